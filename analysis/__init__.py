@@ -1,0 +1,1 @@
+"""Vergeline analysis: measuring road shoulders on a terrain grid. Never imports Qt."""

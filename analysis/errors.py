@@ -1,0 +1,43 @@
+"""Everything that can be wrong with what a person hands in, as one family of errors.
+
+The text of each error is one sentence for the person at the screen: what is wrong,
+where, and how to mend it.
+"""
+
+__all__ = [
+    "Cancelled",
+    "LimitsError",
+    "OutputError",
+    "RoadError",
+    "SettingsError",
+    "TerrainError",
+    "VergelineError",
+]
+
+
+class VergelineError(ValueError):
+    """Input or output that the job can't go on with; the message is shown as it is."""
+
+
+class TerrainError(VergelineError):
+    """The terrain grid can't be used."""
+
+
+class RoadError(VergelineError):
+    """A centreline, edge line, mask or culvert layer can't be used."""
+
+
+class LimitsError(VergelineError):
+    """A limit or a limits file can't be used."""
+
+
+class SettingsError(VergelineError):
+    """A width, spacing, length or other setting can't be used."""
+
+
+class OutputError(VergelineError):
+    """A result can't be written or read back."""
+
+
+class Cancelled(Exception):
+    """The person asked for the running job to stop; nothing was changed."""

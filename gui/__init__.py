@@ -1,0 +1,1 @@
+"""Vergeline window: views over what the analysis found. Holds no maths."""

@@ -1,0 +1,1 @@
+"""Icons, sheet templates and default limits that Vergeline ships."""

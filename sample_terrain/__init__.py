@@ -1,0 +1,1 @@
+"""A road in an invented valley whose true shape is known, and the files made from it."""
