@@ -33,6 +33,8 @@ __all__ = [
     "Limits",
     "default_limits",
     "limit_specs",
+    "limits_from_toml",
+    "limits_to_toml",
     "read_limits",
     "required_slope",
     "write_limits",
@@ -107,8 +109,8 @@ class Limits:
     shoulder_least_pct: Limit = _spec("Least shoulder slope", "shape", "%", 0.0, 15.0)
     shoulder_most_pct: Limit = _spec("Steepest shoulder to build", "shape", "%", 0.0, 25.0)
     breakover_most_points: Limit = _spec("Most breakover at the edge", "shape", "points", 0.0, 20.0)
-    slope_shortfall_points: Limit = _spec(
-        "Slope shortfall still accepted", "shape", "points", 0.0, 5.0
+    slope_tolerance_points: Limit = _spec(
+        "Slope tolerance below required", "shape", "points", 0.0, 5.0
     )
     edge_drop_mm: Limit = _spec("Edge drop-off to act on", "shape", "mm", 0.0, 300.0)
     edge_drop_low_mm: Limit = _spec("Drop-off severity: low from", "shape", "mm", 0.0, 300.0)
@@ -144,7 +146,7 @@ class Limits:
     compacted_per_loose: Limit = _spec(
         "Compacted volume per loose volume", "material", "m³/m³", 0.3, 1.2
     )
-    compacted_density_t_m3: Limit = _spec("Density, compacted", "material", "t/m³", 0.5, 3.5)
+    density_t_m3: Limit = _spec("Density, compacted", "material", "t/m³", 0.5, 3.5)
     haul_most_m: Limit = _spec("Longest haul along the shoulder", "material", "m", 0.0, 5000.0)
     strip_outside_hinge_m: Limit = _spec(
         "Width to reclaim outside the hinge", "material", "m", 0.0, 5.0
@@ -303,16 +305,39 @@ def read_limits(path: str | os.PathLike[str], surface: str | None = None) -> Lim
         One sentence naming the key, the file and what is allowed.
     """
     file = Path(path)
-    where = file.name
     try:
-        raw = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+        text = file.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise LimitsError(f"There is no limits file {file}; check the name and folder.") from None
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "it isn't UTF-8 text"
         raise LimitsError(f"The limits file {file} can't be read: {reason}.") from None
+    return limits_from_toml(text, surface, where=file.name)
+
+
+def limits_from_toml(
+    text: str, surface: str | None = None, *, where: str = "the limits text"
+) -> Limits:
+    """Read limits from TOML text, as `read_limits` does from a file.
+
+    Parameters
+    ----------
+    text : str
+        The TOML text.
+    surface : str, optional
+        As in `read_limits`.
+    where : str
+        What to call the text in an error.
+
+    Raises
+    ------
+    LimitsError
+        One sentence naming the key, `where` and what is allowed.
+    """
+    try:
+        raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise LimitsError(f"The limits file {where} isn't valid TOML: {error}.") from None
+        raise LimitsError(f"{where} isn't valid TOML: {error}.") from None
 
     if surface is None:
         named = raw.get("surface")
@@ -330,6 +355,20 @@ def read_limits(path: str | os.PathLike[str], surface: str | None = None) -> Lim
     return limits
 
 
+def limits_to_toml(limits: Limits) -> str:
+    """Return every limit as TOML text that `limits_from_toml` gives back unchanged."""
+    table = {
+        name: {
+            "value": limits[name].value,
+            "unit": limits[name].unit,
+            "source": limits[name].source,
+            "note": limits[name].note,
+        }
+        for name in limit_specs()
+    }
+    return _HEADER + tomli_w.dumps({"surface": limits.surface, limits.surface: table})
+
+
 def write_limits(limits: Limits, path: str | os.PathLike[str]) -> None:
     """Write every limit to a TOML file that `read_limits` gives back unchanged.
 
@@ -341,16 +380,7 @@ def write_limits(limits: Limits, path: str | os.PathLike[str]) -> None:
         If the place can't be written.
     """
     file = Path(path)
-    table = {
-        name: {
-            "value": limits[name].value,
-            "unit": limits[name].unit,
-            "source": limits[name].source,
-            "note": limits[name].note,
-        }
-        for name in limit_specs()
-    }
-    text = _HEADER + tomli_w.dumps({"surface": limits.surface, limits.surface: table})
+    text = limits_to_toml(limits)
     beside = ""
     try:
         handle, beside = tempfile.mkstemp(prefix=file.name, suffix=".part", dir=file.parent)
