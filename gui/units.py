@@ -76,36 +76,22 @@ _UNITS: Mapping[str, tuple[Unit, Unit]] = {
     "h": (Unit("h", 1.0, 1), Unit("h", 1.0, 1)),
     "1": (Unit("", 1.0, 2), Unit("", 1.0, 2)),
     "count": (Unit("", 1.0, 0), Unit("", 1.0, 0)),
-    "1:n": (Unit("1 : n", 1.0, 1), Unit("1 : n", 1.0, 1)),
+    "min": (Unit("min", 1.0, 0), Unit("min", 1.0, 0)),
+    "h:1v": (Unit(": 1", 1.0, 1), Unit(": 1", 1.0, 1)),
 }
 
+# Other spellings of the same stored unit, as limits and files use them.
 _ALIASES: Mapping[str, str] = {
     "": "1",
-    "-": "1",
-    "metre": "m",
-    "metres": "m",
-    "percent": "%",
-    "percentage points": "points",
-    "point": "points",
+    "ratio": "1",
+    "fraction": "1",
+    "relative": "1",
+    "m³/m³": "1",
+    "passes": "count",
     "m²": "m2",
     "m³": "m3",
     "t/m³": "t/m3",
-    "tonnes/m3": "t/m3",
-    "kmh": "km/h",
-    "hours": "h",
-    "hour": "h",
-    "tonnes": "t",
-    "ratio": "1",
-    "share": "1",
-    "probability": "1",
-    "fraction": "1",
-    "passes": "count",
-    "pass": "count",
-    "l/m²": "l/m2",
-    "m²/h": "m2/h",
-    "H:V": "1:n",
-    "h:v": "1:n",
-    "m horizontal per m vertical": "1:n",
+    "H:1V": "h:1v",
 }
 
 _SUFFIXES: tuple[tuple[str, str], ...] = (
@@ -144,7 +130,7 @@ _COLUMNS: Mapping[str, str] = {
 
 
 def column_unit(name: str) -> str:
-    """Stored unit of a table column, from its name; "1" where it has none."""
+    """Return the stored unit of a table column, from its name; "1" where it has none."""
     if name in _COLUMNS:
         return _COLUMNS[name]
     for suffix, unit in _SUFFIXES:
@@ -174,7 +160,7 @@ def unit_text(unit: str, system: str = METRIC) -> str:
 def shown(
     value: float | NDArray[np.float64], unit: str, system: str = METRIC
 ) -> float | NDArray[np.float64]:
-    """Stored value or array in the shown unit."""
+    """Convert a stored value or array to the shown unit."""
     return value * unit_of(unit, system).factor
 
 
