@@ -1,0 +1,530 @@
+"""What the window asks of `analysis`, as plain functions for the runner.
+
+They run in a worker thread, touch nothing of Qt, and import the heavy parts late, so that the
+window opens before rasterio, numba or scipy are loaded.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.errors import Cancelled, VergelineError
+from gui.runner import Progress
+
+if TYPE_CHECKING:
+    from analysis.alignment import Road
+    from analysis.findings import Findings, Table
+    from analysis.limits import Limits
+    from analysis.screening import Study
+    from analysis.settings import Settings
+    from analysis.terrain import Terrain
+
+__all__ = [
+    "Inputs",
+    "Loaded",
+    "Opened",
+    "Review",
+    "RoadIndex",
+    "RoadSource",
+    "SaveOrder",
+    "ScreenOrder",
+    "StationKey",
+    "edit_table",
+    "edits_of",
+    "is_study",
+    "kind_of",
+    "loaded",
+    "open_inputs",
+    "open_roads",
+    "open_study",
+    "review_table",
+    "reviews_of",
+    "road_index",
+    "same_stations",
+    "save",
+    "screen",
+    "screen_other",
+    "update",
+]
+
+SHEDS = "sheds"
+GRIDS = (".tif", ".tiff", ".vrt", ".asc", ".img", ".bil", ".flt", ".dem", ".grd", ".nc", ".jp2")
+LINES = (".gpkg", ".shp", ".geojson", ".json", ".fgb", ".kml", ".gml", ".csv", ".dxf", ".gpx")
+
+
+class StationKey(NamedTuple):
+    """Where a person's correction belongs; kept across runs, whatever the spacing."""
+
+    road: str
+    distance_m: float
+    side: str
+    what: str
+
+
+class Review(NamedTuple):
+    """A person's view of a station or reach."""
+
+    state: str
+    reason: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class RoadSource:
+    """Where centrelines come from and how they are read."""
+
+    path: str
+    layer: str | None = None
+    start_m: float = 0.0
+    reverse: bool = False
+
+    def record(self) -> dict[str, Any]:
+        """Entries for the run record."""
+        return {
+            "centreline": self.path,
+            "centreline_layer": self.layer or "",
+            "start_m": self.start_m,
+            "reverse": self.reverse,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """An open grid and the roads read into its plane; `note` is for the status bar."""
+
+    terrain: Terrain | None
+    roads: tuple[Road, ...]
+    source: RoadSource | None
+    vertical_unit: str | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RoadIndex:
+    """Stations of one road and where they are in the station table (left row, then right)."""
+
+    name: str
+    first_row: int
+    rows: NDArray[np.int64]
+    station_m: NDArray[np.float64]
+    distance_m: NDArray[np.float64]
+
+    def nearest(self, s: float) -> int:
+        """Station nearest to the distance `s` along the road."""
+        if not len(self.distance_m):
+            return 0
+        return int(np.argmin(np.abs(self.distance_m - s)))
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """Results ready for the views, with the look-ups between tables and selections."""
+
+    study: Study | None
+    findings: Findings
+    index: tuple[RoadIndex, ...]
+    edits: Mapping[Any, float]
+    reach_road: NDArray[np.int64]
+    reach_side: NDArray[np.int64]
+    reach_first: NDArray[np.int64]
+    reach_last: NDArray[np.int64]
+    reach_station: NDArray[np.int64]
+    reach_order: NDArray[np.int64]
+
+    def reach_at(self, road_index: int, station_index: int, side: int) -> int:
+        """Row of the reach that holds a station and side, or -1."""
+        held = (
+            (self.reach_road == road_index)
+            & (self.reach_side == side)
+            & (self.reach_first <= station_index)
+            & (self.reach_last >= station_index)
+        )
+        rows = np.flatnonzero(held)
+        return int(rows[0]) if len(rows) else -1
+
+    def station_of_reach(self, row: int) -> tuple[int, int, int]:
+        """Road, station and side to look at first in a reach."""
+        return int(self.reach_road[row]), int(self.reach_station[row]), int(self.reach_side[row])
+
+    def next_reach(self, road: int, station: int, side: int, current: int, step: int) -> int:
+        """Next (+1) or previous (-1) reach that isn't sound, in road order; wraps; -1 if none."""
+        order = self.reach_order
+        if not len(order):
+            return -1
+        place = np.flatnonzero(order == current)
+        if len(place):
+            return int(order[(int(place[0]) + step) % len(order)])
+        keys = list(
+            zip(
+                self.reach_road[order].tolist(),
+                self.reach_first[order].tolist(),
+                self.reach_side[order].tolist(),
+                strict=True,
+            )
+        )
+        here = (road, station, side)
+        after = sum(key <= here for key in keys)
+        return int(order[(after if step > 0 else after - 1) % len(order)])
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A saved study as it comes back."""
+
+    loaded: Loaded
+    inputs: Inputs
+    settings: Settings
+    limits: Limits
+    edits: Mapping[Any, float]
+    reviews: Mapping[tuple[str, ...], Any]
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenOrder:
+    """All that a screening needs, taken from the model when it was asked for."""
+
+    terrain: Terrain | None
+    roads: tuple[Road, ...]
+    source: RoadSource | None
+    settings: Settings
+    limits: Limits
+    edits: Mapping[Any, float]
+    reviews: Mapping[tuple[str, ...], Any]
+    vertical_unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SaveOrder:
+    """All that saving needs, taken from the model when it was asked for."""
+
+    findings: Findings
+    settings: Settings
+    edits: Mapping[Any, float]
+    reviews: Mapping[tuple[str, ...], Any]
+    path: str
+
+
+def open_inputs(
+    progress: Progress,
+    path: str,
+    source: RoadSource | None,
+    *,
+    vertical_unit: str | None = None,
+    warp: bool = False,
+) -> Inputs:
+    """Open a grid, and read the roads into its plane."""
+    from analysis.terrain import open_terrain
+
+    progress(0.1, Path(path).name)
+    terrain = open_terrain(path, vertical_unit=vertical_unit, warp=warp)
+    roads: tuple[Road, ...] = ()
+    note = f"{terrain.name}: {terrain.cols} × {terrain.rows} cells of {terrain.cell_m:.3g} m"
+    if source is not None:
+        try:
+            roads = _read_roads(terrain, source)
+        except VergelineError as error:
+            source, note = None, f"{note}. {error}"
+    progress(1.0, "")
+    return Inputs(terrain, roads, source, vertical_unit, note)
+
+
+def open_roads(
+    progress: Progress, terrain: Terrain, source: RoadSource, vertical_unit: str | None = None
+) -> Inputs:
+    """Read centrelines into the plane of the open grid."""
+    progress(0.1, Path(source.path).name)
+    roads = _read_roads(terrain, source)
+    length_m = sum(road.length_m for road in roads)
+    names = ", ".join(road.name for road in roads[:3]) + (" …" if len(roads) > 3 else "")
+    note = f"{names}: {length_m / 1000:.2f} km"
+    return Inputs(terrain, roads, source, vertical_unit, note)
+
+
+def _read_roads(terrain: Terrain, source: RoadSource) -> tuple[Road, ...]:
+    from analysis.alignment import read_roads
+
+    return read_roads(
+        source.path,
+        terrain,
+        layer=source.layer,
+        start_m=source.start_m,
+        reverse=source.reverse,
+    )
+
+
+def screen(progress: Progress, order: ScreenOrder) -> Loaded:
+    """Screen the roads on the grid."""
+    from analysis import screening
+
+    progress(0.0, "getting ready")
+    record = order.source.record() if order.source else {}
+    record["vertical_unit"] = order.vertical_unit or ""
+    study = screening.screen(
+        order.terrain,
+        order.roads,
+        order.settings,
+        order.limits,
+        edits=edit_table(order.edits),
+        sources=record,
+        progress=progress,
+    )
+    return loaded(study, study.findings, order.edits)
+
+
+def screen_other(progress: Progress, order: ScreenOrder, path: str) -> Loaded:
+    """Screen the same roads on another grid."""
+    if order.source is None:
+        raise Cancelled
+    inputs = open_inputs(progress, path, None)
+    roads = _read_roads(inputs.terrain, order.source)
+    return screen(progress, replace(order, terrain=inputs.terrain, roads=roads))
+
+
+def update(
+    progress: Progress, before: Loaded, limits: Limits, edits: Mapping[Any, float]
+) -> Loaded:
+    """Bring a study up to other limits and corrections, measuring no more than needed."""
+    from analysis import screening
+
+    study = before.study
+    if study is None:
+        raise Cancelled
+    changed = {key for key in {*before.edits, *edits} if before.edits.get(key) != edits.get(key)}
+    roads = {key.road for key in changed}
+    wanted = edit_table(edits)
+    if study.limits != limits and not roads:
+        progress(0.1, "judging")
+        study = screening.rejudge(study, limits)
+    elif study.limits != limits:
+        study = replace(study, limits=limits)
+    for number, part in enumerate(study.roads):
+        if part.road.name in roads:
+            study = screening.remeasure(study, number, wanted, progress=progress)
+    if roads and before.study.limits != limits:
+        # The roads that weren't measured again are still judged by the old limits.
+        study = screening.rejudge(study, limits)
+    progress(1.0, "")
+    return loaded(study, study.findings, edits)
+
+
+def save(progress: Progress, order: SaveOrder) -> None:
+    """Write the study as one GeoPackage (beside its place, then renamed)."""
+    from analysis import findings
+
+    run = dict(order.findings.run)
+    run["settings_wanted"] = order.settings.to_json()
+    whole = replace(
+        order.findings,
+        run=run,
+        edits=edit_table(order.edits),
+        reviews=review_table(order.reviews),
+    )
+    findings.write(whole, order.path, progress=progress)
+
+
+def open_study(progress: Progress, path: str) -> Opened:
+    """Read a saved study, and open the grid and roads it was made from if they are there."""
+    from analysis import findings, screening
+    from analysis.settings import Settings
+
+    progress(0.05, Path(path).name)
+    found = findings.read(path)
+    job = screening.job_of(found, path)
+    progress(0.6, "")
+    vertical_unit = job.vertical_unit
+    source = RoadSource(job.road_path, job.layer, job.start_m, job.reverse)
+    note, inputs = "", Inputs(None, (), source, vertical_unit)
+    try:
+        inputs = open_inputs(
+            progress,
+            job.terrain_path,
+            source,
+            vertical_unit=vertical_unit,
+            warp=bool(found.run.get("warped_to")),
+        )
+    except VergelineError as error:
+        note = f"The findings are here, the sections aren't: {error}"
+        inputs = replace(inputs, note=note)
+    settings = job.settings
+    if found.run.get("settings_wanted"):
+        settings = Settings.from_json(str(found.run["settings_wanted"]))
+    edits = edits_of(found.edits)
+    return Opened(
+        loaded(None, found, edits),
+        inputs,
+        settings,
+        job.limits,
+        edits,
+        reviews_of(found.reviews),
+    )
+
+
+def loaded(study: Study | None, found: Findings, edits: Mapping[Any, float]) -> Loaded:
+    """Work out the look-ups between the tables and what can be selected."""
+    index = road_index(found.stations)
+    reaches = found.reaches
+    number = {road.name: i for i, road in enumerate(index)}
+    road = np.array([number.get(name, 0) for name in reaches["road"]], dtype=np.int64)
+    side = (reaches["side"] == "right").astype(np.int64)
+    first = np.zeros(len(reaches), dtype=np.int64)
+    last = np.zeros(len(reaches), dtype=np.int64)
+    best = np.zeros(len(reaches), dtype=np.int64)
+    chance = np.nan_to_num(found.stations["p_wont_shed"], nan=-1.0)
+    for row in range(len(reaches)):
+        stations = index[road[row]] if index else None
+        if stations is None or not len(stations.station_m):
+            continue
+        ends = sorted(
+            int(np.argmin(np.abs(stations.station_m - float(reaches[name][row]))))
+            for name in ("from_m", "to_m")
+        )
+        if "first_index" in reaches and np.isfinite(reaches["first_index"][row]):
+            ends = [int(reaches["first_index"][row]), int(reaches["last_index"][row])]
+        first[row], last[row] = ends
+        rows = stations.rows[ends[0] : ends[1] + 1, side[row]]
+        best[row] = ends[0] + (int(np.argmax(chance[rows])) if len(rows) else 0)
+    unsound = np.flatnonzero(reaches["verdict"] != SHEDS)
+    order = unsound[np.lexsort((side[unsound], first[unsound], road[unsound]))]
+    return Loaded(study, found, index, dict(edits), road, side, first, last, best, order)
+
+
+def road_index(stations: Table) -> tuple[RoadIndex, ...]:
+    """Split the station table into roads: rows run road by road, left then right."""
+    n = len(stations)
+    if n == 0:
+        return ()
+    names = stations["road"]
+    cuts = np.flatnonzero(names[2::2] != names[:-2:2]) * 2 + 2
+    bounds = [0, *cuts.tolist(), n]
+    return tuple(
+        RoadIndex(
+            name=str(names[start]),
+            first_row=start,
+            rows=np.arange(start, stop, dtype=np.int64).reshape(-1, 2),
+            station_m=stations["station_m"][start:stop:2],
+            distance_m=stations["distance_m"][start:stop:2],
+        )
+        for start, stop in itertools.pairwise(bounds)
+    )
+
+
+def same_stations(a: Loaded, b: Loaded) -> bool:
+    """Whether two results hold the same verdicts and slopes."""
+    one, two = a.findings.stations, b.findings.stations
+    if len(one) != len(two) or list(one["verdict"]) != list(two["verdict"]):
+        return False
+    return bool(
+        np.allclose(one["shoulder_slope_pct"], two["shoulder_slope_pct"], atol=1e-6, equal_nan=True)
+    )
+
+
+def edit_table(edits: Mapping[Any, float]) -> Table:
+    """Corrections as the table that `analysis` and the file hold."""
+    from analysis.findings import EDIT_COLUMNS
+
+    keys = list(edits)
+    return _table(
+        EDIT_COLUMNS,
+        {
+            "road": [key.road for key in keys],
+            "distance_m": [key.distance_m for key in keys],
+            "side": [key.side for key in keys],
+            "what": [key.what for key in keys],
+            "u_m": [edits[key] for key in keys],
+        },
+    )
+
+
+def edits_of(table: Table) -> dict[Any, float]:
+    """Corrections from the table in a file."""
+    return {
+        StationKey(
+            str(table["road"][row]),
+            round(float(table["distance_m"][row]), 3),
+            str(table["side"][row]),
+            str(table["what"][row]),
+        ): float(table["u_m"][row])
+        for row in range(len(table))
+    }
+
+
+def review_table(reviews: Mapping[tuple[str, ...], Any]) -> Table:
+    """Reviews as the table that the file holds."""
+    from analysis.findings import REVIEW_COLUMNS
+
+    keys = list(reviews)
+    return _table(
+        REVIEW_COLUMNS,
+        {
+            "kind": [key[0] for key in keys],
+            "road": [key[1] for key in keys],
+            "side": [key[2] for key in keys],
+            "from_m": [float(key[3]) for key in keys],
+            "to_m": [float(key[4]) for key in keys],
+            "state": [reviews[key].state for key in keys],
+            "reason": [reviews[key].reason for key in keys],
+            "at": [reviews[key].at for key in keys],
+        },
+    )
+
+
+def reviews_of(table: Table) -> dict[tuple[str, ...], Any]:
+    """Reviews from the table in a file."""
+    return {
+        (
+            str(table["kind"][row]),
+            str(table["road"][row]),
+            str(table["side"][row]),
+            f"{float(table['from_m'][row]):.3f}",
+            f"{float(table['to_m'][row]):.3f}",
+        ): Review(str(table["state"][row]), str(table["reason"][row]), str(table["at"][row]))
+        for row in range(len(table))
+    }
+
+
+def _table(types: Mapping[str, str], values: Mapping[str, Sequence[Any]]) -> Table:
+    from analysis.findings import Table
+
+    return Table(
+        {
+            name: np.array(values[name], dtype=object if kind == "str" else float)
+            for name, kind in types.items()
+        }
+    )
+
+
+def kind_of(path: str) -> str:
+    """Tell what a dropped file is by its name: "terrain", "road", "limits", or "" for neither.
+
+    A GeoPackage may be a road or a saved study: that is settled by its layers.
+    """
+    suffix = Path(path).suffix.lower()
+    if suffix == ".toml":
+        return "limits"
+    if suffix in GRIDS:
+        return "terrain"
+    if suffix in LINES:
+        return "road"
+    return ""
+
+
+def is_study(path: str) -> bool:
+    """Whether a GeoPackage is a saved study, from its list of layers."""
+    if not path.lower().endswith(".gpkg") or not os.path.isfile(path):
+        return False
+    import sqlite3
+
+    try:
+        with sqlite3.connect(f"{Path(path).resolve().as_uri()}?mode=ro", uri=True) as db:
+            rows = db.execute("SELECT table_name FROM gpkg_contents").fetchall()
+    except sqlite3.Error:
+        return False
+    return {"stations", "reaches", "run"} <= {name for (name,) in rows}
