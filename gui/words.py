@@ -1,0 +1,405 @@
+"""Names and sentences for people: columns, findings, treatments, and each finding in one sentence.
+
+The tables keep short English words that other programs read; what a person reads comes from here,
+translatable and in the chosen units.
+"""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from PySide6.QtCore import QCoreApplication
+
+from gui.units import METRIC, range_text, value_text
+
+__all__ = [
+    "CHECKED_NUMBERS",
+    "REVIEW_STATES",
+    "column_meaning",
+    "column_title",
+    "finding_text",
+    "limit_title",
+    "reach_sentence",
+    "review_text",
+    "side_text",
+    "station_sentence",
+    "station_words",
+    "treatment_text",
+    "verdict_text",
+]
+
+REVIEW_STATES = ("to check", "agreed", "rejected")
+
+
+def _tr(text: str) -> str:
+    return QCoreApplication.translate("words", text)
+
+
+def QT_TRANSLATE_NOOP(_context: str, text: str) -> str:
+    """Mark a text for translation where it is looked up later."""
+    return text
+
+
+_N = QT_TRANSLATE_NOOP
+_C = "words"
+
+# name -> (title, what it means)
+_COLUMNS: Mapping[str, tuple[str, str]] = {
+    "road": (_N(_C, "Road"), _N(_C, "Name of the centreline.")),
+    "station_m": (
+        _N(_C, "Station"),
+        _N(_C, "Distance along the centreline from its start, as it is labelled."),
+    ),
+    "side": (_N(_C, "Side"), _N(_C, "Left or right, looking up-station.")),
+    "from_m": (_N(_C, "From"), _N(_C, "Station where the reach begins.")),
+    "to_m": (_N(_C, "To"), _N(_C, "Station where the reach ends.")),
+    "length_m": (_N(_C, "Length"), _N(_C, "Length of the reach along the road.")),
+    "finding": (_N(_C, "Finding"), _N(_C, "What is most likely wrong here, if anything.")),
+    "treatment": (
+        _N(_C, "Treatment"),
+        _N(
+            _C,
+            "Reshape where the shoulder's own material is enough, replenish where it isn't; "
+            "with or without cleaning the ditch.",
+        ),
+    ),
+    "verdict": (
+        _N(_C, "Verdict"),
+        _N(
+            _C,
+            "Sheds, won't shed, can't tell (the error is too large to say) or no data. "
+            "Unknown never counts as sheds.",
+        ),
+    ),
+    "reason": (_N(_C, "Reason"), _N(_C, "Why, with the numbers behind it.")),
+    "sentence": (_N(_C, "In words"), _N(_C, "The finding in one sentence, with its numbers.")),
+    "review": (
+        _N(_C, "Review"),
+        _N(_C, "The reviewer's view: to check, agreed, or rejected with a reason."),
+    ),
+    "rank": (
+        _N(_C, "Rank"),
+        _N(_C, "1 is most urgent: how bad, how long, and how steep the road is there."),
+    ),
+    "edge_offset_m": (
+        _N(_C, "Edge offset"),
+        _N(_C, "Pavement edge from the given centreline, outward."),
+    ),
+    "edge_found": (
+        _N(_C, "Edge found"),
+        _N(_C, "Whether the terrain shows the edge; otherwise the nominal width is used."),
+    ),
+    "hinge_offset_m": (
+        _N(_C, "Hinge offset"),
+        _N(_C, "Outer break of the shoulder from the given centreline, outward."),
+    ),
+    "pavement_slope_pct": (
+        _N(_C, "Pavement slope"),
+        _N(_C, "Cross slope of the pavement; positive falls outward, away from the crown."),
+    ),
+    "shoulder_slope_pct": (
+        _N(_C, "Shoulder slope"),
+        _N(_C, "Cross slope of the shoulder between edge and hinge; positive falls outward."),
+    ),
+    "required_slope_pct": (
+        _N(_C, "Required slope"),
+        _N(
+            _C,
+            "Least cross slope that the limits ask for here: steeper than the pavement, never "
+            "less than the surface needs, within the breakover limit on the high side of a curve.",
+        ),
+    ),
+    "breakover_points": (
+        _N(_C, "Breakover"),
+        _N(_C, "Shoulder cross slope minus pavement cross slope, in percentage points."),
+    ),
+    "edge_drop_mm": (
+        _N(_C, "Edge drop"),
+        _N(
+            _C,
+            "Pavement plane minus shoulder plane at the edge: positive where the shoulder is "
+            "lower, negative where it stands high and holds water.",
+        ),
+    ),
+    "rut_mm": (_N(_C, "Rut"), _N(_C, "Largest gap under a straightedge laid across.")),
+    "ridge_mm": (_N(_C, "Ridge"), _N(_C, "Largest rise above a straightedge laid across.")),
+    "rut_detectable_mm": (
+        _N(_C, "Rut that can be seen"),
+        _N(_C, "Shallowest rut that this grid can show here."),
+    ),
+    "retained_mm": (
+        _N(_C, "Retained depth"),
+        _N(_C, "Depth of water that the cross-section holds before it spills."),
+    ),
+    "pond_depth_mm": (
+        _N(_C, "Pond depth"),
+        _N(_C, "Deepest water that the ground holds here when it may also escape along the road."),
+    ),
+    "ditch_depth_m": (_N(_C, "Ditch depth"), _N(_C, "Ditch invert below the pavement edge.")),
+    "ditch_grade_pct": (
+        _N(_C, "Ditch grade"),
+        _N(_C, "Fall of the ditch invert along the road, whichever way it runs."),
+    ),
+    "cut_m2": (_N(_C, "Cut"), _N(_C, "Area of ground above the target line.")),
+    "fill_m2": (_N(_C, "Fill"), _N(_C, "Area of ground missing below the target line.")),
+    "cut_m3": (_N(_C, "Cut"), _N(_C, "Volume above the target line, as it lies (bank).")),
+    "fill_m3": (_N(_C, "Fill"), _N(_C, "Volume missing below the target line, compacted.")),
+    "balance_m3": (
+        _N(_C, "Balance"),
+        _N(_C, "Material that can be had from the reach minus what it needs, compacted."),
+    ),
+    "import_m3_loose": (
+        _N(_C, "Import, loose"),
+        _N(_C, "New material to bring in, loose, as it is on the truck."),
+    ),
+    "import_t": (_N(_C, "Import"), _N(_C, "New material to bring in, by mass.")),
+    "haul_away_m3_loose": (
+        _N(_C, "Haul away, loose"),
+        _N(_C, "Surplus to take away, loose, as it is on the truck."),
+    ),
+    "ditch_clean_m": (_N(_C, "Ditch to clean"), _N(_C, "Length of ditch to clean.")),
+    "loads": (_N(_C, "Loads"), _N(_C, "Truck loads of new material.")),
+    "mean_slope_pct": (_N(_C, "Mean slope"), _N(_C, "Mean cross slope of the shoulder.")),
+    "worst_drop_mm": (_N(_C, "Worst edge drop"), _N(_C, "Edge drop furthest from flush.")),
+    "p_wont_shed": (
+        _N(_C, "Chance that it won't shed"),
+        _N(_C, "Probability, from the errors of what was measured, that water stays."),
+    ),
+    "grade_pct": (
+        _N(_C, "Grade"),
+        _N(_C, "Slope along the road at the pavement edge; positive rises up-station."),
+    ),
+    "shoulder_width_m": (_N(_C, "Shoulder width"), _N(_C, "From the pavement edge to the hinge.")),
+    "average_m": (_N(_C, "Averaged over"), _N(_C, "Length of road behind one measurement.")),
+    "kerb": (_N(_C, "Kerb"), _N(_C, "A kerb stands at the edge: its height isn't judged.")),
+    "severity": (_N(_C, "Severity"), _N(_C, "How far beyond the limits, on a scale without unit.")),
+}
+
+# Numbers of a section in the order a reviewer checks them, each with the limit it is held against.
+CHECKED_NUMBERS: tuple[tuple[str, str | None], ...] = (
+    ("shoulder_slope_pct", None),
+    ("pavement_slope_pct", None),
+    ("breakover_points", "breakover_most_points"),
+    ("edge_drop_mm", "edge_drop_mm"),
+    ("rut_mm", "rut_mm"),
+    ("ridge_mm", "ridge_mm"),
+    ("retained_mm", "retained_mm"),
+    ("shoulder_width_m", None),
+    ("grade_pct", None),
+    ("ditch_depth_m", "ditch_least_depth_m"),
+    ("ditch_grade_pct", "ditch_least_grade_pct"),
+    ("cut_m2", None),
+    ("fill_m2", None),
+    ("p_wont_shed", "certainty"),
+)
+
+_VERDICTS = {
+    "sheds": _N(_C, "sheds"),
+    "won't shed": _N(_C, "won't shed"),
+    "can't tell": _N(_C, "can't tell"),
+    "no data": _N(_C, "no data"),
+}
+_FINDINGS = {
+    "none": _N(_C, "sound"),
+    "flat": _N(_C, "flat"),
+    "reversed": _N(_C, "reversed"),
+    "high": _N(_C, "high"),
+    "rutted": _N(_C, "rutted"),
+    "eroded edge": _N(_C, "eroded edge"),
+    "ponding": _N(_C, "ponding"),
+    "blocked ditch": _N(_C, "blocked ditch"),
+    "can't tell": _N(_C, "can't tell"),
+    "no data": _N(_C, "no data"),
+}
+_TREATMENTS = {
+    "none": _N(_C, "none"),
+    "reshape": _N(_C, "reshape"),
+    "replenish": _N(_C, "replenish"),
+    "clean ditch": _N(_C, "clean ditch"),
+    "reshape and clean ditch": _N(_C, "reshape and clean ditch"),
+    "replenish and clean ditch": _N(_C, "replenish and clean ditch"),
+    "can't tell": _N(_C, "can't tell"),
+}
+_SIDES = {"left": _N(_C, "left"), "right": _N(_C, "right")}
+_REVIEWS = {
+    "": "",
+    "to check": _N(_C, "to check"),
+    "agreed": _N(_C, "agreed"),
+    "rejected": _N(_C, "rejected"),
+}
+
+
+def column_title(name: str) -> str:
+    """Heading of a table column."""
+    return _tr(_COLUMNS[name][0]) if name in _COLUMNS else name
+
+
+def column_meaning(name: str) -> str:
+    """Return what a column holds, in a sentence; empty if there is nothing to say."""
+    return _tr(_COLUMNS[name][1]) if name in _COLUMNS else ""
+
+
+def verdict_text(verdict: str) -> str:
+    """Verdict for a person."""
+    return _tr(_VERDICTS.get(verdict, verdict))
+
+
+def finding_text(finding: str) -> str:
+    """Return a finding for a person."""
+    return _tr(_FINDINGS.get(finding, finding))
+
+
+def treatment_text(treatment: str) -> str:
+    """Treatment for a person."""
+    return _tr(_TREATMENTS.get(treatment, treatment))
+
+
+def side_text(side: str | int) -> str:
+    """Left or right for a person."""
+    name = side if isinstance(side, str) else ("left", "right")[side]
+    return _tr(_SIDES.get(name, name))
+
+
+def review_text(state: str) -> str:
+    """State of a review for a person."""
+    return _tr(_REVIEWS.get(state, state))
+
+
+def limit_title(title: str) -> str:
+    """Title of a limit for a person."""
+    return QCoreApplication.translate("limits", title)
+
+
+def station_words(station_m: float, style: str = "km") -> str:
+    """Station as it is written, "2+340"; a dash if unknown."""
+    from analysis.alignment import station_text
+
+    if not math.isfinite(station_m):
+        return "–"
+    return station_text(float(station_m), style=style)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _row(row: Mapping[str, Any], name: str) -> float:
+    value = row.get(name, math.nan)
+    return float(value) if value is not None else math.nan
+
+
+def _percent(probability: float) -> str:
+    """Probability in percent, never rounded to a certainty that nobody has."""
+    if not math.isfinite(probability):
+        return _tr("unknown")
+    return f"{min(99.0, max(1.0, round(100.0 * probability))):.0f} %"
+
+
+def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
+    """One plain sentence with its numbers on a row of the station table."""
+    verdict = str(row.get("verdict", ""))
+    finding = str(row.get("finding", "") or "")
+    reason = str(row.get("reason", "") or "")
+    slope, slope_se = _row(row, "shoulder_slope_pct"), _row(row, "shoulder_slope_se")
+    drop, drop_se = _row(row, "edge_drop_mm"), _row(row, "edge_drop_se")
+    if verdict == "no data" or not (math.isfinite(slope) and math.isfinite(drop)):
+        return reason or _tr("Nothing was measured here.")
+    required = _row(row, "required_slope_pct")
+    falls = _tr("falls {slope} where {required} is required").format(
+        slope=value_text(slope, "%", system, se=slope_se),
+        required=value_text(required, "%", system),
+    )
+    height = value_text(abs(drop), "mm", system, se=drop_se)
+    edge = (
+        _tr("lies {height} below the pavement edge").format(height=height)
+        if drop >= 0.0
+        else _tr("stands {height} above the pavement edge").format(height=height)
+    )
+    chance = _percent(_row(row, "p_wont_shed"))
+    if finding == "rutted":
+        text = _tr("Rutted: rut {rut}, ridge {ridge}; the shoulder {falls}.").format(
+            rut=value_text(_row(row, "rut_mm"), "mm", system, se=_row(row, "rut_se")),
+            ridge=value_text(_row(row, "ridge_mm"), "mm", system, se=_row(row, "ridge_se")),
+            falls=falls,
+        )
+    elif finding in ("high", "eroded edge"):
+        text = _tr("{finding}: the shoulder {edge} and {falls}.").format(
+            finding=_capital(finding_text(finding)), edge=edge, falls=falls
+        )
+    elif finding in ("flat", "reversed"):
+        text = _tr("{finding}: the shoulder {falls}; {chance} likely that it won't shed.").format(
+            finding=_capital(finding_text(finding)), falls=falls, chance=chance
+        )
+    elif finding == "ponding":
+        text = _tr("Ponding: holds {depth} of water although the shoulder {falls}.").format(
+            depth=value_text(_row(row, "retained_mm"), "mm", system), falls=falls
+        )
+    elif verdict == "sheds":
+        text = _tr("Sheds: the shoulder {falls} and {edge}.").format(falls=falls, edge=edge)
+    elif verdict == "won't shed":
+        text = _tr(
+            "Won't shed: the shoulder {falls} and {edge}; {chance} likely that it won't shed."
+        ).format(falls=falls, edge=edge, chance=chance)
+    else:
+        text = _tr(
+            "Can't tell: the shoulder {falls}, and with that error it is {chance} likely that it "
+            "won't shed."
+        ).format(falls=falls, chance=chance)
+        if not math.isfinite(_row(row, "p_wont_shed")) and reason:
+            text = reason
+    if _row(row, "kerb") == 1.0:
+        text += " " + _tr("A kerb stands at the edge, so its height isn't judged.")
+    return text
+
+
+def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "km") -> str:
+    """One plain sentence with its numbers on a row of the reach table."""
+    finding = str(row.get("finding", ""))
+    treatment = str(row.get("treatment", ""))
+    where = _tr("{side} {where} ({length})").format(
+        side=_capital(side_text(str(row.get("side", "")))),
+        where=range_text(
+            station_words(_row(row, "from_m"), style), station_words(_row(row, "to_m"), style)
+        ),
+        length=value_text(_row(row, "length_m"), "m", system, decimals=0),
+    )
+    parts: list[str] = []
+    slope = _row(row, "mean_slope_pct")
+    if math.isfinite(slope):
+        required = _row(row, "required_slope_pct")
+        words = _tr("falls {slope} on average")
+        if math.isfinite(required):
+            words = _tr("falls {slope} on average where {required} is required")
+        parts.append(
+            words.format(
+                slope=value_text(slope, "%", system, se=_row(row, "mean_slope_se")),
+                required=value_text(required, "%", system),
+            )
+        )
+    drop = _row(row, "worst_drop_mm")
+    if math.isfinite(drop):
+        words = (
+            _tr("at worst {height} below the edge")
+            if drop >= 0.0
+            else _tr("at worst {height} above the edge")
+        )
+        parts.append(words.format(height=value_text(abs(drop), "mm", system)))
+    text = f"{where}: {finding_text(finding)}"
+    if parts:
+        text += ", " + ", ".join(parts)
+    if treatment not in ("", "none"):
+        balance = _row(row, "balance_m3")
+        text += "; " + treatment_text(treatment)
+        imported = _row(row, "import_m3_loose")
+        if math.isfinite(imported) and imported > 0.0:
+            text += _tr(" with {volume} loose in {loads} loads").format(
+                volume=value_text(imported, "m3", system),
+                loads=value_text(_row(row, "loads"), "count", system),
+            )
+        elif math.isfinite(balance):
+            text += _tr(" (material balance {balance})").format(
+                balance=value_text(balance, "m3", system, se=_row(row, "balance_se"))
+            )
+    if not parts and row.get("reason"):
+        text += f". {row['reason']}"
+    return text if text.endswith(".") else text + "."
