@@ -1,0 +1,294 @@
+"""Colours, symbols and lines, in one place, for light and dark.
+
+Data colours are those of Okabe and Ito (2008, "Color Universal Design", https://jfly.uni-koeln.de/color/),
+which people with any common colour blindness can tell apart. Colour is never the only sign: each
+verdict also has a symbol and a line pattern, left and right differ in dash, cut and fill in hatch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from PySide6.QtCore import QObject, Qt, Signal
+from PySide6.QtGui import QColor, QGuiApplication, QPalette, QPen
+from PySide6.QtWidgets import QApplication
+
+__all__ = [
+    "FINDING_LETTERS",
+    "Look",
+    "apply",
+    "color",
+    "is_dark",
+    "palette",
+    "pen",
+    "set_appearance",
+    "side_pen",
+    "style_plot",
+    "verdict_look",
+    "watcher",
+]
+
+# Okabe and Ito's eight.
+BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
+YELLOW, BLUE, VERMILION, PURPLE = "#F0E442", "#0072B2", "#D55E00", "#CC79A7"
+
+_LIGHT = {
+    "ink": "#1B2420",
+    "muted": "#5A6660",
+    "faint": "#D5DBD6",
+    "line": "#C3CBC5",
+    "paper": "#FFFFFF",
+    "plate": "#F3F5F2",
+    "raised": "#FBFCFA",
+    "accent": "#2B6A5B",
+    "accent_ink": "#FFFFFF",
+    "left": BLUE,
+    "right": "#B86E00",
+    "required": "#1B2420",
+    "pavement": "#5A6660",
+    "shoulder": GREEN,
+    "ground": "#6B5B45",
+    "cells": "#8A7A63",
+    "target": PURPLE,
+    "water": "#3D9BD6",
+    "cut": VERMILION,
+    "fill": BLUE,
+    "warn": "#A33B00",
+    "selected": "#101512",
+    "halo": "#FFFFFF",
+    "road": "#1B2420",
+    "edge": "#FFFFFF",
+    "hinge": YELLOW,
+    "ditch": SKY,
+    "pond": "#3D9BD6",
+}
+_DARK = {
+    "ink": "#E4EAE5",
+    "muted": "#9FACA4",
+    "faint": "#38413C",
+    "line": "#465049",
+    "paper": "#181D1A",
+    "plate": "#222824",
+    "raised": "#2A312D",
+    "accent": "#6DBFA8",
+    "accent_ink": "#0E1512",
+    "left": SKY,
+    "right": ORANGE,
+    "required": "#E4EAE5",
+    "pavement": "#B4BFB8",
+    "shoulder": "#2BC59A",
+    "ground": "#BBA988",
+    "cells": "#A39477",
+    "target": "#E3A3C6",
+    "water": SKY,
+    "cut": "#F08142",
+    "fill": "#4FA3DB",
+    "warn": "#F2A366",
+    "selected": "#FFFFFF",
+    "halo": "#101512",
+    "road": "#101512",
+    "edge": "#FFFFFF",
+    "hinge": YELLOW,
+    "ditch": SKY,
+    "pond": SKY,
+}
+
+# One letter for a finding where there is no room for the word (map labels, table marks).
+FINDING_LETTERS = {
+    "flat": "F",
+    "reversed": "R",
+    "high": "H",
+    "rutted": "U",
+    "eroded edge": "E",
+    "ponding": "P",
+    "blocked ditch": "D",
+    "can't tell": "?",
+    "no data": "–",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a verdict is drawn: colour, pyqtgraph symbol, line pattern, and a mark for text."""
+
+    color: QColor
+    symbol: str
+    pattern: Qt.PenStyle
+    mark: str
+
+
+class _Watcher(QObject):
+    """Tells views that light and dark changed."""
+
+    changed = Signal()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.dark = False
+        hints = QGuiApplication.styleHints()
+        if hints is not None:
+            hints.colorSchemeChanged.connect(self._on_scheme)
+
+    def _on_scheme(self, _scheme: Qt.ColorScheme) -> None:
+        app = QApplication.instance()
+        if isinstance(app, QApplication):
+            apply(app)
+
+
+_the_watcher: _Watcher | None = None
+
+
+def watcher() -> _Watcher:
+    """Return the one object whose `changed` signal tells that light and dark changed."""
+    global _the_watcher
+    if _the_watcher is None:
+        _the_watcher = _Watcher()
+    return _the_watcher
+
+
+def is_dark() -> bool:
+    """Whether the dark colours are in use."""
+    return watcher().dark
+
+
+def palette() -> dict[str, QColor]:
+    """Return the named colours in use."""
+    return {name: QColor(value) for name, value in (_DARK if is_dark() else _LIGHT).items()}
+
+
+def color(name: str, alpha: float = 1.0) -> QColor:
+    """Return one named colour, optionally see-through."""
+    found = QColor((_DARK if is_dark() else _LIGHT)[name])
+    found.setAlphaF(alpha)
+    return found
+
+
+def pen(
+    name: str, width: float = 1.5, pattern: Qt.PenStyle = Qt.PenStyle.SolidLine, alpha: float = 1.0
+) -> QPen:
+    """Return a cosmetic pen (its width is in pixels at every zoom) in a named colour."""
+    made = QPen(color(name, alpha))
+    made.setWidthF(width)
+    made.setStyle(pattern)
+    made.setCosmetic(True)
+    return made
+
+
+def side_pen(side: int, width: float = 1.8) -> QPen:
+    """Return the pen of the left (solid) or right (dashed) side."""
+    if side == 0:
+        return pen("left", width)
+    return pen("right", width, Qt.PenStyle.DashLine)
+
+
+def verdict_look(verdict: str) -> Look:
+    """Return how a verdict is drawn; anything not known looks like "no data"."""
+    dark = is_dark()
+    looks = {
+        "sheds": Look(QColor("#2BC59A" if dark else GREEN), "o", Qt.PenStyle.SolidLine, "●"),
+        "won't shed": Look(
+            QColor("#F07A30" if dark else VERMILION), "t", Qt.PenStyle.SolidLine, "▼"
+        ),
+        "can't tell": Look(
+            QColor("#E39CC4" if dark else "#B4558A"), "d", Qt.PenStyle.DashLine, "◆"
+        ),
+    }
+    unknown = Look(QColor("#8E9892" if dark else "#7A837E"), "x", Qt.PenStyle.DotLine, "✕")
+    return looks.get(verdict, unknown)
+
+
+def set_appearance(which: str) -> None:
+    """Use "light" or "dark" colours, or follow the "system"."""
+    schemes = {"light": Qt.ColorScheme.Light, "dark": Qt.ColorScheme.Dark}
+    hints = QGuiApplication.styleHints()
+    if hasattr(hints, "setColorScheme"):
+        hints.setColorScheme(schemes.get(which, Qt.ColorScheme.Unknown))
+    app = QApplication.instance()
+    if isinstance(app, QApplication):
+        apply(app, dark={"light": False, "dark": True}.get(which))
+
+
+def apply(app: QApplication, dark: bool | None = None) -> None:
+    """Give the application our palette, for light or dark as the system has it."""
+    if dark is None:
+        dark = QGuiApplication.styleHints().colorScheme() == Qt.ColorScheme.Dark
+    told = watcher()
+    told.dark = dark
+    named = palette()
+    roles = QPalette.ColorRole
+    made = QPalette()
+    for role, name in (
+        (roles.Window, "plate"),
+        (roles.WindowText, "ink"),
+        (roles.Base, "paper"),
+        (roles.AlternateBase, "plate"),
+        (roles.Text, "ink"),
+        (roles.Button, "raised"),
+        (roles.ButtonText, "ink"),
+        (roles.BrightText, "warn"),
+        (roles.ToolTipBase, "raised"),
+        (roles.ToolTipText, "ink"),
+        (roles.PlaceholderText, "muted"),
+        (roles.Highlight, "accent"),
+        (roles.HighlightedText, "accent_ink"),
+        (roles.Link, "accent"),
+        (roles.LinkVisited, "accent"),
+        (roles.Accent, "accent"),
+        (roles.Light, "raised"),
+        (roles.Midlight, "faint"),
+        (roles.Mid, "line"),
+        (roles.Dark, "muted"),
+        (roles.Shadow, "ink"),
+    ):
+        made.setColor(role, named[name])
+    for role in (roles.WindowText, roles.Text, roles.ButtonText):
+        grey = QColor(named["muted"])
+        grey.setAlphaF(0.6)
+        made.setColor(QPalette.ColorGroup.Disabled, role, grey)
+    made.setColor(QPalette.ColorGroup.Disabled, roles.Highlight, named["faint"])
+    app.setPalette(made)
+    app.setStyleSheet(_sheet(named))
+    told.changed.emit()
+
+
+def _sheet(named: dict[str, QColor]) -> str:
+    c = {name: value.name() for name, value in named.items()}
+    return f"""
+    QToolTip {{ color: {c["ink"]}; background: {c["raised"]}; border: 1px solid {c["line"]};
+        padding: 4px; }}
+    QMainWindow::separator {{ background: {c["line"]}; width: 1px; height: 1px; margin: 2px; }}
+    QMainWindow::separator:hover {{ background: {c["accent"]}; }}
+    QDockWidget {{ font-weight: 600; }}
+    QDockWidget::title {{ background: {c["plate"]}; padding: 5px 8px; text-align: left;
+        border-bottom: 1px solid {c["line"]}; }}
+    QToolBar {{ background: {c["plate"]}; border: none; border-bottom: 1px solid {c["line"]};
+        padding: 3px 6px; spacing: 3px; }}
+    QToolBar::separator {{ background: {c["line"]}; width: 1px; margin: 5px 5px; }}
+    QToolButton {{ padding: 4px 6px; border: 1px solid transparent; border-radius: 4px; }}
+    QToolButton:hover {{ background: {c["raised"]}; border-color: {c["line"]}; }}
+    QToolButton:checked {{ background: {c["faint"]}; border-color: {c["line"]}; }}
+    QToolButton:focus {{ border-color: {c["accent"]}; }}
+    QStatusBar {{ background: {c["plate"]}; border-top: 1px solid {c["line"]}; }}
+    QStatusBar::item {{ border: none; }}
+    QHeaderView::section {{ background: {c["plate"]}; color: {c["ink"]}; padding: 4px 6px;
+        border: none; border-right: 1px solid {c["faint"]};
+        border-bottom: 1px solid {c["line"]}; }}
+    QTableView {{ gridline-color: {c["faint"]}; border: none; }}
+    QTabBar::tab {{ padding: 5px 12px; border: none; border-bottom: 2px solid transparent;
+        color: {c["muted"]}; background: {c["plate"]}; }}
+    QTabBar::tab:selected {{ color: {c["ink"]}; border-bottom-color: {c["accent"]}; }}
+    QTabBar::tab:hover {{ color: {c["ink"]}; }}
+    QProgressBar {{ border: 1px solid {c["line"]}; border-radius: 3px; text-align: center;
+        background: {c["paper"]}; color: {c["ink"]}; max-height: 16px; }}
+    QProgressBar::chunk {{ background: {c["accent"]}; }}
+    """
+
+
+def style_plot(plot: Any) -> None:
+    """Give a pyqtgraph PlotWidget our background, axis and grid colours."""
+    plot.setBackground(color("paper"))
+    for name in ("left", "bottom", "right", "top"):
+        axis = plot.getAxis(name)
+        axis.setPen(pen("line", 1.0))
+        axis.setTextPen(color("muted"))
