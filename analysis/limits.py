@@ -109,7 +109,7 @@ class Limits:
     shoulder_least_pct: Limit = _spec("Least shoulder slope", "shape", "%", 0.0, 15.0)
     shoulder_most_pct: Limit = _spec("Steepest shoulder to build", "shape", "%", 0.0, 25.0)
     breakover_most_points: Limit = _spec("Most breakover at the edge", "shape", "points", 0.0, 20.0)
-    slope_tolerance_points: Limit = _spec(
+    slope_shortfall_points: Limit = _spec(
         "Slope tolerance below required", "shape", "points", 0.0, 5.0
     )
     edge_drop_mm: Limit = _spec("Edge drop-off to act on", "shape", "mm", 0.0, 300.0)
