@@ -1,0 +1,416 @@
+"""The commands: `vergeline screen`, `section`, `export`, `check`, `resolving`, `limits`.
+
+Heavy libraries are imported inside the commands, so that `--help` answers at once.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from analysis.errors import Cancelled, RoadError, SettingsError, VergelineError
+
+__all__ = ["build_parser", "main"]
+
+OpenWindow = Callable[[Sequence[str]], int]
+DrawSection = Callable[[Any, str], None]
+
+_CAUTION = (
+    "Never work on a shoulder without traffic control. Mind plant, edge drop-offs and buried "
+    "services; local codes and licensed practice rule over anything printed here."
+)
+
+
+class _Parser(argparse.ArgumentParser):
+    """Parser whose complaint is one sentence, as for any other bad input."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        raise SettingsError(f"{message[:1].upper()}{message[1:]}: see {self.prog} --help.")
+
+
+def main(
+    argv: Sequence[str] | None = None,
+    *,
+    open_window: OpenWindow | None = None,
+    draw_section: DrawSection | None = None,
+) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    argv
+        Words after the command's name; None takes those of the process.
+    open_window, draw_section
+        Given by the window's side, which this package doesn't know: open the window on files;
+        draw a `sections.SectionView` to a PNG file.
+
+    Returns
+    -------
+    0 done; 2 bad input, with one sentence on stderr; 130 stopped by the person; 1 for a fault of
+    the program itself.
+    """
+    try:
+        options = build_parser().parse_args(argv)
+        options.open_window, options.draw_section = open_window, draw_section
+        return int(options.run(options))
+    except VergelineError as error:
+        print(f"vergeline: {error}", file=sys.stderr)
+        return 2
+    except (KeyboardInterrupt, Cancelled):
+        print("vergeline: stopped; no file was changed.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        return 0
+    except Exception as error:
+        if os.environ.get("VERGELINE_DEBUG"):
+            raise
+        print(
+            f"vergeline: a fault of the program itself ({type(error).__name__}: {error}); no "
+            "file was changed. Set VERGELINE_DEBUG=1 to see where, and please report it.",
+            file=sys.stderr,
+        )
+        return 1
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of all commands."""
+    parser = _Parser(
+        prog="vergeline",
+        description="Finds where earth and gravel road shoulders no longer shed water, from a "
+        "terrain grid and a road centreline. Without a command the window opens.",
+        epilog=_CAUTION,
+    )
+    commands = parser.add_subparsers(metavar="command", required=True, parser_class=_Parser)
+
+    screen = commands.add_parser("screen", help="measure and judge roads; write the findings")
+    _add_inputs(screen, required=True)
+    screen.add_argument("--out", required=True, metavar="F.gpkg", help="findings, a GeoPackage")
+    screen.add_argument("--mask", help="polygons of what isn't shoulder (driveways, bridges)")
+    screen.add_argument("--edges", help="lines along the pavement edges, used instead of a search")
+    screen.add_argument("--widths", help="CSV of widths by station range")
+    screen.add_argument("--culverts", help="points where a culvert drains the ditch")
+    screen.add_argument("--quiet", action="store_true", help="no progress, no summary")
+    screen.set_defaults(run=_screen)
+
+    sample = commands.add_parser(
+        "sample", help="screen the sample terrain, write its findings and show them"
+    )
+    sample.add_argument("--out", default="sample_findings.gpkg", metavar="F.gpkg")
+    sample.add_argument("--no-window", action="store_true", help="only write the findings")
+    sample.set_defaults(run=_sample)
+
+    section = commands.add_parser(
+        "section", help="plot one cross-section with its numbers (on the sample unless told)"
+    )
+    _add_inputs(section, required=False)
+    section.add_argument("--station", required=True, help="such as 1+240")
+    section.add_argument("--road", help="name of the road, where there are several")
+    section.add_argument("--png", metavar="out.png", help="picture to write; else numbers only")
+    section.set_defaults(run=_section)
+
+    export = commands.add_parser("export", help="hand findings on: GeoJSON, CSV, GPX, work sheets")
+    export.add_argument("--findings", required=True, metavar="F.gpkg")
+    export.add_argument("--geojson", metavar="FILE", help="reaches and stations, WGS 84")
+    export.add_argument("--csv", metavar="FILE", help="stations as a table")
+    export.add_argument("--gpx", metavar="FILE", help="flagged stations as waypoints")
+    export.add_argument("--sheets", metavar="DIR", help="a work sheet for each reach")
+    export.set_defaults(run=_export)
+
+    check = commands.add_parser("check", help="compare camber board readings with the findings")
+    check.add_argument("--findings", required=True, metavar="F.gpkg")
+    check.add_argument("--readings", required=True, metavar="FILE.csv")
+    check.set_defaults(run=_check)
+
+    resolving = commands.add_parser("resolving", help="what a grid can tell, before any run")
+    resolving.add_argument("--cell", type=float, required=True, metavar="M", help="cell size")
+    resolving.add_argument("--noise", type=float, required=True, metavar="M", help="height noise")
+    resolving.add_argument("--shoulder-width", type=float, default=1.5, metavar="M")
+    resolving.add_argument("--pavement-width", type=float, default=7.0, metavar="M")
+    resolving.add_argument("--average", type=float, default=20.0, metavar="M")
+    resolving.add_argument(
+        "--correlation", type=float, default=0.0, metavar="M", help="noise correlation length"
+    )
+    resolving.set_defaults(run=_resolving)
+
+    limits = commands.add_parser("limits", help="write the limits of a surface, to edit")
+    limits.add_argument("--surface", default="gravel", help="gravel, earth or turf")
+    limits.add_argument("--out", required=True, metavar="L.toml")
+    limits.set_defaults(run=_limits)
+
+    window = commands.add_parser("window", help="open the window, on files if given")
+    window.add_argument("files", nargs="*", help="terrain grid, centreline or findings")
+    window.set_defaults(run=_window)
+    return parser
+
+
+def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
+    parser.add_argument("--grid", required=required, help="terrain grid, any that GDAL reads")
+    parser.add_argument("--centreline", required=required, help="road centreline(s), any vector")
+    parser.add_argument("--layer", help="layer of the centreline file")
+    parser.add_argument("--name-field", help="attribute that names the roads")
+    parser.add_argument("--start", type=float, default=0.0, metavar="M", help="first station")
+    parser.add_argument("--reverse", action="store_true", help="station from the other end")
+    parser.add_argument("--vertical-unit", help="unit of the heights: metre, foot or us-foot")
+    parser.add_argument("--warp", action="store_true", help="reproject a grid in degrees")
+    parser.add_argument("--limits", metavar="L.toml", help="limits; the defaults otherwise")
+    parser.add_argument("--spacing", type=float, default=10.0, metavar="M")
+    parser.add_argument("--average", default="20", metavar="M", help='metres, or "auto"')
+    parser.add_argument("--pavement-width", type=float, default=7.0, metavar="M")
+    parser.add_argument("--shoulder-width", type=float, default=1.5, metavar="M")
+    parser.add_argument("--surface", help="gravel, earth or turf")
+    parser.add_argument("--noise", type=float, metavar="M", help="height noise; else estimated")
+    parser.add_argument("--search", type=float, default=3.0, metavar="M", help="centreline error")
+    parser.add_argument("--half-width", type=float, default=16.0, metavar="M")
+
+
+def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
+    from analysis.limits import default_limits, read_limits
+    from analysis.settings import Settings
+
+    surface = options.surface
+    if options.limits:
+        limits = read_limits(options.limits, surface)
+    else:
+        limits = default_limits(surface or "gravel")
+    average: float | str = options.average
+    if average != "auto":
+        try:
+            average = float(average)
+        except ValueError:
+            raise SettingsError(
+                f'--average is {average!r}, but must be a number of metres or "auto".'
+            ) from None
+    settings = Settings(
+        spacing_m=options.spacing,
+        average_m=average,  # type: ignore[arg-type]
+        pavement_width_m=options.pavement_width,
+        shoulder_width_m=options.shoulder_width,
+        surface=limits.surface,
+        noise_m=options.noise,
+        search_m=options.search,
+        half_width_m=options.half_width,
+    )
+    return settings, limits
+
+
+def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]:
+    from analysis.alignment import read_roads
+    from analysis.terrain import checksum, open_terrain
+
+    grid = open_terrain(options.grid, vertical_unit=options.vertical_unit, warp=options.warp)
+    roads = read_roads(
+        options.centreline,
+        grid,
+        layer=options.layer,
+        name_field=options.name_field,
+        start_m=options.start,
+        reverse=options.reverse,
+    )
+    sources = {
+        "centreline": str(options.centreline),
+        "centreline_checksum": checksum(options.centreline),
+        "centreline_layer": options.layer or "",
+        "vertical_unit": options.vertical_unit or "",
+        "warp": options.warp,
+        "start_m": options.start,
+        "reverse": options.reverse,
+    }
+    return grid, roads, sources
+
+
+def _progress(quiet: bool) -> Callable[[float, str], None] | None:
+    if quiet or not sys.stderr.isatty():
+        return None
+
+    def show(share: float, words: str) -> None:
+        end = "\n" if share >= 1.0 else ""
+        print(f"\r{100 * share:3.0f} %  {words:<60.60}", end=end, file=sys.stderr, flush=True)
+
+    return show
+
+
+def _screen(options: argparse.Namespace) -> int:
+    from analysis import findings, inputs
+    from analysis.screening import screen
+
+    settings, limits = _settings_and_limits(options)
+    grid, roads, sources = _open_inputs(options)
+    extras = inputs.read_extras(
+        grid,
+        mask=options.mask,
+        edges=options.edges,
+        widths=options.widths,
+        culverts=options.culverts,
+    )
+    inputs.check_writable(options.out)
+    study = screen(
+        grid,
+        roads,
+        settings,
+        limits,
+        extras=extras,
+        sources=sources,
+        progress=_progress(options.quiet),
+    )
+    findings.write(study.findings, options.out)
+    if not options.quiet:
+        print(_summary(study, options.out))
+    return 0
+
+
+def _summary(study: Any, out: str) -> str:
+    """Say what was found, what couldn't be told and what the grid can tell."""
+    from analysis.reaches import CANT_TELL, DEFECTS, NO_DATA
+
+    table = study.findings.reaches
+    total = float(table["length_m"].sum())
+    lines = [
+        f"{len(study.roads)} road(s), {total / 2000.0:.2f} km, both shoulders judged; "
+        f"noise {1000 * float(study.findings.run['noise_median_m']):.0f} mm."
+    ]
+    for finding in ("none", *DEFECTS, "blocked ditch", CANT_TELL, NO_DATA):
+        here = table["finding"] == finding
+        if here.any():
+            length = float(table["length_m"][here].sum())
+            name = "sound" if finding == "none" else finding
+            lines.append(
+                f"  {name:<14} {length:8.0f} m  {100 * length / total:5.1f} %  "
+                f"{int(here.sum())} reach(es)"
+            )
+    imported = float(table["import_m3_loose"][table["import_m3_loose"] > 0].sum())
+    lines.append(f"  material to bring in: {imported:.0f} m³ loose")
+    lines.append(f"Findings written to {out}.")
+    lines.append(_CAUTION)
+    return "\n".join(lines)
+
+
+def _sample(options: argparse.Namespace) -> int:
+    from analysis.inputs import sample_files
+
+    terrain, roads = sample_files()
+    words = ["screen", "--grid", terrain, "--centreline", roads, "--out", options.out]
+    code = main(words)
+    if code or options.no_window or options.open_window is None:
+        return code
+    if not _has_display():
+        print(
+            "There is no display here, so the window stays closed; open it elsewhere with: "
+            f"vergeline window {options.out}"
+        )
+        return 0
+    return int(options.open_window([options.out]))
+
+
+def _has_display() -> bool:
+    return (
+        sys.platform in ("win32", "darwin")
+        or bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+        or os.environ.get("QT_QPA_PLATFORM", "") != ""
+    )
+
+
+def _section(options: argparse.Namespace) -> int:
+    from dataclasses import replace
+
+    from analysis.alignment import parse_station, road_part
+    from analysis.inputs import check_writable, sample_files
+    from analysis.screening import screen
+    from analysis.sections import section_text, section_view
+
+    if bool(options.grid) != bool(options.centreline):
+        raise SettingsError("Give --grid and --centreline together, or neither for the sample.")
+    if not options.grid:
+        options.grid, options.centreline = sample_files()
+        print("No grid given: this is the sample terrain.")
+    settings, limits = _settings_and_limits(options)
+    if options.png:
+        check_writable(options.png)
+        if options.draw_section is None:
+            raise SettingsError("Drawing needs the window's package: leave out --png for numbers.")
+    grid, roads, _ = _open_inputs(options)
+    road = _named_road(roads, options.road)
+    station_m = parse_station(options.station)
+    # The search ties sections along the road, so a few hundred metres around decide as the
+    # whole road would.
+    part, s = road_part(road, station_m, 300.0)
+    study = screen(grid, [part], replace(settings, spacing_m=settings.spacing_m), limits)
+    index = int(abs(study.roads[0].station_m - station_m).argmin())
+    view = section_view(study, 0, index)
+    print(section_text(view))
+    if options.png:
+        options.draw_section(view, options.png)
+        print(f"Section drawn to {options.png}.")
+    return 0
+
+
+def _named_road(roads: Sequence[Any], name: str | None) -> Any:
+    if name is None:
+        return roads[0]
+    for road in roads:
+        if road.name == name:
+            return road
+    raise RoadError(
+        f"There is no road {name!r} in the file: it has {', '.join(r.name for r in roads)}."
+    )
+
+
+def _export(options: argparse.Namespace) -> int:
+    from analysis import exports, findings
+
+    if not (options.geojson or options.csv or options.gpx or options.sheets):
+        raise SettingsError("Say what to write: --geojson, --csv, --gpx or --sheets.")
+    found = findings.read(options.findings)
+    for path, write in (
+        (options.geojson, exports.write_geojson),
+        (options.csv, exports.write_csv),
+        (options.gpx, exports.write_gpx),
+        (options.sheets, exports.write_sheets),
+    ):
+        if path:
+            write(found, path)
+            print(f"Written: {path}")
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    from analysis import fieldcheck, findings
+
+    found = findings.read(options.findings)
+    print(fieldcheck.report(found, options.readings))
+    return 0
+
+
+def _resolving(options: argparse.Namespace) -> int:
+    from analysis.resolving import least_average, resolving_power, resolving_text
+
+    common = {
+        "pavement_width_m": options.pavement_width,
+        "correlation_m": options.correlation,
+    }
+    power = resolving_power(
+        options.cell, options.noise, options.shoulder_width, options.average, **common
+    )
+    least = least_average(options.cell, options.noise, options.shoulder_width, **common)
+    print(resolving_text(power, least))
+    return 0
+
+
+def _limits(options: argparse.Namespace) -> int:
+    from analysis.inputs import check_writable
+    from analysis.limits import default_limits, write_limits
+
+    check_writable(options.out)
+    write_limits(default_limits(options.surface), options.out)
+    print(f"Limits for {options.surface} written to {options.out}.")
+    return 0
+
+
+def _window(options: argparse.Namespace) -> int:
+    if options.open_window is None:
+        raise SettingsError("The window's package isn't installed here: use the other commands.")
+    return int(options.open_window(options.files))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

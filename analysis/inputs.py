@@ -1,0 +1,131 @@
+"""Files that a person may add to grid and centreline, and checks before a long job starts."""
+
+import csv
+import os
+from pathlib import Path
+
+import numpy as np
+
+from analysis import alignment
+from analysis.errors import OutputError, RoadError
+from analysis.findings import Table
+from analysis.screening import Extras
+from analysis.terrain import Terrain
+
+__all__ = ["WIDTH_COLUMNS", "check_writable", "read_extras", "read_widths", "sample_files"]
+
+WIDTH_COLUMNS = (
+    "road",
+    "from_m",
+    "to_m",
+    "pavement_left_m",
+    "pavement_right_m",
+    "shoulder_left_m",
+    "shoulder_right_m",
+)
+
+
+def read_extras(
+    grid: Terrain,
+    *,
+    mask: str | None = None,
+    edges: str | None = None,
+    widths: str | None = None,
+    culverts: str | None = None,
+) -> Extras:
+    """Read whichever of the four files are given; None is left empty.
+
+    Raises
+    ------
+    RoadError
+        If a file can't be read or holds the wrong kind of geometry.
+    """
+    return Extras(
+        mask=tuple(alignment.read_polygons(mask, grid)) if mask else (),
+        edges=tuple(alignment.read_lines(edges, grid)) if edges else (),
+        culverts=alignment.read_points(culverts, grid) if culverts else np.empty((0, 2)),
+        widths=read_widths(widths) if widths else None,
+    )
+
+
+def read_widths(path: str | os.PathLike[str]) -> Table:
+    """Read a CSV of widths by station range, with the columns of `WIDTH_COLUMNS`.
+
+    Widths are from the centreline to the pavement edge and from there to the hinge, in metres.
+    An empty cell is "not given"; an empty road means every road.
+
+    Raises
+    ------
+    RoadError
+        If the file, a column or a number is missing or wrong, naming the row.
+    """
+    source = Path(path)
+    try:
+        with source.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.DictReader(file))
+    except FileNotFoundError:
+        raise RoadError(f"There is no widths file {source}: check the name and folder.") from None
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise RoadError(f"The widths file {source} can't be read: {error}.") from None
+    missing = [name for name in WIDTH_COLUMNS if not rows or name not in rows[0]]
+    if missing:
+        raise RoadError(
+            f"The widths file {source.name} lacks the columns {', '.join(missing)}: its first row "
+            "must name them, and a row must follow."
+        )
+    columns = {"road": np.array([(row["road"] or "").strip() for row in rows], dtype=object)}
+    for name in WIDTH_COLUMNS[1:]:
+        columns[name] = np.array(
+            [_length(row[name], name, line, source.name) for line, row in enumerate(rows, start=2)]
+        )
+    return Table(columns)
+
+
+def _length(text: str | None, name: str, line: int, file: str) -> float:
+    text = (text or "").strip()
+    is_station = name in ("from_m", "to_m")
+    if not text and not is_station:
+        return float("nan")
+    try:
+        value = alignment.parse_station(text) if is_station else float(text)
+    except ValueError:
+        value = float("nan")
+    if not np.isfinite(value) or (not is_station and not 0.0 <= value <= 60.0):
+        allowed = "a station such as 1+240" if is_station else "a width from 0 to 60 m"
+        raise RoadError(f"{name} in row {line} of {file} is {text!r}, but must be {allowed}.")
+    return value
+
+
+def sample_files() -> tuple[str, str]:
+    """Paths of the sample terrain and its centrelines.
+
+    Raises
+    ------
+    RoadError
+        If the installation lacks them.
+    """
+    from importlib.resources import files
+
+    folder = Path(str(files("sample_terrain"))) / "data"
+    found = (folder / "terrain.tif", folder / "roads.gpkg")
+    if not all(path.is_file() for path in found):
+        raise RoadError("The sample terrain is missing: make it with python -m sample_terrain.")
+    return str(found[0]), str(found[1])
+
+
+def check_writable(path: str | os.PathLike[str]) -> None:
+    """Refuse an output place before an hour of work, not after.
+
+    Raises
+    ------
+    OutputError
+        If the folder is missing or read-only, or the place is a folder.
+    """
+    target = Path(path)
+    folder = target.parent
+    if not folder.is_dir():
+        raise OutputError(f"The folder {folder} doesn't exist: make it, or choose another.")
+    if target.is_dir():
+        raise OutputError(f"{target} is a folder: name a file in it.")
+    if not os.access(folder, os.W_OK) or (target.exists() and not os.access(target, os.W_OK)):
+        raise OutputError(f"{target} can't be written: choose a place you may write to.")

@@ -1,0 +1,370 @@
+"""Verdicts with probabilities, and the reaches that they make along a road.
+
+Each station and side gets the probability of every fault from the joint errors of what was
+measured there. Reaches come from a minimum-cost labelling of the stations: staying in a label
+costs the evidence against it, changing label costs as much as half of the strongest evidence
+over the shortest workable length, so a lone doubtful station doesn't cut a reach in two and a
+long plain fault is never lost. The outcome doesn't depend on the direction of the road.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri, owens_t
+
+from analysis.limits import Limits
+from analysis.surfaces import Measures
+
+__all__ = [
+    "CANT_TELL",
+    "DEFECTS",
+    "FINDINGS",
+    "NO_DATA",
+    "SHEDS",
+    "WONT_SHED",
+    "Judgement",
+    "bivariate_normal",
+    "cheapest_labels",
+    "describe_station",
+    "judge",
+    "label_stations",
+    "runs",
+]
+
+Floats = NDArray[np.float64]
+
+SHEDS, WONT_SHED, CANT_TELL, NO_DATA = "sheds", "won't shed", "can't tell", "no data"
+
+# The order is the order of the label numbers below; faults come worst first.
+DEFECTS = ("eroded edge", "high", "rutted", "reversed", "flat", "ponding")
+FINDINGS = ("none", *DEFECTS, CANT_TELL, NO_DATA)
+_NONE, _CANT, _NO_DATA = 0, len(DEFECTS) + 1, len(DEFECTS) + 2
+
+# Evidence from one station never counts for more than this: a model error of 1 in 1000 is
+# always possible, whatever the standard errors say.
+_LEAST_PROBABILITY = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What is likely wrong at each station and side; arrays are (n, 2), left then right.
+
+    Probabilities are NaN where nothing was measured. `p_finding` is (n, 2, 7): the exclusive
+    probabilities of no fault and of each of `DEFECTS`, in the order of `FINDINGS`.
+    """
+
+    required_slope_pct: Floats
+    p_wont_shed: Floats
+    p_drop: Floats
+    p_high: Floats
+    p_rut: Floats
+    p_finding: Floats
+    verdict: NDArray[np.object_]
+    finding: NDArray[np.object_]
+
+
+def bivariate_normal(h: Floats, k: Floats, rho: Floats) -> Floats:
+    """Probability that two standard normals of correlation `rho` lie below `h` and `k`.
+
+    Closed form by Owen's T function (Owen 1956, Annals of Mathematical Statistics 27),
+    broadcast over its arguments. NaN in gives NaN out.
+
+    >>> round(float(bivariate_normal(np.array(0.0), np.array(0.0), np.array(0.5))), 6)
+    0.333333
+    """
+    h, k, rho = (np.asarray(a, dtype=float) for a in np.broadcast_arrays(h, k, rho))
+    h = np.clip(h, -37.0, 37.0)
+    k = np.clip(k, -37.0, 37.0)
+    rho = np.clip(rho, -0.999999, 0.999999)
+    # A zero argument divides by zero in the formula; a shift of 1e-12 changes nothing else.
+    h = np.where(h == 0.0, 1e-12, h)
+    k = np.where(k == 0.0, 1e-12, k)
+    root = np.sqrt(1.0 - rho * rho)
+    opposite = np.where(h * k < 0.0, 0.5, 0.0)
+    below = (
+        0.5 * (ndtr(h) + ndtr(k))
+        - owens_t(h, (k / h - rho) / root)
+        - owens_t(k, (h / k - rho) / root)
+        - opposite
+    )
+    return np.clip(below, 0.0, 1.0)
+
+
+def _chance_below(value: Floats, se: Floats, limit: Floats | float) -> Floats:
+    """Probability that the true value is below `limit`; NaN where value or error is unknown."""
+    known = np.isfinite(value) & np.isfinite(se)
+    z = (limit - value) / np.maximum(np.where(known, se, 1.0), 1e-9)
+    return np.where(known, ndtr(np.where(known, z, 0.0)), np.nan)
+
+
+def _chance_too_flat(measures: Measures, crowned: NDArray[np.bool_], limits: Limits) -> Floats:
+    """Probability that the shoulder falls less than required, by the joint error of both slopes.
+
+    On a crown and on the low side two conditions must hold together: steeper than the pavement
+    by the wanted points, and steeper than the least slope of the surface. On the high side of a
+    curve the least slope rules, as far as the breakover limit lets it.
+    """
+    shoulder, pavement = measures.shoulder_slope_pct, measures.pavement_slope_pct
+    tolerance = limits.slope_tolerance_points.value
+    least = limits.shoulder_least_pct.value
+    over = limits.shoulder_over_pavement_points.value
+    most = limits.shoulder_most_pct.value
+    var_s, var_p = measures.shoulder_slope_se**2, measures.pavement_slope_se**2
+    cov = measures.slope_cov
+
+    gap = shoulder - np.minimum(pavement + over, most) + tolerance
+    gap_var = np.where(pavement + over < most, var_s + var_p - 2.0 * cov, var_s)
+    gap_cov = np.where(pavement + over < most, var_s - cov, var_s)
+    rest = shoulder - least + tolerance
+    gap_se, rest_se = np.sqrt(np.maximum(gap_var, 1e-18)), np.sqrt(np.maximum(var_s, 1e-18))
+    both_hold = bivariate_normal(
+        gap / gap_se, rest / rest_se, np.clip(gap_cov / (gap_se * rest_se), -1.0, 1.0)
+    )
+    low_side = 1.0 - both_hold
+
+    allowed = np.minimum(least, pavement + limits.breakover_most_points.value)
+    capped = allowed < least
+    allowed_se = np.sqrt(np.maximum(np.where(capped, var_s + var_p - 2.0 * cov, var_s), 1e-18))
+    high_side = _chance_below(shoulder, allowed_se, allowed - tolerance)
+
+    falls_inward = (~crowned[:, None]) & (pavement < 0.0)
+    return np.where(falls_inward, high_side, low_side)
+
+
+def judge(
+    measures: Measures,
+    crowned: NDArray[np.bool_],
+    required_slope_pct: Floats,
+    retained_mm: Floats,
+    retained_se_mm: Floats,
+    kerb: NDArray[np.bool_],
+    limits: Limits,
+) -> Judgement:
+    """Turn measured values and their errors into probabilities, verdicts and findings.
+
+    Parameters
+    ----------
+    measures
+        What was measured, arrays (n, 2).
+    crowned
+        (n,), False where the pavement falls one way.
+    required_slope_pct
+        (n, 2), percent.
+    retained_mm, retained_se_mm
+        (n, 2), depth of water held on shoulder and pavement, and its standard error; NaN unknown.
+    kerb
+        (n, 2), True where a kerb stands at the edge: it is meant to be high.
+    limits
+        The criteria. `limits.certainty` is how sure a verdict must be.
+    """
+    drop, drop_se = measures.edge_drop_mm, measures.edge_drop_se
+    ok = measures.status == 0
+
+    p_flat = _chance_too_flat(measures, crowned, limits)
+    p_high = _chance_below(drop, drop_se, -limits.high_shoulder_mm.value)
+    p_high = np.where(kerb, 0.0, p_high)
+    p_drop = 1.0 - _chance_below(drop, drop_se, limits.edge_drop_mm.value)
+    p_rut = 1.0 - _chance_below(measures.rut_mm, measures.rut_se, limits.rut_mm.value)
+    p_ridge = 1.0 - _chance_below(measures.ridge_mm, measures.ridge_se, limits.ridge_mm.value)
+    p_rut = np.fmax(np.nan_to_num(p_rut, nan=0.0), np.nan_to_num(p_ridge, nan=0.0))
+    p_pond = 1.0 - _chance_below(retained_mm, retained_se_mm, limits.retained_mm.value)
+    p_pond = np.nan_to_num(p_pond, nan=0.0)
+
+    # Either fault alone keeps water on the road: P(A or B) by the correlation that the fit gives
+    # between slope and drop; a pond is what those two make, so it only ever adds what they miss.
+    flat_z, high_z = (
+        ndtri(np.clip(p_flat, 1e-12, 1 - 1e-12)),
+        ndtri(np.clip(p_high, 1e-12, 1 - 1e-12)),
+    )
+    rho = measures.drop_shoulder_cov / np.maximum(measures.shoulder_slope_se * drop_se, 1e-12)
+    neither = bivariate_normal(-flat_z, -high_z, np.clip(rho, -1.0, 1.0))
+    p_wont = np.fmax(1.0 - neither, p_pond)
+    p_wont = np.where(ok, p_wont, np.nan)
+
+    p_reversed = _chance_below(measures.shoulder_slope_pct, measures.shoulder_slope_se, 0.0)
+    p_reversed = np.minimum(p_reversed, p_flat)
+    rest = np.ones_like(p_flat)
+    shares = np.empty((*p_flat.shape, 1 + len(DEFECTS)))
+    for label, p in enumerate((p_drop, p_high, p_rut), start=1):
+        shares[..., label] = rest * p
+        rest = rest * (1.0 - p)
+    shares[..., 4] = rest * p_reversed
+    shares[..., 5] = rest * (p_flat - p_reversed)
+    rest = rest * (1.0 - p_flat)
+    shares[..., 6] = rest * p_pond
+    shares[..., _NONE] = rest * (1.0 - p_pond)
+    shares = np.where(ok[..., None], shares, np.nan)
+
+    certainty = limits.certainty.value
+    verdict = np.full(p_wont.shape, CANT_TELL, dtype=object)
+    with np.errstate(invalid="ignore"):
+        verdict[p_wont >= certainty] = WONT_SHED
+        verdict[p_wont <= 1.0 - certainty] = SHEDS
+    verdict[measures.status == 1] = NO_DATA
+
+    finding = _station_findings(shares, certainty)
+    finding[~ok] = CANT_TELL
+    finding[measures.status == 1] = NO_DATA
+    return Judgement(
+        required_slope_pct=required_slope_pct,
+        p_wont_shed=p_wont,
+        p_drop=np.where(ok, p_drop, np.nan),
+        p_high=np.where(ok, p_high, np.nan),
+        p_rut=np.where(ok, p_rut, np.nan),
+        p_finding=shares,
+        verdict=verdict,
+        finding=finding,
+    )
+
+
+def _station_findings(shares: Floats, certainty: float) -> NDArray[np.object_]:
+    """Name the most likely fault where a fault, or its absence, is certain enough."""
+    known = np.nan_to_num(shares, nan=0.0)
+    sound = known[..., _NONE]
+    likeliest = 1 + np.argmax(known[..., 1:], axis=-1)
+    finding = np.full(sound.shape, CANT_TELL, dtype=object)
+    finding[sound >= certainty] = "none"
+    faulty = (1.0 - sound) >= certainty
+    finding[faulty] = np.array(FINDINGS, dtype=object)[likeliest[faulty]]
+    return finding
+
+
+def label_stations(
+    judgement: Judgement,
+    status: NDArray[np.int8],
+    *,
+    spacing_m: float,
+    average_m: float,
+    limits: Limits,
+) -> NDArray[np.int8]:
+    """Label every station and side by the cheapest labelling along the road.
+
+    Returns
+    -------
+    (n, 2) int8 indices into `FINDINGS`.
+
+    Notes
+    -----
+    Neighbouring stations share cells when the averaging length is longer than the spacing; their
+    evidence is weighed by spacing / averaging length so that it isn't counted twice.
+    """
+    certainty = limits.certainty.value
+    shares = np.nan_to_num(judgement.p_finding, nan=0.0)
+    sound = shares[..., _NONE]
+    faulty = np.maximum(1.0 - sound, 0.0)
+    floor = _LEAST_PROBABILITY
+    costs = np.empty((*sound.shape, len(FINDINGS)))
+    costs[..., _NONE] = -np.log(np.maximum(sound, floor))
+    # Which fault it is matters less than whether there is one: a stretch that is half flat and
+    # half reversed is one job for the grader.
+    kind = shares[..., 1:] / np.maximum(faulty, 1e-12)[..., None]
+    costs[..., 1:_CANT] = -np.log(np.maximum(faulty, floor))[..., None] - 0.35 * np.log(
+        np.maximum(kind, floor)
+    )
+    costs[..., _CANT] = -np.log(certainty)
+    costs[..., _NO_DATA] = np.inf
+    # What wasn't measured says nothing about the neighbours either.
+    costs[status == 1] = np.inf
+    costs[status == 1, _NO_DATA] = 0.0
+    unjudged = (status != 0) & (status != 1)
+    costs[unjudged] = np.inf
+    costs[unjudged, _CANT] = 0.0
+
+    weight = min(1.0, spacing_m / average_m)
+    stations_in_shortest = max(1.0, limits.shortest_reach_m.value / spacing_m)
+    strongest = -np.log(floor) * weight
+    switch = 0.5 * strongest * stations_in_shortest
+    labels = np.empty(sound.shape, dtype=np.int8)
+    for side in (0, 1):
+        labels[:, side] = cheapest_labels(costs[:, side] * weight, switch)
+    return labels
+
+
+def cheapest_labels(costs: Floats, switch: float) -> NDArray[np.int8]:
+    """Labels of least total cost along a line, where each change of label costs `switch`.
+
+    Parameters
+    ----------
+    costs
+        (n, L) cost of each label at each station; inf forbids it.
+    switch
+        Cost of a change, the same between any two labels. A change into or out of a label that is
+        the only one allowed is free: the road, not the evidence, made that break.
+
+    Returns
+    -------
+    (n,) int8 label of each station. Exact by dynamic programming (Viterbi 1967).
+    """
+    n, labels = costs.shape
+    if n == 0:
+        return np.empty(0, dtype=np.int8)
+    forced = np.isfinite(costs).sum(axis=1) <= 1
+    best = costs[0].copy()
+    came_from = np.zeros((n, labels), dtype=np.int8)
+    own = np.arange(labels, dtype=np.int8)
+    for i in range(1, n):
+        cheapest = int(np.argmin(best))
+        price = 0.0 if forced[i] or forced[i - 1] else switch
+        stay = best <= best[cheapest] + price
+        came_from[i] = np.where(stay, own, cheapest)
+        best = np.where(stay, best, best[cheapest] + price) + costs[i]
+    path = np.empty(n, dtype=np.int8)
+    path[-1] = int(np.argmin(best))
+    for i in range(n - 1, 0, -1):
+        path[i - 1] = came_from[i, path[i]]
+    return path
+
+
+def runs(labels: NDArray[np.int8]) -> list[tuple[int, int, int]]:
+    """First index, last index (inclusive) and label of each run of equal labels in (n,).
+
+    >>> runs(np.array([0, 0, 3, 3, 0], dtype=np.int8))
+    [(0, 1, 0), (2, 3, 3), (4, 4, 0)]
+    """
+    if len(labels) == 0:
+        return []
+    cuts = np.flatnonzero(np.diff(labels)) + 1
+    starts = np.concatenate(([0], cuts))
+    ends = np.concatenate((cuts - 1, [len(labels) - 1]))
+    return [(int(a), int(b), int(labels[a])) for a, b in zip(starts, ends, strict=True)]
+
+
+def describe_station(
+    measures: Measures, judgement: Judgement, limits: Limits, i: int, side: int, *, kerb: bool
+) -> str:
+    """One plain sentence, with its numbers, on what was found at a station and why."""
+    if measures.status[i, side] != 0:
+        return str(measures.reason[i, side])
+    finding = judgement.finding[i, side]
+    slope, slope_se = measures.shoulder_slope_pct[i, side], measures.shoulder_slope_se[i, side]
+    drop, drop_se = measures.edge_drop_mm[i, side], measures.edge_drop_se[i, side]
+    required = judgement.required_slope_pct[i, side]
+    p_wont = judgement.p_wont_shed[i, side]
+    falls = f"shoulder falls {slope:.1f} ± {slope_se:.1f} % where {required:.1f} % is required"
+    texts = {
+        "none": f"Sound: {falls}, edge drop {drop:.0f} ± {drop_se:.0f} mm.",
+        "eroded edge": (
+            f"Eroded edge: {drop:.0f} ± {drop_se:.0f} mm below the pavement edge, over the limit "
+            f"of {limits.edge_drop_mm.value:.0f} mm (probability "
+            f"{judgement.p_drop[i, side]:.2f})."
+        ),
+        "high": (
+            f"High: stands {-drop:.0f} ± {drop_se:.0f} mm above the pavement edge, over the limit "
+            f"of {limits.high_shoulder_mm.value:.0f} mm (probability "
+            f"{judgement.p_high[i, side]:.2f})."
+        ),
+        "rutted": (
+            f"Rutted: rut {measures.rut_mm[i, side]:.0f} ± {measures.rut_se[i, side]:.0f} mm, "
+            f"ridge {measures.ridge_mm[i, side]:.0f} ± {measures.ridge_se[i, side]:.0f} mm, limit "
+            f"{limits.rut_mm.value:.0f} mm (probability {judgement.p_rut[i, side]:.2f})."
+        ),
+        "reversed": f"Reversed: {falls} (probability {p_wont:.2f} that it won't shed).",
+        "flat": f"Flat: {falls} (probability {p_wont:.2f} that it won't shed).",
+        "ponding": f"Holds water although the slope is enough: {falls}.",
+        CANT_TELL: f"Can't tell: {falls}; probability {p_wont:.2f} that it won't shed.",
+    }
+    text = texts[finding]
+    if kerb:
+        text += " A kerb stands at the edge, so its height isn't judged."
+    return text

@@ -1,0 +1,607 @@
+"""The whole job as one readable pipeline: grid and centreline in, findings out.
+
+`screen` measures every road and judges it; `rejudge` judges again under other limits without
+measuring; `remeasure` measures one road again after a person corrected its breaks.
+"""
+
+import platform
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import alignment, ribbon, surfaces, terrain, water
+from analysis.alignment import Road
+from analysis.breaks import Breaks, Overrides, find_breaks
+from analysis.errors import Cancelled, OutputError, RoadError
+from analysis.findings import EDIT_COLUMNS, Findings, Table
+from analysis.limits import Limits, default_limits, limits_from_toml, limits_to_toml, required_slope
+from analysis.material import Areas, areas
+from analysis.reaches import Judgement, judge, label_stations
+from analysis.ribbon import Cells, Ribbon
+from analysis.settings import Settings
+from analysis.surfaces import Measures, Noise, Sections
+from analysis.tables import Reach, build_reaches, pond_table, reach_table, station_table
+from analysis.terrain import Terrain
+from analysis.water import Water
+
+__all__ = [
+    "SIDES",
+    "Extras",
+    "Job",
+    "RoadStudy",
+    "Study",
+    "job_of",
+    "overrides_for",
+    "rejudge",
+    "remeasure",
+    "screen",
+]
+
+Floats = NDArray[np.float64]
+Progress = Callable[[float, str], None]
+
+SIDES = ("left", "right")
+
+
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What a person may add to grid and centreline; all in the working plane, metres.
+
+    Attributes
+    ----------
+    mask
+        Polygons (m, 2) of what isn't shoulder: driveways, side roads, bridges, barriers.
+    edges
+        Lines (m, 2) along pavement edges; they override the search where they run.
+    culverts
+        (c, 2) points where a culvert drains the ditch.
+    widths
+        Table of widths by station range: road, from_m, to_m, pavement_left_m, pavement_right_m,
+        shoulder_left_m, shoulder_right_m (NaN = not given).
+    """
+
+    mask: tuple[Floats, ...] = ()
+    edges: tuple[Floats, ...] = ()
+    culverts: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    widths: Table | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RoadStudy:
+    """All that is known of one road; arrays over its n stations."""
+
+    road: Road
+    s: Floats
+    cells: Cells
+    ribbon: Ribbon
+    box_m: Floats
+    overrides: Overrides
+    breaks: Breaks
+    noise: Noise
+    measures: Measures
+    sections: Sections
+    water: Water
+    areas: Areas
+    judgement: Judgement
+    labels: NDArray[np.int8]
+    reaches: tuple[Reach, ...]
+    first_row: int = 0
+
+    @property
+    def station_m(self) -> Floats:
+        """Station labels of the n stations."""
+        return np.asarray(self.road.label(self.s), dtype=float)
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """A screening: what went in, what was measured, and the findings to hand out."""
+
+    terrain: Terrain
+    settings: Settings
+    limits: Limits
+    roads: tuple[RoadStudy, ...]
+    findings: Findings
+    extras: Extras
+
+    def station_xy_m(self, road_index: int) -> Floats:
+        """Return the pavement edges of one road's stations, (n, 2, 2) = station, side, x and y."""
+        part = self.roads[road_index]
+        return _edge_points(part.road, part.s, part.breaks)
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What it takes to run a screening again."""
+
+    terrain_path: str
+    road_path: str
+    layer: str | None
+    vertical_unit: str | None
+    reverse: bool
+    start_m: float
+    settings: Settings
+    limits: Limits
+
+
+def screen(
+    grid: Terrain,
+    roads: Sequence[Road],
+    settings: Settings | None = None,
+    limits: Limits | None = None,
+    *,
+    extras: Extras | None = None,
+    edits: Table | None = None,
+    sources: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
+) -> Study:
+    """Screen roads on a terrain grid.
+
+    Parameters
+    ----------
+    grid
+        The terrain, as `terrain.open_terrain` gives it.
+    roads
+        Centrelines in the grid's working plane, as `alignment.read_roads` gives them.
+    settings, limits
+        None takes the defaults.
+    extras
+        Mask, edge lines, widths and culverts.
+    edits
+        A person's corrections of breaks (columns of `findings.EDIT_COLUMNS`).
+    sources
+        What to keep in the run record about where the roads came from.
+    progress
+        Called with the share done and a few words; raise `Cancelled` in it to stop.
+
+    Raises
+    ------
+    RoadError, TerrainError
+        If nothing can be measured.
+    Cancelled
+        If `progress` raised it; nothing was changed.
+    """
+    started = time.perf_counter()
+    settings = settings or Settings()
+    limits = limits or default_limits(settings.surface)
+    extras = extras or Extras()
+    if not roads:
+        raise RoadError("There is no road to screen: choose a layer with at least one centreline.")
+    total = sum(road.length_m for road in roads)
+    done, parts = 0.0, []
+    for road in roads:
+        share = road.length_m / total
+        report = _part_of(progress, done, share, road.name)
+        parts.append(_screen_road(grid, road, settings, limits, extras, edits, report))
+        done += share
+    record = _run_record(grid, parts, settings, limits, sources or {})
+    record["seconds"] = round(time.perf_counter() - started, 3)
+    return _assemble(grid, settings, limits, parts, extras, record, edits)
+
+
+def _part_of(
+    progress: Progress | None, start: float, share: float, name: str
+) -> Callable[[float, str], None]:
+    def report(fraction: float, words: str) -> None:
+        if progress is not None:
+            progress(min(1.0, start + share * fraction), f"{name}: {words}")
+
+    return report
+
+
+def _screen_road(
+    grid: Terrain,
+    road: Road,
+    settings: Settings,
+    limits: Limits,
+    extras: Extras,
+    edits: Table | None,
+    report: Progress,
+) -> RoadStudy:
+    report(0.0, "reading the terrain")
+    step = max(grid.cell_m, 0.25)
+    cells, strip = ribbon.read_corridor(
+        grid,
+        road,
+        settings.half_width_m,
+        step_s_m=step,
+        step_o_m=step,
+        progress=lambda f, w: report(0.35 * f, w),
+    )
+    s = alignment.station_grid(road, settings.spacing_m)
+    box_m = ribbon.footprint(grid, alignment.frames(road, s))
+    overrides = overrides_for(s, edits, road, given=given_breaks(road, s, extras))
+    return _measure_road(
+        grid, road, s, cells, strip, box_m, overrides, settings, limits, extras, report
+    )
+
+
+def _measure_road(
+    grid: Terrain,
+    road: Road,
+    s: Floats,
+    cells: Cells,
+    strip: Ribbon,
+    box_m: Floats,
+    overrides: Overrides,
+    settings: Settings,
+    limits: Limits,
+    extras: Extras,
+    report: Progress,
+) -> RoadStudy:
+    report(0.35, "finding edges and hinges")
+    average_m = settings.average_m
+    breaks = find_breaks(
+        cells,
+        strip,
+        s,
+        pavement_width_m=settings.pavement_width_m,
+        shoulder_width_m=settings.shoulder_width_m,
+        search_m=settings.search_m if settings.find_edges else 0.0,
+        box_m=box_m,
+        average_m=20.0 if average_m == "auto" else average_m,
+        sigma_m=settings.noise_m,
+        overrides=overrides,
+        progress=lambda f, w: report(0.35 + 0.2 * f, w),
+    )
+    report(0.55, "measuring slopes and drops")
+    noise = surfaces.estimate_noise(cells, breaks, given_m=settings.noise_m)
+    measures, sections = surfaces.measure(
+        cells,
+        breaks,
+        noise,
+        average_m=average_m,
+        box_m=box_m,
+        mask=_masked_cells(grid, cells, extras.mask),
+        progress=lambda f, w: report(0.55 + 0.2 * f, w),
+    )
+    report(0.75, "following the water")
+    held = water.assess_water(
+        strip,
+        breaks,
+        noise,
+        measures,
+        sections,
+        spacing_m=settings.spacing_m,
+        culverts=_culverts_on(road, extras.culverts, settings.half_width_m),
+        progress=lambda f, w: report(0.75 + 0.2 * f, w),
+    )
+    report(0.95, "judging")
+    part = RoadStudy(
+        road=road,
+        s=s,
+        cells=cells,
+        ribbon=strip,
+        box_m=box_m,
+        overrides=overrides,
+        breaks=breaks,
+        noise=noise,
+        measures=measures,
+        sections=sections,
+        water=held,
+        **_judged(road, s, breaks, measures, sections, held, settings, limits),
+    )
+    report(1.0, "done")
+    return part
+
+
+def _judged(
+    road: Road,
+    s: Floats,
+    breaks: Breaks,
+    measures: Measures,
+    sections: Sections,
+    held: Water,
+    settings: Settings,
+    limits: Limits,
+) -> dict[str, Any]:
+    """Everything that depends on the limits, from what was measured: the fast path."""
+    required = required_slope(measures.pavement_slope_pct, breaks.crowned, limits)
+    judgement = judge(
+        measures,
+        breaks.crowned,
+        required,
+        held.retained_mm,
+        held.retained_se_mm,
+        breaks.kerb,
+        limits,
+    )
+    ground = areas(sections, measures, required, limits)
+    labels = label_stations(
+        judgement,
+        measures.status,
+        spacing_m=settings.spacing_m,
+        average_m=float(np.nanmedian(measures.average_m)),
+        limits=limits,
+    )
+    reaches = build_reaches(
+        road, s, breaks, measures, held, ground, judgement, labels, settings, limits
+    )
+    return {"areas": ground, "judgement": judgement, "labels": labels, "reaches": reaches}
+
+
+def rejudge(study: Study, limits: Limits) -> Study:
+    """Judge what was measured under other limits; nothing is measured again."""
+    parts = [
+        replace(
+            part,
+            **_judged(
+                part.road,
+                part.s,
+                part.breaks,
+                part.measures,
+                part.sections,
+                part.water,
+                study.settings,
+                limits,
+            ),
+        )
+        for part in study.roads
+    ]
+    record = {**study.findings.run, **_limits_record(limits)}
+    again = _assemble(
+        study.terrain, study.settings, limits, parts, study.extras, record, study.findings.edits
+    )
+    return replace(again, findings=replace(again.findings, reviews=study.findings.reviews))
+
+
+def remeasure(
+    study: Study, road_index: int, edits: Table, *, progress: Progress | None = None
+) -> Study:
+    """Measure one road again with a person's corrections; the grid isn't read again.
+
+    Parameters
+    ----------
+    study
+        The study to start from.
+    road_index
+        Which road.
+    edits
+        All corrections that hold from now on, of every road.
+    """
+    part = study.roads[road_index]
+    road = part.road
+    fresh = _measure_road(
+        study.terrain,
+        road,
+        part.s,
+        part.cells,
+        part.ribbon,
+        part.box_m,
+        overrides_for(part.s, edits, road, given=given_breaks(road, part.s, study.extras)),
+        study.settings,
+        study.limits,
+        study.extras,
+        _part_of(progress, 0.0, 1.0, road.name),
+    )
+    parts = [*study.roads[:road_index], fresh, *study.roads[road_index + 1 :]]
+    again = _assemble(
+        study.terrain,
+        study.settings,
+        study.limits,
+        parts,
+        study.extras,
+        study.findings.run,
+        edits,
+    )
+    return replace(again, findings=replace(again.findings, reviews=study.findings.reviews))
+
+
+def given_breaks(road: Road, s: Floats, extras: Extras) -> Overrides:
+    """Breaks that the given edge lines and width table fix at the stations.
+
+    Edge lines win over widths: they were drawn for this very road.
+    """
+    n = len(s)
+    edge, hinge = np.full((n, 2), np.nan), np.full((n, 2), np.nan)
+    if extras.widths is not None:
+        _apply_widths(road, s, extras.widths, edge, hinge)
+    for line in extras.edges:
+        _apply_edge_line(road, s, line, edge)
+    return Overrides(edge=edge, hinge=hinge, axis=np.full(n, np.nan))
+
+
+def _apply_widths(road: Road, s: Floats, widths: Table, edge: Floats, hinge: Floats) -> None:
+    labels = np.asarray(road.label(s), dtype=float)
+    for row in range(len(widths)):
+        if widths["road"][row] not in ("", road.name):
+            continue
+        low, high = sorted((float(widths["from_m"][row]), float(widths["to_m"][row])))
+        here = (labels >= low) & (labels <= high)
+        for side, name in enumerate(SIDES):
+            pavement = float(widths[f"pavement_{name}_m"][row])
+            shoulder = float(widths[f"shoulder_{name}_m"][row])
+            if np.isfinite(pavement):
+                edge[here, side] = pavement
+                if np.isfinite(shoulder):
+                    hinge[here, side] = pavement + shoulder
+
+
+def _apply_edge_line(road: Road, s: Floats, line: Floats, edge: Floats) -> None:
+    """Take an edge line's offsets at the stations it runs past, on the side it lies on."""
+    import shapely
+
+    step = 1.0
+    geometry = shapely.LineString(line)
+    along = np.arange(0.0, geometry.length + step, step)
+    points = shapely.get_coordinates(shapely.line_interpolate_point(geometry, along))
+    line_s, line_o = alignment.to_road(road, points[:, 0], points[:, 1])
+    near = np.isfinite(line_s) & (np.abs(line_o) < 30.0)
+    if near.sum() < 2:
+        return
+    line_s, line_o = line_s[near], line_o[near]
+    order = np.argsort(line_s, kind="stable")
+    line_s, line_o = line_s[order], line_o[order]
+    side = 0 if np.median(line_o) < 0.0 else 1
+    here = (s >= line_s[0]) & (s <= line_s[-1])
+    edge[here, side] = (-1.0, 1.0)[side] * np.interp(s[here], line_s, line_o)
+
+
+def overrides_for(
+    s: Floats, edits: Table | None, road: Road, *, given: Overrides | None = None
+) -> Overrides:
+    """Overrides at the stations from a person's corrections, on top of what was `given`.
+
+    A correction holds at the station nearest to it, if that lies within half a spacing; so it
+    survives another spacing as well as it can.
+    """
+    n = len(s)
+    base = given or Overrides(
+        edge=np.full((n, 2), np.nan), hinge=np.full((n, 2), np.nan), axis=np.full(n, np.nan)
+    )
+    if edits is None or len(edits) == 0 or n == 0:
+        return base
+    arrays = {"edge": base.edge.copy(), "hinge": base.hinge.copy()}
+    half = 0.5 * float(np.median(np.diff(s))) if n > 1 else np.inf
+    for row in range(len(edits)):
+        if edits["road"][row] != road.name:
+            continue
+        distance = float(edits["distance_m"][row])
+        i = int(np.argmin(np.abs(s - distance)))
+        if abs(s[i] - distance) <= half + 1e-6:
+            arrays[edits["what"][row]][i, SIDES.index(edits["side"][row])] = edits["u_m"][row]
+    return replace(base, edge=arrays["edge"], hinge=arrays["hinge"])
+
+
+def _masked_cells(
+    grid: Terrain, cells: Cells, polygons: Sequence[Floats]
+) -> NDArray[np.bool_] | None:
+    if not polygons:
+        return None
+    import shapely
+
+    a, b, c, d, e, f = grid.transform
+    col, row = cells.col + 0.5, cells.row + 0.5
+    x, y = a * col + b * row + c, d * col + e * row + f
+    masked = np.zeros(len(cells.z), dtype=bool)
+    for polygon in polygons:
+        area = shapely.Polygon(polygon)
+        shapely.prepare(area)
+        west, south, east, north = area.bounds
+        near = np.flatnonzero((x >= west) & (x <= east) & (y >= south) & (y <= north))
+        masked[near] |= shapely.contains_xy(area, x[near], y[near])
+    return masked
+
+
+def _culverts_on(road: Road, points: Floats, half_width_m: float) -> Floats:
+    if len(points) == 0:
+        return np.empty((0, 2))
+    s, o = alignment.to_road(road, points[:, 0], points[:, 1])
+    near = np.isfinite(s) & (np.abs(o) <= half_width_m)
+    return np.column_stack((s[near], o[near]))
+
+
+def _edge_points(road: Road, s: Floats, breaks: Breaks) -> Floats:
+    points = np.empty((len(s), 2, 2))
+    for side, sign in enumerate((-1.0, 1.0)):
+        x, y = alignment.to_map(road, s, sign * breaks.edge[:, side])
+        points[:, side, 0], points[:, side, 1] = x, y
+    return points
+
+
+def _assemble(
+    grid: Terrain,
+    settings: Settings,
+    limits: Limits,
+    parts: Sequence[RoadStudy],
+    extras: Extras,
+    record: Mapping[str, Any],
+    edits: Table | None,
+) -> Study:
+    """Tables and geometry over all roads; ranks run over the whole network screened."""
+    numbered, row = [], 0
+    for part in parts:
+        numbered.append(replace(part, first_row=row))
+        row += 2 * len(part.s)
+    parts = numbered
+    stations = [station_table(part, limits) for part in parts]
+    reaches, lines = reach_table(parts)
+    ponds, rings = pond_table(parts)
+    scale = 1.0 / grid.xy_unit_m
+    points = [_edge_points(p.road, p.s, p.breaks).reshape(-1, 2) * scale for p in parts]
+    findings = Findings(
+        stations=Table.stacked(stations, stations[0].columns),
+        reaches=reaches,
+        ponds=ponds,
+        station_xy=np.concatenate(points),
+        reach_lines=tuple(line * scale for line in lines),
+        pond_rings=tuple(ring * scale for ring in rings),
+        crs_wkt=grid.crs_wkt,
+        run=dict(record),
+        edits=edits if edits is not None else Table.empty(EDIT_COLUMNS),
+    )
+    return Study(grid, settings, limits, tuple(parts), findings, extras)
+
+
+def _run_record(
+    grid: Terrain,
+    parts: Sequence[RoadStudy],
+    settings: Settings,
+    limits: Limits,
+    sources: Mapping[str, Any],
+) -> dict[str, Any]:
+    try:
+        own = version("vergeline")
+    except PackageNotFoundError:
+        own = "not installed"
+    stations = sum(len(part.s) for part in parts)
+    return {
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "vergeline": own,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "terrain": grid.path,
+        "terrain_checksum": terrain.checksum(grid.path) if Path(grid.path).is_file() else "",
+        "crs_wkt": grid.crs_wkt,
+        "cell_m": grid.cell_m,
+        "vertical_unit_m": grid.z_unit_m,
+        "vertical_unit_source": grid.z_unit_source,
+        "warped_to": grid.warp_crs or "",
+        **sources,
+        "roads": [part.road.name for part in parts],
+        "length_m": float(sum(part.road.length_m for part in parts)),
+        "stations": stations,
+        "noise_median_m": float(np.nanmedian(np.concatenate([p.noise.sigma_m for p in parts]))),
+        "noise_source": parts[0].noise.source,
+        "settings": settings.to_json(),
+        **_limits_record(limits),
+    }
+
+
+def _limits_record(limits: Limits) -> dict[str, Any]:
+    return {"surface": limits.surface, "limits": limits_to_toml(limits)}
+
+
+def job_of(findings: Findings, path: str) -> Job:
+    """What a findings file says it was made from; relative paths start at the file's folder.
+
+    Raises
+    ------
+    OutputError
+        If the run record lacks what a screening needs.
+    """
+    run = findings.run
+    folder = Path(path).resolve().parent
+    try:
+        return Job(
+            terrain_path=str(folder / str(run["terrain"])),
+            road_path=str(folder / str(run["centreline"])),
+            layer=run.get("centreline_layer") or None,
+            vertical_unit=run.get("vertical_unit") or None,
+            reverse=bool(run.get("reverse") or False),
+            start_m=float(run.get("start_m") or 0.0),
+            settings=Settings.from_json(str(run["settings"])),
+            limits=limits_from_toml(str(run["limits"])),
+        )
+    except KeyError as error:
+        raise OutputError(
+            f"The run record of {Path(path).name} lacks {error.args[0]}: open the terrain and the "
+            "centreline yourself and screen again."
+        ) from error

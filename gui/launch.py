@@ -1,0 +1,44 @@
+"""The `vergeline` command: without a word it opens the window, else it hands on to the commands.
+
+It stands on the window's side so that `analysis` never has to know of a window; Qt is imported
+only when something is to be shown or drawn.
+"""
+
+import sys
+from collections.abc import Sequence
+
+__all__ = ["main"]
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv
+        Words after the command's name; None takes those of the process.
+
+    Returns
+    -------
+    0 done, 2 bad input (one sentence on stderr).
+    """
+    from analysis import cli
+
+    words = list(sys.argv[1:] if argv is None else argv)
+    return cli.main(words or ["window"], open_window=_open_window, draw_section=_draw_section)
+
+
+def _open_window(files: Sequence[str]) -> int:
+    from gui.app import run
+
+    return run(files)
+
+
+def _draw_section(view: object, path: str) -> None:
+    from gui.printing import section_png
+
+    section_png(view, path)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
