@@ -311,8 +311,6 @@ def _has_display() -> bool:
 
 
 def _section(options: argparse.Namespace) -> int:
-    from dataclasses import replace
-
     from analysis.alignment import parse_station, road_part
     from analysis.inputs import check_writable, sample_files
     from analysis.screening import screen
@@ -333,8 +331,8 @@ def _section(options: argparse.Namespace) -> int:
     station_m = parse_station(options.station)
     # The search ties sections along the road, so a few hundred metres around decide as the
     # whole road would.
-    part, s = road_part(road, station_m, 300.0)
-    study = screen(grid, [part], replace(settings, spacing_m=settings.spacing_m), limits)
+    part, _ = road_part(road, station_m, 300.0)
+    study = screen(grid, [part], settings, limits)
     index = int(abs(study.roads[0].station_m - station_m).argmin())
     view = section_view(study, 0, index)
     print(section_text(view))

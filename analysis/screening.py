@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from analysis import alignment, ribbon, surfaces, terrain, water
 from analysis.alignment import Road
 from analysis.breaks import Breaks, Overrides, find_breaks
-from analysis.errors import Cancelled, OutputError, RoadError
+from analysis.errors import OutputError, RoadError
 from analysis.findings import EDIT_COLUMNS, Findings, Table
 from analysis.limits import Limits, default_limits, limits_from_toml, limits_to_toml, required_slope
 from analysis.material import Areas, areas
