@@ -1,0 +1,22 @@
+"""The one door to the libraries that read and write map files.
+
+Each of the two libraries carries its own copy of GDAL and PROJ. Loading them in one
+fixed order, in one place, and doing all coordinate work through the first of them keeps
+the two copies out of each other's way. The module is heavy: import it inside functions.
+"""
+
+import rasterio
+import rasterio.enums
+import rasterio.errors
+import rasterio.features
+import rasterio.transform
+import rasterio.vrt
+import rasterio.warp
+import rasterio.windows
+from rasterio.crs import CRS
+
+import fiona  # isort: skip  # after rasterio, always
+import fiona.errors
+import fiona.model
+
+__all__ = ["CRS", "fiona", "rasterio"]
