@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QColor, QGuiApplication, QPalette, QPen
 from PySide6.QtWidgets import QApplication
@@ -22,6 +24,7 @@ __all__ = [
     "is_dark",
     "palette",
     "pen",
+    "relief_rgba",
     "set_appearance",
     "side_pen",
     "style_plot",
@@ -152,9 +155,10 @@ def is_dark() -> bool:
     return watcher().dark
 
 
-def palette() -> dict[str, QColor]:
-    """Return the named colours in use."""
-    return {name: QColor(value) for name, value in (_DARK if is_dark() else _LIGHT).items()}
+def palette(dark: bool | None = None) -> dict[str, QColor]:
+    """Return the named colours in use, or those of one mode (sheets on paper are always light)."""
+    chosen = is_dark() if dark is None else dark
+    return {name: QColor(value) for name, value in (_DARK if chosen else _LIGHT).items()}
 
 
 def color(name: str, alpha: float = 1.0) -> QColor:
@@ -283,6 +287,34 @@ def _sheet(named: dict[str, QColor]) -> str:
         background: {c["paper"]}; color: {c["ink"]}; max-height: 16px; }}
     QProgressBar::chunk {{ background: {c["accent"]}; }}
     """
+
+
+# Height above the pavement plane: below in blues, level is clear, above in oranges. The two arms
+# differ in lightness as well, so that they also part in grey.
+_RELIEF_AT = np.linspace(-1.0, 1.0, 7)
+_RELIEF = np.array(
+    [
+        [8, 64, 122, 235],
+        [42, 121, 184, 225],
+        [132, 188, 222, 205],
+        [246, 246, 240, 150],
+        [250, 190, 120, 215],
+        [222, 110, 24, 230],
+        [140, 52, 4, 240],
+    ],
+    dtype=float,
+)
+
+
+def relief_rgba(height_cm: NDArray[Any], limit_cm: float) -> NDArray[np.uint8]:
+    """Colour heights above the pavement plane; (..., 4) bytes, see-through where unknown."""
+    known = np.isfinite(height_cm)
+    share = np.where(known, height_cm, 0.0) / limit_cm
+    rgba = np.empty((*np.shape(height_cm), 4), dtype=np.uint8)
+    for band in range(4):
+        rgba[..., band] = np.interp(share, _RELIEF_AT, _RELIEF[:, band])
+    rgba[~known] = 0
+    return rgba
 
 
 def style_plot(plot: Any) -> None:

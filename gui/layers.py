@@ -1,0 +1,159 @@
+"""What the map draws, worked out in a worker: lines, stations and ponds in map coordinates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gui.runner import Progress
+
+if TYPE_CHECKING:
+    from analysis.alignment import Road, Tracker
+    from analysis.relief import Relief
+    from analysis.terrain import Terrain
+    from gui.jobs import Loaded
+
+__all__ = ["VERDICTS", "MapLayers", "RoadLayer", "map_layers", "relief_layers"]
+
+VERDICTS = ("sheds", "won't shed", "can't tell", "no data")
+SIDE_SIGN = (-1.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class RoadLayer:
+    """One road on the map; everything minus the local origin, metres.
+
+    `edge`, `hinge` and `ditch` hold one (n, 2) line for left and right, `stations` is (n, 2, 2)
+    (station, side, x and y), `verdict` (n, 2) indexes `VERDICTS`, `s` is (n,).
+    """
+
+    name: str
+    line: NDArray[Any]
+    tracker: Tracker | None
+    s: NDArray[Any]
+    station_m: NDArray[Any]
+    stations: NDArray[Any]
+    verdict: NDArray[Any]
+    edge: tuple[NDArray[Any], ...] = ()
+    hinge: tuple[NDArray[Any], ...] = ()
+    ditch: tuple[NDArray[Any], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class MapLayers:
+    """All that lies on the terrain. `origin` was subtracted from every coordinate."""
+
+    origin: tuple[float, float] = (0.0, 0.0)
+    roads: tuple[RoadLayer, ...] = ()
+    reach_lines: tuple[NDArray[Any], ...] = ()
+    reach_verdict: tuple[str, ...] = ()
+    reach_finding: tuple[str, ...] = ()
+    pond_rings: tuple[NDArray[Any], ...] = ()
+    pond_depth_mm: NDArray[Any] = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float] | None:
+        """West, south, east, north of all roads, or None without any."""
+        boxes = [
+            road.line if len(road.line) else road.stations.reshape(-1, 2) for road in self.roads
+        ]
+        points = [box for box in boxes if len(box)]
+        if not points:
+            return None
+        low = np.min([np.nanmin(p, axis=0) for p in points], axis=0)
+        high = np.max([np.nanmax(p, axis=0) for p in points], axis=0)
+        return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
+
+def map_layers(
+    progress: Progress,
+    terrain: Terrain | None,
+    roads: tuple[Road, ...],
+    loaded: Loaded | None,
+    origin: tuple[float, float],
+) -> MapLayers:
+    """Work out everything the map draws for the roads and the findings."""
+    shift = np.array(origin)
+    made = []
+    if loaded is None:
+        made = [_bare(road, shift) for road in roads]
+        return MapLayers(origin, tuple(made))
+    scale = terrain.xy_unit_m if terrain is not None else 1.0
+    found = loaded.findings
+    points = found.station_xy * scale - shift
+    codes = np.full(len(found.stations), len(VERDICTS) - 1, dtype=np.int8)
+    for code, name in enumerate(VERDICTS):
+        codes[found.stations["verdict"] == name] = code
+    by_name = {road.name: road for road in roads}
+    for number, index in enumerate(loaded.index):
+        progress(number / max(len(loaded.index), 1), index.name)
+        stations, verdict = points[index.rows], codes[index.rows]
+        part = loaded.study.roads[number] if loaded.study is not None else None
+        road = part.road if part is not None else by_name.get(index.name)
+        bare = _bare(road, shift) if road is not None else None
+        edge = tuple(stations[:, side] for side in (0, 1))
+        hinge: tuple[NDArray[Any], ...] = ()
+        ditch: tuple[NDArray[Any], ...] = ()
+        if part is not None and bare is not None and bare.tracker is not None:
+            hinge, ditch = (
+                tuple(
+                    np.column_stack(bare.tracker.to_map(part.s, SIDE_SIGN[side] * u[:, side]))
+                    - shift
+                    for side in (0, 1)
+                )
+                for u in (part.breaks.hinge, part.breaks.ditch)
+            )
+        made.append(
+            RoadLayer(
+                index.name,
+                bare.line if bare is not None else np.empty((0, 2)),
+                bare.tracker if bare is not None else None,
+                index.distance_m,
+                index.station_m,
+                stations,
+                verdict,
+                edge,
+                hinge,
+                ditch,
+            )
+        )
+    return MapLayers(
+        origin,
+        tuple(made),
+        tuple(line * scale - shift for line in found.reach_lines),
+        tuple(found.reaches["verdict"]),
+        tuple(found.reaches["finding"]),
+        tuple(ring * scale - shift for ring in found.pond_rings),
+        found.ponds["depth_mm"],
+    )
+
+
+def _bare(road: Road, shift: NDArray[Any]) -> RoadLayer:
+    from analysis.alignment import Tracker
+
+    return RoadLayer(
+        road.name,
+        road.xy - shift,
+        Tracker(road),
+        np.empty(0),
+        np.empty(0),
+        np.empty((0, 2, 2)),
+        np.empty((0, 2), dtype=np.int8),
+    )
+
+
+def relief_layers(progress: Progress, loaded: Loaded) -> list[tuple[Relief, Tracker]]:
+    """Work out the height above the pavement along every road."""
+    from analysis.alignment import Tracker
+    from analysis.relief import pavement_heights
+
+    if loaded.study is None:
+        return []
+    made = []
+    for number, part in enumerate(loaded.study.roads):
+        progress(number / len(loaded.study.roads), part.road.name)
+        made.append((pavement_heights(part), Tracker(part.road)))
+    return made
