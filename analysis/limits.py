@@ -142,6 +142,10 @@ class Limits:
     )
     loose_lift_mm: Limit = _spec("Loose lift above the edge", "material", "mm", 0.0, 150.0)
     recovery: Limit = _spec("Share of the cut fit for use", "material", "fraction", 0.0, 1.0)
+    yield_se: Limit = _spec(
+        "Standard error of the yield, of itself", "material", "fraction", 0.0, 1.0
+    )
+    thin_mm: Limit = _spec("Shortage too thin to place", "material", "mm", 0.0, 50.0)
     loose_per_bank: Limit = _spec("Loose volume per bank volume", "material", "m³/m³", 0.8, 2.5)
     compacted_per_loose: Limit = _spec(
         "Compacted volume per loose volume", "material", "m³/m³", 0.3, 1.2

@@ -1,0 +1,161 @@
+"""Volumes along the road: end areas, prismoids, and what a haul limit lets material serve."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.limits import Limits
+
+__all__ = [
+    "average_end_area",
+    "greatest_move",
+    "least_haul",
+    "prismoidal",
+    "tributary_lengths",
+    "truck_loads",
+]
+
+Floats = NDArray[np.float64]
+
+
+def tributary_lengths(s: ArrayLike) -> Floats:
+    """Length of road that each station stands for: half way to either neighbour, (n,).
+
+    Areas times these lengths add up to the volume by average end area.
+    """
+    x = np.asarray(s, dtype=np.float64)
+    half = np.diff(x) / 2.0
+    lengths = np.zeros(x.size)
+    lengths[:-1] += half
+    lengths[1:] += half
+    return lengths
+
+
+def average_end_area(s: ArrayLike, area_m2: ArrayLike, *, pyramid: bool = False) -> Floats:
+    """Volume between neighbouring stations, V = L (A1 + A2) / 2, (n - 1,).
+
+    Parameters
+    ----------
+    s, area_m2 : (n,)
+        Stations and areas; NaN makes its two volumes NaN.
+    pyramid : bool, default False
+        Use L A / 3 where exactly one end is zero.
+    """
+    length = np.diff(np.asarray(s, dtype=np.float64))
+    area = np.asarray(area_m2, dtype=np.float64)
+    first, second = area[:-1], area[1:]
+    volume: Floats = length * (first + second) / 2.0
+    if pyramid:
+        volume = np.where((first == 0.0) ^ (second == 0.0), length * (first + second) / 3.0, volume)
+    return volume
+
+
+def prismoidal(s: ArrayLike, area_m2: ArrayLike) -> float:
+    """Volume by V = L (A1 + 4 Am + A2) / 6 over pairs of intervals with a true middle station.
+
+    A last single interval, and a pair whose middle station isn't in the middle, are taken by
+    average end area. The plain mean of two ends isn't a middle section: it would only give the
+    end-area answer back.
+    """
+    x = np.asarray(s, dtype=np.float64)
+    area = np.asarray(area_m2, dtype=np.float64)
+    ends = average_end_area(x, area)
+    pairs = (x.size - 1) // 2
+    if pairs == 0:
+        return float(ends.sum())
+    i = 2 * np.arange(pairs)
+    length = x[i + 2] - x[i]
+    even = np.abs(x[i + 1] - 0.5 * (x[i] + x[i + 2])) <= 1e-6 * length
+    simpson = length * (area[i] + 4.0 * area[i + 1] + area[i + 2]) / 6.0
+    total = np.where(even, simpson, ends[i] + ends[i + 1]).sum()
+    return float(total + ends[2 * pairs :].sum())
+
+
+def truck_loads(volume_m3_loose: float, mass_t: float, limits: Limits) -> int:
+    """Truck loads, full by volume or by mass, whichever comes first."""
+    by_volume = volume_m3_loose / limits.truck_m3.value
+    by_mass = mass_t / limits.truck_payload_t.value
+    # A thousandth of a load is rounding, not a truck.
+    return max(math.ceil(max(by_volume, by_mass) - 1e-3), 0)
+
+
+def greatest_move(s: Floats, have: Floats, need: Floats, most_m: float) -> float:
+    """Return the most material that can reach a need within `most_m` along the road.
+
+    Needs in order of station each take the supply furthest back that still reaches them; with
+    windows of one length no other choice serves more.
+
+    Parameters
+    ----------
+    s, have, need : (n,)
+        Ascending stations; material to spare and wanted there, in one state of volume.
+    most_m : float
+        Longest haul.
+    """
+    if s.size == 0:
+        return 0.0
+    if s[-1] - s[0] <= most_m:
+        return float(min(have.sum(), need.sum()))
+    at, left = s.tolist(), have.tolist()
+    moved, back, count = 0.0, 0, len(at)
+    for here, want in zip(at, need.tolist(), strict=True):
+        while back < count and (left[back] <= 0.0 or at[back] < here - most_m - 1e-9):
+            back += 1
+        k = back
+        while want > 0.0 and k < count and at[k] <= here + most_m + 1e-9:
+            taken = min(left[k], want)
+            left[k] -= taken
+            want -= taken
+            moved += taken
+            k += 1
+    return moved
+
+
+def least_haul(s: Floats, have: Floats, need: Floats, most_m: float) -> NDArray[np.float64]:
+    """Moves of least total haul among those that serve the most need within `most_m`.
+
+    Parameters
+    ----------
+    s, have, need : (n,)
+        As in `greatest_move`.
+    most_m : float
+        Longest haul.
+
+    Returns
+    -------
+    (k, 3) float
+        From station, to station (indices) and volume of each move, in order.
+
+    Notes
+    -----
+    A transport problem, solved exactly as a linear programme: an unserved unit costs more than
+    any detour that serving it could make elsewhere.
+    """
+    from scipy.optimize import linprog
+    from scipy.sparse import coo_array
+
+    sources, sinks = np.flatnonzero(have > 0.0), np.flatnonzero(need > 0.0)
+    gap = np.abs(s[sources][:, None] - s[sinks][None, :])
+    i, j = np.nonzero(gap <= most_m + 1e-9)
+    if i.size == 0:
+        return np.empty((0, 3))
+    # Serving one unit more shifts at most every other move by one haul limit.
+    reward = (2.0 * min(sources.size, sinks.size) + 1.0) * max(most_m, 1e-9)
+    count = i.size
+    column = np.arange(count)
+    rows = np.concatenate([i, sources.size + j])
+    limits_of = np.concatenate([have[sources], need[sinks]])
+    table = coo_array(
+        (np.ones(2 * count), (rows, np.concatenate([column, column]))),
+        shape=(sources.size + sinks.size, count),
+    )
+    # HiGHS takes sparse tables; the stubs do not know it.
+    result = linprog(  # type: ignore[call-overload]
+        gap[i, j] - reward, A_ub=table.tocsr(), b_ub=limits_of, bounds=(0, None), method="highs"
+    )
+    used = result.x > 1e-9 * max(float(limits_of.max()), 1e-30)
+    moves = np.column_stack([sources[i[used]], sinks[j[used]], result.x[used]])
+    return np.asarray(moves[np.lexsort((moves[:, 1], moves[:, 0]))], dtype=np.float64)
