@@ -178,6 +178,7 @@ class Limits:
     grader_efficiency: Limit = _spec("Grader efficiency", "work", "fraction", 0.05, 1.0)
     blade_m: Limit = _spec("Blade length as angled", "work", "m", 0.5, 8.0)
     blade_overlap_m: Limit = _spec("Blade overlap", "work", "m", 0.0, 2.0)
+    lift_most_mm: Limit = _spec("Thickest compacted lift", "work", "mm", 20.0, 400.0)
     roller_passes: Limit = _spec("Roller passes", "work", "passes", 0.0, 30.0)
     roller_speed_kmh: Limit = _spec("Roller speed", "work", "km/h", 0.1, 20.0)
     roller_efficiency: Limit = _spec("Roller efficiency", "work", "fraction", 0.05, 1.0)
