@@ -227,9 +227,11 @@ def open_inputs(
     terrain = open_terrain(path, vertical_unit=vertical_unit, warp=warp)
     roads: tuple[Road, ...] = ()
     note = f"{terrain.name}: {terrain.cols} × {terrain.rows} cells of {terrain.cell_m:.3g} m"
+    if not terrain.z_unit_sure:
+        note += f"; heights: {terrain.z_unit_source}"
     if source is not None:
         try:
-            roads = _read_roads(terrain, source)
+            roads, _ = _read_roads(terrain, source)
         except VergelineError as error:
             source, note = None, f"{note}. {error}"
     progress(1.0, "")
@@ -241,23 +243,26 @@ def open_roads(
 ) -> Inputs:
     """Read centrelines into the plane of the open grid."""
     progress(0.1, Path(source.path).name)
-    roads = _read_roads(terrain, source)
+    roads, notes = _read_roads(terrain, source)
     length_m = sum(road.length_m for road in roads)
     names = ", ".join(road.name for road in roads[:3]) + (" …" if len(roads) > 3 else "")
-    note = f"{names}: {length_m / 1000:.2f} km"
+    note = " ".join([f"{names}: {length_m / 1000:.2f} km.", *notes])
     return Inputs(terrain, roads, source, vertical_unit, note)
 
 
-def _read_roads(terrain: Terrain, source: RoadSource) -> tuple[Road, ...]:
+def _read_roads(terrain: Terrain, source: RoadSource) -> tuple[tuple[Road, ...], list[str]]:
     from analysis.alignment import read_roads
 
-    return read_roads(
+    notes: list[str] = []
+    roads = read_roads(
         source.path,
         terrain,
         layer=source.layer,
         start_m=source.start_m,
         reverse=source.reverse,
+        notes=notes,
     )
+    return roads, notes
 
 
 def screen(progress: Progress, order: ScreenOrder) -> Loaded:
@@ -284,7 +289,7 @@ def screen_other(progress: Progress, order: ScreenOrder, path: str) -> Loaded:
     if order.source is None:
         raise Cancelled
     inputs = open_inputs(progress, path, None)
-    roads = _read_roads(inputs.terrain, order.source)
+    roads, _ = _read_roads(inputs.terrain, order.source)
     return screen(progress, replace(order, terrain=inputs.terrain, roads=roads))
 
 

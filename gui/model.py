@@ -145,7 +145,7 @@ class WindowModel(QObject):
         self.runner.failed.connect(self.failed)
         self.runner.ended.connect(self._on_ended)
 
-    # -- what is open -------------------------------------------------------------------------
+    # -- what is open -------------------------------------------------------
 
     @property
     def terrain(self) -> Terrain | None:
@@ -171,6 +171,11 @@ class WindowModel(QObject):
     def findings(self) -> Findings | None:
         """The result tables."""
         return self._loaded.findings if self._loaded else None
+
+    @property
+    def loaded(self) -> jobs.Loaded | None:
+        """Study and findings with their look-ups, as one unchanging thing for workers."""
+        return self._loaded
 
     @property
     def index(self) -> tuple[jobs.RoadIndex, ...]:
@@ -225,7 +230,7 @@ class WindowModel(QObject):
         """Whether terrain and at least one road are open."""
         return self._terrain is not None and bool(self._roads)
 
-    # -- opening and saving ---------------------------------------------------------------------
+    # -- opening and saving -------------------------------------------------------
 
     def open_terrain(
         self,
@@ -496,7 +501,7 @@ class WindowModel(QObject):
         self._unsaved_result = True
         self._tell_modified()
 
-    # -- edits, all undoable --------------------------------------------------------------------
+    # -- edits, all undoable -------------------------------------------------------
 
     def set_limits(self, limits: Limits, *, text: str = "", merge: str = "") -> None:
         """Judge by other limits; the study follows at once."""
@@ -620,7 +625,7 @@ class WindowModel(QObject):
             for call in waiting:
                 QTimer.singleShot(0, call)
 
-    # -- showing -----------------------------------------------------------------------------------
+    # -- showing -------------------------------------------------------
 
     @property
     def units(self) -> str:
@@ -650,7 +655,7 @@ class WindowModel(QObject):
             QSettings().setValue("station_style", style)
             self.units_changed.emit()
 
-    # -- selection ---------------------------------------------------------------------------------
+    # -- selection -------------------------------------------------------
 
     @property
     def road_index(self) -> int:
@@ -746,7 +751,7 @@ class WindowModel(QObject):
         self.span_origin = origin
         self.span_changed.emit(s0, s1)
 
-    # -- from selections to rows and back ---------------------------------------------------------
+    # -- from selections to rows and back -------------------------------------------------------
 
     def station_row(self, road_index: int, station_index: int, side: int) -> int:
         """Row of the station table."""
@@ -780,7 +785,7 @@ class WindowModel(QObject):
             f"{float(reaches['to_m'][row]):.3f}",
         )
 
-    # -- inside ------------------------------------------------------------------------------------
+    # -- inside -------------------------------------------------------
 
     def _take(self, loaded: jobs.Loaded) -> None:
         """Put new results in place and keep the selection where it was on the road."""

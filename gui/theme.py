@@ -186,9 +186,9 @@ def side_pen(side: int, width: float = 1.8) -> QPen:
     return pen("right", width, Qt.PenStyle.DashLine)
 
 
-def verdict_look(verdict: str) -> Look:
+def verdict_look(verdict: str, dark: bool | None = None) -> Look:
     """Return how a verdict is drawn; anything not known looks like "no data"."""
-    dark = is_dark()
+    dark = is_dark() if dark is None else dark
     looks = {
         "sheds": Look(QColor("#2BC59A" if dark else GREEN), "o", Qt.PenStyle.SolidLine, "●"),
         "won't shed": Look(

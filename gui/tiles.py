@@ -73,10 +73,15 @@ class Light:
 
 @dataclass(slots=True)
 class Tile:
-    """One picture and where it lies: west, south, east, north in metres."""
+    """One picture and where it lies: west, south, east, north in metres.
+
+    `part` is the piece of the picture that fills these bounds, in pixels; around it are those read
+    beyond the edges for the shading.
+    """
 
     image: QImage
     bounds: tuple[float, float, float, float]
+    part: QRectF
 
     @property
     def nbytes(self) -> int:
@@ -314,7 +319,8 @@ class ReliefTiles:
             whole = part if whole is None else np.where(np.isnan(whole), part, whole)
         if whole is None or not np.isfinite(whole).any():
             return None
-        return Tile(image_of(theme.relief_rgba(whole, limit_cm)), bounds)
+        picture = image_of(theme.relief_rgba(whole, limit_cm))
+        return Tile(picture, bounds, QRectF(0.0, 0.0, cols, rows))
 
 
 class TerrainTiles:
@@ -333,7 +339,7 @@ class TerrainTiles:
         held = self._heights(key)
         if held is None:
             return None
-        z, bounds, frame = held
+        z, bounds = held
         progress(0.5)
         west, south, east, north = bounds
         dx, dy = (east - west) / z.shape[1], (north - south) / z.shape[0]
@@ -345,16 +351,14 @@ class TerrainTiles:
             altitude_deg=light.altitude_deg,
             exaggeration=light.exaggeration,
         )
-        top, bottom, left, right = frame
-        inner = (slice(top, z.shape[0] - bottom), slice(left, z.shape[1] - right))
         progress(0.8)
-        rgba = paint(z[inner], shade[inner], light)
-        box = (west + left * dx, south + bottom * dy, east - right * dx, north - top * dy)
-        return Tile(image_of(rgba), box)
+        w, s, e, n = self.plan.bounds_of(key)
+        part = QRectF((w - west) / dx, (north - n) / dy, (e - w) / dx, (n - s) / dy)
+        return Tile(image_of(paint(z, shade, light)), (w, s, e, n), part)
 
     def _heights(
         self, key: TileKey
-    ) -> tuple[NDArray[Any], tuple[float, float, float, float], tuple[int, ...]] | None:
+    ) -> tuple[NDArray[Any], tuple[float, float, float, float]] | None:
         from analysis.terrain import read_overview
 
         held = self.heights.get(key)
@@ -376,14 +380,8 @@ class TerrainTiles:
         if z.size == 0 or not np.isfinite(z).any():
             self.heights.put(key, "empty", 64)
             return None
-        dx, dy = view.pixel_m
-        w, s, e, n = view.bounds
-        frame = tuple(
-            max(0, round(overhang))
-            for overhang in ((n - north) / dy, (south - s) / dy, (west - w) / dx, (e - east) / dx)
-        )
-        self.heights.put(key, (z, view.bounds, frame), z.nbytes)
-        return z, view.bounds, frame
+        self.heights.put(key, (z, view.bounds), z.nbytes)
+        return z, view.bounds
 
     def with_range(self, progress: Progress, light: Light) -> Light:
         """Return the light with the elevation range of the terrain, from its coarsest tile."""
