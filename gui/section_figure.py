@@ -96,7 +96,7 @@ def fitting_exaggeration(view: SectionView, box: QRectF) -> float:
     """Strongest of the offered exaggerations at which the section still fits the box."""
     left, right, low, high = view_extent(view)
     metres_per_unit = (right - left) / max(box.width(), 1.0)
-    room = 0.74 * box.height() * metres_per_unit
+    room = 0.72 * box.height() * metres_per_unit
     fitting = [e for e in EXAGGERATIONS if e * (high - low) <= room]
     return fitting[-1] if fitting else EXAGGERATIONS[0]
 
@@ -119,7 +119,7 @@ def axes_for(
     span_y = span_x / max(box.width(), 1.0) * box.height() / exaggeration
     if centre is None:
         middle_x = (left + right) / 2.0
-        middle_y = (low + high) / 2.0 + 0.09 * span_y
+        middle_y = (low + high) / 2.0 + 0.07 * span_y
     else:
         middle_x, middle_y = centre
     return Axes(
@@ -172,7 +172,7 @@ def draw_section(
     labels
         Write slopes and edge drops beside the lines.
     grips
-        Draw the grips by which breaks are moved; paper has none.
+        Show which break has the keyboard; paper has none.
     """
     painter.save()
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -186,7 +186,7 @@ def draw_section(
             hatch(painter, axes.ring(ring[:, 0], ring[:, 1]), palette["fill"], -45.0)
     _draw_cells(painter, axes, view, palette)
     painter.setBrush(Qt.BrushStyle.NoBrush)
-    painter.setPen(pen(palette["muted"], 1.0))
+    painter.setPen(pen(palette["ground"], 1.2))
     painter.drawPath(axes.line(view.profile_o, view.profile_z))
     for side in view.sides:
         _draw_side_lines(painter, axes, side, palette)
@@ -208,7 +208,7 @@ def _draw_scales(
     shown.draw(
         painter,
         ink=palette["ink"],
-        grid=palette["grid"],
+        grid=palette["faint"],
         font=figure_font(font_size),
         x_label=_tr("left    ◂    distance from the centreline, {unit}    ▸    right").format(
             unit=unit
@@ -235,7 +235,7 @@ def _draw_cells(painter: QPainter, axes: Axes, view: SectionView, palette: Palet
     for low, high, alpha in ((0.66, 2.0, 0.28), (0.33, 0.66, 0.5), (-1.0, 0.33, 0.85)):
         pick = (share > low) & (share <= high) & (view.cells_o >= axes.x0)
         pick &= (view.cells_o <= axes.x1) & np.isfinite(view.cells_z)
-        colour = QColor(palette["ink"])
+        colour = QColor(palette["cells"])
         colour.setAlphaF(alpha)
         path = QPainterPath()
         for o, z in zip(view.cells_o[pick].tolist(), view.cells_z[pick].tolist(), strict=True):
@@ -254,18 +254,18 @@ def _draw_side_lines(painter: QPainter, axes: Axes, side: SectionSide, palette: 
     if len(band):
         o = np.concatenate((band[:, 0], band[::-1, 0]))
         z = np.concatenate((band[:, 1], band[::-1, 2]))
-        tint = QColor(_side_colour(palette, side.side))
-        tint.setAlphaF(0.22)
+        tint = QColor(palette["shoulder"])
+        tint.setAlphaF(0.25)
         painter.fillPath(axes.ring(o, z), tint)
     painter.setBrush(Qt.BrushStyle.NoBrush)
     if len(side.target_line):
-        painter.setPen(pen(palette["required"], 1.8, dashes=(5.0, 2.2, 1.2, 2.2)))
+        painter.setPen(pen(palette["target"], 1.8, dashes=(5.0, 2.2, 1.2, 2.2)))
         painter.drawPath(axes.line(side.target_line[:, 0], side.target_line[:, 1]))
     if len(side.pavement_line):
-        painter.setPen(pen(palette["ink"], 2.4))
+        painter.setPen(pen(palette["pavement"], 2.8))
         painter.drawPath(axes.line(side.pavement_line[:, 0], side.pavement_line[:, 1]))
     if len(side.shoulder_line):
-        painter.setPen(pen(_side_colour(palette, side.side), 2.8))
+        painter.setPen(pen(palette["shoulder"], 2.8))
         painter.drawPath(axes.line(side.shoulder_line[:, 0], side.shoulder_line[:, 1]))
 
 
@@ -325,8 +325,7 @@ def _draw_breaks(
         )
         painter.setPen(pen(colour, 1.6))
         painter.setBrush(QBrush(colour if by_hand else palette["paper"]))
-        if grips or by_hand:
-            painter.drawPolygon(QPolygonF(shape))
+        painter.drawPolygon(QPolygonF(shape))
         if is_active and grips:
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.setPen(pen(palette["ink"], 1.0, dashes=(2.0, 2.0)))
@@ -465,25 +464,23 @@ def _draw_swatch(painter: QPainter, box: QRectF, kind: str, palette: Palette) ->
     across = (QPointF(left, middle.y()), QPointF(right, middle.y()))
     painter.setBrush(Qt.BrushStyle.NoBrush)
     if kind == "cell":
-        painter.setPen(pen(palette["ink"], 0.8))
+        painter.setPen(pen(palette["cells"], 0.8))
         for i in range(3):
             painter.drawEllipse(QPointF(left + 5.0 + 8.0 * i, middle.y()), 2.0, 2.0)
     elif kind == "ground":
-        painter.setPen(pen(palette["muted"], 1.0))
+        painter.setPen(pen(palette["ground"], 1.2))
         painter.drawLine(*across)
     elif kind == "pavement":
-        painter.setPen(pen(palette["ink"], 2.4))
+        painter.setPen(pen(palette["pavement"], 2.8))
         painter.drawLine(*across)
     elif kind == "shoulder":
-        half = (left + right) / 2.0
-        for side, a, b in ((0, left, half - 1.0), (1, half + 1.0, right)):
-            tint = QColor(_side_colour(palette, side))
-            tint.setAlphaF(0.22)
-            painter.fillRect(QRectF(a, box.top() + 1.0, b - a, box.height() - 2.0), tint)
-            painter.setPen(pen(_side_colour(palette, side), 2.6))
-            painter.drawLine(QPointF(a, middle.y()), QPointF(b, middle.y()))
+        tint = QColor(palette["shoulder"])
+        tint.setAlphaF(0.25)
+        painter.fillRect(box.adjusted(0.0, 1.0, 0.0, -1.0), tint)
+        painter.setPen(pen(palette["shoulder"], 2.6))
+        painter.drawLine(*across)
     elif kind == "target":
-        painter.setPen(pen(palette["required"], 1.8, dashes=(5.0, 2.2, 1.2, 2.2)))
+        painter.setPen(pen(palette["target"], 1.8, dashes=(5.0, 2.2, 1.2, 2.2)))
         painter.drawLine(*across)
     elif kind in ("cut", "fill"):
         area = QPainterPath()

@@ -1,0 +1,737 @@
+"""One cross-section at a time: drawing, numbers with their errors, correction, comparison."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import QMimeData, QSize, Qt, Signal
+from PySide6.QtGui import QAction, QColor, QFont, QGuiApplication, QKeySequence
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QComboBox,
+    QDoubleSpinBox,
+    QFileDialog,
+    QFrame,
+    QGridLayout,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QMenu,
+    QScrollArea,
+    QSizePolicy,
+    QSplitter,
+    QTableWidget,
+    QTableWidgetItem,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from analysis.errors import OutputError
+from gui import theme
+from gui.section_canvas import SectionCanvas
+from gui.section_figure import EXAGGERATIONS, source_text
+from gui.units import DASH, column_unit, from_shown, number, shown, unit_of, value_text
+from gui.words import (
+    CHECKED_NUMBERS,
+    column_meaning,
+    column_title,
+    finding_text,
+    side_text,
+    station_words,
+    treatment_text,
+    verdict_text,
+)
+
+if TYPE_CHECKING:
+    from analysis.sections import SectionSide
+    from analysis.sections import SectionView as Section
+    from gui.model import WindowModel
+
+__all__ = ["SectionView"]
+
+_KINDS = ("edge", "hinge")
+
+
+class _CopyTable(QTableWidget):
+    """Read-only table whose selected cells can be copied with their headings."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
+        self.setAlternatingRowColors(True)
+        self.setShowGrid(False)
+        self.setTabKeyNavigation(False)
+        copy = QAction(self.tr("Copy"), self)
+        copy.setShortcut(QKeySequence.StandardKey.Copy)
+        copy.setShortcutContext(Qt.ShortcutContext.WidgetShortcut)
+        copy.triggered.connect(self.copy_selection)
+        self.addAction(copy)
+        self.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
+
+    def text_of(self, whole: bool = False) -> str:
+        """Return the selection, or the whole table, as tab-separated lines."""
+        chosen = {(i.row(), i.column()) for i in self.selectedIndexes()}
+        rows = range(self.rowCount())
+        columns = range(self.columnCount())
+        if not whole and chosen:
+            rows = sorted({r for r, _ in chosen})
+            columns = sorted({c for _, c in chosen})
+        lines = []
+        if whole:
+            lines.append("\t".join(self._heading(c) for c in columns))
+        for row in rows:
+            cells = []
+            for column in columns:
+                item = self.item(row, column)
+                cells.append(item.text() if item is not None else "")
+            lines.append("\t".join(cells))
+        return "\n".join(lines)
+
+    def _heading(self, column: int) -> str:
+        item = self.horizontalHeaderItem(column)
+        return item.text() if item is not None else ""
+
+    def copy_selection(self) -> None:
+        """Put the selected cells on the clipboard."""
+        QGuiApplication.clipboard().setText(self.text_of())
+
+
+class _BreakFields(QWidget):
+    """Numbers of the four breaks: typing one corrects it, a button gives it back."""
+
+    moved = Signal(int, str, float)
+    released = Signal(int, str)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.system = "metric"
+        self._filling = False
+        grid = QGridLayout(self)
+        grid.setContentsMargins(0, 0, 0, 0)
+        grid.setHorizontalSpacing(6)
+        grid.setVerticalSpacing(3)
+        self.boxes: dict[tuple[int, str], QDoubleSpinBox] = {}
+        self.notes: dict[tuple[int, str], QLabel] = {}
+        self.backs: dict[tuple[int, str], QToolButton] = {}
+        row = 0
+        for side in (0, 1):
+            for kind in _KINDS:
+                box = QDoubleSpinBox()
+                box.setDecimals(2)
+                box.setSingleStep(0.05)
+                box.setRange(-20.0, 120.0)
+                box.setKeyboardTracking(False)
+                title = {
+                    (0, "edge"): self.tr("Edge, left"),
+                    (0, "hinge"): self.tr("Hinge, left"),
+                    (1, "edge"): self.tr("Edge, right"),
+                    (1, "hinge"): self.tr("Hinge, right"),
+                }[(side, kind)]
+                box.setAccessibleName(title)
+                box.setToolTip(
+                    self.tr("Distance outward from the centreline; type to correct it by hand.")
+                )
+                label = QLabel(title)
+                label.setBuddy(box)
+                note = QLabel()
+                note.setAccessibleName(self.tr("Where it comes from"))
+                back = QToolButton()
+                back.setText(self.tr("Give back"))
+                back.setToolTip(self.tr("Forget the correction and let the search decide again."))
+                back.setAccessibleName(self.tr("Give back: {title}").format(title=title))
+                key = (side, kind)
+                box.valueChanged.connect(lambda value, k=key: self._on_value(k, value))
+                back.clicked.connect(lambda _checked=False, k=key: self.released.emit(*k))
+                self.boxes[key], self.notes[key], self.backs[key] = box, note, back
+                grid.addWidget(label, row, 0)
+                grid.addWidget(box, row, 1)
+                grid.addWidget(note, row, 2)
+                grid.addWidget(back, row, 3)
+                row += 1
+        grid.setColumnStretch(2, 1)
+
+    def show_view(self, view: Section | None, system: str) -> None:
+        """Fill the fields from a section."""
+        self.system = system
+        unit = unit_of("m", system)
+        self._filling = True
+        try:
+            for (side, kind), box in self.boxes.items():
+                part = view.sides[side] if view is not None else None
+                offset = math.nan
+                source, se, confidence = 0, math.nan, math.nan
+                if part is not None:
+                    offset = float(part.edge_o if kind == "edge" else part.hinge_o)
+                    source = int(part.edge_source if kind == "edge" else part.hinge_source)
+                    se = float(part.edge_se if kind == "edge" else part.hinge_se)
+                    confidence = float(
+                        part.edge_confidence if kind == "edge" else part.hinge_confidence
+                    )
+                known = math.isfinite(offset)
+                box.setEnabled(part is not None)
+                box.setSuffix(f" {unit.text}")
+                box.setSingleStep(0.05 if system == "metric" else 0.2)
+                if known:
+                    box.setSpecialValueText("")
+                    box.setValue(float(shown((-1.0 if side == 0 else 1.0) * offset, "m", system)))
+                else:
+                    # A spin box has no empty state: its lowest value stands for unknown.
+                    box.setSpecialValueText(self.tr("unknown"))
+                    box.setValue(box.minimum())
+                note = self.notes[(side, kind)]
+                if part is None:
+                    note.setText("")
+                else:
+                    words = source_text(source)
+                    if known and math.isfinite(se) and source == 1:
+                        words += f" ± {number(se * unit.factor, 2)}"
+                    note.setText(words)
+                    note.setToolTip(
+                        self.tr("Confidence {share} %").format(share=number(confidence * 100.0, 0))
+                        if math.isfinite(confidence)
+                        else ""
+                    )
+                self.backs[(side, kind)].setVisible(part is not None and source == 2)
+        finally:
+            self._filling = False
+
+    def _on_value(self, key: tuple[int, str], value: float) -> None:
+        box = self.boxes[key]
+        if self._filling or (box.specialValueText() and value == box.minimum()):
+            return
+        self.moved.emit(*key, round(from_shown(value, "m", self.system), 3))
+
+
+class SectionView(QWidget):
+    """The cross-section of the selected station.
+
+    A break that a person drags or types goes to the model as a correction; the model measures
+    again in its runner and the section follows. With a study to compare with, its section of the
+    same place stands beside this one and its numbers in further columns.
+    """
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("SectionView")
+        self.setAccessibleName(self.tr("Cross-section"))
+        self.model = model
+        self._view: Section | None = None
+        self._second: Section | None = None
+        self._asked: Any = None
+
+        self.canvas = SectionCanvas()
+        self.other = SectionCanvas(editable=False)
+        self.other.setAccessibleName(self.tr("Cross-section of the other grid"))
+        self.other.hide()
+        self._build()
+
+        self.canvas.break_moved.connect(self._on_break_moved)
+        self.canvas.break_released.connect(self._on_break_released)
+        self.canvas.side_picked.connect(self._on_side_picked)
+        self.canvas.sight_changed.connect(lambda: self._share_sight(self.canvas, self.other))
+        self.other.sight_changed.connect(lambda: self._share_sight(self.other, self.canvas))
+        model.study_changed.connect(self._ask)
+        model.selection_changed.connect(self._ask)
+        model.second_changed.connect(self._ask)
+        model.units_changed.connect(self._show)
+        model.failed.connect(self._on_failed)
+        theme.watcher().changed.connect(self._show)
+        self._ask()
+
+    # -- layout ----------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        self.title = QLabel()
+        font = QFont(self.title.font())
+        font.setBold(True)
+        self.title.setFont(font)
+        self.title.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+
+        self.stretch_box = QComboBox()
+        self.stretch_box.setAccessibleName(self.tr("Vertical exaggeration"))
+        self.stretch_box.setToolTip(self.tr("How many times heights are stretched."))
+        self.stretch_box.addItem(self.tr("Heights: fit"), None)
+        for factor in EXAGGERATIONS:
+            self.stretch_box.addItem(
+                self.tr("Heights × {factor}").format(factor=number(factor, 0)), factor
+            )
+        self.stretch_box.currentIndexChanged.connect(self._on_stretch)
+
+        self.left_button = self._button(self.tr("Left shoulder"), self.tr("Zoom to the left one."))
+        self.whole_button = self._button(self.tr("Whole"), self.tr("Show the whole section."))
+        self.right_button = self._button(
+            self.tr("Right shoulder"), self.tr("Zoom to the right one.")
+        )
+        self.left_button.clicked.connect(lambda: self.canvas.show_shoulder(0))
+        self.whole_button.clicked.connect(self.canvas.show_all)
+        self.right_button.clicked.connect(lambda: self.canvas.show_shoulder(1))
+
+        self.compare_button = self._button(
+            self.tr("Compare…"),
+            self.tr("Put the same place on a second grid beside it, such as one from before work."),
+        )
+        self.compare_button.clicked.connect(self._on_compare)
+
+        self.copy_figure = QAction(self.tr("Copy drawing"), self)
+        self.copy_figure.triggered.connect(self.copy_drawing)
+        self.copy_text = QAction(self.tr("Copy numbers"), self)
+        self.copy_text.triggered.connect(self.copy_numbers)
+        self.save_action = QAction(self.tr("Save section…"), self)
+        self.save_action.triggered.connect(self.save_dialog)
+        menu = QMenu(self)
+        menu.addActions([self.copy_figure, self.copy_text, self.save_action])
+        self.hand_out = self._button(
+            self.tr("Copy, save"), self.tr("Copy the drawing or numbers, or save them to a file.")
+        )
+        self.hand_out.setMenu(menu)
+        self.hand_out.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+
+        bar = QHBoxLayout()
+        bar.setContentsMargins(6, 4, 6, 2)
+        bar.addWidget(self.title, 1)
+        for part in (self.left_button, self.whole_button, self.right_button):
+            bar.addWidget(part)
+        bar.addWidget(self.stretch_box)
+        bar.addWidget(self.compare_button)
+        bar.addWidget(self.hand_out)
+
+        self.table = _CopyTable()
+        self.table.setAccessibleName(self.tr("Numbers of the section"))
+        self.table.verticalHeader().hide()
+        self.table.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.table.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self.verdicts = [QLabel(), QLabel()]
+        for label in self.verdicts:
+            label.setWordWrap(True)
+            label.setTextInteractionFlags(
+                Qt.TextInteractionFlag.TextSelectableByMouse
+                | Qt.TextInteractionFlag.TextSelectableByKeyboard
+            )
+            label.setFrameShape(QFrame.Shape.NoFrame)
+        self.verdicts[0].setAccessibleName(self.tr("Verdict, left"))
+        self.verdicts[1].setAccessibleName(self.tr("Verdict, right"))
+        self.breaks = _BreakFields()
+        self.breaks.moved.connect(self._on_break_moved)
+        self.breaks.released.connect(self._on_break_released)
+
+        side = QWidget()
+        column = QVBoxLayout(side)
+        column.setContentsMargins(8, 2, 8, 6)
+        column.setSpacing(6)
+        for label in self.verdicts:
+            column.addWidget(label)
+        column.addWidget(self.table, 1)
+        column.addWidget(self.breaks)
+        scroll = QScrollArea()
+        scroll.setWidgetResizable(True)
+        scroll.setFrameShape(QFrame.Shape.NoFrame)
+        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        scroll.setWidget(side)
+        scroll.setMinimumWidth(300)
+
+        self.canvases = QSplitter(Qt.Orientation.Horizontal)
+        self.canvases.addWidget(self.canvas)
+        self.canvases.addWidget(self.other)
+        self.splitter = QSplitter(Qt.Orientation.Horizontal)
+        self.splitter.addWidget(self.canvases)
+        self.splitter.addWidget(scroll)
+        self.splitter.setStretchFactor(0, 1)
+        self.splitter.setStretchFactor(1, 0)
+        self.splitter.setCollapsible(0, False)
+        self.splitter.setSizes([760, 330])
+
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addLayout(bar)
+        whole.addWidget(self.splitter, 1)
+        for canvas in (self.canvas, self.other):
+            canvas.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
+            canvas.addActions([self.copy_figure, self.copy_text, self.save_action])
+
+    def _button(self, text: str, tip: str) -> QToolButton:
+        button = QToolButton()
+        button.setText(text)
+        button.setToolTip(tip)
+        button.setAccessibleName(text)
+        button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        return button
+
+    def sizeHint(self) -> QSize:
+        return QSize(980, 400)
+
+    # -- data ------------------------------------------------------------------------------------
+
+    @property
+    def section(self) -> Section | None:
+        """The section on show."""
+        return self._view
+
+    def _ask(self) -> None:
+        """Ask the runner for the section of the selected station."""
+        model = self.model
+        study = model.study
+        if study is None or model.road_index >= len(study.roads):
+            self._view = self._second = None
+            self._show()
+            return
+        second = model.second_study
+        road, station = model.road_index, model.station_index
+        order = (study, second, road, station)
+        if self._asked is not None and all(
+            a is b if i < 2 else a == b
+            for i, (a, b) in enumerate(zip(order, self._asked, strict=True))
+        ):
+            self._show_side()
+            return
+        self._asked = order
+        model.runner.submit(
+            f"section {id(self)}",
+            lambda _progress: _sections(study, second, road, station),
+            self._take,
+            self._fail,
+            priority=10.0,
+        )
+
+    def _take(self, sections: tuple[Section, Section | None]) -> None:
+        self._view, self._second = sections
+        self._show()
+
+    def _fail(self, sentence: str) -> None:
+        self._view = self._second = None
+        self.canvas.empty_text = sentence
+        self._show()
+
+    def _on_failed(self, _title: str, _sentence: str) -> None:
+        self.canvas.drop_moved()
+        self.breaks.show_view(self._view, self.model.units)
+
+    # -- showing ---------------------------------------------------------------------------------
+
+    def _show(self) -> None:
+        system = self.model.units
+        for canvas in (self.canvas, self.other):
+            canvas.system = system
+            canvas.side = self.model.side
+        comparing = self._second is not None
+        self.canvas.caption = self.tr("This grid") if comparing else ""
+        self.other.caption = self.tr("Other grid") if comparing else ""
+        if self._view is None and self.model.study is None:
+            self.canvas.empty_text = (
+                self.tr("Open the terrain grid to see sections; the numbers are from the file.")
+                if self.model.findings is not None
+                else self.tr("No section: screen a road first.")
+            )
+        self.canvas.set_view(self._view)
+        self.other.set_view(self._second)
+        self.other.setVisible(comparing)
+        self.compare_button.setText(
+            self.tr("Stop comparing") if self.model.second_study else self.tr("Compare…")
+        )
+        self.title.setText(self._title_text())
+        self._fill_table()
+        self.breaks.show_view(self._view, system)
+        for action in (self.copy_figure, self.save_action):
+            action.setEnabled(self._view is not None)
+        for button in (self.left_button, self.whole_button, self.right_button):
+            button.setEnabled(self._view is not None)
+        self._show_side()
+
+    def _show_side(self) -> None:
+        """Mark the selected side in the numbers."""
+        self.canvas.side = self.model.side
+        for side in (0, 1):
+            item = self.table.horizontalHeaderItem(1 + side)
+            if item is not None:
+                font = item.font()
+                font.setBold(side == self.model.side)
+                font.setUnderline(side == self.model.side)
+                item.setFont(font)
+        self.canvas.update()
+
+    def _title_text(self) -> str:
+        if self._view is None:
+            return ""
+        return self.tr("{road}, station {station}").format(
+            road=self._view.road,
+            station=station_words(self._view.station_m, self.model.station_style),
+        )
+
+    def _rows(self) -> tuple[list[Any], list[Any]]:
+        """Number sources of the columns: sections, or the file's rows where no grid is open."""
+        if self._view is not None:
+            own = [_Numbers.of_side(part) for part in self._view.sides]
+            other = [_Numbers.of_side(part) for part in self._second.sides] if self._second else []
+            return own, other
+        findings, model = self.model.findings, self.model
+        if findings is None or model.road_index >= len(model.index):
+            return [], []
+        rows = [model.station_row(model.road_index, model.station_index, side) for side in (0, 1)]
+        return [_Numbers.of_row(findings.stations.row(row)) for row in rows], []
+
+    def _fill_table(self) -> None:
+        own, other = self._rows()
+        table, system = self.table, self.model.units
+        heads = [self.tr("Number"), self.tr("Left"), self.tr("Right"), self.tr("Wanted")]
+        if other:
+            heads[3:3] = [self.tr("Left, other grid"), self.tr("Right, other grid")]
+        table.clear()
+        table.setColumnCount(len(heads))
+        table.setHorizontalHeaderLabels(heads)
+        table.setRowCount(len(CHECKED_NUMBERS) if own else 0)
+        for row, (name, limit) in enumerate(CHECKED_NUMBERS):
+            if not own:
+                break
+            head = QTableWidgetItem(column_title(name))
+            head.setToolTip(column_meaning(name))
+            table.setItem(row, 0, head)
+            for column, numbers in enumerate([*own, *other], start=1):
+                value, se = numbers.value(name)
+                item = QTableWidgetItem(_shown_number(name, value, se, system))
+                item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+                item.setToolTip(column_meaning(name))
+                if not math.isfinite(value):
+                    item.setForeground(QColor(theme.palette()["muted"]))
+                table.setItem(row, column, item)
+            wanted = QTableWidgetItem(self._wanted(name, limit, own))
+            wanted.setForeground(QColor(theme.palette()["muted"]))
+            table.setItem(row, len(heads) - 1, wanted)
+        header = table.horizontalHeader()
+        for column in range(len(heads)):
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+        header.setStretchLastSection(True)
+        table.resizeRowsToContents()
+        for side in (0, 1):
+            self.verdicts[side].setText(self._verdict_html(side, own[side]) if own else "")
+            self.verdicts[side].setVisible(bool(own))
+
+    def _wanted(self, name: str, limit: str | None, own: list[Any]) -> str:
+        system = self.model.units
+        if name == "shoulder_slope_pct":
+            wanted = [numbers.value("required_slope_pct")[0] for numbers in own]
+            texts = [value_text(value, "%", system) for value in wanted]
+            if texts[0] == texts[1]:
+                return self.tr("at least {value}").format(value=texts[0])
+            return self.tr("at least {left} | {right}").format(left=texts[0], right=texts[1])
+        if limit is None:
+            return ""
+        limits = self.model.limits
+        entry = limits[limit]
+        text = value_text(entry.value, entry.unit, system)
+        if name == "edge_drop_mm":
+            high = value_text(limits.high_shoulder_mm.value, "mm", system)
+            return self.tr("below {drop}, not over {high} high").format(drop=text, high=high)
+        if name == "p_wont_shed":
+            return self.tr("{value} settles it").format(value=f"{entry.value * 100.0:.0f} %")
+        if limit.startswith("ditch_least"):
+            return self.tr("at least {value}").format(value=text)
+        return self.tr("below {value}").format(value=text)
+
+    def _verdict_html(self, side: int, numbers: Any) -> str:
+        from html import escape
+
+        look = theme.verdict_look(numbers.verdict)
+        head = f"{side_text(side).capitalize()}: {verdict_text(numbers.verdict)}"
+        if numbers.finding not in ("", "none", numbers.verdict):
+            head += f", {finding_text(numbers.finding)}"
+        if numbers.treatment not in ("", "none", numbers.verdict):
+            head += f" → {treatment_text(numbers.treatment)}"
+        return (
+            f'<b><span style="color:{look.color.name()}">{look.mark}</span> '
+            f"{escape(head)}</b><br>{escape(numbers.sentence(self.model.units))}"
+        )
+
+    # -- edits -----------------------------------------------------------------------------------
+
+    def _on_break_moved(self, side: int, kind: str, u_m: float) -> None:
+        if self._view is None:
+            return
+        self.canvas.busy_text = self.tr("measuring again …")
+        self.model.set_override(self._view.road_index, self._view.station_index, side, kind, u_m)
+        self._show_side()
+
+    def _on_break_released(self, side: int, kind: str) -> None:
+        if self._view is None:
+            return
+        self.canvas.busy_text = self.tr("measuring again …")
+        self.model.set_override(self._view.road_index, self._view.station_index, side, kind, None)
+
+    def _on_side_picked(self, side: int) -> None:
+        self.model.select_station(self.model.road_index, self.model.station_index, side)
+
+    def _on_stretch(self, _index: int) -> None:
+        value = self.stretch_box.currentData()
+        self.canvas.set_exaggeration(value)
+        self.other.set_exaggeration(value)
+
+    def _share_sight(self, source: SectionCanvas, target: SectionCanvas) -> None:
+        # The same patch of the world at the same stretch, or a comparison misleads.
+        stretch, zoom, centre = source.sight()
+        if self._second is not None:
+            target.set_sight(stretch if stretch is not None else source.exaggeration, zoom, centre)
+
+    def _on_compare(self) -> None:
+        if self.model.second_study is not None:
+            self.model.close_second()
+            return
+        path, _ = QFileDialog.getOpenFileName(
+            self, self.tr("Grid to compare with"), "", self.tr("Terrain grids (*)")
+        )
+        if path:
+            self.model.open_second(path)
+
+    # -- handing out -----------------------------------------------------------------------------
+
+    def copy_numbers(self) -> None:
+        """Put title, verdicts and all numbers on the clipboard as tab-separated text."""
+        own, _other = self._rows()
+        lines = [self._title_text()]
+        lines += [
+            f"{side_text(side)}: {numbers.sentence(self.model.units)}"
+            for side, numbers in enumerate(own)
+        ]
+        lines.append(self.table.text_of(whole=True))
+        QGuiApplication.clipboard().setText("\n".join(lines))
+        self.model.message.emit(self.tr("Numbers copied"))
+
+    def copy_drawing(self) -> None:
+        """Put the drawing on the clipboard."""
+        from gui.printing import section_image
+
+        if self._view is None:
+            return
+        data = QMimeData()
+        data.setImageData(
+            section_image(
+                self._view, system=self.model.units, station_style=self.model.station_style
+            )
+        )
+        QGuiApplication.clipboard().setMimeData(data)
+        self.model.message.emit(self.tr("Drawing copied"))
+
+    def save_dialog(self) -> None:
+        """Ask for a file and save the section there."""
+        if self._view is None:
+            return
+        name = f"{self._view.road} {station_words(self._view.station_m).replace('+', '-')}.png"
+        path, _ = QFileDialog.getSaveFileName(
+            self,
+            self.tr("Save section"),
+            name,
+            self.tr("Image (*.png);;Drawing (*.svg);;Sheet (*.pdf);;Points (*.csv)"),
+        )
+        if path:
+            self.save(path)
+
+    def save(self, path: str) -> None:
+        """Save the section as the file's ending says: PNG, SVG, PDF or CSV."""
+        view, model = self._view, self.model
+        if view is None:
+            return
+        system, style = model.units, model.station_style
+        model.runner.submit(
+            f"save section {path}",
+            lambda _progress: _save_section(view, path, system, style),
+            lambda _none: model.message.emit(self.tr("Saved {name}").format(name=Path(path).name)),
+            title=self.tr("Saving the section"),
+        )
+
+
+class _Numbers:
+    """Numbers of one side, whether from a section or from a row of a findings file."""
+
+    def __init__(self, numbers: dict[str, tuple[float, float]], row: dict[str, Any]) -> None:
+        self._numbers, self._row = numbers, row
+        self.verdict = str(row.get("verdict", ""))
+        self.finding = str(row.get("finding", ""))
+        self.treatment = str(row.get("treatment", ""))
+
+    @classmethod
+    def of_side(cls, side: SectionSide) -> _Numbers:
+        """Take the numbers of a section's side."""
+        numbers = {name: (float(v), float(se)) for name, (v, se) in side.numbers.items()}
+        row: dict[str, Any] = {
+            "verdict": side.verdict,
+            "finding": side.finding,
+            "treatment": side.treatment,
+            "reason": side.reason,
+        }
+        for name, (value, se) in numbers.items():
+            row[name] = value
+            row[_se_name(name)] = se
+        return cls(numbers, row)
+
+    @classmethod
+    def of_row(cls, row: dict[str, Any]) -> _Numbers:
+        """Take the numbers of a row of the station table."""
+        numbers = {}
+        for name in ("required_slope_pct", *(name for name, _ in CHECKED_NUMBERS)):
+            value = float(row.get(name, math.nan))
+            numbers[name] = (value, float(row.get(_se_name(name), math.nan)))
+        return cls(numbers, row)
+
+    def value(self, name: str) -> tuple[float, float]:
+        """Value and standard error, NaN where unknown."""
+        return self._numbers.get(name, (math.nan, math.nan))
+
+    def sentence(self, system: str) -> str:
+        """Return the finding in one sentence."""
+        from gui.words import station_sentence
+
+        return station_sentence(self._row, system)
+
+
+def _se_name(name: str) -> str:
+    """Column that holds the standard error of another."""
+    for suffix in ("_pct", "_mm", "_m2", "_points", "_m"):
+        if name.endswith(suffix):
+            return name[: -len(suffix)] + "_se"
+    return name + "_se"
+
+
+def _shown_number(name: str, value: float, se: float, system: str) -> str:
+    if name == "p_wont_shed":
+        return f"{number(100.0 * value, 0)} %" if math.isfinite(value) else DASH
+    if not math.isfinite(value):
+        return DASH
+    decimals = 2 if name in ("ditch_grade_pct", "grade_pct") else None
+    return value_text(value, column_unit(name), system, se=se, decimals=decimals)
+
+
+def _sections(
+    study: Any, second: Any, road_index: int, station_index: int
+) -> tuple[Section, Section | None]:
+    """Sections of the study and, at the same place, of the one to compare with."""
+    from analysis.errors import RoadError
+    from analysis.sections import nearest_station, section_view
+
+    own = section_view(study, road_index, station_index)
+    if second is None:
+        return own, None
+    try:
+        other_road, other_station = nearest_station(second, own.road, own.s)
+    except RoadError:
+        return own, None
+    return own, section_view(second, other_road, other_station)
+
+
+def _save_section(view: Section, path: str, system: str, style: str) -> None:
+    from gui import printing
+
+    ending = Path(path).suffix.lower()
+    writers = {
+        ".png": printing.section_png,
+        ".svg": printing.section_svg,
+        ".pdf": printing.section_pdf,
+        ".csv": printing.section_csv,
+    }
+    if ending not in writers:
+        raise OutputError(
+            f"A section can't be saved as {ending or 'a file without an ending'}: name the file "
+            ".png, .svg, .pdf or .csv."
+        )
+    writers[ending](view, path, system=system, station_style=style)
