@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.strips import block_sections, tie_shift
+from analysis.crowns import Crown, bin_precision, find_crown, road_shift
+from analysis.segmentation import TiedBreaks, edge_and_hinge, segment_sections
+from analysis.strips import BlockSections, block_sections
 
 if TYPE_CHECKING:
     from analysis.ribbon import Cells, Ribbon
@@ -32,6 +34,12 @@ Floats = NDArray[np.float64]
 Progress = Callable[[float, str], None]
 
 SOURCE_NOMINAL, SOURCE_FOUND, SOURCE_USER = 0, 1, 2
+SEARCH_SIDE_M = 2.0
+"""How far edge and hinge of one side may lie from their nominal places beside the axis."""
+
+OUTSIDE_M = 9.0
+"""How far beyond the nominal hinge the section is looked at, for foreslope and ditch."""
+
 SIDE_SIGN = (-1.0, 1.0)
 """Sign of the offset on the left and on the right: outward ``u = SIDE_SIGN[side] * o``."""
 
@@ -120,65 +128,280 @@ def find_breaks(
     cells : Cells
         Native grid cells near the road.
     ribbon : Ribbon or None
-        Road-aligned grid (not needed by the present search).
+        Road-aligned grid (the search works on native cells and doesn't need it).
     s : (n,)
         Stations, ascending.
-    pavement_width_m, shoulder_width_m : float or (n,)
-        Nominal widths.
+    pavement_width_m, shoulder_width_m : float, (n,) or (n, 2)
+        Nominal widths; of the whole pavement, and of each shoulder.
     search_m : float
         How far the centreline may lie off.
     box_m : (n, 2)
         Box widths of a cell across the road, as `analysis.ribbon.footprint` gives them.
     average_m : float
-        Averaging length of the sections that are searched.
+        Averaging length of the measurement to come; breaks are found on shorter blocks.
     sigma_m : float, optional
         Noise of a cell; estimated if not given.
     overrides : Overrides, optional
         What a person fixed; it wins over the search.
+    progress : callable, optional
+        Called with a fraction and a few words; may raise `analysis.errors.Cancelled`.
 
     Returns
     -------
     Breaks
     """
+    s = np.asarray(s, dtype=np.float64)
     n = s.size
-    pavement = np.broadcast_to(np.asarray(pavement_width_m, dtype=float), (n,))
-    shoulder = np.broadcast_to(np.asarray(shoulder_width_m, dtype=float), (n,))
-    half = float(np.median(pavement)) / 2.0
-    width = float(np.median(shoulder))
-    sections = block_sections(cells, s, half_width_m=half + width + search_m + 2.0)
-    shift_blocks, found = tie_shift(sections, half, width, search_m)
-    axis = np.interp(s, sections.s, shift_blocks)
+    pavement = np.broadcast_to(np.asarray(pavement_width_m, dtype=np.float64), (n,))
+    shoulder = np.asarray(shoulder_width_m, dtype=np.float64)
+    shoulder = np.broadcast_to(shoulder[:, None] if shoulder.ndim == 1 else shoulder, (n, 2))
+    overrides = Overrides() if overrides is None else overrides
+    if cells.s.size == 0 or n == 0:
+        return _nominal(s, pavement, shoulder, overrides)
+    report = progress if progress is not None else _silent
+    report(0.0, "finding the road")
+    half, width = 0.5 * float(np.median(pavement)), float(np.median(shoulder))
+    template = max(width, 1.0)
+    sections = block_sections(cells, half_width_m=half + template + search_m + 2.0)
+    middle = road_shift(sections, half, template, search_m)
+    if middle is None:
+        return _nominal(s, pavement, shoulder, overrides)
+    # once more about the road itself: where the line swerves, the first sections were blurred
+    blocks = sections.s
+    sections = block_sections(
+        cells, half_width_m=half + template + 3.0, centre=np.interp(cells.s, blocks, middle)
+    )
+    again = road_shift(sections, half, template, 1.0, swerve_m=0.15)
+    middle = middle if again is None else middle + again
+    report(0.3, "finding edges and hinges")
+    reach = 0.5 * float(pavement.max()) + float(shoulder.max()) + OUTSIDE_M
+    sections = block_sections(cells, half_width_m=reach, centre=np.interp(cells.s, blocks, middle))
+    box = (float(np.median(box_m[:, 0])), float(np.median(box_m[:, 1])))
+    sigma = max(sections.scatter_m if sigma_m is None else sigma_m, 1e-3)
+    crown = find_crown(sections, half, sigma, box)
+    block_edge = np.interp(blocks, s, 0.5 * pavement)
+    tied, ditches = [], []
+    for side, sign in enumerate(SIDE_SIGN):
+        block_shoulder = np.interp(blocks, s, shoulder[:, side])
+        u, z, count = _one_side(sections, sign)
+        outer, ditch = foreslope_end(
+            u, _one_side_of(sections.wide, sign), block_edge, block_shoulder
+        )
+        precision = bin_precision(count, sigma)
+        precision[u[None, :] < (sign * crown.offset + 0.5 * sum(box) + 0.2)[:, None]] = 0.0
+        precision[u[None, :] > outer[:, None]] = 0.0
+        given = [
+            _to_blocks(blocks, s, None if fixed is None else fixed[:, side], -sign * middle)
+            for fixed in (overrides.edge, overrides.hinge)
+        ]
+        tied.append(
+            edge_and_hinge(
+                u,
+                z,
+                precision,
+                edge_m=block_edge,
+                shoulder_m=np.maximum(block_shoulder, 0.5),
+                box_m=box,
+                block_m=sections.length_m,
+                step_m=max(0.25 * cells.cell_m, 0.1),
+                search_m=(SEARCH_SIDE_M, SEARCH_SIDE_M),
+                edge_given=given[0],
+                hinge_given=given[1],
+            )
+        )
+        ditches.append(ditch)
+        report(0.65 + 0.35 * side, "finding edges and hinges")
+    return _assemble(s, blocks, middle, crown, tied, ditches, overrides)
+
+
+def foreslope_end(
+    u: Floats, z: Floats, edge_m: Floats, shoulder_m: Floats
+) -> tuple[Floats, Floats]:
+    """Find where the foreslope ends, and the invert of the ditch, by segmentation.
+
+    Parameters
+    ----------
+    u : (k,)
+        Places outward from the axis.
+    z : (b, k)
+        Heights of averaged sections.
+    edge_m, shoulder_m : (b,)
+        Nominal place of the edge, nominal width of the shoulder.
+
+    Returns
+    -------
+    outer, ditch : (b,)
+        Outer end of the foreslope; invert of the ditch, NaN where the ground doesn't rise
+        again.
+    """
+    stride = max(1, round(0.25 / (u[1] - u[0])))
+    inner = float(np.median(edge_m)) - 1.0
+    keep = np.flatnonzero(u >= inner)[::stride]
+    x, part = u[keep], np.ascontiguousarray(z[:, keep])
+    pieces = 6
+    cut = segment_sections(x, part, pieces, least=2)
+    rows = np.arange(part.shape[0])
+    outer = np.minimum(edge_m + shoulder_m + 1.5, x[-1])
+    ditch = np.full(rows.size, np.nan)
+    begun = np.zeros(rows.size, dtype=bool)
+    done = np.zeros(rows.size, dtype=bool)
+    step = x[1] - x[0]
+    for piece in range(pieces):
+        first, last = cut[:, piece], cut[:, piece + 1] - 1
+        known = first >= 0
+        first, last = np.where(known, first, 0), np.where(known, last, 1)
+        run = np.maximum(x[last] - x[first], step)
+        slope = (part[rows, last] - part[rows, first]) / run
+        falls = known & (slope < -0.10) & (x[last] > edge_m + 0.3)
+        grows = falls & ~done
+        outer = np.where(grows, x[last], outer)
+        done |= begun & ~falls
+        begun |= falls
+    # the lowest ground outside the edge, if it rises again by more than a rut is deep
+    beyond = x[None, :] > (edge_m + 0.5)[:, None]
+    low = np.where(beyond, part, np.inf)
+    lowest = np.argmin(low, axis=1)
+    depth = low[rows, lowest]
+    after = np.arange(x.size)[None, :] > lowest[:, None]
+    rise = np.where(after, part, -np.inf).max(axis=1) - depth
+    at_edge = part[rows, np.clip(np.searchsorted(x, edge_m), 0, x.size - 1)]
+    found = begun & (rise > 0.1) & (at_edge - depth > 0.1)
+    flat_bottom = (part <= (depth + 0.02)[:, None]) & (np.abs(x - x[lowest][:, None]) < 1.0)
+    share = flat_bottom.sum(axis=1)
+    middle = np.where(flat_bottom, x[None, :], 0.0).sum(axis=1) / np.maximum(share, 1)
+    ditch[found] = middle[found]
+    return outer - 0.5 * step, ditch
+
+
+def _one_side(sections: BlockSections, sign: float) -> tuple[Floats, Floats, Floats]:
+    """Places outward, heights and counts of one side."""
+    z, count = _one_side_of(sections.z, sign), _one_side_of(sections.count, sign)
+    u = sections.o[sections.o.size // 2 :]
+    # a crown beside the middle: the pavement reaches over to the other side
+    return u, np.where(count > 0, z, 0.0), count
+
+
+def _one_side_of(values: Floats, sign: float) -> Floats:
+    middle = values.shape[1] // 2
+    return values[:, middle:] if sign > 0 else values[:, :middle][:, ::-1]
+
+
+def _to_blocks(blocks: Floats, s: Floats, given: Floats | None, shift: Floats) -> Floats | None:
+    """Carry places fixed at stations to the blocks nearest to them."""
+    if given is None or not np.isfinite(given).any():
+        return None
+    fixed = np.flatnonzero(np.isfinite(given))
+    nearest = np.abs(blocks[:, None] - s[None, fixed]).argmin(axis=1)
+    spacing = float(np.median(np.diff(s))) if s.size > 1 else 10.0
+    close = np.abs(blocks - s[fixed][nearest]) <= 0.5 * spacing + 1e-9
+    out = np.full(blocks.size, np.nan)
+    out[close] = given[fixed][nearest[close]] + shift[close]
+    return out
+
+
+def _assemble(
+    s: Floats,
+    blocks: Floats,
+    middle: Floats,
+    crown: Crown,
+    tied: list[TiedBreaks],
+    ditches: list[Floats],
+    overrides: Overrides,
+) -> Breaks:
+    """Carry what was found in blocks to the stations."""
+    n = s.size
+    columns = {}
+    for name in ("edge", "edge_se", "edge_near", "hinge", "hinge_se", "hinge_near", "bare"):
+        columns[name] = np.column_stack([np.interp(s, blocks, getattr(t, name)) for t in tied])
+    shift = np.interp(s, blocks, middle)
     sign = np.array(SIDE_SIGN)
-    edge = pavement[:, None] / 2.0 + sign * axis[:, None]
-    hinge = edge + shoulder[:, None]
-    source = np.full((n, 2), SOURCE_FOUND if found else SOURCE_NOMINAL, dtype=np.int8)
-    edge_source, hinge_source = source.copy(), source.copy()
-    axis_source = source[:, 0].copy()
-    if overrides is not None:
-        for given, values, sources in (
-            (overrides.edge, edge, edge_source),
-            (overrides.hinge, hinge, hinge_source),
-            (overrides.axis, axis, axis_source),
-        ):
-            if given is not None:
-                fixed = np.isfinite(given)
-                values[fixed] = given[fixed]
-                sources[fixed] = SOURCE_USER
-    edge_spread, hinge_spread = np.full((n, 2), 0.15), np.full((n, 2), 0.05)
+    edge = columns["edge"] + sign * shift[:, None]
+    hinge = columns["hinge"] + sign * shift[:, None]
+    bare = columns["bare"] > 0.5
+    edge_source = np.where(columns["edge_near"] > 0.5, SOURCE_FOUND, SOURCE_NOMINAL).astype(np.int8)
+    hinge_source = np.where(columns["hinge_near"] > 0.5, SOURCE_FOUND, SOURCE_NOMINAL).astype(
+        np.int8
+    )
+    ditch = np.full((n, 2), np.nan)
+    for side in (0, 1):
+        known = np.isfinite(ditches[side])
+        if known.any():
+            nearest = np.abs(blocks[None, :] - s[:, None]).argmin(axis=1)
+            ditch[:, side] = ditches[side][nearest] + sign[side] * shift
+    sure = np.interp(s, blocks, crown.sure)
+    axis = shift + np.interp(s, blocks, crown.offset)
+    axis_source = np.where(sure > 0.5, SOURCE_FOUND, SOURCE_NOMINAL).astype(np.int8)
+    edge_se, hinge_se = columns["edge_se"], columns["hinge_se"]
+    edge_near, hinge_near = columns["edge_near"], columns["hinge_near"]
+    for given, value, se, near, source in (
+        (overrides.edge, edge, edge_se, edge_near, edge_source),
+        (overrides.hinge, hinge, hinge_se, hinge_near, hinge_source),
+    ):
+        if given is not None:
+            fixed = np.isfinite(given)
+            value[fixed], se[fixed], near[fixed] = given[fixed], 0.0, 1.0
+            source[fixed] = SOURCE_USER
+    user_hinge = hinge_source == SOURCE_USER
+    hinge[bare & ~user_hinge] = np.nan
+    hinge_se[bare & ~user_hinge] = np.nan
+    if overrides.axis is not None:
+        fixed = np.isfinite(overrides.axis)
+        axis[fixed] = overrides.axis[fixed]
+        axis_source[fixed] = SOURCE_USER
+    slope = np.column_stack([np.interp(s, blocks, crown.slope[:, k]) for k in (0, 1)])
     return Breaks(
         s=s,
         axis=axis,
         axis_source=axis_source,
         edge=edge,
-        edge_se=np.where(edge_source == SOURCE_USER, 0.0, edge_spread),
-        edge_confidence=np.full((n, 2), 0.7 if found else 0.0),
+        edge_se=edge_se,
+        edge_confidence=edge_near,
         edge_source=edge_source,
         hinge=hinge,
-        hinge_se=np.where(hinge_source == SOURCE_USER, 0.0, hinge_spread),
-        hinge_confidence=np.full((n, 2), 0.7 if found else 0.0),
+        hinge_se=hinge_se,
+        hinge_confidence=hinge_near,
         hinge_source=hinge_source,
-        ditch=np.full((n, 2), np.nan),
-        ditch_source=np.zeros((n, 2), dtype=np.int8),
+        ditch=ditch,
+        ditch_source=np.where(np.isfinite(ditch), SOURCE_FOUND, SOURCE_NOMINAL).astype(np.int8),
+        crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
+        kerb=np.zeros((n, 2), dtype=bool),
+    )
+
+
+def _nominal(s: Floats, pavement: Floats, shoulder: Floats, overrides: Overrides) -> Breaks:
+    """Breaks at their nominal places, where there is nothing to search."""
+    n = s.size
+    blank = np.full((n, 2), np.nan)
+    zero = np.zeros((n, 2), dtype=np.int8)
+    edge = np.repeat(0.5 * pavement[:, None], 2, axis=1)
+    hinge = edge + shoulder
+    edge_source, hinge_source = zero.copy(), zero.copy()
+    for given, value, source in (
+        (overrides.edge, edge, edge_source),
+        (overrides.hinge, hinge, hinge_source),
+    ):
+        if given is not None:
+            fixed = np.isfinite(given)
+            value[fixed] = given[fixed]
+            source[fixed] = SOURCE_USER
+    return Breaks(
+        s=s,
+        axis=np.zeros(n),
+        axis_source=zero[:, 0].copy(),
+        edge=edge,
+        edge_se=np.where(edge_source == SOURCE_USER, 0.0, 0.5),
+        edge_confidence=np.where(edge_source == SOURCE_USER, 1.0, 0.0),
+        edge_source=edge_source,
+        hinge=hinge,
+        hinge_se=np.where(hinge_source == SOURCE_USER, 0.0, 0.5),
+        hinge_confidence=np.where(hinge_source == SOURCE_USER, 1.0, 0.0),
+        hinge_source=hinge_source,
+        ditch=blank,
+        ditch_source=zero.copy(),
         crowned=np.ones(n, dtype=bool),
         kerb=np.zeros((n, 2), dtype=bool),
     )
+
+
+def _silent(fraction: float, words: str) -> None:
+    """Report to nobody."""

@@ -1,0 +1,361 @@
+"""Compiled loops of the search for breaks; imported only when a road is really searched.
+
+The functions compute and check nothing: `analysis.breaks` and `analysis.segmentation` prepare
+their arrays.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from analysis.compiled import compiled
+
+__all__ = ["best_segments", "pair_evidence", "tie_pairs"]
+
+
+@compiled
+def best_segments(x: Any, z: Any, weight: Any, segments: int, least: int, out: Any) -> None:
+    """Cut each section into straight pieces of least squared misfit.
+
+    Parameters
+    ----------
+    x : (k,)
+    z, weight : (n, k)
+        Heights; weight 0 = unknown.
+    segments, least : int
+        Number of pieces and least number of points in each.
+    out : (n, segments + 1)
+        Filled with the first point of each piece, and k; -1 where there are too few points.
+    """
+    n, k = z.shape
+    prefix = np.empty((k + 1, 6))
+    cost = np.empty((k, k + 1))
+    best = np.empty((segments + 1, k + 1))
+    came = np.empty((segments + 1, k + 1), dtype=np.int64)
+    for row in range(n):
+        # heights about their own mean keep the difference of prefix sums accurate
+        total = 0.0
+        mean = 0.0
+        for i in range(k):
+            if weight[row, i] > 0.0:
+                total += weight[row, i]
+                mean += weight[row, i] * z[row, i]
+        for j in range(segments + 1):
+            out[row, j] = -1
+        if total <= 0.0:
+            continue
+        mean /= total
+        for q in range(6):
+            prefix[0, q] = 0.0
+        middle = 0.5 * (x[0] + x[k - 1])
+        for i in range(k):
+            w = weight[row, i]
+            xi = x[i] - middle
+            zi = z[row, i] - mean if w > 0.0 else 0.0
+            prefix[i + 1, 0] = prefix[i, 0] + w
+            prefix[i + 1, 1] = prefix[i, 1] + w * xi
+            prefix[i + 1, 2] = prefix[i, 2] + w * xi * xi
+            prefix[i + 1, 3] = prefix[i, 3] + w * zi
+            prefix[i + 1, 4] = prefix[i, 4] + w * xi * zi
+            prefix[i + 1, 5] = prefix[i, 5] + w * zi * zi
+        for i in range(k):
+            for j in range(i + least, k + 1):
+                w = prefix[j, 0] - prefix[i, 0]
+                if w <= 0.0:
+                    cost[i, j] = 0.0
+                    continue
+                sx = prefix[j, 1] - prefix[i, 1]
+                sz = prefix[j, 3] - prefix[i, 3]
+                sxx = prefix[j, 2] - prefix[i, 2] - sx * sx / w
+                sxz = prefix[j, 4] - prefix[i, 4] - sx * sz / w
+                szz = prefix[j, 5] - prefix[i, 5] - sz * sz / w
+                misfit = szz - (sxz * sxz / sxx if sxx > 1e-12 * w else 0.0)
+                cost[i, j] = max(misfit, 0.0)
+        for j in range(k + 1):
+            for m in range(segments + 1):
+                best[m, j] = np.inf
+        best[0, 0] = 0.0
+        for m in range(1, segments + 1):
+            for j in range(m * least, k + 1):
+                for i in range((m - 1) * least, j - least + 1):
+                    value = best[m - 1, i] + cost[i, j]
+                    if value < best[m, j]:
+                        best[m, j] = value
+                        came[m, j] = i
+        if best[segments, k] == np.inf:
+            continue
+        out[row, segments] = k
+        for m in range(segments, 0, -1):
+            out[row, m - 1] = came[m, out[row, m]]
+
+
+@compiled
+def pair_evidence(
+    place: Any,
+    first_edge: int,
+    edges: int,
+    first_hinge: int,
+    hinges: int,
+    apart: float,
+    sums: Any,
+    ramp: Any,
+    step: Any,
+    prior: Any,
+    steps: Any,
+    out: Any,
+    out_none: Any,
+) -> None:
+    """Log evidence of every pair of edge and hinge in every block, and of an edge alone.
+
+    The section is a Gaussian linear model: level, slope, kink and step at the edge, kink at the
+    hinge, each with a prior; its marginal likelihood needs only inner products, and those of
+    two kinks at least a footprint apart follow from those of each alone.
+
+    Parameters
+    ----------
+    place : (p,)
+        Candidate places, even steps outward; edges are ``place[first_edge:][:edges]``, hinges
+        ``place[first_hinge:][:hinges]``.
+    apart : float
+        Least distance of edge and hinge (the footprint).
+    sums : (b, 5)
+        Weighted sums of 1, u, u*u, z, u*z of each block.
+    ramp : (b, p, 4)
+        Weighted sums of R, u*R, R*R, z*R of the smeared ramp at each place.
+    step : (b, p, 5)
+        Weighted sums of H, u*H, H*H, z*H, R*H of the smeared step at each place.
+    prior : (4, 2)
+        Mean and standard deviation of slope, kink at the edge, kink at the hinge, and kink at
+        an edge that has no shoulder.
+    steps : (q, 3)
+        Mixture of steps at the edge: weight, mean, standard deviation.
+    out, out_none : (b, edges, hinges), (b, edges)
+        Results; -inf for a pair that is too close.
+    """
+    blocks = sums.shape[0]
+    a = np.empty((5, 5))
+    low = np.empty((5, 5))
+    right = np.empty(5)
+    half = np.empty(5)
+    flat = 1e-4
+    for b in range(blocks):
+        for i in range(edges):
+            ie = first_edge + i
+            e = place[ie]
+            for j in range(-1, hinges):
+                p = 4 if j >= 0 else 3
+                ih = first_hinge + j if j >= 0 else 0
+                if j >= 0 and place[ih] - e < apart:
+                    out[b, i, j] = -np.inf
+                    continue
+                # order: level, slope, kink at edge, kink at hinge, step (last)
+                a[0, 0] = sums[b, 0] + flat
+                a[1, 0] = sums[b, 1]
+                a[1, 1] = sums[b, 2] + 1.0 / prior[0, 1] ** 2
+                right[0] = sums[b, 3]
+                right[1] = sums[b, 4] + prior[0, 0] / prior[0, 1] ** 2
+                a[2, 0] = ramp[b, ie, 0]
+                a[2, 1] = ramp[b, ie, 1]
+                k = 1 if j >= 0 else 3
+                a[2, 2] = ramp[b, ie, 2] + 1.0 / prior[k, 1] ** 2
+                right[2] = ramp[b, ie, 3] + prior[k, 0] / prior[k, 1] ** 2
+                base = -0.5 * (prior[k, 0] / prior[k, 1]) ** 2 - np.log(prior[k, 1])
+                if j >= 0:
+                    a[3, 0] = ramp[b, ih, 0]
+                    a[3, 1] = ramp[b, ih, 1]
+                    a[3, 2] = ramp[b, ih, 1] - e * ramp[b, ih, 0]
+                    a[3, 3] = ramp[b, ih, 2] + 1.0 / prior[2, 1] ** 2
+                    right[3] = ramp[b, ih, 3] + prior[2, 0] / prior[2, 1] ** 2
+                    base += -0.5 * (prior[2, 0] / prior[2, 1]) ** 2 - np.log(prior[2, 1])
+                a[p, 0] = step[b, ie, 0]
+                a[p, 1] = step[b, ie, 1]
+                a[p, 2] = step[b, ie, 4]
+                if j >= 0:
+                    a[p, 3] = ramp[b, ih, 0]
+                a[p, p] = step[b, ie, 2]
+                right[p] = step[b, ie, 3]
+                good = True
+                for r in range(p + 1):
+                    for c in range(r + 1):
+                        total = a[r, c]
+                        for q in range(c):
+                            total -= low[r, q] * low[c, q]
+                        if r == c:
+                            if r == p:
+                                low[r, r] = max(total, 0.0)
+                            elif total <= 0.0:
+                                good = False
+                                low[r, r] = 1.0
+                            else:
+                                low[r, r] = np.sqrt(total)
+                        else:
+                            low[r, c] = total / low[c, c]
+                    total = right[r]
+                    for q in range(r):
+                        total -= low[r, q] * half[q]
+                    half[r] = total / low[r, r] if r < p else total
+                value = base
+                for r in range(p):
+                    value += 0.5 * half[r] * half[r] - np.log(low[r, r])
+                # the step: precision and pull of the data after all else is fitted
+                precision, pull = low[p, p], half[p]
+                most = -np.inf
+                total = 0.0
+                for q in range(steps.shape[0]):
+                    sd2 = steps[q, 2] ** 2
+                    sharp = precision + 1.0 / sd2
+                    centre = pull + steps[q, 1] / sd2
+                    part = (
+                        np.log(steps[q, 0])
+                        + 0.5 * centre * centre / sharp
+                        - 0.5 * steps[q, 1] ** 2 / sd2
+                        - 0.5 * np.log(sharp * sd2)
+                    )
+                    if part > most:
+                        total = total * np.exp(most - part) + 1.0
+                        most = part
+                    else:
+                        total += np.exp(part - most)
+                value += most + np.log(total)
+                if not good:
+                    value = -np.inf
+                if j >= 0:
+                    out[b, i, j] = value
+                else:
+                    out_none[b, i] = value
+
+
+@compiled
+def _spread(source: Any, kernel: Any, target: Any, work: Any) -> None:
+    """Convolve (p, q) with the kernel both ways."""
+    p, q = source.shape
+    r = kernel.size // 2
+    for i in range(p):
+        for j in range(q):
+            work[i, j] = 0.0
+            target[i, j] = 0.0
+    for i in range(p):
+        for k in range(-r, r + 1):
+            m = i + k
+            if m >= 0 and m < p:
+                g = kernel[k + r]
+                for j in range(q):
+                    work[i, j] += g * source[m, j]
+    for i in range(p):
+        for j in range(q):
+            total = 0.0
+            for k in range(max(-r, -j), min(r, q - 1 - j) + 1):
+                total += kernel[k + r] * work[i, j + k]
+            target[i, j] = total
+
+
+@compiled
+def _spread_line(source: Any, kernel: Any, target: Any) -> None:
+    p = source.size
+    r = kernel.size // 2
+    for i in range(p):
+        total = 0.0
+        for k in range(max(-r, -i), min(r, p - 1 - i) + 1):
+            total += kernel[k + r] * source[i + k]
+        target[i] = total
+
+
+@compiled
+def tie_pairs(
+    evidence: Any, evidence_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+) -> None:
+    """Posterior of edge and hinge in every block, given all blocks (forward-backward).
+
+    Parameters
+    ----------
+    evidence, evidence_none : (b, p, q), (b, p)
+        Log evidence with a shoulder and without one.
+    fresh : (p, q)
+        Probability of a hinge where a shoulder begins, for each edge; rows sum to 1.
+    kernel : (2r + 1,)
+        How far a break moves from one block to the next.
+    switch : float
+        Probability that a shoulder begins or ends from one block to the next.
+    post, none : (b, p, q), (b, p)
+        Results; they sum to 1 in each block.
+    """
+    blocks, p, q = evidence.shape
+    moved = np.empty((p, q))
+    work = np.empty((p, q))
+    line = np.empty(p)
+    sums = np.empty(p)
+    # forward: post and none hold the filtered distributions
+    for b in range(blocks):
+        most = -np.inf
+        for i in range(p):
+            most = max(most, evidence_none[b, i])
+            for j in range(q):
+                most = max(most, evidence[b, i, j])
+        if b > 0:
+            _spread(post[b - 1], kernel, moved, work)
+            _spread_line(none[b - 1], kernel, line)
+            for i in range(p):
+                sums[i] = 0.0
+                for j in range(q):
+                    sums[i] += moved[i, j]
+        total = 0.0
+        for i in range(p):
+            for j in range(q):
+                if b == 0:
+                    before = fresh[i, j] * (1.0 - switch)
+                else:
+                    before = moved[i, j] * (1.0 - switch) + line[i] * switch * fresh[i, j]
+                post[b, i, j] = before * np.exp(evidence[b, i, j] - most)
+                total += post[b, i, j]
+            before = switch if b == 0 else line[i] * (1.0 - switch) + sums[i] * switch
+            none[b, i] = before * np.exp(evidence_none[b, i] - most)
+            total += none[b, i]
+        scale = 1.0 / total if total > 0.0 else 0.0
+        for i in range(p):
+            none[b, i] = none[b, i] * scale + 1e-300
+            for j in range(q):
+                post[b, i, j] = post[b, i, j] * scale + 1e-300
+    # backward: message of all later blocks to this one
+    back = np.ones((p, q))
+    back_none = np.ones(p)
+    given = np.empty((p, q))
+    given_none = np.empty(p)
+    for b in range(blocks - 2, -1, -1):
+        most = -np.inf
+        for i in range(p):
+            most = max(most, evidence_none[b + 1, i])
+            for j in range(q):
+                most = max(most, evidence[b + 1, i, j])
+        for i in range(p):
+            given_none[i] = back_none[i] * np.exp(evidence_none[b + 1, i] - most)
+            sums[i] = 0.0
+            for j in range(q):
+                given[i, j] = back[i, j] * np.exp(evidence[b + 1, i, j] - most)
+                sums[i] += given[i, j] * fresh[i, j]
+        _spread(given, kernel, moved, work)
+        _spread_line(given_none, kernel, line)
+        # from a shoulder to none: the hinge is forgotten; from none: drawn afresh
+        top = 0.0
+        for i in range(p):
+            for j in range(q):
+                back[i, j] = (1.0 - switch) * moved[i, j] + switch * line[i]
+                top = max(top, back[i, j])
+        _spread_line(sums, kernel, given_none)
+        for i in range(p):
+            back_none[i] = (1.0 - switch) * line[i] + switch * given_none[i]
+            top = max(top, back_none[i])
+        total = 0.0
+        for i in range(p):
+            back_none[i] = back_none[i] / top + 1e-300
+            none[b, i] *= back_none[i]
+            total += none[b, i]
+            for j in range(q):
+                back[i, j] = back[i, j] / top + 1e-300
+                post[b, i, j] *= back[i, j]
+                total += post[b, i, j]
+        for i in range(p):
+            none[b, i] /= total
+            for j in range(q):
+                post[b, i, j] /= total

@@ -1,0 +1,306 @@
+"""Sections cut into straight pieces, and breaks tied along the road.
+
+`segment_sections` is the optimal piecewise-linear segmentation by dynamic programming on
+prefix sums. `edge_and_hinge` weighs every pair of pavement edge and hinge in every block of
+road by its marginal likelihood and ties the blocks together by the forward-backward
+recursion: the sum over all paths along the road of which `cheapest_path` finds the best one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.smear import smeared_ramp, smeared_step
+
+__all__ = [
+    "SectionPriors",
+    "TiedBreaks",
+    "cheapest_path",
+    "edge_and_hinge",
+    "segment_sections",
+]
+
+Floats = NDArray[np.float64]
+
+
+def segment_sections(
+    x: Floats, z: Floats, segments: int, *, weight: Floats | None = None, least: int = 2
+) -> NDArray[np.int64]:
+    """Cut sections into straight pieces so that the sum of squared misfits is least.
+
+    Parameters
+    ----------
+    x : (k,)
+        Places across, ascending, the same for all sections.
+    z : (n, k)
+        Heights, NaN = unknown.
+    segments : int
+        Number of pieces.
+    weight : (n, k), optional
+        Weight of each height, default 1.
+    least : int
+        Least number of places in a piece.
+
+    Returns
+    -------
+    (n, segments + 1) int64
+        First place of each piece, then k; -1 in sections without any known height.
+
+    Examples
+    --------
+    >>> x = np.arange(6.0)
+    >>> segment_sections(x, np.array([[0, 0, 0, 1, 2, 3.0]]), 2).tolist()
+    [[0, 2, 6]]
+    """
+    from analysis.break_kernels import best_segments
+
+    x = np.ascontiguousarray(x, dtype=np.float64)
+    heights = np.ascontiguousarray(np.atleast_2d(z), dtype=np.float64)
+    if segments < 1 or least < 1 or x.size < segments * least:
+        raise ValueError(
+            f"{x.size} places can't be cut into {segments} pieces of {least} or more each"
+        )
+    known = np.isfinite(heights)
+    w = np.where(known, 1.0 if weight is None else np.asarray(weight, dtype=np.float64), 0.0)
+    out = np.empty((heights.shape[0], segments + 1), dtype=np.int64)
+    best_segments(x, np.where(known, heights, 0.0), w, segments, least, out)
+    return out
+
+
+def cheapest_path(cost: Floats, change: Floats) -> NDArray[np.int64]:
+    """Choose a state per row so that the sum of costs and of changes is least.
+
+    Parameters
+    ----------
+    cost : (b, k)
+        Cost of each state in each row.
+    change : (k, k)
+        Cost of going from state i in one row to state j in the next.
+
+    Returns
+    -------
+    (b,) int64 array
+        The states, by dynamic programming (exact).
+    """
+    rows, states = cost.shape
+    came = np.empty((rows, states), dtype=np.int64)
+    best = cost[0].copy()
+    for i in range(1, rows):
+        total = best[:, None] + change
+        came[i] = np.argmin(total, axis=0)
+        best = total[came[i], np.arange(states)] + cost[i]
+    path = np.empty(rows, dtype=np.int64)
+    path[-1] = int(np.argmin(best))
+    for i in range(rows - 1, 0, -1):
+        path[i - 1] = came[i, path[i]]
+    return path
+
+
+@dataclass(frozen=True, slots=True)
+class SectionPriors:
+    """What sections look like before the ground is looked at; outward rise as a fraction.
+
+    Each is (mean, standard deviation), common practice widened so far that no shoulder met in
+    practice is implausible.
+
+    Attributes
+    ----------
+    slope
+        Of the pavement.
+    kink
+        At the pavement edge, shoulder minus pavement.
+    hinge
+        Kink from shoulder to foreslope.
+    bare
+        Kink at a pavement edge without shoulder.
+    steps : tuple of (weight, mean, standard deviation)
+        Step at the pavement edge in metres, up positive: flush, worn or high, kerb.
+    drift
+        Standard deviation of a break's move along 5 m of road, metres.
+    width_spread
+        Standard deviation of a break about its nominal place, metres.
+    switch
+        Probability that a shoulder begins or ends within 5 m.
+    """
+
+    slope: tuple[float, float] = (-0.02, 0.05)
+    kink: tuple[float, float] = (-0.02, 0.035)
+    hinge: tuple[float, float] = (-0.25, 0.15)
+    bare: tuple[float, float] = (-0.25, 0.15)
+    steps: tuple[tuple[float, float, float], ...] = (
+        (0.70, 0.0, 0.008),
+        (0.25, 0.0, 0.06),
+        (0.05, 0.13, 0.04),
+    )
+    drift: float = 0.06
+    width_spread: float = 0.6
+    switch: float = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class TiedBreaks:
+    """Edges and hinges of one side in b blocks of road.
+
+    Attributes
+    ----------
+    edge, edge_se, hinge, hinge_se : (b,)
+        Posterior mean and standard deviation, outward, metres.
+    edge_near, hinge_near : (b,)
+        Probability of lying within half a metre of the mean.
+    bare : (b,)
+        Probability that there is no shoulder.
+    """
+
+    edge: Floats
+    edge_se: Floats
+    edge_near: Floats
+    hinge: Floats
+    hinge_se: Floats
+    hinge_near: Floats
+    bare: Floats
+
+
+def edge_and_hinge(
+    u: Floats,
+    z: Floats,
+    precision: Floats,
+    *,
+    edge_m: Floats,
+    shoulder_m: Floats,
+    box_m: tuple[float, float],
+    block_m: float,
+    step_m: float,
+    search_m: tuple[float, float] = (2.0, 2.0),
+    priors: SectionPriors | None = None,
+    edge_given: Floats | None = None,
+    hinge_given: Floats | None = None,
+) -> TiedBreaks:
+    """Find pavement edge and hinge of one side in all blocks at once.
+
+    Parameters
+    ----------
+    u : (k,)
+        Places across, outward from the axis, even steps.
+    z, precision : (b, k)
+        Mean heights and their inverse variances; precision 0 = unknown or not to be used.
+    edge_m, shoulder_m : (b,)
+        Nominal place of the edge and nominal width of the shoulder in each block.
+    box_m : (float, float)
+        Box widths of a cell across the road.
+    block_m : float
+        Length of a block.
+    step_m : float
+        Step of the candidate places.
+    search_m : (float, float)
+        How far edge and hinge may lie from their nominal places.
+    priors : SectionPriors, optional
+    edge_given, hinge_given : (b,), optional
+        Places that a person fixed; NaN = not given.
+
+    Returns
+    -------
+    TiedBreaks
+    """
+    from analysis.break_kernels import pair_evidence, tie_pairs
+
+    priors = SectionPriors() if priors is None else priors
+    apart = max(sum(box_m), step_m)
+    nominal_hinge = edge_m + shoulder_m
+    start = max(float(edge_m.min()) - search_m[0], float(u[0]) + 1.0)
+    stop = float(nominal_hinge.max()) + search_m[1]
+    place = start + step_m * np.arange(int(np.ceil((stop - start) / step_m)) + 1)
+    edges = int(np.sum(place <= float(edge_m.max()) + search_m[0]))
+    least_hinge = max(float(nominal_hinge.min()) - search_m[1], start + apart)
+    first_hinge = int(np.searchsorted(place, least_hinge))
+    hinges = place.size - first_hinge
+
+    known = np.where(precision > 0.0, z, 0.0)
+    # heights about the block's mean keep the inner products small
+    total = precision.sum(axis=1)
+    mean = np.divide(
+        (precision * known).sum(axis=1), total, out=np.zeros_like(total), where=total > 0
+    )
+    pull = precision * (known - mean[:, None])
+    r = smeared_ramp(u[None, :] - place[:, None], np.array(box_m))
+    h = smeared_step(u[None, :] - place[:, None], np.array(box_m))
+    sums = np.column_stack([total, precision @ u, precision @ (u * u), pull.sum(axis=1), pull @ u])
+    ramp = np.stack(
+        [precision @ r.T, precision @ (u * r).T, precision @ (r * r).T, pull @ r.T], axis=-1
+    )
+    step = np.stack(
+        [
+            precision @ h.T,
+            precision @ (u * h).T,
+            precision @ (h * h).T,
+            pull @ h.T,
+            precision @ (r * h).T,
+        ],
+        axis=-1,
+    )
+    blocks = z.shape[0]
+    evidence = np.empty((blocks, edges, hinges))
+    none = np.empty((blocks, edges))
+    pair_evidence(
+        place, 0, edges, first_hinge, hinges, apart, sums, ramp, step,
+        np.array([priors.slope, priors.kink, priors.hinge, priors.bare]),
+        np.array(priors.steps), evidence, none,
+    )  # fmt: skip
+    # The nominal widths count once per hundred metres: weak where the ground speaks.
+    at_edge, at_hinge = place[:edges], place[first_hinge:]
+    share = block_m / 100.0
+    width = at_hinge[None, :] - at_edge[:, None]
+    off_edge = (at_edge[None, :] - edge_m[:, None]) / priors.width_spread
+    off_width = (width[None] - shoulder_m[:, None, None]) / priors.width_spread
+    evidence -= 0.5 * share * (off_edge[:, :, None] ** 2 + off_width**2)
+    none -= 0.5 * share * off_edge**2
+    for given, axis in ((edge_given, 0), (hinge_given, 1)):
+        if given is None:
+            continue
+        fixed = np.flatnonzero(np.isfinite(given))
+        if axis == 0:
+            off = -0.5 * ((at_edge[None, :] - given[fixed, None]) / (0.5 * step_m)) ** 2
+            evidence[fixed] += off[:, :, None]
+            none[fixed] += off
+        else:
+            off = -0.5 * ((at_hinge[None, :] - given[fixed, None]) / (0.5 * step_m)) ** 2
+            evidence[fixed] += off[:, None, :]
+            none[fixed] = -np.inf
+    usual = float(np.median(shoulder_m))
+    fresh = np.exp(-0.5 * ((width - usual) / priors.width_spread) ** 2) * (width >= apart)
+    fresh /= np.maximum(fresh.sum(axis=1, keepdims=True), 1e-300)
+    post = np.empty_like(evidence)
+    post_none = np.empty_like(none)
+    drift = priors.drift * np.sqrt(block_m / 5.0)
+    tie_pairs(
+        evidence, none, fresh, _drift_kernel(drift, step_m), priors.switch * block_m / 5.0,
+        post, post_none,
+    )  # fmt: skip
+    by_edge = post.sum(axis=2) + post_none
+    by_hinge = post.sum(axis=1)
+    bare = post_none.sum(axis=1)
+    edge, edge_se, edge_near = _moments(by_edge, at_edge)
+    hinge, hinge_se, hinge_near = _moments(by_hinge, at_hinge)
+    return TiedBreaks(edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare)
+
+
+def _drift_kernel(drift_m: float, step_m: float) -> Floats:
+    """How far a break moves from block to block: mostly little, now and then a jump."""
+    radius = int(np.ceil(max(4.0 * drift_m, 0.6) / step_m))
+    d = np.arange(-radius, radius + 1) * step_m
+    # a drift below the step of the grid must still let the break move
+    narrow = np.exp(-0.5 * d**2 / (drift_m**2 + (0.3 * step_m) ** 2))
+    wide = np.exp(-np.abs(d) / 0.25)
+    return np.asarray(0.97 * narrow / narrow.sum() + 0.03 * wide / wide.sum())
+
+
+def _moments(mass: Floats, place: Floats) -> tuple[Floats, Floats, Floats]:
+    total = np.maximum(mass.sum(axis=1), 1e-300)
+    mean = mass @ place / total
+    spread = np.maximum(mass @ place**2 / total - mean**2, 0.0)
+    step = place[1] - place[0]
+    near = np.abs(place[None, :] - mean[:, None]) <= 0.5 + 1e-9
+    # the grid of candidates itself leaves a twelfth of a step squared
+    return mean, np.sqrt(spread + step**2 / 12.0), (mass * near).sum(axis=1) / total
