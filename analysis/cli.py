@@ -243,7 +243,7 @@ def _screen(options: argparse.Namespace) -> int:
         widths=options.widths,
         culverts=options.culverts,
     )
-    inputs.check_writable(options.out)
+    inputs.check_writable(options.out, suffix=".gpkg")
     study = screen(
         grid,
         roads,
@@ -323,7 +323,7 @@ def _section(options: argparse.Namespace) -> int:
         print("No grid given: this is the sample terrain.")
     settings, limits = _settings_and_limits(options)
     if options.png:
-        check_writable(options.png)
+        check_writable(options.png, suffix=".png")
         if options.draw_section is None:
             raise SettingsError("Drawing needs the window's package: leave out --png for numbers.")
     grid, roads, _ = _open_inputs(options)

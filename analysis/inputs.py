@@ -113,15 +113,18 @@ def sample_files() -> tuple[str, str]:
     return str(found[0]), str(found[1])
 
 
-def check_writable(path: str | os.PathLike[str]) -> None:
+def check_writable(path: str | os.PathLike[str], *, suffix: str | None = None) -> None:
     """Refuse an output place before an hour of work, not after.
 
     Raises
     ------
     OutputError
-        If the folder is missing or read-only, or the place is a folder.
+        If the folder is missing or read-only, the place is a folder, or the name doesn't end in
+        `suffix`.
     """
     target = Path(path)
+    if suffix is not None and target.suffix.lower() != suffix:
+        raise OutputError(f"{target.name} can't hold this result: name it {target.stem}{suffix}.")
     folder = target.parent
     if not folder.is_dir():
         raise OutputError(f"The folder {folder} doesn't exist: make it, or choose another.")

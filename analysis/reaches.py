@@ -1,10 +1,10 @@
 """Verdicts with probabilities, and the reaches that they make along a road.
 
 Each station and side gets the probability of every fault from the joint errors of what was
-measured there. Reaches come from a minimum-cost labelling of the stations: staying in a label
-costs the evidence against it, changing label costs as much as half of the strongest evidence
-over the shortest workable length, so a lone doubtful station doesn't cut a reach in two and a
-long plain fault is never lost. The outcome doesn't depend on the direction of the road.
+measured there. Reaches come from a minimum-cost labelling of the stations: every metre costs the
+chance that its label is wrong, and a change of label costs what a fault over a third of the
+shortest workable length would, so a lone doubtful station doesn't cut a reach in two and a plain
+fault is never lost. The outcome doesn't depend on the direction of the road.
 """
 
 from dataclasses import dataclass
@@ -29,6 +29,7 @@ __all__ = [
     "describe_station",
     "judge",
     "label_stations",
+    "pooled",
     "runs",
 ]
 
@@ -40,6 +41,13 @@ SHEDS, WONT_SHED, CANT_TELL, NO_DATA = "sheds", "won't shed", "can't tell", "no 
 DEFECTS = ("eroded edge", "high", "rutted", "reversed", "flat", "ponding")
 FINDINGS = ("none", *DEFECTS, CANT_TELL, NO_DATA)
 _NONE, _CANT, _NO_DATA = 0, len(DEFECTS) + 1, len(DEFECTS) + 2
+
+# What a change of label costs, in wrongly labelled stations per station of the shortest workable
+# reach, half of it to leave and half to enter. A plain fault as long as the shortest reach must
+# stand (both changes under 1), half as long must not (over 1/2), and a border between two reaches
+# must not become a reach of doubt (entering doubt dearer than half of a change).
+_SETTLE = 0.175
+_SETTLE_IN_DOUBT = 0.10
 
 # Evidence from one station never counts for more than this: a model error of 1 in 1000 is
 # always possible, whatever the standard errors say.
@@ -101,35 +109,33 @@ def _chance_below(value: Floats, se: Floats, limit: Floats | float) -> Floats:
 def _chance_too_flat(measures: Measures, crowned: NDArray[np.bool_], limits: Limits) -> Floats:
     """Probability that the shoulder falls less than required, by the joint error of both slopes.
 
-    On a crown and on the low side two conditions must hold together: steeper than the pavement
-    by the wanted points, and steeper than the least slope of the surface. On the high side of a
-    curve the least slope rules, as far as the breakover limit lets it.
+    What is required is told by `limits.required_slope`: steeper than the pavement by the wanted
+    points and steeper than the least slope, but never beyond the breakover limit; on the high side
+    of a curve the first of the three doesn't count. Each of the three compares the shoulder with a
+    constant or with the pavement, so the chance that they hold together is a bivariate normal one.
     """
     shoulder, pavement = measures.shoulder_slope_pct, measures.pavement_slope_pct
-    tolerance = limits.slope_tolerance_points.value
-    least = limits.shoulder_least_pct.value
+    tolerance = limits.slope_shortfall_points.value
     over = limits.shoulder_over_pavement_points.value
-    most = limits.shoulder_most_pct.value
-    var_s, var_p = measures.shoulder_slope_se**2, measures.pavement_slope_se**2
-    cov = measures.slope_cov
+    steepest = limits.shoulder_most_pct.value
+    se = np.maximum(measures.shoulder_slope_se, 1e-9)
+    # Where the steepest to build rules, the pavement's slope and its error don't count.
+    by_pavement = pavement + over < steepest
+    joint_var = measures.shoulder_slope_se**2 + measures.pavement_slope_se**2
+    joint_var = np.maximum(joint_var - 2.0 * measures.slope_cov, 1e-18)
+    joint_se = np.sqrt(joint_var)
+    joint_rho = (measures.shoulder_slope_se**2 - measures.slope_cov) / (joint_se * se)
+    steeper_se = np.where(by_pavement, joint_se, se)
+    steeper_rho = np.where(by_pavement, joint_rho, 1.0)
+    wanted = np.where(by_pavement, pavement + over, np.maximum(steepest, pavement))
 
-    gap = shoulder - np.minimum(pavement + over, most) + tolerance
-    gap_var = np.where(pavement + over < most, var_s + var_p - 2.0 * cov, var_s)
-    gap_cov = np.where(pavement + over < most, var_s - cov, var_s)
-    rest = shoulder - least + tolerance
-    gap_se, rest_se = np.sqrt(np.maximum(gap_var, 1e-18)), np.sqrt(np.maximum(var_s, 1e-18))
-    both_hold = bivariate_normal(
-        gap / gap_se, rest / rest_se, np.clip(gap_cov / (gap_se * rest_se), -1.0, 1.0)
-    )
-    low_side = 1.0 - both_hold
-
-    allowed = np.minimum(least, pavement + limits.breakover_most_points.value)
-    capped = allowed < least
-    allowed_se = np.sqrt(np.maximum(np.where(capped, var_s + var_p - 2.0 * cov, var_s), 1e-18))
-    high_side = _chance_below(shoulder, allowed_se, allowed - tolerance)
-
-    falls_inward = (~crowned[:, None]) & (pavement < 0.0)
-    return np.where(falls_inward, high_side, low_side)
+    steeper = (shoulder - wanted + tolerance) / steeper_se
+    enough = (shoulder - limits.shoulder_least_pct.value + tolerance) / se
+    capped = (shoulder - pavement - limits.breakover_most_points.value + tolerance) / joint_se
+    high_side = ~crowned[:, None] & (pavement < 0.0)
+    holds = np.where(high_side, ndtr(enough), bivariate_normal(steeper, enough, steeper_rho))
+    holds = holds + ndtr(capped) - bivariate_normal(capped, enough, joint_rho)
+    return np.clip(1.0 - holds, 0.0, 1.0)
 
 
 def judge(
@@ -246,55 +252,104 @@ def label_stations(
 
     Notes
     -----
-    Neighbouring stations share cells when the averaging length is longer than the spacing; their
-    evidence is weighed by spacing / averaging length so that it isn't counted twice.
+    First the evidence of neighbours is pooled (`pooled`): ten stations that each say "probably
+    flat" together say "flat"; a station that is sure by itself keeps its own word. Neighbouring
+    stations share cells when the averaging length is longer than the spacing; their evidence is
+    weighed by spacing / averaging length so that it isn't counted twice. Then each metre costs
+    the chance that its label is wrong, or, where it is labelled "can't tell", as much as the doubt
+    that a verdict may have; and each change of label costs about what a fault over a third of the
+    shortest workable length would.
     """
-    certainty = limits.certainty.value
-    shares = np.nan_to_num(judgement.p_finding, nan=0.0)
-    sound = shares[..., _NONE]
-    faulty = np.maximum(1.0 - sound, 0.0)
-    floor = _LEAST_PROBABILITY
-    costs = np.empty((*sound.shape, len(FINDINGS)))
-    costs[..., _NONE] = -np.log(np.maximum(sound, floor))
-    # Which fault it is matters less than whether there is one: a stretch that is half flat and
-    # half reversed is one job for the grader.
-    kind = shares[..., 1:] / np.maximum(faulty, 1e-12)[..., None]
-    costs[..., 1:_CANT] = -np.log(np.maximum(faulty, floor))[..., None] - 0.35 * np.log(
-        np.maximum(kind, floor)
-    )
-    costs[..., _CANT] = -np.log(certainty)
-    costs[..., _NO_DATA] = np.inf
-    # What wasn't measured says nothing about the neighbours either.
-    costs[status == 1] = np.inf
-    costs[status == 1, _NO_DATA] = 0.0
-    unjudged = (status != 0) & (status != 1)
-    costs[unjudged] = np.inf
-    costs[unjudged, _CANT] = 0.0
-
+    shares = judgement.p_finding
+    doubt = 1.0 - limits.certainty.value
     weight = min(1.0, spacing_m / average_m)
-    stations_in_shortest = max(1.0, limits.shortest_reach_m.value / spacing_m)
-    strongest = -np.log(floor) * weight
-    switch = 0.5 * strongest * stations_in_shortest
-    labels = np.empty(sound.shape, dtype=np.int8)
+    shortest = limits.shortest_reach_m.value
+    # A few times the shortest workable length is as far as a neighbour's word should carry.
+    change = min(0.3, spacing_m / (4.0 * shortest))
+    stations_in_shortest = max(1.0, shortest / spacing_m)
+    settle = np.full(len(FINDINGS), _SETTLE * stations_in_shortest)
+    settle[_CANT] = _SETTLE_IN_DOUBT * stations_in_shortest
+    labels = np.empty(status.shape, dtype=np.int8)
     for side in (0, 1):
-        labels[:, side] = cheapest_labels(costs[:, side] * weight, switch)
+        p = np.nan_to_num(shares[:, side], nan=0.0)
+        sound = _settled_by_neighbours(shares[:, side, _NONE], weight, change)
+        costs = np.full((len(p), len(FINDINGS)), np.inf)
+        costs[:, _NONE] = 1.0 - sound
+        # Which fault it is matters less than whether there is one: a stretch that is half flat
+        # and half reversed is one job for the grader.
+        kind = p[:, 1:] / np.maximum(1.0 - p[:, _NONE], 1e-12)[:, None]
+        costs[:, 1:_CANT] = sound[:, None] + 0.3 * (1.0 - kind) * (1.0 - sound)[:, None]
+        costs[:, _CANT] = doubt
+        # What wasn't measured says nothing about the neighbours either.
+        missing = status[:, side] == 1
+        unjudged = (status[:, side] != 0) & ~missing
+        costs[missing | unjudged] = np.inf
+        costs[missing, _NO_DATA] = 0.0
+        costs[unjudged, _CANT] = 0.0
+        labels[:, side] = cheapest_labels(costs, settle)
     return labels
 
 
-def cheapest_labels(costs: Floats, switch: float) -> NDArray[np.int8]:
-    """Labels of least total cost along a line, where each change of label costs `switch`.
+def _settled_by_neighbours(own: Floats, weight: float, change: float) -> Floats:
+    """(n,) probability of no fault: pooled where a station is in doubt, its own where it is sure.
+
+    `own` (n,) is NaN where a station has no evidence.
+    """
+    together = pooled(np.column_stack((own, 1.0 - own)), weight, change)[:, 0]
+    sure = np.abs(2.0 * np.nan_to_num(own, nan=0.5) - 1.0)
+    return np.asarray(sure * np.nan_to_num(own, nan=0.0) + (1.0 - sure) * together)
+
+
+def pooled(shares: Floats, weight: float, change: float) -> Floats:
+    """Probabilities of each label given the evidence of the whole line (forward-backward).
+
+    Parameters
+    ----------
+    shares
+        (n, L) probability of each label at each station from its own evidence; a row of NaN has
+        none and passes its neighbours' on.
+    weight
+        Power to which a station's evidence counts, for stations that share cells.
+    change
+        Probability that the label changes from one station to the next.
+
+    Returns
+    -------
+    (n, L), rows summing to 1. Exact for a Markov chain (Rabiner 1989, Proceedings of the IEEE 77).
+    """
+    n, labels = shares.shape
+    evidence = np.where(np.isfinite(shares), np.maximum(shares, _LEAST_PROBABILITY), 1.0) ** weight
+    stay, leave = 1.0 - change - change / (labels - 1), change / (labels - 1)
+    forward, backward = np.empty_like(evidence), np.ones_like(evidence)
+    row = np.full(labels, 1.0 / labels)
+    for i in range(n):
+        row = (stay * row + leave if i else row) * evidence[i]
+        row = row / row.sum()
+        forward[i] = row
+    for i in range(n - 2, -1, -1):
+        row = backward[i + 1] * evidence[i + 1]
+        row = row / row.sum()
+        backward[i] = stay * row + leave
+    both = forward * backward
+    return np.asarray(both / both.sum(axis=1, keepdims=True))
+
+
+def cheapest_labels(costs: Floats, settle: Floats) -> NDArray[np.int8]:
+    """Labels of least total cost along a line, where changes of label cost.
 
     Parameters
     ----------
     costs
         (n, L) cost of each label at each station; inf forbids it.
-    switch
-        Cost of a change, the same between any two labels. A change into or out of a label that is
-        the only one allowed is free: the road, not the evidence, made that break.
+    settle
+        (L,) what it costs to leave or to enter each label: a change from a to b costs
+        ``settle[a] + settle[b]``. A change into or out of a station where only one label is
+        allowed is free: the road, not the evidence, made that break.
 
     Returns
     -------
-    (n,) int8 label of each station. Exact by dynamic programming (Viterbi 1967).
+    (n,) int8 label of each station. Exact by dynamic programming (Viterbi 1967, IEEE
+    Transactions on Information Theory 13).
     """
     n, labels = costs.shape
     if n == 0:
@@ -304,11 +359,12 @@ def cheapest_labels(costs: Floats, switch: float) -> NDArray[np.int8]:
     came_from = np.zeros((n, labels), dtype=np.int8)
     own = np.arange(labels, dtype=np.int8)
     for i in range(1, n):
-        cheapest = int(np.argmin(best))
-        price = 0.0 if forced[i] or forced[i - 1] else switch
-        stay = best <= best[cheapest] + price
+        price = np.zeros(labels) if forced[i] or forced[i - 1] else settle
+        cheapest = int(np.argmin(best + price))
+        moved = best[cheapest] + price[cheapest] + price
+        stay = best <= moved
         came_from[i] = np.where(stay, own, cheapest)
-        best = np.where(stay, best, best[cheapest] + price) + costs[i]
+        best = np.where(stay, best, moved) + costs[i]
     path = np.empty(n, dtype=np.int8)
     path[-1] = int(np.argmin(best))
     for i in range(n - 1, 0, -1):

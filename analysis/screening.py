@@ -27,12 +27,11 @@ from analysis.reaches import Judgement, judge, label_stations
 from analysis.ribbon import Cells, Ribbon
 from analysis.settings import Settings
 from analysis.surfaces import Measures, Noise, Sections
-from analysis.tables import Reach, build_reaches, pond_table, reach_table, station_table
+from analysis.tables import SIDES, Reach, build_reaches, pond_table, reach_table, station_table
 from analysis.terrain import Terrain
 from analysis.water import Water
 
 __all__ = [
-    "SIDES",
     "Extras",
     "Job",
     "RoadStudy",
@@ -46,8 +45,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Progress = Callable[[float, str], None]
-
-SIDES = ("left", "right")
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,6 +267,9 @@ def _measure_road(
         measures,
         sections,
         spacing_m=settings.spacing_m,
+        shoulder_width_m=settings.shoulder_width_m,
+        cell_m=grid.cell_m,
+        curvature=alignment.frames(road, strip.s).curvature,
         culverts=_culverts_on(road, extras.culverts, settings.half_width_m),
         progress=lambda f, w: report(0.75 + 0.2 * f, w),
     )

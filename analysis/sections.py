@@ -67,14 +67,16 @@ class SectionSide:
     finding: str
     treatment: str
     reason: str
+    kerb: bool
 
 
 @dataclass(frozen=True, slots=True)
 class SectionView:
     """A cross-section of a road at one station; `cells_*` are the native grid cells of the strip.
 
-    `cells_ds` is how far along the road each cell lies from the station; `cells_z` is as the grid
-    has it, without taking out the grade. `profile_*` is the averaged section the fits stand on.
+    `cells_ds` is how far along the road each cell lies from the station; `cells_z` has the road's
+    grade taken out, so that the strip shows the section's shape. `profile_*` is the averaged
+    section.
     """
 
     road: str
@@ -121,6 +123,7 @@ def section_view(study: Study, road_index: int, station_index: int) -> SectionVi
     averages = part.measures.average_m[i]
     average = float(np.nanmax(averages)) if np.isfinite(averages).any() else 20.0
     strip = part.cells.window(s - average / 2.0, s + average / 2.0)
+    ds = part.cells.s[strip] - s
     profile_o, profile_z = _averaged_profile(part, i)
     return SectionView(
         road=part.road.name,
@@ -131,12 +134,18 @@ def section_view(study: Study, road_index: int, station_index: int) -> SectionVi
         average_m=average,
         axis_o=float(part.breaks.axis[i]),
         cells_o=part.cells.o[strip],
-        cells_z=part.cells.z[strip],
-        cells_ds=part.cells.s[strip] - s,
+        cells_z=part.cells.z[strip] - _grade(part, i, part.cells.o[strip]) * ds,
+        cells_ds=ds,
         profile_o=profile_o,
         profile_z=profile_z,
         sides=(_section_side(study, part, i, 0), _section_side(study, part, i, 1)),
     )
+
+
+def _grade(part: RoadStudy, i: int, offsets: Floats) -> Floats:
+    """Along-road grade (fraction) under each offset: that of its side, 0 where unknown."""
+    grades = np.nan_to_num(part.measures.grade_pct[i], nan=0.0) / 100.0
+    return np.asarray(grades[(offsets >= part.breaks.axis[i]).astype(int)], dtype=float)
 
 
 def _averaged_profile(part: RoadStudy, i: int) -> tuple[Floats, Floats]:
@@ -233,6 +242,7 @@ def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSi
         finding=str(j.finding[i, side]),
         treatment=reach.treatment,
         reason=str(study.findings.stations["reason"][part.first_row + 2 * i + side]),
+        kerb=bool(b.kerb[i, side]),
     )
 
 

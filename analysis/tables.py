@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from analysis.screening import RoadStudy
 
 __all__ = [
+    "SIDES",
     "SOURCES",
     "Reach",
     "build_reaches",
@@ -44,6 +45,17 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 SIDES = ("left", "right")
+# Columns of the reaches layer, whose names are fixed, and the fields that name the state of volume.
+_BALANCE_COLUMNS = {
+    "cut_m3": "cut_m3_bank",
+    "fill_m3": "fill_m3_compacted",
+    "balance_m3": "balance_m3_compacted",
+    "balance_se": "balance_se_m3",
+    "import_m3_loose": "import_m3_loose",
+    "import_t": "import_t",
+    "loads": "loads",
+    "haul_away_m3_loose": "haul_away_m3_loose",
+}
 SIDE_SIGN = np.array([-1.0, 1.0])
 # In the order of the SOURCE_ numbers of `breaks`.
 SOURCES = np.array(["nominal", "found", "given"], dtype=object)
@@ -165,8 +177,9 @@ def _reach(
     s0, s1 = float(ends[0]), float(ends[1])
     length = s1 - s0
     slope, slope_se = _mean_slope(measures, side, i0, i1, settings)
-    drops = measures.edge_drop_mm[here, side]
-    worst = float(drops[np.nanargmax(np.abs(drops))]) if np.isfinite(drops).any() else np.nan
+    worst, worst_se = material.sustained_drop(
+        measures.edge_drop_mm, measures.edge_drop_se, s, side, i0, i1, limits
+    )
     ditch_m = length * float(np.mean(blocked[here, side]))
     clean = ditch_m >= min(length, limits.shortest_reach_m.value) - 1e-9 and ditch_m > 0.0
     balance = None
@@ -181,7 +194,7 @@ def _reach(
             limits,
             ends_m=(s0, s1),
             worst_drop_mm=worst,
-            average_m=float(np.nanmedian(measures.average_m[here, side])),
+            worst_drop_se=worst_se,
         )
         treatment = balance.treatment
     elif finding == CANT_TELL:
@@ -281,7 +294,7 @@ def _severity(
         "ponding": np.ones_like(drop),
     }.get(finding)
     if over is None:
-        over = 1.0 + (required - limits.slope_tolerance_points.value - slope) / np.maximum(
+        over = 1.0 + (required - limits.slope_shortfall_points.value - slope) / np.maximum(
             required, 1.0
         )
     known = over[np.isfinite(over)]
@@ -313,7 +326,12 @@ def _reach_sentence(
     )
     if finding == CANT_TELL:
         why = _commonest(measures.reason[here, side])
-        return f"Can't tell over {length}: {why or 'the shoulder ' + falls}"
+        if not why and np.isfinite(reach.p_wont_shed):
+            why = (
+                f"the shoulder {falls}, edge drop {reach.worst_drop_mm:.0f} mm; probability "
+                f"{reach.p_wont_shed:.2f} that it won't shed."
+            )
+        return f"Can't tell over {length}: {why or 'the shoulder ' + falls + '.'}"
     texts = {
         "none": f"Sound over {length}: the shoulder {falls}.",
         "blocked ditch": f"Sound shoulder over a ditch that doesn't drain, {length}.",
@@ -449,8 +467,9 @@ def _reach_row(part: RoadStudy, reach: Reach) -> dict[str, Any]:
     for name in REACH_COLUMNS:
         if name not in row and name != "rank" and hasattr(reach, name):
             row[name] = getattr(reach, name)
-        elif reach.balance is not None and hasattr(reach.balance, name):
-            row[name] = getattr(reach.balance, name)
+    if reach.balance is not None:
+        for name, field in _BALANCE_COLUMNS.items():
+            row[name] = getattr(reach.balance, field)
     return row
 
 

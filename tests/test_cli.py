@@ -1,0 +1,227 @@
+"""The command line as a person meets it: one sentence for bad input, exit code 2, nothing lost."""
+
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from analysis import cli
+
+
+def _run(capsys, *words):
+    code = cli.main(list(words))
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def _assert_refused(capsys, words, *expected):
+    code, _, err = _run(capsys, *words)
+    assert code == 2
+    assert err.startswith("vergeline: ")
+    assert len(err.strip().splitlines()) == 1, err
+    assert "Traceback" not in err
+    for part in expected:
+        assert part in err
+
+
+@pytest.fixture
+def plane(tmp_path):
+    """A small crowned road on a plain grid, and its centreline."""
+    import fiona
+    import rasterio
+    from rasterio.transform import from_origin
+
+    x = 300000.0 + 0.25 + 0.5 * np.arange(160)
+    z = 100.0 - 0.02 * np.abs(x - 300040.0)
+    z = np.where(np.abs(x - 300040.0) > 3.5, z - 0.02 * (np.abs(x - 300040.0) - 3.5), z)
+    grid = np.repeat(z[None, :], 500, axis=0).astype("float32")
+    grid += np.random.default_rng(1).normal(0.0, 0.01, grid.shape).astype("float32")
+    path = tmp_path / "plane.tif"
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        width=160,
+        height=500,
+        count=1,
+        dtype="float32",
+        crs="EPSG:32633",
+        transform=from_origin(300000.0, 5000250.0, 0.5, 0.5),
+    ) as out:
+        out.write(grid, 1)
+    road = tmp_path / "road.gpkg"
+    _write_line(fiona, road, [(300040.0, 5000010.0), (300040.0, 5000240.0)])
+    return path, road
+
+
+def _write_line(fiona, path, points, crs="EPSG:32633"):
+    with fiona.open(
+        path,
+        "w",
+        driver="GPKG",
+        crs=crs,
+        schema={"geometry": "LineString", "properties": {"name": "str"}},
+    ) as out:
+        if points:
+            out.write(
+                {
+                    "type": "Feature",
+                    "geometry": {"type": "LineString", "coordinates": points},
+                    "properties": {"name": "Alder Lane"},
+                }
+            )
+
+
+def _screen(grid, road, out, *more):
+    return ["screen", "--grid", str(grid), "--centreline", str(road), "--out", str(out), *more]
+
+
+def test_screen_plain_road(plane, tmp_path, capsys):
+    """A sound road is found sound, and the slopes are those of the plane."""
+    from analysis.findings import read
+
+    out = tmp_path / "out.gpkg"
+    code, said, err = _run(capsys, *_screen(*plane, out, "--shoulder-width", "1.5"))
+    assert (code, err) == (0, "")
+    assert "traffic control" in said
+    found = read(out)
+    inner = found.stations.where(
+        (found.stations["station_m"] > 20) & (found.stations["station_m"] < 210)
+    )
+    assert len(inner)
+    np.testing.assert_allclose(inner["shoulder_slope_pct"], 4.0, atol=0.6)
+    np.testing.assert_allclose(inner["pavement_slope_pct"], 2.0, atol=0.2)
+    assert set(inner["verdict"]) == {"sheds"}
+    assert float(found.reaches["length_m"].sum()) == pytest.approx(2 * 230.0, abs=1e-6)
+
+
+def test_screen_missing_files(plane, tmp_path, capsys):
+    """A missing grid or road is named."""
+    grid, road = plane
+    out = tmp_path / "out.gpkg"
+    _assert_refused(capsys, _screen(tmp_path / "no.tif", road, out), "no.tif")
+    _assert_refused(capsys, _screen(grid, tmp_path / "no.gpkg", out), "no.gpkg")
+    assert not out.exists()
+
+
+def test_screen_not_a_raster(plane, tmp_path, capsys):
+    """A text file isn't a grid."""
+    text = tmp_path / "notes.tif"
+    text.write_text("hello")
+    _assert_refused(capsys, _screen(text, plane[1], tmp_path / "out.gpkg"), "notes.tif")
+
+
+def test_screen_bad_roads(plane, tmp_path, capsys):
+    """An empty layer, a line of zero length and a road elsewhere are told apart."""
+    import fiona
+
+    grid, _ = plane
+    out = tmp_path / "out.gpkg"
+    for name, points in (
+        ("empty.gpkg", None),
+        ("zero.gpkg", [(300040.0, 5000010.0), (300040.0, 5000010.0)]),
+        ("far.gpkg", [(400040.0, 5000010.0), (400040.0, 5000210.0)]),
+    ):
+        path = tmp_path / name
+        _write_line(fiona, path, points)
+        _assert_refused(capsys, _screen(grid, path, out), name.split(".")[0])
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (["--pavement-width", "-7"], "pavement_width_m is -7"),
+        (["--average", "long"], "auto"),
+        (["--surface", "asphalt"], "gravel"),
+        (["--spacing", "wide"], "--spacing"),
+        (["--vertical-unit", "cubit"], "cubit"),
+        (["--limits", "none.toml"], "none.toml"),
+    ],
+)
+def test_screen_bad_options(plane, tmp_path, capsys, words, expected):
+    """Each wrong option is answered with what it may be."""
+    _assert_refused(capsys, _screen(*plane, tmp_path / "out.gpkg", *words), expected)
+
+
+def test_screen_unwritable_output(plane, tmp_path, capsys):
+    """A place that can't be written is refused before any measuring."""
+    _assert_refused(capsys, _screen(*plane, tmp_path / "no" / "out.gpkg"), "doesn't exist")
+    _assert_refused(capsys, _screen(*plane, tmp_path / "out.shp"), "out.gpkg")
+
+
+def test_screen_degrees(plane, tmp_path, capsys):
+    """A grid in degrees is refused with the way out."""
+    import rasterio
+    from rasterio.transform import from_origin
+
+    path = tmp_path / "degrees.tif"
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        width=20,
+        height=20,
+        count=1,
+        dtype="float32",
+        crs="EPSG:4326",
+        transform=from_origin(15.0, 45.0, 1e-5, 1e-5),
+    ) as out:
+        out.write(np.zeros((20, 20), "float32"), 1)
+    _assert_refused(capsys, _screen(path, plane[1], tmp_path / "out.gpkg"), "degrees", "reproject")
+
+
+def test_a_bad_run_keeps_the_earlier_findings(plane, tmp_path, capsys):
+    """A good file stays as it was when a later run is refused."""
+    out = tmp_path / "out.gpkg"
+    assert _run(capsys, *_screen(*plane, out))[0] == 0
+    before = out.read_bytes()
+    _assert_refused(capsys, _screen(tmp_path / "no.tif", plane[1], out), "no.tif")
+    assert out.read_bytes() == before
+
+
+def test_no_command(capsys):
+    """Without the window's side the bare commands explain themselves."""
+    _assert_refused(capsys, [], "command")
+    _assert_refused(capsys, ["window"], "isn't installed")
+    _assert_refused(capsys, ["dig"], "dig")
+
+
+def test_help_imports_nothing_heavy():
+    """`--help` answers without loading the numeric or map libraries."""
+    code = (
+        "import sys\n"
+        "from gui.launch import main\n"
+        "try:\n    main(['--help'])\nexcept SystemExit:\n    pass\n"
+        "heavy = {'numpy', 'scipy', 'rasterio', 'fiona', 'numba', 'PySide6'} & set(sys.modules)\n"
+        "sys.exit(', '.join(sorted(heavy)) or 0)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "traffic control" in done.stdout
+
+
+def test_analysis_never_imports_qt():
+    """Every module of the core loads without touching Qt."""
+    code = (
+        "import importlib, pkgutil, sys, analysis\n"
+        "for module in pkgutil.iter_modules(analysis.__path__):\n"
+        "    importlib.import_module(f'analysis.{module.name}')\n"
+        "sys.exit(', '.join(m for m in sys.modules if m.startswith(('PySide6', 'pyqtgraph'))) or 0)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+def test_fault_of_the_program_is_a_sentence(monkeypatch, capsys):
+    """Even our own mistake reaches the person as a sentence."""
+    monkeypatch.delenv("VERGELINE_DEBUG", raising=False)
+
+    def fail(_options):
+        raise ZeroDivisionError("oops")
+
+    monkeypatch.setattr(cli, "_limits", fail)
+    code = cli.main(["limits", "--out", "x.toml"])
+    assert code == 1
+    assert "fault of the program itself" in capsys.readouterr().err
