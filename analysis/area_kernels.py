@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 
 _SQRT_2 = math.sqrt(2.0)
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
+# Places and weights (of 18) of the three-point rule on 0 to 1.
+_GAUSS = ((0.1127016653792583, 5.0), (0.5, 8.0), (0.8872983346207417, 5.0))
 
 
 @compiled
@@ -55,6 +57,38 @@ def _excess_mean(a: float, b: float, sigma: float) -> float:
 
 
 @compiled
+def _spread(at: float, local: float, first: float, mixed: float, second: float) -> float:
+    """Standard error of the height over the target at `at`: of the fit, not less than local."""
+    return max(local, math.hypot(first + mixed * at, second * at))
+
+
+@compiled
+def _part_above(
+    a: float, b: float, sa: float, sb: float, at: float, length: float
+) -> tuple[float, float]:
+    """Length and moment of the part of a step where the true d, linear from a to b, is above 0.
+
+    Each place counts by its probability, so that a part next to the target isn't taken for
+    certain; where there is no error the part is cut off sharply.
+    """
+    if not sa + sb > 0.0:
+        _, share = _upper_part(a, b)
+        # The upper part lies at the end where d is greater.
+        left = at if a > b else at + (1.0 - share) * length
+        return share * length, share * length * (left + 0.5 * share * length)
+    size = moment = 0.0
+    for x, weight in _GAUSS:
+        d, s = a + x * (b - a), sa + x * (sb - sa)
+        if s > 0.0:
+            chance = 0.5 * math.erfc(-d / s / _SQRT_2)
+        else:
+            chance = 1.0 if d > 0.0 else 0.0
+        size += weight / 18.0 * chance * length
+        moment += weight / 18.0 * chance * length * (at + x * length)
+    return size, moment
+
+
+@compiled
 def areas_kernel(
     u: Floats,
     height: Floats,
@@ -64,12 +98,15 @@ def areas_kernel(
     drop: Floats,
     fitted: Floats,
     guard: Floats,
+    error: Floats,
     ratio: float,
     out: Floats,
     comes_out: NDArray[np.bool_],
 ) -> None:
-    """Fill `out` (rows, 8): cut, fill, excess, then length and moment of cut and of fill, face.
+    """Fill `out` (rows, 8): cut, fill, excess, length and moment of cut and of fill, face.
 
+    `error` (rows, 3) holds the fit's errors: those of the edge drop, the part of the slope's
+    that goes with it, and the rest, as metres, fractions, fractions; NaN = no fit.
     Rows that can't be known stay NaN. Slopes are fractions, positive falling outward.
     """
     count = u.shape[0]
@@ -98,7 +135,10 @@ def areas_kernel(
         at = 0.0
         while u[k] <= 0.0:
             k += 1
-        sa = sigma[row, k]
+        first, mixed, second = error[row, 0], error[row, 1], error[row, 2]
+        if math.isnan(first + mixed + second):
+            first = mixed = second = 0.0
+        sa = _spread(0.0, sigma[row, k], first, mixed, second)
         known = not math.isnan(d)
         inside = True
         while known and inside:
@@ -121,24 +161,17 @@ def areas_kernel(
             if math.isnan(h):
                 known = False
                 break
-            sb = sigma[row, min(k, count - 1)]
+            sb = _spread(x, sigma[row, min(k, count - 1)], first, mixed, second)
             to = h + g * x
             length = x - at
-            up, up_share = _upper_part(d, to)
-            down, down_share = _upper_part(-d, -to)
-            cut += up * length
-            fill += down * length
-            spread = 0.5 * (sa + sb)
-            excess += _excess_mean(d, to, spread) * length
-            if up_share > 0.0:
-                # The upper part lies at the end where d is greater.
-                left = at if d > to else x - up_share * length
-                cut_length += up_share * length
-                cut_moment += up_share * length * (left + 0.5 * up_share * length)
-            if down_share > 0.0:
-                left = at if d < to else x - down_share * length
-                fill_length += down_share * length
-                fill_moment += down_share * length * (left + 0.5 * down_share * length)
+            cut += _upper_part(d, to)[0] * length
+            fill += _upper_part(-d, -to)[0] * length
+            excess += _excess_mean(d, to, 0.5 * (sa + sb)) * length
+            size, moment = _part_above(d, to, sa, sb, at, length)
+            cut_length += size
+            cut_moment += moment
+            fill_length += length - size
+            fill_moment += length * (at + 0.5 * length) - moment
             at, d, sa = x, to, sb
             k += 1
         if not known:

@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from analysis.limits import Limits
+from analysis.target import cut_fill_rings, target_line
 from analysis.volumes import greatest_move, prismoidal, tributary_lengths, truck_loads
 
 if TYPE_CHECKING:
@@ -30,12 +31,10 @@ __all__ = [
     "Balance",
     "areas",
     "balance",
-    "cut_fill_rings",
     "mass_haul",
     "section_areas",
     "section_shapes",
     "sustained_drop",
-    "target_line",
 ]
 
 Floats = NDArray[np.float64]
@@ -182,6 +181,7 @@ def _run_kernel(
     fitted: Floats,
     guard: Floats,
     ratio: float,
+    error: Floats | None = None,
 ) -> tuple[Floats, NDArray[np.bool_]]:
     if u.ndim != 1 or u.size < 2 or u.size != height.shape[-1]:
         raise ValueError(f"u must hold one offset per height: {u.shape}, {height.shape}.")
@@ -192,8 +192,11 @@ def _run_kernel(
 
     u, height, sigma = (np.ascontiguousarray(a) for a in (u, height, sigma))
     rows = [np.ascontiguousarray(a) for a in (width, slope, drop, fitted, guard)]
+    errors = np.zeros((height.shape[0], 3)) if error is None else np.ascontiguousarray(error)
     width, slope, drop, fitted, guard = rows
-    areas_kernel(u, height, sigma, width, slope, drop, fitted, guard, float(ratio), out, comes_out)
+    areas_kernel(
+        u, height, sigma, width, slope, drop, fitted, guard, errors, float(ratio), out, comes_out
+    )
     return out, comes_out
 
 
@@ -239,18 +242,6 @@ def areas(
     width = np.where(judged, np.broadcast_to(np.asarray(widths, dtype=np.float64), shape), np.nan)
     smear = getattr(sections, "smear_m", 0.0) if smear_m is None else smear_m
     sigma = np.nan_to_num(np.asarray(sections.se_m, dtype=np.float64), nan=0.0)
-    raw, comes_out = _run_kernel(
-        np.asarray(sections.u, dtype=np.float64),
-        height.reshape(count, -1),
-        sigma.reshape(count, -1),
-        width.ravel(),
-        (required / 100.0).ravel(),
-        (measures.edge_drop_mm / 1000.0).ravel(),
-        (measures.shoulder_slope_pct / 100.0).ravel(),
-        np.broadcast_to(np.asarray(smear, dtype=np.float64), shape).ravel(),
-        limits.foreslope_ratio.value,
-    )
-    raw = raw.reshape(*shape, 8)
 
     # Where the target follows the pavement, its slope error enters; where a limit rules, not.
     follows = required == (measures.pavement_slope_pct + limits.shoulder_over_pavement_points.value)
@@ -266,6 +257,19 @@ def areas(
     with np.errstate(invalid="ignore", divide="ignore"):
         mixed = np.where(first > 0.0, cross / first, 0.0)
     second = np.sqrt(np.maximum(slope_var / 1e4 - mixed**2, 0.0))
+    raw, comes_out = _run_kernel(
+        np.asarray(sections.u, dtype=np.float64),
+        height.reshape(count, -1),
+        sigma.reshape(count, -1),
+        width.ravel(),
+        (required / 100.0).ravel(),
+        (measures.edge_drop_mm / 1000.0).ravel(),
+        (measures.shoulder_slope_pct / 100.0).ravel(),
+        np.broadcast_to(np.asarray(smear, dtype=np.float64), shape).ravel(),
+        limits.foreslope_ratio.value,
+        np.stack([first, mixed, second], axis=-1).reshape(count, 3),
+    )
+    raw = raw.reshape(*shape, 8)
     cut_terms = np.stack([first * raw[..., 3] + mixed * raw[..., 4], second * raw[..., 4]], axis=-1)
     fill_terms = np.stack(
         [first * raw[..., 5] + mixed * raw[..., 6], second * raw[..., 6]], axis=-1
@@ -284,111 +288,6 @@ def areas(
         width_m=width,
         average_m=np.broadcast_to(np.asarray(measures.average_m, dtype=np.float64), shape),
     )
-
-
-# ---------------------------------------------------------------- for drawing
-
-
-def target_line(
-    u: ArrayLike,
-    height_m: ArrayLike,
-    width_m: float,
-    required_pct: float,
-    *,
-    foreslope_ratio: float = 0.0,
-) -> Floats:
-    """Target line of one section as points (u, height above the pavement edge).
-
-    Edge, hinge, and where it comes out of the ground beyond the hinge, if it does.
-
-    Returns
-    -------
-    (2 or 3, 2) float
-        Empty (0, 2) where width or slope is unknown.
-    """
-    if not (width_m > 0.0) or math.isnan(required_pct):
-        return np.empty((0, 2))
-    x = np.asarray(u, dtype=np.float64)
-    ground = np.asarray(height_m, dtype=np.float64)
-    hinge = -required_pct / 100.0 * width_m
-    points = [(0.0, 0.0), (width_m, hinge)]
-    beyond = np.flatnonzero(x > width_m)
-    at_hinge = float(np.interp(width_m, x, ground))
-    gap = at_hinge - hinge
-    if beyond.size == 0 or math.isnan(gap) or gap == 0.0:
-        return np.array(points)
-    if gap < 0.0 and foreslope_ratio <= 0.0:
-        return np.array(points)
-    fall = required_pct / 100.0 if gap > 0.0 else 1.0 / foreslope_ratio
-    at, depth = width_m, gap
-    for k in beyond:
-        to = float(ground[k] - (hinge - fall * (x[k] - width_m)))
-        if math.isnan(to):
-            break
-        if to * gap <= 0.0:
-            end = at + (x[k] - at) * depth / (depth - to)
-            points.append((end, hinge - fall * (end - width_m)))
-            break
-        at, depth = float(x[k]), to
-    return np.array(points)
-
-
-def cut_fill_rings(
-    u: ArrayLike, height_m: ArrayLike, target: ArrayLike
-) -> tuple[tuple[Floats, ...], tuple[Floats, ...]]:
-    """Give the closed outlines between ground and target line, split where they cross.
-
-    Parameters
-    ----------
-    u, height_m : (K,)
-        Ground of one section.
-    target : (m, 2)
-        Points of the target line, from `target_line`.
-
-    Returns
-    -------
-    cut, fill : tuples of (k, 2)
-        Rings in (u, height), first point repeated at the end; their areas add up to cut and fill.
-    """
-    line = np.asarray(target, dtype=np.float64)
-    x = np.asarray(u, dtype=np.float64)
-    ground = np.asarray(height_m, dtype=np.float64)
-    if line.shape[0] < 2:
-        return (), ()
-    start, end = line[0, 0], line[-1, 0]
-    nodes = np.unique(
-        np.concatenate([x[(x > start) & (x < end)], line[:, 0]]),
-    )
-    z = np.interp(nodes, x, ground)
-    t = np.interp(nodes, line[:, 0], line[:, 1])
-    d = z - t
-    crossings = np.flatnonzero(d[:-1] * d[1:] < 0.0)
-    if crossings.size:
-        share = d[crossings] / (d[crossings] - d[crossings + 1])
-        at = nodes[crossings] + share * (nodes[crossings + 1] - nodes[crossings])
-        level = t[crossings] + share * (t[crossings + 1] - t[crossings])
-        order = np.argsort(np.concatenate([nodes, at]), kind="stable")
-        nodes = np.concatenate([nodes, at])[order]
-        z = np.concatenate([z, level])[order]
-        t = np.concatenate([t, level])[order]
-        d = np.concatenate([d, np.zeros(at.size)])[order]
-    rings: dict[int, list[Floats]] = {1: [], -1: []}
-    middle = np.sign(d[:-1] + d[1:])
-    first = 0
-    while first < middle.size:
-        sign = middle[first]
-        last = first
-        while last + 1 < middle.size and middle[last + 1] == sign:
-            last += 1
-        if sign in (1.0, -1.0):
-            part = slice(first, last + 2)
-            top = np.column_stack([nodes[part], z[part]])
-            bottom = np.column_stack([nodes[part], t[part]])[::-1]
-            # Rounding where the line comes out of the ground leaves slivers without area.
-            if abs(float(np.trapezoid(z[part] - t[part], nodes[part]))) > 1e-9:
-                rings[int(sign)].append(np.concatenate([top, bottom, top[:1]]))
-        first = last + 1
-    return tuple(rings[1]), tuple(rings[-1])
 
 
 def section_shapes(
