@@ -1,0 +1,165 @@
+"""Averaging and interpolating along the road, with what it does to noise."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["average_along", "correlated_share", "interpolate_along", "rows_for"]
+
+Floats = NDArray[np.float64]
+
+_ROWS_PER_BLOCK = 4096
+
+
+def rows_for(window_m: float, step_m: float) -> int:
+    """Give the odd number of rows, at least 1, that comes nearest to a window in metres."""
+    return 1 + 2 * max(0, round((window_m / step_m - 1.0) / 2.0))
+
+
+def average_along(z: ArrayLike, rows: int) -> tuple[Floats, Floats]:
+    """Average each column over a centred window of rows, true to any straight grade.
+
+    A plain mean is drawn up or down the grade wherever the window is cut by an end of the
+    ribbon or by unknown cells, and would build dams there. So each window gets a straight
+    line by least squares, which in a whole window is the mean.
+
+    Parameters
+    ----------
+    z : array_like, shape (n, k)
+        Heights, NaN unknown.
+    rows : int
+        Odd length of the window; 1 returns the heights themselves.
+
+    Returns
+    -------
+    average : ndarray, shape (n, k)
+        NaN where `z` is NaN.
+    spread : ndarray, shape (n, k)
+        Standard error against that of a whole window (white noise): 1 inside, about 2 at an
+        end; NaN where `z` is.
+    """
+    ground = np.ascontiguousarray(z, np.float64)
+    if ground.ndim != 2:
+        raise ValueError(f"a ribbon must have two axes (stations, offsets), got {ground.ndim}")
+    if rows < 1 or rows % 2 == 0:
+        raise ValueError(f"the window must be an odd number of rows, at least 1, got {rows}")
+    spread = np.where(np.isnan(ground), np.nan, 1.0)
+    if rows == 1 or ground.size == 0:
+        return ground.copy(), spread
+    from scipy.ndimage import uniform_filter1d
+
+    n = ground.shape[0]
+    half = rows // 2
+    average = np.empty_like(ground)
+    # An end block as short as the window keeps the slow path to where it is needed.
+    edges = np.unique(
+        np.clip([0, half, *range(half, n - half, _ROWS_PER_BLOCK), n - half, n], 0, n)
+    )
+    for first, last in pairwise(edges):
+        low, high = max(0, first - half), min(n, last + half)
+        part = ground[low:high]
+        whole = first >= half and last <= n - half
+        if whole and not np.isnan(part).any():
+            top = part[0]  # heights above a near point keep the running sum's digits
+            mean = uniform_filter1d(part - top, rows, axis=0) + top
+            average[first:last] = mean[first - low : last - low]
+        else:
+            line, error = _line_fit(part, half)
+            average[first:last] = line[first - low : last - low]
+            spread[first:last] = error[first - low : last - low]
+    return average, spread
+
+
+def _line_fit(z: Floats, half: int) -> tuple[Floats, Floats]:
+    from scipy.ndimage import correlate1d
+
+    def moment(values: Floats, power: int) -> Floats:
+        weights = (np.arange(-half, half + 1.0) / max(half, 1)) ** power
+        return np.asarray(correlate1d(values, weights, axis=0, mode="constant"))
+
+    known = np.isfinite(z)
+    if not known.any():
+        return np.full(z.shape, np.nan), np.full(z.shape, np.nan)
+    seen = known.astype(np.float64)
+    base = float(np.mean(z[known]))
+    y = np.where(known, z - base, 0.0)
+    s0, s1, s2 = moment(seen, 0), moment(seen, 1), moment(seen, 2)
+    t0, t1 = moment(y, 0), moment(y, 1)
+    spread_of_places = s0 * s2 - s1 * s1
+    fits = known & (spread_of_places > 1e-6)
+    safe = np.where(fits, spread_of_places, 1.0)
+    line = np.where(fits, (s2 * t0 - s1 * t1) / safe + base, z)
+    variance = np.where(fits, s2 / safe, 1.0)
+    spread = np.sqrt(variance * (2 * half + 1))
+    return np.where(known, line, np.nan), np.where(known, spread, np.nan)
+
+
+def correlated_share(
+    window_m: float, cell_m: float, correlation_m: ArrayLike, nugget: ArrayLike
+) -> Floats:
+    """Give the standard error of an average along the road as a share of sigma.
+
+    Parameters
+    ----------
+    window_m, cell_m : float
+        Length averaged over and size of the grid's cells, metres.
+    correlation_m, nugget : array_like
+        Distance at which the correlation of the noise has fallen to 1/e, and the share of its
+        variance that is white.
+
+    Returns
+    -------
+    ndarray
+        For white noise sqrt(cell / window), 1 for noise that never changes.
+    """
+    length = max(window_m, cell_m)
+    white = cell_m / length
+    distance = np.maximum(np.asarray(correlation_m, np.float64), 0.0)
+    lag = (np.arange(64) + 0.5) / 64
+    # Variance of a mean over a length: twice the integral of (1 - lag) times the correlation.
+    with np.errstate(divide="ignore", over="ignore"):
+        fade = np.where(
+            distance[..., None] > 0,
+            np.exp(-((lag * length / np.maximum(distance[..., None], 1e-9)) ** 2)),
+            0.0,
+        )
+    smooth = np.maximum(2.0 * np.mean((1.0 - lag) * fade, axis=-1), 0.0)
+    smooth = np.where(distance > cell_m, smooth, np.maximum(smooth, white))
+    share = np.clip(np.asarray(nugget, np.float64), 0.0, 1.0)
+    return np.asarray(np.sqrt(share * white + (1.0 - share) * smooth))
+
+
+def interpolate_along(at_s: ArrayLike, s: ArrayLike, values: ArrayLike) -> Floats:
+    """Interpolate station values along the road, never across an unknown one.
+
+    Parameters
+    ----------
+    at_s : array_like, shape (m,)
+        Where to.
+    s : array_like, shape (n,)
+        Ascending distances of the stations.
+    values : array_like, shape (n, ...)
+        NaN unknown.
+
+    Returns
+    -------
+    ndarray, shape (m, ...)
+        Straight lines between known neighbours; next to an unknown station, the known value
+        reaches half way; beyond both ends, the end values hold.
+    """
+    there, s, values = (np.asarray(a, np.float64) for a in (at_s, s, values))
+    if s.size == 0:
+        return np.full((there.size, *values.shape[1:]), np.nan)
+    if s.size == 1:
+        return np.repeat(values, there.size, axis=0)
+    right = np.clip(np.searchsorted(s, there), 1, s.size - 1)
+    left = right - 1
+    share = np.clip((there - s[left]) / (s[right] - s[left]), 0.0, 1.0)
+    share = share.reshape(-1, *[1] * (values.ndim - 1))
+    before, after = values[left], values[right]
+    line = before + share * (after - before)
+    nearest = np.where(share < 0.5, before, after)
+    return np.asarray(np.where(np.isnan(line), nearest, line))

@@ -1,0 +1,615 @@
+"""Ponds on the ribbon that are deeper than noise makes by chance.
+
+Noise digs pits and builds dams: on a bare fill of a noisy ribbon two cells in five stand
+under water. A real pond is longer along the road than a pit of noise, so the ribbon is
+averaged along the road over a few lengths, each average is filled, and a depression counts
+where it is deeper than noise alone makes at that length. How deep that is depends on the
+road (a pit in a flat ditch is easier to dig than one on a steep shoulder), so it is found on
+the road itself: its own ground, drained, with made noise of its own size on it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.along import average_along, interpolate_along, rows_for
+from analysis.chance import NoiseMaker, rare_maximum
+from analysis.filling import Progress, fill_bounds, fill_ribbon, holes
+
+if TYPE_CHECKING:
+    from analysis.breaks import Breaks
+    from analysis.ribbon import Ribbon
+    from analysis.surfaces import Noise
+
+__all__ = ["WHERE", "ChanceLevel", "Ponds", "chance_level", "find_ponds", "zones"]
+
+Floats = NDArray[np.float64]
+
+WHERE = ("pavement", "shoulder", "ditch", "beyond")
+"""Names of the zones, by number."""
+_PAVEMENT, _SHOULDER, _DITCH, _BEYOND = range(4)
+
+_WINDOWS_M = (1.5, 2.5, 5.0, 10.0, 20.0)
+_BLOCK_M = 100.0
+_CLEAR = 1.5
+_EIGHT = np.ones((3, 3), bool)
+
+
+@dataclass(frozen=True, slots=True)
+class ChanceLevel:
+    """Depth that noise alone reaches, by averaging length and zone.
+
+    Attributes
+    ----------
+    windows_m : tuple of float
+        Averaging lengths along the road.
+    per_sigma : ndarray, shape (windows, zones)
+        Level as a multiple of the local noise of one grid cell; zones as in `WHERE`.
+    false_per_km : float
+        Ponds per kilometre of road that noise makes above the level, all windows and zones
+        together.
+    simulated_m : float
+        Length of road that was simulated.
+    source : str
+        How the level was found, for people.
+    """
+
+    windows_m: tuple[float, ...]
+    per_sigma: Floats
+    false_per_km: float
+    simulated_m: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ponds:
+    """Depressions that hold water, one row each; m ponds.
+
+    Attributes
+    ----------
+    s, o : ndarray, shape (m,)
+        Deepest point.
+    from_s, to_s : ndarray, shape (m,)
+        Extent along the road.
+    side : ndarray of int8, shape (m,)
+        0 left, 1 right of the crown, by the pond's middle.
+    where : ndarray of object, shape (m,)
+        One of `WHERE`: the zone that holds most of the water.
+    depth_mm, depth_most_mm : ndarray, shape (m,)
+        Greatest depth that is certain, and the greatest that is possible with what holes in
+        the grid may hide. NaN in the first: can't tell whether there is a pond at all. inf
+        in the second: holes shut off every way out.
+    chance_mm : ndarray, shape (m,)
+        Depth that noise alone makes there; every reported pond is deeper.
+    area_m2, volume_m3 : ndarray, shape (m,)
+        True to the bend of the road if its curvature was given.
+    level_m : ndarray, shape (m,)
+        Height of the full pond's surface.
+    spill_s, spill_o : ndarray, shape (m,)
+        Where it overflows.
+    certain, touches_unknown : ndarray of bool, shape (m,)
+        Certain: holds water whatever holes hide. Touches: a hole is next to it.
+    average_m : ndarray, shape (m,)
+        Averaging length at which it stood out best.
+    outlines : tuple of ndarray (p, 2)
+        Closed ring of (s, o) around each pond's cells.
+    labels : ndarray of int32, shape (n, k)
+        Pond number + 1 on each cell of the ribbon, 0 elsewhere.
+    chance : ChanceLevel
+        The noise level that was used.
+    """
+
+    s: Floats
+    o: Floats
+    from_s: Floats
+    to_s: Floats
+    side: NDArray[np.int8]
+    where: NDArray[np.object_]
+    depth_mm: Floats
+    depth_most_mm: Floats
+    chance_mm: Floats
+    area_m2: Floats
+    volume_m3: Floats
+    level_m: Floats
+    spill_s: Floats
+    spill_o: Floats
+    certain: NDArray[np.bool_]
+    touches_unknown: NDArray[np.bool_]
+    average_m: Floats
+    outlines: tuple[Floats, ...]
+    labels: NDArray[np.int32]
+    chance: ChanceLevel
+
+    def __len__(self) -> int:
+        return self.s.size
+
+
+@dataclass(slots=True)
+class _Candidate:
+    """One depression at one averaging length."""
+
+    score: float
+    window: int
+    cells: NDArray[np.intp]  # flat indices, deepest first
+    depth: Floats
+    level: float
+    chance: float
+    certain: bool
+    spill: int
+
+
+def zones(ribbon: Ribbon, breaks: Breaks, *, shoulder_width_m: float = 1.5) -> NDArray[np.uint8]:
+    """Tell in which part of the road each cell of the ribbon lies.
+
+    Parameters
+    ----------
+    ribbon, breaks
+        The road's ribbon and the breaks of its sections.
+    shoulder_width_m : float
+        Width that stands in where no hinge was found.
+
+    Returns
+    -------
+    ndarray of uint8, shape (n, k)
+        Index into `WHERE`. The ditch reaches from the hinge to as far beyond the invert as
+        the hinge is before it; ground outside a hinge without ditch is "beyond".
+    """
+    axis = interpolate_along(ribbon.s, breaks.s, breaks.axis)[:, None]
+    edge = interpolate_along(ribbon.s, breaks.s, breaks.edge)
+    hinge = interpolate_along(ribbon.s, breaks.s, breaks.hinge)
+    ditch = interpolate_along(ribbon.s, breaks.s, breaks.ditch)
+    hinge = np.where(np.isnan(hinge), edge + shoulder_width_m, hinge)
+    outer = np.where(np.isnan(ditch), hinge, ditch + np.maximum(ditch - hinge, 1.0))
+    result = np.full((ribbon.s.size, ribbon.o.size), _BEYOND, np.uint8)
+    axis = np.where(np.isnan(axis), 0.0, axis)
+    for side, sign in ((0, -1.0), (1, 1.0)):
+        u = sign * ribbon.o[None, :]
+        here = (ribbon.o[None, :] < axis) if side == 0 else (ribbon.o[None, :] >= axis)
+        result[here & (u <= outer[:, side, None])] = _DITCH
+        result[here & (u <= hinge[:, side, None])] = _SHOULDER
+        result[here & (u <= edge[:, side, None])] = _PAVEMENT
+    return result
+
+
+def roughness(z: Floats, zone: NDArray[np.uint8], step_s: float) -> Floats:
+    """Compare the short-range unevenness of each zone with that of the pavement.
+
+    Grass and rubble in a verge scatter heights more than the pavement, where the grid's noise
+    is measured. The second difference along the road sees that and nothing of grades and
+    curves; its median doesn't see the rare step.
+
+    Parameters
+    ----------
+    z : ndarray, shape (n, k)
+        Heights, NaN unknown.
+    zone : ndarray, shape (n, k)
+        Index into `WHERE`.
+    step_s : float
+        Metres between rows.
+
+    Returns
+    -------
+    ndarray, shape (n, 4)
+        Factor on the noise, 1 on the pavement, from 1 to 5 elsewhere.
+    """
+    n = z.shape[0]
+    factor = np.ones((n, len(WHERE)))
+    if n < 3:
+        return factor
+    rows = max(8, round(_BLOCK_M / step_s))
+    bend = np.abs(z[2:] - 2.0 * z[1:-1] + z[:-2])
+    for first in range(0, n - 2, rows):
+        part, where = bend[first : first + rows], zone[first + 1 : first + 1 + rows]
+        known = np.isfinite(part)
+        size = np.full(len(WHERE), np.nan)
+        for number in range(len(WHERE)):
+            values = part[known & (where[: part.shape[0]] == number)]
+            if values.size >= 50:
+                size[number] = np.median(values)
+        if size[_PAVEMENT] > 0:
+            ratio = np.nan_to_num(size / size[_PAVEMENT], nan=1.0)
+            factor[first : first + rows + 2] = np.clip(ratio, 1.0, 5.0)
+    return factor
+
+
+def chance_level(
+    ribbon: Ribbon,
+    zone: NDArray[np.uint8],
+    sigma_m: Floats,
+    *,
+    correlation_m: float = 0.0,
+    nugget: float = 1.0,
+    cell_m: float | None = None,
+    windows_m: tuple[float, ...] = _WINDOWS_M,
+    false_per_km: float = 0.1,
+    outlets: NDArray[np.bool_] | None = None,
+    seed: int = 20_000,
+) -> ChanceLevel:
+    """Find the depth of pond that noise alone makes on this road.
+
+    Blocks of 100 m are taken all along the ribbon, averaged and drained (every depression of
+    the average is filled, so nothing real is left to find). Noise is put on them, averaged
+    over each window, filled, and the deepest pit per block, zone and window kept. The level
+    is the depth that such a maximum exceeds `false_per_km` times per kilometre.
+
+    Parameters
+    ----------
+    ribbon
+        The road's ribbon.
+    zone : ndarray, shape (n, k)
+        From `zones`.
+    sigma_m : ndarray, shape (n, k) or (n, zones)
+        Noise of one grid cell, metres, by row and zone.
+    correlation_m, nugget, cell_m
+        Nature of the noise; the cell size defaults to the ribbon's step.
+    windows_m, false_per_km
+        As for `find_ponds`.
+    outlets : ndarray of bool, shape (n, k), optional
+        Cells through which water leaves.
+    seed : int
+        Same seed, same level.
+
+    Returns
+    -------
+    ChanceLevel
+    """
+    step_s, step_o = float(ribbon.step_s), float(ribbon.step_o)
+    n, k = ribbon.z.shape
+    ground, _ = average_along(ribbon.z, min(rows_for(10.0, step_s), _odd(n)))
+    drained = fill_ribbon(ground, outlets=outlets, holes_drain=True)
+    margin = rows_for(max(windows_m), step_s) // 2
+    rows = max(8, min(round(_BLOCK_M / step_s), n))
+    count = int(np.clip(round(n * step_s / _BLOCK_M), 40, 80))
+    starts = np.round(np.linspace(0, n - rows, count)).astype(int)
+    maker = NoiseMaker(cell_m or step_o, correlation_m, nugget, seed=seed)
+    noise = np.stack([maker.block(rows + 2 * margin, k, step_s, step_o) for _ in starts])
+    index = starts[:, None] + np.arange(rows)[None, :]
+    where = zone[index]
+    sigma = np.take_along_axis(sigma_m[index], where.astype(np.intp), axis=2)
+    base = drained[index]
+    # A real pond, drained, is flat ground that the road doesn't have: it says nothing here.
+    pond = base - ground[index] > 0.5 * sigma
+    tall = np.full((count, rows + 1, k), np.nan)  # an unknown row parts the blocks
+    levels = np.full((len(windows_m), len(WHERE)), np.nan)
+    cases = 2 * len(windows_m)  # averages share the allowance, and so do road and roadside
+    chance = -np.expm1(-false_per_km * rows * step_s / 1000.0 / cases)
+    from scipy.ndimage import uniform_filter1d
+
+    for w, window in enumerate(windows_m):
+        smooth = uniform_filter1d(noise, rows_for(window, step_s), axis=1)
+        tall[:, :-1] = base + sigma * smooth[:, margin : margin + rows]
+        flat = tall.reshape(-1, k)
+        depth = fill_ribbon(flat, holes_drain=True) - flat
+        depth = depth.reshape(tall.shape)[:, :-1] / np.maximum(sigma, 1e-9)
+        depth[~np.isfinite(depth)] = 0.0
+        for number in range(len(WHERE)):
+            inside = (where == number) & ~pond
+            deepest = np.max(np.where(inside, depth, 0.0), axis=(1, 2))
+            there = inside.any(axis=(1, 2))
+            levels[w, number] = rare_maximum(np.where(there, deepest, np.nan), chance)
+    text = (
+        f"noise alone on this road's own drained ground, {count} blocks of {rows * step_s:.0f} m: "
+        f"deeper pits come {false_per_km:g} times per km"
+    )
+    return ChanceLevel(tuple(windows_m), levels, false_per_km, count * rows * step_s, text)
+
+
+def find_ponds(
+    ribbon: Ribbon,
+    breaks: Breaks,
+    noise: Noise,
+    *,
+    cell_m: float | None = None,
+    curvature: NDArray[np.float64] | None = None,
+    culverts: NDArray[np.float64] | None = None,
+    culvert_reach_m: float = 2.0,
+    shoulder_width_m: float = 1.5,
+    windows_m: tuple[float, ...] = _WINDOWS_M,
+    false_per_km: float = 0.1,
+    least_depth_m: float = 0.005,
+    least_area_m2: float = 0.5,
+    progress: Progress | None = None,
+) -> Ponds:
+    """Find the depressions of the ribbon that hold more water than noise explains.
+
+    Parameters
+    ----------
+    ribbon, breaks, noise
+        The road's ribbon, its breaks and its noise.
+    cell_m : float, optional
+        Size of the grid's cells, metres; the ribbon's step across by default.
+    curvature : ndarray, shape (n,), optional
+        Of the centreline at the ribbon's rows, 1/m, positive turns right: cells outside a
+        bend are longer than the step.
+    culverts : ndarray, shape (c, 2), optional
+        Culvert inlets as (s, o); water leaves through all cells within `culvert_reach_m`.
+    shoulder_width_m : float
+        Width that stands in where no hinge was found.
+    windows_m : tuple of float
+        Averaging lengths along the road.
+    false_per_km : float
+        Ponds made of noise that are put up with, per kilometre.
+    least_depth_m, least_area_m2 : float
+        Shallower or smaller ones are left out whatever the noise.
+    progress : callable, optional
+        Called with a fraction and a few words; may raise to cancel.
+
+    Returns
+    -------
+    Ponds
+        Ordered along the road.
+    """
+    z = ribbon.z
+    n = z.shape[0]
+    windows_m = tuple(w for w in windows_m if rows_for(w, ribbon.step_s) <= max(1, n // 2)) or (
+        float(ribbon.step_s),
+    )
+    zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
+    sigma = np.maximum(interpolate_along(ribbon.s, breaks.s, noise.sigma_m), 1e-6)
+    sigma = np.where(np.isfinite(sigma), sigma, np.nanmedian(noise.sigma_m))
+    local = sigma[:, None] * roughness(z, zone, ribbon.step_s)
+    outlets = outlet_cells(ribbon, culverts, culvert_reach_m)
+    if progress is not None:
+        progress(0.0, "finding what noise alone would pond")
+    chance = chance_level(
+        ribbon,
+        zone,
+        local,
+        correlation_m=float(np.nan_to_num(np.nanmedian(noise.correlation_m))),
+        nugget=float(np.nan_to_num(np.nanmedian(noise.nugget), nan=1.0)),
+        cell_m=cell_m,
+        windows_m=windows_m,
+        false_per_km=false_per_km,
+        outlets=outlets,
+    )
+    unknown_near = _grown(holes(z))
+    found: list[_Candidate] = []
+    most: dict[int, Floats] = {}
+    for w, window in enumerate(windows_m):
+        share = 0.2 + 0.6 * w / len(windows_m)
+        if progress is not None:
+            progress(share, f"filling depressions, {window:g} m average")
+        ground, spread = average_along(z, rows_for(window, ribbon.step_s))
+        least_level, most_level = fill_bounds(ground, outlets=outlets)
+        limit = chance.per_sigma[w][zone] * np.take_along_axis(local, zone.astype(np.intp), axis=1)
+        limit = np.maximum(limit * spread, least_depth_m)
+        certain = _candidates(ground, least_level, limit, w, None)
+        found += certain
+        if most_level is not least_level:
+            found += _candidates(ground, most_level, limit, w, least_level)
+            most[w] = most_level - ground
+    if progress is not None:
+        progress(0.85, "outlining ponds")
+    cell_area = _cell_area(ribbon, curvature)
+    chosen = _best(found, z.shape, cell_area, least_area_m2)
+    return _table(ribbon, breaks, zone, chosen, cell_area, most, unknown_near, chance)
+
+
+def outlet_cells(
+    ribbon: Ribbon, culverts: NDArray[np.float64] | None, reach_m: float
+) -> NDArray[np.bool_] | None:
+    """Mark the cells of the ribbon within reach of a culvert inlet; None without culverts."""
+    if culverts is None or len(culverts) == 0:
+        return None
+    mask = np.zeros(ribbon.z.shape, bool)
+    for s, o in np.asarray(culverts, np.float64):
+        rows = np.flatnonzero(np.abs(ribbon.s - s) <= reach_m)
+        columns = np.flatnonzero(np.abs(ribbon.o - o) <= reach_m)
+        near = np.hypot(ribbon.s[rows, None] - s, ribbon.o[None, columns] - o) <= reach_m
+        mask[np.ix_(rows, columns)] |= near
+    return mask
+
+
+def _odd(n: int) -> int:
+    return n if n % 2 else max(1, n - 1)
+
+
+def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    if not mask.any():
+        return mask
+    from scipy.ndimage import binary_dilation
+
+    return np.asarray(binary_dilation(mask, _EIGHT), bool)
+
+
+def _cell_area(ribbon: Ribbon, curvature: NDArray[np.float64] | None) -> Floats:
+    """Area of each cell, shape (n, k) or (1, 1): rows fan out on the outside of a bend."""
+    flat = ribbon.step_s * ribbon.step_o
+    if curvature is None:
+        return np.full((1, 1), flat)
+    return np.asarray(flat * np.maximum(1.0 - ribbon.o[None, :] * curvature[:, None], 0.0))
+
+
+def _candidates(
+    ground: Floats, level: Floats, limit: Floats, window: int, least: Floats | None
+) -> list[_Candidate]:
+    """Depressions with a cell deeper than the limit; with `least`, only the uncertain ones."""
+    from scipy.ndimage import label
+
+    depth = level - ground
+    wet = depth > 0.0
+    deep = wet & (depth > limit)
+    if not deep.any():
+        return []
+    names, count = label(wet, _EIGHT)
+    keep = np.zeros(count + 1, bool)
+    keep[names[deep]] = True
+    if least is not None:
+        sure = (least - ground > limit) & wet
+        keep[names[sure]] = False
+    keep[0] = False
+    cells = np.flatnonzero(keep[names])
+    if cells.size == 0:
+        return []
+    name = names.ravel()[cells]
+    d = depth.ravel()[cells]
+    order = np.lexsort((-d, name))
+    cells, name, d = cells[order], name[order], d[order]
+    first = np.flatnonzero(np.r_[True, np.diff(name) > 0])
+    result = []
+    flat_limit, flat_level = limit.ravel(), level.ravel()
+    for a, b in zip(first, np.r_[first[1:], name.size], strict=True):
+        part = cells[a:b]
+        ratio = d[a:b] / flat_limit[part]
+        top = int(np.argmax(ratio))
+        result.append(
+            _Candidate(
+                score=float(ratio[top]),
+                window=window,
+                cells=part,
+                depth=d[a:b],
+                level=float(flat_level[part[0]]),
+                chance=float(flat_limit[part[top]]),
+                certain=least is None,
+                spill=_spill_cell(level, part, float(flat_level[part[0]])),
+            )
+        )
+    return result
+
+
+def _best(
+    found: list[_Candidate], shape: tuple[int, int], cell_area: Floats, least_area_m2: float
+) -> list[_Candidate]:
+    """Of one depression seen at several averaging lengths keep the most faithful.
+
+    That is the shortest average at which it stands well clear of chance: longer ones wear
+    dams down and shoals up (a third of the depth, on short ponds). Where none stands clear,
+    the one that stands out most.
+    """
+
+    def order(c: _Candidate) -> tuple[bool, float, float, int]:
+        clear = c.score >= _CLEAR
+        return not c.certain, c.window if clear else np.inf, -c.score, int(c.cells[0])
+
+    taken = np.zeros(shape[0] * shape[1], bool)
+    area = np.broadcast_to(cell_area, shape)
+    chosen = []
+    for c in sorted(found, key=order):
+        mine = taken[c.cells]
+        if mine[0] or mine.mean() > 0.5:
+            continue
+        size = area[np.unravel_index(c.cells, shape)].sum()
+        if size < least_area_m2:
+            continue
+        taken[c.cells] = True
+        chosen.append(c)
+    return sorted(chosen, key=lambda c: int(c.cells[0]))
+
+
+def _table(
+    ribbon: Ribbon,
+    breaks: Breaks,
+    zone: NDArray[np.uint8],
+    chosen: list[_Candidate],
+    cell_area: Floats,
+    most: dict[int, Floats],
+    unknown_near: NDArray[np.bool_],
+    chance: ChanceLevel,
+) -> Ponds:
+    shape = ribbon.z.shape
+    m = len(chosen)
+    column = {
+        name: np.full(m, np.nan)
+        for name in (
+            "s", "o", "from_s", "to_s", "depth_mm", "depth_most_mm", "chance_mm", "area_m2",
+            "volume_m3", "level_m", "spill_s", "spill_o", "average_m",
+        )
+    }  # fmt: skip
+    side = np.zeros(m, np.int8)
+    where = np.empty(m, object)
+    certain = np.zeros(m, bool)
+    touches = np.zeros(m, bool)
+    labels = np.zeros(shape, np.int32)
+    outlines = []
+    area = np.broadcast_to(cell_area, shape)
+    axis = np.nan_to_num(interpolate_along(ribbon.s, breaks.s, breaks.axis))
+    for p, c in enumerate(chosen):
+        i, j = np.unravel_index(c.cells, shape)
+        cell = area[i, j]
+        column["s"][p], column["o"][p] = ribbon.s[i[0]], ribbon.o[j[0]]
+        half = 0.5 * ribbon.step_s
+        column["from_s"][p] = ribbon.s[i.min()] - half
+        column["to_s"][p] = ribbon.s[i.max()] + half
+        top = 1000.0 * float(c.depth[0])
+        column["depth_mm"][p] = top if c.certain else np.nan
+        column["depth_most_mm"][p] = top
+        if c.certain and c.window in most:
+            possible = most[c.window][i[0], j[0]]
+            column["depth_most_mm"][p] = 1000.0 * possible if np.isfinite(possible) else np.inf
+        column["chance_mm"][p] = 1000.0 * c.chance
+        column["area_m2"][p] = cell.sum()
+        column["volume_m3"][p] = (cell * c.depth).sum()
+        column["level_m"][p] = c.level
+        column["average_m"][p] = chance.windows_m[c.window]
+        side[p] = np.average(ribbon.o[j] - axis[i], weights=cell) >= 0
+        water = np.bincount(zone[i, j], weights=cell * c.depth, minlength=len(WHERE))
+        where[p] = WHERE[int(np.argmax(water))]
+        certain[p] = c.certain
+        touches[p] = unknown_near[i, j].any()
+        free = labels[i, j] == 0
+        labels[i[free], j[free]] = p + 1
+        outlines.append(_outline(ribbon, i, j))
+        a, b = np.unravel_index(c.spill, shape)
+        column["spill_s"][p], column["spill_o"][p] = ribbon.s[a], ribbon.o[b]
+    return Ponds(
+        **column,
+        side=side,
+        where=where,
+        certain=certain,
+        touches_unknown=touches,
+        outlines=tuple(outlines),
+        labels=labels,
+        chance=chance,
+    )
+
+
+def _spill_cell(level: Floats, cells: NDArray[np.intp], height: float) -> int:
+    """Find the flat index of the cell over which a depression overflows."""
+    n, k = level.shape
+    i, j = np.unravel_index(cells, level.shape)
+    around = []
+    for di in (-1, 0, 1):
+        for dj in (-1, 0, 1):
+            a, b = i + di, j + dj
+            inside = (a >= 0) & (a < n) & (b >= 0) & (b < k)
+            around.append(a[inside] * k + b[inside])
+    rim = np.setdiff1d(np.concatenate(around), cells)
+    heights = level.ravel()[rim]
+    known = np.isfinite(heights)
+    if known.any():
+        lowest = rim[known][np.argmin(heights[known])]
+        if level.ravel()[lowest] <= height:
+            return int(lowest)
+    # No known cell lets it out: it leaves through an unknown one or over the border.
+    return int(rim[~known][0]) if (~known).any() else int(cells[0])
+
+
+def _outline(ribbon: Ribbon, i: NDArray[np.intp], j: NDArray[np.intp]) -> Floats:
+    """Trace the outer ring of a pond's cells as (s, o), closed."""
+    import shapely
+
+    order = np.lexsort((j, i))
+    i, j = i[order], j[order]
+    starts = np.flatnonzero(np.r_[True, (np.diff(i) != 0) | (np.diff(j) != 1)])
+    ends = np.r_[starts[1:], i.size] - 1
+    ds, do = 0.5 * ribbon.step_s, 0.5 * ribbon.step_o
+    runs = shapely.box(
+        ribbon.s[i[starts]] - ds,
+        ribbon.o[j[starts]] - do,
+        ribbon.s[i[starts]] + ds,
+        ribbon.o[j[ends]] + do,
+    )
+    shape: Any = shapely.union_all(runs)  # a union's kind isn't known beforehand
+    if shape.geom_type != "Polygon":
+        # Cells that touch at a corner only: a hair's breadth joins them into one valid ring.
+        shape = shapely.union_all(shapely.buffer(runs, 0.02 * min(ds, do), join_style="mitre"))
+    if shape.geom_type != "Polygon":
+        shape = max(shape.geoms, key=lambda part: part.area)
+    ring: Any = shapely.Polygon(shape.exterior).simplify(0.0)
+    # Long straight edges need points between, or they would cut the corner on a bend.
+    ring = shapely.segmentize(ring, 5.0)
+    return np.asarray(ring.exterior.coords, np.float64)

@@ -1,0 +1,336 @@
+"""Water on the shoulder and beside it: what stands, where it leaves, which way it runs.
+
+The parts live in modules of their own: `analysis.filling` (depression filling),
+`analysis.ponds` (on the ribbon), `analysis.retained` (in one cross-section) and
+`analysis.ditch` (along the invert). This one puts them on the stations. Measuring is slow and
+knows no limits; `judge_ditch` is quick and applies them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.ditch import Ditch, ditch_profile
+from analysis.filling import Progress, fill_bounds, fill_ribbon
+from analysis.ponds import Ponds, find_ponds, zones
+from analysis.retained import Retained, retained_depth
+
+if TYPE_CHECKING:
+    from analysis.breaks import Breaks
+    from analysis.limits import Limits
+    from analysis.ribbon import Ribbon
+    from analysis.surfaces import Measures, Noise, Sections
+
+__all__ = [
+    "Ditch",
+    "Flow",
+    "Ponds",
+    "Retained",
+    "Water",
+    "assess_water",
+    "ditch_profile",
+    "fill_bounds",
+    "fill_ribbon",
+    "find_ponds",
+    "flow",
+    "judge_ditch",
+    "judge_flat_ditch",
+    "retained_depth",
+]
+
+Floats = NDArray[np.float64]
+
+_SIGN = (-1.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """Way of water over a plane shoulder; arrays of one shape, NaN unknown.
+
+    Attributes
+    ----------
+    resultant_pct : ndarray
+        Steepest fall, percent.
+    direction_deg : ndarray
+        0 straight outward, positive turned up-station, negative down-station, ±180 inward;
+        NaN on a level plane.
+    path_m : ndarray
+        Length of the way over the shoulder; inf where it doesn't fall outward.
+    runs_along : ndarray of bool
+        Water follows the shoulder instead of leaving it.
+    """
+
+    resultant_pct: Floats
+    direction_deg: Floats
+    path_m: Floats
+    runs_along: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """What was found about water, by station and side; (n, 2) unless said, NaN unknown.
+
+    Attributes
+    ----------
+    s : ndarray, shape (n,)
+        Stations.
+    retained_mm, retained_se_mm, retained_chance_mm : ndarray
+        Water held by the cross-section, its standard error, and what noise alone makes one
+        time in a hundred.
+    retained_level_m, retained_from_m, retained_to_m : ndarray
+        For drawing: level above the pavement plane at the edge, and both shores as distance
+        outward from the edge; NaN where no water is told from none.
+    pond_depth_mm : ndarray
+        Deepest certain pond on pavement or shoulder within half a spacing; 0 none.
+    ditch_depth_m, ditch_grade_pct, ditch_grade_se : ndarray
+        Invert below the pavement edge, and its grade, positive where it falls up-station.
+    ditch_sag_mm : ndarray
+        Deepest standing water in the ditch within half a spacing; 0 none.
+    ditch_rising, ditch_blocked : ndarray of bool
+        The invert rises on the water's way; water stands behind a rise in a ditch that is
+        shallower there than around. Independent of limits; see `judge_ditch`.
+    path_m, direction_deg, resultant_pct : ndarray
+        Way of water over the shoulder, see `Flow`.
+    runs_along : ndarray of bool
+        Water follows the shoulder instead of leaving it.
+    ponds : Ponds
+    ditch : Ditch
+    """
+
+    s: Floats
+    retained_mm: Floats
+    retained_se_mm: Floats
+    retained_chance_mm: Floats
+    retained_level_m: Floats
+    retained_from_m: Floats
+    retained_to_m: Floats
+    pond_depth_mm: Floats
+    ditch_depth_m: Floats
+    ditch_grade_pct: Floats
+    ditch_grade_se: Floats
+    ditch_sag_mm: Floats
+    ditch_rising: NDArray[np.bool_]
+    ditch_blocked: NDArray[np.bool_]
+    path_m: Floats
+    direction_deg: Floats
+    resultant_pct: Floats
+    runs_along: NDArray[np.bool_]
+    ponds: Ponds
+    ditch: Ditch
+
+
+def flow(
+    cross_slope_pct: ArrayLike,
+    grade_pct: ArrayLike,
+    width_m: ArrayLike,
+    *,
+    along_ratio: float = 2.0,
+    along_least_pct: float = 2.0,
+) -> Flow:
+    """Find which way, how far and how steeply water runs over a plane shoulder.
+
+    Parameters
+    ----------
+    cross_slope_pct : array_like
+        Positive falls outward.
+    grade_pct : array_like
+        Along the road, positive rises up-station.
+    width_m : array_like
+        Width of the shoulder.
+    along_ratio : float
+        Water counts as following the shoulder where the grade is at least this many times
+        the cross slope: at 2 it runs more than twice as far along as across. No published
+        limit was found; a setting.
+    along_least_pct : float
+        Flatter grades don't carry water along fast enough to matter; a setting too.
+
+    Returns
+    -------
+    Flow
+
+    Examples
+    --------
+    >>> f = flow(4.0, 3.0, 1.5)
+    >>> float(f.resultant_pct), float(f.path_m)
+    (5.0, 1.875)
+    """
+    cross, grade, width = np.broadcast_arrays(
+        *(np.asarray(a, np.float64) for a in (cross_slope_pct, grade_pct, width_m))
+    )
+    steepest = np.hypot(cross, grade)
+    level = steepest == 0.0
+    turned = np.degrees(np.arctan2(-grade, cross))
+    outward = cross > 0.0
+    path = np.where(outward, width * steepest / np.where(outward, cross, 1.0), np.inf)
+    unknown = np.isnan(steepest)
+    along = (np.abs(grade) >= along_least_pct) & (
+        np.abs(grade) >= along_ratio * np.maximum(cross, 0.0)
+    )
+    return Flow(
+        resultant_pct=steepest,
+        direction_deg=np.where(level | unknown, np.nan, turned),
+        path_m=np.where(unknown | np.isnan(width), np.nan, path),
+        runs_along=along & ~unknown,
+    )
+
+
+def assess_water(
+    ribbon: Ribbon,
+    breaks: Breaks,
+    noise: Noise,
+    measures: Measures,
+    sections: Sections,
+    *,
+    spacing_m: float,
+    shoulder_width_m: float = 1.5,
+    cell_m: float | None = None,
+    curvature: NDArray[np.float64] | None = None,
+    culverts: NDArray[np.float64] | None = None,
+    progress: Progress | None = None,
+) -> Water:
+    """Measure everything about water on one road.
+
+    Parameters
+    ----------
+    ribbon, breaks, noise, measures, sections
+        What was found before.
+    spacing_m : float
+        Between stations.
+    shoulder_width_m : float
+        Width that stands in where no hinge was found.
+    cell_m : float, optional
+        Size of the grid's cells; the ribbon's step across by default.
+    curvature : ndarray, optional
+        Of the centreline at the ribbon's rows, 1/m, positive turns right.
+    culverts : ndarray, shape (c, 2), optional
+        Culvert inlets as (s, o).
+    progress : callable, optional
+        Called with a fraction and a few words; may raise to cancel.
+
+    Returns
+    -------
+    Water
+    """
+
+    def part(low: float, high: float) -> Progress | None:
+        if progress is None:
+            return None
+        return lambda fraction, words: progress(low + (high - low) * fraction, words)
+
+    ponds = find_ponds(
+        ribbon,
+        breaks,
+        noise,
+        cell_m=cell_m,
+        curvature=curvature,
+        culverts=culverts,
+        shoulder_width_m=shoulder_width_m,
+        progress=part(0.0, 0.8),
+    )
+    ditch = ditch_profile(
+        ribbon,
+        breaks,
+        noise,
+        edge_z_m=measures.edge_z_m,
+        spacing_m=spacing_m,
+        cell_m=cell_m,
+        culverts=culverts,
+        progress=part(0.8, 0.9),
+    )
+    if progress is not None:
+        progress(0.9, "finding water that sections hold")
+    axis = np.asarray(breaks.axis)[:, None] * np.array(_SIGN)
+    held = retained_depth(
+        sections.u,
+        sections.height_m,
+        se_m=sections.se_m,
+        crown_u=axis - breaks.edge,
+        hinge_u=breaks.hinge - breaks.edge,
+        outlet_u=breaks.ditch - breaks.edge,
+        shoulder_width_m=shoulder_width_m,
+    )
+    told = held.depth_mm > held.chance_mm
+    width = np.where(
+        np.isfinite(measures.shoulder_width_m), measures.shoulder_width_m, shoulder_width_m
+    )
+    way = flow(measures.shoulder_slope_pct, measures.grade_pct, width)
+    return Water(
+        s=np.asarray(breaks.s, np.float64),
+        retained_mm=held.depth_mm,
+        retained_se_mm=held.se_mm,
+        retained_chance_mm=held.chance_mm,
+        retained_level_m=np.where(told, held.level_m, np.nan),
+        retained_from_m=np.where(told, held.from_u, np.nan),
+        retained_to_m=np.where(told, held.to_u, np.nan),
+        pond_depth_mm=_pond_depth(ribbon, breaks, ponds, spacing_m, shoulder_width_m),
+        ditch_depth_m=ditch.depth_m,
+        ditch_grade_pct=ditch.grade_pct,
+        ditch_grade_se=ditch.grade_se,
+        ditch_sag_mm=ditch.sag_mm,
+        ditch_rising=ditch.rising,
+        ditch_blocked=ditch.dammed,
+        path_m=way.path_m,
+        direction_deg=way.direction_deg,
+        resultant_pct=way.resultant_pct,
+        runs_along=way.runs_along,
+        ponds=ponds,
+        ditch=ditch,
+    )
+
+
+def judge_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
+    """Tell where the ditch needs cleaning: dammed, or filled up to less than the least depth.
+
+    Parameters
+    ----------
+    water : Water
+    limits : Limits
+        `ditch_least_depth_m` is used.
+
+    Returns
+    -------
+    ndarray of bool, shape (n, 2)
+        False where there is no ditch.
+    """
+    shallow = water.ditch_depth_m < limits.ditch_least_depth_m.value
+    return np.asarray(water.ditch_blocked | shallow)
+
+
+def judge_flat_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
+    """Tell where the ditch is flatter than the least grade, whichever way it falls.
+
+    Cleaning doesn't mend this; a ditch as flat as its road needs regrading or an outlet.
+    """
+    return np.asarray(np.abs(water.ditch_grade_pct) < limits.ditch_least_grade_pct.value)
+
+
+def _pond_depth(
+    ribbon: Ribbon, breaks: Breaks, ponds: Ponds, spacing_m: float, shoulder_width_m: float
+) -> Floats:
+    """Deepest certain pond on pavement or shoulder near each station and side."""
+    s = np.asarray(breaks.s, np.float64)
+    zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
+    axis = np.interp(ribbon.s, s, np.nan_to_num(breaks.axis))[:, None]
+    right = ribbon.o[None, :] >= axis
+    half = 0.5 * spacing_m
+    first = np.searchsorted(ribbon.s, s - half)
+    last = np.maximum(np.searchsorted(ribbon.s, s + half), first)
+    result = np.full((s.size, 2), np.nan)
+    depth = np.concatenate([[0.0], np.where(ponds.certain, ponds.depth_mm, np.nan)])
+    road = np.isin(np.concatenate([["", *ponds.where]]), ("pavement", "shoulder"))
+    for i, (a, b) in enumerate(zip(first, last, strict=True)):
+        for side in (0, 1):
+            here = (zone[a:b] <= 1) & (right[a:b] == bool(side))
+            if not here.any():
+                continue
+            names = np.unique(ponds.labels[a:b][here])
+            names = names[road[names] & (names > 0)]
+            known = np.isfinite(ribbon.z[a:b][here]).mean()
+            deepest = np.nanmax(depth[names], initial=0.0) if names.size else 0.0
+            doubtful = bool(np.isnan(depth[names]).any()) or known < 0.5
+            result[i, side] = deepest if deepest > 0.0 or not doubtful else np.nan
+    return result
