@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import SettingsError, TerrainError
-from analysis.roadline import CHORD_M, Frames, Road, Tracker
+from analysis.roadline import CHORD_M, SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain import Terrain, Window, reading
 
 __all__ = ["Cells", "Ribbon", "footprint", "read_corridor"]
@@ -27,6 +27,14 @@ _BLOCK = 512
 _TILE = 8
 # sections closer than this share of their spacing on the line have as good as met
 _LEAST_SPREAD = 0.05
+
+# What no road does for long: a surface that falls this much to both sides of its crown (usual
+# is 2 to 4 %, a steep earth road 6 %), or a steeper grade. Common practice.
+_STEEPEST_CROWN_PCT = 5.5
+_STEEPEST_GRADE_PCT = 25.0
+_UNIT_PIECE_M = 20.0
+_CROWN_SHIFT_M = 2.0
+_LANE_M = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +133,16 @@ def read_corridor(
     SettingsError
         Width, step or range that makes no corridor.
     TerrainError
-        No height anywhere near the road, or the file can't be read.
+        No height anywhere near the road, the file can't be read, or heights that must be feet
+        read as metres (see Notes).
+
+    Notes
+    -----
+    Feet read as metres make every slope 3.28 times too steep. That is refused where it can be
+    told: the vertical unit was assumed to be the metre (neither the file nor a person said
+    so), and half of the road falls more than 5.5 % to both sides of its crown over 1.5 m, or
+    a tenth of it is steeper than 25 % along. Metres read as feet only make a road look flat,
+    which real roads can be, so that is not judged.
     """
     fine = max(terrain.cell_m, _FINEST_STEP_M)
     step_s = fine if step_s_m is None else step_s_m
@@ -144,9 +161,11 @@ def read_corridor(
             f'The part of the road "{road.name}" to read has no length; give one between 0 and '
             f"{road.length_m:.0f} m."
         )
-    return _Corridor(terrain, road, half_width_m, (step_s, step_o), chord_m, (start, end)).read(
-        progress
-    )
+    corridor = _Corridor(terrain, road, half_width_m, (step_s, step_o), chord_m, (start, end))
+    cells, ribbon = corridor.read(progress)
+    if not terrain.z_unit_sure and terrain.z_unit_m == 1.0:
+        _check_unit(terrain, road, ribbon)
+    return cells, ribbon
 
 
 def footprint(terrain: Terrain, frames: Frames) -> NDArray[np.float64]:
@@ -171,6 +190,61 @@ def footprint(terrain: Terrain, frames: Frames) -> NDArray[np.float64]:
     along_row = np.abs(a * frames.ty - d * frames.tx)
     along_col = np.abs(b * frames.ty - e * frames.tx)
     return np.column_stack([along_row, along_col])
+
+
+def _check_unit(terrain: Terrain, road: Road, ribbon: Ribbon) -> None:
+    """Refuse heights that can only be feet read as metres."""
+    crown, grade = _crown_fall_pct(ribbon), _steep_grade_pct(ribbon)
+    if crown > _STEEPEST_CROWN_PCT:
+        sign = f"falls {crown:.1f} % to both sides"
+    elif grade > _STEEPEST_GRADE_PCT:
+        sign = f"rises and falls {grade:.0f} % along"
+    else:
+        return
+    raise TerrainError(
+        f"The heights of {terrain.name} look like feet read as metres, for the road "
+        f'"{road.name}" {sign}; give the vertical unit (foot or us-foot, or metre if the road '
+        "really is so)."
+    )
+
+
+def _pieces(ribbon: Ribbon, half_width_m: float) -> NDArray[np.float64]:
+    """Return the middle of the ribbon in pieces along the road, (pieces, stations, offsets)."""
+    count = max(round(_UNIT_PIECE_M / ribbon.step_s), 1)
+    whole = len(ribbon.s) // count
+    middle = np.abs(ribbon.o) <= half_width_m
+    return ribbon.z[: whole * count, middle].reshape(whole, count, int(middle.sum()))
+
+
+def _crown_fall_pct(ribbon: Ribbon) -> float:
+    """Return the fall to both sides of the crown that half of the road exceeds; NaN unknown."""
+    reach = _CROWN_SHIFT_M + _LANE_M
+    z = _pieces(ribbon, reach)
+    o = ribbon.o[np.abs(ribbon.o) <= reach]
+    # the profile of a piece, free of the grade: only stations known right across count
+    z = np.where(np.isnan(z).any(axis=2, keepdims=True), np.nan, z)
+    known = np.isfinite(z[:, :, 0]).sum(axis=1)
+    profile = np.nansum(z, axis=1)[known > 0] / known[known > 0, None]
+    best = np.full(len(profile), -np.inf)
+    for crown in np.arange(-_CROWN_SHIFT_M, _CROWN_SHIFT_M + 0.25, 0.5):
+        falls = []
+        for sign in (-1.0, 1.0):
+            u = sign * (o - crown)
+            lane = (u >= -1e-9) & (u <= _LANE_M + 1e-9)
+            if lane.sum() < 2:
+                return math.nan
+            away = u[lane] - u[lane].mean()
+            falls.append(-100.0 * (profile[:, lane] @ away) / (away @ away))
+        best = np.maximum(best, np.minimum(*falls))
+    return float(np.median(best)) if len(best) else math.nan
+
+
+def _steep_grade_pct(ribbon: Ribbon) -> float:
+    """Return the grade that a tenth of the road exceeds, over 20 m; NaN unknown."""
+    z = _pieces(ribbon, ribbon.step_o / 2.0)[:, 0, 0]
+    grade = np.abs(np.diff(z)) / (max(round(_UNIT_PIECE_M / ribbon.step_s), 1) * ribbon.step_s)
+    grade = grade[np.isfinite(grade)]
+    return 100.0 * float(np.quantile(grade, 0.9)) if len(grade) >= 3 else math.nan
 
 
 class _Corridor:
@@ -275,7 +349,7 @@ class _Corridor:
             return
         # one cell of halo on each side, for bilinear points between blocks
         z = window(row0 - 1, row0 + rows + 1, col0 - 1, col0 + cols + 1)
-        unsure = near & (high - low > 2.0 * self.tile_m)
+        unsure = near & (high - low > max(self.tile_m, 3.0 * SEED_STEP_M))
         self._take_cells(z[1:-1, 1:-1], row0, col0, near, unsure, (low + high) / 2.0)
         self._take_ribbon(z, row0, col0, rows, cols, near, unsure, low, high)
 
@@ -360,11 +434,13 @@ class _Corridor:
         if not len(i):
             return
         r, c = r[i, k], c[i, k]
-        q = unsure[r // _TILE, c // _TILE] | self.crowded[station[i]]
+        s, tile = self.s[station[i]], (r // _TILE, c // _TILE)
+        q = unsure[tile] | self.crowded[station[i]]
+        q |= ~((s >= low[tile] - margin) & (s <= high[tile] + margin))
         if q.any():
-            s, _ = self.tracker.to_road(x[i[q], k[q]], y[i[q], k[q]])
+            foot, _ = self.tracker.to_road(x[i[q], k[q]], y[i[q], k[q]])
             foreign = np.zeros(len(i), dtype=bool)
-            foreign[q] = np.abs(s - self.s[station[i[q]]]) > 1e-3
+            foreign[q] = np.abs(foot - s[q]) > 1e-3
             i, k, r, c = i[~foreign], k[~foreign], r[~foreign], c[~foreign]
         fr, fc = row[i, k] - row0 - r, col[i, k] - col0 - c
         r, c = r + 1, c + 1

@@ -15,13 +15,13 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import cKDTree
 
 from analysis.errors import RoadError, SettingsError
 from analysis.units import METRES_PER_FOOT
 
 __all__ = [
     "CHORD_M",
+    "SEED_STEP_M",
     "Frames",
     "Road",
     "Tracker",
@@ -39,9 +39,11 @@ __all__ = [
 CHORD_M = 5.0
 """Default chord over which the direction of a section is taken, in metres."""
 
+SEED_STEP_M = 1.0
+"""Largest spacing of the points in which the nearest part of a road is looked up, in metres."""
+
 StationStyle = Literal["km", "feet-hundreds"]
 
-_SEED_STEP_M = 1.0
 _QUERY_POINTS = 500_000
 _LEAST_BEND_BASE_M = 1.0
 
@@ -230,6 +232,8 @@ class Tracker:
     def __init__(self, road: Road, *, chord_m: float = CHORD_M) -> None:
         if not (math.isfinite(chord_m) and chord_m >= 0):
             raise SettingsError(f"The chord must be 0 or more metres, not {chord_m}.")
+        from scipy.spatial import cKDTree  # slow to import, and not needed for reading
+
         self.road = road
         self.chord_m = chord_m
         self._half = half = chord_m / 2.0
@@ -253,7 +257,9 @@ class Tracker:
             self._chord, self._turn = ahead - behind, ahead_along - behind_along
         else:
             self._chord, self._turn = self._along.copy(), np.zeros_like(self._along)
-        count = max(math.ceil(road.length_m / _SEED_STEP_M), 1) + 1
+        self._along_chord = (self._along * self._chord).sum(axis=1)
+        self._along_turn = (self._along * self._turn).sum(axis=1)
+        count = max(math.ceil(road.length_m / SEED_STEP_M), 1) + 1
         self.seed_s = np.linspace(0.0, road.length_m, count)
         self.seed_xy = self._point(self.seed_s)[0]
         self.seeds = cKDTree(self.seed_xy)
@@ -365,12 +371,11 @@ class Tracker:
     def _quadratic(
         self, x: NDArray[np.float64], y: NDArray[np.float64], piece: NDArray[np.intp]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        place, along = self._place[piece], self._along[piece]
-        chord, turn = self._chord[piece], self._turn[piece]
+        place, chord, turn = self._place[piece], self._chord[piece], self._turn[piece]
         wx, wy = x - place[:, 0], y - place[:, 1]
         c0 = wx * chord[:, 0] + wy * chord[:, 1]
-        c1 = wx * turn[:, 0] + wy * turn[:, 1] - (along * chord).sum(axis=1)
-        return c0, c1, -(along * turn).sum(axis=1)
+        c1 = wx * turn[:, 0] + wy * turn[:, 1] - self._along_chord[piece]
+        return c0, c1, -self._along_turn[piece]
 
     def spread(self, s: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return how neighbouring sections spread with the offset.

@@ -13,6 +13,7 @@ import math
 import os
 import warnings
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +23,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import TerrainError
-from analysis.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
+from analysis.gridunits import (
+    VERTICAL_UNITS,
+    in_degrees,
+    linear_unit,
+    source_crs,
+    utm_zone,
+)
+from analysis.gridunits import (
+    vertical_unit as settle_vertical_unit,
+)
 
 if TYPE_CHECKING:
     from rasterio.crs import CRS
@@ -39,45 +49,13 @@ __all__ = [
     "reading",
 ]
 
-VERTICAL_UNITS = {"metre": 1.0, "foot": METRES_PER_FOOT, "us-foot": METRES_PER_US_SURVEY_FOOT}
-"""The vertical units a person can give, in metres."""
-
-_UNIT_WORDS = {
-    "m": 1.0,
-    "metre": 1.0,
-    "metres": 1.0,
-    "meter": 1.0,
-    "meters": 1.0,
-    "cm": 0.01,
-    "centimetre": 0.01,
-    "centimeter": 0.01,
-    "mm": 0.001,
-    "millimetre": 0.001,
-    "millimeter": 0.001,
-    "ft": METRES_PER_FOOT,
-    "foot": METRES_PER_FOOT,
-    "feet": METRES_PER_FOOT,
-    "international foot": METRES_PER_FOOT,
-    "international feet": METRES_PER_FOOT,
-    "foot international": METRES_PER_FOOT,
-    "us foot": METRES_PER_US_SURVEY_FOOT,
-    "us feet": METRES_PER_US_SURVEY_FOOT,
-    "us ft": METRES_PER_US_SURVEY_FOOT,
-    "ft us": METRES_PER_US_SURVEY_FOOT,
-    "ftus": METRES_PER_US_SURVEY_FOOT,
-    "us survey foot": METRES_PER_US_SURVEY_FOOT,
-    "us survey feet": METRES_PER_US_SURVEY_FOOT,
-    "u.s. survey foot": METRES_PER_US_SURVEY_FOOT,
-    "survey foot": METRES_PER_US_SURVEY_FOOT,
-    "foot us": METRES_PER_US_SURVEY_FOOT,
-}
-_UNIT_TAGS = ("vertical_units", "vertical_unit", "z_units", "z_unit", "elevation_units")
-
 # No ground on earth lies outside this range (deepest open pits and the Dead Sea shore are
 # above -1000 m), while undeclared "no value" codes such as -9999 or -3.4e38 do.
 _LOWEST_M, _HIGHEST_M = -1000.0, 10_000.0
 _WHOLE_FILE_BYTES = 64 * 1024 * 1024
 _PART_BYTES = 8 * 1024 * 1024
+_THIN_CELLS = 16_000_000
+_THIN_THREADS = 4
 
 Window = Callable[[int, int, int, int], NDArray[np.float64]]
 
@@ -236,7 +214,10 @@ def open_terrain(
     from analysis import geofiles
 
     text = os.fspath(path)
-    given_m = _given_unit(vertical_unit)
+    if vertical_unit is not None and vertical_unit not in VERTICAL_UNITS:
+        raise TerrainError(
+            f'The vertical unit "{vertical_unit}" is not known; give metre, foot or us-foot.'
+        )
     if _is_plain_path(text):
         if not os.path.exists(text):
             raise TerrainError(
@@ -256,17 +237,17 @@ def open_terrain(
         ) from error
     with dataset:
         _check_heights(dataset, text)
-        source = _source_crs(dataset, text, crs)
-        if _in_degrees(source) and not warp:
+        source = source_crs(dataset, text, crs)
+        if in_degrees(source) and not warp:
             raise TerrainError(
                 f"The terrain grid {text} is in degrees; reproject it to a plane in metres or "
                 "feet (for example its UTM zone), or ask for warping on the way in."
             )
-        z_unit_m, z_source, sure = _vertical_unit(dataset, source, vertical_unit, given_m, text)
+        z_unit_m, z_source, sure = settle_vertical_unit(dataset, source, vertical_unit, text)
         blocks = dataset.block_shapes[0]
         nodata = None if dataset.nodata is None else float(dataset.nodata)
-        if _in_degrees(source):
-            target = _utm(dataset, source, text)
+        if in_degrees(source):
+            target = utm_zone(dataset, source, text)
             with _warped(dataset, source, target) as view:
                 matrix, rows, cols = view.transform, view.height, view.width
             unit_m, wkt, warp_crs = 1.0, target.to_wkt(), target.to_wkt()
@@ -282,7 +263,7 @@ def open_terrain(
                     "regular grid first."
                 )
             matrix, rows, cols = dataset.transform, dataset.height, dataset.width
-            unit_m = _linear_unit(source, text)
+            unit_m = linear_unit(source, text)
             wkt, warp_crs = source.to_wkt(), None
     if matrix.determinant == 0:
         raise TerrainError(f"The cells of the terrain grid {text} have no area; georeference it.")
@@ -391,8 +372,7 @@ def read_overview(
     shrink = max((row1 - row0) / max_rows, (col1 - col0) / max_cols, 1.0)
     out_rows = max(int((row1 - row0) / shrink), 1)
     out_cols = max(int((col1 - col0) / shrink), 1)
-    with _open(terrain) as view:
-        z = _read_inside(view, terrain, row0, row1, col0, col1, (out_rows, out_cols))
+    z = _thinned(terrain, (row0, row1, col0, col1), (out_rows, out_cols))
     if upright:
         x, y = terrain.to_plane(np.array([row0, row1]) - 0.5, np.array([col0, col1]) - 0.5)
         if x[1] < x[0]:
@@ -486,17 +466,6 @@ def _is_plain_path(text: str) -> bool:
     return not (text.startswith("/vsi") or "://" in text or text.count(":") > 1)
 
 
-def _given_unit(vertical_unit: str | None) -> float | None:
-    if vertical_unit is None:
-        return None
-    try:
-        return VERTICAL_UNITS[vertical_unit]
-    except KeyError:
-        raise TerrainError(
-            f'The vertical unit "{vertical_unit}" is not known; give metre, foot or us-foot.'
-        ) from None
-
-
 def _check_heights(dataset: Any, text: str) -> None:
     if dataset.count == 0:
         raise TerrainError(
@@ -509,123 +478,6 @@ def _check_heights(dataset: Any, text: str) -> None:
         raise TerrainError(
             f"The raster {text} is a picture and not a grid of heights; give the terrain grid."
         )
-
-
-def _source_crs(dataset: Any, text: str, crs: str | None) -> CRS:
-    from analysis import geofiles
-
-    if crs is not None:
-        try:
-            return geofiles.CRS.from_user_input(crs)
-        except geofiles.rasterio.errors.CRSError as error:
-            raise TerrainError(
-                f'The coordinate system "{crs}" is not known; give it as EPSG:number or as WKT.'
-            ) from error
-    if not dataset.crs:
-        raise TerrainError(
-            f"The terrain grid {text} has no coordinate system; put a .prj file beside it, or "
-            "give the coordinate system (for example EPSG:32610)."
-        )
-    found: CRS = dataset.crs
-    return found
-
-
-def _in_degrees(crs: CRS) -> bool:
-    return bool(crs.is_geographic)
-
-
-def _axes(crs: CRS) -> list[dict[str, Any]]:
-    """Return the axes of all parts of a coordinate system, horizontal first."""
-    try:
-        parts = crs.to_dict(projjson=True)
-    except Exception:  # a system too odd for PROJ to describe simply has no axes
-        return []
-    axes: list[dict[str, Any]] = []
-    for part in parts.get("components", [parts]):
-        part = part.get("source_crs", part)
-        axes += part.get("coordinate_system", {}).get("axis", [])
-    return axes
-
-
-def _axis_unit(axis: dict[str, Any]) -> float | None:
-    unit = axis.get("unit")
-    if isinstance(unit, dict):
-        factor = unit.get("conversion_factor")
-        return None if factor is None else float(factor)
-    return _unit_from_words(str(unit)) if unit else None
-
-
-def _linear_unit(crs: CRS, text: str) -> float:
-    if crs.is_projected:
-        return float(crs.linear_units_factor[1])
-    axes = _axes(crs)
-    unit = _axis_unit(axes[0]) if axes else None
-    if unit is None:
-        raise TerrainError(
-            f"The terrain grid {text} has a coordinate system without a unit of length; "
-            "reproject it to a plane in metres or feet."
-        )
-    return unit
-
-
-def _unit_from_words(words: str) -> float | None:
-    return _UNIT_WORDS.get(" ".join(words.lower().replace("_", " ").replace("-", " ").split()))
-
-
-def _vertical_unit(
-    dataset: Any, crs: CRS, given: str | None, given_m: float | None, text: str
-) -> tuple[float, str, bool]:
-    stated = [(dataset.units[0], "the unit of the band")]
-    for tags in (dataset.tags(1), dataset.tags()):
-        for key, value in tags.items():
-            if key.lower() in _UNIT_TAGS:
-                stated.append((value, f"the tag {key}"))
-    found: tuple[float, str] | None = None
-    for words, where in stated:
-        if not words or not words.strip():
-            continue
-        metres = _unit_from_words(words)
-        if metres is not None:
-            found = (metres, f"file: {where} says {words}")
-            break
-        if given_m is None:
-            raise TerrainError(
-                f'The terrain grid {text} gives its heights in "{words}", which is not a known '
-                "unit of length; give the vertical unit as metre, foot or us-foot."
-            )
-    if found is None:
-        upward = [axis for axis in _axes(crs) if axis.get("direction") == "up"]
-        metres = _axis_unit(upward[0]) if upward else None
-        if metres is not None:
-            found = (metres, "file: vertical part of the coordinate system")
-    if given_m is not None:
-        note = f"given: {given}"
-        if found is not None and abs(found[0] / given_m - 1.0) > 1e-4:
-            note += f" (against the {found[1]})"
-        return given_m, note, True
-    if found is not None:
-        return (*found, True)
-    if _in_degrees(crs):
-        return 1.0, "assumed metre: the file doesn't say and the grid is in degrees", False
-    metres = _linear_unit(crs, text)
-    name = "metre" if metres == 1.0 else "foot" if 0.304 < metres < 0.305 else f"{metres:g} m"
-    return metres, f"assumed {name}, the unit of the coordinate system: the file doesn't say", False
-
-
-def _utm(dataset: Any, source: CRS, text: str) -> CRS:
-    from analysis import geofiles
-
-    west, south, east, north = dataset.bounds
-    lon, lat = geofiles.rasterio.warp.transform(
-        source, geofiles.CRS.from_epsg(4326), [(west + east) / 2], [(south + north) / 2]
-    )
-    if not (abs(lat[0]) <= 84.0 and math.isfinite(lon[0])):
-        raise TerrainError(
-            f"The terrain grid {text} lies outside the UTM zones; reproject it to a "
-            "plane in metres."
-        )
-    zone = int((lon[0] + 180.0) // 6.0) % 60 + 1
-    return geofiles.CRS.from_epsg((32600 if lat[0] >= 0 else 32700) + zone)
 
 
 def _warped(dataset: Any, source: CRS, target: CRS) -> Any:
@@ -671,32 +523,56 @@ def _read(
     r0, r1 = max(row0, 0), min(row1, terrain.rows)
     c0, c1 = max(col0, 0), min(col1, terrain.cols)
     if r1 > r0 and c1 > c0:
-        out[r0 - row0 : r1 - row0, c0 - col0 : c1 - col0] = _read_inside(
-            view, terrain, r0, r1, c0, c1, None
+        out[r0 - row0 : r1 - row0, c0 - col0 : c1 - col0] = _heights(
+            view, terrain, ((r0, r1), (c0, c1)), None
         )
     return out
 
 
-def _read_inside(
+def _heights(
     view: Any,
     terrain: Terrain,
-    row0: int,
-    row1: int,
-    col0: int,
-    col1: int,
+    window: tuple[tuple[float, float], tuple[float, float]],
     shape: tuple[int, int] | None,
 ) -> NDArray[np.float64]:
-    raw = view.read(1, window=((row0, row1), (col0, col1)), out_shape=shape, masked=True)
-    z = np.asarray(raw.data, dtype=float)
-    if z.base is not None or z is raw.data:
-        z = z.copy()
-    scale, offset = view.scales[0], view.offsets[0]
-    if (scale, offset) != (1.0, 0.0):
-        z = z * scale + offset
+    raw = view.read(1, window=window, out_shape=shape)
+    z = raw.astype(float)
+    if (view.scales[0], view.offsets[0]) != (1.0, 0.0):
+        z = z * view.scales[0] + view.offsets[0]
     z *= terrain.z_unit_m
-    unknown = np.ma.getmaskarray(raw) | ~((z >= _LOWEST_M) & (z <= _HIGHEST_M))
+    unknown = ~((z >= _LOWEST_M) & (z <= _HIGHEST_M))
+    if view.nodata is not None:
+        unknown |= raw == view.nodata
+    elif "all_valid" not in {flag.name for flag in view.mask_flag_enums[0]}:
+        unknown |= view.read_masks(1, window=window, out_shape=shape) == 0
     z[unknown] = np.nan
-    return z
+    return np.asarray(z)
+
+
+def _thinned(
+    terrain: Terrain, block: tuple[int, int, int, int], shape: tuple[int, int]
+) -> NDArray[np.float64]:
+    """Read a block with fewer pixels than cells.
+
+    A big file without overviews has to be unpacked whole; bands of it are then read side by
+    side, each thread with its own open file.
+    """
+    row0, row1, col0, col1 = block
+    with _open(terrain) as view:
+        threads = min(os.cpu_count() or 1, _THIN_THREADS, shape[0])
+        small = (row1 - row0) * (col1 - col0) < _THIN_CELLS
+        if small or threads == 1 or view.overviews(1) or terrain.warp_crs is not None:
+            return _heights(view, terrain, ((row0, row1), (col0, col1)), shape)
+    scale = (row1 - row0) / shape[0]
+    cuts = [round(shape[0] * i / threads) for i in range(threads + 1)]
+
+    def band(first: int, last: int) -> NDArray[np.float64]:
+        window = ((row0 + first * scale, row0 + last * scale), (col0, col1))
+        with _open(terrain) as view:
+            return _heights(view, terrain, window, (last - first, shape[1]))
+
+    with ThreadPoolExecutor(threads) as pool:
+        return np.concatenate(list(pool.map(band, cuts[:-1], cuts[1:])))
 
 
 def _turned(
