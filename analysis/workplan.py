@@ -329,18 +329,20 @@ def plan(
 
 
 def _work_spans(reaches: Sequence[WorkReach], limits: Limits) -> dict[int, tuple[float, float]]:
-    """Snapped limits of work by identity of the reach; neighbours don't overlap."""
+    """Limits of work by identity of the reach: rounded outward, but neighbours meet midway."""
     spans: dict[int, tuple[float, float]] = {}
-    reached: dict[tuple[str, str], float] = {}
+    before: WorkReach | None = None
     for reach in sorted(reaches, key=lambda r: (r.road, r.side, r.low_m, r.high_m)):
         low, high = snap_outward(reach.low_m, reach.high_m, limits.snap_m.value)
         low, high = max(low, reach.road_low_m), min(high, reach.road_high_m)
-        before = reached.get((reach.road, reach.side), -_FAR)
-        # Where rounding made neighbours overlap, the first keeps the rounded length.
-        low = min(max(low, before), reach.high_m)
-        high = max(high, low)
-        reached[reach.road, reach.side] = max(before, high)
+        if before is not None and (before.road, before.side) == (reach.road, reach.side):
+            start, end = spans[id(before)]
+            if end > low:
+                # Rounded, both would work the same metres.
+                low = 0.5 * (before.high_m + reach.low_m)
+                spans[id(before)] = (start, low)
         spans[id(reach)] = (low, high)
+        before = reach
     return spans
 
 
