@@ -58,6 +58,7 @@ __all__ = [
     "section_svg",
     "sheet_name",
     "stations_sheets",
+    "whole_file",
 ]
 
 Progress = Callable[[float, str], None]
@@ -94,7 +95,7 @@ def _output_error(path: str | os.PathLike[str], why: str) -> OutputError:
 
 
 @contextmanager
-def _whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
+def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
     """Give a name beside `path` to write to; it takes the place of `path` only if all went well."""
     target = Path(path)
     if target.is_dir():
@@ -158,7 +159,7 @@ def section_png(
     if not image.save(buffer, "PNG"):
         raise _output_error(path, "the image could not be made")
     buffer.close()
-    with _whole_file(path) as beside:
+    with whole_file(path) as beside:
         beside.write_bytes(data.data())
 
 
@@ -193,7 +194,7 @@ def section_svg(
     _draw_card(painter, view, _style(system, station_style))
     painter.end()
     buffer.close()
-    with _whole_file(path) as beside:
+    with whole_file(path) as beside:
         beside.write_bytes(data.data())
 
 
@@ -214,7 +215,7 @@ def section_csv(
     from analysis.sections import section_rows
 
     del system, station_style  # files keep metres: other programs read them
-    with _whole_file(path) as beside, beside.open("w", newline="", encoding="utf-8") as stream:
+    with whole_file(path) as beside, beside.open("w", newline="", encoding="utf-8") as stream:
         writer = csv.writer(stream)
         writer.writerow(["road", "station_m", "kind", "side", "offset_m", "height_m"])
         for kind, side, offset, height in section_rows(view):
@@ -288,7 +289,7 @@ def _book(
     if not pages:
         raise OutputError("There is nothing to print: choose at least one station or reach.")
     _need_application()
-    with _whole_file(path) as beside:
+    with whole_file(path) as beside:
         # Writing through Python's own file gives the plain reason when the place is no good.
         beside.touch()
         writer = QPdfWriter(str(beside))
