@@ -164,9 +164,10 @@ class Spec:
         Shoulder width left and right; 0 is none.
     margin : pair of float
         What a sound shoulder has over the required slope, left and right.
-    least_slope, over_pavement, breakover : float
+    least_slope, over_pavement, breakover, most_slope : float
         Rule for the required slope: pavement + `over_pavement`, at least `least_slope`, never
-        more than `breakover` beyond the pavement (common practice: 2 % beside 4 %).
+        more than `breakover` beyond the pavement (common practice: 2 % beside 4 %), nor steeper
+        than `most_slope` unless the pavement itself is.
     unpaved : bool
         A gravel road: the shoulder goes on at the pavement's slope, no edge can be seen.
     """
@@ -186,6 +187,7 @@ class Spec:
     least_slope: float = 0.04
     over_pavement: float = 0.02
     breakover: float = 0.08
+    most_slope: float = 0.08
     unpaved: bool = False
     roadside: tuple[tuple[Roadside, ...], ...] = ((Roadside(0.0),), (Roadside(0.0),))
     stretches: tuple[Stretch, ...] = ()
@@ -219,7 +221,8 @@ def stretch_share(stretch: Stretch, s: NDArray) -> NDArray:
 def required_slope(spec: Spec, pavement: NDArray) -> NDArray:
     """Return the required shoulder slope (fraction) beside a pavement cross slope (fraction)."""
     wanted = np.maximum(pavement + spec.over_pavement, spec.least_slope)
-    return np.minimum(wanted, pavement + spec.breakover)
+    wanted = np.minimum(wanted, pavement + spec.breakover)
+    return np.minimum(wanted, np.maximum(spec.most_slope, pavement))
 
 
 def _knots(knots: tuple[tuple[float, float], ...], s: NDArray) -> NDArray:

@@ -25,11 +25,14 @@ ACROSS = 96
 ALONG = 21
 """Sections within the averaging length."""
 
-RECOVERY = 0.85
+RECOVERY = 0.8
 """Share of cut material that can be used again (an assumption of the sample)."""
 
-BANK_PER_COMPACTED = 1.0 / 0.9
-"""Bank volume that makes one compacted volume, common earth (value from memory)."""
+COMPACTED_PER_BANK = 0.95
+"""Compacted volume from one bank volume of sand and gravel (value from memory)."""
+
+THIN_M = 0.005
+"""A shortage that leaves the shoulder this much too low on average is still enough."""
 
 EROSION_M = 0.05
 """Drop from which a washed-out edge is filled with new material whatever the balance."""
@@ -417,7 +420,7 @@ def _fill_side(
     usable = np.isin(kind, ("shoulder", "no edge"))
     found[~usable & ~blocked] = "none"
     fails &= usable
-    balance = RECOVERY * mean["cut"] - BANK_PER_COMPACTED * mean["fill"]
+    balance = RECOVERY * COMPACTED_PER_BANK * mean["cut"] - mean["fill"] + THIN_M * width
     low = np.nan_to_num(mean["drop"]) > EROSION_M
     work = np.where(low | (balance < 0), "replenish", "reshape").astype(object)
     work[~fails] = "none"

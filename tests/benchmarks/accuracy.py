@@ -96,7 +96,7 @@ def measure_quality(rows: Sequence[Row], how: str, what: str) -> dict[str, float
         use = r["plane"] & r[f"{how}_ok"] & np.isfinite(r[f"{how}_{what}"])
         error.append(r[f"{how}_{what}"][use])
         se.append(r[f"{how}_{what}_se"][use])
-        bound.append(np.full(use.sum(), r[f"bound_{what}"]))
+        bound.append(r[f"bound_{what}"][use])
     e, q, b = np.concatenate(error), np.concatenate(se), np.concatenate(bound)
     if len(e) == 0:
         return dict.fromkeys(("n", "rmse", "bias", "z", "in68", "in95", "bound", "ratio"), np.nan)
@@ -115,7 +115,7 @@ def measure_quality(rows: Sequence[Row], how: str, what: str) -> dict[str, float
 
 def verdict_quality(rows: Sequence[Row], name: str) -> dict[str, float]:
     """Recall and false alarms among decided stations, and the share left open, in percent."""
-    use = [r["pure"] & r["shoulder"] for r in rows]
+    use = [r["pure"] & (r["kind"] == "shoulder") for r in rows]
     fails = np.concatenate([r["fails"][u] for r, u in zip(rows, use, strict=True)])
     words = np.concatenate([r[name][u] for r, u in zip(rows, use, strict=True)])
     open_ = np.isin(words, ("can't tell", "no data"))

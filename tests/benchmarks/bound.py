@@ -79,14 +79,15 @@ def cramer_rao(
         ],
         axis=-1,
     ).mean(axis=1)
-    d = np.hypot(gx[:, None] - gx[None, :], gy[:, None] - gy[None, :])
-    share = 1.0 - nugget if correlation_m > 0 else 0.0
-    covariance = sigma_m**2 * (
-        (1.0 - share) * np.eye(len(gx)) + share * np.exp(-d / max(correlation_m, 1e-9))
-    )
-    root = cholesky(covariance, lower=True)
-    information = basis.T @ cho_solve((root, True), basis)
-    least = np.linalg.inv(information)
+    if correlation_m > 0 and nugget < 1:
+        d = np.hypot(gx[:, None] - gx[None, :], gy[:, None] - gy[None, :])
+        covariance = (1.0 - nugget) * np.exp(-d / correlation_m)
+        covariance[np.diag_indices_from(covariance)] = 1.0
+        root = cholesky(covariance, lower=True, overwrite_a=True, check_finite=False)
+        information = basis.T @ cho_solve((root, True), basis, check_finite=False)
+    else:
+        information = basis.T @ basis
+    least = sigma_m**2 * np.linalg.inv(information)
     slope = np.array([0, 0, 1.0, 0, 1.0, 0])
     return {
         "slope": 100.0 * float(np.sqrt(slope @ least @ slope)),

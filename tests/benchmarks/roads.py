@@ -8,12 +8,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import screening, surfaces, terrain
-from analysis.breaks import Overrides, find_breaks
-from analysis.limits import Limits, default_limits
-from analysis.reaches import DEFECTS, FINDINGS
-from analysis.roadline import make_road
-from analysis.settings import Settings
+from analysis import alignment, terrain
+from analysis.breaks import SOURCE_FOUND, Breaks, Overrides, find_breaks
+from analysis.limits import Limits, default_limits, required_slope
+from analysis.noise import Noise, estimate_noise
+from analysis.reaches import FINDINGS, Judgement, judge, label_stations
+from analysis.ribbon import Cells, Ribbon, footprint, read_corridor
+from analysis.surfaces import OK, Measures, measure
+from analysis.water import assess_water
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import Scene, make_scene, write_terrain
 from sample_terrain.truth import Truth
@@ -25,6 +27,10 @@ PLANE_CAUSES = ("none", "flat", "reversed", "high", "scarce", "blocked ditch", "
 """Causes that leave the shoulder a plane, so that its slope and drop are no matter of fitting."""
 
 BOUND_STATIONS = 3
+"""Stations of each side whose bound is reckoned; one where thousands of cells hang together."""
+
+SPACING_M = 10.0
+HALF_WIDTH_M = 16.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,28 +58,56 @@ def _true_failing(truth: Truth, limits: Limits) -> NDArray[np.bool_]:
     return low | high | pond
 
 
-def _measured(
-    case: Case, study: screening.RoadStudy, truth: Truth, kind: str
-) -> tuple[surfaces.Measures, surfaces.Noise, NDArray]:
-    if kind == "found":
-        return study.measures, study.noise, study.breaks.edge
-    overrides = Overrides(edge=truth.edge_u, hinge=truth.hinge_u, axis=truth.axis_o)
+@dataclass(frozen=True, slots=True)
+class _Chain:
+    """What the measuring chain says of one road; verdicts only where the breaks were searched."""
+
+    breaks: Breaks
+    noise: Noise
+    measures: Measures
+    judgement: Judgement | None
+    labels: NDArray[np.int8] | None
+
+
+def _chain(
+    case: Case,
+    s: NDArray,
+    cells: Cells,
+    strip: Ribbon,
+    box_m: NDArray,
+    limits: Limits,
+    overrides: Overrides | None,
+) -> _Chain:
     breaks = find_breaks(
-        study.cells,
-        study.ribbon,
-        study.s,
+        cells,
+        strip,
+        s,
         pavement_width_m=7.0,
         shoulder_width_m=case.width_m or 1.5,
         search_m=3.0,
-        box_m=study.box_m,
+        box_m=box_m,
         average_m=case.average_m,
         overrides=overrides,
     )
-    noise = surfaces.estimate_noise(study.cells, breaks)
-    measures, _ = surfaces.measure(
-        study.cells, breaks, noise, average_m=case.average_m, box_m=study.box_m
+    noise = estimate_noise(cells, breaks)
+    measures, sections = measure(cells, breaks, noise, average_m=case.average_m, box_m=box_m)
+    if overrides is not None:
+        return _Chain(breaks, noise, measures, None, None)
+    held = assess_water(strip, breaks, noise, measures, sections, spacing_m=SPACING_M)
+    required = required_slope(measures.pavement_slope_pct, breaks.crowned, limits)
+    judgement = judge(
+        measures,
+        breaks.crowned,
+        required,
+        held.retained_mm,
+        held.retained_se_mm,
+        breaks.kerb,
+        limits,
     )
-    return measures, noise, breaks.edge
+    labels = label_stations(
+        judgement, measures.status, spacing_m=SPACING_M, average_m=case.average_m, limits=limits
+    )
+    return _Chain(breaks, noise, measures, judgement, labels)
 
 
 def run_case(case: Case) -> dict[str, object]:
@@ -96,23 +130,25 @@ def run_case(case: Case) -> dict[str, object]:
     )
     handed = scene.roads[0]
     limits = default_limits("gravel")
-    settings = Settings(
-        average_m=case.average_m,
-        shoulder_width_m=case.width_m or 1.5,
-        half_width_m=16.0,
-    )
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "terrain.tif"
         write_terrain(scene, path, compress=False)
         grid = terrain.open_terrain(str(path))
+        road = alignment.make_road(spec.name, handed.xy)
         start = time.perf_counter()
-        study = screening.screen(grid, [make_road(spec.name, handed.xy)], settings, limits).roads[0]
-        seconds = time.perf_counter() - start
-    truth = handed.truth(study.s, average_m=case.average_m)
-    inside = (study.s > 0.5 * case.average_m) & (study.s < handed.length_m - 0.5 * case.average_m)
+        step = max(case.cell_m, 0.25)
+        cells, strip = read_corridor(grid, road, HALF_WIDTH_M, step_s_m=step, step_o_m=step)
+    s = alignment.station_grid(road, SPACING_M)
+    box_m = footprint(grid, alignment.frames(road, s))
+    chains = {"found": _chain(case, s, cells, strip, box_m, limits, None)}
+    seconds = time.perf_counter() - start
+    truth = handed.truth(s, average_m=case.average_m)
+    given = Overrides(edge=truth.edge_u, hinge=truth.hinge_u, axis=truth.axis_o)
+    chains["known"] = _chain(case, s, cells, strip, box_m, limits, given)
+    inside = (s > 0.5 * case.average_m) & (s < handed.length_m - 0.5 * case.average_m)
     inside = np.repeat(inside[:, None], 2, axis=1)
     plane = np.isin(truth.cause, PLANE_CAUSES) & ~truth.edge_of_stretch
-    plane &= np.isin(truth.kind, ("shoulder",)) & inside
+    plane &= np.isin(truth.kind, ("shoulder", "no edge")) & inside
     out: dict[str, object] = {"case": case, "seconds": seconds}
     out["plane"] = plane.ravel()
     out["shoulder"] = (np.isin(truth.kind, ("shoulder", "no edge")) & inside).ravel()
@@ -121,54 +157,58 @@ def run_case(case: Case) -> dict[str, object]:
     out["cause"] = truth.cause.ravel()
     out["defect"] = truth.defect.ravel()
     out["fails"] = truth.fails.ravel()
-    out["bound_slope"], out["bound_drop"] = _bounds(case, scene, truth, plane)
-    for how in ("found", "known"):
-        measures, noise, edge = _measured(case, study, truth, how)
-        ok = measures.status == surfaces.OK
-        out[f"{how}_ok"] = ok.ravel()
-        out[f"{how}_slope"] = (measures.shoulder_slope_pct - truth.shoulder_slope_pct).ravel()
-        out[f"{how}_slope_se"] = measures.shoulder_slope_se.ravel()
-        out[f"{how}_drop"] = (measures.edge_drop_mm - truth.edge_drop_mm).ravel()
-        out[f"{how}_drop_se"] = measures.edge_drop_se.ravel()
-        out[f"{how}_rut"] = (measures.rut_mm - truth.rut_mm).ravel()
-        out[f"{how}_edge"] = (edge - truth.edge_u).ravel()
-        out[f"{how}_sigma"] = float(np.nanmedian(noise.sigma_m))
-    out["edge_found"] = (study.breaks.edge_source == 1).ravel()
-    out["edge_se"] = study.breaks.edge_se.ravel()
-    out["hinge"] = (study.breaks.hinge - truth.hinge_u).ravel()
-    out["kerb"] = study.breaks.kerb.ravel()
-    judged = study.judgement
-    out["p"] = judged.p_wont_shed.ravel()
+    for name, value in _bounds(case, scene, truth, plane).items():
+        out[f"bound_{name}"] = np.broadcast_to(value, plane.shape).ravel()
+    for how, chain in chains.items():
+        m = chain.measures
+        out[f"{how}_ok"] = (m.status == OK).ravel()
+        out[f"{how}_slope"] = (m.shoulder_slope_pct - truth.shoulder_slope_pct).ravel()
+        out[f"{how}_slope_se"] = m.shoulder_slope_se.ravel()
+        out[f"{how}_drop"] = (m.edge_drop_mm - truth.edge_drop_mm).ravel()
+        out[f"{how}_drop_se"] = m.edge_drop_se.ravel()
+        out[f"{how}_pavement"] = (m.pavement_slope_pct - truth.pavement_slope_pct).ravel()
+        out[f"{how}_pavement_se"] = m.pavement_slope_se.ravel()
+        out[f"{how}_rut"] = (m.rut_mm - truth.rut_mm).ravel()
+        out[f"{how}_rut_se"] = m.rut_se.ravel()
+        out[f"{how}_edge"] = (chain.breaks.edge - truth.edge_u).ravel()
+        out[f"{how}_sigma"] = float(np.nanmedian(chain.noise.sigma_m))
+    found = chains["found"]
+    assert found.judgement is not None and found.labels is not None
+    out["edge_found"] = (found.breaks.edge_source == SOURCE_FOUND).ravel()
+    out["edge_se"] = found.breaks.edge_se.ravel()
+    out["hinge"] = (found.breaks.hinge - truth.hinge_u).ravel()
+    out["hinge_se"] = found.breaks.hinge_se.ravel()
+    out["kerb"] = found.breaks.kerb.ravel()
+    out["p"] = found.judgement.p_wont_shed.ravel()
     out["true_wont"] = _true_failing(truth, limits).ravel()
-    out["finding"] = judged.finding.astype(str).ravel()
-    out["label"] = np.array(FINDINGS, object)[study.labels].astype(str).ravel()
-    out["accused"] = np.isin(out["finding"], DEFECTS)
+    out["finding"] = found.judgement.finding.astype(str).ravel()
+    out["label"] = np.array(FINDINGS, object)[found.labels].astype(str).ravel()
     return out
 
 
-def _bounds(case: Case, scene: Scene, truth: Truth, plane: NDArray) -> tuple[float, float]:
-    """Mean bound over a few stations of both sides (root of the mean variance)."""
-    found: list[dict[str, float]] = []
+def _bounds(
+    case: Case, scene: Scene, truth: Truth, plane: NDArray[np.bool_]
+) -> dict[str, NDArray[np.float64]]:
+    """Bound of each side, (2,), from a few of its stations (root of the mean variance)."""
+    out = {name: np.full(2, np.nan) for name in ("slope", "drop", "pavement")}
+    count = 1 if case.correlation_m > 0 and case.cell_m < 0.5 else BOUND_STATIONS
     for side in (0, 1):
         rows = np.flatnonzero(plane[:, side] & np.isfinite(truth.hinge_u[:, side]))
-        for i in (
-            rows[np.linspace(0, len(rows) - 1, BOUND_STATIONS).astype(int)] if len(rows) else ()
-        ):
-            found.append(
-                cramer_rao(
-                    scene,
-                    scene.roads[0],
-                    float(truth.true_s[i, side]),
-                    side,
-                    average_m=case.average_m,
-                    sigma_m=case.sigma_m,
-                    correlation_m=case.correlation_m,
-                    nugget=case.nugget,
-                )
+        if len(rows) == 0:
+            continue
+        found = [
+            cramer_rao(
+                scene,
+                scene.roads[0],
+                float(truth.true_s[i, side]),
+                side,
+                average_m=case.average_m,
+                sigma_m=case.sigma_m,
+                correlation_m=case.correlation_m,
+                nugget=case.nugget,
             )
-    if not found:
-        return np.nan, np.nan
-    return (
-        float(np.sqrt(np.mean([f["slope"] ** 2 for f in found]))),
-        float(np.sqrt(np.mean([f["drop"] ** 2 for f in found]))),
-    )
+            for i in rows[np.linspace(0, len(rows) - 1, count + 2)[1:-1].astype(int)]
+        ]
+        for name, value in out.items():
+            value[side] = np.sqrt(np.mean([f[name] ** 2 for f in found]))
+    return out
