@@ -208,6 +208,50 @@ def table(groups: dict[str, list[Row]]) -> list[str]:
     return lines
 
 
+CAUSE_HEAD = (
+    "cause", "n", "found %", "open %", "named right %", "mostly called",
+    "slope bias", "slope RMSE", "drop bias", "drop RMSE", "rut bias", "rut RMSE", "rut z",
+)  # fmt: skip
+
+
+def cause_table(rows: Sequence[Row]) -> list[str]:
+    """Return Markdown lines, one for each cause: what was found there, errors of what was measured.
+
+    Slope and drop are those of the straight line through the true ground from edge to hinge, also
+    where that ground is no plane (rutted, lip, eroded).
+    """
+    pure = [r["pure"] & r["shoulder"] for r in rows]
+
+    def pooled(name: str) -> NDArray:
+        return np.concatenate([np.asarray(r[name])[u] for r, u in zip(rows, pure, strict=True)])
+
+    cause, defect, finding = pooled("cause"), pooled("defect"), pooled("finding")
+    errors = {name: pooled(f"found_{name}") for name in ("slope", "drop", "rut")}
+    z = errors["rut"] / np.maximum(pooled("found_rut_se"), 1e-9)
+    lines = [_line(CAUSE_HEAD), "|" + "---|" * len(CAUSE_HEAD)]
+    for name in np.unique(cause):
+        here = cause == name
+        open_ = np.isin(finding[here], ("can't tell", "no data"))
+        hit = ~open_ & (finding[here] != "none")
+        right = hit & (finding[here] == defect[here])
+        words, counts = np.unique(finding[here][hit], return_counts=True)
+        cells: list[object] = [
+            name,
+            int(here.sum()),
+            100 * float(hit.mean()),
+            100 * float(open_.mean()),
+            100 * float(right.sum() / max(hit.sum(), 1)),
+            words[np.argmax(counts)] if len(words) else "–",
+        ]
+        for error in errors.values():
+            e = error[here & np.isfinite(error)]
+            cells += [float(e.mean()), float(np.sqrt(np.mean(e**2)))] if len(e) else [np.nan] * 2
+        e = z[here & np.isfinite(z)]
+        cells.append(float(e.std()) if len(e) else np.nan)
+        lines.append(_line(cells))
+    return lines
+
+
 def _grouped(rows: Sequence[Row], key: Callable[[Case], str]) -> dict[str, list[Row]]:
     out: dict[str, list[Row]] = {}
     for r in rows:
@@ -248,28 +292,7 @@ def report(rows: list[Row]) -> str:
     lines += [_line(["P from", "mean P", "came true", "n"]), "|---|---|---|---|"]
     for k, (p, t, n) in enumerate(reliability(rows)):
         lines.append(_line([f"{k / 10:.1f}", p, t, n]))
-    lines += ["", "### By defect (pure stretches, all roads)", ""]
-    lines += [_line(["cause", "n", "found %", "open %", "named right %"]), "|---|---|---|---|---|"]
-    cause, defect, finding = (
-        np.concatenate([np.asarray(r[n])[r["pure"] & r["shoulder"]] for r in rows])
-        for n in ("cause", "defect", "finding")
-    )
-    for name in np.unique(cause):
-        here = cause == name
-        open_ = np.isin(finding[here], ("can't tell", "no data"))
-        hit = ~open_ & (finding[here] != "none")
-        right = hit & (finding[here] == defect[here])
-        lines.append(
-            _line(
-                (
-                    name,
-                    int(here.sum()),
-                    100 * float(hit.mean()),
-                    100 * float(open_.mean()),
-                    100 * float(right.sum() / max(hit.sum(), 1)),
-                )
-            )
-        )
+    lines += ["", "### By cause (pure stretches, all roads)", "", *cause_table(rows)]
     return "\n".join(lines).strip() + "\n"
 
 
