@@ -8,6 +8,7 @@ fault is never lost. The outcome doesn't depend on the direction of the road.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,7 @@ __all__ = [
     "Judgement",
     "bivariate_normal",
     "cheapest_labels",
-    "describe_station",
+    "describe_stations",
     "judge",
     "label_stations",
     "pooled",
@@ -96,7 +97,7 @@ def bivariate_normal(h: Floats, k: Floats, rho: Floats) -> Floats:
         - owens_t(k, (h / k - rho) / root)
         - opposite
     )
-    return np.clip(below, 0.0, 1.0)
+    return np.asarray(np.clip(below, 0.0, 1.0))
 
 
 def _chance_below(value: Floats, se: Floats, limit: Floats | float) -> Floats:
@@ -275,10 +276,10 @@ def label_stations(
         sound = _settled_by_neighbours(shares[:, side, _NONE], weight, change)
         costs = np.full((len(p), len(FINDINGS)), np.inf)
         costs[:, _NONE] = 1.0 - sound
-        # Which fault it is matters less than whether there is one: a stretch that is half flat
-        # and half reversed is one job for the grader.
+        # Which fault it is matters far less than whether there is one: a stretch that is half flat
+        # and half reversed is one job for the grader, and never "can't tell".
         kind = p[:, 1:] / np.maximum(1.0 - p[:, _NONE], 1e-12)[:, None]
-        costs[:, 1:_CANT] = sound[:, None] + 0.3 * (1.0 - kind) * (1.0 - sound)[:, None]
+        costs[:, 1:_CANT] = sound[:, None] + 0.05 * (1.0 - kind) * (1.0 - sound)[:, None]
         costs[:, _CANT] = doubt
         # What wasn't measured says nothing about the neighbours either.
         missing = status[:, side] == 1
@@ -317,21 +318,13 @@ def pooled(shares: Floats, weight: float, change: float) -> Floats:
     -------
     (n, L), rows summing to 1. Exact for a Markov chain (Rabiner 1989, Proceedings of the IEEE 77).
     """
-    n, labels = shares.shape
+    from analysis.labelling_kernels import forward_backward
+
     evidence = np.where(np.isfinite(shares), np.maximum(shares, _LEAST_PROBABILITY), 1.0) ** weight
-    stay, leave = 1.0 - change - change / (labels - 1), change / (labels - 1)
-    forward, backward = np.empty_like(evidence), np.ones_like(evidence)
-    row = np.full(labels, 1.0 / labels)
-    for i in range(n):
-        row = (stay * row + leave if i else row) * evidence[i]
-        row = row / row.sum()
-        forward[i] = row
-    for i in range(n - 2, -1, -1):
-        row = backward[i + 1] * evidence[i + 1]
-        row = row / row.sum()
-        backward[i] = stay * row + leave
-    both = forward * backward
-    return np.asarray(both / both.sum(axis=1, keepdims=True))
+    out = np.empty_like(evidence)
+    if len(evidence):
+        forward_backward(evidence, change, out)
+    return out
 
 
 def cheapest_labels(costs: Floats, settle: Floats) -> NDArray[np.int8]:
@@ -351,28 +344,15 @@ def cheapest_labels(costs: Floats, settle: Floats) -> NDArray[np.int8]:
     (n,) int8 label of each station. Exact by dynamic programming (Viterbi 1967, IEEE
     Transactions on Information Theory 13).
     """
-    n, labels = costs.shape
-    if n == 0:
-        return np.empty(0, dtype=np.int8)
-    forced = np.isfinite(costs).sum(axis=1) <= 1
-    best = costs[0].copy()
-    came_from = np.zeros((n, labels), dtype=np.int8)
-    own = np.arange(labels, dtype=np.int8)
-    for i in range(1, n):
-        price = np.zeros(labels) if forced[i] or forced[i - 1] else settle
-        cheapest = int(np.argmin(best + price))
-        moved = best[cheapest] + price[cheapest] + price
-        stay = best <= moved
-        came_from[i] = np.where(stay, own, cheapest)
-        best = np.where(stay, best, moved) + costs[i]
-    path = np.empty(n, dtype=np.int8)
-    path[-1] = int(np.argmin(best))
-    for i in range(n - 1, 0, -1):
-        path[i - 1] = came_from[i, path[i]]
-    return path
+    from analysis.labelling_kernels import cheapest_path
+
+    out = np.empty(len(costs), dtype=np.int8)
+    if len(costs):
+        cheapest_path(np.ascontiguousarray(costs), np.asarray(settle, dtype=float), out)
+    return out
 
 
-def runs(labels: NDArray[np.int8]) -> list[tuple[int, int, int]]:
+def runs(labels: NDArray[np.integer[Any]]) -> list[tuple[int, int, int]]:
     """First index, last index (inclusive) and label of each run of equal labels in (n,).
 
     >>> runs(np.array([0, 0, 3, 3, 0], dtype=np.int8))
@@ -386,41 +366,61 @@ def runs(labels: NDArray[np.int8]) -> list[tuple[int, int, int]]:
     return [(int(a), int(b), int(labels[a])) for a, b in zip(starts, ends, strict=True)]
 
 
-def describe_station(
-    measures: Measures, judgement: Judgement, limits: Limits, i: int, side: int, *, kerb: bool
-) -> str:
-    """One plain sentence, with its numbers, on what was found at a station and why."""
-    if measures.status[i, side] != 0:
-        return str(measures.reason[i, side])
-    finding = judgement.finding[i, side]
-    slope, slope_se = measures.shoulder_slope_pct[i, side], measures.shoulder_slope_se[i, side]
-    drop, drop_se = measures.edge_drop_mm[i, side], measures.edge_drop_se[i, side]
-    required = judgement.required_slope_pct[i, side]
-    p_wont = judgement.p_wont_shed[i, side]
-    falls = f"shoulder falls {slope:.1f} ± {slope_se:.1f} % where {required:.1f} % is required"
-    texts = {
-        "none": f"Sound: {falls}, edge drop {drop:.0f} ± {drop_se:.0f} mm.",
+def describe_stations(
+    measures: Measures, judgement: Judgement, limits: Limits, kerb: NDArray[np.bool_]
+) -> NDArray[np.object_]:
+    """Say in one plain sentence, with its numbers, what was found at each station and why; (n, 2).
+
+    `kerb` (n, 2) is True where a kerb stands at the edge.
+    """
+    falls = "shoulder falls %.1f ± %.1f %% where %.1f %% is required"
+    slopes = (
+        measures.shoulder_slope_pct,
+        measures.shoulder_slope_se,
+        judgement.required_slope_pct,
+    )
+    drop, drop_se, p_wont = measures.edge_drop_mm, measures.edge_drop_se, judgement.p_wont_shed
+    wont = "(probability %.2f that it won't shed)."
+    sentences: dict[str, tuple[str, tuple[Floats, ...]]] = {
+        "none": (f"Sound: {falls}, edge drop %.0f ± %.0f mm.", (*slopes, drop, drop_se)),
         "eroded edge": (
-            f"Eroded edge: {drop:.0f} ± {drop_se:.0f} mm below the pavement edge, over the limit "
-            f"of {limits.edge_drop_mm.value:.0f} mm (probability "
-            f"{judgement.p_drop[i, side]:.2f})."
+            "Eroded edge: %.0f ± %.0f mm below the pavement edge, over the limit of "
+            f"{limits.edge_drop_mm.value:.0f} mm (probability %.2f).",
+            (drop, drop_se, judgement.p_drop),
         ),
         "high": (
-            f"High: stands {-drop:.0f} ± {drop_se:.0f} mm above the pavement edge, over the limit "
-            f"of {limits.high_shoulder_mm.value:.0f} mm (probability "
-            f"{judgement.p_high[i, side]:.2f})."
+            "High: stands %.0f ± %.0f mm above the pavement edge, over the limit of "
+            f"{limits.high_shoulder_mm.value:.0f} mm (probability %.2f).",
+            (-drop, drop_se, judgement.p_high),
         ),
         "rutted": (
-            f"Rutted: rut {measures.rut_mm[i, side]:.0f} ± {measures.rut_se[i, side]:.0f} mm, "
-            f"ridge {measures.ridge_mm[i, side]:.0f} ± {measures.ridge_se[i, side]:.0f} mm, limit "
-            f"{limits.rut_mm.value:.0f} mm (probability {judgement.p_rut[i, side]:.2f})."
+            "Rutted: rut %.0f ± %.0f mm, ridge %.0f ± %.0f mm, limit "
+            f"{limits.rut_mm.value:.0f} mm (probability %.2f).",
+            (
+                measures.rut_mm,
+                measures.rut_se,
+                measures.ridge_mm,
+                measures.ridge_se,
+                judgement.p_rut,
+            ),
         ),
-        "reversed": f"Reversed: {falls} (probability {p_wont:.2f} that it won't shed).",
-        "flat": f"Flat: {falls} (probability {p_wont:.2f} that it won't shed).",
-        "ponding": f"Holds water although the slope is enough: {falls}.",
-        CANT_TELL: f"Can't tell: {falls}; probability {p_wont:.2f} that it won't shed.",
+        "reversed": (f"Reversed: {falls} {wont}", (*slopes, p_wont)),
+        "flat": (f"Flat: {falls} {wont}", (*slopes, p_wont)),
+        "ponding": (f"Holds water although the slope is enough: {falls}.", slopes),
+        CANT_TELL: (
+            f"Can't tell: {falls}; probability %.2f that it won't shed.",
+            (*slopes, p_wont),
+        ),
     }
-    text = texts[finding]
-    if kerb:
-        text += " A kerb stands at the edge, so its height isn't judged."
-    return text
+    ok = measures.status == 0
+    texts = np.where(ok, "", measures.reason).astype(object)
+    for finding, (sentence, columns) in sentences.items():
+        here = ok & (judgement.finding == finding)
+        if here.any():
+            rows = zip(*(column[here].tolist() for column in columns), strict=True)
+            texts[here] = [sentence % row for row in rows]
+    walled = ok & kerb
+    texts[walled] = [
+        f"{text} A kerb stands at the edge, so its height isn't judged." for text in texts[walled]
+    ]
+    return texts

@@ -20,14 +20,22 @@ from analysis import alignment, ribbon, surfaces, terrain, water
 from analysis.alignment import Road
 from analysis.breaks import Breaks, Overrides, find_breaks
 from analysis.errors import OutputError, RoadError
-from analysis.findings import EDIT_COLUMNS, Findings, Table
+from analysis.findings import EDIT_COLUMNS, STATION_COLUMNS, Findings, Table
 from analysis.limits import Limits, default_limits, limits_from_toml, limits_to_toml, required_slope
 from analysis.material import Areas, areas
 from analysis.reaches import Judgement, judge, label_stations
 from analysis.ribbon import Cells, Ribbon
 from analysis.settings import Settings
 from analysis.surfaces import Measures, Noise, Sections
-from analysis.tables import SIDES, Reach, build_reaches, pond_table, reach_table, station_table
+from analysis.tables import (
+    SIDES,
+    Reach,
+    build_reaches,
+    pond_table,
+    reach_lines,
+    reach_table,
+    station_table,
+)
 from analysis.terrain import Terrain
 from analysis.water import Water
 
@@ -347,7 +355,14 @@ def rejudge(study: Study, limits: Limits) -> Study:
     ]
     record = {**study.findings.run, **_limits_record(limits)}
     again = _assemble(
-        study.terrain, study.settings, limits, parts, study.extras, record, study.findings.edits
+        study.terrain,
+        study.settings,
+        limits,
+        parts,
+        study.extras,
+        record,
+        study.findings.edits,
+        measured=study.findings,
     )
     return replace(again, findings=replace(again.findings, reviews=study.findings.reviews))
 
@@ -405,7 +420,7 @@ def given_breaks(road: Road, s: Floats, extras: Extras) -> Overrides:
         _apply_widths(road, s, extras.widths, edge, hinge)
     for line in extras.edges:
         _apply_edge_line(road, s, line, edge)
-    return Overrides(edge=edge, hinge=hinge, axis=np.full(n, np.nan))
+    return Overrides(edge=edge, hinge=hinge)
 
 
 def _apply_widths(road: Road, s: Floats, widths: Table, edge: Floats, hinge: Floats) -> None:
@@ -453,12 +468,13 @@ def overrides_for(
     survives another spacing as well as it can.
     """
     n = len(s)
-    base = given or Overrides(
-        edge=np.full((n, 2), np.nan), hinge=np.full((n, 2), np.nan), axis=np.full(n, np.nan)
-    )
+    base = given or Overrides()
     if edits is None or len(edits) == 0 or n == 0:
         return base
-    arrays = {"edge": base.edge.copy(), "hinge": base.hinge.copy()}
+    arrays = {
+        what: np.full((n, 2), np.nan) if held is None else held.copy()
+        for what, held in (("edge", base.edge), ("hinge", base.hinge))
+    }
     half = 0.5 * float(np.median(np.diff(s))) if n > 1 else np.inf
     for row in range(len(edits)):
         if edits["road"][row] != road.name:
@@ -514,25 +530,33 @@ def _assemble(
     extras: Extras,
     record: Mapping[str, Any],
     edits: Table | None,
+    measured: Findings | None = None,
 ) -> Study:
-    """Tables and geometry over all roads; ranks run over the whole network screened."""
+    """Tables and geometry over all roads; ranks run over the whole network screened.
+
+    `measured` holds findings of the same measurements, whose places and ponds still stand.
+    """
     numbered, row = [], 0
     for part in parts:
         numbered.append(replace(part, first_row=row))
         row += 2 * len(part.s)
     parts = numbered
-    stations = [station_table(part, limits) for part in parts]
-    reaches, lines = reach_table(parts)
-    ponds, rings = pond_table(parts)
     scale = 1.0 / grid.xy_unit_m
-    points = [_edge_points(p.road, p.s, p.breaks).reshape(-1, 2) * scale for p in parts]
+    if measured is None:
+        ponds, rings = pond_table(parts)
+        pond_rings = tuple(ring * scale for ring in rings)
+        points = [_edge_points(p.road, p.s, p.breaks).reshape(-1, 2) * scale for p in parts]
+        station_xy = np.concatenate(points)
+    else:
+        ponds, pond_rings = measured.ponds, measured.pond_rings
+        station_xy = measured.station_xy
     findings = Findings(
-        stations=Table.stacked(stations, stations[0].columns),
-        reaches=reaches,
+        stations=Table.stacked([station_table(part, limits) for part in parts], STATION_COLUMNS),
+        reaches=reach_table(parts),
         ponds=ponds,
-        station_xy=np.concatenate(points),
-        reach_lines=tuple(line * scale for line in lines),
-        pond_rings=tuple(ring * scale for ring in rings),
+        station_xy=station_xy,
+        reach_lines=tuple(line * scale for part in parts for line in reach_lines(part)),
+        pond_rings=pond_rings,
         crs_wkt=grid.crs_wkt,
         run=dict(record),
         edits=edits if edits is not None else Table.empty(EDIT_COLUMNS),

@@ -22,7 +22,7 @@ from analysis.reaches import (
     SHEDS,
     WONT_SHED,
     Judgement,
-    describe_station,
+    describe_stations,
     runs,
 )
 from analysis.settings import Settings
@@ -38,6 +38,7 @@ __all__ = [
     "Reach",
     "build_reaches",
     "pond_table",
+    "reach_lines",
     "reach_table",
     "station_table",
 ]
@@ -55,6 +56,7 @@ _BALANCE_COLUMNS = {
     "import_t": "import_t",
     "loads": "loads",
     "haul_away_m3_loose": "haul_away_m3_loose",
+    "p_replenish": "p_replenish",
 }
 SIDE_SIGN = np.array([-1.0, 1.0])
 # In the order of the SOURCE_ numbers of `breaks`.
@@ -89,8 +91,8 @@ class Reach:
     worst_drop_mm: float
     balance: material.Balance | None
     severity: float
+    priority: float
     reason: str
-    rank: int = 0
 
 
 def build_reaches(
@@ -109,32 +111,41 @@ def build_reaches(
 
     The sides are independent; every station belongs to exactly one reach.
     """
+    if len(s) == 0:
+        return ()
     blocked = judge_ditch(water, limits)
     bounds = _station_bounds(road, s)
-    found = []
+    names = np.asarray(road.label(bounds), dtype=float)
+    found: list[Reach] = []
     for side in (0, 1):
         # A sound shoulder above a blocked ditch is a finding of its own.
-        side_labels = labels[:, side].astype(np.int16)
-        side_labels = np.where(
-            (side_labels == 0) & _settled(blocked[:, side], s, limits), len(FINDINGS), side_labels
+        named = np.where(
+            (labels[:, side] == 0) & _settled(blocked[:, side], s, limits),
+            len(FINDINGS),
+            labels[:, side].astype(np.int16),
         )
-        for i0, i1, label in runs(side_labels):
-            finding = "blocked ditch" if label == len(FINDINGS) else FINDINGS[label]
+        parts = runs(named)
+        first = np.array([part[0] for part in parts])
+        last = np.array([part[1] for part in parts])
+        figures = _figures(
+            side, first, last, s, breaks, measures, judgement, blocked, settings, limits
+        )
+        findings = [
+            "blocked ditch" if label == len(FINDINGS) else FINDINGS[label] for *_, label in parts
+        ]
+        for k, finding in enumerate(findings):
+            figure = {name: values[k].item() for name, values in figures.items()}
             found.append(
                 _reach(
-                    road,
                     s,
                     side,
-                    i0,
-                    i1,
-                    (bounds[i0], bounds[i1 + 1]),
+                    (int(first[k]), int(last[k])),
+                    (float(bounds[first[k]]), float(bounds[last[k] + 1])),
+                    (float(names[first[k]]), float(names[last[k] + 1])),
                     finding,
-                    breaks,
+                    figure,
                     measures,
                     areas,
-                    judgement,
-                    blocked,
-                    settings,
                     limits,
                 )
             )
@@ -157,33 +168,116 @@ def _settled(flags: NDArray[np.bool_], s: Floats, limits: Limits) -> NDArray[np.
     return out
 
 
-def _reach(
-    road: Road,
-    s: Floats,
+def _figures(
     side: int,
-    i0: int,
-    i1: int,
-    ends: tuple[float, float],
-    finding: str,
+    first: NDArray[np.intp],
+    last: NDArray[np.intp],
+    s: Floats,
     breaks: Breaks,
     measures: Measures,
-    areas: material.Areas,
     judgement: Judgement,
     blocked: NDArray[np.bool_],
     settings: Settings,
     limits: Limits,
-) -> Reach:
-    here = slice(i0, i1 + 1)
-    s0, s1 = float(ends[0]), float(ends[1])
-    length = s1 - s0
-    slope, slope_se = _mean_slope(measures, side, i0, i1, settings)
-    worst, worst_se = material.sustained_drop(
-        measures.edge_drop_mm, measures.edge_drop_se, s, side, i0, i1, limits
+) -> dict[str, NDArray[Any]]:
+    """What is added up over each run of stations first..last (inclusive), all runs at once.
+
+    Each entry is (runs,). Severity is how bad a finding is in multiples of the limit that is
+    passed, one entry per kind of limit.
+    """
+    drop = measures.edge_drop_mm[:, side]
+    slope = measures.shoulder_slope_pct[:, side]
+    required = judgement.required_slope_pct[:, side]
+    least = np.maximum(required, 1.0)
+    worn = np.fmax(
+        measures.rut_mm[:, side] / max(limits.rut_mm.value, 1.0),
+        measures.ridge_mm[:, side] / max(limits.ridge_mm.value, 1.0),
     )
-    ditch_m = length * float(np.mean(blocked[here, side]))
+    inward = measures.pavement_slope_pct[:, side] < 0.0
+    means = {
+        "mean_slope_pct": slope,
+        "required_slope_pct": required,
+        "p_wont_shed": judgement.p_wont_shed[:, side],
+        "blocked_share": blocked[:, side].astype(float),
+        # How much pavement sheds this way, in half widths: the low side of a curve gets all.
+        "drained": np.where(breaks.crowned, 1.0, np.where(inward, 0.0, 2.0)),
+        "over eroded edge": drop / max(limits.edge_drop_mm.value, 1.0),
+        "over high": -drop / max(limits.high_shoulder_mm.value, 1.0),
+        "over rutted": worn,
+        "over flat": 1.0 + (required - limits.slope_shortfall_points.value - slope) / least,
+    }
+    out = {name: _run_means(values, first) for name, values in means.items()}
+    # Overlapping windows share cells and count only once in the error of a mean.
+    se = measures.shoulder_slope_se[:, side]
+    average = _run_means(measures.average_m[:, side], first)
+    known = np.add.reduceat(np.isfinite(slope) & np.isfinite(se), first, dtype=float)
+    share = np.minimum(1.0, settings.spacing_m / np.where(average > 0.0, average, np.inf))
+    out["mean_slope_se"] = np.sqrt(_run_means(se**2, first) / np.maximum(known * share, 1.0))
+    spacing = float(np.median(np.diff(s))) if len(s) > 1 else limits.shortest_reach_m.value
+    span = max(1, int(np.ceil(limits.shortest_reach_m.value / spacing)))
+    low, low_at = _sustained(drop, first, last, span)
+    high, high_at = _sustained(-drop, first, last, span)
+    use_high = np.nan_to_num(high, nan=-np.inf) > np.nan_to_num(low, nan=-np.inf)
+    out["worst_drop_mm"] = np.where(use_high, -high, low)
+    out["worst_drop_se"] = measures.edge_drop_se[np.where(use_high, high_at, low_at), side]
+    return out
+
+
+def _run_means(values: Floats, first: NDArray[np.intp]) -> Floats:
+    """Mean of the known values of each run; NaN where none is known."""
+    known = np.isfinite(values)
+    total = np.add.reduceat(np.where(known, values, 0.0), first)
+    count = np.add.reduceat(known, first, dtype=float)
+    return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan)
+
+
+def _sustained(
+    values: Floats, first: NDArray[np.intp], last: NDArray[np.intp], span: int
+) -> tuple[Floats, NDArray[np.intp]]:
+    """Greatest value that each run keeps over `span` stations (or over all of a shorter run).
+
+    The greatest single value would be picked by its noise.
+
+    Returns
+    -------
+    (runs,) value, NaN where nothing is known, and (runs,) the station that has it.
+    """
+    out = np.full(len(first), np.nan)
+    where = np.array(first, dtype=np.intp)
+    filled = np.where(np.isfinite(values), values, np.inf)
+    for k, (i0, i1) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
+        part = filled[i0 : i1 + 1]
+        count = min(span, len(part))
+        starts = len(part) - count + 1
+        least = part[:starts]
+        for shift in range(1, count):
+            least = np.minimum(least, part[shift : shift + starts])
+        finite = np.isfinite(least)
+        if finite.any():
+            start = int(np.argmax(np.where(finite, least, -np.inf)))
+            out[k] = least[start]
+            where[k] = i0 + start + int(np.argmin(part[start : start + count]))
+    return out, where
+
+
+def _reach(
+    s: Floats,
+    side: int,
+    indices: tuple[int, int],
+    ends: tuple[float, float],
+    names: tuple[float, float],
+    finding: str,
+    figure: dict[str, float],
+    measures: Measures,
+    areas: material.Areas,
+    limits: Limits,
+) -> Reach:
+    i0, i1 = indices
+    length = ends[1] - ends[0]
+    ditch_m = length * figure["blocked_share"]
     clean = ditch_m >= min(length, limits.shortest_reach_m.value) - 1e-9 and ditch_m > 0.0
     balance = None
-    treatment = "none"
+    treatment = CANT_TELL if finding == CANT_TELL else "none"
     if finding in DEFECTS:
         balance = material.balance(
             s,
@@ -192,13 +286,11 @@ def _reach(
             i0,
             i1,
             limits,
-            ends_m=(s0, s1),
-            worst_drop_mm=worst,
-            worst_drop_se=worst_se,
+            ends_m=ends,
+            worst_drop_mm=figure["worst_drop_mm"],
+            worst_drop_se=figure["worst_drop_se"],
         )
         treatment = balance.treatment
-    elif finding == CANT_TELL:
-        treatment = CANT_TELL
     if clean and finding != NO_DATA:
         treatment = {
             "none": "clean ditch",
@@ -208,113 +300,51 @@ def _reach(
     verdict = {"none": SHEDS, "blocked ditch": SHEDS, CANT_TELL: CANT_TELL, NO_DATA: NO_DATA}.get(
         finding, WONT_SHED
     )
-    p = judgement.p_wont_shed[here, side]
-    if finding in ("eroded edge", "rutted") and np.isfinite(p).any() and np.nanmedian(p) < 0.5:
+    if finding in ("eroded edge", "rutted") and figure["p_wont_shed"] < 0.5:
         # Worn, but the water still leaves.
         verdict = SHEDS
-    severity = _severity(finding, side, here, measures, judgement, breaks, limits)
-    required = judgement.required_slope_pct[here, side]
+    severity = _severity(finding, figure)
     reach = Reach(
         side=side,
         i0=i0,
         i1=i1,
-        from_m=float(road.label(s0)),
-        to_m=float(road.label(s1)),
-        s0=s0,
-        s1=s1,
+        from_m=names[0],
+        to_m=names[1],
+        s0=ends[0],
+        s1=ends[1],
         length_m=length,
         finding=finding,
         verdict=verdict,
         treatment=treatment,
         clean_ditch=clean,
         ditch_clean_m=ditch_m if clean else 0.0,
-        mean_slope_pct=slope,
-        mean_slope_se=slope_se,
-        required_slope_pct=float(np.nanmean(required)) if np.isfinite(required).any() else np.nan,
-        p_wont_shed=float(np.nanmean(p)) if np.isfinite(p).any() else np.nan,
-        worst_drop_mm=worst,
+        mean_slope_pct=figure["mean_slope_pct"],
+        mean_slope_se=figure["mean_slope_se"],
+        required_slope_pct=figure["required_slope_pct"],
+        p_wont_shed=figure["p_wont_shed"],
+        worst_drop_mm=figure["worst_drop_mm"],
         balance=balance,
         severity=severity,
+        # Traffic meets the edge whichever way the water runs, so half a width always counts.
+        priority=severity * length * (0.5 + figure["drained"]),
         reason="",
     )
-    exposure = _drained_half_widths(side, here, measures, breaks)
-    return replace(
-        reach, reason=_reach_sentence(reach, measures, judgement, here, exposure, limits)
-    )
+    return replace(reach, reason=_reach_sentence(reach, measures, figure["drained"]))
 
 
-def _mean_slope(
-    measures: Measures, side: int, i0: int, i1: int, settings: Settings
-) -> tuple[float, float]:
-    """Mean slope of a reach; its error counts overlapping windows only once."""
-    here = slice(i0, i1 + 1)
-    slope, se = measures.shoulder_slope_pct[here, side], measures.shoulder_slope_se[here, side]
-    known = np.isfinite(slope) & np.isfinite(se)
-    if not known.any():
-        return float("nan"), float("nan")
-    average = float(np.nanmedian(measures.average_m[here, side]))
-    independent = max(1.0, known.sum() * min(1.0, settings.spacing_m / average))
-    rms = float(np.sqrt(np.mean(se[known] ** 2)))
-    return float(np.mean(slope[known])), rms / np.sqrt(independent)
-
-
-def _drained_half_widths(side: int, here: slice, measures: Measures, breaks: Breaks) -> float:
-    """How much pavement sheds towards this shoulder: 1 from a crown, 2 on the low side, 0 high."""
-    crowned = breaks.crowned[here]
-    inward = measures.pavement_slope_pct[here, side] < 0.0
-    return float(np.mean(np.where(crowned, 1.0, np.where(inward, 0.0, 2.0))))
-
-
-def _severity(
-    finding: str,
-    side: int,
-    here: slice,
-    measures: Measures,
-    judgement: Judgement,
-    breaks: Breaks,
-    limits: Limits,
-) -> float:
-    """How bad, in multiples of the limit that is passed (1 at the limit, at most 3).
-
-    Severity × length × exposure ranks the reaches; exposure is the pavement width that drains
-    here plus a half, since traffic meets an edge whichever way the water runs.
-    """
+def _severity(finding: str, figure: dict[str, float]) -> float:
+    """How bad, in multiples of the limit that is passed: 1 at the limit, at most 3."""
     if finding not in DEFECTS:
         return 0.0
-    drop = measures.edge_drop_mm[here, side]
-    slope = measures.shoulder_slope_pct[here, side]
-    required = judgement.required_slope_pct[here, side]
-    over = {
-        "eroded edge": drop / max(limits.edge_drop_mm.value, 1.0),
-        "high": -drop / max(limits.high_shoulder_mm.value, 1.0),
-        "rutted": np.fmax(
-            measures.rut_mm[here, side] / max(limits.rut_mm.value, 1.0),
-            measures.ridge_mm[here, side] / max(limits.ridge_mm.value, 1.0),
-        ),
-        "ponding": np.ones_like(drop),
-    }.get(finding)
-    if over is None:
-        over = 1.0 + (required - limits.slope_shortfall_points.value - slope) / np.maximum(
-            required, 1.0
-        )
-    known = over[np.isfinite(over)]
-    return float(np.clip(np.mean(known), 0.3, 3.0)) if len(known) else 1.0
+    kind = "flat" if finding == "reversed" else finding
+    over = figure.get(f"over {kind}", 1.0)
+    return min(max(over, 0.3), 3.0) if np.isfinite(over) else 1.0
 
 
-def _priority(reach: Reach, exposure: float) -> float:
-    return reach.severity * reach.length_m * (0.5 + exposure)
-
-
-def _reach_sentence(
-    reach: Reach,
-    measures: Measures,
-    judgement: Judgement,
-    here: slice,
-    exposure: float,
-    limits: Limits,
-) -> str:
+def _reach_sentence(reach: Reach, measures: Measures, drained: float) -> str:
     """One plain sentence or two: what is wrong, how sure, what to do and why it ranks where."""
     side, finding = reach.side, reach.finding
+    here = slice(reach.i0, reach.i1 + 1)
     length = f"{reach.length_m:.0f} m"
     if finding == NO_DATA:
         return f"No data over {length}: {_commonest(measures.reason[here, side])}"
@@ -350,10 +380,8 @@ def _reach_sentence(
     if reach.clean_ditch and finding != "blocked ditch":
         text += f" Clean {reach.ditch_clean_m:.0f} m of ditch with it."
     if finding in DEFECTS:
-        drained = {0: "no pavement", 1: "half the pavement", 2: "the whole pavement"}[
-            round(exposure)
-        ]
-        text += f" Severity {reach.severity:.1f} of the limit; {drained} drains here."
+        width = ("no pavement", "half the pavement", "the whole pavement")[round(drained)]
+        text += f" Severity {reach.severity:.1f} of the limit; {width} drains here."
     return text
 
 
@@ -384,10 +412,7 @@ def station_table(part: RoadStudy, limits: Limits) -> Table:
     def offsets(u: Floats) -> Floats:
         return np.asarray(SIDE_SIGN * u).ravel()
 
-    reasons = np.empty((n, 2), dtype=object)
-    for i in range(n):
-        for side in (0, 1):
-            reasons[i, side] = describe_station(m, j, limits, i, side, kerb=bool(b.kerb[i, side]))
+    reasons = describe_stations(m, j, limits, b.kerb)
     columns: dict[str, Any] = {
         "road": both(np.full(n, part.road.name, dtype=object)),
         "station_m": both(part.station_m),
@@ -428,33 +453,21 @@ def station_table(part: RoadStudy, limits: Limits) -> Table:
     )
 
 
-def reach_table(parts: Sequence[RoadStudy]) -> tuple[Table, list[Floats]]:
-    """Reaches of all roads, ranked over all of them, and their lines along the edge (metres)."""
-    rows: list[dict[str, Any]] = []
-    lines: list[Floats] = []
-    priorities: list[float] = []
-    for part in parts:
-        for reach in part.reaches:
-            here = slice(reach.i0, reach.i1 + 1)
-            exposure = _drained_half_widths(reach.side, here, part.measures, part.breaks)
-            priorities.append(_priority(reach, exposure))
-            rows.append(_reach_row(part, reach))
-            lines.append(_reach_line(part, reach))
-    order = np.argsort(-np.array(priorities), kind="stable")
-    rank = 0
-    for index in order:
+def reach_table(parts: Sequence[RoadStudy]) -> Table:
+    """Reaches of all roads, ranked over all of them."""
+    rows = [_reach_row(part, reach) for part in parts for reach in part.reaches]
+    priorities = np.array([reach.priority for part in parts for reach in part.reaches])
+    for rank, index in enumerate(np.argsort(-priorities, kind="stable"), start=1):
         if priorities[index] > 0.0:
-            rank += 1
             rows[index]["rank"] = rank
-    table = Table(
+    return Table(
         {
-            name: np.array([row.get(name, np.nan) for row in rows], dtype=float)
-            if kind != "str"
-            else np.array([row[name] for row in rows], dtype=object)
+            name: np.array([row[name] for row in rows], dtype=object)
+            if kind == "str"
+            else np.array([row.get(name, np.nan) for row in rows], dtype=float)
             for name, kind in REACH_COLUMNS.items()
         }
     )
-    return table, lines
 
 
 def _reach_row(part: RoadStudy, reach: Reach) -> dict[str, Any]:
@@ -464,25 +477,33 @@ def _reach_row(part: RoadStudy, reach: Reach) -> dict[str, Any]:
         "first_index": reach.i0,
         "last_index": reach.i1,
     }
-    for name in REACH_COLUMNS:
-        if name not in row and name != "rank" and hasattr(reach, name):
-            row[name] = getattr(reach, name)
+    for name in _REACH_FIELDS:
+        row[name] = getattr(reach, name)
     if reach.balance is not None:
         for name, field in _BALANCE_COLUMNS.items():
             row[name] = getattr(reach.balance, field)
     return row
 
 
-def _reach_line(part: RoadStudy, reach: Reach) -> Floats:
-    """Line along the pavement edge, through the stations, out to the reach's two ends."""
-    u = part.breaks.edge[reach.i0 : reach.i1 + 1, reach.side]
-    s = part.s[reach.i0 : reach.i1 + 1]
-    along = np.unique(np.concatenate(([reach.s0], s, [reach.s1])))
-    if len(along) < 2:
-        along = np.array([reach.s0, reach.s1])
-    offset = SIDE_SIGN[reach.side] * np.interp(along, s, u)
-    x, y = alignment.to_map(part.road, along, offset)
-    return np.column_stack((x, y))
+_REACH_FIELDS = tuple(
+    name for name in REACH_COLUMNS if name in Reach.__dataclass_fields__ and name != "side"
+)
+
+
+def reach_lines(part: RoadStudy) -> list[Floats]:
+    """Line (m, 2) of each reach of a road along the pavement edge, end to end, in metres."""
+    along, offsets, sizes = [], [], []
+    for reach in part.reaches:
+        here = slice(reach.i0, reach.i1 + 1)
+        s = part.s[here]
+        at = np.concatenate(([reach.s0], s[(s > reach.s0) & (s < reach.s1)], [reach.s1]))
+        along.append(at)
+        offsets.append(SIDE_SIGN[reach.side] * np.interp(at, s, part.breaks.edge[here, reach.side]))
+        sizes.append(len(at))
+    if not along:
+        return []
+    x, y = alignment.to_map(part.road, np.concatenate(along), np.concatenate(offsets))
+    return np.split(np.column_stack((x, y)), np.cumsum(sizes)[:-1])
 
 
 def pond_table(parts: Sequence[RoadStudy]) -> tuple[Table, list[Floats]]:

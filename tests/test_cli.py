@@ -208,7 +208,8 @@ def test_analysis_never_imports_qt():
         "import importlib, pkgutil, sys, analysis\n"
         "for module in pkgutil.iter_modules(analysis.__path__):\n"
         "    importlib.import_module(f'analysis.{module.name}')\n"
-        "sys.exit(', '.join(m for m in sys.modules if m.startswith(('PySide6', 'pyqtgraph'))) or 0)\n"
+        "window = [m for m in sys.modules if m.startswith(('PySide6', 'pyqtgraph'))]\n"
+        "sys.exit(', '.join(window) or 0)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
