@@ -20,18 +20,16 @@ from analysis.roadline import (
     CHORD_M,
     Frames,
     Road,
-    StationStyle,
     Tracker,
     frames,
     make_road,
-    parse_station,
     reversed_road,
     road_part,
     station_grid,
-    station_text,
     to_map,
     to_road,
 )
+from analysis.stations import StationStyle, parse_station, station_text
 from analysis.terrain import Terrain
 from analysis.units import METRES_PER_FOOT, METRES_PER_MILE
 
@@ -439,10 +437,13 @@ class _Source:
                 "delete it."
             )
         if self._crs is not None and len(xy):
-            moved = geofiles.rasterio.warp.transform(
-                self._crs, self._grid_crs, xy[:, 0].tolist(), xy[:, 1].tolist()
-            )
-            xy = np.column_stack(moved)
+            try:
+                moved = geofiles.rasterio.warp.transform(
+                    self._crs, self._grid_crs, xy[:, 0].tolist(), xy[:, 1].tolist()
+                )
+                xy = np.column_stack(moved)
+            except Exception:  # the library's own errors for this are private
+                xy = np.full_like(xy, np.nan)
             if not np.isfinite(xy).all():
                 raise RoadError(
                     f"The coordinates in {self.text} don't fit its coordinate system; give the "

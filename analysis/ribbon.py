@@ -27,6 +27,8 @@ _BLOCK = 512
 _TILE = 8
 # sections closer than this share of their spacing on the line have as good as met
 _LEAST_SPREAD = 0.05
+# below this share a point near the road may have a foot at several stations
+_CROWDED_SPREAD = 0.5
 
 # What no road does for long: a surface that falls this much to both sides of its crown (usual
 # is 2 to 4 %, a steep earth road 6 %), or a steeper grade. Common practice.
@@ -34,7 +36,8 @@ _STEEPEST_CROWN_PCT = 5.5
 _STEEPEST_GRADE_PCT = 25.0
 _UNIT_PIECE_M = 20.0
 _CROWN_SHIFT_M = 2.0
-_LANE_M = 1.5
+_LANE_M = 1.25
+_COARSEST_FOR_CROWN_M = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +143,9 @@ def read_corridor(
     -----
     Feet read as metres make every slope 3.28 times too steep. That is refused where it can be
     told: the vertical unit was assumed to be the metre (neither the file nor a person said
-    so), and half of the road falls more than 5.5 % to both sides of its crown over 1.5 m, or
-    a tenth of it is steeper than 25 % along. Metres read as feet only make a road look flat,
+    so), and half of the road falls more than 5.5 % to both sides of its crown next to it (cells
+    up to 0.75 m; coarser ones mix in the banks of a narrow road), or a tenth of it is steeper
+    than 25 % along. Metres read as feet only make a road look flat,
     which real roads can be, so that is not judged.
     """
     fine = max(terrain.cell_m, _FINEST_STEP_M)
@@ -194,7 +198,7 @@ def footprint(terrain: Terrain, frames: Frames) -> NDArray[np.float64]:
 
 def _check_unit(terrain: Terrain, road: Road, ribbon: Ribbon) -> None:
     """Refuse heights that can only be feet read as metres."""
-    crown, grade = _crown_fall_pct(ribbon), _steep_grade_pct(ribbon)
+    crown, grade = _crown_fall_pct(ribbon, terrain.cell_m), _steep_grade_pct(ribbon)
     if crown > _STEEPEST_CROWN_PCT:
         sign = f"falls {crown:.1f} % to both sides"
     elif grade > _STEEPEST_GRADE_PCT:
@@ -216,9 +220,11 @@ def _pieces(ribbon: Ribbon, half_width_m: float) -> NDArray[np.float64]:
     return ribbon.z[: whole * count, middle].reshape(whole, count, int(middle.sum()))
 
 
-def _crown_fall_pct(ribbon: Ribbon) -> float:
+def _crown_fall_pct(ribbon: Ribbon, cell_m: float) -> float:
     """Return the fall to both sides of the crown that half of the road exceeds; NaN unknown."""
-    reach = _CROWN_SHIFT_M + _LANE_M
+    if cell_m > _COARSEST_FOR_CROWN_M:
+        return math.nan
+    reach = _CROWN_SHIFT_M + cell_m + _LANE_M
     z = _pieces(ribbon, reach)
     o = ribbon.o[np.abs(ribbon.o) <= reach]
     # the profile of a piece, free of the grade: only stations known right across count
@@ -230,7 +236,8 @@ def _crown_fall_pct(ribbon: Ribbon) -> float:
         falls = []
         for sign in (-1.0, 1.0):
             u = sign * (o - crown)
-            lane = (u >= -1e-9) & (u <= _LANE_M + 1e-9)
+            # the cell on the crown itself is rounded off
+            lane = (u >= cell_m - 1e-9) & (u <= cell_m + _LANE_M + 1e-9)
             if lane.sum() < 2:
                 return math.nan
             away = u[lane] - u[lane].mean()
@@ -272,16 +279,17 @@ class _Corridor:
         across = math.floor(half_width_m / self.step_o + 1e-9)
         self.o = np.arange(-across, across + 1, dtype=float) * self.step_o
         self.z = np.full((len(self.s), len(self.o)), np.nan)
-        shape = self.tracker.frames(self.s)
-        self.frames = shape
+        self.frames = self.tracker.frames(self.s)
         a, b = self.tracker.spread(self.s)
-        spread = a[:, None] - b[:, None] * self.o
-        self.crossed: NDArray[np.bool_] = spread < _LEAST_SPREAD
-        # where sections crowd, and only there, a point can belong to another station too
-        self.crowded: NDArray[np.bool_] = np.any(spread < 0.5, axis=1)
+        self.crossed: NDArray[np.bool_] = a[:, None] - b[:, None] * self.o < _LEAST_SPREAD
+        a, b = self.tracker.spread(self.tracker.seed_s)
+        crowded = a - np.abs(b) * self.half < _CROWDED_SPREAD
+        self.crowded_before = np.concatenate([[0], np.cumsum(crowded)])
         self.found: list[tuple[NDArray[Any], ...]] = []
         ta, tb, _, td, te, _ = terrain.transform
+        # size of a tile, corner to corner and a bit; how far feet in it may lie off its corners'
         self.tile_m = _TILE * (math.hypot(ta, td) + math.hypot(tb, te))
+        self.slack = self.tile_m / 2.0 + 2.0 * SEED_STEP_M
 
     def read(self, progress: Progress | None) -> tuple[Cells, Ribbon]:
         blocks = self._blocks()
@@ -349,7 +357,11 @@ class _Corridor:
             return
         # one cell of halo on each side, for bilinear points between blocks
         z = window(row0 - 1, row0 + rows + 1, col0 - 1, col0 + cols + 1)
-        unsure = near & (high - low > max(self.tile_m, 3.0 * SEED_STEP_M))
+        unsure = near & (high - low > self.tile_m + 2.0 * SEED_STEP_M)
+        seeds = self.tracker.seed_s
+        first = np.searchsorted(seeds, low - self.slack)
+        last = np.searchsorted(seeds, high + self.slack)
+        unsure |= near & (self.crowded_before[last] > self.crowded_before[first])
         self._take_cells(z[1:-1, 1:-1], row0, col0, near, unsure, (low + high) / 2.0)
         self._take_ribbon(z, row0, col0, rows, cols, near, unsure, low, high)
 
@@ -362,7 +374,7 @@ class _Corridor:
         x, y = self.terrain.to_plane(r[:, None], c[None, :])
         away, nearest = self.tracker.seeds.query(
             np.column_stack([x.ravel(), y.ravel()]),
-            distance_upper_bound=self.half + self.tile_m + 1.0,
+            distance_upper_bound=self.half + self.tile_m + SEED_STEP_M,
         )
         away = np.reshape(away, x.shape)
         s = np.append(self.tracker.seed_s, np.nan)[nearest].reshape(x.shape)
@@ -370,7 +382,7 @@ class _Corridor:
         least = np.minimum(
             np.minimum(away[:-1, :-1], away[1:, :-1]), np.minimum(away[:-1, 1:], away[1:, 1:])
         )
-        near = least <= self.half + self.tile_m / 2.0 + 1.0
+        near = least <= self.half + self.tile_m / 2.0 + SEED_STEP_M
         low = np.fmin(np.fmin(corners[0], corners[1]), np.fmin(corners[2], corners[3]))
         high = np.fmax(np.fmax(corners[0], corners[1]), np.fmax(corners[2], corners[3]))
         return near, low, high
@@ -435,8 +447,7 @@ class _Corridor:
             return
         r, c = r[i, k], c[i, k]
         s, tile = self.s[station[i]], (r // _TILE, c // _TILE)
-        q = unsure[tile] | self.crowded[station[i]]
-        q |= ~((s >= low[tile] - margin) & (s <= high[tile] + margin))
+        q = unsure[tile] | ~((s >= low[tile] - self.slack) & (s <= high[tile] + self.slack))
         if q.any():
             foot, _ = self.tracker.to_road(x[i[q], k[q]], y[i[q], k[q]])
             foreign = np.zeros(len(i), dtype=bool)

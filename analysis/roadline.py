@@ -9,15 +9,13 @@ Beyond its ends a road goes on straight.
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import RoadError, SettingsError
-from analysis.units import METRES_PER_FOOT
+from analysis.stations import station_text
 
 __all__ = [
     "CHORD_M",
@@ -27,11 +25,9 @@ __all__ = [
     "Tracker",
     "frames",
     "make_road",
-    "parse_station",
     "reversed_road",
     "road_part",
     "station_grid",
-    "station_text",
     "to_map",
     "to_road",
 ]
@@ -42,10 +38,10 @@ CHORD_M = 5.0
 SEED_STEP_M = 1.0
 """Largest spacing of the points in which the nearest part of a road is looked up, in metres."""
 
-StationStyle = Literal["km", "feet-hundreds"]
 
 _QUERY_POINTS = 500_000
 _LEAST_BEND_BASE_M = 1.0
+_LEAST_CHORD_M = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,8 +231,8 @@ class Tracker:
         from scipy.spatial import cKDTree  # slow to import, and not needed for reading
 
         self.road = road
-        self.chord_m = chord_m
-        self._half = half = chord_m / 2.0
+        self.chord_m = chord_m if chord_m >= _LEAST_CHORD_M else 0.0
+        self._half = half = self.chord_m / 2.0
         vertices = road.distance
         self._direction = np.diff(road.xy, axis=0) / np.diff(vertices)[:, None]
         inner = vertices[1:-1]
@@ -324,8 +320,30 @@ class Tracker:
         for start in range(0, len(known), _QUERY_POINTS):
             part = known[start : start + _QUERY_POINTS]
             first = self.seed(x[part], y[part]) if seed is None else seed.ravel()[part]
-            s[part], o[part] = self._foot(x[part], y[part], first)
+            foot, away = self._foot(x[part], y[part], first)
+            if self.chord_m == 0.0:
+                foot, away = self._nearer_foot(x[part], y[part], foot, away)
+            s[part], o[part] = foot, away
         return s.reshape(shape), o.reshape(shape)
+
+    def _nearer_foot(
+        self,
+        x: NDArray[np.float64],
+        y: NDArray[np.float64],
+        s: NDArray[np.float64],
+        o: NDArray[np.float64],
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Look on both sides of a foot for a nearer one.
+
+        Inside a vertex both segments have a foot for the same point, and with no chord
+        nothing favours either but the distance.
+        """
+        for side in (-1.0, 1.0):
+            reach = np.maximum(np.abs(o), SEED_STEP_M)
+            other, away = self._foot(x, y, s + side * reach)
+            better = np.abs(away) < np.abs(o)
+            s, o = np.where(better, other, s), np.where(better, away, o)
+        return s, o
 
     def _foot(
         self, x: NDArray[np.float64], y: NDArray[np.float64], first: NDArray[np.float64]
@@ -480,78 +498,6 @@ def to_map(
         Negative chord.
     """
     return Tracker(road, chord_m=chord_m).to_map(s, o)
-
-
-def station_text(station_m: float, *, style: StationStyle = "km", decimals: int = 0) -> str:
-    """Write a station the way road people do.
-
-    Parameters
-    ----------
-    station_m : float
-        Station label in metres.
-    style : {"km", "feet-hundreds"}, default "km"
-        ``2+340`` is 2 km and 340 m; in hundreds of (international) feet ``23+40`` is 2340 ft.
-    decimals : int, default 0
-        Decimals of the metres or feet.
-
-    Returns
-    -------
-    str
-        An empty string for NaN.
-
-    Raises
-    ------
-    SettingsError
-        Unknown style.
-    """
-    per_big, digits, unit = _station_style(style)
-    if not math.isfinite(station_m):
-        return ""
-    value = round(station_m / unit, decimals)
-    sign = "-" if value < 0 else ""
-    # whole numbers of the last decimal, so that 999.96 can't become "0+1000.0"
-    ticks = round(abs(value) * 10**decimals)
-    big, rest = divmod(ticks, per_big * 10**decimals)
-    width = digits + (decimals + 1 if decimals else 0)
-    return f"{sign}{big}+{rest / 10**decimals:0{width}.{decimals}f}"
-
-
-def parse_station(text: str, *, style: StationStyle = "km") -> float:
-    """Read a station such as ``2+340``, or a plain number of metres (feet in that style).
-
-    Parameters
-    ----------
-    text : str
-    style : {"km", "feet-hundreds"}, default "km"
-
-    Returns
-    -------
-    float
-        Station label in metres.
-
-    Raises
-    ------
-    SettingsError
-        Text that is no station, or an unknown style.
-    """
-    per_big, digits, unit = _station_style(style)
-    tidy = text.strip().replace("−", "-").replace(" ", "")
-    match = re.fullmatch(rf"([-+]?)(\d+)\+(\d{{{digits}}}(?:\.\d*)?)", tidy)
-    if match:
-        value = int(match[2]) * per_big + float(match[3])
-        return (-value if match[1] == "-" else value) * unit
-    if re.fullmatch(r"[-+]?(\d+\.?\d*|\.\d+)", tidy):
-        return float(tidy) * unit
-    example = "2+340" if style == "km" else "23+40"
-    raise SettingsError(f'"{text}" is no station; write it like {example} or as a plain number.')
-
-
-def _station_style(style: str) -> tuple[int, int, float]:
-    if style == "km":
-        return 1000, 3, 1.0
-    if style == "feet-hundreds":
-        return 100, 2, METRES_PER_FOOT
-    raise SettingsError(f'The station style "{style}" is not known; use km or feet-hundreds.')
 
 
 def station_grid(road: Road, spacing_m: float) -> NDArray[np.float64]:
