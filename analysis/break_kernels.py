@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.compiled import compiled
 
-__all__ = ["best_segments", "pair_evidence", "tie_pairs"]
+__all__ = ["best_segments", "edge_evidence", "pair_evidence", "tie_line", "tie_pairs"]
 
 
 @compiled
@@ -92,6 +92,29 @@ def best_segments(x: Any, z: Any, weight: Any, segments: int, least: int, out: A
 
 
 @compiled
+def _mixture(precision: float, pull: float, steps: Any) -> float:
+    """Log of the evidence that a mixture of steps adds, from what the data say of the step."""
+    most = -np.inf
+    total = 0.0
+    for q in range(steps.shape[0]):
+        sd2 = steps[q, 2] ** 2
+        sharp = precision + 1.0 / sd2
+        centre = pull + steps[q, 1] / sd2
+        part = (
+            np.log(steps[q, 0])
+            + 0.5 * centre * centre / sharp
+            - 0.5 * steps[q, 1] ** 2 / sd2
+            - 0.5 * np.log(sharp * sd2)
+        )
+        if part > most:
+            total = total * np.exp(most - part) + 1.0
+            most = part
+        else:
+            total += np.exp(part - most)
+    return most + np.log(total)
+
+
+@compiled
 def pair_evidence(
     place: Any,
     first_edge: int,
@@ -104,6 +127,7 @@ def pair_evidence(
     step: Any,
     prior: Any,
     steps: Any,
+    between: float,
     out: Any,
     out_none: Any,
 ) -> None:
@@ -131,26 +155,28 @@ def pair_evidence(
         an edge that has no shoulder.
     steps : (q, 3)
         Mixture of steps at the edge: weight, mean, standard deviation.
+    between : float
+        Standard deviation of the step that stands for a hinge between two candidates.
     out, out_none : (b, edges, hinges), (b, edges)
         Results; -inf for a pair that is too close.
     """
     blocks = sums.shape[0]
-    a = np.empty((5, 5))
-    low = np.empty((5, 5))
-    right = np.empty(5)
-    half = np.empty(5)
+    a = np.empty((6, 6))
+    low = np.empty((6, 6))
+    right = np.empty(6)
+    half = np.empty(6)
     flat = 1e-4
     for b in range(blocks):
         for i in range(edges):
             ie = first_edge + i
             e = place[ie]
             for j in range(-1, hinges):
-                p = 4 if j >= 0 else 3
+                p = 5 if j >= 0 else 3
                 ih = first_hinge + j if j >= 0 else 0
                 if j >= 0 and place[ih] - e < apart:
                     out[b, i, j] = -np.inf
                     continue
-                # order: level, slope, kink at edge, kink at hinge, step (last)
+                # order: level, slope, kink at edge, kink and step at hinge, step at edge (last)
                 a[0, 0] = sums[b, 0] + flat
                 a[1, 0] = sums[b, 1]
                 a[1, 1] = sums[b, 2] + 1.0 / prior[0, 1] ** 2
@@ -169,11 +195,20 @@ def pair_evidence(
                     a[3, 3] = ramp[b, ih, 2] + 1.0 / prior[2, 1] ** 2
                     right[3] = ramp[b, ih, 3] + prior[2, 0] / prior[2, 1] ** 2
                     base += -0.5 * (prior[2, 0] / prior[2, 1]) ** 2 - np.log(prior[2, 1])
+                    # the hinge may lie between two candidates: to first order a small step
+                    a[4, 0] = step[b, ih, 0]
+                    a[4, 1] = step[b, ih, 1]
+                    a[4, 2] = step[b, ih, 1] - e * step[b, ih, 0]
+                    a[4, 3] = step[b, ih, 4]
+                    a[4, 4] = step[b, ih, 2] + 1.0 / between**2
+                    right[4] = step[b, ih, 3]
+                    base -= np.log(between)
                 a[p, 0] = step[b, ie, 0]
                 a[p, 1] = step[b, ie, 1]
                 a[p, 2] = step[b, ie, 4]
                 if j >= 0:
                     a[p, 3] = ramp[b, ih, 0]
+                    a[p, 4] = step[b, ih, 0]
                 a[p, p] = step[b, ie, 2]
                 right[p] = step[b, ie, 3]
                 good = True
@@ -200,31 +235,186 @@ def pair_evidence(
                 for r in range(p):
                     value += 0.5 * half[r] * half[r] - np.log(low[r, r])
                 # the step: precision and pull of the data after all else is fitted
-                precision, pull = low[p, p], half[p]
-                most = -np.inf
-                total = 0.0
-                for q in range(steps.shape[0]):
-                    sd2 = steps[q, 2] ** 2
-                    sharp = precision + 1.0 / sd2
-                    centre = pull + steps[q, 1] / sd2
-                    part = (
-                        np.log(steps[q, 0])
-                        + 0.5 * centre * centre / sharp
-                        - 0.5 * steps[q, 1] ** 2 / sd2
-                        - 0.5 * np.log(sharp * sd2)
-                    )
-                    if part > most:
-                        total = total * np.exp(most - part) + 1.0
-                        most = part
-                    else:
-                        total += np.exp(part - most)
-                value += most + np.log(total)
+                value += _mixture(low[p, p], half[p], steps)
                 if not good:
                     value = -np.inf
                 if j >= 0:
                     out[b, i, j] = value
                 else:
                     out_none[b, i] = value
+
+
+@compiled
+def edge_evidence(
+    u: Any,
+    z: Any,
+    precision: Any,
+    hinge: Any,
+    place: Any,
+    ramp: Any,
+    step: Any,
+    hinge_ramp: Any,
+    hinge_step: Any,
+    prior: Any,
+    between: float,
+    steps: Any,
+    knot_m: float,
+    rough_m: float,
+    out: Any,
+) -> None:
+    """Log evidence of every edge in every block, the hinge being known.
+
+    Two models of the shoulder compete: straight, and rough (ruts, lips, washed-out edges: a
+    chain of knots `knot_m` apart whose heights scatter by `rough_m`, beginning at the edge).
+
+    Parameters
+    ----------
+    u : (k,)
+    z, precision : (b, k)
+        Heights and inverse variances.
+    hinge : (b,)
+    place : (p,)
+        Candidate edges.
+    ramp, step : (p, k)
+        Smeared ramp and step of each candidate.
+    hinge_ramp, hinge_step : (b, k)
+        The same for the hinge of each block.
+    prior, between, steps
+        As for `pair_evidence`.
+    out : (b, p, 2)
+        Evidence of the straight and of the rough shoulder.
+    """
+    blocks, k = z.shape
+    most = 16
+    size = 6 + most
+    row = np.empty(size)
+    a = np.empty((size, size))
+    low = np.empty((size, size))
+    right = np.empty(size)
+    half = np.empty(size)
+    for b in range(blocks):
+        for i in range(place.size):
+            e = place[i]
+            knots = int((hinge[b] - e - 0.3 * knot_m) / knot_m)
+            knots = min(max(knots, 0), most)
+            for rough in range(2):
+                extra = knots if rough == 1 else 0
+                p = 5 + extra
+                for r in range(p + 1):
+                    right[r] = 0.0
+                    for c in range(r + 1):
+                        a[r, c] = 0.0
+                for j in range(k):
+                    w = precision[b, j]
+                    if w <= 0.0:
+                        continue
+                    row[0] = 1.0
+                    row[1] = u[j]
+                    row[2] = ramp[i, j]
+                    row[3] = hinge_ramp[b, j]
+                    row[4] = hinge_step[b, j]
+                    for q in range(extra):
+                        row[5 + q] = max(0.0, 1.0 - abs(u[j] - e - (q + 1) * knot_m) / knot_m)
+                    row[p] = step[i, j]
+                    for r in range(p + 1):
+                        if row[r] != 0.0:
+                            wr = w * row[r]
+                            right[r] += wr * z[b, j]
+                            for c in range(r + 1):
+                                a[r, c] += wr * row[c]
+                a[0, 0] += 1e-4
+                base = 0.0
+                for r in range(1, 4):
+                    a[r, r] += 1.0 / prior[r - 1, 1] ** 2
+                    right[r] += prior[r - 1, 0] / prior[r - 1, 1] ** 2
+                    base -= 0.5 * (prior[r - 1, 0] / prior[r - 1, 1]) ** 2
+                    base -= np.log(prior[r - 1, 1])
+                a[4, 4] += 1.0 / between**2
+                for q in range(extra):
+                    a[5 + q, 5 + q] += 1.0 / rough_m**2
+                    base -= np.log(rough_m)
+                for r in range(p + 1):
+                    for c in range(r + 1):
+                        total = a[r, c]
+                        for q in range(c):
+                            total -= low[r, q] * low[c, q]
+                        if r == c:
+                            low[r, r] = max(total, 0.0) if r == p else np.sqrt(max(total, 1e-12))
+                        else:
+                            low[r, c] = total / low[c, c]
+                    total = right[r]
+                    for q in range(r):
+                        total -= low[r, q] * half[q]
+                    half[r] = total / low[r, r] if r < p else total
+                value = base
+                for r in range(p):
+                    value += 0.5 * half[r] * half[r] - np.log(low[r, r])
+                out[b, i, rough] = value + _mixture(low[p, p], half[p], steps)
+
+
+@compiled
+def tie_line(evidence: Any, kernel: Any, switch: Any, post: Any) -> None:
+    """Posterior of a place and a mode in every block (forward-backward).
+
+    Parameters
+    ----------
+    evidence : (b, p, m)
+        Log evidence of place and mode.
+    kernel : (2r + 1,)
+        How far the place moves from one block to the next.
+    switch : (m, m)
+        Probability of going from one mode to another; rows sum to 1.
+    post : (b, p, m)
+        Result; sums to 1 in each block.
+    """
+    blocks, p, m = evidence.shape
+    line = np.empty(p)
+    moved = np.empty((p, m))
+    seen = np.empty((p, m))
+    for b in range(blocks):
+        most = evidence[b].max()
+        total = 0.0
+        if b > 0:
+            for q in range(m):
+                _spread_line(post[b - 1, :, q], kernel, line)
+                moved[:, q] = line
+        for i in range(p):
+            for q in range(m):
+                before = 1.0
+                if b > 0:
+                    before = 0.0
+                    for g in range(m):
+                        before += switch[g, q] * moved[i, g]
+                post[b, i, q] = before * np.exp(evidence[b, i, q] - most) + 1e-300
+                total += post[b, i, q]
+        for i in range(p):
+            for q in range(m):
+                post[b, i, q] /= total
+    back = np.ones((p, m))
+    for b in range(blocks - 2, -1, -1):
+        most = evidence[b + 1].max()
+        for q in range(m):
+            for i in range(p):
+                seen[i, q] = back[i, q] * np.exp(evidence[b + 1, i, q] - most)
+            _spread_line(seen[:, q], kernel, line)
+            moved[:, q] = line
+        top = 0.0
+        for i in range(p):
+            for q in range(m):
+                after = 0.0
+                for g in range(m):
+                    after += switch[q, g] * moved[i, g]
+                back[i, q] = after
+                top = max(top, after)
+        total = 0.0
+        for i in range(p):
+            for q in range(m):
+                back[i, q] = back[i, q] / top + 1e-300
+                post[b, i, q] *= back[i, q]
+                total += post[b, i, q]
+        for i in range(p):
+            for q in range(m):
+                post[b, i, q] /= total
 
 
 @compiled

@@ -37,6 +37,9 @@ SOURCE_NOMINAL, SOURCE_FOUND, SOURCE_USER = 0, 1, 2
 SEARCH_SIDE_M = 2.0
 """How far edge and hinge of one side may lie from their nominal places beside the axis."""
 
+FORESLOPE_M = 1.75
+"""How much of the foreslope takes part in the search."""
+
 OUTSIDE_M = 9.0
 """How far beyond the nominal hinge the section is looked at, for foreslope and ditch."""
 
@@ -245,6 +248,7 @@ def foreslope_end(
     ditch = np.full(rows.size, np.nan)
     begun = np.zeros(rows.size, dtype=bool)
     done = np.zeros(rows.size, dtype=bool)
+    start = np.full(rows.size, np.inf)
     step = x[1] - x[0]
     for piece in range(pieces):
         first, last = cut[:, piece], cut[:, piece + 1] - 1
@@ -253,8 +257,10 @@ def foreslope_end(
         run = np.maximum(x[last] - x[first], step)
         slope = (part[rows, last] - part[rows, first]) / run
         falls = known & (slope < -0.10) & (x[last] > edge_m + 0.3)
+        start = np.where(falls & ~begun, x[first], start)
         grows = falls & ~done
-        outer = np.where(grows, x[last], outer)
+        # what lies far down the slope says nothing about the hinge, and may bend again
+        outer = np.where(grows, np.minimum(x[last], start + FORESLOPE_M), outer)
         done |= begun & ~falls
         begun |= falls
     # the lowest ground outside the edge, if it rises again by more than a rut is deep

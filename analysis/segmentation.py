@@ -124,6 +124,9 @@ class SectionPriors:
         Standard deviation of a break about its nominal place, metres.
     switch
         Probability that a shoulder begins or ends within 5 m.
+    knot_m, rough_m, roughness_switch
+        A rough shoulder: distance of the knots of its shape, their scatter in metres, and the
+        probability that roughness begins within 5 m.
     """
 
     slope: tuple[float, float] = (-0.02, 0.05)
@@ -131,13 +134,16 @@ class SectionPriors:
     hinge: tuple[float, float] = (-0.25, 0.15)
     bare: tuple[float, float] = (-0.25, 0.15)
     steps: tuple[tuple[float, float, float], ...] = (
-        (0.70, 0.0, 0.008),
-        (0.25, 0.0, 0.06),
-        (0.05, 0.13, 0.04),
+        (0.85, 0.0, 0.005),
+        (0.12, 0.0, 0.06),
+        (0.03, 0.13, 0.04),
     )
-    drift: float = 0.06
+    drift: float = 0.03
     width_spread: float = 0.6
     switch: float = 0.01
+    knot_m: float = 0.35
+    rough_m: float = 0.02
+    roughness_switch: float = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +229,8 @@ def edge_and_hinge(
     mean = np.divide(
         (precision * known).sum(axis=1), total, out=np.zeros_like(total), where=total > 0
     )
-    pull = precision * (known - mean[:, None])
+    pull_free = known - mean[:, None]
+    pull = precision * pull_free
     r = smeared_ramp(u[None, :] - place[:, None], np.array(box_m))
     h = smeared_step(u[None, :] - place[:, None], np.array(box_m))
     sums = np.column_stack([total, precision @ u, precision @ (u * u), pull.sum(axis=1), pull @ u])
@@ -246,7 +253,7 @@ def edge_and_hinge(
     pair_evidence(
         place, 0, edges, first_hinge, hinges, apart, sums, ramp, step,
         np.array([priors.slope, priors.kink, priors.hinge, priors.bare]),
-        np.array(priors.steps), evidence, none,
+        np.array(priors.steps), abs(priors.hinge[0]) * step_m / 3.0, evidence, none,
     )  # fmt: skip
     # The nominal widths count once per hundred metres: weak where the ground speaks.
     at_edge, at_hinge = place[:edges], place[first_hinge:]
@@ -278,12 +285,64 @@ def edge_and_hinge(
         evidence, none, fresh, _drift_kernel(drift, step_m), priors.switch * block_m / 5.0,
         post, post_none,
     )  # fmt: skip
-    by_edge = post.sum(axis=2) + post_none
-    by_hinge = post.sum(axis=1)
     bare = post_none.sum(axis=1)
-    edge, edge_se, edge_near = _moments(by_edge, at_edge)
-    hinge, hinge_se, hinge_near = _moments(by_hinge, at_hinge)
+    hinge, hinge_se, hinge_near = _moments(post.sum(axis=1), at_hinge)
+    edge, edge_se, edge_near = _moments(post.sum(axis=2) + post_none, at_edge)
+    refined = _refine_edge(
+        u, pull_free, precision, hinge, place=place[0] + 0.5 * step_m * np.arange(2 * edges - 1),
+        edge_m=edge_m, box_m=box_m, block_m=block_m, priors=priors, given=edge_given,
+    )  # fmt: skip
+    shouldered = bare < 0.5
+    edge, edge_se, edge_near = (
+        np.where(shouldered, new, old)
+        for new, old in zip(refined, (edge, edge_se, edge_near), strict=True)
+    )
     return TiedBreaks(edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare)
+
+
+def _refine_edge(
+    u: Floats,
+    z: Floats,
+    precision: Floats,
+    hinge: Floats,
+    *,
+    place: Floats,
+    edge_m: Floats,
+    box_m: tuple[float, float],
+    block_m: float,
+    priors: SectionPriors,
+    given: Floats | None,
+) -> tuple[Floats, Floats, Floats]:
+    """Find the edge again with the hinge known, allowing for a rough shoulder."""
+    from analysis.break_kernels import edge_evidence, tie_line
+
+    box = np.array(box_m)
+    step_m = float(place[1] - place[0])
+    ramp = smeared_ramp(u[None, :] - place[:, None], box)
+    step = smeared_step(u[None, :] - place[:, None], box)
+    evidence = np.empty((z.shape[0], place.size, 2))
+    edge_evidence(
+        u, z, precision, hinge, place, ramp, step,
+        smeared_ramp(u[None, :] - hinge[:, None], box),
+        smeared_step(u[None, :] - hinge[:, None], box),
+        np.array([priors.slope, priors.kink, priors.hinge]), abs(priors.hinge[0]) * 0.05,
+        np.array(priors.steps), priors.knot_m, priors.rough_m, evidence,
+    )  # fmt: skip
+    share = block_m / 100.0
+    off = (place[None, :] - edge_m[:, None]) / priors.width_spread
+    evidence -= 0.5 * share * off[:, :, None] ** 2
+    # no edge outside the hinge, nor so close that the shoulder would be narrower than a cell
+    evidence[place[None, :] > (hinge - 0.5 * sum(box_m))[:, None]] -= 1e3
+    if given is not None:
+        fixed = np.flatnonzero(np.isfinite(given))
+        away = (place[None, :] - given[fixed, None]) / (0.5 * step_m)
+        evidence[fixed] -= 0.5 * away[:, :, None] ** 2
+    turn = priors.roughness_switch * block_m / 5.0
+    switch = np.array([[1.0 - turn, turn], [2.0 * turn, 1.0 - 2.0 * turn]])
+    post = np.empty_like(evidence)
+    drift = priors.drift * np.sqrt(block_m / 5.0)
+    tie_line(evidence, _drift_kernel(drift, step_m), switch, post)
+    return _moments(post.sum(axis=2), place)
 
 
 def _drift_kernel(drift_m: float, step_m: float) -> Floats:
