@@ -41,10 +41,14 @@ __all__ = [
     "edits_of",
     "is_study",
     "kind_of",
+    "line_layers",
     "loaded",
     "open_inputs",
     "open_roads",
+    "open_sample",
     "open_study",
+    "print_reaches",
+    "print_sections",
     "review_table",
     "reviews_of",
     "road_index",
@@ -53,6 +57,7 @@ __all__ = [
     "screen",
     "screen_other",
     "update",
+    "warm_up",
 ]
 
 SHEDS = "sheds"
@@ -122,6 +127,12 @@ class RoadIndex:
         if not len(self.distance_m):
             return 0
         return int(np.argmin(np.abs(self.distance_m - s)))
+
+    def nearest_label(self, station_m: float) -> int:
+        """Station whose label is nearest."""
+        if not len(self.station_m):
+            return 0
+        return int(np.argmin(np.abs(self.station_m - station_m)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -506,6 +517,76 @@ def _table(types: Mapping[str, str], values: Mapping[str, Sequence[Any]]) -> Tab
     )
 
 
+def warm_up(progress: Progress) -> None:
+    """Load the heavy libraries while the person looks around, so that the first job is quick."""
+    import importlib
+
+    for name in ("analysis.terrain", "analysis.alignment", "analysis.screening"):
+        if progress.cancelled():
+            return
+        importlib.import_module(name)
+
+
+def open_sample(progress: Progress) -> Inputs:
+    """Open the sample terrain with its roads."""
+    from analysis.inputs import sample_files
+
+    terrain, road = sample_files()
+    return open_inputs(progress, terrain, RoadSource(road))
+
+
+def print_sections(
+    progress: Progress,
+    study: Study,
+    places: Sequence[tuple[int, int]],
+    path: str,
+    units: str,
+    station_style: str,
+) -> None:
+    """Write the sections of some stations as PDF."""
+    from gui.printing import stations_sheets
+
+    stations_sheets(
+        study, places, path, system=units, station_style=station_style, progress=progress
+    )
+
+
+def print_reaches(
+    progress: Progress,
+    study: Study,
+    rows: Sequence[int],
+    path: str,
+    units: str,
+    station_style: str,
+) -> None:
+    """Write the sheets of some reaches as PDF."""
+    from gui.printing import reach_sheets
+
+    reach_sheets(study, rows, path, system=units, station_style=station_style, progress=progress)
+
+
+def line_layers(path: str) -> list[str]:
+    """Names of the vector layers of a GeoPackage; empty for any other file.
+
+    Read from the file's table of contents (OGC 12-128r18, 1.1.3), which takes no geometry library
+    and so no time.
+    """
+    return [name for name, kind in _contents(path) if kind == "features"]
+
+
+def _contents(path: str) -> list[tuple[str, str]]:
+    if not path.lower().endswith(".gpkg") or not os.path.isfile(path):
+        return []
+    import sqlite3
+    from contextlib import closing
+
+    try:
+        with closing(sqlite3.connect(f"{Path(path).resolve().as_uri()}?mode=ro", uri=True)) as file:
+            return list(file.execute("SELECT table_name, data_type FROM gpkg_contents"))
+    except sqlite3.Error:
+        return []
+
+
 def kind_of(path: str) -> str:
     """Tell what a dropped file is by its name: "terrain", "road", "limits", or "" for neither.
 
@@ -523,13 +604,4 @@ def kind_of(path: str) -> str:
 
 def is_study(path: str) -> bool:
     """Whether a GeoPackage is a saved study, from its list of layers."""
-    if not path.lower().endswith(".gpkg") or not os.path.isfile(path):
-        return False
-    import sqlite3
-
-    try:
-        with sqlite3.connect(f"{Path(path).resolve().as_uri()}?mode=ro", uri=True) as db:
-            rows = db.execute("SELECT table_name FROM gpkg_contents").fetchall()
-    except sqlite3.Error:
-        return False
-    return {"stations", "reaches", "run"} <= {name for (name,) in rows}
+    return {"stations", "reaches", "run"} <= {name for name, _ in _contents(path)}

@@ -120,6 +120,9 @@ def map_layers(
                 ditch,
             )
         )
+    # Roads opened after the screening come last, so that the numbers of the others stay theirs.
+    screened = {index.name for index in loaded.index}
+    made.extend(_bare(road, shift) for road in roads if road.name not in screened)
     return MapLayers(
         origin,
         tuple(made),

@@ -465,6 +465,17 @@ class MapView(QWidget):
         self._by_hand = True
         self._moved.start()
 
+    def show_current_road(self) -> None:
+        """Show the current road whole."""
+        road = self._current_road()
+        if road is None:
+            return
+        points = road.line if len(road.line) else road.stations.reshape(-1, 2)
+        if len(points):
+            self._show_points(points, least_m=50.0)
+            self._by_hand = True
+            self._moved.start()
+
     def show_terrain(self) -> None:
         """Show the terrain whole."""
         if self._terrain is None:

@@ -289,6 +289,16 @@ class WindowModel(QObject):
             title=self.tr("Opening"),
         )
 
+    def open_sample(self) -> None:
+        """Open the sample terrain with its roads."""
+        self.runner.submit(
+            "open",
+            jobs.open_sample,
+            self._take_inputs,
+            lane="long",
+            title=self.tr("Opening the sample"),
+        )
+
     def _take_inputs(self, inputs: jobs.Inputs) -> None:
         self._terrain, self._roads, self._road_source = inputs.terrain, inputs.roads, inputs.source
         self._vertical_unit = inputs.vertical_unit
@@ -339,12 +349,28 @@ class WindowModel(QObject):
         self._tell_modified()
         self._bring_up_to_date()
 
-    def open_study(self, path: str, failed: Callable[[str], None] | None = None) -> None:
-        """Open a saved study; its terrain is then measured again behind the scenes."""
+    def open_study(
+        self,
+        path: str,
+        failed: Callable[[str], None] | None = None,
+        *,
+        recovered: bool = False,
+    ) -> None:
+        """Open a saved study; its terrain is then measured again behind the scenes.
+
+        A `recovered` one is an autosaved copy: it has no file of its own and needs saving.
+        """
+
+        def done(opened: jobs.Opened) -> None:
+            self._take_opened(opened, "" if recovered else path)
+            if recovered:
+                self._unsaved_result = True
+                self._tell_modified()
+
         self.runner.submit(
             "open",
             lambda progress: jobs.open_study(progress, path),
-            lambda opened: self._take_opened(opened, path),
+            done,
             failed,
             lane="long",
             title=self.tr("Opening the study"),
@@ -495,12 +521,6 @@ class WindowModel(QObject):
         self.second_changed.emit()
         self.selection_changed.emit()
 
-    def mark_recovered(self) -> None:
-        """Treat the open study as one without a file of its own, as after an autosave."""
-        self._set_path("")
-        self._unsaved_result = True
-        self._tell_modified()
-
     # -- edits, all undoable -------------------------------------------------------
 
     def set_limits(self, limits: Limits, *, text: str = "", merge: str = "") -> None:
@@ -557,6 +577,11 @@ class WindowModel(QObject):
     def overrides(self) -> dict[StationKey, float]:
         """A person's corrections, metres outward."""
         return dict(self._edits)
+
+    @property
+    def reviews(self) -> dict[tuple[str, ...], Review]:
+        """All reviews by (kind, *key)."""
+        return dict(self._reviews)
 
     def override(self, road_index: int, station_index: int, side: int, what: str) -> float | None:
         """Return the correction at one station, or None."""
@@ -724,6 +749,14 @@ class WindowModel(QObject):
             self.select_reach(row)
         else:
             self.message.emit(self.tr("No findings on this study"))
+
+    def failing_reaches(self) -> list[int]:
+        """Rows of the reaches that won't shed, the most pressing first."""
+        if self._loaded is None:
+            return []
+        reaches = self._loaded.findings.reaches
+        rows = [row for row in range(len(reaches)) if reaches["verdict"][row] == "won't shed"]
+        return sorted(rows, key=lambda row: float(reaches["rank"][row]))
 
     def flip_side(self) -> None:
         """Look at the other side of the same station."""

@@ -1,0 +1,379 @@
+"""The window's actions: texts, keys and menus in one table-like place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import QCoreApplication, Qt
+from PySide6.QtGui import QAction, QActionGroup, QKeySequence
+from PySide6.QtWidgets import QLabel, QLineEdit, QMenu, QToolBar, QToolButton, QWidgetAction
+
+from gui.dialogs import LightPanel
+from gui.icons import icon
+from gui.map_view import RELIEF_LIMITS_CM
+
+if TYPE_CHECKING:
+    from gui.window import Window
+
+__all__ = ["Commands"]
+
+
+def _tr(text: str) -> str:
+    return QCoreApplication.translate("Commands", text)
+
+
+class Commands:
+    """Makes the actions of a window, and its menus and toolbar from them."""
+
+    def __init__(self, window: Window) -> None:
+        self.window = window
+        self.groups: list[tuple[str, list[QAction]]] = []
+        self._icons: dict[QAction, str] = {}
+        model, undo = window.model, window.model.undo
+
+        self.open_any = self._make(_tr("&Open…"), "Ctrl+O", window.ask_open, "open")
+        self.open_terrain = self._make(
+            _tr("Open &terrain…"), "Ctrl+T", window.ask_terrain, "terrain"
+        )
+        self.open_road = self._make(_tr("Open &road…"), "Ctrl+L", window.ask_road, "road")
+        self.road_reading = self._make(_tr("&How to read the road…"), "", window.ask_road_reading)
+        self.heights_in = self._make(_tr("Heights in"), "", lambda: None)
+        self.open_sample = self._make(
+            _tr("Open the sa&mple road"), "", window.open_sample, "sample"
+        )
+        self.save = self._make(_tr("&Save"), QKeySequence.StandardKey.Save, window.save, "save")
+        self.save_as = self._make(_tr("Save &as…"), "Ctrl+Shift+S", window.save_as)
+        self.close_study = self._make(_tr("&Close"), "Ctrl+W", window.close_study)
+        self.leave = self._make(_tr("&Quit"), QKeySequence.StandardKey.Quit, window.close)
+
+        self.undo = undo.createUndoAction(window, _tr("Undo"))
+        self.undo.setShortcut(QKeySequence.StandardKey.Undo)
+        self.redo = undo.createRedoAction(window, _tr("Redo"))
+        self.redo.setShortcuts([QKeySequence("Ctrl+Y"), QKeySequence("Ctrl+Shift+Z")])
+        self._icons[self.undo], self._icons[self.redo] = "undo", "redo"
+        self.give_back = self._make(
+            _tr("&Give all corrected breaks back"), "", model.clear_overrides
+        )
+
+        self.screen = self._make(_tr("&Screen"), "F5", model.screen, "screen")
+        self.cancel = self._make(_tr("Ca&ncel"), "Ctrl+.", window.cancel_job, "stop")
+        self.compare = self._make(
+            _tr("Compare with another &grid…"), "", window.ask_second, "compare"
+        )
+        self.end_compare = self._make(_tr("&End comparing"), "", model.close_second)
+
+        self.next_station = self._make(
+            _tr("&Next station"), ("Ctrl+Right", "]"), lambda: model.next_station(1), "next-station"
+        )
+        self.previous_station = self._make(
+            _tr("&Previous station"),
+            ("Ctrl+Left", "["),
+            lambda: model.next_station(-1),
+            "previous-station",
+        )
+        self.ten_on = self._make(
+            _tr("Ten stations &on"), "Ctrl+Shift+Right", lambda: model.next_station(10)
+        )
+        self.ten_back = self._make(
+            _tr("Ten stations &back"), "Ctrl+Shift+Left", lambda: model.next_station(-10)
+        )
+        self.next_finding = self._make(
+            _tr("Next &finding"), ("F8", "Ctrl+Down"), lambda: model.next_finding(1), "next-finding"
+        )
+        self.previous_finding = self._make(
+            _tr("Previous f&inding"),
+            ("Shift+F8", "Ctrl+Up"),
+            lambda: model.next_finding(-1),
+            "previous-finding",
+        )
+        self.other_side = self._make(
+            _tr("Other si&de"), ("F7", "Ctrl+B"), model.flip_side, "other-side"
+        )
+        self.go_to = self._make(_tr("&Go to station"), "Ctrl+G", self._go_to)
+        self.next_road = self._make(
+            _tr("Next r&oad"), "Ctrl+Shift+Down", lambda: window.step_road(1)
+        )
+        self.previous_road = self._make(
+            _tr("Previous ro&ad"), "Ctrl+Shift+Up", lambda: window.step_road(-1)
+        )
+
+        self.print_section = self._make(
+            _tr("&Section sheet…"), "Ctrl+P", window.print_section, "print"
+        )
+        self.print_reach = self._make(_tr("&Reach sheet…"), "", window.print_reach)
+        self.print_reaches = self._make(
+            _tr("Sheets of &all reaches that won't shed…"), "", window.print_reaches
+        )
+
+        self.help = self._make(_tr("&What each number means"), "F1", window.show_help, "help")
+        self.sheet = self._make(_tr("&Keyboard shortcuts"), "Ctrl+/", window.show_shortcuts)
+        self.cautions = self._make(_tr("&Cautions"), "", window.show_cautions, "caution")
+        self.log = self._make(_tr("Show the &log file"), "", window.show_log)
+        self.about = self._make(_tr("&About Vergeline"), "", window.show_about)
+        self._menus()
+        self._toolbar()
+
+    def _make(self, text: str, keys: Any, slot: Callable[..., Any], picture: str = "") -> QAction:
+        made = QAction(text, self.window)
+        if isinstance(keys, tuple):
+            made.setShortcuts([QKeySequence(k) for k in keys])
+        elif keys:
+            made.setShortcut(keys)
+        made.triggered.connect(lambda _checked=False: slot())
+        if picture:
+            self._icons[made] = picture
+        return made
+
+    # -- menus -------------------------------------------------------
+
+    def _menus(self) -> None:
+        window, bar = self.window, self.window.menuBar()
+        here = window.map
+
+        def menu(title: str, *rows: Any) -> QMenu:
+            made = bar.addMenu(title)
+            made.setToolTipsVisible(True)
+            actions: list[QAction] = []
+            for row in rows:
+                if row is None:
+                    made.addSeparator()
+                elif isinstance(row, QMenu):
+                    made.addMenu(row)
+                else:
+                    made.addAction(row)
+                    actions.append(row)
+            self.groups.append((title.replace("&", ""), actions))
+            return made
+
+        self.recent_menu = QMenu(_tr("Open r&ecent"), window)
+        self.heights_menu = self._heights_menu()
+        self.sheets_menu = QMenu(_tr("&Print sheets"), window)
+        for action in (self.print_section, self.print_reach, self.print_reaches):
+            self.sheets_menu.addAction(action)
+        menu(
+            _tr("&File"),
+            self.open_any,
+            self.open_terrain,
+            self.heights_menu,
+            self.open_road,
+            self.road_reading,
+            self.recent_menu,
+            self.open_sample,
+            None,
+            self.save,
+            self.save_as,
+            self.sheets_menu,
+            None,
+            self.close_study,
+            self.leave,
+        )
+        self.groups[-1][1].extend([self.print_section])
+        menu(_tr("&Edit"), self.undo, self.redo, None, self.give_back)
+        menu(_tr("&Screening"), self.screen, self.cancel, None, self.compare, self.end_compare)
+        menu(
+            _tr("&Go"),
+            self.next_station,
+            self.previous_station,
+            self.ten_on,
+            self.ten_back,
+            self.other_side,
+            self.go_to,
+            None,
+            self.next_finding,
+            self.previous_finding,
+            None,
+            self.next_road,
+            self.previous_road,
+        )
+        self.panes_menu = QMenu(_tr("&Panes"), window)
+        menu(
+            _tr("&View"),
+            here.near_action,
+            here.fit_road_action,
+            here.fit_terrain_action,
+            here.closer_action,
+            here.wider_action,
+            None,
+            here.relief_action,
+            self._relief_menu(),
+            here.measure_action,
+            here.key_action,
+            self._light_menu(),
+            None,
+            self._choice(
+                _tr("&Units"),
+                [(_tr("Metric"), "metric"), (_tr("US"), "us")],
+                lambda: window.model.units,
+                window.model.set_units,
+            ),
+            self._choice(
+                _tr("&Stations as"),
+                [(_tr("2+340 (km)"), "km"), (_tr("23+40 (hundreds of feet)"), "feet-hundreds")],
+                lambda: window.model.station_style,
+                window.model.set_station_style,
+            ),
+            self._choice(
+                _tr("&Colours"),
+                [
+                    (_tr("As the system has them"), "system"),
+                    (_tr("Light"), "light"),
+                    (_tr("Dark"), "dark"),
+                ],
+                window.appearance,
+                window.set_appearance,
+            ),
+            None,
+            self.panes_menu,
+        )
+        menu(_tr("&Help"), self.help, self.sheet, self.cautions, None, self.log, self.about)
+        for action, picture in (
+            (here.measure_action, "measure"),
+            (here.relief_action, "relief"),
+            (here.fit_road_action, "whole-road"),
+            (here.near_action, "close-up"),
+        ):
+            self._icons[action] = picture
+
+    def _choice(
+        self,
+        title: str,
+        options: list[tuple[str, str]],
+        now: Callable[[], str],
+        choose: Callable[[str], None],
+    ) -> QMenu:
+        made = QMenu(title, self.window)
+        group = QActionGroup(made)
+        for text, value in options:
+            action = made.addAction(text)
+            action.setCheckable(True)
+            action.setData(value)
+            group.addAction(action)
+            action.triggered.connect(lambda _=False, v=value: choose(v))
+
+        def mark() -> None:
+            for action in group.actions():
+                action.setChecked(action.data() == now())
+
+        made.aboutToShow.connect(mark)
+        mark()
+        return made
+
+    def _relief_menu(self) -> QMenu:
+        made = QMenu(_tr("Full colour at"), self.window)
+        group = QActionGroup(made)
+        for limit in RELIEF_LIMITS_CM:
+            action = made.addAction(_tr("± {value:g} cm").format(value=limit))
+            action.setCheckable(True)
+            action.setChecked(limit == self.window.map.relief_limit_cm)
+            group.addAction(action)
+            action.triggered.connect(lambda _=False, v=limit: self._relief(v))
+        return made
+
+    def _relief(self, limit_cm: float) -> None:
+        self.window.map.set_relief_limit(limit_cm)
+        self.window.map.relief_action.setChecked(True)
+
+    def _light_menu(self) -> QMenu:
+        made = QMenu(_tr("&Light on the terrain"), self.window)
+        self.light_panel = LightPanel(self.window.map.light)
+        self.light_panel.changed.connect(self._set_light)
+        holder = QWidgetAction(made)
+        holder.setDefaultWidget(self.light_panel)
+        made.addAction(holder)
+        self.light_menu = made
+        return made
+
+    def _set_light(self, light: Any) -> None:
+        from dataclasses import replace
+
+        now = self.window.map.light
+        self.window.map.set_light(replace(light, low_m=now.low_m, high_m=now.high_m))
+
+    def _heights_menu(self) -> QMenu:
+        made = QMenu(_tr("Heights are &in"), self.window)
+        for text, unit in (
+            (_tr("As the file says"), None),
+            (_tr("Metres"), "metre"),
+            (_tr("Feet"), "foot"),
+            (_tr("US survey feet"), "us-foot"),
+        ):
+            action = made.addAction(text)
+            action.triggered.connect(lambda _=False, u=unit: self.window.set_height_unit(u))
+        return made
+
+    # -- toolbar -------------------------------------------------------
+
+    def _toolbar(self) -> None:
+        window, here = self.window, self.window.map
+        bar = QToolBar(_tr("Toolbar"), window)
+        bar.setObjectName("toolbar")
+        bar.setMovable(False)
+        bar.setAccessibleName(_tr("Toolbar"))
+        bar.toggleViewAction().setEnabled(False)
+        self.toolbar = bar
+        texts = {self.open_terrain, self.open_road, self.screen}
+        self.station_label = QLabel(_tr("Station"))
+        self.station_label.setContentsMargins(4, 0, 2, 0)
+        self.station_box = QLineEdit()
+        self.station_box.setAccessibleName(_tr("Go to station"))
+        self.station_box.setToolTip(_tr("Type a station such as 1+240 and press Enter (Ctrl+G)"))
+        self.station_box.setPlaceholderText("0+000")
+        self.station_box.setFixedWidth(86)
+        self.station_box.setAlignment(Qt.AlignmentFlag.AlignRight)
+        self.station_box.returnPressed.connect(
+            lambda: window.go_to_station(self.station_box.text())
+        )
+        self.side_button = QToolButton()
+        self.side_button.setDefaultAction(self.other_side)
+        for row in (
+            self.open_terrain,
+            self.open_road,
+            self.save,
+            None,
+            self.screen,
+            None,
+            self.previous_finding,
+            self.next_finding,
+            None,
+            self.previous_station,
+            self.station_label,
+            self.station_box,
+            self.next_station,
+            self.other_side,
+            None,
+            here.fit_road_action,
+            here.near_action,
+            here.relief_action,
+            here.measure_action,
+            None,
+            self.undo,
+            self.redo,
+        ):
+            if row is None:
+                bar.addSeparator()
+            elif isinstance(row, QAction):
+                bar.addAction(row)
+                button = bar.widgetForAction(row)
+                if isinstance(button, QToolButton):
+                    button.setAccessibleName(row.text().replace("&", ""))
+                    if row in texts:
+                        button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
+            else:
+                bar.addWidget(row)
+        window.addToolBar(bar)
+
+    def paint_icons(self) -> None:
+        """Draw every icon in the ink of light or dark."""
+        for action, picture in self._icons.items():
+            action.setIcon(icon(picture, "accent" if picture == "screen" else "ink"))
+        self.light_menu.setIcon(icon("light"))
+        self.sheets_menu.setIcon(icon("print"))
+
+    def _go_to(self) -> None:
+        self.station_box.setFocus(Qt.FocusReason.ShortcutFocusReason)
+        self.station_box.selectAll()
+
+    def all_shortcuts(self) -> list[tuple[str, list[QAction]]]:
+        """Return the actions by menu, for the shortcut sheet."""
+        return self.groups
