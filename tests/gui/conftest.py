@@ -1,0 +1,130 @@
+"""Window tests run offscreen, with settings and data folders of their own."""
+
+import os
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QSettings, QStandardPaths
+from PySide6.QtWidgets import QApplication
+
+from gui.model import WindowModel
+from gui.runner import Runner
+
+ARTEFACTS = Path(__file__).parents[1] / "artefacts"
+
+
+@pytest.fixture(scope="session")
+def qapp_cls() -> type[QApplication]:
+    return QApplication
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_places(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Keep the tests away from the settings and files of whoever runs them."""
+    home = tmp_path_factory.mktemp("home")
+    for name in ("HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_CACHE_HOME"):
+        os.environ[name] = str(home)
+    QStandardPaths.setTestModeEnabled(True)
+    QSettings.setDefaultFormat(QSettings.Format.IniFormat)
+    QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, str(home))
+
+
+@pytest.fixture(autouse=True)
+def fresh_settings(qapp: QApplication) -> Iterator[None]:
+    """Begin every test with nothing remembered."""
+    qapp.setOrganizationName("VergelineTests")
+    qapp.setApplicationName("VergelineTests")
+    QSettings().clear()
+    yield
+    QSettings().clear()
+
+
+@pytest.fixture
+def runner(qapp: QApplication) -> Iterator[Runner]:
+    """Yield a runner that must end its threads in time."""
+    made = Runner()
+    yield made
+    assert made.shutdown(20.0), "a worker thread didn't end"
+
+
+@pytest.fixture
+def model(runner: Runner) -> WindowModel:
+    """Return an empty model."""
+    return WindowModel(runner)
+
+
+@pytest.fixture
+def settle(qapp: QApplication) -> Callable[..., None]:
+    """Return a function that runs the event loop until a condition holds."""
+
+    def run(done: Callable[[], bool] | None = None, *, timeout_s: float = 60.0) -> None:
+        if done is None:
+            for _ in range(5):
+                qapp.processEvents()
+            return
+        end = time.monotonic() + timeout_s
+        while not done():
+            if time.monotonic() > end:
+                raise AssertionError(f"did not happen within {timeout_s:g} s")
+            qapp.processEvents()
+            time.sleep(0.002)
+
+    return run
+
+
+def crowned_road(
+    *, length_m: float = 200.0, cell: float = 0.5, fault: tuple[float, float] = (80.0, 140.0)
+) -> np.ndarray:
+    """Heights of a straight crowned road along x, its right shoulder reversed for a stretch.
+
+    Pavement 7 m at 2 %, shoulders 1.5 m at 5 %, foreslopes 1:3 into ditches, grade 1 %.
+    """
+    x = np.arange(cell / 2, length_m, cell)
+    y = 20.0 - np.arange(cell / 2, 40.0, cell)
+    out = np.abs(y)
+    profile = np.interp(out, [0.0, 3.5, 5.0, 8.0, 9.0, 12.0], [0.0, -0.07, -0.145, -1.145, -1.145, 0])
+    z = 100.0 + 0.01 * x[None, :] + profile[:, None]
+    reversed_ = np.interp(out, [3.5, 5.0, 6.0], [-0.07, -0.02, -0.478])
+    right = (y < -3.5) & (out < 6.0)
+    here = (x >= fault[0]) & (x <= fault[1])
+    bad = 100.0 + 0.01 * x[None, :] + reversed_[:, None]
+    z = np.where(right[:, None] & here[None, :], bad, z)
+    noise = np.random.default_rng(7).normal(0.0, 0.008, z.shape)
+    return z + noise
+
+
+@pytest.fixture
+def road_files(write_grid: Callable[..., str], write_lines: Callable[..., str]) -> tuple[str, str]:
+    """Write a small terrain with a road, and its centreline."""
+    from tests.conftest import line
+
+    z = crowned_road()
+    grid = write_grid(z, cell=0.5, units="metre")
+    road = write_lines([line((2.0, 20.0), (198.0, 20.0))], [{"name": "Fernhollow Road"}])
+    return grid, road
+
+
+@pytest.fixture
+def screened(
+    model: WindowModel, road_files: tuple[str, str], settle: Callable[..., None]
+) -> WindowModel:
+    """Return a model with the small road screened."""
+    from gui.jobs import RoadSource
+
+    failures: list[Any] = []
+    model.failed.connect(lambda *words: failures.append(words))
+    model.open_files(road_files[0], RoadSource(road_files[1]))
+    settle(lambda: bool(model.roads) or bool(failures))
+    assert not failures, failures
+    model.screen()
+    settle(lambda: model.study is not None or bool(failures))
+    assert not failures, failures
+    settle(model.runner.idle)
+    return model
