@@ -8,6 +8,7 @@ __all__ = [
     "Cancelled",
     "LimitsError",
     "OutputError",
+    "ReadingsError",
     "RoadError",
     "SettingsError",
     "TerrainError",
@@ -33,6 +34,10 @@ class LimitsError(VergelineError):
 
 class SettingsError(VergelineError):
     """A width, spacing, length or other setting can't be used."""
+
+
+class ReadingsError(VergelineError):
+    """Readings from the field can't be used."""
 
 
 class OutputError(VergelineError):

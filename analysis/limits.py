@@ -198,6 +198,9 @@ class Limits:
     # Checking in the field
     board_m: Limit = _spec("Camber board length", "field", "m", 0.3, 4.0)
     board_se_mm: Limit = _spec("Board reading, standard error", "field", "mm", 0.0, 50.0)
+    point_se_points: Limit = _spec(
+        "Spread of the slope at a point about the mean", "field", "points", 0.0, 5.0
+    )
     accept_slope_points: Limit = _spec(
         "Finished slope, off by at most", "field", "points", 0.0, 10.0
     )

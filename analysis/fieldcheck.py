@@ -1,0 +1,611 @@
+"""Readings back from the field: compared with what was measured, and the finished work accepted.
+
+A camber board laid across the shoulder from the pavement edge outward gives the fall over its
+length; that is a slope at one place, where the grid gives a mean over some length of road. Both
+errors, and the spread between place and mean, enter the comparison.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtrc
+
+from analysis.alignment import parse_station, station_text
+from analysis.errors import ReadingsError
+from analysis.limits import Limits, default_limits, limits_from_toml
+
+if TYPE_CHECKING:
+    from analysis.findings import Findings
+
+__all__ = [
+    "ACCEPTED",
+    "BORDERLINE",
+    "NOT_ACCEPTED",
+    "NOT_COMPARED",
+    "Acceptance",
+    "Agreement",
+    "Comparison",
+    "Reading",
+    "accept",
+    "agreement",
+    "compare",
+    "expected_fall_mm",
+    "read_readings",
+    "report",
+    "slope_from_board_pct",
+]
+
+Floats = NDArray[np.float64]
+
+ACCEPTED, BORDERLINE, NOT_ACCEPTED = "accepted", "borderline", "not accepted"
+NOT_COMPARED = "not compared"
+
+# Heading as written in the file: column of a reading.
+_HEADINGS: Mapping[str, str] = {
+    "road": "road",
+    "station": "station",
+    "station_m": "station",
+    "side": "side",
+    "reading_mm": "reading_mm",
+    "board_m": "board_m",
+    "edge_mm": "edge_mm",
+    "when": "when",
+}
+_SIDES: Mapping[str, str] = {"left": "left", "l": "left", "right": "right", "r": "right"}
+_WHEN: Mapping[str, str] = {"": "before", "before": "before", "after": "after"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One reading.
+
+    Parameters
+    ----------
+    road : str
+        Empty where the findings hold one road only.
+    station_m : float
+        Station label in metres.
+    side : {"left", "right"}
+    reading_mm : float
+        Fall of the shoulder over the board, positive outward.
+    board_m : float
+        Length of the board.
+    edge_mm : float
+        Step at the pavement edge, positive where the shoulder is lower; NaN = not read.
+    when : {"before", "after"}
+        Before or after the work.
+    line : int
+        Line in the file.
+    """
+
+    road: str
+    station_m: float
+    side: str
+    reading_mm: float
+    board_m: float
+    edge_mm: float = math.nan
+    when: str = "before"
+    line: int = 0
+
+    @property
+    def slope_pct(self) -> float:
+        """Slope that was read, percent."""
+        return slope_from_board_pct(self.reading_mm, self.board_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """One reading beside what was measured there; NaN = unknown.
+
+    `z` is the difference in standard errors of the difference. `reason` says why nothing could
+    be compared, empty otherwise.
+    """
+
+    reading: Reading
+    slope_pct: float
+    slope_se: float
+    measured_slope_pct: float
+    measured_slope_se: float
+    required_slope_pct: float
+    difference_points: float
+    z: float
+    edge_difference_mm: float
+    edge_z: float
+    verdict: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """How readings and measurements agree; `chance` is that of so poor a fit if all were well."""
+
+    compared: int
+    left_out: int
+    mean_difference_points: float
+    mean_difference_se: float
+    rms_difference_points: float
+    z_spread: float
+    within_two: float
+    chance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acceptance:
+    """Finished work at one reading, and why."""
+
+    reading: Reading
+    required_slope_pct: float
+    difference_points: float
+    slope_before_pct: float
+    state: str
+    reason: str
+
+
+def expected_fall_mm(slope_pct: float, board_m: float) -> float:
+    """Fall over a board laid across, 10 mm per metre and percent.
+
+    >>> expected_fall_mm(4.0, 1.20)
+    48.0
+    """
+    return slope_pct * board_m * 10.0
+
+
+def slope_from_board_pct(reading_mm: float, board_m: float) -> float:
+    """Slope from the fall over a board; the inverse of `expected_fall_mm`."""
+    return reading_mm / (10.0 * board_m)
+
+
+# ---------------------------------------------------------------- the file
+
+
+def read_readings(
+    path: str | os.PathLike[str], limits: Limits | None = None
+) -> tuple[Reading, ...]:
+    """Read a table of readings.
+
+    Columns ``station`` (1+240 or metres), ``side``, ``reading_mm``; if wanted ``road``,
+    ``board_m`` (else the limit's), ``edge_mm``, ``when`` (before or after). Separated by comma,
+    semicolon or tab; a decimal comma is read where it isn't the separator. Rows without a reading
+    are left out: a sheet may come back half filled. Other columns are ignored.
+
+    Raises
+    ------
+    ReadingsError
+        One sentence with the file, the line and what to write there.
+    """
+    file = Path(path)
+    limits = limits or default_limits()
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise ReadingsError(
+            f"There is no readings file {file}; check the name and folder."
+        ) from None
+    except UnicodeDecodeError:
+        raise ReadingsError(f"{file.name} isn't UTF-8 text; save it as CSV in UTF-8.") from None
+    except OSError as error:
+        raise ReadingsError(f"{file} can't be read: {error.strerror}.") from None
+    head = text.split("\n", 1)[0]
+    separator = max(",;\t", key=head.count)
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+    except csv.Error as error:
+        raise ReadingsError(f"{file.name} isn't a readable CSV table: {error}.") from None
+    if not rows:
+        raise ReadingsError(f"{file.name} is empty; it needs station, side and reading_mm.")
+    columns = {
+        _HEADINGS[name.strip().lower()]: k
+        for k, name in enumerate(rows[0])
+        if name.strip().lower() in _HEADINGS
+    }
+    for name in ("station", "side", "reading_mm"):
+        if name not in columns:
+            raise ReadingsError(
+                f"{file.name} has no column {name}; it needs station, side and reading_mm."
+            )
+    readings = []
+    for number, row in enumerate(rows[1:], start=2):
+        cells = {name: row[k].strip() if k < len(row) else "" for name, k in columns.items()}
+        if cells["reading_mm"]:
+            readings.append(_reading(cells, file.name, number, separator, limits))
+    if not readings:
+        raise ReadingsError(f"{file.name} holds no reading; fill in the column reading_mm.")
+    return tuple(readings)
+
+
+def _reading(
+    cells: Mapping[str, str], name: str, line: int, separator: str, limits: Limits
+) -> Reading:
+    where = f"line {line} of {name}"
+    try:
+        station = parse_station(_point(cells["station"], separator))
+    except ValueError:
+        raise ReadingsError(
+            f"The station {cells['station']!r} in {where} can't be read; write 1+240 or metres."
+        ) from None
+    side = _SIDES.get(cells["side"].lower())
+    if side is None:
+        raise ReadingsError(f"The side {cells['side']!r} in {where} must be left or right.")
+    when = _WHEN.get(cells.get("when", "").lower())
+    if when is None:
+        raise ReadingsError(f"{cells['when']!r} in {where} must be before or after, or empty.")
+    return Reading(
+        road=cells.get("road", ""),
+        station_m=station,
+        side=side,
+        reading_mm=_value(cells, "reading_mm", (-1000.0, 1000.0), math.nan, where, separator),
+        board_m=_value(cells, "board_m", (0.3, 4.0), limits.board_m.value, where, separator),
+        edge_mm=_value(cells, "edge_mm", (-500.0, 500.0), math.nan, where, separator),
+        when=when,
+        line=line,
+    )
+
+
+def _point(text: str, separator: str) -> str:
+    """Turn a decimal comma into a point, where a comma can't be the separator."""
+    return text.replace(",", ".") if separator != "," else text
+
+
+def _value(
+    cells: Mapping[str, str],
+    name: str,
+    allowed: tuple[float, float],
+    default: float,
+    where: str,
+    separator: str,
+) -> float:
+    text = cells.get(name, "")
+    if not text:
+        return default
+    low, high = allowed
+    try:
+        number = float(_point(text, separator))
+    except ValueError:
+        number = math.nan
+    # NaN fails the comparison too.
+    if not low <= number <= high:
+        raise ReadingsError(
+            f"{name} in {where} is {text!r}; it must be a number from {low:g} to {high:g}."
+        )
+    return number
+
+
+# ---------------------------------------------------------------- before the work
+
+
+def compare(
+    readings: Sequence[Reading], findings: Findings, limits: Limits
+) -> tuple[Comparison, ...]:
+    """Set each reading beside the station nearest to it.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+    findings : Findings
+    limits : Limits
+        Standard error of a board reading, and the spread of a place about the mean.
+
+    Raises
+    ------
+    ReadingsError
+        If a reading names no road where the findings hold several, or one that they don't hold.
+    """
+    stations = _Stations(findings)
+    return tuple(_compare(reading, stations, limits) for reading in readings)
+
+
+class _Stations:
+    """Rows of the stations table by road and side, ascending by station."""
+
+    def __init__(self, findings: Findings) -> None:
+        table = findings.stations
+        self.roads = tuple(dict.fromkeys(str(name) for name in table["road"]))
+        self._table = table
+        self._rows: dict[tuple[str, str], NDArray[np.intp]] = {}
+        station = np.asarray(table["station_m"], dtype=np.float64)
+        for road in self.roads:
+            for side in ("left", "right"):
+                rows = np.flatnonzero((table["road"] == road) & (table["side"] == side))
+                self._rows[road, side] = rows[np.argsort(station[rows], kind="stable")]
+
+    def road_of(self, reading: Reading) -> str:
+        """Name of the road that a reading belongs to."""
+        if reading.road in self.roads:
+            return reading.road
+        names = ", ".join(self.roads)
+        if not reading.road and len(self.roads) == 1:
+            return self.roads[0]
+        if not reading.road:
+            raise ReadingsError(
+                f"Line {reading.line} of the readings names no road; add a column road with one "
+                f"of {names}."
+            )
+        raise ReadingsError(
+            f"The road {reading.road!r} in line {reading.line} of the readings isn't in these "
+            f"findings; it must be one of {names}."
+        )
+
+    def nearest(self, reading: Reading) -> int | None:
+        """Row of the nearest station on that side, None if none is within a spacing."""
+        rows = self._rows[self.road_of(reading), reading.side]
+        if rows.size == 0:
+            return None
+        station = np.asarray(self._table["station_m"], dtype=np.float64)[rows]
+        k = int(np.argmin(np.abs(station - reading.station_m)))
+        spacing = float(np.median(np.diff(station))) if station.size > 1 else 10.0
+        return int(rows[k]) if abs(station[k] - reading.station_m) <= spacing + 1e-6 else None
+
+    def value(self, row: int, name: str) -> float:
+        """One number of a row; NaN where the table lacks the column."""
+        return float(self._table[name][row]) if name in self._table else math.nan
+
+    def text(self, row: int, name: str) -> str:
+        """One text of a row."""
+        return str(self._table[name][row])
+
+
+def _compare(reading: Reading, stations: _Stations, limits: Limits) -> Comparison:
+    board_se = limits.board_se_mm.value / (10.0 * reading.board_m)
+    slope_se = math.hypot(board_se, limits.point_se_points.value)
+    row = stations.nearest(reading)
+    nothing = Comparison(
+        reading=reading,
+        slope_pct=reading.slope_pct,
+        slope_se=slope_se,
+        measured_slope_pct=math.nan,
+        measured_slope_se=math.nan,
+        required_slope_pct=math.nan,
+        difference_points=math.nan,
+        z=math.nan,
+        edge_difference_mm=math.nan,
+        edge_z=math.nan,
+        verdict="",
+        reason="No station of the findings lies within a spacing of it.",
+    )
+    if row is None:
+        return nothing
+    measured = stations.value(row, "shoulder_slope_pct")
+    measured_se = stations.value(row, "shoulder_slope_se")
+    drop, drop_se = stations.value(row, "edge_drop_mm"), stations.value(row, "edge_drop_se")
+    difference = reading.slope_pct - measured
+    edge = reading.edge_mm - drop
+    reason = ""
+    if math.isnan(measured):
+        reason = stations.text(row, "reason") or "Nothing was measured there."
+    return Comparison(
+        reading=reading,
+        slope_pct=reading.slope_pct,
+        slope_se=slope_se,
+        measured_slope_pct=measured,
+        measured_slope_se=measured_se,
+        required_slope_pct=stations.value(row, "required_slope_pct"),
+        difference_points=difference,
+        z=_ratio(difference, math.hypot(slope_se, measured_se)),
+        edge_difference_mm=edge,
+        edge_z=_ratio(edge, math.hypot(limits.board_se_mm.value, drop_se)),
+        verdict=stations.text(row, "verdict"),
+        reason=reason,
+    )
+
+
+def _ratio(difference: float, error: float) -> float:
+    return difference / error if error > 0.0 else math.nan
+
+
+def agreement(compared: Sequence[Comparison], *, average_m: float = 20.0) -> Agreement:
+    """Say how well readings and measurements agree, by their joint errors.
+
+    Parameters
+    ----------
+    compared : sequence of Comparison
+    average_m : float
+        Averaging length of the measurements: neighbours within it share their error.
+
+    Returns
+    -------
+    Agreement
+        Numbers are NaN where nothing could be compared.
+    """
+    used = [c for c in compared if not math.isnan(c.z)]
+    count = len(used)
+    if count == 0:
+        nan = math.nan
+        return Agreement(
+            compared=0, left_out=len(compared), mean_difference_points=nan,
+            mean_difference_se=nan, rms_difference_points=nan, z_spread=nan, within_two=nan,
+            chance=nan,
+        )  # fmt: skip
+    difference = np.array([c.difference_points for c in used])
+    z = np.array([c.z for c in used])
+    own = np.array([c.slope_se for c in used])
+    measured = np.array([c.measured_slope_se for c in used])
+    at = np.array([c.reading.station_m for c in used])
+    line = np.array([f"{c.reading.road}|{c.reading.side}" for c in used])
+    shared = np.clip(1.0 - np.abs(at[:, None] - at[None, :]) / average_m, 0.0, 1.0)
+    shared = np.where(line[:, None] == line[None, :], shared, 0.0)
+    covariance = np.outer(measured, measured) * shared + np.diag(np.maximum(own, 1e-6) ** 2)
+    fit = float(difference @ np.linalg.solve(covariance, difference))
+    return Agreement(
+        compared=count,
+        left_out=len(compared) - count,
+        mean_difference_points=float(difference.mean()),
+        mean_difference_se=float(np.sqrt(covariance.sum())) / count,
+        rms_difference_points=float(np.sqrt(np.mean(difference**2))),
+        z_spread=float(np.sqrt(np.mean(z**2))),
+        within_two=float(np.mean(np.abs(z) <= 2.0)),
+        chance=float(chdtrc(count, fit)),
+    )
+
+
+# ---------------------------------------------------------------- after the work
+
+
+def accept(
+    readings: Sequence[Reading], findings: Findings, limits: Limits
+) -> tuple[Acceptance, ...]:
+    """Judge finished work by readings taken after it.
+
+    Accepted: slope and, if read, edge lie within what the limits allow. Borderline: so close to
+    what is allowed that the error of reading decides; read again.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        Those with `when` "after" are judged; those "before" give the slope to compare with.
+    findings : Findings
+        For the required slope at each place.
+    limits : Limits
+        Allowed deviation of slope and edge, standard error of a board reading.
+    """
+    stations = _Stations(findings)
+    before = [r for r in readings if r.when == "before"]
+    return tuple(_accept(r, before, stations, limits) for r in readings if r.when == "after")
+
+
+def _accept(
+    reading: Reading, before: Sequence[Reading], stations: _Stations, limits: Limits
+) -> Acceptance:
+    row = stations.nearest(reading)
+    required = math.nan if row is None else stations.value(row, "required_slope_pct")
+    road = stations.road_of(reading)
+    earlier = min(
+        (b for b in before if b.side == reading.side and stations.road_of(b) == road),
+        key=lambda b: abs(b.station_m - reading.station_m),
+        default=None,
+    )
+    was = math.nan if row is None else stations.value(row, "shoulder_slope_pct")
+    if earlier is not None and abs(earlier.station_m - reading.station_m) <= 5.0:
+        was = earlier.slope_pct
+    difference = reading.slope_pct - required
+    if math.isnan(difference):
+        state, reason = NOT_COMPARED, "The required slope isn't known here."
+    else:
+        slope_se = limits.board_se_mm.value / (10.0 * reading.board_m)
+        state, reason = _within(
+            difference, limits.accept_slope_points.value, slope_se, "slope", "points"
+        )
+        if not math.isnan(reading.edge_mm):
+            edge_state, edge_reason = _within(
+                reading.edge_mm, limits.accept_edge_mm.value, limits.board_se_mm.value, "edge", "mm"
+            )
+            order = (ACCEPTED, BORDERLINE, NOT_ACCEPTED)
+            state = max(state, edge_state, key=order.index)
+            reason = f"{reason} {edge_reason}"
+    return Acceptance(
+        reading=reading,
+        required_slope_pct=required,
+        difference_points=difference,
+        slope_before_pct=was,
+        state=state,
+        reason=reason,
+    )
+
+
+def _within(off: float, allowed: float, error: float, what: str, unit: str) -> tuple[str, str]:
+    text = f"The {what} is off by {off:+.1f} {unit}, {allowed:g} allowed."
+    if abs(abs(off) - allowed) < error:
+        return BORDERLINE, f"{text} Too close to call: read it again."
+    return (ACCEPTED if abs(off) <= allowed else NOT_ACCEPTED), text
+
+
+# ---------------------------------------------------------------- in words
+
+
+def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
+    """Read a table of readings and say in plain text how they compare and what is accepted.
+
+    Raises
+    ------
+    ReadingsError
+        If the table can't be used.
+    """
+    text = str(findings.run.get("limits") or "")
+    limits = limits_from_toml(text) if text else default_limits()
+    readings = read_readings(readings_path, limits)
+    compared = compare([r for r in readings if r.when == "before"], findings, limits)
+    accepted = accept(readings, findings, limits)
+    lines: list[str] = []
+    if compared:
+        averages = findings.stations["average_m"] if "average_m" in findings.stations else ()
+        known = np.asarray(averages, dtype=np.float64)
+        known = known[np.isfinite(known)]
+        average = float(np.median(known)) if known.size else 20.0
+        lines += _comparison_lines(compared, agreement(compared, average_m=average))
+    if accepted:
+        lines += _acceptance_lines(accepted)
+    return "\n".join(lines)
+
+
+def _place(reading: Reading) -> str:
+    name = f"{reading.road} " if reading.road else ""
+    return f"{name}{station_text(reading.station_m)} {reading.side}"
+
+
+def _comparison_lines(compared: Sequence[Comparison], summary: Agreement) -> list[str]:
+    lines = ["Readings beside what was measured"]
+    for c in compared:
+        if math.isnan(c.z):
+            lines.append(f"  {_place(c.reading)}: read {c.slope_pct:.1f} %; {c.reason}")
+            continue
+        edge = (
+            ""
+            if math.isnan(c.edge_z)
+            else (f"; edge off by {c.edge_difference_mm:+.0f} mm (z {c.edge_z:+.1f})")
+        )
+        lines.append(
+            f"  {_place(c.reading)}: read {c.slope_pct:.1f} ± {c.slope_se:.1f} %, measured "
+            f"{c.measured_slope_pct:.1f} ± {c.measured_slope_se:.1f} %, difference "
+            f"{c.difference_points:+.1f} points (z {c.z:+.1f}){edge}"
+        )
+    if summary.compared == 0:
+        lines.append("  None of the readings could be compared.")
+        return lines
+    lines.append(
+        f"  {summary.compared} compared, {summary.left_out} left out; mean difference "
+        f"{summary.mean_difference_points:+.2f} ± {summary.mean_difference_se:.2f} points, root "
+        f"mean square {summary.rms_difference_points:.2f}, z spread {summary.z_spread:.2f}, "
+        f"{100.0 * summary.within_two:.0f} % within two standard errors."
+    )
+    if summary.chance >= 0.05:
+        lines.append("  Readings and measurements agree within their errors.")
+    elif abs(summary.mean_difference_points) > 2.0 * summary.mean_difference_se:
+        way = "steeper" if summary.mean_difference_points > 0.0 else "flatter"
+        lines.append(
+            f"  The shoulder reads {way} than measured beyond chance: has it changed since the "
+            "terrain was taken, or is the edge misplaced?"
+        )
+    else:
+        lines.append(
+            "  They scatter more than their errors allow: raise the noise, or look at the places "
+            "with the largest z."
+        )
+    return lines
+
+
+def _acceptance_lines(accepted: Sequence[Acceptance]) -> list[str]:
+    lines = ["Finished work"]
+    for a in accepted:
+        was = "" if math.isnan(a.slope_before_pct) else f", was {a.slope_before_pct:.1f} %"
+        lines.append(
+            f"  {_place(a.reading)}: {a.state}; {a.reading.slope_pct:.1f} % of "
+            f"{a.required_slope_pct:.1f} % required{was}. {a.reason}"
+            if a.state != NOT_COMPARED
+            else f"  {_place(a.reading)}: {a.state}. {a.reason}"
+        )
+    counts = ", ".join(
+        f"{sum(a.state == state for a in accepted)} {state}"
+        for state in (ACCEPTED, BORDERLINE, NOT_ACCEPTED, NOT_COMPARED)
+        if any(a.state == state for a in accepted)
+    )
+    lines.append(f"  {len(accepted)} readings: {counts}.")
+    return lines
