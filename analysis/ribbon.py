@@ -254,6 +254,11 @@ def _steep_grade_pct(ribbon: Ribbon) -> float:
     return 100.0 * float(np.quantile(grade, 0.9)) if len(grade) >= 3 else math.nan
 
 
+def _sorted_column(columns: list[list[NDArray[Any]]], order: NDArray[np.intp]) -> NDArray[Any]:
+    """Take the first of the columns off the list, joined and sorted."""
+    return np.concatenate(columns.pop(0))[order]
+
+
 class _Corridor:
     """The walk over the blocks."""
 
@@ -306,17 +311,12 @@ class _Corridor:
                 f'{self.road.name}" (within {self.half:g} m); check that the road lies on the '
                 "ground part of the grid."
             )
-        s, o, z, row, col = (np.concatenate(part) for part in zip(*self.found, strict=True))
+        # column by column, so that a long road isn't held twice over
+        columns = [list(part) for part in zip(*self.found, strict=True)]
         self.found.clear()
-        order = np.argsort(s, kind="stable")
-        cells = Cells(
-            s[order],
-            o[order],
-            z[order],
-            row[order].astype(np.int32),
-            col[order].astype(np.int32),
-            self.terrain.cell_m,
-        )
+        order = np.argsort(np.concatenate(columns[0]), kind="stable")
+        s, o, z, row, col = (_sorted_column(columns, order) for _ in range(5))
+        cells = Cells(s, o, z, row, col, self.terrain.cell_m)
         return cells, Ribbon(self.s, self.o, self.z, self.step_s, self.step_o)
 
     def _blocks(self) -> list[tuple[int, int]]:
@@ -410,7 +410,15 @@ class _Corridor:
         keep = np.abs(o) <= self.half
         keep &= (s >= self.start) & ((s < self.end) | (s <= self.road.length_m) & (s <= self.end))
         if keep.any():
-            self.found.append((s[keep], o[keep], height[keep], row[keep] + row0, col[keep] + col0))
+            self.found.append(
+                (
+                    s[keep],
+                    o[keep],
+                    height[keep],
+                    (row[keep] + row0).astype(np.int32),
+                    (col[keep] + col0).astype(np.int32),
+                )
+            )
 
     def _take_ribbon(
         self,
