@@ -149,6 +149,11 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
     parser.add_argument("--centreline", required=required, help="road centreline(s), any vector")
     parser.add_argument("--layer", help="layer of the centreline file")
     parser.add_argument("--name-field", help="attribute that names the roads")
+    parser.add_argument("--crs", help="CRS of the grid, for a file without one (EPSG:32633)")
+    parser.add_argument("--centreline-crs", metavar="CRS", help="likewise of the centreline")
+    parser.add_argument(
+        "--ignore-measures", action="store_true", help="leave out M values and start fields"
+    )
     parser.add_argument("--start", type=float, default=0.0, metavar="M", help="first station")
     parser.add_argument("--reverse", action="store_true", help="station from the other end")
     parser.add_argument("--vertical-unit", help="unit of the heights: metre, foot or us-foot")
@@ -198,7 +203,15 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]
     from analysis.alignment import read_roads
     from analysis.terrain import checksum, open_terrain
 
-    grid = open_terrain(options.grid, vertical_unit=options.vertical_unit, warp=options.warp)
+    notes: list[str] = []
+    grid = open_terrain(
+        options.grid,
+        vertical_unit=options.vertical_unit,
+        warp=options.warp,
+        crs=options.crs,
+    )
+    if not grid.z_unit_sure:
+        notes.append(f"Heights: {grid.z_unit_source}; --vertical-unit settles it.")
     roads = read_roads(
         options.centreline,
         grid,
@@ -206,13 +219,21 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]
         name_field=options.name_field,
         start_m=options.start,
         reverse=options.reverse,
+        crs=options.centreline_crs,
+        use_measures=not options.ignore_measures,
+        notes=notes,
     )
+    for note in notes:
+        print(f"note: {note}", file=sys.stderr)
     sources = {
-        "centreline": str(options.centreline),
+        "centreline": os.path.abspath(options.centreline),
         "centreline_checksum": checksum(options.centreline),
         "centreline_layer": options.layer or "",
+        "centreline_crs": options.centreline_crs or "",
+        "name_field": options.name_field or "",
+        "use_measures": not options.ignore_measures,
+        "crs_given": options.crs or "",
         "vertical_unit": options.vertical_unit or "",
-        "warp": options.warp,
         "start_m": options.start,
         "reverse": options.reverse,
     }
@@ -235,6 +256,7 @@ def _screen(options: argparse.Namespace) -> int:
     from analysis.screening import screen
 
     settings, limits = _settings_and_limits(options)
+    inputs.check_writable(options.out, suffix=".gpkg")
     grid, roads, sources = _open_inputs(options)
     extras = inputs.read_extras(
         grid,
@@ -243,14 +265,18 @@ def _screen(options: argparse.Namespace) -> int:
         widths=options.widths,
         culverts=options.culverts,
     )
-    inputs.check_writable(options.out, suffix=".gpkg")
+    given = {
+        name: os.path.abspath(path)
+        for name in ("mask", "edges", "widths", "culverts")
+        if (path := getattr(options, name))
+    }
     study = screen(
         grid,
         roads,
         settings,
         limits,
         extras=extras,
-        sources=sources,
+        sources={**sources, **given},
         progress=_progress(options.quiet),
     )
     findings.write(study.findings, options.out)

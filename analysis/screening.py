@@ -134,6 +134,12 @@ class Job:
     start_m: float
     settings: Settings
     limits: Limits
+    warp: bool = False
+    crs: str | None = None
+    road_crs: str | None = None
+    name_field: str | None = None
+    use_measures: bool = True
+    extras: Mapping[str, str] = field(default_factory=dict)
 
 
 def screen(
@@ -581,7 +587,7 @@ def _run_record(
         "vergeline": own,
         "python": platform.python_version(),
         "numpy": np.__version__,
-        "terrain": grid.path,
+        "terrain": str(Path(grid.path).resolve()) if Path(grid.path).is_file() else grid.path,
         "terrain_checksum": terrain.checksum(grid.path) if Path(grid.path).is_file() else "",
         "crs_wkt": grid.crs_wkt,
         "cell_m": grid.cell_m,
@@ -623,6 +629,16 @@ def job_of(findings: Findings, path: str) -> Job:
             start_m=float(run.get("start_m") or 0.0),
             settings=Settings.from_json(str(run["settings"])),
             limits=limits_from_toml(str(run["limits"])),
+            warp=bool(run.get("warped_to")),
+            crs=run.get("crs_given") or None,
+            road_crs=run.get("centreline_crs") or None,
+            name_field=run.get("name_field") or None,
+            use_measures=bool(run.get("use_measures", True)),
+            extras={
+                name: str(folder / str(run[name]))
+                for name in ("mask", "edges", "widths", "culverts")
+                if run.get(name)
+            },
         )
     except KeyError as error:
         raise OutputError(

@@ -50,6 +50,7 @@ def plane(tmp_path):
         transform=from_origin(300000.0, 5000250.0, 0.5, 0.5),
     ) as out:
         out.write(grid, 1)
+        out.units = ("metre",)
     road = tmp_path / "road.gpkg"
     _write_line(fiona, road, [(300040.0, 5000010.0), (300040.0, 5000240.0)])
     return path, road
@@ -226,3 +227,22 @@ def test_fault_of_the_program_is_a_sentence(monkeypatch, capsys):
     code = cli.main(["limits", "--out", "x.toml"])
     assert code == 1
     assert "fault of the program itself" in capsys.readouterr().err
+
+
+def test_findings_say_how_to_run_again(plane, tmp_path, capsys, monkeypatch):
+    """A findings file holds what it takes to screen again from any folder."""
+    from analysis import screening
+    from analysis.findings import read
+
+    grid, road = plane
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "elsewhere").mkdir()
+    out = tmp_path / "elsewhere" / "out.gpkg"
+    words = _screen(grid.name, road.name, out, "--spacing", "20", "--start", "1000", "--reverse")
+    assert _run(capsys, *words)[0] == 0
+    job = screening.job_of(read(out), str(out))
+    assert job.terrain_path == str(grid)
+    assert job.road_path == str(road)
+    assert (job.start_m, job.reverse, job.settings.spacing_m) == (1000.0, True, 20.0)
+    assert job.limits.surface == "gravel"
+    assert read(out).stations["station_m"].min() >= 1000.0
