@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.compiled import compiled
 
-__all__ = ["best_segments", "edge_evidence", "pair_evidence", "tie_line", "tie_pairs"]
+__all__ = ["best_segments", "line_evidence", "pair_evidence", "tie_line", "tie_pairs"]
 
 
 @compiled
@@ -245,16 +245,15 @@ def pair_evidence(
 
 
 @compiled
-def edge_evidence(
+def line_evidence(
     u: Any,
     z: Any,
     precision: Any,
-    hinge: Any,
+    edge_at: Any,
+    hinge_at: Any,
     place: Any,
     ramp: Any,
     step: Any,
-    hinge_ramp: Any,
-    hinge_step: Any,
     prior: Any,
     between: float,
     steps: Any,
@@ -262,7 +261,7 @@ def edge_evidence(
     rough_m: float,
     out: Any,
 ) -> None:
-    """Log evidence of every edge in every block, the hinge being known.
+    """Log evidence of listed pairs of edge and hinge in every block, directly on the bins.
 
     Two models of the shoulder compete: straight, and rough (ruts, lips, washed-out edges: a
     chain of knots `knot_m` apart whose heights scatter by `rough_m`, beginning at the edge).
@@ -272,17 +271,15 @@ def edge_evidence(
     u : (k,)
     z, precision : (b, k)
         Heights and inverse variances.
-    hinge : (b,)
+    edge_at, hinge_at : (b, c)
+        Edge and hinge of each candidate as indices into `place`; -1 = not a candidate.
     place : (p,)
-        Candidate edges.
     ramp, step : (p, k)
-        Smeared ramp and step of each candidate.
-    hinge_ramp, hinge_step : (b, k)
-        The same for the hinge of each block.
+        Smeared ramp and step at each place.
     prior, between, steps
         As for `pair_evidence`.
-    out : (b, p, 2)
-        Evidence of the straight and of the rough shoulder.
+    out : (b, c, 2)
+        Evidence of the straight and of the rough shoulder, -inf where not a candidate.
     """
     blocks, k = z.shape
     most = 16
@@ -293,9 +290,15 @@ def edge_evidence(
     right = np.empty(size)
     half = np.empty(size)
     for b in range(blocks):
-        for i in range(place.size):
-            e = place[i]
-            knots = int((hinge[b] - e - 0.3 * knot_m) / knot_m)
+        for i in range(edge_at.shape[1]):
+            ie = edge_at[b, i]
+            ih = hinge_at[b, i]
+            if ie < 0 or ih < 0:
+                out[b, i, 0] = -np.inf
+                out[b, i, 1] = -np.inf
+                continue
+            e = place[ie]
+            knots = int((place[ih] - e - 0.3 * knot_m) / knot_m)
             knots = min(max(knots, 0), most)
             for rough in range(2):
                 extra = knots if rough == 1 else 0
@@ -310,12 +313,12 @@ def edge_evidence(
                         continue
                     row[0] = 1.0
                     row[1] = u[j]
-                    row[2] = ramp[i, j]
-                    row[3] = hinge_ramp[b, j]
-                    row[4] = hinge_step[b, j]
+                    row[2] = ramp[ie, j]
+                    row[3] = ramp[ih, j]
+                    row[4] = step[ih, j]
                     for q in range(extra):
                         row[5 + q] = max(0.0, 1.0 - abs(u[j] - e - (q + 1) * knot_m) / knot_m)
-                    row[p] = step[i, j]
+                    row[p] = step[ie, j]
                     for r in range(p + 1):
                         if row[r] != 0.0:
                             wr = w * row[r]

@@ -206,7 +206,7 @@ def find_breaks(
                 shoulder_m=np.maximum(block_shoulder, 0.5),
                 box_m=box,
                 block_m=sections.length_m,
-                step_m=max(0.25 * cells.cell_m, 0.1),
+                step_m=max(0.4 * cells.cell_m, 0.1),
                 search_m=(SEARCH_SIDE_M, SEARCH_SIDE_M),
                 edge_given=given[0],
                 hinge_given=given[1],

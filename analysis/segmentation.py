@@ -138,7 +138,7 @@ class SectionPriors:
         (0.12, 0.0, 0.06),
         (0.03, 0.13, 0.04),
     )
-    drift: float = 0.03
+    drift: float = 0.045
     width_spread: float = 0.6
     switch: float = 0.01
     knot_m: float = 0.35
@@ -183,6 +183,7 @@ def edge_and_hinge(
     priors: SectionPriors | None = None,
     edge_given: Floats | None = None,
     hinge_given: Floats | None = None,
+    rounds: int = 1,
 ) -> TiedBreaks:
     """Find pavement edge and hinge of one side in all blocks at once.
 
@@ -205,6 +206,8 @@ def edge_and_hinge(
     priors : SectionPriors, optional
     edge_given, hinge_given : (b,), optional
         Places that a person fixed; NaN = not given.
+    rounds : int
+        How often hinge and edge are looked at again, in turn, on a finer grid.
 
     Returns
     -------
@@ -288,61 +291,107 @@ def edge_and_hinge(
     bare = post_none.sum(axis=1)
     hinge, hinge_se, hinge_near = _moments(post.sum(axis=1), at_hinge)
     edge, edge_se, edge_near = _moments(post.sum(axis=2) + post_none, at_edge)
-    refined = _refine_edge(
-        u, pull_free, precision, hinge, place=place[0] + 0.5 * step_m * np.arange(2 * edges - 1),
-        edge_m=edge_m, box_m=box_m, block_m=block_m, priors=priors, given=edge_given,
-    )  # fmt: skip
-    shouldered = bare < 0.5
-    edge, edge_se, edge_near = (
-        np.where(shouldered, new, old)
-        for new, old in zip(refined, (edge, edge_se, edge_near), strict=True)
-    )
+    fine = _Fine(u, pull_free, precision, box_m, block_m, priors, place, 0.1 * apart)
+    for _ in range(rounds):
+        hinge, hinge_se, hinge_near = fine.hinge(edge, hinge, given=hinge_given)
+        again = fine.edge(edge, hinge, nominal=edge_m, given=edge_given)
+        edge, edge_se, edge_near = (
+            np.where(bare < 0.5, new, old)
+            for new, old in zip(again, (edge, edge_se, edge_near), strict=True)
+        )
     return TiedBreaks(edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare)
 
 
-def _refine_edge(
-    u: Floats,
-    z: Floats,
-    precision: Floats,
-    hinge: Floats,
-    *,
-    place: Floats,
-    edge_m: Floats,
-    box_m: tuple[float, float],
-    block_m: float,
-    priors: SectionPriors,
-    given: Floats | None,
-) -> tuple[Floats, Floats, Floats]:
-    """Find the edge again with the hinge known, allowing for a rough shoulder."""
-    from analysis.break_kernels import edge_evidence, tie_line
+class _Fine:
+    """The second look: one break at a time on a finer grid, allowing for rough shoulders."""
 
-    box = np.array(box_m)
-    step_m = float(place[1] - place[0])
-    ramp = smeared_ramp(u[None, :] - place[:, None], box)
-    step = smeared_step(u[None, :] - place[:, None], box)
-    evidence = np.empty((z.shape[0], place.size, 2))
-    edge_evidence(
-        u, z, precision, hinge, place, ramp, step,
-        smeared_ramp(u[None, :] - hinge[:, None], box),
-        smeared_step(u[None, :] - hinge[:, None], box),
-        np.array([priors.slope, priors.kink, priors.hinge]), abs(priors.hinge[0]) * 0.05,
-        np.array(priors.steps), priors.knot_m, priors.rough_m, evidence,
-    )  # fmt: skip
-    share = block_m / 100.0
-    off = (place[None, :] - edge_m[:, None]) / priors.width_spread
-    evidence -= 0.5 * share * off[:, :, None] ** 2
-    # no edge outside the hinge, nor so close that the shoulder would be narrower than a cell
-    evidence[place[None, :] > (hinge - 0.5 * sum(box_m))[:, None]] -= 1e3
-    if given is not None:
-        fixed = np.flatnonzero(np.isfinite(given))
-        away = (place[None, :] - given[fixed, None]) / (0.5 * step_m)
-        evidence[fixed] -= 0.5 * away[:, :, None] ** 2
-    turn = priors.roughness_switch * block_m / 5.0
-    switch = np.array([[1.0 - turn, turn], [2.0 * turn, 1.0 - 2.0 * turn]])
-    post = np.empty_like(evidence)
-    drift = priors.drift * np.sqrt(block_m / 5.0)
-    tie_line(evidence, _drift_kernel(drift, step_m), switch, post)
-    return _moments(post.sum(axis=2), place)
+    def __init__(
+        self,
+        u: Floats,
+        z: Floats,
+        precision: Floats,
+        box_m: tuple[float, float],
+        block_m: float,
+        priors: SectionPriors,
+        coarse: Floats,
+        step_m: float,
+    ) -> None:
+        self.u, self.z, self.precision = u, z, precision
+        self.priors, self.block_m, self.apart = priors, block_m, 0.5 * sum(box_m)
+        self.step_m = step_m
+        count = int(np.ceil((coarse[-1] - coarse[0]) / step_m)) + 1
+        self.place = coarse[0] + step_m * np.arange(count)
+        away = u[None, :] - self.place[:, None]
+        self.ramp = smeared_ramp(away, np.array(box_m))
+        self.step = smeared_step(away, np.array(box_m))
+
+    def _at(self, values: Floats) -> NDArray[np.int64]:
+        index = np.rint((values - self.place[0]) / self.step_m)
+        return np.clip(index, 0, self.place.size - 1).astype(np.int64)
+
+    def edge(
+        self, edge: Floats, hinge: Floats, *, nominal: Floats, given: Floats | None
+    ) -> tuple[Floats, Floats, Floats]:
+        """Find the edges with the hinges known."""
+        stride = 2
+        last = int(self._at(np.array([float(nominal.max()) + 2.0]))[0])
+        list_ = np.arange(0, last + 1, stride)
+        hinge_at = np.repeat(self._at(hinge)[:, None], list_.size, axis=1)
+        edge_at = np.where(
+            self.place[list_][None, :] <= (hinge - self.apart)[:, None], list_[None, :], -1
+        )
+        evidence = self._evidence(edge_at, hinge_at)
+        at = self.place[list_]
+        off = (at[None, :] - nominal[:, None]) / self.priors.width_spread
+        evidence -= 0.5 * (self.block_m / 100.0) * off[:, :, None] ** 2
+        return self._tie(evidence, at, stride, given)
+
+    def hinge(
+        self, edge: Floats, hinge: Floats, *, given: Floats | None
+    ) -> tuple[Floats, Floats, Floats]:
+        """Find the hinges near those found before, with the edges known."""
+        first, last = float(hinge.min()) - 0.6, float(hinge.max()) + 0.6
+        span = self._at(np.array([first, last]))
+        list_ = np.arange(span[0], span[1] + 1)
+        at = self.place[list_]
+        close = np.abs(at[None, :] - hinge[:, None]) <= 0.5
+        close &= at[None, :] >= (edge + self.apart)[:, None]
+        # a block whose edge lies too near offers its old hinge only
+        nearest = np.abs(at[None, :] - hinge[:, None]).argmin(axis=1)
+        close[np.arange(hinge.size), nearest] = True
+        edge_at = np.where(close, self._at(edge)[:, None], -1)
+        evidence = self._evidence(edge_at, np.where(close, list_[None, :], -1))
+        return self._tie(evidence, at, 1, given)
+
+    def _evidence(self, edge_at: NDArray[np.int64], hinge_at: NDArray[np.int64]) -> Floats:
+        from analysis.break_kernels import line_evidence
+
+        p = self.priors
+        evidence = np.empty((*edge_at.shape, 2))
+        line_evidence(
+            self.u, self.z, self.precision, edge_at, hinge_at, self.place, self.ramp, self.step,
+            np.array([p.slope, p.kink, p.hinge]), abs(p.hinge[0]) * self.step_m / 3.0,
+            np.array(p.steps), p.knot_m, p.rough_m, evidence,
+        )  # fmt: skip
+        return evidence
+
+    def _tie(
+        self, evidence: Floats, at: Floats, stride: int, given: Floats | None
+    ) -> tuple[Floats, Floats, Floats]:
+        from analysis.break_kernels import tie_line
+
+        step = stride * self.step_m
+        evidence = np.maximum(evidence, -1e300)
+        if given is not None:
+            fixed = np.flatnonzero(np.isfinite(given))
+            away = (at[None, :] - given[fixed, None]) / (0.5 * step)
+            evidence[fixed] -= 0.5 * away[:, :, None] ** 2
+        turn = self.priors.roughness_switch * self.block_m / 5.0
+        switch = np.array([[1.0 - turn, turn], [2.0 * turn, 1.0 - 2.0 * turn]])
+        drift = self.priors.drift * np.sqrt(self.block_m / 5.0)
+        post = np.empty_like(evidence)
+        tie_line(evidence, _drift_kernel(drift, step), switch, post)
+        return _moments(post.sum(axis=2), at)
 
 
 def _drift_kernel(drift_m: float, step_m: float) -> Floats:
