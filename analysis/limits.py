@@ -193,6 +193,9 @@ class Limits:
     setup_h: Limit = _spec("Setting up traffic control, per reach", "work", "h", 0.0, 24.0)
     move_speed_kmh: Limit = _spec("Moving between reaches", "work", "km/h", 0.5, 90.0)
     together_m: Limit = _spec("Work reaches together within", "work", "m", 0.0, 20000.0)
+    stretch_most_m: Limit = _spec(
+        "Longest stretch under one traffic control", "work", "m", 10.0, 20000.0
+    )
     shift_h: Limit = _spec("Working hours per day", "work", "h", 0.5, 24.0)
 
     # Checking in the field

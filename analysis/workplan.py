@@ -8,12 +8,13 @@ appear only where the user gave a rate.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import Literal
+from typing import Literal, TypeVar
 
 from analysis.errors import SettingsError
 from analysis.limits import Limits
+from analysis.production import loose_rise_mm, pass_hours, snap_outward
 from analysis.volumes import truck_loads
 
 __all__ = [
@@ -26,11 +27,7 @@ __all__ = [
     "WorkPlan",
     "WorkReach",
     "WorkTotals",
-    "area_output_m2_h",
-    "loose_rise_mm",
-    "pass_hours",
     "plan",
-    "snap_outward",
 ]
 
 CAUTIONS = (
@@ -52,6 +49,7 @@ DRY_NOTE = (
 Side = Literal["left", "right"]
 
 _FAR = math.inf
+_Part = TypeVar("_Part")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +58,8 @@ class WorkReach:
 
     `from_m` and `to_m` are station labels (either may be the greater). `from_z_m` and `to_z_m`
     are the heights of the edge there, for the order of work. `road_low_m` and `road_high_m` are
-    the least and greatest label of the road, which no limit of work passes.
+    the least and greatest label of the road, which no limit of work passes. `row` is the reach's
+    row in the table that it came from.
     """
 
     road: str
@@ -84,6 +83,7 @@ class WorkReach:
     road_low_m: float = -_FAR
     road_high_m: float = _FAR
     rank: int = 0
+    row: int = -1
 
     @property
     def low_m(self) -> float:
@@ -157,7 +157,6 @@ class WorkItem:
     roller_passes: float
     roller_h: float
     water_m3: float
-    water_loads: int
     import_m3_loose: float
     import_t: float
     import_loads: int
@@ -210,60 +209,6 @@ class WorkPlan:
     traffic_plan: str
     notes: tuple[str, ...] = (SEASON_NOTE, DRY_NOTE)
     cautions: tuple[str, ...] = field(default=CAUTIONS)
-
-
-def pass_hours(length_m: float, passes: Iterable[tuple[float, float]], efficiency: float) -> float:
-    """Machine hours over a length, T = sum of P D / (S E).
-
-    Parameters
-    ----------
-    length_m : float
-        Length of one pass.
-    passes : iterable of (number, speed in km/h)
-        One entry per kind of pass; a mean speed would come out too short.
-    efficiency : float
-        Share of the hour that is worked.
-
-    Notes
-    -----
-    Formula of Navy training course 14081 p. 10-15, as in FM 5-434 (form from memory).
-
-    Examples
-    --------
-    >>> round(pass_hours(2000.0, [(5, 4.0)], 0.60), 3)
-    4.167
-    """
-    return sum(number * length_m / 1000.0 / (speed * efficiency) for number, speed in passes)
-
-
-def area_output_m2_h(
-    speed_kmh: float, blade_m: float, overlap_m: float, efficiency: float
-) -> float:
-    """Area bladed per hour, A = S (Le - Lo) 1000 E.
-
-    Formula of an equipment performance handbook, ed. 47 p. 11-27 (seen in an excerpt).
-
-    >>> round(area_output_m2_h(4.0, 3.0, 0.3, 0.75))
-    8100
-    """
-    return speed_kmh * (blade_m - overlap_m) * 1000.0 * efficiency
-
-
-def loose_rise_mm(fill_depth_mm: float, limits: Limits) -> float:
-    """Height above the target to which loose material is spread so that it compacts flush."""
-    return fill_depth_mm * (1.0 / limits.compacted_per_loose.value - 1.0)
-
-
-def snap_outward(low_m: float, high_m: float, step_m: float) -> tuple[float, float]:
-    """Round limits of work outward to whole steps.
-
-    >>> snap_outward(103.0, 131.0, 10.0)
-    (100.0, 140.0)
-    """
-    # A label that is a whole step but for rounding stays where it is.
-    low = math.floor(low_m / step_m + 1e-6) * step_m
-    high = math.ceil(high_m / step_m - 1e-6) * step_m
-    return low, high
 
 
 def plan(
@@ -355,30 +300,63 @@ def _stretches(reaches: Sequence[WorkReach], limits: Limits) -> list[list[WorkRe
     # The road with the most urgent reach comes first.
     for road in sorted(by_road, key=lambda name: (min(r.rank for r in by_road[name]), name)):
         stretches: list[list[WorkReach]] = []
-        furthest = -_FAR
+        begin = furthest = -_FAR
         for reach in sorted(by_road[road], key=lambda r: (r.low_m, r.high_m, r.side)):
-            if not stretches or reach.low_m - furthest > limits.together_m.value:
+            apart = reach.low_m - furthest > limits.together_m.value
+            too_long = reach.high_m - begin > limits.stretch_most_m.value
+            if apart or too_long:
                 stretches.append([])
+                begin, furthest = reach.low_m, reach.high_m
             stretches[-1].append(reach)
             furthest = max(furthest, reach.high_m)
-        stretches.sort(key=lambda part: (_lowest(part), part[0].low_m))
-        for part in stretches:
+        for part in _uphill(stretches, [_height(part) for part in stretches]):
             sides: dict[str, list[WorkReach]] = {}
             for reach in part:
                 sides.setdefault(reach.side, []).append(reach)
-            part[:] = [
-                reach
-                for side in sorted(sides, key=lambda name: (_lowest(sides[name]), name))
-                for reach in sorted(sides[side], key=lambda r: (_lowest([r]), r.low_m))
-            ]
-        ordered.extend(stretches)
+            first = sorted(sides, key=lambda name: (_height(sides[name]), name))
+            ordered.append(
+                [
+                    r
+                    for side in first
+                    for r in _uphill(sides[side], [_height([r]) for r in sides[side]])
+                ]
+            )
     return ordered
 
 
-def _lowest(reaches: Sequence[WorkReach]) -> float:
-    """Lowest known edge height; where none is known, after all that is."""
+def _height(reaches: Sequence[WorkReach]) -> float:
+    """Lowest known edge height; infinite where none is known."""
     heights = [z for r in reaches for z in (r.from_z_m, r.to_z_m) if not math.isnan(z)]
     return min(heights, default=_FAR)
+
+
+def _uphill(parts: Sequence[_Part], heights: Sequence[float]) -> list[_Part]:
+    """Order parts along a road so that each comes after its neighbour downstream.
+
+    The road is cut at its crests; between two crests the work starts in the sag and climbs both
+    ways. The sags are taken along the road, from the end that lies lower. Where a height isn't
+    known, the order along the road stands.
+    """
+    if len(parts) < 2 or not all(math.isfinite(z) for z in heights):
+        return list(parts)
+    crests = [
+        k
+        for k in range(1, len(parts) - 1)
+        if heights[k] >= heights[k - 1] and heights[k] > heights[k + 1]
+    ]
+    groups, begin = [], 0
+    for crest in crests:
+        groups.append(range(begin, crest + 1))
+        begin = crest + 1
+    groups.append(range(begin, len(parts)))
+    if heights[0] > heights[-1]:
+        groups.reverse()
+    order: list[int] = []
+    for group in groups:
+        sag = min(group, key=lambda k: heights[k])
+        order += range(sag, group[-1] + 1)
+        order += range(sag - 1, group[0] - 1, -1)
+    return [parts[k] for k in order]
 
 
 def _work_on(
@@ -423,7 +401,10 @@ def _work_on(
 
     water_m3 = 0.0
     if shape:
-        mass_t = reach.fill_m3_compacted * limits.density_t_m3.value
+        # What is bladed about has to be moist, whether it fills or goes.
+        cut_compacted = reach.cut_m3_bank * limits.compacted_per_bank
+        worked = max(reach.fill_m3_compacted, cut_compacted)
+        mass_t = worked * limits.density_t_m3.value
         water_m3 = mass_t * limits.water_added_pct.value / 100.0
     import_m3 = reach.import_m3_loose if shape else 0.0
     import_t = reach.import_t if shape else 0.0
@@ -435,9 +416,11 @@ def _work_on(
     cycle_h = drive_h + limits.truck_fixed_min.value / 60.0
     truck_h = (loads + away) * cycle_h
     bladed_h = grader_h + ditch_h
-    # As many trucks as keep the grader from waiting.
-    trucks = math.ceil(truck_h / bladed_h - 1e-9) if truck_h > 0.0 and bladed_h > 0.0 else 0
-    crew_h = max(bladed_h, roller_h, truck_h / trucks if trucks else 0.0)
+    # As many trucks as bring their last load before the grader is done with what came before.
+    rounds = math.floor(bladed_h / cycle_h + 1e-9) + 1 if cycle_h > 0.0 else loads + away
+    trucks = math.ceil((loads + away) / rounds) if loads + away else 0
+    waiting_h = (math.ceil((loads + away) / trucks) - 1) * cycle_h if trucks else 0.0
+    crew_h = max(bladed_h, roller_h, waiting_h)
 
     downstream_low = _downstream_at_low(reach)
     start, end = (low, high) if downstream_low in (True, None) else (high, low)
@@ -456,7 +439,6 @@ def _work_on(
         roller_passes=sum(number for number, _ in roller),
         roller_h=roller_h,
         water_m3=water_m3,
-        water_loads=_whole(water_m3 / limits.water_truck_m3.value),
         import_m3_loose=import_m3,
         import_t=import_t,
         import_loads=loads,
@@ -512,10 +494,13 @@ def _notes(
             f"Leave the last loose lift {lift:.0f} mm above the pavement edge; "
             "rolled, it should lie flush. Try it on the first 20 m and adjust."
         )
+        if depth_mm > 0.0:
+            notes.append(
+                f"Fill is {depth_mm:.0f} mm deep on average; by the stated factor it settles "
+                f"{loose_rise_mm(depth_mm, limits):.0f} mm when rolled."
+            )
     if lifts > 1:
-        notes.append(
-            f"Fill is {depth_mm:.0f} mm deep on average: spread and roll it in {lifts} lifts."
-        )
+        notes.append(f"Spread and roll the fill of {depth_mm:.0f} mm in {lifts} lifts.")
     if reach.worst_drop_mm >= limits.edge_drop_mm.value:
         notes.append(f"Edge drop-off of {reach.worst_drop_mm:.0f} mm: sign it until it is filled.")
     ratio = 100.0 / reach.foreslope_pct if reach.foreslope_pct > 0.0 else math.inf
@@ -549,7 +534,7 @@ def _totals(items: Sequence[WorkItem], setups: int, moving_m: float, limits: Lim
         roller_h=sum(item.roller_h for item in items),
         truck_h=sum(item.truck_h for item in items),
         water_m3=sum(item.water_m3 for item in items),
-        water_loads=sum(item.water_loads for item in items),
+        water_loads=_whole(sum(item.water_m3 for item in items) / limits.water_truck_m3.value),
         ditch_m=sum(item.ditch_m for item in items),
         ditch_h=sum(item.ditch_h for item in items),
         setups=setups,

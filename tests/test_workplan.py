@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import SettingsError
 from analysis.limits import default_limits
+from analysis.production import area_output_m2_h, loose_rise_mm, pass_hours, snap_outward
 from analysis.units import METRES_PER_MILE
 from analysis.workplan import (
     CAUTIONS,
@@ -16,11 +17,7 @@ from analysis.workplan import (
     SEASON_NOTE,
     Rates,
     WorkReach,
-    area_output_m2_h,
-    loose_rise_mm,
-    pass_hours,
     plan,
-    snap_outward,
 )
 
 GRAVEL = default_limits("gravel")
@@ -149,9 +146,8 @@ def test_reshaping_hours_by_hand():
     # 1.5 m takes two widths of a 1.2 m roller, four passes each at 4 km/h, E 0.75
     assert item.roller_passes == 8
     assert item.roller_h == pytest.approx(8 * 1.0 / (4 * 0.75))
-    # 6 m3 compacted at 2.1 t/m3, 4 % water
-    assert item.water_m3 == pytest.approx(6.0 * 2.1 * 0.04)
-    assert item.water_loads == 1
+    # 10 m3 bank are bladed, 9.546 m3 compacted at 2.1 t/m3, 4 % water
+    assert item.water_m3 == pytest.approx(10.0 * 0.9546 * 2.1 * 0.04)
     assert (item.import_loads, item.truck_h, item.trucks) == (0, 0.0, 0)
     assert item.crew_h == pytest.approx(max(item.grader_h, item.roller_h))
 
@@ -177,9 +173,26 @@ def test_replenishing_needs_trucks_enough_to_keep_the_grader_going():
     # 10 km each way at 40 km/h and 15 min: 0.75 h a trip
     assert item.truck_cycle_h == pytest.approx(0.75)
     assert item.truck_h == pytest.approx(12.0)
-    assert item.trucks == math.ceil(12.0 / item.grader_h)
-    assert item.truck_h / item.trucks <= item.grader_h + 1e-9
-    assert (item.trucks - 1) * item.grader_h < item.truck_h
+    # The grader takes 1.39 h: each truck can make two trips, the second one after 0.75 h.
+    assert item.trucks == 8
+    assert item.crew_h == pytest.approx(max(item.grader_h, item.roller_h))
+
+
+@given(loads=st.integers(0, 60), length=st.floats(30.0, 3000.0))
+def test_fewest_trucks_that_keep_the_grader_going(loads, length):
+    item = plan(
+        [reach(0.0, length, "replenish", import_m3_loose=10.0 * loads, import_t=1.0)], GRAVEL
+    ).items[0]
+
+    def last_load_h(trucks):
+        return (math.ceil(loads / trucks) - 1) * item.truck_cycle_h
+
+    if loads == 0:
+        assert item.trucks == (1 if item.import_loads else 0)
+        return
+    assert last_load_h(item.trucks) <= item.grader_h + 1e-6
+    if item.trucks > 1:
+        assert last_load_h(item.trucks - 1) > item.grader_h - 1e-6
 
 
 def test_surplus_is_hauled_too():
@@ -196,6 +209,8 @@ def test_deep_fill_is_placed_in_lifts():
     assert deep.grader_passes == thin.grader_passes + GRAVEL.spread_passes.value
     assert deep.roller_h == pytest.approx(2 * thin.roller_h)
     assert any("200 mm" in note and "2 lifts" in note for note in deep.notes)
+    # 200 mm at 0.86 compacted per loose settle by 33 mm
+    assert any("settles 33 mm" in note for note in deep.notes)
 
 
 def test_wide_shoulder_takes_more_lanes():
@@ -239,7 +254,7 @@ def test_notes_warn_of_the_edge_the_foreslope_and_what_is_unknown():
     assert "width isn't known" in text
     assert "30 mm above the pavement edge" in text
     calm = plan([reach(0.0, 100.0, worst_drop_mm=10.0, foreslope_pct=25.0)], GRAVEL).items[0]
-    assert len(calm.notes) == 1
+    assert len(calm.notes) == 2
 
 
 # ---------------------------------------------------------------- order
@@ -277,8 +292,8 @@ def test_close_reaches_share_a_stretch_and_each_side_a_set_up():
     reaches = [
         reach(0.0, 100.0),
         reach(50.0, 120.0, side="right"),
-        reach(600.0, 700.0),
-        reach(1300.0, 1400.0),
+        reach(400.0, 500.0),
+        reach(900.0, 950.0),
     ]
     made = plan(reaches, GRAVEL)
     assert [item.stretch for item in made.items] == [1, 1, 1, 2]
@@ -288,6 +303,27 @@ def test_close_reaches_share_a_stretch_and_each_side_a_set_up():
     assert [item.reach.side for item in made.items] == ["left", "left", "right", "left"]
     apart = plan(reaches, GRAVEL.with_value("together_m", 100.0))
     assert [item.stretch for item in apart.items] == [1, 1, 2, 3]
+    # One traffic control doesn't reach on for ever.
+    many = [reach(200.0 * k, 200.0 * k + 100.0) for k in range(12)]
+    assert [item.stretch for item in plan(many, GRAVEL).items] == [1] * 5 + [2] * 5 + [3] * 2
+
+
+def test_work_climbs_out_of_every_sag():
+    # Edge heights along the road: a sag at 2, a crest at 4, a lower sag at 6
+    heights = [104.0, 102.0, 101.0, 103.0, 105.0, 102.0, 99.0, 100.0]
+    reaches = [
+        reach(100.0 * k, 100.0 * k + 60.0, from_z_m=z, to_z_m=z + 0.2)
+        for k, z in enumerate(heights)
+    ]
+    order = [int(item.reach.from_m // 100) for item in plan(reaches, GRAVEL).items]
+    assert order == [6, 7, 5, 2, 3, 4, 1, 0]
+    place = {k: order.index(k) for k in range(8)}
+    for k, z in enumerate(heights):
+        lower = [m for m in (k - 1, k + 1) if 0 <= m < 8 and heights[m] < z]
+        # at a crest the neighbour of the other sag may come later
+        assert not lower or any(place[m] < place[k] for m in lower)
+    unknown = [replace(r, from_z_m=math.nan, to_z_m=math.nan) for r in reaches]
+    assert [int(i.reach.from_m // 100) for i in plan(unknown, GRAVEL).items] == list(range(8))
 
 
 def test_most_urgent_road_first():
