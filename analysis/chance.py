@@ -1,17 +1,54 @@
-"""What noise alone does to a ribbon: made noise, and the depths it reaches by chance."""
+"""What noise alone does to a ribbon: made noise, and the depths that it reaches by chance."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["NoiseMaker", "rare_maximum"]
+from analysis.along import average_along, rows_for
+from analysis.filling import fill_ribbon
+from analysis.zones import WHERE
+
+if TYPE_CHECKING:
+    from analysis.ribbon import Ribbon
+
+__all__ = ["ChanceLevel", "NoiseMaker", "chance_level", "rare_maximum"]
 
 Floats = NDArray[np.float64]
 
 _EULER = 0.5772156649015329
 _FIELD = 1024
 _MOST_HAVE_ONE = 0.8
+_BLOCK_M = 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class ChanceLevel:
+    """Depth that noise alone reaches, by averaging length and zone.
+
+    Attributes
+    ----------
+    windows_m : tuple of float
+        Averaging lengths along the road.
+    per_sigma : ndarray, shape (windows, zones)
+        Level as a multiple of the local noise of one grid cell; zones as in `WHERE`.
+    false_per_km : float
+        Ponds per kilometre of road that noise makes above the level, all windows and zones
+        together.
+    simulated_m : float
+        Length of road that was simulated.
+    source : str
+        How the level was found, for people.
+    """
+
+    windows_m: tuple[float, ...]
+    per_sigma: Floats
+    false_per_km: float
+    simulated_m: float
+    source: str
 
 
 class NoiseMaker:
@@ -100,3 +137,89 @@ def rare_maximum(maxima: ArrayLike, probability: float) -> float:
     scale = max(second, 0.0) / np.log(2.0)
     place = mean - _EULER * scale
     return max(mean, float(place - scale * np.log(-np.log1p(-probability))))
+
+
+def chance_level(
+    ribbon: Ribbon,
+    zone: NDArray[np.uint8],
+    sigma_m: Floats,
+    *,
+    correlation_m: float = 0.0,
+    nugget: float = 1.0,
+    cell_m: float | None = None,
+    windows_m: tuple[float, ...],
+    false_per_km: float = 0.1,
+    outlets: NDArray[np.bool_] | None = None,
+    seed: int = 20_000,
+) -> ChanceLevel:
+    """Find the depth of pond that noise alone makes on this road.
+
+    Blocks of 100 m are taken all along the ribbon, averaged and drained (every depression of
+    the average is filled, so nothing real is left to find). Noise is put on them, averaged
+    over each window, filled, and the deepest pit per block, zone and window kept. The level
+    is the depth that such a maximum exceeds `false_per_km` times per kilometre.
+
+    Parameters
+    ----------
+    ribbon
+        The road's ribbon.
+    zone : ndarray, shape (n, k)
+        From `zones`.
+    sigma_m : ndarray, shape (n, k) or (n, zones)
+        Noise of one grid cell, metres, by row and zone.
+    correlation_m, nugget, cell_m
+        Nature of the noise; the cell size defaults to the ribbon's step.
+    windows_m, false_per_km
+        As for `find_ponds`.
+    outlets : ndarray of bool, shape (n, k), optional
+        Cells through which water leaves.
+    seed : int
+        Same seed, same level.
+
+    Returns
+    -------
+    ChanceLevel
+    """
+    step_s, step_o = float(ribbon.step_s), float(ribbon.step_o)
+    n, k = ribbon.z.shape
+    ground, _ = average_along(ribbon.z, min(rows_for(10.0, step_s), _odd(n)))
+    drained = fill_ribbon(ground, outlets=outlets, holes_drain=True)
+    margin = rows_for(max(windows_m), step_s) // 2
+    rows = max(8, min(round(_BLOCK_M / step_s), n))
+    count = int(np.clip(round(n * step_s / _BLOCK_M), 40, 80))
+    starts = np.round(np.linspace(0, n - rows, count)).astype(int)
+    maker = NoiseMaker(cell_m or step_o, correlation_m, nugget, seed=seed)
+    noise = np.stack([maker.block(rows + 2 * margin, k, step_s, step_o) for _ in starts])
+    index = starts[:, None] + np.arange(rows)[None, :]
+    where = zone[index]
+    sigma = np.take_along_axis(sigma_m[index], where.astype(np.intp), axis=2)
+    base = drained[index]
+    # A real pond, drained, is flat ground that the road doesn't have: it says nothing here.
+    pond = base - ground[index] > 0.5 * sigma
+    tall = np.full((count, rows + 1, k), np.nan)  # an unknown row parts the blocks
+    levels = np.full((len(windows_m), len(WHERE)), np.nan)
+    cases = 2 * len(windows_m)  # averages share the allowance, and so do road and roadside
+    chance = -np.expm1(-false_per_km * rows * step_s / 1000.0 / cases)
+    from scipy.ndimage import uniform_filter1d
+
+    for w, window in enumerate(windows_m):
+        smooth = uniform_filter1d(noise, rows_for(window, step_s), axis=1)
+        tall[:, :-1] = base + sigma * smooth[:, margin : margin + rows]
+        flat = tall.reshape(-1, k)
+        depth = fill_ribbon(flat, holes_drain=True) - flat
+        depth = depth.reshape(tall.shape)[:, :-1] / np.maximum(sigma, 1e-9)
+        depth[~np.isfinite(depth)] = 0.0
+        for number in range(len(WHERE)):
+            inside = (where == number) & ~pond
+            deepest = np.max(np.where(inside, depth, 0.0), axis=(1, 2))
+            there = inside.any(axis=(1, 2))
+            levels[w, number] = rare_maximum(np.where(there, deepest, np.nan), chance)
+    text = (
+        f"noise alone on this road's own drained ground, {count} blocks of {rows * step_s:.0f} m: "
+        f"deeper pits come {false_per_km:g} times per km"
+    )
+    return ChanceLevel(tuple(windows_m), levels, false_per_km, count * rows * step_s, text)
+
+
+def _odd(n: int) -> int:
+    return n if n % 2 else max(1, n - 1)

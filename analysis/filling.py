@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["fill_bounds", "fill_profile", "fill_ribbon", "holes"]
+__all__ = ["fill_bounds", "fill_profile", "fill_ribbon", "holes", "spill_cell"]
 
 Engine = Literal["auto", "compiled", "plain"]
 Progress = Callable[[float, str], None]
@@ -172,6 +172,43 @@ def fill_profile(z: ArrayLike, *, outlets: NDArray[np.bool_] | None = None) -> N
     level = np.minimum(ahead, behind)
     level[unknown] = np.nan
     return level
+
+
+def spill_cell(level: NDArray[np.float64], cells: NDArray[np.intp], height: float) -> int:
+    """Find the cell over which a depression runs over.
+
+    Parameters
+    ----------
+    level : ndarray, shape (n, k)
+        Filled ribbon.
+    cells : ndarray of int, shape (m,)
+        Flat indices of all cells of one depression.
+    height : float
+        Its level.
+
+    Returns
+    -------
+    int
+        Flat index of a cell next to it whose ground is at its level; of an unknown cell where
+        that is the way out.
+    """
+    n, k = level.shape
+    i, j = np.unravel_index(cells, level.shape)
+    around = []
+    for di in (-1, 0, 1):
+        for dj in (-1, 0, 1):
+            a, b = i + di, j + dj
+            inside = (a >= 0) & (a < n) & (b >= 0) & (b < k)
+            around.append(a[inside] * k + b[inside])
+    rim = np.setdiff1d(np.concatenate(around), cells)
+    heights = level.ravel()[rim]
+    known = np.isfinite(heights)
+    if known.any():
+        lowest = rim[known][np.argmin(heights[known])]
+        if level.ravel()[lowest] <= height:
+            return int(lowest)
+    # No known cell lets it out: it leaves through an unknown one or over the border.
+    return int(rim[~known][0]) if (~known).any() else int(cells[0])
 
 
 def _highest_since(z: NDArray[np.float64], start: NDArray[np.bool_]) -> NDArray[np.float64]:

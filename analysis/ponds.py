@@ -17,52 +17,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.along import average_along, interpolate_along, rows_for
-from analysis.chance import NoiseMaker, rare_maximum
-from analysis.filling import Progress, fill_bounds, fill_ribbon, holes
+from analysis.chance import ChanceLevel, chance_level
+from analysis.filling import Progress, fill_bounds, holes, spill_cell
+from analysis.outlets import AVERAGE_M, Basin, Outlets, road_outlets
+from analysis.zones import WHERE, roughness, zones
 
 if TYPE_CHECKING:
     from analysis.breaks import Breaks
     from analysis.ribbon import Ribbon
     from analysis.surfaces import Noise
 
-__all__ = ["WHERE", "ChanceLevel", "Ponds", "chance_level", "find_ponds", "zones"]
+__all__ = ["Ponds", "find_ponds"]
 
 Floats = NDArray[np.float64]
 
-WHERE = ("pavement", "shoulder", "ditch", "beyond")
-"""Names of the zones, by number."""
-_PAVEMENT, _SHOULDER, _DITCH, _BEYOND = range(4)
-
 _WINDOWS_M = (1.5, 2.5, 5.0, 10.0, 20.0)
-_BLOCK_M = 100.0
 _CLEAR = 1.5
+DOUBT_HOLE = "cells without data may hide the way out"
+DOUBT_OUTLET = (
+    "it would drown the pavement, so there is an outlet that the grid doesn't show "
+    "or the road floods"
+)
+DOUBT_CROSSING = "it stands behind a crossing of the ditch, which may have a culvert"
 _EIGHT = np.ones((3, 3), bool)
-
-
-@dataclass(frozen=True, slots=True)
-class ChanceLevel:
-    """Depth that noise alone reaches, by averaging length and zone.
-
-    Attributes
-    ----------
-    windows_m : tuple of float
-        Averaging lengths along the road.
-    per_sigma : ndarray, shape (windows, zones)
-        Level as a multiple of the local noise of one grid cell; zones as in `WHERE`.
-    false_per_km : float
-        Ponds per kilometre of road that noise makes above the level, all windows and zones
-        together.
-    simulated_m : float
-        Length of road that was simulated.
-    source : str
-        How the level was found, for people.
-    """
-
-    windows_m: tuple[float, ...]
-    per_sigma: Floats
-    false_per_km: float
-    simulated_m: float
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +57,8 @@ class Ponds:
     where : ndarray of object, shape (m,)
         One of `WHERE`: the zone that holds most of the water.
     depth_mm, depth_most_mm : ndarray, shape (m,)
-        Greatest depth that is certain, and the greatest that is possible with what holes in
-        the grid may hide. NaN in the first: can't tell whether there is a pond at all. inf
+        Greatest depth that is certain, and the greatest that is possible with what holes and
+        culverts may hide. NaN in the first: can't tell whether there is a pond at all. inf
         in the second: holes shut off every way out.
     chance_mm : ndarray, shape (m,)
         Depth that noise alone makes there; every reported pond is deeper.
@@ -92,7 +69,9 @@ class Ponds:
     spill_s, spill_o : ndarray, shape (m,)
         Where it overflows.
     certain, touches_unknown : ndarray of bool, shape (m,)
-        Certain: holds water whatever holes hide. Touches: a hole is next to it.
+        Certain: holds water whatever holes and culverts hide. Touches: a hole is next to it.
+    doubt : ndarray of object, shape (m,)
+        Why it isn't certain, in words; "" where it is.
     average_m : ndarray, shape (m,)
         Averaging length at which it stood out best.
     outlines : tuple of ndarray (p, 2)
@@ -118,6 +97,7 @@ class Ponds:
     spill_s: Floats
     spill_o: Floats
     certain: NDArray[np.bool_]
+    doubt: NDArray[np.object_]
     touches_unknown: NDArray[np.bool_]
     average_m: Floats
     outlines: tuple[Floats, ...]
@@ -140,162 +120,7 @@ class _Candidate:
     chance: float
     certain: bool
     spill: int
-
-
-def zones(ribbon: Ribbon, breaks: Breaks, *, shoulder_width_m: float = 1.5) -> NDArray[np.uint8]:
-    """Tell in which part of the road each cell of the ribbon lies.
-
-    Parameters
-    ----------
-    ribbon, breaks
-        The road's ribbon and the breaks of its sections.
-    shoulder_width_m : float
-        Width that stands in where no hinge was found.
-
-    Returns
-    -------
-    ndarray of uint8, shape (n, k)
-        Index into `WHERE`. The ditch reaches from the hinge to as far beyond the invert as
-        the hinge is before it; ground outside a hinge without ditch is "beyond".
-    """
-    axis = interpolate_along(ribbon.s, breaks.s, breaks.axis)[:, None]
-    edge = interpolate_along(ribbon.s, breaks.s, breaks.edge)
-    hinge = interpolate_along(ribbon.s, breaks.s, breaks.hinge)
-    ditch = interpolate_along(ribbon.s, breaks.s, breaks.ditch)
-    hinge = np.where(np.isnan(hinge), edge + shoulder_width_m, hinge)
-    outer = np.where(np.isnan(ditch), hinge, ditch + np.maximum(ditch - hinge, 1.0))
-    result = np.full((ribbon.s.size, ribbon.o.size), _BEYOND, np.uint8)
-    axis = np.where(np.isnan(axis), 0.0, axis)
-    for side, sign in ((0, -1.0), (1, 1.0)):
-        u = sign * ribbon.o[None, :]
-        here = (ribbon.o[None, :] < axis) if side == 0 else (ribbon.o[None, :] >= axis)
-        result[here & (u <= outer[:, side, None])] = _DITCH
-        result[here & (u <= hinge[:, side, None])] = _SHOULDER
-        result[here & (u <= edge[:, side, None])] = _PAVEMENT
-    return result
-
-
-def roughness(z: Floats, zone: NDArray[np.uint8], step_s: float) -> Floats:
-    """Compare the short-range unevenness of each zone with that of the pavement.
-
-    Grass and rubble in a verge scatter heights more than the pavement, where the grid's noise
-    is measured. The second difference along the road sees that and nothing of grades and
-    curves; its median doesn't see the rare step.
-
-    Parameters
-    ----------
-    z : ndarray, shape (n, k)
-        Heights, NaN unknown.
-    zone : ndarray, shape (n, k)
-        Index into `WHERE`.
-    step_s : float
-        Metres between rows.
-
-    Returns
-    -------
-    ndarray, shape (n, 4)
-        Factor on the noise, 1 on the pavement, from 1 to 5 elsewhere.
-    """
-    n = z.shape[0]
-    factor = np.ones((n, len(WHERE)))
-    if n < 3:
-        return factor
-    rows = max(8, round(_BLOCK_M / step_s))
-    bend = np.abs(z[2:] - 2.0 * z[1:-1] + z[:-2])
-    for first in range(0, n - 2, rows):
-        part, where = bend[first : first + rows], zone[first + 1 : first + 1 + rows]
-        known = np.isfinite(part)
-        size = np.full(len(WHERE), np.nan)
-        for number in range(len(WHERE)):
-            values = part[known & (where[: part.shape[0]] == number)]
-            if values.size >= 50:
-                size[number] = np.median(values)
-        if size[_PAVEMENT] > 0:
-            ratio = np.nan_to_num(size / size[_PAVEMENT], nan=1.0)
-            factor[first : first + rows + 2] = np.clip(ratio, 1.0, 5.0)
-    return factor
-
-
-def chance_level(
-    ribbon: Ribbon,
-    zone: NDArray[np.uint8],
-    sigma_m: Floats,
-    *,
-    correlation_m: float = 0.0,
-    nugget: float = 1.0,
-    cell_m: float | None = None,
-    windows_m: tuple[float, ...] = _WINDOWS_M,
-    false_per_km: float = 0.1,
-    outlets: NDArray[np.bool_] | None = None,
-    seed: int = 20_000,
-) -> ChanceLevel:
-    """Find the depth of pond that noise alone makes on this road.
-
-    Blocks of 100 m are taken all along the ribbon, averaged and drained (every depression of
-    the average is filled, so nothing real is left to find). Noise is put on them, averaged
-    over each window, filled, and the deepest pit per block, zone and window kept. The level
-    is the depth that such a maximum exceeds `false_per_km` times per kilometre.
-
-    Parameters
-    ----------
-    ribbon
-        The road's ribbon.
-    zone : ndarray, shape (n, k)
-        From `zones`.
-    sigma_m : ndarray, shape (n, k) or (n, zones)
-        Noise of one grid cell, metres, by row and zone.
-    correlation_m, nugget, cell_m
-        Nature of the noise; the cell size defaults to the ribbon's step.
-    windows_m, false_per_km
-        As for `find_ponds`.
-    outlets : ndarray of bool, shape (n, k), optional
-        Cells through which water leaves.
-    seed : int
-        Same seed, same level.
-
-    Returns
-    -------
-    ChanceLevel
-    """
-    step_s, step_o = float(ribbon.step_s), float(ribbon.step_o)
-    n, k = ribbon.z.shape
-    ground, _ = average_along(ribbon.z, min(rows_for(10.0, step_s), _odd(n)))
-    drained = fill_ribbon(ground, outlets=outlets, holes_drain=True)
-    margin = rows_for(max(windows_m), step_s) // 2
-    rows = max(8, min(round(_BLOCK_M / step_s), n))
-    count = int(np.clip(round(n * step_s / _BLOCK_M), 40, 80))
-    starts = np.round(np.linspace(0, n - rows, count)).astype(int)
-    maker = NoiseMaker(cell_m or step_o, correlation_m, nugget, seed=seed)
-    noise = np.stack([maker.block(rows + 2 * margin, k, step_s, step_o) for _ in starts])
-    index = starts[:, None] + np.arange(rows)[None, :]
-    where = zone[index]
-    sigma = np.take_along_axis(sigma_m[index], where.astype(np.intp), axis=2)
-    base = drained[index]
-    # A real pond, drained, is flat ground that the road doesn't have: it says nothing here.
-    pond = base - ground[index] > 0.5 * sigma
-    tall = np.full((count, rows + 1, k), np.nan)  # an unknown row parts the blocks
-    levels = np.full((len(windows_m), len(WHERE)), np.nan)
-    cases = 2 * len(windows_m)  # averages share the allowance, and so do road and roadside
-    chance = -np.expm1(-false_per_km * rows * step_s / 1000.0 / cases)
-    from scipy.ndimage import uniform_filter1d
-
-    for w, window in enumerate(windows_m):
-        smooth = uniform_filter1d(noise, rows_for(window, step_s), axis=1)
-        tall[:, :-1] = base + sigma * smooth[:, margin : margin + rows]
-        flat = tall.reshape(-1, k)
-        depth = fill_ribbon(flat, holes_drain=True) - flat
-        depth = depth.reshape(tall.shape)[:, :-1] / np.maximum(sigma, 1e-9)
-        depth[~np.isfinite(depth)] = 0.0
-        for number in range(len(WHERE)):
-            inside = (where == number) & ~pond
-            deepest = np.max(np.where(inside, depth, 0.0), axis=(1, 2))
-            there = inside.any(axis=(1, 2))
-            levels[w, number] = rare_maximum(np.where(there, deepest, np.nan), chance)
-    text = (
-        f"noise alone on this road's own drained ground, {count} blocks of {rows * step_s:.0f} m: "
-        f"deeper pits come {false_per_km:g} times per km"
-    )
-    return ChanceLevel(tuple(windows_m), levels, false_per_km, count * rows * step_s, text)
+    doubt: str = ""
 
 
 def find_ponds(
@@ -307,11 +132,14 @@ def find_ponds(
     curvature: NDArray[np.float64] | None = None,
     culverts: NDArray[np.float64] | None = None,
     culvert_reach_m: float = 2.0,
+    outlets: Outlets | None = None,
+    crossings: NDArray[np.float64] | None = None,
     shoulder_width_m: float = 1.5,
     windows_m: tuple[float, ...] = _WINDOWS_M,
     false_per_km: float = 0.1,
     least_depth_m: float = 0.005,
     least_area_m2: float = 0.5,
+    least_doubt_m2: float = 4.0,
     progress: Progress | None = None,
 ) -> Ponds:
     """Find the depressions of the ribbon that hold more water than noise explains.
@@ -327,6 +155,11 @@ def find_ponds(
         bend are longer than the step.
     culverts : ndarray, shape (c, 2), optional
         Culvert inlets as (s, o); water leaves through all cells within `culvert_reach_m`.
+    outlets : Outlets, optional
+        From `outlets.road_outlets`, if already found; `culverts` is then not looked at.
+    crossings : ndarray, shape (c, 3), optional
+        Crossings of the ditch as (side, from s, to s), see `Ditch`: a pond that spills over
+        one may be drained by a culvert in it.
     shoulder_width_m : float
         Width that stands in where no hinge was found.
     windows_m : tuple of float
@@ -335,6 +168,8 @@ def find_ponds(
         Ponds made of noise that are put up with, per kilometre.
     least_depth_m, least_area_m2 : float
         Shallower or smaller ones are left out whatever the noise.
+    least_doubt_m2 : float
+        Ponds that are only possible are left out below this area.
     progress : callable, optional
         Called with a fraction and a few words; may raise to cancel.
 
@@ -352,7 +187,8 @@ def find_ponds(
     sigma = np.maximum(interpolate_along(ribbon.s, breaks.s, noise.sigma_m), 1e-6)
     sigma = np.where(np.isfinite(sigma), sigma, np.nanmedian(noise.sigma_m))
     local = sigma[:, None] * roughness(z, zone, ribbon.step_s)
-    outlets = outlet_cells(ribbon, culverts, culvert_reach_m)
+    if outlets is None:
+        outlets = road_outlets(ribbon, zone, culverts, culvert_reach_m)
     if progress is not None:
         progress(0.0, "finding what noise alone would pond")
     chance = chance_level(
@@ -364,7 +200,7 @@ def find_ponds(
         cell_m=cell_m,
         windows_m=windows_m,
         false_per_km=false_per_km,
-        outlets=outlets,
+        outlets=outlets.cells,
     )
     unknown_near = _grown(holes(z))
     found: list[_Candidate] = []
@@ -374,7 +210,7 @@ def find_ponds(
         if progress is not None:
             progress(share, f"filling depressions, {window:g} m average")
         ground, spread = average_along(z, rows_for(window, ribbon.step_s))
-        least_level, most_level = fill_bounds(ground, outlets=outlets)
+        least_level, most_level = fill_bounds(ground, outlets=outlets.cells)
         limit = chance.per_sigma[w][zone] * np.take_along_axis(local, zone.astype(np.intp), axis=1)
         limit = np.maximum(limit * spread, least_depth_m)
         certain = _candidates(ground, least_level, limit, w, None)
@@ -385,27 +221,38 @@ def find_ponds(
     if progress is not None:
         progress(0.85, "outlining ponds")
     cell_area = _cell_area(ribbon, curvature)
-    chosen = _best(found, z.shape, cell_area, least_area_m2)
+    chosen = _best(found, z.shape, cell_area, least_area_m2, least_doubt_m2)
+    chosen += [_drowned(basin) for basin in outlets.basins]
+    _doubt_crossings(chosen, ribbon, crossings)
     return _table(ribbon, breaks, zone, chosen, cell_area, most, unknown_near, chance)
 
 
-def outlet_cells(
-    ribbon: Ribbon, culverts: NDArray[np.float64] | None, reach_m: float
-) -> NDArray[np.bool_] | None:
-    """Mark the cells of the ribbon within reach of a culvert inlet; None without culverts."""
-    if culverts is None or len(culverts) == 0:
-        return None
-    mask = np.zeros(ribbon.z.shape, bool)
-    for s, o in np.asarray(culverts, np.float64):
-        rows = np.flatnonzero(np.abs(ribbon.s - s) <= reach_m)
-        columns = np.flatnonzero(np.abs(ribbon.o - o) <= reach_m)
-        near = np.hypot(ribbon.s[rows, None] - s, ribbon.o[None, columns] - o) <= reach_m
-        mask[np.ix_(rows, columns)] |= near
-    return mask
+def _drowned(basin: Basin) -> _Candidate:
+    """Report a basin that an assumed outlet drains, as no more than possible."""
+    return _Candidate(
+        score=0.0,
+        window=-1,
+        cells=basin.cells,
+        depth=basin.depth,
+        level=basin.level,
+        chance=0.0,
+        certain=False,
+        spill=basin.spill,
+        doubt=DOUBT_OUTLET,
+    )
 
 
-def _odd(n: int) -> int:
-    return n if n % 2 else max(1, n - 1)
+def _doubt_crossings(
+    chosen: list[_Candidate], ribbon: Ribbon, crossings: NDArray[np.float64] | None
+) -> None:
+    """Take the certainty from ponds that spill over a crossing of the ditch."""
+    for side, first, last in crossings if crossings is not None else ():
+        for c in chosen:
+            i, j = divmod(c.spill, ribbon.o.size)
+            here = (ribbon.o[j] >= 0) == bool(side)
+            if c.certain and here and first - 2.0 <= ribbon.s[i] <= last + 2.0:
+                c.certain = False
+                c.doubt = DOUBT_CROSSING
 
 
 def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -465,14 +312,19 @@ def _candidates(
                 level=float(flat_level[part[0]]),
                 chance=float(flat_limit[part[top]]),
                 certain=least is None,
-                spill=_spill_cell(level, part, float(flat_level[part[0]])),
+                doubt="" if least is None else DOUBT_HOLE,
+                spill=spill_cell(level, part, float(flat_level[part[0]])),
             )
         )
     return result
 
 
 def _best(
-    found: list[_Candidate], shape: tuple[int, int], cell_area: Floats, least_area_m2: float
+    found: list[_Candidate],
+    shape: tuple[int, int],
+    cell_area: Floats,
+    least_area_m2: float,
+    least_doubt_m2: float,
 ) -> list[_Candidate]:
     """Of one depression seen at several averaging lengths keep the most faithful.
 
@@ -493,7 +345,7 @@ def _best(
         if mine[0] or mine.mean() > 0.5:
             continue
         size = area[np.unravel_index(c.cells, shape)].sum()
-        if size < least_area_m2:
+        if size < (least_area_m2 if c.certain else max(least_area_m2, least_doubt_m2)):
             continue
         taken[c.cells] = True
         chosen.append(c)
@@ -520,7 +372,7 @@ def _table(
         )
     }  # fmt: skip
     side = np.zeros(m, np.int8)
-    where = np.empty(m, object)
+    where, doubt = np.empty(m, object), np.empty(m, object)
     certain = np.zeros(m, bool)
     touches = np.zeros(m, bool)
     labels = np.zeros(shape, np.int32)
@@ -544,11 +396,12 @@ def _table(
         column["area_m2"][p] = cell.sum()
         column["volume_m3"][p] = (cell * c.depth).sum()
         column["level_m"][p] = c.level
-        column["average_m"][p] = chance.windows_m[c.window]
+        column["average_m"][p] = chance.windows_m[c.window] if c.window >= 0 else AVERAGE_M
         side[p] = np.average(ribbon.o[j] - axis[i], weights=cell) >= 0
         water = np.bincount(zone[i, j], weights=cell * c.depth, minlength=len(WHERE))
         where[p] = WHERE[int(np.argmax(water))]
         certain[p] = c.certain
+        doubt[p] = c.doubt
         touches[p] = unknown_near[i, j].any()
         free = labels[i, j] == 0
         labels[i[free], j[free]] = p + 1
@@ -559,33 +412,13 @@ def _table(
         **column,
         side=side,
         where=where,
+        doubt=doubt,
         certain=certain,
         touches_unknown=touches,
         outlines=tuple(outlines),
         labels=labels,
         chance=chance,
     )
-
-
-def _spill_cell(level: Floats, cells: NDArray[np.intp], height: float) -> int:
-    """Find the flat index of the cell over which a depression overflows."""
-    n, k = level.shape
-    i, j = np.unravel_index(cells, level.shape)
-    around = []
-    for di in (-1, 0, 1):
-        for dj in (-1, 0, 1):
-            a, b = i + di, j + dj
-            inside = (a >= 0) & (a < n) & (b >= 0) & (b < k)
-            around.append(a[inside] * k + b[inside])
-    rim = np.setdiff1d(np.concatenate(around), cells)
-    heights = level.ravel()[rim]
-    known = np.isfinite(heights)
-    if known.any():
-        lowest = rim[known][np.argmin(heights[known])]
-        if level.ravel()[lowest] <= height:
-            return int(lowest)
-    # No known cell lets it out: it leaves through an unknown one or over the border.
-    return int(rim[~known][0]) if (~known).any() else int(cells[0])
 
 
 def _outline(ribbon: Ribbon, i: NDArray[np.intp], j: NDArray[np.intp]) -> Floats:

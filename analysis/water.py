@@ -16,8 +16,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.ditch import Ditch, ditch_profile
 from analysis.filling import Progress, fill_bounds, fill_ribbon
-from analysis.ponds import Ponds, find_ponds, zones
+from analysis.outlets import road_outlets
+from analysis.ponds import Ponds, find_ponds
 from analysis.retained import Retained, retained_depth
+from analysis.zones import zones
 
 if TYPE_CHECKING:
     from analysis.breaks import Breaks
@@ -90,9 +92,10 @@ class Water:
         Invert below the pavement edge, and its grade, positive where it falls up-station.
     ditch_sag_mm : ndarray
         Deepest standing water in the ditch within half a spacing; 0 none.
-    ditch_rising, ditch_blocked : ndarray of bool
+    ditch_rising, ditch_blocked, ditch_crossing : ndarray of bool
         The invert rises on the water's way; water stands behind a rise in a ditch that is
-        shallower there than around. Independent of limits; see `judge_ditch`.
+        shallower there than around; the same, but short and flush with the road, so that it
+        may be a side access with a culvert. Independent of limits; see `judge_ditch`.
     path_m, direction_deg, resultant_pct : ndarray
         Way of water over the shoulder, see `Flow`.
     runs_along : ndarray of bool
@@ -115,6 +118,7 @@ class Water:
     ditch_sag_mm: Floats
     ditch_rising: NDArray[np.bool_]
     ditch_blocked: NDArray[np.bool_]
+    ditch_crossing: NDArray[np.bool_]
     path_m: Floats
     direction_deg: Floats
     resultant_pct: Floats
@@ -221,16 +225,8 @@ def assess_water(
             return None
         return lambda fraction, words: progress(low + (high - low) * fraction, words)
 
-    ponds = find_ponds(
-        ribbon,
-        breaks,
-        noise,
-        cell_m=cell_m,
-        curvature=curvature,
-        culverts=culverts,
-        shoulder_width_m=shoulder_width_m,
-        progress=part(0.0, 0.8),
-    )
+    zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
+    outlets = road_outlets(ribbon, zone, culverts)
     ditch = ditch_profile(
         ribbon,
         breaks,
@@ -238,8 +234,19 @@ def assess_water(
         edge_z_m=measures.edge_z_m,
         spacing_m=spacing_m,
         cell_m=cell_m,
-        culverts=culverts,
-        progress=part(0.8, 0.9),
+        outlets=outlets,
+        progress=part(0.0, 0.1),
+    )
+    ponds = find_ponds(
+        ribbon,
+        breaks,
+        noise,
+        cell_m=cell_m,
+        curvature=curvature,
+        outlets=outlets,
+        crossings=ditch.crossings,
+        shoulder_width_m=shoulder_width_m,
+        progress=part(0.1, 0.9),
     )
     if progress is not None:
         progress(0.9, "finding water that sections hold")
@@ -266,13 +273,14 @@ def assess_water(
         retained_level_m=np.where(told, held.level_m, np.nan),
         retained_from_m=np.where(told, held.from_u, np.nan),
         retained_to_m=np.where(told, held.to_u, np.nan),
-        pond_depth_mm=_pond_depth(ribbon, breaks, ponds, spacing_m, shoulder_width_m),
+        pond_depth_mm=_pond_depth(ribbon, breaks, ponds, zone, spacing_m),
         ditch_depth_m=ditch.depth_m,
         ditch_grade_pct=ditch.grade_pct,
         ditch_grade_se=ditch.grade_se,
         ditch_sag_mm=ditch.sag_mm,
         ditch_rising=ditch.rising,
         ditch_blocked=ditch.dammed,
+        ditch_crossing=ditch.crossing,
         path_m=way.path_m,
         direction_deg=way.direction_deg,
         resultant_pct=way.resultant_pct,
@@ -294,10 +302,10 @@ def judge_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool, shape (n, 2)
-        False where there is no ditch.
+        False where there is no ditch, and at crossings, which may have a culvert.
     """
     shallow = water.ditch_depth_m < limits.ditch_least_depth_m.value
-    return np.asarray(water.ditch_blocked | shallow)
+    return np.asarray((water.ditch_blocked | shallow) & ~water.ditch_crossing)
 
 
 def judge_flat_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
@@ -309,11 +317,10 @@ def judge_flat_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
 
 
 def _pond_depth(
-    ribbon: Ribbon, breaks: Breaks, ponds: Ponds, spacing_m: float, shoulder_width_m: float
+    ribbon: Ribbon, breaks: Breaks, ponds: Ponds, zone: NDArray[np.uint8], spacing_m: float
 ) -> Floats:
     """Deepest certain pond on pavement or shoulder near each station and side."""
     s = np.asarray(breaks.s, np.float64)
-    zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
     axis = np.interp(ribbon.s, s, np.nan_to_num(breaks.axis))[:, None]
     right = ribbon.o[None, :] >= axis
     half = 0.5 * spacing_m
