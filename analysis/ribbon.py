@@ -18,7 +18,7 @@ from analysis.errors import SettingsError, TerrainError
 from analysis.roadline import CHORD_M, SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain import Terrain, Window, reading
 
-__all__ = ["Cells", "Ribbon", "footprint", "read_corridor"]
+__all__ = ["Cells", "Ribbon", "footprint", "height_step", "read_corridor"]
 
 Progress = Callable[[float, str], None]
 
@@ -194,6 +194,38 @@ def footprint(terrain: Terrain, frames: Frames) -> NDArray[np.float64]:
     along_row = np.abs(a * frames.ty - d * frames.tx)
     along_col = np.abs(b * frames.ty - e * frames.tx)
     return np.column_stack([along_row, along_col])
+
+
+def height_step(z: NDArray[np.float64]) -> float:
+    """Return the step to which heights were rounded before they were written.
+
+    Rounded heights carry an error of their own, evenly spread over one step, with a standard
+    deviation of step/sqrt(12); the scatter about a plane doesn't show it where a whole patch
+    was rounded alike.
+
+    Parameters
+    ----------
+    z : (m,) array
+        Heights such as `Cells.z`, metres.
+
+    Returns
+    -------
+    float
+        Step in metres; 0 where the heights are not on steps.
+    """
+    levels = np.unique(z[np.isfinite(z)])
+    gaps = np.diff(levels)
+    # heights held as 4-byte floats are off their step by a little
+    rounding = np.spacing(np.float32(np.max(np.abs(levels), initial=1.0)))
+    gaps = gaps[gaps > 4.0 * rounding]
+    if len(gaps) < 3:
+        return 0.0
+    step = float(np.quantile(gaps, 0.1))
+    off = np.abs(gaps / step - np.round(gaps / step)) * step
+    if step < 16.0 * rounding or np.mean(off > max(4.0 * rounding, 0.02 * step)) > 0.01:
+        return 0.0
+    # many gaps of one step each pin it down better than one of them
+    return float(gaps.sum() / np.round(gaps / step).sum())
 
 
 def _check_unit(terrain: Terrain, road: Road, ribbon: Ribbon) -> None:

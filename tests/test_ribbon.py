@@ -11,7 +11,7 @@ from scipy.ndimage import map_coordinates
 import analysis.ribbon as ribbon_module
 from analysis.alignment import Tracker, frames, make_road, reversed_road, to_map, to_road
 from analysis.errors import Cancelled, SettingsError, TerrainError
-from analysis.ribbon import Cells, footprint, read_corridor
+from analysis.ribbon import Cells, footprint, height_step, read_corridor
 from analysis.terrain import Terrain, open_terrain, read_window
 from tests.conftest import EAST, NORTH
 
@@ -346,6 +346,28 @@ def test_footprint_spread_equals_that_of_points_in_the_cell(write_grid):
     across = x * shape.ty + y * -shape.tx
     widths = footprint(found, shape)[0]
     assert np.var(across) == pytest.approx((widths**2).sum() / 12, rel=1e-3)
+
+
+# ---------------------------------------------------------------- rounded heights
+
+
+@pytest.mark.parametrize("step", [0.01, 0.1, 0.3048, 1.0])
+@pytest.mark.parametrize("dtype", ["float32", "float64"])
+def test_height_step_of_rounded_heights(step, dtype):
+    z = 300.0 + np.random.default_rng(0).uniform(0, 8, 5000)
+    rounded = (np.round(z / step) * step).astype(dtype).astype(float)
+    assert height_step(rounded) == pytest.approx(step, rel=1e-3)
+
+
+@pytest.mark.parametrize("dtype", ["float32", "float64"])
+@pytest.mark.parametrize("count", [0, 1, 3, 50, 5000, 300_000])
+def test_height_step_of_measured_heights_is_none(count, dtype):
+    z = 300.0 + np.random.default_rng(0).normal(0, 2, count)
+    assert height_step(z.astype(dtype).astype(float)) == 0.0
+
+
+def test_height_step_none_known():
+    assert height_step(np.full(5, np.nan)) == 0.0
 
 
 # ---------------------------------------------------------------- progress and bad input

@@ -67,6 +67,16 @@ def test_read_window_undeclared_codes_are_nan(write_grid, code):
     assert np.isnan(block[2, 3]) and np.isnan(block).sum() == 1
 
 
+def test_read_window_from_several_threads_at_once(write_grid):
+    from concurrent.futures import ThreadPoolExecutor
+
+    z = np.random.default_rng(0).normal(100, 1, (300, 300))
+    found = open_terrain(write_grid(z, tiled=True, blockxsize=64, blockysize=64))
+    with ThreadPoolExecutor(4) as pool:
+        parts = pool.map(lambda r: read_window(found, r, r + 20, 0, 300), range(0, 300, 20))
+    np.testing.assert_array_equal(np.concatenate(list(parts)), z)
+
+
 def test_read_window_mask_band_is_nan(write_grid):
     from analysis.geofiles import rasterio
 
