@@ -65,8 +65,9 @@ def main(
     except Exception as error:
         if os.environ.get("VERGELINE_DEBUG"):
             raise
+        first_line = (str(error).strip().splitlines() or [""])[0]
         print(
-            f"vergeline: a fault of the program itself ({type(error).__name__}: {error}); no "
+            f"vergeline: a fault of the program itself ({type(error).__name__}: {first_line}); no "
             "file was changed. Set VERGELINE_DEBUG=1 to see where, and please report it.",
             file=sys.stderr,
         )

@@ -145,6 +145,7 @@ def judge(
     required_slope_pct: Floats,
     retained_mm: Floats,
     retained_se_mm: Floats,
+    retained_chance_mm: Floats,
     kerb: NDArray[np.bool_],
     limits: Limits,
 ) -> Judgement:
@@ -160,6 +161,8 @@ def judge(
         (n, 2), percent.
     retained_mm, retained_se_mm
         (n, 2), depth of water held on shoulder and pavement, and its standard error; NaN unknown.
+    retained_chance_mm
+        (n, 2), depth that noise alone makes a section hold: less isn't told from none.
     kerb
         (n, 2), True where a kerb stands at the edge: it is meant to be high.
     limits
@@ -176,7 +179,8 @@ def judge(
     p_ridge = 1.0 - _chance_below(measures.ridge_mm, measures.ridge_se, limits.ridge_mm.value)
     p_rut = np.fmax(np.nan_to_num(p_rut, nan=0.0), np.nan_to_num(p_ridge, nan=0.0))
     p_pond = 1.0 - _chance_below(retained_mm, retained_se_mm, limits.retained_mm.value)
-    p_pond = np.nan_to_num(p_pond, nan=0.0)
+    with np.errstate(invalid="ignore"):
+        p_pond = np.where(retained_mm > retained_chance_mm, p_pond, 0.0)
 
     # Either fault alone keeps water on the road: P(A or B) by the correlation that the fit gives
     # between slope and drop; a pond is what those two make, so it only ever adds what they miss.
@@ -257,12 +261,16 @@ def label_stations(
     flat" together say "flat"; a station that is sure by itself keeps its own word. Neighbouring
     stations share cells when the averaging length is longer than the spacing; their evidence is
     weighed by spacing / averaging length so that it isn't counted twice. Then each metre costs
-    the chance that its label is wrong, or, where it is labelled "can't tell", as much as the doubt
-    that a verdict may have; and each change of label costs about what a fault over a third of the
+    the chance that its label is wrong (times what a missed defect or a wasted visit costs, as the
+    limits say), or, where it is labelled "can't tell", as much as the doubt that a verdict may
+    have; and each change of label costs about what a fault over a third of the
     shortest workable length would.
     """
     shares = judgement.p_finding
     doubt = 1.0 - limits.certainty.value
+    # Both 1 where a missed defect costs as much as a wasted visit.
+    visit = 2.0 * limits.act_at_probability
+    miss = 2.0 - visit
     weight = min(1.0, spacing_m / average_m)
     shortest = limits.shortest_reach_m.value
     # A few times the shortest workable length is as far as a neighbour's word should carry.
@@ -275,11 +283,12 @@ def label_stations(
         p = np.nan_to_num(shares[:, side], nan=0.0)
         sound = _settled_by_neighbours(shares[:, side, _NONE], weight, change)
         costs = np.full((len(p), len(FINDINGS)), np.inf)
-        costs[:, _NONE] = 1.0 - sound
+        costs[:, _NONE] = miss * (1.0 - sound)
         # Which fault it is matters far less than whether there is one: a stretch that is half flat
         # and half reversed is one job for the grader, and never "can't tell".
         kind = p[:, 1:] / np.maximum(1.0 - p[:, _NONE], 1e-12)[:, None]
-        costs[:, 1:_CANT] = sound[:, None] + 0.05 * (1.0 - kind) * (1.0 - sound)[:, None]
+        faulty = (1.0 - sound)[:, None]
+        costs[:, 1:_CANT] = visit * sound[:, None] + 0.05 * (1.0 - kind) * faulty
         costs[:, _CANT] = doubt
         # What wasn't measured says nothing about the neighbours either.
         missing = status[:, side] == 1

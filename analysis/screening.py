@@ -324,6 +324,7 @@ def _judged(
         required,
         held.retained_mm,
         held.retained_se_mm,
+        held.retained_chance_mm,
         breaks.kerb,
         limits,
     )

@@ -246,3 +246,56 @@ def test_findings_say_how_to_run_again(plane, tmp_path, capsys, monkeypatch):
     assert (job.start_m, job.reverse, job.settings.spacing_m) == (1000.0, True, 20.0)
     assert job.limits.surface == "gravel"
     assert read(out).stations["station_m"].min() >= 1000.0
+
+
+def test_section_draws_the_sample(tmp_path, capsys):
+    """One section with its numbers, as text and as a picture, without naming any file."""
+    from gui.launch import main
+
+    out = tmp_path / "section.png"
+    code = main(["section", "--station", "1+240", "--png", str(out)])
+    said = capsys.readouterr()
+    assert (code, said.err) == (0, "")
+    assert "station 1+240" in said.out
+    assert "shoulder slope:" in said.out and "±" in said.out
+    assert out.read_bytes().startswith(b"\x89PNG")
+
+
+def test_section_refuses(plane, capsys):
+    """A station off the road, an unknown road and half of the inputs are told apart."""
+    grid, road = plane
+    both = ["--grid", str(grid), "--centreline", str(road)]
+    _assert_refused(capsys, ["section", *both, "--station", "9+000"], "9+000")
+    _assert_refused(capsys, ["section", *both, "--station", "here"], "here")
+    _assert_refused(capsys, ["section", *both, "--station", "0+100", "--road", "Elm"], "Alder Lane")
+    _assert_refused(capsys, ["section", "--grid", str(grid), "--station", "0+100"], "--centreline")
+
+
+def test_sample_without_a_window(tmp_path, capsys):
+    """The sample is screened and written by one word."""
+    from analysis.findings import read
+
+    out = tmp_path / "sample.gpkg"
+    code, said, err = _run(capsys, "sample", "--no-window", "--out", str(out))
+    assert (code, err) == (0, "")
+    assert "material to bring in" in said
+    found = read(out)
+    assert {"flat", "reversed", "high", "eroded edge"} <= set(found.reaches["finding"])
+
+
+def test_limits_are_written_to_edit(tmp_path, capsys):
+    """The limits file that is written can be changed and used."""
+    from analysis.limits import read_limits
+
+    out = tmp_path / "limits.toml"
+    assert _run(capsys, "limits", "--surface", "turf", "--out", str(out))[0] == 0
+    assert read_limits(out).surface == "turf"
+
+
+def test_resolving_says_what_a_grid_can_tell(capsys):
+    """A coarse noisy grid can't tell 2 % from 4 % where a fine one can."""
+    fine = _run(capsys, "resolving", "--cell", "0.5", "--noise", "0.02")
+    coarse = _run(capsys, "resolving", "--cell", "1", "--noise", "0.06")
+    assert fine[0] == coarse[0] == 0
+    assert fine[1] != coarse[1]
+    assert "averag" in coarse[1]

@@ -156,14 +156,14 @@ def _shares(n, pattern):
     return shares
 
 
-def _labels(shares, status=None, spacing=10.0):
+def _labels(shares, status=None, spacing=10.0, limits=None):
     status = np.zeros(shares.shape[:2], dtype=np.int8) if status is None else status
     return label_stations(
         SimpleNamespace(p_finding=shares),
         status,
         spacing_m=spacing,
         average_m=20.0,
-        limits=default_limits("gravel"),
+        limits=limits or default_limits("gravel"),
     )[:, 0]
 
 
@@ -215,3 +215,13 @@ def test_label_stations_spacing():
     coarse = _labels(_shares(40, [(20, 24, 5, 0.99)]))
     fine = _labels(_shares(80, [(40, 48, 5, 0.99)]), spacing=5.0)
     np.testing.assert_array_equal(np.repeat(coarse, 2), fine)
+
+
+def test_label_stations_costs_of_the_user():
+    """Where a missed defect costs far more than a visit, weaker evidence sends somebody out."""
+    likely = _shares(90, [])
+    likely[15:75] = 0.0
+    likely[15:75, :, 0], likely[15:75, :, 5] = 0.5, 0.5
+    careful = default_limits("gravel").with_value("miss_cost", 9.0)
+    assert (_labels(likely)[20:70] == FINDINGS.index("can't tell")).all()
+    assert (_labels(likely, limits=careful)[20:70] == 5).all()
