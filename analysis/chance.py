@@ -197,6 +197,11 @@ def chance_level(
     # A real pond, drained, is flat ground that the road doesn't have: it says nothing here.
     pond = base - ground[index] > 0.5 * sigma
     tall = np.full((count, rows + 1, k), np.nan)  # an unknown row parts the blocks
+    ways_out: NDArray[np.bool_] | None = None
+    if outlets is not None:
+        parted = np.zeros(tall.shape, bool)
+        parted[:, :-1] = outlets[index]
+        ways_out = parted.reshape(-1, k)
     levels = np.full((len(windows_m), len(WHERE)), np.nan)
     cases = 2 * len(windows_m)  # averages share the allowance, and so do road and roadside
     chance = -np.expm1(-false_per_km * rows * step_s / 1000.0 / cases)
@@ -206,7 +211,7 @@ def chance_level(
         smooth = uniform_filter1d(noise, rows_for(window, step_s), axis=1)
         tall[:, :-1] = base + sigma * smooth[:, margin : margin + rows]
         flat = tall.reshape(-1, k)
-        depth = fill_ribbon(flat, holes_drain=True) - flat
+        depth = fill_ribbon(flat, outlets=ways_out, holes_drain=True) - flat
         depth = depth.reshape(tall.shape)[:, :-1] / np.maximum(sigma, 1e-9)
         depth[~np.isfinite(depth)] = 0.0
         for number in range(len(WHERE)):

@@ -18,7 +18,7 @@ from analysis.ditch import Ditch, ditch_profile
 from analysis.filling import Progress, fill_bounds, fill_ribbon
 from analysis.outlets import road_outlets
 from analysis.ponds import Ponds, find_ponds
-from analysis.retained import Retained, retained_depth
+from analysis.retained import PlaneErrors, Retained, held_by_planes, join, retained_depth
 from analysis.zones import zones
 
 if TYPE_CHECKING:
@@ -251,7 +251,7 @@ def assess_water(
     if progress is not None:
         progress(0.9, "finding water that sections hold")
     axis = np.asarray(breaks.axis)[:, None] * np.array(_SIGN)
-    held = retained_depth(
+    section = retained_depth(
         sections.u,
         sections.height_m,
         se_m=sections.se_m,
@@ -260,10 +260,25 @@ def assess_water(
         outlet_u=breaks.ditch - breaks.edge,
         shoulder_width_m=shoulder_width_m,
     )
-    told = held.depth_mm > held.chance_mm
     width = np.where(
         np.isfinite(measures.shoulder_width_m), measures.shoulder_width_m, shoulder_width_m
     )
+    planes = held_by_planes(
+        measures.pavement_slope_pct,
+        measures.edge_drop_mm,
+        measures.shoulder_slope_pct,
+        pavement_m=np.maximum(breaks.edge - axis, 0.0),
+        shoulder_m=width,
+        errors=PlaneErrors(
+            measures.pavement_slope_se,
+            measures.shoulder_slope_se,
+            measures.edge_drop_se,
+            measures.slope_cov,
+            measures.drop_shoulder_cov,
+        ),
+    )
+    held = join(planes, section)
+    told = held.depth_mm > held.chance_mm
     way = flow(measures.shoulder_slope_pct, measures.grade_pct, width)
     return Water(
         s=np.asarray(breaks.s, np.float64),
