@@ -7,11 +7,11 @@ defaults are kept in ``resources/limits.toml``; a user's file overrides any of t
 # ruff: noqa: RUF009 - each limit's range stands beside its name through field metadata
 from __future__ import annotations
 
+import contextlib
 import difflib
 import itertools
 import math
 import os
-import tempfile
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
@@ -392,18 +392,17 @@ def write_limits(limits: Limits, path: str | os.PathLike[str]) -> None:
     """
     file = Path(path)
     text = limits_to_toml(limits)
-    beside = ""
+    beside = file.with_name(f".{file.name}.{os.getpid()}.part")
     try:
-        handle, beside = tempfile.mkstemp(prefix=file.name, suffix=".part", dir=file.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            stream.write(text)
+        beside.write_text(text, encoding="utf-8")
         os.replace(beside, file)
     except OSError as error:
-        if beside and os.path.exists(beside):
-            os.unlink(beside)
         raise LimitsError(
             f"The limits can't be written to {file}: {error.strerror}; choose another place."
         ) from None
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
 
 
 def required_slope(

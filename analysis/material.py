@@ -21,7 +21,7 @@ from scipy.special import ndtr
 
 from analysis.limits import Limits
 from analysis.target import cut_fill_rings, target_line
-from analysis.volumes import greatest_move, prismoidal, tributary_lengths, truck_loads
+from analysis.volumes import tributary_lengths, truck_loads
 
 if TYPE_CHECKING:
     from analysis.surfaces import Measures, Sections
@@ -31,10 +31,10 @@ __all__ = [
     "Balance",
     "areas",
     "balance",
+    "balances",
     "mass_haul",
     "section_areas",
     "section_shapes",
-    "sustained_drop",
 ]
 
 Floats = NDArray[np.float64]
@@ -333,68 +333,6 @@ def section_shapes(
 # ---------------------------------------------------------------- volumes along the road
 
 
-def _window_overlap(s: Floats, average_m: Floats, terms: Floats) -> float:
-    """Variance of the sum of `terms` (n, 2) whose unit errors are shared by overlapping windows.
-
-    Two stations whose averaging windows overlap by some length share that part of their noise:
-    correlation = overlap / sqrt(window x window).
-    """
-    variance = float((terms**2).sum())
-    longest = float(average_m.max(initial=0.0))
-    for lag in range(1, s.size):
-        gap = s[lag:] - s[:-lag]
-        if gap.min() >= longest:
-            break
-        one, other = average_m[:-lag], average_m[lag:]
-        shared = np.clip((one + other) / 2.0 - gap, 0.0, np.minimum(one, other))
-        share = shared / np.sqrt(one * other)
-        variance += 2.0 * float((share * (terms[:-lag] * terms[lag:]).sum(axis=-1)).sum())
-    return max(variance, 0.0)
-
-
-def sustained_drop(
-    drop_mm: Floats,
-    drop_se: Floats,
-    s: Floats,
-    side: int,
-    first: int,
-    last: int,
-    limits: Limits,
-) -> tuple[float, float]:
-    """Largest edge drop that a reach keeps over the shortest workable length, and its error.
-
-    A plain maximum over many stations would grow with noise.
-
-    Parameters
-    ----------
-    drop_mm, drop_se : (n, 2)
-        Edge drop and its standard error.
-    s : (n,)
-        Stations.
-    side, first, last : int
-        Side and station range, inclusive.
-    limits : Limits
-        Its shortest reach is used.
-
-    Returns
-    -------
-    drop_mm, drop_se
-        NaN where nothing is known.
-    """
-    here = slice(first, last + 1)
-    drop, error = drop_mm[here, side], drop_se[here, side]
-    known = np.isfinite(drop)
-    if not known.any():
-        return math.nan, math.nan
-    drop, error = drop[known], error[known]
-    spacing = float(np.median(np.diff(s))) if s.size > 1 else limits.shortest_reach_m.value
-    count = min(drop.size, max(1, math.ceil(limits.shortest_reach_m.value / spacing)))
-    windows = np.lib.stride_tricks.sliding_window_view(drop, count)
-    start = int(np.argmax(windows.min(axis=1)))
-    worst = start + int(np.argmin(windows[start]))
-    return float(drop[worst]), float(error[worst])
-
-
 def balance(
     s: ArrayLike,
     areas: Areas,
@@ -407,7 +345,33 @@ def balance(
     worst_drop_mm: float = math.nan,
     worst_drop_se: float = 0.0,
 ) -> Balance:
-    """Add up one reach and say whether its own material suffices.
+    """Add up one reach; see `balances`."""
+    return balances(
+        s,
+        areas,
+        side,
+        [first],
+        [last],
+        limits,
+        ends_m=None if ends_m is None else [ends_m],
+        worst_drop_mm=[worst_drop_mm],
+        worst_drop_se=[worst_drop_se],
+    )[0]
+
+
+def balances(
+    s: ArrayLike,
+    areas: Areas,
+    side: int,
+    firsts: ArrayLike,
+    lasts: ArrayLike,
+    limits: Limits,
+    *,
+    ends_m: ArrayLike | None = None,
+    worst_drop_mm: ArrayLike | None = None,
+    worst_drop_se: ArrayLike | None = None,
+) -> tuple[Balance, ...]:
+    """Add up reaches of one side and say whether the own material of each suffices.
 
     Each station stands for the road half way to its neighbours, which adds up to the volume by
     average end area. What one place has in excess serves a hole within the haul limit only. The
@@ -420,96 +384,145 @@ def balance(
         Stations of the road.
     areas : Areas
         From `areas`.
-    side, first, last : int
-        Side and station range, inclusive.
+    side : int
+        0 left, 1 right.
+    firsts, lasts : (r,) int
+        First and last station of each reach, inclusive.
     limits : Limits
         Factors, haul limit, certainty.
-    ends_m : (2,), optional
-        Where the reach begins and ends along s; else half way to the neighbouring stations.
-    worst_drop_mm, worst_drop_se : float
-        Edge drop of the reach (see `sustained_drop`); beyond the erosion limit new material is
-        called for whatever the balance.
+    ends_m : (r, 2), optional
+        Where each reach begins and ends along s; else half way to the neighbouring stations.
+    worst_drop_mm, worst_drop_se : (r,), optional
+        Edge drop that each reach keeps over a workable length, and its standard error; beyond
+        the erosion limit new material is called for whatever the balance. A plain maximum over
+        the stations would grow with noise.
 
     Returns
     -------
-    Balance
+    tuple of Balance
     """
-    x = np.asarray(s, dtype=np.float64)
-    here = slice(first, last + 1)
-    lengths = tributary_lengths(x)[here].copy()
-    if ends_m is not None:
-        middles = 0.5 * (x[first:last] + x[first + 1 : last + 1])
-        lengths = np.diff(np.concatenate([[ends_m[0]], middles, [ends_m[1]]]))
-    total = float(lengths.sum())
-    known = np.isfinite(areas.cut_m2[here, side]) & np.isfinite(areas.net_se[here, side])
-    share = float(lengths[known].sum()) / total if total > 0.0 else 0.0
-    at, part = x[here][known], lengths[known]
-    cut = areas.cut_m2[here, side][known]
-    fill = areas.fill_m2[here, side][known]
-    cut_terms = areas.cut_terms[here, side][known] * part[:, None]
-    fill_terms = areas.fill_terms[here, side][known] * part[:, None]
-    windows = areas.average_m[here, side][known]
+    from analysis.volume_kernels import REACH_SUMS, reach_sums
 
+    x = np.ascontiguousarray(s, dtype=np.float64)
+    begin = np.atleast_1d(np.asarray(firsts, dtype=np.int64))
+    end = np.atleast_1d(np.asarray(lasts, dtype=np.int64))
+    count = begin.size
+    if ends_m is None:
+        middle = np.concatenate([x[:1], 0.5 * (x[1:] + x[:-1]), x[-1:]])
+        bounds = np.column_stack([middle[begin], middle[end + 1]])
+    else:
+        bounds = np.asarray(ends_m, dtype=np.float64).reshape(count, 2)
     fit = limits.recovery.value * limits.compacted_per_bank
-    cut_bank, fill_compacted = float(cut @ part), float(fill @ part)
-    reclaimed = cut_bank * fit
     strip_area = limits.strip_outside_hinge_m.value * limits.strip_depth_mm.value / 1000.0
-    have, need = cut * part * fit, fill * part
-    moved = greatest_move(at, have, need, limits.haul_most_m.value)
+    out = np.zeros((count, len(REACH_SUMS)))
+    columns = (areas.cut_m2, areas.fill_m2, areas.cut_terms, areas.fill_terms)
+    cut, fill, cut_terms, fill_terms = (np.ascontiguousarray(a[:, side]) for a in columns)
+    width, windows = (np.ascontiguousarray(a[:, side]) for a in (areas.width_m, areas.average_m))
+    reach_sums(
+        x, cut, fill, cut_terms, fill_terms, width, windows, begin, end,
+        np.ascontiguousarray(bounds), fit, strip_area, limits.haul_most_m.value, out,
+    )  # fmt: skip
+    sums = dict(zip(REACH_SUMS, out.T, strict=True))
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(sums["length"] > 0.0, sums["known"] / sums["length"], 0.0)
+    need = sums["fill"]
     # The strip outside the hinge is only touched where the cut falls short.
-    strip_bank = 0.0
-    if strip_area > 0.0 and moved < fill_compacted:
-        more = greatest_move(at, have + strip_area * part * fit, need, limits.haul_most_m.value)
-        strip_bank = (more - moved) / fit if fit > 0.0 else 0.0
-        reclaimed += strip_bank * fit
-        moved = more
-    short = max(fill_compacted - moved, 0.0)
-    net = reclaimed - fill_compacted
-    variance = _window_overlap(at, windows, fit * cut_terms + fill_terms)
-    variance += (limits.yield_se.value * reclaimed) ** 2
-    error = math.sqrt(variance)
+    more = np.maximum(sums["moved_with_strip"] - sums["moved"], 0.0)
+    reclaimed = sums["cut"] * fit + more
+    moved = sums["moved"] + more
+    short = np.maximum(need - moved, 0.0)
+    net = reclaimed - need
+    error = np.sqrt(sums["net_variance"] + (limits.yield_se.value * reclaimed) ** 2)
 
     # Where the haul limit cuts the reach apart, what can't get there counts, not the total.
-    margin = net if short <= max(-net, 0.0) + 1e-9 else -short
-    thin = limits.thin_mm.value / 1000.0 * float(areas.width_m[here, side][known] @ part)
+    margin = np.where(short <= np.maximum(-net, 0.0) + 1e-9, net, -short)
+    thin = limits.thin_mm.value / 1000.0 * sums["shoulder_area"]
+    drop = np.full(count, np.nan) if worst_drop_mm is None else np.asarray(worst_drop_mm, float)
+    drop_se = np.zeros(count) if worst_drop_se is None else np.asarray(worst_drop_se, float)
     p_short = _chance_below(margin + thin, error)
-    erosion = worst_drop_mm - limits.erosion_replenish_mm.value
-    p_eroded = 0.0 if math.isnan(erosion) else 1.0 - _chance_below(erosion, worst_drop_se)
-    p_replenish = 1.0 - (1.0 - p_short) * (1.0 - p_eroded)
+    p_eroded = _chance_below(limits.erosion_replenish_mm.value - drop, drop_se)
+    p_eroded = np.nan_to_num(p_eroded, nan=0.0)
     sure = limits.certainty.value
-    if share < sure:
-        treatment, certainty = "can't tell", math.nan
-        p_replenish = math.nan
-    elif p_replenish >= sure:
-        treatment, certainty = "replenish", p_replenish
+    p_replenish = np.where(share < sure, np.nan, 1.0 - (1.0 - p_short) * (1.0 - p_eroded))
+    return tuple(
+        _balance(
+            limits,
+            fit=fit,
+            drop_mm=float(drop[r]),
+            thin=float(thin[r]),
+            share=float(share[r]),
+            need=float(need[r]),
+            reclaimed=float(reclaimed[r]),
+            strip=float(more[r]) / fit if fit > 0.0 else 0.0,
+            moved=float(moved[r]),
+            short=float(short[r]),
+            net=float(net[r]),
+            error=float(error[r]),
+            p_replenish=float(p_replenish[r]),
+            eroded=bool(p_eroded[r] >= sure),
+            sums=dict(zip(REACH_SUMS, out[r].tolist(), strict=True)),
+        )
+        for r in range(count)
+    )
+
+
+def _chance_below(value: Floats, error: Floats) -> Floats:
+    """Probability that a true value estimated as `value` lies below zero; NaN where unknown."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        chance = np.where(error > 0.0, ndtr(-value / error), np.where(value < 0.0, 1.0, 0.0))
+    return np.where(np.isnan(value), np.nan, chance)
+
+
+def _balance(
+    limits: Limits,
+    *,
+    fit: float,
+    drop_mm: float,
+    thin: float,
+    share: float,
+    need: float,
+    reclaimed: float,
+    strip: float,
+    moved: float,
+    short: float,
+    net: float,
+    error: float,
+    p_replenish: float,
+    eroded: bool,
+    sums: dict[str, float],
+) -> Balance:
+    sure = limits.certainty.value
+    certainty = max(p_replenish, 1.0 - p_replenish)
+    if p_replenish >= sure:
+        treatment = "replenish"
     elif p_replenish <= 1.0 - sure:
-        treatment, certainty = "reshape", 1.0 - p_replenish
+        treatment = "reshape"
     else:
-        treatment, certainty = "can't tell", max(p_replenish, 1.0 - p_replenish)
-    eroded = p_eroded >= sure
+        treatment = "can't tell"
     if treatment == "reshape":
         imported = 0.0
     elif eroded:
         # The washed-out edge gets new material; what is cut beside it isn't counted on.
-        imported, moved = fill_compacted, 0.0
+        imported, moved = need, 0.0
     else:
         imported = short
     import_loose = imported / limits.compacted_per_loose.value
     import_t = imported * limits.density_t_m3.value
     # Whatever is dug and not built in has to go, fit for use or not.
-    away_bank = max(cut_bank + strip_bank - moved / limits.compacted_per_bank, 0.0)
+    away_bank = max(sums["cut"] + strip - moved / limits.compacted_per_bank, 0.0)
     away_loose = away_bank * limits.loose_per_bank.value
     away_t = away_loose * limits.compacted_per_loose.value * limits.density_t_m3.value
     return Balance(
-        length_m=total,
+        length_m=sums["length"],
         known_share=share,
-        cut_m3_bank=cut_bank,
-        cut_se_m3=math.sqrt(_window_overlap(at, windows, cut_terms)),
-        cut_prismoidal_m3_bank=_prismoidal_reach(at, cut, part),
-        fill_m3_compacted=fill_compacted,
-        fill_se_m3=math.sqrt(_window_overlap(at, windows, fill_terms)),
-        fill_prismoidal_m3_compacted=_prismoidal_reach(at, fill, part),
-        strip_m3_bank=strip_bank,
+        cut_m3_bank=sums["cut"],
+        cut_se_m3=math.sqrt(sums["cut_variance"]),
+        cut_prismoidal_m3_bank=sums["cut_prismoidal"],
+        fill_m3_compacted=need,
+        fill_se_m3=math.sqrt(sums["fill_variance"]),
+        fill_prismoidal_m3_compacted=sums["fill_prismoidal"],
+        strip_m3_bank=strip,
         reclaimed_m3_compacted=reclaimed,
         balance_m3_compacted=net,
         balance_se_m3=error,
@@ -523,26 +536,10 @@ def balance(
         treatment=treatment,
         certainty=certainty,
         reason=_material_sentence(
-            treatment, share, total, reclaimed, fill_compacted, error, short, net, thin, eroded,
-            worst_drop_mm, limits,
+            treatment, share, sums["length"], reclaimed, need, error, short, net, thin, eroded,
+            drop_mm, limits,
         ),
     )  # fmt: skip
-
-
-def _chance_below(value: float, error: float) -> float:
-    """Probability that a true value estimated as `value` lies below zero."""
-    if error > 0.0:
-        return float(ndtr(-value / error))
-    return 1.0 if value < 0.0 else 0.0
-
-
-def _prismoidal_reach(s: Floats, area_m2: Floats, lengths: Floats) -> float:
-    """Prismoidal volume between the outer stations, plus what lies beyond them in the reach."""
-    if s.size < 2:
-        return float(area_m2 @ lengths)
-    inner = tributary_lengths(s)
-    rest = area_m2 @ (lengths - inner)
-    return prismoidal(s, area_m2) + float(rest)
 
 
 def _material_sentence(

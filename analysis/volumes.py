@@ -60,18 +60,10 @@ def prismoidal(s: ArrayLike, area_m2: ArrayLike) -> float:
     average end area. The plain mean of two ends isn't a middle section: it would only give the
     end-area answer back.
     """
-    x = np.asarray(s, dtype=np.float64)
-    area = np.asarray(area_m2, dtype=np.float64)
-    ends = average_end_area(x, area)
-    pairs = (x.size - 1) // 2
-    if pairs == 0:
-        return float(ends.sum())
-    i = 2 * np.arange(pairs)
-    length = x[i + 2] - x[i]
-    even = np.abs(x[i + 1] - 0.5 * (x[i] + x[i + 2])) <= 1e-6 * length
-    simpson = length * (area[i] + 4.0 * area[i + 1] + area[i + 2]) / 6.0
-    total = np.where(even, simpson, ends[i] + ends[i + 1]).sum()
-    return float(total + ends[2 * pairs :].sum())
+    from analysis.volume_kernels import prismoidal_kernel
+
+    x = np.ascontiguousarray(s, dtype=np.float64)
+    return prismoidal_kernel(x, np.ascontiguousarray(area_m2, dtype=np.float64))
 
 
 def truck_loads(volume_m3_loose: float, mass_t: float, limits: Limits) -> int:
@@ -95,23 +87,10 @@ def greatest_move(s: Floats, have: Floats, need: Floats, most_m: float) -> float
     most_m : float
         Longest haul.
     """
-    if s.size == 0:
-        return 0.0
-    if s[-1] - s[0] <= most_m:
-        return float(min(have.sum(), need.sum()))
-    at, left = s.tolist(), have.tolist()
-    moved, back, count = 0.0, 0, len(at)
-    for here, want in zip(at, need.tolist(), strict=True):
-        while back < count and (left[back] <= 0.0 or at[back] < here - most_m - 1e-9):
-            back += 1
-        k = back
-        while want > 0.0 and k < count and at[k] <= here + most_m + 1e-9:
-            taken = min(left[k], want)
-            left[k] -= taken
-            want -= taken
-            moved += taken
-            k += 1
-    return moved
+    from analysis.volume_kernels import greatest_move_kernel
+
+    at, left, wanted = (np.ascontiguousarray(a, dtype=np.float64) for a in (s, have, need))
+    return greatest_move_kernel(at, left, wanted, float(most_m))
 
 
 def least_haul(s: Floats, have: Floats, need: Floats, most_m: float) -> NDArray[np.float64]:

@@ -18,7 +18,6 @@ from analysis.material import (
     mass_haul,
     section_areas,
     section_shapes,
-    sustained_drop,
 )
 from analysis.target import cut_fill_rings, target_line
 from analysis.volumes import (
@@ -676,16 +675,6 @@ def test_balance_error_counts_shared_windows_once():
 def test_yield_uncertainty_enters_the_balance():
     made = reach(FLAT)
     assert made.balance_se_m3 == pytest.approx(GRAVEL.yield_se.value * made.reclaimed_m3_compacted)
-
-
-def test_sustained_drop_is_kept_over_the_shortest_length():
-    s = 10.0 * np.arange(8)
-    drop = np.array([10.0, 90.0, 12.0, 40.0, 55.0, 60.0, 20.0, np.nan])
-    drops = np.column_stack([drop, drop])
-    found = sustained_drop(drops, np.full((8, 2), 5.0), s, 0, 0, 7, GRAVEL)
-    assert found == (55.0, 5.0)
-    assert np.isnan(sustained_drop(drops, drops, s, 0, 7, 7, GRAVEL)).all()
-    assert sustained_drop(drops, drops, s, 1, 1, 1, GRAVEL)[0] == 90.0
 
 
 def test_mass_haul_ends_at_the_balance():
