@@ -20,6 +20,7 @@ from analysis.roadline import (
     Frames,
     Road,
     Tracker,
+    calmed_road,
     frames,
     make_road,
     reversed_road,
@@ -53,6 +54,7 @@ __all__ = [
     "Road",
     "StationStyle",
     "Tracker",
+    "calmed_road",
     "frames",
     "line_layers",
     "make_road",
@@ -84,6 +86,7 @@ _MEASURE_UNITS_M = {
     "miles": METRES_PER_MILE,
 }
 _MEASURE_FIT = 0.1
+_CALM_WITHIN_M = 15.0
 _MEASURE_GAP_M = 1.0
 
 
@@ -116,8 +119,9 @@ def read_roads(
 
     Stretches of one name that meet end to end become one road; what stays apart becomes
     ``name (2)`` and so on. Station labels come from M values (GeoPackage, shapefile) or
-    from a start field such as ``start_m``, else from `start_m`. Roads that don't touch the
-    grid are left out as long as one does.
+    from a start field such as ``start_m``, else from `start_m`. A line that zigzags gets a
+    longer chord (`calmed_road`). Roads that don't touch the grid are left out as long as one
+    does.
 
     Parameters
     ----------
@@ -191,6 +195,12 @@ def read_roads(
         road = make_road(name, xy, measure=measure, start_m=start_m)
         road = reversed_road(road) if reverse and measure is not None else road
         if touches(terrain, road.xy):
+            road = calmed_road(road, _CALM_WITHIN_M)
+            if road.chord_m > CHORD_M:
+                told.append(
+                    f'The line of "{name}" zigzags; its sections are squared to a chord of '
+                    f"{road.chord_m:g} m."
+                )
             roads.append(road)
         else:
             told.append(f'The road "{name}" doesn\'t touch the terrain grid; left out.')

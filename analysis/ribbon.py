@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import SettingsError, TerrainError
-from analysis.roadline import CHORD_M, SEED_STEP_M, Frames, Road, Tracker
+from analysis.roadline import SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain import Terrain, Window, reading
 
 __all__ = ["Cells", "Ribbon", "footprint", "height_step", "read_corridor"]
@@ -103,7 +103,7 @@ def read_corridor(
     *,
     step_s_m: float | None = None,
     step_o_m: float | None = None,
-    chord_m: float = CHORD_M,
+    chord_m: float | None = None,
     s_range: tuple[float, float] | None = None,
     progress: Progress | None = None,
 ) -> tuple[Cells, Ribbon]:
@@ -120,8 +120,8 @@ def read_corridor(
         Largest distance from the line, metres.
     step_s_m, step_o_m : float, optional
         Steps of the ribbon; default the cell size, not finer than 0.25 m.
-    chord_m : float, default 5
-        Chord for the direction of sections.
+    chord_m : float, optional
+        Chord for the direction of sections, default the road's own.
     s_range : (float, float), optional
         Part of the road, as distances; default all of it.
     progress : callable, optional
@@ -300,7 +300,7 @@ class _Corridor:
         road: Road,
         half_width_m: float,
         steps: tuple[float, float],
-        chord_m: float,
+        chord_m: float | None,
         s_range: tuple[float, float],
     ) -> None:
         self.terrain = terrain

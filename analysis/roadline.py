@@ -23,6 +23,7 @@ __all__ = [
     "Frames",
     "Road",
     "Tracker",
+    "calmed_road",
     "frames",
     "make_road",
     "reversed_road",
@@ -42,6 +43,8 @@ SEED_STEP_M = 1.0
 _QUERY_POINTS = 500_000
 _LEAST_BEND_BASE_M = 1.0
 _LEAST_CHORD_M = 1e-3
+_LONGEST_CHORD_M = 40.0
+_ZIGZAG_SHARE = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +60,15 @@ class Road:
         Distance of each vertex from the first, metres.
     measure : (m,) float64
         Station label at each vertex, metres; strictly rising or strictly falling.
+    chord_m : float
+        Chord to which sections stand square unless another is asked for, metres.
     """
 
     name: str
     xy: NDArray[np.float64]
     distance: NDArray[np.float64]
     measure: NDArray[np.float64]
+    chord_m: float = CHORD_M
 
     @property
     def length_m(self) -> float:
@@ -107,6 +113,7 @@ def make_road(
     *,
     measure: ArrayLike | None = None,
     start_m: float = 0.0,
+    chord_m: float = CHORD_M,
 ) -> Road:
     """Build a road from vertices.
 
@@ -119,6 +126,8 @@ def make_road(
         Station labels at the vertices, metres. Default: `start_m` plus distance.
     start_m : float, default 0
         Label of the first vertex when there are no measures.
+    chord_m : float, default 5
+        Chord for the directions of sections, metres.
 
     Returns
     -------
@@ -159,7 +168,7 @@ def make_road(
         )
     for array in (points, distance, labels):
         array.setflags(write=False)
-    return Road(name, points, distance, labels)
+    return Road(name, points, distance, labels, chord_m)
 
 
 def reversed_road(road: Road) -> Road:
@@ -207,7 +216,8 @@ def road_part(road: Road, station_m: float, reach_m: float) -> tuple[Road, float
     inner = (road.distance > start + 1e-5) & (road.distance < end - 1e-5)
     at = np.concatenate([[start], road.distance[inner], [end]])
     xy = np.column_stack([np.interp(at, road.distance, road.xy[:, i]) for i in (0, 1)])
-    return make_road(road.name, xy, measure=road.label(at)), s - start
+    part = make_road(road.name, xy, measure=road.label(at), chord_m=road.chord_m)
+    return part, s - start
 
 
 class Tracker:
@@ -221,11 +231,12 @@ class Tracker:
     Parameters
     ----------
     road : Road
-    chord_m : float, default 5
-        Chord for the directions; 0 = direction of the segment itself.
+    chord_m : float, optional
+        Chord for the directions, default the road's own; 0 = direction of the segment itself.
     """
 
-    def __init__(self, road: Road, *, chord_m: float = CHORD_M) -> None:
+    def __init__(self, road: Road, *, chord_m: float | None = None) -> None:
+        chord_m = road.chord_m if chord_m is None else chord_m
         if not (math.isfinite(chord_m) and chord_m >= 0):
             raise SettingsError(f"The chord must be 0 or more metres, not {chord_m}.")
         from scipy.spatial import cKDTree  # slow to import, and not needed for reading
@@ -420,7 +431,39 @@ class Tracker:
         return a, b
 
 
-def frames(road: Road, s: ArrayLike, *, chord_m: float = CHORD_M) -> Frames:
+def calmed_road(road: Road, half_width_m: float) -> Road:
+    """Lengthen the chord of a line that zigzags, such as one driven with a receiver.
+
+    Sections of a zigzag line cross near by, to either side in turn. The chord is doubled, up
+    to 40 m, as long as that rids at least half of the stations of crossings; in a true hairpin
+    it wouldn't, and the chord stays.
+
+    Parameters
+    ----------
+    road : Road
+    half_width_m : float
+        Offset up to which crossings count, metres.
+
+    Returns
+    -------
+    Road
+    """
+    s = np.arange(0.0, road.length_m, 1.0)
+
+    def crossing(chord_m: float) -> float:
+        a, b = Tracker(road, chord_m=chord_m).spread(s)
+        return float(np.mean(a - np.abs(b) * half_width_m <= 0.0)) if len(s) else 0.0
+
+    chord_m, share = road.chord_m, crossing(road.chord_m)
+    while share > _ZIGZAG_SHARE and chord_m < _LONGEST_CHORD_M:
+        longer = crossing(2.0 * chord_m)
+        if longer > share / 2.0:
+            break
+        chord_m, share = 2.0 * chord_m, longer
+    return replace(road, chord_m=chord_m)
+
+
+def frames(road: Road, s: ArrayLike, *, chord_m: float | None = None) -> Frames:
     """Return places, directions and curvature along a road.
 
     Parameters
@@ -428,9 +471,9 @@ def frames(road: Road, s: ArrayLike, *, chord_m: float = CHORD_M) -> Frames:
     road : Road
     s : (n,) array
         Distances along the road, metres.
-    chord_m : float, default 5
-        Directions are those of a chord of this length centred on the station; 0 takes the
-        segment's own direction (the bisector at a vertex).
+    chord_m : float, optional
+        Directions are those of a chord of this length centred on the station, default the
+        road's own; 0 takes the segment's own direction (the bisector at a vertex).
 
     Returns
     -------
@@ -445,7 +488,7 @@ def frames(road: Road, s: ArrayLike, *, chord_m: float = CHORD_M) -> Frames:
 
 
 def to_road(
-    road: Road, x: ArrayLike, y: ArrayLike, *, chord_m: float = CHORD_M
+    road: Road, x: ArrayLike, y: ArrayLike, *, chord_m: float | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return road coordinates of points of the plane.
 
@@ -457,7 +500,7 @@ def to_road(
     road : Road
     x, y : array
         Plane coordinates, metres; NaN gives NaN.
-    chord_m : float, default 5
+    chord_m : float, optional
         As in `frames`. With 0 this is the nearest point of the polyline.
 
     Returns
@@ -475,7 +518,7 @@ def to_road(
 
 
 def to_map(
-    road: Road, s: ArrayLike, o: ArrayLike, *, chord_m: float = CHORD_M
+    road: Road, s: ArrayLike, o: ArrayLike, *, chord_m: float | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return plane coordinates of road coordinates, the inverse of `to_road`.
 
@@ -484,7 +527,7 @@ def to_map(
     road : Road
     s, o : array
         Distance along the road and offset (right positive), metres; broadcast together.
-    chord_m : float, default 5
+    chord_m : float, optional
         As in `frames`.
 
     Returns

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from analysis.alignment import (
     Road,
     Tracker,
+    calmed_road,
     frames,
     line_layers,
     make_road,
@@ -362,6 +363,28 @@ def test_to_road_nan_and_shapes():
 def test_frames_invalid_chord(chord):
     with pytest.raises(SettingsError, match="chord must be 0 or more metres"):
         frames(make_road("a", [[0, 0], [9, 0]]), [1.0], chord_m=chord)
+
+
+def test_calmed_road_lengthens_the_chord_of_a_zigzag_only():
+    x = np.arange(0.0, 400.0)
+    noise = np.random.default_rng(0).normal(0, 0.2, 400)
+    zigzag = calmed_road(make_road("a", np.column_stack([x, noise])), 15.0)
+    assert zigzag.chord_m in (10.0, 20.0, 40.0)
+    a, b = Tracker(zigzag).spread(x)
+    assert np.mean(a - np.abs(b) * 15.0 <= 0) < 0.02
+    assert calmed_road(circle_road(60.0), 15.0).chord_m == 5.0
+    # a true hairpin crosses whatever the chord
+    assert calmed_road(circle_road(12.0, part=3.1), 15.0).chord_m == 5.0
+    assert reversed_road(zigzag).chord_m == road_part(zigzag, 50.0, 20.0)[0].chord_m
+    assert calmed_road(make_road("short", [[0, 0], [0.5, 0]]), 15.0).chord_m == 5.0
+
+
+def test_read_roads_says_that_a_line_zigzags(write_lines):
+    noise = np.random.default_rng(0).normal(0, 0.3, 200)
+    notes: list[str] = []
+    path = write_lines([line(*[(float(x), 50 + y) for x, y in enumerate(noise)])])
+    (road,) = read_roads(path, terrain(), notes=notes)
+    assert road.chord_m > 5.0 and "zigzags; its sections are squared to a chord" in notes[0]
 
 
 # ---------------------------------------------------------------- reading roads
