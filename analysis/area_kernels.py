@@ -59,7 +59,9 @@ def _excess_mean(a: float, b: float, sigma: float) -> float:
 @compiled
 def _spread(at: float, local: float, first: float, mixed: float, second: float) -> float:
     """Standard error of the height over the target at `at`: of the fit, not less than local."""
-    return max(local, math.hypot(first + mixed * at, second * at))
+    fitted = math.sqrt((first + mixed * at) ** 2 + (second * at) ** 2)
+    # NaN, no local error known, fails the comparison.
+    return local if local > fitted else fitted
 
 
 @compiled

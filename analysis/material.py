@@ -241,7 +241,7 @@ def areas(
     widths = measures.shoulder_width_m if width_m is None else width_m
     width = np.where(judged, np.broadcast_to(np.asarray(widths, dtype=np.float64), shape), np.nan)
     smear = getattr(sections, "smear_m", 0.0) if smear_m is None else smear_m
-    sigma = np.nan_to_num(np.asarray(sections.se_m, dtype=np.float64), nan=0.0)
+    sigma = np.asarray(sections.se_m, dtype=np.float64)
 
     # Where the target follows the pavement, its slope error enters; where a limit rules, not.
     follows = required == (measures.pavement_slope_pct + limits.shoulder_over_pavement_points.value)
