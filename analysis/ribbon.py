@@ -30,9 +30,10 @@ _LEAST_SPREAD = 0.05
 # below this share a point near the road may have a foot at several stations
 _CROWDED_SPREAD = 0.5
 
-# What no road does for long: a surface that falls this much to both sides of its crown (usual
-# is 2 to 4 %, a steep earth road 6 %), or a steeper grade. Common practice.
-_STEEPEST_CROWN_PCT = 5.5
+# A surface that falls this much to both sides of its crown along half of a road is rare (usual
+# is 2 to 4 %, and averaging over a line that lies off flattens it; feet read as metres make 2 %
+# into 6.6 %), and so is a steeper grade. Common practice.
+_STEEPEST_CROWN_PCT = 4.5
 _STEEPEST_GRADE_PCT = 25.0
 _UNIT_PIECE_M = 20.0
 _CROWN_SHIFT_M = 2.0
@@ -143,7 +144,7 @@ def read_corridor(
     -----
     Feet read as metres make every slope 3.28 times too steep. That is refused where it can be
     told: the vertical unit was assumed to be the metre (neither the file nor a person said
-    so), and half of the road falls more than 5.5 % to both sides of its crown next to it (cells
+    so), and half of the road falls more than 4.5 % to both sides of its crown next to it (cells
     up to 0.75 m; coarser ones mix in the banks of a narrow road), or a tenth of it is steeper
     than 25 % along. Metres read as feet only make a road look flat,
     which real roads can be, so that is not judged.
