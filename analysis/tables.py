@@ -133,19 +133,36 @@ def build_reaches(
         findings = [
             "blocked ditch" if label == len(FINDINGS) else FINDINGS[label] for *_, label in parts
         ]
+        faulty = np.flatnonzero([finding in DEFECTS for finding in findings])
+        begins, finishes = bounds[first], bounds[last + 1]
+        balances = dict(
+            zip(
+                faulty.tolist(),
+                material.balances(
+                    s,
+                    areas,
+                    side,
+                    first[faulty],
+                    last[faulty],
+                    limits,
+                    ends_m=np.column_stack((begins[faulty], finishes[faulty])),
+                    worst_drop_mm=figures["worst_drop_mm"][faulty],
+                    worst_drop_se=figures["worst_drop_se"][faulty],
+                ),
+                strict=True,
+            )
+        )
         for k, finding in enumerate(findings):
-            figure = {name: values[k].item() for name, values in figures.items()}
             found.append(
                 _reach(
-                    s,
                     side,
                     (int(first[k]), int(last[k])),
-                    (float(bounds[first[k]]), float(bounds[last[k] + 1])),
+                    (float(begins[k]), float(finishes[k])),
                     (float(names[first[k]]), float(names[last[k] + 1])),
                     finding,
-                    figure,
+                    {name: values[k].item() for name, values in figures.items()},
+                    balances.get(k),
                     measures,
-                    areas,
                     limits,
                 )
             )
@@ -261,35 +278,22 @@ def _sustained(
 
 
 def _reach(
-    s: Floats,
     side: int,
     indices: tuple[int, int],
     ends: tuple[float, float],
     names: tuple[float, float],
     finding: str,
     figure: dict[str, float],
+    balance: material.Balance | None,
     measures: Measures,
-    areas: material.Areas,
     limits: Limits,
 ) -> Reach:
     i0, i1 = indices
     length = ends[1] - ends[0]
     ditch_m = length * figure["blocked_share"]
     clean = ditch_m >= min(length, limits.shortest_reach_m.value) - 1e-9 and ditch_m > 0.0
-    balance = None
     treatment = CANT_TELL if finding == CANT_TELL else "none"
-    if finding in DEFECTS:
-        balance = material.balance(
-            s,
-            areas,
-            side,
-            i0,
-            i1,
-            limits,
-            ends_m=ends,
-            worst_drop_mm=figure["worst_drop_mm"],
-            worst_drop_se=figure["worst_drop_se"],
-        )
+    if balance is not None:
         treatment = balance.treatment
     if clean and finding != NO_DATA:
         treatment = {
