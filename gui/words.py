@@ -138,7 +138,7 @@ _COLUMNS: Mapping[str, tuple[str, str]] = {
     "ditch_depth_m": (_N(_C, "Ditch depth"), _N(_C, "Ditch invert below the pavement edge.")),
     "ditch_grade_pct": (
         _N(_C, "Ditch grade"),
-        _N(_C, "Fall of the ditch invert along the road, whichever way it runs."),
+        _N(_C, "Slope of the ditch invert along the road; positive falls up-station."),
     ),
     "cut_m2": (_N(_C, "Cut"), _N(_C, "Area of ground above the target line.")),
     "fill_m2": (_N(_C, "Fill"), _N(_C, "Area of ground missing below the target line.")),

@@ -1,0 +1,257 @@
+"""What this grid can tell: errors before anything is screened, and the length that would do.
+
+Shown where widths and averaging are decided, so that nobody finds out afterwards that the grid
+couldn't have told a good shoulder from a bad one.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import QPainter, QPaintEvent
+from PySide6.QtWidgets import QGroupBox, QLabel, QSizePolicy, QVBoxLayout, QWidget
+
+from gui import theme
+from gui.figure import Axes, figure_font, pen, text_at
+from gui.units import number, unit_of, value_text
+
+if TYPE_CHECKING:
+    from gui.model import WindowModel
+
+__all__ = ["PowerPanel"]
+
+# Assumed until a grid has been measured: between the smooth-surface repeatability of survey
+# quality levels 1 and 2 (60 mm) and what dense surveys reach in practice.
+_ASSUMED_SIGMA_M = 0.03
+_ASSUMED_CELL_M = 1.0
+_LENGTHS_M = (5.0, 7.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 120.0)
+
+
+class _PowerChart(QWidget):
+    """Standard error of the shoulder slope against the averaging length."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.lengths = np.empty(0)
+        self.errors = np.empty(0)
+        self.length = math.nan
+        self.error = math.nan
+        self.wanted = math.nan
+        self.system = "metric"
+        self.setMinimumHeight(120)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setAccessibleName(self.tr("Error of the slope against the averaging length"))
+
+    def sizeHint(self) -> QSize:
+        return QSize(360, 130)
+
+    def paintEvent(self, _event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        palette = theme.palette()
+        known = np.isfinite(self.errors)
+        if known.sum() < 2:
+            return
+        unit = unit_of("m", self.system)
+        lengths = self.lengths * unit.factor
+        top = float(np.max(self.errors[known]))
+        top = min(top, 4.0 * self.wanted) if math.isfinite(self.wanted) else top
+        axes = Axes(
+            QRectF(44.0, 8.0, self.width() - 54.0, self.height() - 42.0),
+            0.0,
+            float(lengths[-1]),
+            0.0,
+            max(1.08 * top, 0.5),
+        )
+        axes.draw(
+            painter,
+            ink=palette["muted"],
+            grid=palette["faint"],
+            font=figure_font(10.0),
+            x_label=self.tr("averaging length, {unit}").format(unit=unit.text),
+            y_label=self.tr("± points"),
+            y_gap=24.0,
+            x_gap=54.0,
+        )
+        painter.setClipRect(axes.box)
+        if math.isfinite(self.wanted):
+            # Below this line 4 % and 2 % are told apart.
+            y = axes.y(self.wanted)
+            painter.setPen(pen(palette["required"], 1.3, dashes=(5.0, 3.0)))
+            painter.drawLine(QPointF(axes.box.left(), y), QPointF(axes.box.right(), y))
+            painter.setFont(figure_font(10.0))
+            text_at(
+                painter,
+                QPointF(axes.box.right() - 4.0, y - 2.0),
+                self.tr("enough to tell 4 % from 2 %"),
+                palette["muted"],
+                Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignBottom,
+                plate=palette["plate"],
+            )
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setPen(pen(palette["accent"], 2.0))
+        painter.drawPath(axes.line(lengths, self.errors))
+        if math.isfinite(self.length) and math.isfinite(self.error):
+            at = axes.point(self.length * unit.factor, min(self.error, axes.y1))
+            painter.setBrush(palette["accent"])
+            painter.setPen(pen(palette["paper"], 1.5))
+            painter.drawEllipse(at, 5.0, 5.0)
+
+
+class PowerPanel(QGroupBox):
+    """What the open grid can tell with the settings as they are."""
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setTitle(self.tr("What this grid can tell"))
+        self.model = model
+        self.words = QLabel()
+        self.words.setWordWrap(True)
+        self.words.setAccessibleName(self.tr("What this grid can tell"))
+        self.words.setTextInteractionFlags(
+            Qt.TextInteractionFlag.TextSelectableByMouse
+            | Qt.TextInteractionFlag.TextSelectableByKeyboard
+        )
+        self.chart = _PowerChart()
+        column = QVBoxLayout(self)
+        column.setContentsMargins(8, 6, 8, 8)
+        column.addWidget(self.words)
+        column.addWidget(self.chart)
+        theme.watcher().changed.connect(self.chart.update)
+
+    # -- what it stands on -----------------------------------------------------------------------
+
+    def sigma_m(self) -> tuple[float, str]:
+        """Noise to reckon with, and where it comes from."""
+        given = self.model.settings.noise_m
+        if given is not None:
+            return given, self.tr("given")
+        study = self.model.study
+        if study is not None and study.terrain is self.model.terrain:
+            found = np.concatenate([part.noise.sigma_m for part in study.roads])
+            if np.isfinite(found).any():
+                return float(np.nanmedian(found)), self.tr("measured on this road")
+        return _ASSUMED_SIGMA_M, self.tr("assumed until a road is screened")
+
+    def _correlation(self) -> dict[str, float]:
+        """Correlation of the noise, where a road on this grid was measured."""
+        study = self.model.study
+        if study is None or study.terrain is not self.model.terrain:
+            return {}
+        length = np.concatenate([part.noise.correlation_m for part in study.roads])
+        nugget = np.concatenate([part.noise.nugget for part in study.roads])
+        if not (np.isfinite(length).any() and np.isfinite(nugget).any()):
+            return {}
+        return {
+            "correlation_m": float(np.nanmedian(length)),
+            "nugget": float(np.nanmedian(nugget)),
+        }
+
+    # -- showing ---------------------------------------------------------------------------------
+
+    def refresh(self) -> None:
+        """Reckon again for the grid and settings as they are."""
+        from analysis.surfaces import least_average, resolving_power
+
+        settings, system = self.model.settings, self.model.units
+        terrain = self.model.terrain
+        cell = terrain.cell_m if terrain is not None else _ASSUMED_CELL_M
+        sigma, source = self.sigma_m()
+        options: dict[str, Any] = {
+            "pavement_width_m": settings.pavement_width_m,
+            **self._correlation(),
+        }
+        width = settings.shoulder_width_m
+        least = float(least_average(cell, sigma, width, difference_pct=2.0, **options))
+        average = least if settings.average_m == "auto" else float(settings.average_m)
+        parts = [
+            self.tr("Cells of {cell}, noise {noise} ({source}).").format(
+                cell=value_text(cell, "m", system, decimals=2),
+                noise=value_text(1000.0 * sigma, "mm", system),
+                source=source,
+            )
+        ]
+        if terrain is None:
+            parts[0] = self.tr("No grid is open; for cells of {cell}:").format(
+                cell=value_text(cell, "m", system, decimals=2)
+            )
+        power = None
+        if math.isfinite(average):
+            power = resolving_power(cell, sigma, width, average, **options)
+            parts.append(self._power_words(power, average, system))
+        if math.isfinite(least):
+            parts.append(
+                self.tr(
+                    "To tell 4 % from 2 % with 95 % certainty it must average over at least "
+                    "{length}."
+                ).format(length=value_text(least, "m", system, decimals=0))
+            )
+        else:
+            parts.append(
+                self.tr(
+                    "No averaging length makes it tell 4 % from 2 % on a shoulder this narrow: "
+                    "use a finer grid."
+                )
+            )
+        self.words.setText(" ".join(parts))
+        colour = "ink" if power is not None and bool(power.tells_4_from_2) else "warn"
+        self.words.setStyleSheet(f"color: {theme.color(colour).name()}")
+        self._refresh_chart(cell, sigma, width, average, power, least, options)
+
+    def _power_words(self, power: Any, average: float, system: str) -> str:
+        slope, drop = float(power.slope_se), float(power.drop_se)
+        if not (math.isfinite(slope) and math.isfinite(drop)):
+            return self.tr("The shoulder is too narrow for these cells to measure a slope.")
+        text = self.tr(
+            "Averaged over {length}, slopes are good to ± {slope} points and edge drops to "
+            "± {drop} (one standard error)."
+        ).format(
+            length=value_text(average, "m", system, decimals=0),
+            slope=number(slope, 1 if slope >= 0.1 else 2),
+            drop=value_text(drop, "mm", system),
+        )
+        verdict = (
+            self.tr("That tells 4 % from 2 %.")
+            if bool(power.tells_4_from_2)
+            else self.tr("That can't tell 4 % from 2 %.")
+        )
+        return f"{text} {verdict}"
+
+    def _refresh_chart(
+        self,
+        cell: float,
+        sigma: float,
+        width: float,
+        average: float,
+        power: Any,
+        least: float,
+        options: dict[str, Any],
+    ) -> None:
+        from analysis.surfaces import resolving_power
+
+        chart = self.chart
+        longest = max(_LENGTHS_M[-1] if average > 60.0 else 60.0, 1.5 * average)
+        if math.isfinite(least):
+            longest = max(longest, 1.2 * min(least, 400.0))
+        lengths = np.array([v for v in _LENGTHS_M if v < longest] + [longest])
+        chart.lengths = lengths
+        chart.errors = np.array(
+            [
+                float(resolving_power(cell, sigma, width, float(v), **options).slope_se)
+                for v in lengths
+            ]
+        )
+        chart.length = average
+        chart.error = float(power.slope_se) if power is not None else math.nan
+        chart.wanted = (
+            float(resolving_power(cell, sigma, width, least, **options).slope_se)
+            if math.isfinite(least)
+            else math.nan
+        )
+        chart.system = self.model.units
+        chart.setVisible(bool(np.isfinite(chart.errors).sum() >= 2))
+        chart.setAccessibleDescription(self.words.text())
+        chart.update()
