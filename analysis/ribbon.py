@@ -233,13 +233,13 @@ def _check_unit(terrain: Terrain, road: Road, ribbon: Ribbon) -> None:
     """Refuse heights that can only be feet read as metres."""
     crown, grade = _crown_fall_pct(ribbon, terrain.cell_m), _steep_grade_pct(ribbon)
     if crown > _STEEPEST_CROWN_PCT:
-        sign = f"falls {crown:.1f} % to both sides"
+        sign = f"falls {crown:.1f} % to both sides of its crown"
     elif grade > _STEEPEST_GRADE_PCT:
         sign = f"rises and falls {grade:.0f} % along"
     else:
         return
     raise TerrainError(
-        f"The heights of {terrain.name} look like feet read as metres, for the road "
+        f"The heights of {terrain.name} look like feet read as metres, because the road "
         f'"{road.name}" {sign}; give the vertical unit (foot or us-foot, or metre if the road '
         "really is so)."
     )
