@@ -11,9 +11,10 @@ can make it slow. (The sweeps are those of Vincent's hybrid grey-scale reconstru
 the ordered stage is the priority flood, Barnes, Lehman and Mulla, 2014.)
 """
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from analysis.compiled import compiled
 
 __all__ = ["settle", "sweep_down", "sweep_up"]
 
@@ -21,7 +22,7 @@ Floats = NDArray[np.float64]
 Cells = NDArray[np.int64]
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def sweep_down(ground: Floats, level: Floats, first: int, last: int) -> None:
     """Carry levels from earlier cells to later ones in rows first..last-1."""
     columns = ground.shape[1]
@@ -43,7 +44,7 @@ def sweep_down(ground: Floats, level: Floats, first: int, last: int) -> None:
                 level[i, j] = best if best > z else z
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def sweep_up(ground: Floats, level: Floats, first: int, last: int) -> None:
     """Carry levels from later cells to earlier ones in rows last-1..first."""
     rows, columns = ground.shape
@@ -65,7 +66,7 @@ def sweep_up(ground: Floats, level: Floats, first: int, last: int) -> None:
                 level[i, j] = best if best > z else z
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _push(
     keys: Floats, cells: Cells, size: int, key: float, cell: int
 ) -> tuple[Floats, Cells, int]:
@@ -85,7 +86,7 @@ def _push(
     return keys, cells, size + 1
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def _drop_first(keys: Floats, cells: Cells, size: int) -> int:
     size -= 1
     key = keys[size]
@@ -108,7 +109,7 @@ def _drop_first(keys: Floats, cells: Cells, size: int) -> int:
     return size
 
 
-@numba.njit(cache=True, nogil=True)
+@compiled
 def settle(ground: Floats, level: Floats) -> int:
     """Finish in order of level what the sweeps left; returns the number of cells touched."""
     rows, columns = ground.shape
