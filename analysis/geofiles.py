@@ -5,6 +5,12 @@ fixed order, in one place, and doing all coordinate work through the first of th
 the two copies out of each other's way. The module is heavy: import it inside functions.
 """
 
+import os
+
+# The default, a twentieth of the machine's memory, lets one look at a big grid hold on to a
+# gigabyte of unpacked blocks; a row of blocks is all that reading in order needs.
+os.environ.setdefault("GDAL_CACHEMAX", "256")
+
 import rasterio
 import rasterio.enums
 import rasterio.errors
