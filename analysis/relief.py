@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.along import interpolate_along
+from analysis.along import average_along, interpolate_along, rows_for
 
 if TYPE_CHECKING:
     from analysis.alignment import Tracker
@@ -121,7 +121,7 @@ def display_range(z: NDArray[np.floating]) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def pavement_heights(part: RoadStudy) -> Relief:
+def pavement_heights(part: RoadStudy, *, average_m: float = 5.0) -> Relief:
     """Heights of one road's ribbon above the plane of its pavement.
 
     The plane of a side passes through the pavement edge with the pavement's measured cross slope;
@@ -131,6 +131,9 @@ def pavement_heights(part: RoadStudy) -> Relief:
     ----------
     part : RoadStudy
         A measured road.
+    average_m : float, default 5
+        Length along the road that heights are averaged over, so that the noise of single cells
+        doesn't hide a few centimetres; 0 leaves them as they are.
 
     Returns
     -------
@@ -148,6 +151,9 @@ def pavement_heights(part: RoadStudy) -> Relief:
         outward = sign * ribbon.o[None, :] - edge_u[:, None]
         plane = edge_z[:, None] - slope[:, None] * outward
         height = np.where(here, 100.0 * (ribbon.z - plane), height)
+    if average_m > 0.0:
+        averaged, _ = average_along(height, rows_for(average_m, ribbon.step_s))
+        height = np.where(np.isnan(height), np.nan, averaged)
     return Relief(ribbon.s, ribbon.o, height)
 
 

@@ -31,6 +31,10 @@ __all__ = ["log_path", "make_application", "run"]
 
 log = logging.getLogger("vergeline")
 
+# GDAL keeps blocks of a twentieth of the machine's memory unless told; two rows of blocks of a very
+# wide grid, which is what thinning needs, fit in this.
+GRID_CACHE_MB = "256"
+
 
 def log_path() -> Path:
     """Return the log file's place."""
@@ -43,6 +47,8 @@ def make_application(arguments: Sequence[str] = ()) -> QApplication:
     from gui import theme
     from gui.icons import app_icon
 
+    # Read when GDAL is loaded, which a worker does later.
+    os.environ.setdefault("GDAL_CACHEMAX", GRID_CACHE_MB)
     found = QApplication.instance()
     if isinstance(found, QApplication):
         app = found

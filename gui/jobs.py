@@ -56,6 +56,7 @@ __all__ = [
     "save",
     "screen",
     "screen_other",
+    "summary",
     "update",
     "warm_up",
 ]
@@ -430,6 +431,19 @@ def road_index(stations: Table) -> tuple[RoadIndex, ...]:
         )
         for start, stop in itertools.pairwise(bounds)
     )
+
+
+def summary(result: Loaded) -> str:
+    """Say in one line what a screening found."""
+    from gui.words import verdict_text
+
+    verdicts = list(result.findings.stations["verdict"])
+    counts = [
+        f"{verdicts.count(name)} {verdict_text(name)}"
+        for name in ("sheds", "won't shed", "can't tell", "no data")
+        if name in verdicts
+    ]
+    return f"{len(verdicts)} stations and sides: " + ", ".join(counts)
 
 
 def same_stations(a: Loaded, b: Loaded) -> bool:

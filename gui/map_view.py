@@ -23,7 +23,7 @@ __all__ = ["MapView"]
 
 # More symbols than this are a smear; the reaches along the edge then tell where to look.
 MOST_STATIONS = 4000
-STATIONS_COARSEST_M = 6.0
+STATIONS_COARSEST_M = 1.6
 BREAKS_COARSEST_M = 3.0
 PICK_PIXELS = 40.0
 AFTER_MOVE_MS = 50
@@ -121,7 +121,7 @@ class MapView(QWidget):
         self._breaks = LinesItem(4.0)
         self._breaks.coarsest_m = BREAKS_COARSEST_M
         self._reaches = LinesItem(5.0)
-        self._chosen_reach = LinesItem(5.5)
+        self._chosen_reach = LinesItem(4.8)
         self._stations = pg.ScatterPlotItem(pxMode=True)
         self._stations.setZValue(6.0)
         self._section = LinesItem(7.0)
@@ -368,7 +368,7 @@ class MapView(QWidget):
             halo.setCapStyle(Qt.PenCapStyle.FlatCap)
             pens.append([halo, pen])
         self._reaches.set_pens(pens)
-        self._chosen_reach.set_pens([[theme.pen("selected", 9.0, alpha=0.75)]])
+        self._chosen_reach.set_pens([[theme.pen("selected", 12.0, alpha=0.7)]])
         self._section.set_pens([[theme.pen("halo", 4.5, alpha=0.8), theme.pen("selected", 1.8)]])
         self._ruler.set_pens([[theme.pen("halo", 4.5, alpha=0.8), theme.pen("ink", 2.0)]])
         self._ponds.set_pens([[theme.pen("pond", 1.4)]], pond_brush())

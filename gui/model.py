@@ -347,6 +347,7 @@ class WindowModel(QObject):
         )
         self._set_stale(stale)
         self._tell_modified()
+        self.message.emit(jobs.summary(loaded))
         self._bring_up_to_date()
 
     def open_study(

@@ -7,9 +7,12 @@ own thread as a queued signal, and only if nobody has asked for the same thing i
 
 from __future__ import annotations
 
+import contextlib
 import heapq
 import itertools
 import logging
+import os
+import sys
 import threading
 import time
 import weakref
@@ -110,6 +113,13 @@ def _hold(callback: Callable[..., None] | None) -> Callable[[], Callable[..., No
 
         return alive
     return lambda: callback
+
+
+def _step_back() -> None:
+    """Let the window's thread go first where both want the processor (Linux: per thread)."""
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 5)
 
 
 class _Lane:
@@ -256,6 +266,7 @@ class Runner(QObject):
     # -- in the threads -----------------------------------------------------------------------
 
     def _work(self, lane: _Lane) -> None:
+        _step_back()
         while True:
             with lane.wake:
                 while not lane.heap and not self._closing:

@@ -313,6 +313,8 @@ def relief_rgba(height_cm: NDArray[Any], limit_cm: float) -> NDArray[np.uint8]:
     rgba = np.empty((*np.shape(height_cm), 4), dtype=np.uint8)
     for band in range(4):
         rgba[..., band] = np.interp(share, _RELIEF_AT, _RELIEF[:, band])
+    # Ditches and banks are far off the scale; they step back, so that the shoulder stands out.
+    rgba[..., 3] = rgba[..., 3] * np.interp(np.abs(share), [1.5, 4.0], [1.0, 0.3])
     rgba[~known] = 0
     return rgba
 

@@ -330,6 +330,8 @@ class TerrainTiles:
         self.terrain = terrain
         self.plan = TilePlan(terrain.bounds, terrain.cell_m)
         self.heights = Lru(limit_bytes)
+        self._reading: dict[TileKey, threading.Lock] = {}
+        self._guard = threading.Lock()
 
     def load(self, progress: Progress, key: TileKey, light: Light) -> Tile | None:
         """Read (or remember) the heights of a tile and shade them; None if nothing is there."""
@@ -357,6 +359,19 @@ class TerrainTiles:
         return Tile(image_of(paint(z, shade, light)), (w, s, e, n), part)
 
     def _heights(
+        self, key: TileKey
+    ) -> tuple[NDArray[Any], tuple[float, float, float, float]] | None:
+        # The coarsest tile of a big file takes seconds and is asked for twice at the start.
+        with self._guard:
+            lock = self._reading.setdefault(key, threading.Lock())
+        with lock:
+            try:
+                return self._heights_alone(key)
+            finally:
+                with self._guard:
+                    self._reading.pop(key, None)
+
+    def _heights_alone(
         self, key: TileKey
     ) -> tuple[NDArray[Any], tuple[float, float, float, float]] | None:
         from analysis.terrain import read_overview

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer, QUrl
+from PySide6.QtCore import QByteArray, QPoint, QSettings, Qt, QTimer, QUrl
 from PySide6.QtGui import (
     QCloseEvent,
     QDesktopServices,
@@ -21,10 +21,13 @@ from PySide6.QtWidgets import (
     QFileDialog,
     QLabel,
     QMainWindow,
+    QMenu,
     QMessageBox,
     QProgressBar,
     QPushButton,
     QStackedWidget,
+    QTabBar,
+    QTabWidget,
     QToolButton,
     QVBoxLayout,
     QWidget,
@@ -60,13 +63,25 @@ PANES = (
 
 
 class Pane(QDockWidget):
-    """A dock whose content is made when it is first seen."""
+    """A dock whose content is made when it is first seen.
+
+    In a row of tabs the tab is title enough; alone or floating the pane has a title bar.
+    """
 
     def __init__(self, name: str, title: str, make: Callable[[], QWidget]) -> None:
         super().__init__(title)
         self.setObjectName(name)
         self.setAccessibleName(title)
         self._make: Callable[[], QWidget] | None = make
+        self._no_title = QWidget()
+
+    def set_title_shown(self, shown: bool) -> None:
+        """Show or hide the title bar."""
+        if shown and self.titleBarWidget() is not None:
+            self.setTitleBarWidget(None)
+            self._no_title = QWidget()
+        elif not shown and self.titleBarWidget() is None:
+            self.setTitleBarWidget(self._no_title)
 
     def fill(self) -> QWidget:
         """Return the content, made if need be."""
@@ -75,6 +90,8 @@ class Pane(QDockWidget):
             content = make()
             if not content.accessibleName():
                 content.setAccessibleName(self.windowTitle())
+            # A pane gives way to the window, not the window to the sum of its panes.
+            content.setMinimumSize(min(content.minimumSizeHint().width(), 300), 90)
             self.setWidget(content)
         return self.widget()
 
@@ -97,13 +114,14 @@ class Window(QMainWindow):
             | QMainWindow.DockOption.AllowNestedDocks
             | QMainWindow.DockOption.AnimatedDocks
         )
-        self.setTabPosition(Qt.DockWidgetArea.AllDockWidgetAreas, self.tab_position())
+        self.setTabPosition(Qt.DockWidgetArea.AllDockWidgetAreas, QTabWidget.TabPosition.North)
         self.setCorner(Qt.Corner.BottomRightCorner, Qt.DockWidgetArea.RightDockWidgetArea)
         self.autosave = Autosave(self.model, self)
         self.dialog: QWidget | None = None
         self._closing = False
         self._recovered: Leftover | None = None
         self._job_key = ""
+        self._had_findings = False
         self._build_middle()
         self.commands = Commands(self)
         self._build_panes()
@@ -113,13 +131,6 @@ class Window(QMainWindow):
         self._default_layout()
         self._restore()
         self._refresh()
-
-    @staticmethod
-    def tab_position() -> Any:
-        """Where the tabs of panes lie."""
-        from PySide6.QtWidgets import QTabWidget
-
-        return QTabWidget.TabPosition.North
 
     # -- building -------------------------------------------------------
 
@@ -160,8 +171,14 @@ class Window(QMainWindow):
         self.panes["help"] = Pane(
             "help", titles["help"], lambda: importlib.import_module("gui.help").HelpPage()
         )
+        self._titles_due = QTimer(self)
+        self._titles_due.setSingleShot(True)
+        self._titles_due.timeout.connect(self._arrange_titles)
         for pane in self.panes.values():
             self.commands.panes_menu.addAction(pane.toggleViewAction())
+            pane.dockLocationChanged.connect(lambda _area: self._titles_due.start())
+            pane.topLevelChanged.connect(lambda _floating: self._titles_due.start())
+            pane.visibilityChanged.connect(lambda _visible: self._titles_due.start())
         self.commands.panes_menu.addSeparator()
         again = self.commands.panes_menu.addAction(self.tr("&Usual layout"))
         again.triggered.connect(self.usual_layout)
@@ -187,9 +204,57 @@ class Window(QMainWindow):
             pane.setVisible(name != "help")
         panes["along"].raise_()
         panes["inputs"].raise_()
-        self.resizeDocks([panes["section"], panes["inputs"]], [470, 380], Qt.Orientation.Vertical)
-        self.resizeDocks([panes["section"]], [540], Qt.Orientation.Horizontal)
-        self.resizeDocks([panes["along"]], [270], Qt.Orientation.Vertical)
+        self._size_panes()
+
+    def _size_panes(self) -> None:
+        """Share the window out: map and the plot along the road left, section and tables right."""
+        panes, width, height = self.panes, self.width(), self.height()
+        across, down = Qt.Orientation.Horizontal, Qt.Orientation.Vertical
+        self.resizeDocks([panes["section"], panes["inputs"]], [round(0.43 * width)] * 2, across)
+        self.resizeDocks(
+            [panes["section"], panes["inputs"]], [round(0.5 * height), round(0.36 * height)], down
+        )
+        self.resizeDocks([panes["along"]], [round(0.33 * height)], down)
+
+    def _arrange_titles(self) -> None:
+        """Leave out the title bars of tabbed panes; let their tabs take the pane out again."""
+        for pane in self.panes.values():
+            pane.set_title_shown(pane.isFloating() or not self.tabifiedDockWidgets(pane))
+        for bar in self.findChildren(QTabBar):
+            if bar.parent() is self and not bar.property("wired"):
+                bar.setProperty("wired", True)
+                bar.setAccessibleName(self.tr("Panes"))
+                bar.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
+                bar.customContextMenuRequested.connect(
+                    lambda at, tabs=bar: self._pane_menu(tabs, at)
+                )
+                bar.tabBarDoubleClicked.connect(lambda at, tabs=bar: self._float_tab(tabs, at))
+
+    def _pane_of_tab(self, bar: QTabBar, place: int) -> Pane | None:
+        text = bar.tabText(place)
+        for pane in self.panes.values():
+            if pane.windowTitle() == text and not pane.isFloating():
+                return pane
+        return None
+
+    def _float_tab(self, bar: QTabBar, place: int) -> None:
+        pane = self._pane_of_tab(bar, place)
+        if pane is not None:
+            pane.set_title_shown(True)
+            pane.setFloating(True)
+
+    def _pane_menu(self, bar: QTabBar, at: QPoint) -> None:
+        pane = self._pane_of_tab(bar, bar.tabAt(at))
+        if pane is None:
+            return
+        menu = QMenu(self)
+        menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        place = bar.tabAt(at)
+        menu.addAction(self.tr("In a window of its own")).triggered.connect(
+            lambda: self._float_tab(bar, place)
+        )
+        menu.addAction(self.tr("Close this pane")).triggered.connect(pane.close)
+        menu.popup(bar.mapToGlobal(at))
 
     def usual_layout(self) -> None:
         """Put every pane back where it was at first."""
@@ -277,8 +342,9 @@ class Window(QMainWindow):
             self.restoreGeometry(geometry)
         else:
             self.resize(1440, 900)
-        if isinstance(state, QByteArray):
-            self.restoreState(state, LAYOUT_VERSION)
+        self._kept_layout = isinstance(state, QByteArray) and self.restoreState(
+            state, LAYOUT_VERSION
+        )
 
     def _title(self) -> None:
         name = Path(self.model.path).name if self.model.path else ""
@@ -325,6 +391,20 @@ class Window(QMainWindow):
             do.go_to,
         ):
             action.setEnabled(found)
+        here = self.map
+        for action in (
+            here.fit_road_action,
+            here.fit_terrain_action,
+            here.closer_action,
+            here.wider_action,
+        ):
+            action.setEnabled(open_)
+        here.measure_action.setEnabled(model.terrain is not None)
+        here.relief_action.setEnabled(has_study and model.terrain is not None)
+        here.near_action.setEnabled(found)
+        if found and not self._had_findings:
+            self.panes["reaches"].raise_()
+        self._had_findings = found
         do.station_box.setEnabled(found)
         many = len(model.index or model.roads) > 1
         do.next_road.setEnabled(many)
@@ -348,6 +428,10 @@ class Window(QMainWindow):
                 self.panes[name].show()
             self.panes["along"].raise_()
             self.panes["inputs" if self.model.findings is None else "reaches"].raise_()
+            if not self._kept_layout:
+                # Docks take sizes only once they are laid out.
+                self._kept_layout = True
+                QTimer.singleShot(0, self._size_panes)
         self._panes_shown = shown
 
     def _say_next(self) -> None:
