@@ -14,8 +14,11 @@ from analysis.compiled import compiled
 __all__ = ["correlated_scatter", "fit_windows", "section_means"]
 
 # Columns of the design: height at the edge, grade, vertical curve, pavement slope, its change
-# along the road, kink at the edge, step at the edge, kink at the hinge.
-COLUMNS = 8
+# along the road, kink at the edge, step at the edge, kink at the hinge, step at the hinge.
+COLUMNS = 9
+# What the step at the hinge is for: a hinge that lies elsewhere than assumed looks like one, to
+# first order. Its size is kept small by how well the hinge is known.
+_KINK, _SHIFT = 7, 8
 
 
 @compiled
@@ -65,11 +68,20 @@ def _row(row: Any, t: float, basis: Any, i: int) -> None:
     row[5] = basis[1, i]
     row[6] = -basis[2, i]
     row[7] = basis[3, i]
+    row[8] = basis[4, i]
 
 
 @compiled
 def _solve(
-    design: Any, y: Any, weight: Any, m: int, beta: Any, inverse: Any, normal: Any, work: Any
+    design: Any,
+    y: Any,
+    weight: Any,
+    m: int,
+    tight: float,
+    beta: Any,
+    inverse: Any,
+    normal: Any,
+    work: Any,
 ) -> bool:
     p = COLUMNS
     for i in range(p):
@@ -90,6 +102,7 @@ def _solve(
     # next to no weight keeps the matrix regular and gives that column a huge variance.
     for i in range(p):
         normal[i, i] += 1e-9 * (normal[i, i] + 1.0)
+    normal[_SHIFT, _SHIFT] += tight
     if not _cholesky_inverse(normal, inverse, work):
         return False
     for i in range(p):
@@ -98,6 +111,13 @@ def _solve(
             total += inverse[i, j] * right[j]
         beta[i] = total
     return True
+
+
+@compiled
+def _tightness(sigma: float, kink: float, hinge_se: float) -> float:
+    """Weight of the prior on the step at the hinge, in units of one cell."""
+    spread = max(abs(kink) * hinge_se, 1e-9)
+    return min((sigma / spread) ** 2, 1e12)
 
 
 @compiled
@@ -132,7 +152,7 @@ def fit_windows(
     width: Any,
     usable: Any,
     sigma: Any,
-    bin_m: float,
+    hinge_se: Any,
     scatter_at: Any,
     correlation_m: Any,
     nugget: Any,
@@ -140,7 +160,7 @@ def fit_windows(
     weights_out: Any,
     beta: Any,
     covariance: Any,
-    white_scatter: Any,
+    scatter: Any,
     lever: Any,
     tally: Any,
 ) -> None:
@@ -148,9 +168,9 @@ def fit_windows(
 
     Parameters
     ----------
-    station_s, first, last, half_m, sigma : (n,)
-        Middle of each window, its cells as a slice of the sorted arrays, half its length and
-        the noise there.
+    station_s, first, last, half_m, sigma, hinge_se : (n,)
+        Middle of each window, its cells as a slice of the sorted arrays, half its length, the
+        noise there, and how well the hinge is known.
     s, z, width, usable : (m,)
         Cells of one side sorted along the road; shoulder width at each; False = leave out.
     basis : (7, m)
@@ -158,11 +178,11 @@ def fit_windows(
         step at the hinge, smeared impulse at the edge, place across (bin number).
     scatter_at : (n,) bool
         Windows whose covariance is to be summed with the correlation of the noise.
-    beta, covariance, white_scatter : (n, 8), (n, 8, 8), (n, 8, 8)
-        Results: parameters; (X'WX)^-1; and where asked (X'WX)^-1 X'W C W X (X'WX)^-1 for the
-        correlation matrix C.
-    lever : (n, 8, 2)
-        Change of the parameters per metre of error in edge and hinge position.
+    beta, covariance, scatter : (n, 9), (n, 9, 9), (n, 9, 9)
+        Results: parameters; their covariance for white noise of unit variance; and where asked
+        that for noise with the given correlation.
+    lever : (n, 9)
+        Change of the parameters per metre of error of the edge's place.
     tally : (n, 8)
         Cells on the shoulder, on the pavement, beyond the hinge; share of shoulder cells
         left out; robust scatter of shoulder residuals; the same with the section's own shape
@@ -215,7 +235,8 @@ def fit_windows(
             y[r] -= mean
             weight[r] = 1.0
             place[r] = min(place[r] - low, 511)
-        good = _solve(design, y, weight, m, b, inverse, normal, work)
+        tight = _tightness(sigma[i], 0.2, hinge_se[i])
+        good = _solve(design, y, weight, m, tight, b, inverse, normal, work)
         scale = sigma[i]
         # Two rounds of bounded influence bring the planes off cars and bushes, three rounds
         # then reject what is far off, measured from the section's own shape.
@@ -234,6 +255,8 @@ def fit_windows(
             else:
                 for r in range(m):
                     buffer[r] = abs(residual[r])
+            if round_ == 1:
+                tight = _tightness(sigma[i], b[_KINK], hinge_se[i])
             scale = max(sigma[i], 1.4826 * np.median(buffer[:m]), 1e-6)
             largest = 0.0
             for r in range(m):
@@ -250,7 +273,7 @@ def fit_windows(
                 weight[r] = new
             if largest < 1e-3 and round_ >= 2:
                 break
-            good = _solve(design, y, weight, m, b, inverse, normal, work)
+            good = _solve(design, y, weight, m, tight, b, inverse, normal, work)
         if not good:
             for j in range(p):
                 beta[i, j] = np.nan
@@ -262,21 +285,17 @@ def fit_windows(
         beta[i, 0] += mean
         # Where the edge lies elsewhere than assumed by d, the ground differs from the model by
         # d times its derivative; the fit turns that into an error of the parameters.
-        for side_break in range(2):
-            right = np.zeros(p)
-            for r in range(m):
-                c = index[r]
-                if side_break == 0:
-                    change = -b[3] - b[5] * basis[2, c] + b[6] * basis[5, c]
-                else:
-                    change = -b[7] * basis[4, c]
-                for j in range(p):
-                    right[j] += weight[r] * design[r, j] * change
+        pull = np.zeros(p)
+        for r in range(m):
+            c = index[r]
+            change = -b[3] - b[5] * basis[2, c] + b[6] * basis[5, c]
             for j in range(p):
-                total = 0.0
-                for k in range(p):
-                    total += inverse[j, k] * right[k]
-                lever[i, j, side_break] = total
+                pull[j] += weight[r] * design[r, j] * change
+        for j in range(p):
+            total = 0.0
+            for k in range(p):
+                total += inverse[j, k] * pull[k]
+            lever[i, j] = total
         # Counts and residuals.
         for k in range(slots):
             seen[k] = 0.0
@@ -329,9 +348,8 @@ def fit_windows(
             for r in range(m):
                 weights_out[index[r]] = min(weights_out[index[r]], weight[r])
         if scatter_at[i]:
-            _scatter(
-                design, weight, index, s, basis, m, correlation_m[i], nugget[i], normal, inverse
-            )
+            _scatter(design, weight, index, s, basis, m, correlation_m[i], nugget[i], normal)
+            normal[_SHIFT, _SHIFT] += tight
             for j in range(p):
                 for k in range(p):
                     total = 0.0
@@ -340,7 +358,7 @@ def fit_windows(
                         for q in range(p):
                             part += normal[a, q] * inverse[q, k]
                         total += inverse[j, a] * part
-                    white_scatter[i, j, k] = total
+                    scatter[i, j, k] = total
 
 
 @compiled
@@ -354,7 +372,6 @@ def _scatter(
     correlation_m: float,
     nugget: float,
     out: Any,
-    inverse: Any,
 ) -> None:
     """Sum X'W C W X over all pairs of cells closer than five correlation lengths."""
     p = COLUMNS
@@ -444,10 +461,10 @@ def section_means(
     n = station_s.size
     k = u.size
     step = u[1] - u[0]
-    sums = np.empty((k, 5))
+    sums = np.empty((k, 8))
     for i in range(n):
         for j in range(k):
-            for q in range(5):
+            for q in range(8):
                 sums[j, q] = 0.0
             height[i, j] = np.nan
             spread[i, j] = np.nan
@@ -470,6 +487,9 @@ def section_means(
                 sums[j, 2] += v * d * d
                 sums[j, 3] += v * value
                 sums[j, 4] += v * d * value
+                sums[j, 5] += v * v
+                sums[j, 6] += v * v * d
+                sums[j, 7] += v * v * d * d
         for j in range(k):
             total = sums[j, 0]
             if total < 1e-9:
@@ -480,7 +500,11 @@ def section_means(
             if across > 1e-3 * reach_m * reach_m:
                 slope = (sums[j, 4] / total - centre * mean) / across
                 height[i, j] = mean - slope * centre
-                spread[i, j] = np.sqrt((1.0 + centre * centre / across) / total)
+                # each cell counts v / total * (p - q d)
+                q = centre / across
+                p = 1.0 + q * centre
+                square = p * p * sums[j, 5] - 2.0 * p * q * sums[j, 6] + q * q * sums[j, 7]
+                spread[i, j] = np.sqrt(max(square, 0.0)) / total
             elif abs(centre) < 0.6 * step:
                 height[i, j] = mean
-                spread[i, j] = np.sqrt(1.0 / total)
+                spread[i, j] = np.sqrt(sums[j, 5]) / total

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.breaks import SIDE_SIGN, Breaks
+from analysis.fits import SideFit, fit_side, road_slant, side_section, side_strip
 from analysis.noise import Noise, estimate_noise
-from analysis.smear import smeared_ramp, smeared_step
 
 if TYPE_CHECKING:
     from analysis.ribbon import Cells
@@ -37,9 +37,6 @@ Floats = NDArray[np.float64]
 Progress = Callable[[float, str], None]
 
 OK, NO_DATA, NOT_JUDGED, TOO_COARSE = 0, 1, 2, 3
-
-BEYOND_HINGE_M = 1.25
-"""How much of the foreslope takes part in the fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +132,7 @@ def measure(
     average_m: float | Literal["auto"] = 20.0,
     box_m: Floats,
     mask: NDArray[np.bool_] | None = None,
+    guard_m: float = 0.0,
     progress: Progress | None = None,
 ) -> tuple[Measures, Sections]:
     """Measure pavement and shoulder at every station.
@@ -151,6 +149,9 @@ def measure(
         Box widths of a cell across the road.
     mask : (m,) bool, optional
         Cells that the user's layer says aren't shoulder.
+    guard_m : float
+        Cells this near to the edge or the hinge are left out; 0 fits the step and the kinks
+        through them, as the cells of an area-averaged grid see them.
     progress : callable, optional
         Called with a fraction and a few words; may raise `analysis.errors.Cancelled`.
 
@@ -158,99 +159,79 @@ def measure(
     -------
     Measures, Sections
     """
-    from analysis.fitting_kernels import COLUMNS, fit_windows, section_means
-
     n = breaks.s.size
-    c = cells.cell_m
     length = np.full((n, 2), 20.0 if average_m == "auto" else float(average_m))
-    u_axis = np.arange(-round(5.0 / (c / 2)), round(12.0 / (c / 2)) + 1) * (c / 2)
-    height = np.full((n, 2, u_axis.size), np.nan)
-    height_se = np.full((n, 2, u_axis.size), np.nan)
-    values = {name: np.full((n, 2), np.nan) for name in Measures.__dataclass_fields__}
-    count = np.zeros((n, 2), dtype=np.int64)
+    step = 0.5 * cells.cell_m
+    u = np.arange(-round(5.0 / step), round(12.0 / step) + 1) * step
+    height = np.full((n, 2, u.size), np.nan)
+    height_se = np.full((n, 2, u.size), np.nan)
+    given = np.zeros(cells.s.size, dtype=bool) if mask is None else mask
+    slant = road_slant(breaks)
+    found: list[dict[str, Floats]] = []
+    for side in (0, 1):
+        if progress is not None:
+            progress(0.5 * side, "measuring the " + ("left", "right")[side])
+        strip = side_strip(cells, breaks, side, box_m, given, guard_m)
+        fit = fit_side(strip, breaks, noise, side, length[:, side])
+        found.append(_side_values(fit, SIDE_SIGN[side] * slant))
+        height[:, side], height_se[:, side] = side_section(strip, fit, breaks, noise, u)
+    values: dict[str, Any] = {
+        name: np.stack([part[name] for part in found], axis=1) for name in found[0]
+    }
+    blank = np.full((n, 2), np.nan)
+    for name in ("rut_mm", "rut_se", "ridge_mm", "ridge_se", "rut_detectable_mm"):
+        values[name] = blank.copy()
+    values["shoulder_width_m"] = breaks.hinge - breaks.edge
     status = np.zeros((n, 2), dtype=np.int8)
     reason = np.full((n, 2), "", dtype=object)
-    sigma = np.where(np.isfinite(noise.sigma_m), noise.sigma_m, 0.05)
-    for side, sign in enumerate(SIDE_SIGN):
-        if progress is not None:
-            progress(0.5 * side, "measuring " + ("left", "right")[side])
-        edge = np.interp(cells.s, breaks.s, breaks.edge[:, side])
-        hinge = np.interp(cells.s, breaks.s, breaks.hinge[:, side])
-        axis = np.interp(cells.s, breaks.s, sign * breaks.axis)
-        x = sign * cells.o - edge
-        width = hinge - edge
-        guard = 0.5 * float(box_m.sum(axis=1).max()) + 0.25
-        near = (x > -6.0) & (x < 12.5)
-        s, z, x, width = cells.s[near], cells.z[near], x[near], width[near]
-        inner = (axis - edge)[near]
-        given = np.zeros(s.size, dtype=bool) if mask is None else mask[near]
-        box = np.column_stack([np.interp(s, breaks.s, box_m[:, k]) for k in (0, 1)])
-        usable = (x > np.maximum(inner + guard, -4.0)) & (x < width + BEYOND_HINGE_M) & ~given
-        basis = np.zeros((7, s.size))
-        basis[0] = x
-        basis[1] = smeared_ramp(x, box)
-        basis[2] = smeared_step(x, box)
-        basis[3] = smeared_ramp(x - width, box)
-        basis[4] = smeared_step(x - width, box)
-        basis[5] = (smeared_step(x + 1e-4, box) - smeared_step(x - 1e-4, box)) / 2e-4
-        basis[6] = np.floor((x + 8.0) / c)
-        half = 0.5 * length[:, side]
-        first = np.searchsorted(s, breaks.s - half)
-        last = np.searchsorted(s, breaks.s + half)
-        beta = np.full((n, COLUMNS), np.nan)
-        covariance = np.full((n, COLUMNS, COLUMNS), np.nan)
-        scatter = np.full((n, COLUMNS, COLUMNS), np.nan)
-        lever = np.full((n, COLUMNS, 2), np.nan)
-        tally = np.zeros((n, 8))
-        kept = np.ones(s.size)
-        fit_windows(
-            breaks.s, first, last, half, s, z, basis, width, usable, sigma, c,
-            np.zeros(n, dtype=bool), noise.correlation_m, noise.nugget, True, kept,
-            beta, covariance, scatter, lever, tally,
-        )  # fmt: skip
-        full = covariance * (sigma**2)[:, None, None]
-        for k, se in enumerate((breaks.edge_se[:, side], breaks.hinge_se[:, side])):
-            spread = lever[:, :, k] * np.where(np.isfinite(se), se, 0.0)[:, None]
-            full = full + spread[:, :, None] * spread[:, None, :]
-        slope_s = np.zeros(COLUMNS)
-        slope_s[[3, 5]] = -100.0
-        slope_p = np.zeros(COLUMNS)
-        slope_p[3] = -100.0
-        drop = np.zeros(COLUMNS)
-        drop[6] = 1000.0
-
-        def both(a: Floats, b: Floats, full: Floats = full) -> Floats:
-            return np.asarray(np.einsum("i,nij,j->n", a, full, b))
-
-        values["pavement_slope_pct"][:, side] = beta @ slope_p
-        values["pavement_slope_se"][:, side] = np.sqrt(both(slope_p, slope_p))
-        values["shoulder_slope_pct"][:, side] = beta @ slope_s
-        values["shoulder_slope_se"][:, side] = np.sqrt(both(slope_s, slope_s))
-        values["slope_cov"][:, side] = both(slope_p, slope_s)
-        values["edge_drop_mm"][:, side] = beta @ drop
-        values["edge_drop_se"][:, side] = np.sqrt(both(drop, drop))
-        values["drop_shoulder_cov"][:, side] = both(drop, slope_s)
-        values["foreslope_pct"][:, side] = -100.0 * (beta[:, 3] + beta[:, 5] + beta[:, 7])
-        values["grade_pct"][:, side] = 100.0 * beta[:, 1] / half
-        values["edge_z_m"][:, side] = beta[:, 0] - beta[:, 2] / 3.0
-        values["outlier_share"][:, side] = tally[:, 3]
-        values["roughness_mm"][:, side] = 1000.0 * tally[:, 4]
-        values["shoulder_width_m"][:, side] = breaks.hinge[:, side] - breaks.edge[:, side]
-        values["average_m"][:, side] = length[:, side]
-        count[:, side] = tally[:, 0].astype(np.int64)
-        values["effective_cells"][:, side] = tally[:, 0]
-        few = (tally[:, 0] < 8) | (tally[:, 1] < 8) | ~np.isfinite(beta[:, 0])
-        status[few, side] = NO_DATA
-        reason[few, side] = "The grid has too few cells on pavement or shoulder here."
-        section_means(
-            breaks.s, first, last, s, x, z, np.where(given, 0.0, 1.0),
-            beta[:, 0], beta[:, 1] / half, beta[:, 2], half, u_axis, 1.25 * c,
-            height[:, side], height_se[:, side],
-        )  # fmt: skip
-        height_se[:, side] *= sigma[:, None]
-    unknown = status != OK
+    few = (values["cells"] < 8) | ~np.isfinite(values["edge_z_m"])
+    status[few] = NO_DATA
+    reason[few] = "The grid has too few cells on pavement or shoulder here."
     for name, value in values.items():
-        if name not in ("average_m", "shoulder_width_m"):
-            value[unknown] = np.nan
-    values.update(cells=count, status=status, reason=reason)
-    return Measures(**values), Sections(breaks.s, u_axis, height, height_se)
+        if name not in ("shoulder_width_m", "cells"):
+            value[few] = np.nan
+    values.update(average_m=length, status=status, reason=reason)
+    if progress is not None:
+        progress(1.0, "measuring")
+    return Measures(**values), Sections(breaks.s, u, height, height_se)
+
+
+def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:
+    """Turn the fits of one side into the values of `Measures`."""
+    beta, full = fit.beta, fit.covariance
+    p = beta.shape[1]
+    # The road runs aslant to the given line: `bend` is how far it goes outward per metre.
+    length = np.sqrt(1.0 + slant**2)
+    pavement = np.zeros((beta.shape[0], p))
+    pavement[:, 3] = -100.0 * length
+    pavement[:, 1] = 100.0 * slant / length / fit.half_m
+    shoulder = pavement.copy()
+    shoulder[:, 5] = -100.0 * length
+    foreslope = shoulder.copy()
+    foreslope[:, 7] = -100.0 * length
+    drop = np.zeros_like(pavement)
+    drop[:, 6] = 1000.0
+
+    def value(of: Floats) -> Floats:
+        return np.asarray(np.einsum("nj,nj->n", of, beta))
+
+    def both(one: Floats, other: Floats) -> Floats:
+        return np.asarray(np.einsum("ni,nij,nj->n", one, full, other))
+
+    return {
+        "pavement_slope_pct": value(pavement),
+        "pavement_slope_se": np.sqrt(both(pavement, pavement)),
+        "shoulder_slope_pct": value(shoulder),
+        "shoulder_slope_se": np.sqrt(both(shoulder, shoulder)),
+        "slope_cov": both(pavement, shoulder),
+        "edge_drop_mm": value(drop),
+        "edge_drop_se": np.sqrt(both(drop, drop)),
+        "drop_shoulder_cov": both(drop, shoulder),
+        "foreslope_pct": value(foreslope),
+        "grade_pct": 100.0 * beta[:, 1] / fit.half_m / length,
+        "edge_z_m": beta[:, 0] - beta[:, 2] / 3.0,
+        "cells": fit.tally[:, 0].astype(np.int64),
+        "effective_cells": fit.tally[:, 0] / fit.inflation,
+        "outlier_share": fit.tally[:, 3].copy(),
+        "roughness_mm": 1000.0 * fit.tally[:, 4],
+    }
