@@ -192,23 +192,34 @@ def spill_cell(level: NDArray[np.float64], cells: NDArray[np.intp], height: floa
         Flat index of a cell next to it whose ground is at its level; of an unknown cell where
         that is the way out.
     """
-    n, k = level.shape
-    i, j = np.unravel_index(cells, level.shape)
-    around = []
+    rim = np.setdiff1d(_around(cells, level.shape), cells)
+    heights = level.ravel()[rim]
+    known = np.isfinite(heights)
+    ways = rim[known & (heights <= height)]
+    for cell in ways:
+        # Ground just at the water's level is also at its upper shore; the way out goes down.
+        beyond = level.ravel()[_around(np.array([cell]), level.shape)]
+        i, j = divmod(int(cell), level.shape[1])
+        at_border = i in (0, level.shape[0] - 1) or j in (0, level.shape[1] - 1)
+        if at_border or not (beyond >= height).all():
+            return int(cell)
+    if ways.size:
+        return int(ways[0])
+    # No known cell lets it out: it leaves through an unknown one or over the border.
+    return int(rim[~known][0]) if (~known).any() else int(cells[0])
+
+
+def _around(cells: NDArray[np.intp], shape: tuple[int, ...]) -> NDArray[np.intp]:
+    """Give the flat indices of cells and their eight neighbours, with repeats."""
+    n, k = shape
+    i, j = np.divmod(cells, k)
+    near = []
     for di in (-1, 0, 1):
         for dj in (-1, 0, 1):
             a, b = i + di, j + dj
             inside = (a >= 0) & (a < n) & (b >= 0) & (b < k)
-            around.append(a[inside] * k + b[inside])
-    rim = np.setdiff1d(np.concatenate(around), cells)
-    heights = level.ravel()[rim]
-    known = np.isfinite(heights)
-    if known.any():
-        lowest = rim[known][np.argmin(heights[known])]
-        if level.ravel()[lowest] <= height:
-            return int(lowest)
-    # No known cell lets it out: it leaves through an unknown one or over the border.
-    return int(rim[~known][0]) if (~known).any() else int(cells[0])
+            near.append(a[inside] * k + b[inside])
+    return np.concatenate(near)
 
 
 def _highest_since(z: NDArray[np.float64], start: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -47,12 +47,15 @@ class Basin:
         Height of its surface.
     spill : int
         Flat index of the cell over which it would run over.
+    opened : ndarray of bool, shape (m,)
+        Cells through which it is assumed to drain.
     """
 
     cells: NDArray[np.intp]
     depth: Floats
     level: float
     spill: int
+    opened: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +72,18 @@ class Outlets:
 
     cells: NDArray[np.bool_] | None
     basins: tuple[Basin, ...]
+
+    def on_average(self, rows: int) -> NDArray[np.bool_] | None:
+        """Give the outlets for ground averaged over so many rows.
+
+        The average raises the ground at an inlet that lies close before a dam; carried as far
+        along the road as the average reaches, the outlet is at its own height again.
+        """
+        if self.cells is None or rows <= 1:
+            return self.cells
+        from scipy.ndimage import maximum_filter1d
+
+        return np.asarray(maximum_filter1d(self.cells, rows, axis=0), bool)
 
 
 def culvert_cells(
@@ -151,8 +166,8 @@ def find_outlets(
             order = np.argsort(-d, kind="stable")
             flat, d = flat[order], d[order]
             height = float(level.ravel()[flat[0]])
-            basins.append(Basin(flat, d, height, spill_cell(level, flat, height)))
             near = np.hypot(i[order] - i[order[0]], j[order] - j[order[0]]) <= _OPENED
+            basins.append(Basin(flat, d, height, spill_cell(level, flat, height), near))
             cells.ravel()[flat[near]] = True
     return Outlets(cells, tuple(basins))
 
@@ -181,5 +196,12 @@ def road_outlets(
     Outlets
     """
     ground, _ = average_along(ribbon.z, rows_for(AVERAGE_M, ribbon.step_s))
-    given = culvert_cells(ribbon, culverts, culvert_reach_m)
-    return find_outlets(ground, zone == PAVEMENT, given)
+    given = Outlets(culvert_cells(ribbon, culverts, culvert_reach_m), ())
+    rows = rows_for(AVERAGE_M, ribbon.step_s)
+    found = find_outlets(ground, zone == PAVEMENT, given.on_average(rows))
+    if found.cells is None or not found.basins:
+        return given
+    assumed = np.zeros(ribbon.z.shape, bool)
+    for basin in found.basins:
+        assumed.ravel()[basin.cells[basin.opened]] = True
+    return Outlets(assumed if given.cells is None else given.cells | assumed, found.basins)

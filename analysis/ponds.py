@@ -200,7 +200,7 @@ def find_ponds(
         cell_m=cell_m,
         windows_m=windows_m,
         false_per_km=false_per_km,
-        outlets=outlets.cells,
+        outlets=outlets.on_average(rows_for(max(windows_m), ribbon.step_s)),
     )
     unknown_near = _grown(holes(z))
     found: list[_Candidate] = []
@@ -209,8 +209,9 @@ def find_ponds(
         share = 0.2 + 0.6 * w / len(windows_m)
         if progress is not None:
             progress(share, f"filling depressions, {window:g} m average")
-        ground, spread = average_along(z, rows_for(window, ribbon.step_s))
-        least_level, most_level = fill_bounds(ground, outlets=outlets.cells)
+        rows = rows_for(window, ribbon.step_s)
+        ground, spread = average_along(z, rows)
+        least_level, most_level = fill_bounds(ground, outlets=outlets.on_average(rows))
         limit = chance.per_sigma[w][zone] * np.take_along_axis(local, zone.astype(np.intp), axis=1)
         limit = np.maximum(limit * spread, least_depth_m)
         certain = _candidates(ground, least_level, limit, w, None)
