@@ -53,8 +53,8 @@ class Areas:
         and as fill where it is down, so neither averages out. Their difference is free of it.
     cut_se, fill_se, net_se
         Standard errors in m² of cut, fill and cut minus fill.
-    cut_terms, fill_terms : (n, 2, 2)
-        The errors as weights of two independent unit errors per station and side; any weighted
+    cut_terms, fill_terms : (n, 2, 3)
+        The errors as weights of three independent unit errors per station and side; any weighted
         sum of cut and fill gets its standard error from these.
     face_mm
         Height of the target above the ground at the hinge; a face that needs support.
@@ -207,6 +207,7 @@ def areas(
     limits: Limits,
     *,
     width_m: ArrayLike | None = None,
+    width_se: ArrayLike = 0.0,
     smear_m: ArrayLike | None = None,
 ) -> Areas:
     """Cut and fill at every station and side, with standard errors.
@@ -225,6 +226,8 @@ def areas(
         Its foreslope ratio is used.
     width_m : (n, 2) or scalar, optional
         Shoulder width to build, from the edge; else as wide as it lies.
+    width_se : (n, 2) or scalar, default 0
+        Standard error of the width, metres; a fill that ends high at the hinge depends on it.
     smear_m : (n, 2) or scalar, optional
         Distance from edge and hinge within which the fitted plane stands in for the section,
         which a grid smears there; else what the sections say.
@@ -270,20 +273,25 @@ def areas(
         np.stack([first, mixed, second], axis=-1).reshape(count, 3),
     )
     raw = raw.reshape(*shape, 8)
-    cut_terms = np.stack([first * raw[..., 3] + mixed * raw[..., 4], second * raw[..., 4]], axis=-1)
-    fill_terms = np.stack(
-        [first * raw[..., 5] + mixed * raw[..., 6], second * raw[..., 6]], axis=-1
+    # A cut goes on to where it comes out of the ground, so where the hinge lies doesn't matter.
+    face = raw[..., 7]
+    at_hinge = face * np.nan_to_num(np.broadcast_to(np.asarray(width_se, float), shape))
+    length, moment = raw[..., 3], raw[..., 4]
+    cut_terms = np.stack(
+        [first * length + mixed * moment, second * moment, np.zeros(shape)], axis=-1
     )
+    length, moment = raw[..., 5], raw[..., 6]
+    fill_terms = np.stack([first * length + mixed * moment, second * moment, at_hinge], axis=-1)
     return Areas(
         cut_m2=raw[..., 0],
         fill_m2=raw[..., 1],
         excess_m2=raw[..., 2],
-        cut_se=np.hypot(cut_terms[..., 0], cut_terms[..., 1]),
-        fill_se=np.hypot(fill_terms[..., 0], fill_terms[..., 1]),
-        net_se=np.hypot(*np.moveaxis(cut_terms + fill_terms, -1, 0)),
+        cut_se=np.sqrt((cut_terms**2).sum(axis=-1)),
+        fill_se=np.sqrt((fill_terms**2).sum(axis=-1)),
+        net_se=np.sqrt(((cut_terms + fill_terms) ** 2).sum(axis=-1)),
         cut_terms=cut_terms,
         fill_terms=fill_terms,
-        face_mm=1000.0 * raw[..., 7],
+        face_mm=1000.0 * face,
         comes_out=comes_out.reshape(shape),
         width_m=width,
         average_m=np.broadcast_to(np.asarray(measures.average_m, dtype=np.float64), shape),

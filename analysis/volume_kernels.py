@@ -71,14 +71,13 @@ def _shared_variance(s: Floats, windows: Floats, terms: Floats) -> float:
         longest = max(longest, windows[i])
     variance = 0.0
     for i in range(s.shape[0]):
-        variance += terms[i, 0] ** 2 + terms[i, 1] ** 2
+        variance += (terms[i] ** 2).sum()
         j = i + 1
         while j < s.shape[0] and s[j] - s[i] < longest:
             overlap = min(0.5 * (windows[i] + windows[j]) - (s[j] - s[i]), windows[i], windows[j])
             if overlap > 0.0:
                 share = overlap / np.sqrt(windows[i] * windows[j])
-                product = terms[i, 0] * terms[j, 0] + terms[i, 1] * terms[j, 1]
-                variance += 2.0 * share * product
+                variance += 2.0 * share * (terms[i] * terms[j]).sum()
             j += 1
     return max(variance, 0.0)
 
@@ -112,7 +111,7 @@ def reach_sums(
     cuts, fills = np.empty(longest), np.empty(longest)
     have, more, need = np.empty(longest), np.empty(longest), np.empty(longest)
     span = np.empty(longest)
-    cut_w, fill_w = np.empty((longest, 2)), np.empty((longest, 2))
+    cut_w, fill_w = np.empty((longest, 3)), np.empty((longest, 3))
     for r in range(firsts.shape[0]):
         count = 0
         total = known = cut_sum = fill_sum = area_sum = 0.0

@@ -316,6 +316,17 @@ def test_standard_errors_follow_from_drop_slope_and_their_covariance():
     assert found.cut_se[0, 0] < 1e-9
 
 
+def test_uncertain_hinge_matters_to_a_fill_that_ends_high_there():
+    required = np.full((1, 2), 4.0)
+    sections, measures = flat_study(1, [0.0, 1.5], [-0.05, -0.17])
+    found = areas(sections, measures, required, GRAVEL, width_se=0.2)
+    # the target stands 0.17 - 0.06 m above the hinge
+    assert found.fill_se[0, 0] == pytest.approx(0.11 * 0.2)
+    sections, measures = flat_study(1, [0.0, 1.5, 4.0], [0.0, 0.0, -1.0])
+    found = areas(sections, measures, required, GRAVEL, width_se=0.2)
+    assert found.cut_se[0, 0] == found.net_se[0, 0] == 0.0
+
+
 def test_net_errors_match_planes_drawn_at_random():
     rng = np.random.default_rng(5)
     n = 4000
