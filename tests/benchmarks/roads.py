@@ -2,7 +2,7 @@
 
 import tempfile
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -10,14 +10,15 @@ from numpy.typing import NDArray
 
 from analysis import alignment, terrain
 from analysis.breaks import SOURCE_FOUND, Breaks, Overrides, find_breaks
-from analysis.limits import Limits, default_limits, required_slope
+from analysis.limits import Limits, default_limits
 from analysis.noise import Noise, estimate_noise
-from analysis.reaches import FINDINGS, Judgement, judge, label_stations
-from analysis.ribbon import Cells, Ribbon, footprint, read_corridor
+from analysis.reaches import FINDINGS
+from analysis.screening import RoadStudy, screen
+from analysis.settings import Settings
 from analysis.surfaces import OK, Measures, measure
-from analysis.water import assess_water
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import Scene, make_scene, write_terrain
+from sample_terrain.spec import Spec, Stretch
 from sample_terrain.truth import Truth
 from tests.benchmarks.bound import cramer_rao
 
@@ -30,7 +31,6 @@ BOUND_STATIONS = 3
 """Stations of each side whose bound is reckoned; one where thousands of cells hang together."""
 
 SPACING_M = 10.0
-HALF_WIDTH_M = 16.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +50,28 @@ class Case:
     group: str = "grid"
 
 
+def _spec(case: Case) -> Spec:
+    """Return the road of a case; "spread" has slopes spread evenly about the failing line.
+
+    Real roads are mostly sound or plainly failing, and a probability near one half can't be
+    checked where no shoulder is near the line.
+    """
+    if case.group != "spread":
+        return random_spec(
+            case.seed, case.kind, length_m=case.length_m, shoulder_width_m=case.width_m
+        )
+    spec = random_spec(
+        case.seed, case.kind, length_m=case.length_m, shoulder_width_m=case.width_m, defects=()
+    )
+    rng = np.random.default_rng([case.seed, 99])
+    pieces = [
+        Stretch("flat", side, at, at + 60.0, float(rng.uniform(-0.02, 0.08)), 8.0)
+        for side in (0, 1)
+        for at in np.arange(0.0, case.length_m, 60.0)
+    ]
+    return replace(spec, stretches=tuple(pieces))
+
+
 def _true_failing(truth: Truth, limits: Limits) -> NDArray[np.bool_]:
     """Water that won't leave by the true numbers: too flat, too high, or water standing."""
     low = truth.shoulder_slope_pct < truth.required_pct - limits.slope_shortfall_points.value
@@ -58,56 +80,23 @@ def _true_failing(truth: Truth, limits: Limits) -> NDArray[np.bool_]:
     return low | high | pond
 
 
-@dataclass(frozen=True, slots=True)
-class _Chain:
-    """What the measuring chain says of one road; verdicts only where the breaks were searched."""
-
-    breaks: Breaks
-    noise: Noise
-    measures: Measures
-    judgement: Judgement | None
-    labels: NDArray[np.int8] | None
-
-
-def _chain(
-    case: Case,
-    s: NDArray,
-    cells: Cells,
-    strip: Ribbon,
-    box_m: NDArray,
-    limits: Limits,
-    overrides: Overrides | None,
-) -> _Chain:
+def _with_known_breaks(
+    case: Case, study: RoadStudy, truth: Truth
+) -> tuple[Breaks, Noise, Measures]:
+    """Measure once more with the true edges, hinges and crown."""
     breaks = find_breaks(
-        cells,
-        strip,
-        s,
+        study.cells,
+        study.ribbon,
+        study.s,
         pavement_width_m=7.0,
         shoulder_width_m=case.width_m or 1.5,
-        search_m=3.0,
-        box_m=box_m,
+        box_m=study.box_m,
         average_m=case.average_m,
-        overrides=overrides,
+        overrides=Overrides(edge=truth.edge_u, hinge=truth.hinge_u, axis=truth.axis_o),
     )
-    noise = estimate_noise(cells, breaks)
-    measures, sections = measure(cells, breaks, noise, average_m=case.average_m, box_m=box_m)
-    if overrides is not None:
-        return _Chain(breaks, noise, measures, None, None)
-    held = assess_water(strip, breaks, noise, measures, sections, spacing_m=SPACING_M)
-    required = required_slope(measures.pavement_slope_pct, breaks.crowned, limits)
-    judgement = judge(
-        measures,
-        breaks.crowned,
-        required,
-        held.retained_mm,
-        held.retained_se_mm,
-        breaks.kerb,
-        limits,
-    )
-    labels = label_stations(
-        judgement, measures.status, spacing_m=SPACING_M, average_m=case.average_m, limits=limits
-    )
-    return _Chain(breaks, noise, measures, judgement, labels)
+    noise = estimate_noise(study.cells, breaks)
+    measures, _ = measure(study.cells, breaks, noise, average_m=case.average_m, box_m=study.box_m)
+    return breaks, noise, measures
 
 
 def run_case(case: Case) -> dict[str, object]:
@@ -118,7 +107,7 @@ def run_case(case: Case) -> dict[str, object]:
     dict
         Flat arrays over stations and sides, for `tests.benchmarks.accuracy` to pool.
     """
-    spec = random_spec(case.seed, case.kind, length_m=case.length_m, shoulder_width_m=case.width_m)
+    spec = _spec(case)
     scene = make_scene(
         spec,
         cell_m=case.cell_m,
@@ -135,16 +124,20 @@ def run_case(case: Case) -> dict[str, object]:
         write_terrain(scene, path, compress=False)
         grid = terrain.open_terrain(str(path))
         road = alignment.make_road(spec.name, handed.xy)
+        settings = Settings(
+            spacing_m=SPACING_M,
+            average_m=case.average_m,
+            shoulder_width_m=case.width_m or 1.5,
+        )
         start = time.perf_counter()
-        step = max(case.cell_m, 0.25)
-        cells, strip = read_corridor(grid, road, HALF_WIDTH_M, step_s_m=step, step_o_m=step)
-    s = alignment.station_grid(road, SPACING_M)
-    box_m = footprint(grid, alignment.frames(road, s))
-    chains = {"found": _chain(case, s, cells, strip, box_m, limits, None)}
-    seconds = time.perf_counter() - start
+        study = screen(grid, [road], settings, limits).roads[0]
+        seconds = time.perf_counter() - start
+    s = study.s
     truth = handed.truth(s, average_m=case.average_m)
-    given = Overrides(edge=truth.edge_u, hinge=truth.hinge_u, axis=truth.axis_o)
-    chains["known"] = _chain(case, s, cells, strip, box_m, limits, given)
+    chains = {
+        "found": (study.breaks, study.noise, study.measures),
+        "known": _with_known_breaks(case, study, truth),
+    }
     inside = (s > 0.5 * case.average_m) & (s < handed.length_m - 0.5 * case.average_m)
     inside = np.repeat(inside[:, None], 2, axis=1)
     plane = np.isin(truth.cause, PLANE_CAUSES) & ~truth.edge_of_stretch
@@ -159,8 +152,7 @@ def run_case(case: Case) -> dict[str, object]:
     out["fails"] = truth.fails.ravel()
     for name, value in _bounds(case, scene, truth, plane).items():
         out[f"bound_{name}"] = np.broadcast_to(value, plane.shape).ravel()
-    for how, chain in chains.items():
-        m = chain.measures
+    for how, (breaks, noise, m) in chains.items():
         out[f"{how}_ok"] = (m.status == OK).ravel()
         out[f"{how}_slope"] = (m.shoulder_slope_pct - truth.shoulder_slope_pct).ravel()
         out[f"{how}_slope_se"] = m.shoulder_slope_se.ravel()
@@ -170,19 +162,17 @@ def run_case(case: Case) -> dict[str, object]:
         out[f"{how}_pavement_se"] = m.pavement_slope_se.ravel()
         out[f"{how}_rut"] = (m.rut_mm - truth.rut_mm).ravel()
         out[f"{how}_rut_se"] = m.rut_se.ravel()
-        out[f"{how}_edge"] = (chain.breaks.edge - truth.edge_u).ravel()
-        out[f"{how}_sigma"] = float(np.nanmedian(chain.noise.sigma_m))
-    found = chains["found"]
-    assert found.judgement is not None and found.labels is not None
-    out["edge_found"] = (found.breaks.edge_source == SOURCE_FOUND).ravel()
-    out["edge_se"] = found.breaks.edge_se.ravel()
-    out["hinge"] = (found.breaks.hinge - truth.hinge_u).ravel()
-    out["hinge_se"] = found.breaks.hinge_se.ravel()
-    out["kerb"] = found.breaks.kerb.ravel()
-    out["p"] = found.judgement.p_wont_shed.ravel()
+        out[f"{how}_edge"] = (breaks.edge - truth.edge_u).ravel()
+        out[f"{how}_sigma"] = float(np.nanmedian(noise.sigma_m))
+    out["edge_found"] = (study.breaks.edge_source == SOURCE_FOUND).ravel()
+    out["edge_se"] = study.breaks.edge_se.ravel()
+    out["hinge"] = (study.breaks.hinge - truth.hinge_u).ravel()
+    out["hinge_se"] = study.breaks.hinge_se.ravel()
+    out["kerb"] = study.breaks.kerb.ravel()
+    out["p"] = study.judgement.p_wont_shed.ravel()
     out["true_wont"] = _true_failing(truth, limits).ravel()
-    out["finding"] = found.judgement.finding.astype(str).ravel()
-    out["label"] = np.array(FINDINGS, object)[found.labels].astype(str).ravel()
+    out["finding"] = study.judgement.finding.astype(str).ravel()
+    out["label"] = np.array(FINDINGS, object)[study.labels].astype(str).ravel()
     return out
 
 
