@@ -178,7 +178,9 @@ def find_breaks(
     middle = middle if again is None else middle + again
     report(0.3, "finding edges and hinges")
     reach = 0.5 * float(pavement.max()) + float(shoulder.max()) + OUTSIDE_M
-    sections = block_sections(cells, half_width_m=reach, centre=np.interp(cells.s, blocks, middle))
+    centre = np.interp(cells.s, blocks, middle)
+    # bins well below the footprint, so that they don't blur a step any further
+    sections = block_sections(cells, half_width_m=reach, centre=centre, bin_m=0.25 * cells.cell_m)
     box = (float(np.median(box_m[:, 0])), float(np.median(box_m[:, 1])))
     sigma = max(sections.scatter_m if sigma_m is None else sigma_m, 1e-3)
     crown = find_crown(sections, half, sigma, box)
@@ -190,8 +192,9 @@ def find_breaks(
         outer, ditch = foreslope_end(
             u, _one_side_of(sections.wide, sign), block_edge, block_shoulder
         )
-        precision = bin_precision(count, sigma)
-        precision[u[None, :] < (sign * crown.offset + 0.5 * sum(box) + 0.2)[:, None]] = 0.0
+        precision = bin_precision(count, sigma, sections.bin_m)
+        inner = sign * np.where(crown.sure > 0.5, crown.offset, 0.0) + 0.5 * sum(box) + 0.2
+        precision[u[None, :] < inner[:, None]] = 0.0
         precision[u[None, :] > outer[:, None]] = 0.0
         given = [
             _to_blocks(blocks, s, None if fixed is None else fixed[:, side], -sign * middle)
@@ -335,7 +338,9 @@ def _assemble(
             nearest = np.abs(blocks[None, :] - s[:, None]).argmin(axis=1)
             ditch[:, side] = ditches[side][nearest] + sign[side] * shift
     sure = np.interp(s, blocks, crown.sure)
-    axis = shift + np.interp(s, blocks, crown.offset)
+    # without a crown, the middle between the edges stands for it
+    between = 0.5 * (edge[:, 1] - edge[:, 0])
+    axis = sure * (shift + np.interp(s, blocks, crown.offset)) + (1.0 - sure) * between
     axis_source = np.where(sure > 0.5, SOURCE_FOUND, SOURCE_NOMINAL).astype(np.int8)
     edge_se, hinge_se = columns["edge_se"], columns["hinge_se"]
     edge_near, hinge_near = columns["edge_near"], columns["hinge_near"]

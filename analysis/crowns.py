@@ -32,6 +32,9 @@ _TEMPLATE = (
 
 _TEMPLATE_MISFIT_M = 0.02
 
+_MISFIT_M = 0.005
+"""How far the mean of a quarter metre lies off a straight piece of real ground."""
+
 
 def road_shift(
     sections: BlockSections,
@@ -142,7 +145,7 @@ def find_crown(
     inside = np.abs(sections.o) <= reach
     x = sections.o[inside]
     z = np.where(sections.count[:, inside] > 0, sections.z[:, inside], 0.0)
-    precision = bin_precision(sections.count[:, inside], sigma_m)
+    precision = bin_precision(sections.count[:, inside], sigma_m, sections.bin_m)
     window = min(1.5, reach - 0.8)
     step = 0.1
     places = np.arange(-round(window / step), round(window / step) + 1) * step
@@ -184,10 +187,11 @@ def find_crown(
     return Crown(mean, spread, sure, slope)
 
 
-def bin_precision(count: Floats, sigma_m: float, misfit_m: float = 0.005) -> Floats:
+def bin_precision(count: Floats, sigma_m: float, bin_m: float) -> Floats:
     """Return inverse variances of bin means; real ground is never quite straight."""
-    with np.errstate(divide="ignore"):
-        return np.where(count > 0, 1.0 / (sigma_m**2 / np.maximum(count, 1.0) + misfit_m**2), 0.0)
+    misfit = _MISFIT_M**2 * 0.25 / bin_m
+    variance = sigma_m**2 / np.maximum(count, 1.0) + misfit
+    return np.where(count > 0, 1.0 / variance, 0.0)
 
 
 def _tie_line(evidence: Floats, kernel: Floats, switch: float) -> tuple[Floats, Floats]:

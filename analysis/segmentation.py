@@ -23,6 +23,7 @@ __all__ = [
     "segment_sections",
 ]
 
+JUMP = 0.02
 Floats = NDArray[np.float64]
 
 
@@ -401,7 +402,7 @@ def _drift_kernel(drift_m: float, step_m: float) -> Floats:
     # a drift below the step of the grid must still let the break move
     narrow = np.exp(-0.5 * d**2 / (drift_m**2 + (0.3 * step_m) ** 2))
     wide = np.exp(-np.abs(d) / 0.25)
-    return np.asarray(0.97 * narrow / narrow.sum() + 0.03 * wide / wide.sum())
+    return np.asarray((1.0 - JUMP) * narrow / narrow.sum() + JUMP * wide / wide.sum())
 
 
 def _moments(mass: Floats, place: Floats) -> tuple[Floats, Floats, Floats]:
