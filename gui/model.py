@@ -140,7 +140,7 @@ class WindowModel(QObject):
         self._units = "us" if store.value("units") == "us" else "metric"
         style = store.value("station_style")
         self._station_style = style if style in ("km", "feet-hundreds") else "km"
-        self.undo.cleanChanged.connect(lambda _clean: self._tell_modified())
+        self.undo.cleanChanged.connect(self._on_clean)
         self.runner.busy_changed.connect(self.busy_changed)
         self.runner.failed.connect(self.failed)
         self.runner.ended.connect(self._on_ended)
@@ -854,6 +854,9 @@ class WindowModel(QObject):
         if stale != self._stale:
             self._stale = stale
             self.stale_changed.emit(stale)
+
+    def _on_clean(self, _clean: bool) -> None:
+        self._tell_modified()
 
     def _tell_modified(self) -> None:
         modified = self._unsaved_result or not self.undo.isClean()

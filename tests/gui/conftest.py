@@ -89,7 +89,9 @@ def crowned_road(
     x = np.arange(cell / 2, length_m, cell)
     y = 20.0 - np.arange(cell / 2, 40.0, cell)
     out = np.abs(y)
-    profile = np.interp(out, [0.0, 3.5, 5.0, 8.0, 9.0, 12.0], [0.0, -0.07, -0.145, -1.145, -1.145, 0])
+    profile = np.interp(
+        out, [0.0, 3.5, 5.0, 8.0, 9.0, 12.0], [0.0, -0.07, -0.145, -1.145, -1.145, 0]
+    )
     z = 100.0 + 0.01 * x[None, :] + profile[:, None]
     reversed_ = np.interp(out, [3.5, 5.0, 6.0], [-0.07, -0.02, -0.478])
     right = (y < -3.5) & (out < 6.0)
