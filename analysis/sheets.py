@@ -251,8 +251,11 @@ def _hours(value: float) -> str:
     return f"{value:,.1f} h" if math.isfinite(value) else UNKNOWN
 
 
-def _loads(number: int) -> str:
-    return f"{number} load" if number == 1 else f"{number} loads"
+def _with_loads(amount: str, number: int) -> str:
+    """Add truck loads to an amount; none are known of an unknown one."""
+    if amount == UNKNOWN:
+        return UNKNOWN
+    return f"{amount}, {number} load" if number == 1 else f"{amount}, {number} loads"
 
 
 def _cost_rows(costs: Costs) -> tuple[tuple[str, str], ...]:
@@ -278,7 +281,7 @@ def plan_sheet(made: WorkPlan, *, system: UnitSystem = "metric") -> Sheet:
             item.reach.finding,
             item.reach.treatment,
             words.volume(item.import_m3_loose),
-            str(item.import_loads),
+            UNKNOWN if math.isnan(item.import_t) else str(item.import_loads),
             _hours(item.crew_h),
         )
         for item in made.items
@@ -289,18 +292,18 @@ def plan_sheet(made: WorkPlan, *, system: UnitSystem = "metric") -> Sheet:
         ("cut, bank", words.volume(totals.cut_m3_bank)),
         ("fill, compacted", words.volume(totals.fill_m3_compacted)),
         ("import, loose", words.volume(totals.import_m3_loose)),
-        ("import", f"{words.mass(totals.import_t)}, {_loads(totals.import_loads)}"),
+        ("import", _with_loads(words.mass(totals.import_t), totals.import_loads)),
         (
             "to haul away, loose",
-            f"{words.volume(totals.away_m3_loose)}, {_loads(totals.away_loads)}",
+            _with_loads(words.volume(totals.away_m3_loose), totals.away_loads),
         ),
         ("ditch to clean", words.length(totals.ditch_m)),
-        ("water in dry weather", f"{words.water(totals.water_m3)}, {_loads(totals.water_loads)}"),
+        ("water in dry weather", _with_loads(words.water(totals.water_m3), totals.water_loads)),
         ("grader, shoulder", _hours(totals.grader_h)),
         ("grader, ditch", _hours(totals.ditch_h)),
         ("roller", _hours(totals.roller_h)),
         ("trucks", _hours(totals.truck_h)),
-        (f"traffic control, {totals.setups} set-ups", _hours(totals.setup_h)),
+        (f"traffic control, set-ups: {totals.setups}", _hours(totals.setup_h)),
         ("moving between reaches", _hours(totals.moving_h)),
         ("crew", f"{_hours(totals.crew_h)}, {totals.crew_days:,.1f} days"),
     )
@@ -469,10 +472,10 @@ def _quantity_rows(
         ("fill, compacted", words.volume(reach.fill_m3_compacted)),
         ("material over (+) or short (-), compacted", balance_text),
         ("import, loose", words.volume(item.import_m3_loose)),
-        ("import", f"{words.mass(item.import_t)}, {_loads(item.import_loads)}"),
+        ("import", _with_loads(words.mass(item.import_t), item.import_loads)),
         (
             "to haul away, loose",
-            f"{words.volume(reach.haul_away_m3_loose)}, {_loads(item.away_loads)}",
+            _with_loads(words.volume(reach.haul_away_m3_loose), item.away_loads),
         ),
         ("water in dry weather", words.water(item.water_m3)),
     ]
