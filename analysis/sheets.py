@@ -248,7 +248,9 @@ def _span(words: _Words, item: WorkItem) -> str:
 
 
 def _hours(value: float) -> str:
-    return f"{value:,.1f} h" if math.isfinite(value) else UNKNOWN
+    if not math.isfinite(value):
+        return UNKNOWN
+    return f"{value:,.1f} h" if value >= 1.0 or value == 0.0 else f"{60.0 * value:.0f} min"
 
 
 def _with_loads(amount: str, number: int) -> str:
@@ -382,7 +384,7 @@ def reach_sheet(
     title = f"Work sheet {item.order}: {reach.road}, {reach.side}, {_span(words, item)}"
     blocks = [
         _caution_block(made),
-        Block("What is wrong", text=_wrong_text(row, words)),
+        Block("What is wrong", text=_wrong_text(row, item, words)),
         Block("Work", text=_work_text(item, words, limits), points=item.notes),
         Block(
             "Quantities",
@@ -393,18 +395,8 @@ def reach_sheet(
         ),
         Block(
             "Plant and time",
-            columns=("what", "passes", "time"),
-            table=(
-                ("grader on the shoulder", f"{item.grader_passes:g}", _hours(item.grader_h)),
-                ("grader in the ditch", _ditch_passes(item, limits), _hours(item.ditch_h)),
-                ("roller", f"{item.roller_passes:g}", _hours(item.roller_h)),
-                (
-                    f"trucks: {item.trucks}, {60.0 * item.truck_cycle_h:.0f} min a trip",
-                    str(item.import_loads + item.away_loads),
-                    _hours(item.truck_h),
-                ),
-                ("whole reach", _BLANK, _hours(item.crew_h)),
-            ),
+            columns=("what", "passes or trips", "time"),
+            table=_plant_rows(item, limits),
             numeric=(False, True, True),
         ),
     ]
@@ -421,10 +413,10 @@ def reach_sheet(
     return Sheet(title, name, tuple(blocks))
 
 
-def _wrong_text(row: dict[str, Any], words: _Words) -> tuple[str, ...]:
+def _wrong_text(row: dict[str, Any], item: WorkItem, words: _Words) -> tuple[str, ...]:
     lines = [str(row["reason"])] if row["reason"] else []
     drop = float(row["worst_drop_mm"])
-    if math.isfinite(drop):
+    if math.isfinite(drop) and item.grader_passes > 0.0:
         where = "below" if drop >= 0.0 else "above"
         lines.append(f"Shoulder at worst {words.depth(abs(drop))} {where} the pavement edge.")
     return tuple(lines) or (f"Finding: {row['finding']}.",)
@@ -484,8 +476,18 @@ def _quantity_rows(
     return tuple(rows)
 
 
-def _ditch_passes(item: WorkItem, limits: Limits) -> str:
-    return f"{limits.ditch_passes.value:g}" if item.ditch_m > 0.0 else "0"
+def _plant_rows(item: WorkItem, limits: Limits) -> tuple[tuple[str, str, str], ...]:
+    """Rows of the plant that has work here, and the time of the whole reach."""
+    trips = item.import_loads + item.away_loads
+    rows = (
+        ("grader on the shoulder", f"{item.grader_passes:g}", item.grader_h),
+        ("grader in the ditch", f"{limits.ditch_passes.value:g}", item.ditch_h),
+        ("roller", f"{item.roller_passes:g}", item.roller_h),
+        (f"trucks: {item.trucks}, {60.0 * item.truck_cycle_h:.0f} min a trip", str(trips),
+         item.truck_h),
+        ("whole reach", _BLANK, item.crew_h),
+    )  # fmt: skip
+    return tuple((what, passes, _hours(time)) for what, passes, time in rows if time > 0.0)
 
 
 def _board_block(findings: Findings, reach: WorkReach, words: _Words, limits: Limits) -> Block:
