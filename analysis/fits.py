@@ -22,7 +22,7 @@ from analysis.smear import smeared_ramp, smeared_step
 if TYPE_CHECKING:
     from analysis.ribbon import Cells
 
-__all__ = ["SideFit", "Strip", "fit_side", "road_slant", "side_section", "side_strip"]
+__all__ = ["Shape", "SideFit", "Strip", "fit_side", "road_slant", "side_section", "side_strip"]
 
 Floats = NDArray[np.float64]
 
@@ -31,6 +31,12 @@ BEYOND_HINGE_M = 1.25
 
 PAVEMENT_M = 4.5
 """How much of the pavement inside the edge takes part: a cambered one isn't a plane farther in."""
+
+KNOT_CELLS, LEAST_KNOT_M = 0.6, 0.2
+"""Least distance of the knots that carry a shoulder's shape, in cells and in metres."""
+
+ROUGHNESS = ((0.0, 0.80), (0.004, 0.05), (0.01, 0.05), (0.025, 0.05), (0.06, 0.05))
+"""Scatter of the knots about a straight shoulder, metres, and how likely it is beforehand."""
 
 _EXACT_STATIONS = 24
 
@@ -51,6 +57,8 @@ class Strip:
         Taken out by the user's layer.
     basis : (7, m)
         See `analysis.fitting_kernels.fit_windows`.
+    box : (m, 2)
+        Box widths of each cell across the road, the wider first.
     cell_m : float
     """
 
@@ -61,7 +69,26 @@ class Strip:
     usable: NDArray[np.bool_]
     masked: NDArray[np.bool_]
     basis: Floats
+    box: Floats
     cell_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """What isn't straight in n shoulders: heights at even knots between edge and hinge.
+
+    Attributes
+    ----------
+    height_m, covariance : (n, k), (n, k, k)
+        Over the line from edge to hinge; only the first `count` knots of a row count.
+    count : (n,) int
+    width_m : (n,)
+    """
+
+    height_m: Floats
+    covariance: Floats
+    count: NDArray[np.int64]
+    width_m: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +106,7 @@ class SideFit:
         With noise, its correlation, and the uncertain places of edge and hinge.
     inflation : (n,)
         Variance of the shoulder slope over what white noise would give.
+    shape : Shape
     tally : (n, 8)
         See `analysis.fitting_kernels.fit_windows`.
     weight : (m,)
@@ -91,6 +119,7 @@ class SideFit:
     beta: Floats
     covariance: Floats
     inflation: Floats
+    shape: Shape
     tally: Floats
     weight: Floats
 
@@ -165,7 +194,8 @@ def side_strip(
     basis[4] = smeared_step(x - width, box)
     basis[5] = (smeared_step(x + 1e-4, box) - smeared_step(x - 1e-4, box)) / 2e-4
     basis[6] = np.floor((x + PAVEMENT_M + 2.0) / c)
-    return Strip(s, x, z, width, usable, masked[near], basis, c)
+    box = np.ascontiguousarray(np.sort(np.abs(box), axis=1)[:, ::-1])
+    return Strip(s, x, z, width, usable, masked[near], basis, box, c)
 
 
 def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Floats) -> SideFit:
@@ -184,7 +214,7 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     -------
     SideFit
     """
-    from analysis.fitting_kernels import COLUMNS, fit_windows
+    from analysis.fitting_kernels import COLUMNS, MOST_KNOTS, fit_windows
 
     n = breaks.s.size
     half = 0.5 * length_m
@@ -194,25 +224,33 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     plain = np.full((n, COLUMNS, COLUMNS), np.nan)
     tied = np.full((n, COLUMNS, COLUMNS), np.nan)
     lever = np.full((n, COLUMNS), np.nan)
+    knots = np.zeros((n, MOST_KNOTS))
+    knots_cov = np.zeros((n, MOST_KNOTS, MOST_KNOTS))
+    knot_count = np.zeros(n, dtype=np.int64)
     tally = np.zeros((n, 8))
     weight = np.ones(strip.s.size)
     sigma = np.where(np.isfinite(noise.sigma_m), noise.sigma_m, 0.05)
     hinge_se = np.nan_to_num(breaks.hinge_se[:, side], nan=0.05)
+    width = np.nan_to_num(breaks.hinge[:, side] - breaks.edge[:, side])
     correlated = noise.correlation_m > 0.0
     exact = np.zeros(n, dtype=bool)
     if correlated.any():
         exact[np.unique(np.linspace(0, n - 1, min(n, _EXACT_STATIONS)).astype(int))] = True
+    inflation = _mean_inflation(noise, half, strip.cell_m)
     fit_windows(
-        breaks.s, first, last, half, strip.s, strip.z, strip.basis, np.nan_to_num(strip.width),
-        strip.usable, sigma, hinge_se, exact, np.maximum(noise.correlation_m, 1e-3), noise.nugget,
-        True, weight, beta, plain, tied, lever, tally,
+        breaks.s, first, last, half, strip.s, strip.z, strip.basis, strip.box,
+        np.nan_to_num(strip.width), strip.usable, sigma, hinge_se, width,
+        max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M), np.array(ROUGHNESS), inflation, exact,
+        np.maximum(noise.correlation_m, 1e-3), noise.nugget, weight, beta, plain, tied, lever,
+        knots, knots_cov, knot_count, tally,
     )  # fmt: skip
-    covariance, inflation = _with_correlation(breaks.s, plain, tied, exact)
+    covariance, slope_inflation = _with_correlation(breaks.s, plain, tied, exact)
     covariance = covariance * (sigma**2)[:, None, None]
     edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
     shift = lever * edge_se[:, None]
     covariance = covariance + shift[:, :, None] * shift[:, None, :]
-    return SideFit(half, first, last, beta, covariance, inflation, tally, weight)
+    shape = Shape(knots, knots_cov * inflation[:, None, None], knot_count, width)
+    return SideFit(half, first, last, beta, covariance, slope_inflation, shape, tally, weight)
 
 
 def _with_correlation(
