@@ -10,14 +10,14 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
-from PySide6.QtGui import QBrush, QColor, QKeyEvent, QPainter
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QToolButton, QVBoxLayout, QWidget
+from PySide6.QtGui import QAction, QBrush, QColor, QKeyEvent, QPainter
+from PySide6.QtWidgets import QLabel, QSizePolicy, QToolBar, QVBoxLayout, QWidget
 
 from gui import theme
 from gui.figure import figure_font, text_at
 from gui.road_axis import SpanLink, StationAxis, handle_road_key, selection_pen
 from gui.units import DASH, column_unit, number, shown, unit_of
-from gui.words import column_meaning, column_title, side_text, station_words
+from gui.words import column_meaning, column_title, side_text, station_words, verdict_text
 
 if TYPE_CHECKING:
     from gui.model import WindowModel
@@ -155,29 +155,25 @@ class AlongView(QWidget):
     # -- layout ----------------------------------------------------------------------------------
 
     def _build(self) -> None:
-        self.buttons: dict[str, QToolButton] = {}
-        bar = QHBoxLayout()
-        bar.setContentsMargins(6, 4, 6, 2)
-        bar.setSpacing(4)
+        # A tool bar lets what doesn't fit spill into a menu.
+        self.bar = QToolBar()
+        self.bar.setAccessibleName(self.tr("Plots to show"))
+        self.buttons: dict[str, QAction] = {}
         for plot in _PLOTS:
-            button = QToolButton()
-            button.setText(self._title(plot.name))
-            button.setCheckable(True)
-            button.setChecked(plot.start)
-            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-            button.setToolTip(self._meaning(plot))
-            button.setAccessibleName(self._title(plot.name))
-            button.toggled.connect(lambda on, name=plot.name: self.show_plot(name, on))
-            self.buttons[plot.name] = button
-            bar.addWidget(button)
-        bar.addStretch(1)
+            action = QAction(self._title(plot.name), self)
+            action.setCheckable(True)
+            action.setChecked(plot.start)
+            action.setToolTip(self._meaning(plot))
+            action.toggled.connect(lambda on, name=plot.name: self.show_plot(name, on))
+            self.buttons[plot.name] = action
+            self.bar.addAction(action)
         self.readout = QLabel()
         self.readout.setAccessibleName(self.tr("Numbers at the station"))
         self.readout.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        bar.addWidget(self.readout)
 
         self.area = pg.GraphicsLayoutWidget()
         self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.area.setMinimumSize(200, 60)
         self.area.setAccessibleName(self.tr("Plots along the road"))
         self.area.ci.layout.setSpacing(2)
         self.area.ci.layout.setContentsMargins(4, 2, 8, 2)
@@ -192,11 +188,19 @@ class AlongView(QWidget):
         self._arrange()
         self.area.scene().sigMouseClicked.connect(self._on_click)
         self.area.scene().sigMouseMoved.connect(self._on_mouse)
+        self.key = QLabel()
+        self.key.setAccessibleName(self.tr("Key to the lines"))
+        self.key.setContentsMargins(_AXIS_WIDTH + 8, 0, 8, 3)
+        for label in (self.key, self.readout):
+            label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.readout.setContentsMargins(_AXIS_WIDTH + 8, 1, 8, 0)
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
-        whole.addLayout(bar)
+        whole.addWidget(self.bar)
+        whole.addWidget(self.readout)
         whole.addWidget(self.area, 1)
+        whole.addWidget(self.key)
 
     def _new_plot(self, name: str) -> pg.PlotItem:
         plot = pg.PlotItem(
@@ -524,6 +528,30 @@ class AlongView(QWidget):
             span.setBrush(theme.color("accent", 0.12))
             for line in span.lines:
                 line.setPen(theme.pen("accent", 1.0, alpha=0.6))
+
+        self._write_key()
+
+    def _write_key(self) -> None:
+        """Say what the lines and marks are, in their own colours."""
+
+        def in_colour(name: str, mark: str) -> str:
+            return f'<span style="color:{theme.color(name).name()}"><b>{mark}</b></span>'
+
+        wont, cant = theme.verdict_look("won't shed"), theme.verdict_look("can't tell")
+        parts = [
+            f"{in_colour('left', '━━')} {self.tr('left')}",
+            f"{in_colour('right', '━ ━')} {self.tr('right')}",
+            self.tr("band: ± 1 standard error"),
+            f"{in_colour('required', '╌╌')} {self.tr('required, or a limit')}",
+            f"{in_colour('pavement', '┈┈')} {self.tr('pavement slope')}",
+            f'<span style="color:{wont.color.name()}">{wont.mark}</span> '
+            + verdict_text("won't shed"),
+            f'<span style="color:{cant.color.name()}">◇</span> ' + verdict_text("can't tell"),
+        ]
+        muted = theme.color("muted").name()
+        self.key.setText(
+            f'<span style="color:{muted}">' + "&nbsp;&nbsp;&nbsp;&nbsp;".join(parts) + "</span>"
+        )
 
     def _on_theme(self) -> None:
         self._later.start()

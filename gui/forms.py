@@ -131,6 +131,12 @@ class QuantityBox(QDoubleSpinBox):
 class _CalmCombo(QComboBox):
     """Combo box that only turns with the wheel when it was chosen first."""
 
+    def __init__(self) -> None:
+        super().__init__()
+        # Its longest entry must not decide how narrow the form can be.
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.setMinimumContentsLength(7)
+
     def wheelEvent(self, event: Any) -> None:
         if self.hasFocus():
             super().wheelEvent(event)
@@ -683,6 +689,7 @@ class InputsForm(QWidget):
         form.setContentsMargins(8, 6, 8, 8)
         form.setVerticalSpacing(4)
         form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
+        form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         form.setLabelAlignment(Qt.AlignmentFlag.AlignLeft)
         return form
 

@@ -231,7 +231,7 @@ class SectionDiagram(QWidget):
         super().__init__(parent)
         self.part = ""
         self._spots: dict[str, QRectF] = {}
-        self.setMinimumSize(360, 230)
+        self.setMinimumSize(280, 160)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(self.tr("Drawing of a cross-section"))
         self.setAccessibleDescription(
@@ -395,7 +395,7 @@ class SectionDiagram(QWidget):
         arrow(painter, QPointF(middle.x(), y), QPointF(edge.x() - 6.0, y), colour)
         self._label(painter, QPointF((middle.x() + edge.x()) / 2.0, y), "u", "u")
         # Slopes, with the fall drawn as a triangle.
-        self._slope(painter, _CROWN, _EDGE, _tr("pavement slope"), 1.7, 46.0)
+        self._slope(painter, _CROWN, _EDGE, _tr("pavement slope"), 1.45, 50.0)
         self._slope(painter, _SHOULDER_AT_EDGE, _HINGE, _tr("shoulder slope"), 4.2, 58.0)
         # Edge drop between the two planes.
         colour = theme.color("accent") if self.part == "drop" else self._ink("drop")

@@ -154,7 +154,7 @@ class PowerPanel(QGroupBox):
 
     def refresh(self) -> None:
         """Reckon again for the grid and settings as they are."""
-        from analysis.surfaces import least_average, resolving_power
+        from analysis.resolving import least_average, resolving_power
 
         settings, system = self.model.settings, self.model.units
         terrain = self.model.terrain
@@ -230,7 +230,7 @@ class PowerPanel(QGroupBox):
         least: float,
         options: dict[str, Any],
     ) -> None:
-        from analysis.surfaces import resolving_power
+        from analysis.resolving import resolving_power
 
         chart = self.chart
         longest = max(_LENGTHS_M[-1] if average > 60.0 else 60.0, 1.5 * average)

@@ -77,7 +77,7 @@ class SectionCanvas(QWidget):
         self.setMouseTracking(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus if editable else Qt.FocusPolicy.ClickFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setMinimumSize(260, 180)
+        self.setMinimumSize(200, 90)
         self.setAccessibleName(self.tr("Cross-section"))
         self.editable = editable
         self.system = METRIC

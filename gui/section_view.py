@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QMimeData, QSize, Qt, Signal
-from PySide6.QtGui import QAction, QColor, QFont, QGuiApplication, QKeySequence
+from PySide6.QtGui import QAction, QColor, QFont, QGuiApplication, QKeySequence, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -15,7 +15,6 @@ from PySide6.QtWidgets import (
     QFileDialog,
     QFrame,
     QGridLayout,
-    QHBoxLayout,
     QHeaderView,
     QLabel,
     QMenu,
@@ -24,6 +23,7 @@ from PySide6.QtWidgets import (
     QSplitter,
     QTableWidget,
     QTableWidgetItem,
+    QToolBar,
     QToolButton,
     QVBoxLayout,
     QWidget,
@@ -36,8 +36,8 @@ from gui.section_figure import EXAGGERATIONS, source_text
 from gui.units import DASH, column_unit, from_shown, number, shown, unit_of, value_text
 from gui.words import (
     CHECKED_NUMBERS,
+    column_heading,
     column_meaning,
-    column_title,
     finding_text,
     side_text,
     station_words,
@@ -53,6 +53,8 @@ if TYPE_CHECKING:
 __all__ = ["SectionView"]
 
 _KINDS = ("edge", "hinge")
+# Narrower than this the numbers go below the drawing.
+_NARROW = 900
 
 
 class _CopyTable(QTableWidget):
@@ -261,47 +263,54 @@ class SectionView(QWidget):
             )
         self.stretch_box.currentIndexChanged.connect(self._on_stretch)
 
-        self.left_button = self._button(self.tr("Left shoulder"), self.tr("Zoom to the left one."))
-        self.whole_button = self._button(self.tr("Whole"), self.tr("Show the whole section."))
-        self.right_button = self._button(
-            self.tr("Right shoulder"), self.tr("Zoom to the right one.")
+        self.left_action = self._action(
+            self.tr("Left shoulder"), self.tr("Zoom to the left shoulder.")
         )
-        self.left_button.clicked.connect(lambda: self.canvas.show_shoulder(0))
-        self.whole_button.clicked.connect(self.canvas.show_all)
-        self.right_button.clicked.connect(lambda: self.canvas.show_shoulder(1))
-
-        self.compare_button = self._button(
+        self.whole_action = self._action(self.tr("Whole"), self.tr("Show the whole section."))
+        self.right_action = self._action(
+            self.tr("Right shoulder"), self.tr("Zoom to the right shoulder.")
+        )
+        self.left_action.triggered.connect(lambda: self.canvas.show_shoulder(0))
+        self.whole_action.triggered.connect(self.canvas.show_all)
+        self.right_action.triggered.connect(lambda: self.canvas.show_shoulder(1))
+        self.compare_action = self._action(
             self.tr("Compare…"),
             self.tr("Put the same place on a second grid beside it, such as one from before work."),
         )
-        self.compare_button.clicked.connect(self._on_compare)
+        self.compare_action.triggered.connect(self._on_compare)
 
-        self.copy_figure = QAction(self.tr("Copy drawing"), self)
+        self.copy_figure = self._action(self.tr("Copy drawing"))
         self.copy_figure.triggered.connect(self.copy_drawing)
-        self.copy_text = QAction(self.tr("Copy numbers"), self)
+        self.copy_text = self._action(self.tr("Copy numbers"))
         self.copy_text.triggered.connect(self.copy_numbers)
-        self.save_action = QAction(self.tr("Save section…"), self)
+        self.save_action = self._action(self.tr("Save section…"))
         self.save_action.triggered.connect(self.save_dialog)
         menu = QMenu(self)
         menu.addActions([self.copy_figure, self.copy_text, self.save_action])
-        self.hand_out = self._button(
-            self.tr("Copy, save"), self.tr("Copy the drawing or numbers, or save them to a file.")
-        )
-        self.hand_out.setMenu(menu)
-        self.hand_out.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+        hand_out = QToolButton()
+        hand_out.setText(self.tr("Copy, save"))
+        hand_out.setAccessibleName(self.tr("Copy, save"))
+        hand_out.setToolTip(self.tr("Copy the drawing or numbers, or save them to a file."))
+        hand_out.setMenu(menu)
+        hand_out.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
 
-        bar = QHBoxLayout()
-        bar.setContentsMargins(6, 4, 6, 2)
-        bar.addWidget(self.title, 1)
-        for part in (self.left_button, self.whole_button, self.right_button):
-            bar.addWidget(part)
+        # A tool bar lets what doesn't fit spill into a menu.
+        bar = QToolBar()
+        bar.setAccessibleName(self.tr("Section"))
         bar.addWidget(self.stretch_box)
-        bar.addWidget(self.compare_button)
-        bar.addWidget(self.hand_out)
+        bar.addActions([self.left_action, self.whole_action, self.right_action])
+        bar.addAction(self.compare_action)
+        bar.addWidget(hand_out)
+        self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.title.setContentsMargins(10, 3, 8, 1)
 
         self.table = _CopyTable()
         self.table.setAccessibleName(self.tr("Numbers of the section"))
         self.table.verticalHeader().hide()
+        self.table.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
+        self.table.verticalHeader().setDefaultSectionSize(self.table.fontMetrics().height() + 6)
+        self.table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.table.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.table.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.table.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.verdicts = [QLabel(), QLabel()]
@@ -324,14 +333,15 @@ class SectionView(QWidget):
         column.setSpacing(6)
         for label in self.verdicts:
             column.addWidget(label)
-        column.addWidget(self.table, 1)
+        column.addWidget(self.table)
         column.addWidget(self.breaks)
+        column.addStretch(1)
         scroll = QScrollArea()
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
-        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAsNeeded)
         scroll.setWidget(side)
-        scroll.setMinimumWidth(300)
+        scroll.setMinimumSize(240, 60)
 
         self.canvases = QSplitter(Qt.Orientation.Horizontal)
         self.canvases.addWidget(self.canvas)
@@ -342,24 +352,31 @@ class SectionView(QWidget):
         self.splitter.setStretchFactor(0, 1)
         self.splitter.setStretchFactor(1, 0)
         self.splitter.setCollapsible(0, False)
-        self.splitter.setSizes([760, 330])
+        self.splitter.setSizes([700, 440])
 
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
-        whole.addLayout(bar)
+        whole.addWidget(bar)
+        whole.addWidget(self.title)
         whole.addWidget(self.splitter, 1)
         for canvas in (self.canvas, self.other):
             canvas.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
             canvas.addActions([self.copy_figure, self.copy_text, self.save_action])
 
-    def _button(self, text: str, tip: str) -> QToolButton:
-        button = QToolButton()
-        button.setText(text)
-        button.setToolTip(tip)
-        button.setAccessibleName(text)
-        button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        return button
+    def _action(self, text: str, tip: str = "") -> QAction:
+        action = QAction(text, self)
+        action.setToolTip(tip or text)
+        return action
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        # Beside the drawing the numbers would leave it no room: put them below.
+        wanted = Qt.Orientation.Vertical if self.width() < _NARROW else Qt.Orientation.Horizontal
+        if self.splitter.orientation() != wanted:
+            self.splitter.setOrientation(wanted)
+            side_by_side = wanted == Qt.Orientation.Horizontal
+            self.splitter.setSizes([700, 440] if side_by_side else [420, 260])
 
     def sizeHint(self) -> QSize:
         return QSize(980, 400)
@@ -429,7 +446,7 @@ class SectionView(QWidget):
         self.canvas.set_view(self._view)
         self.other.set_view(self._second)
         self.other.setVisible(comparing)
-        self.compare_button.setText(
+        self.compare_action.setText(
             self.tr("Stop comparing") if self.model.second_study else self.tr("Compare…")
         )
         self.title.setText(self._title_text())
@@ -437,8 +454,8 @@ class SectionView(QWidget):
         self.breaks.show_view(self._view, system)
         for action in (self.copy_figure, self.save_action):
             action.setEnabled(self._view is not None)
-        for button in (self.left_button, self.whole_button, self.right_button):
-            button.setEnabled(self._view is not None)
+        for action in (self.left_action, self.whole_action, self.right_action):
+            action.setEnabled(self._view is not None)
         self._show_side()
 
     def _show_side(self) -> None:
@@ -486,7 +503,7 @@ class SectionView(QWidget):
         for row, (name, limit) in enumerate(CHECKED_NUMBERS):
             if not own:
                 break
-            head = QTableWidgetItem(column_title(name))
+            head = QTableWidgetItem(column_heading(name, system))
             head.setToolTip(column_meaning(name))
             table.setItem(row, 0, head)
             for column, numbers in enumerate([*own, *other], start=1):
@@ -504,32 +521,41 @@ class SectionView(QWidget):
         for column in range(len(heads)):
             header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
         header.setStretchLastSection(True)
-        table.resizeRowsToContents()
+        # All rows are in sight and the panel scrolls: two scroll bars in each other confuse.
+        rows = table.rowCount() * table.verticalHeader().defaultSectionSize()
+        table.setFixedHeight(rows + header.sizeHint().height() + 4)
         for side in (0, 1):
             self.verdicts[side].setText(self._verdict_html(side, own[side]) if own else "")
             self.verdicts[side].setVisible(bool(own))
 
     def _wanted(self, name: str, limit: str | None, own: list[Any]) -> str:
+        """Return what the limits ask of a number, in the row's unit."""
         system = self.model.units
+
+        def plain(value: float, unit: str) -> str:
+            return value_text(value, unit, system, with_unit=False)
+
         if name == "shoulder_slope_pct":
-            wanted = [numbers.value("required_slope_pct")[0] for numbers in own]
-            texts = [value_text(value, "%", system) for value in wanted]
+            texts = [plain(numbers.value("required_slope_pct")[0], "%") for numbers in own]
             if texts[0] == texts[1]:
-                return self.tr("at least {value}").format(value=texts[0])
-            return self.tr("at least {left} | {right}").format(left=texts[0], right=texts[1])
+                return self.tr("≥ {value}").format(value=texts[0])
+            return self.tr("≥ {left} | {right}").format(left=texts[0], right=texts[1])
         if limit is None:
             return ""
         limits = self.model.limits
         entry = limits[limit]
-        text = value_text(entry.value, entry.unit, system)
-        if name == "edge_drop_mm":
-            high = value_text(limits.high_shoulder_mm.value, "mm", system)
-            return self.tr("below {drop}, not over {high} high").format(drop=text, high=high)
         if name == "p_wont_shed":
-            return self.tr("{value} settles it").format(value=f"{entry.value * 100.0:.0f} %")
+            sure = 100.0 * entry.value
+            return self.tr("≤ {low} or ≥ {high}").format(
+                low=number(100.0 - sure, 0), high=number(sure, 0)
+            )
+        text = plain(entry.value, entry.unit)
+        if name == "edge_drop_mm":
+            high = plain(-limits.high_shoulder_mm.value, "mm")
+            return self.tr("{high} … {drop}").format(drop=text, high=high)
         if limit.startswith("ditch_least"):
-            return self.tr("at least {value}").format(value=text)
-        return self.tr("below {value}").format(value=text)
+            return self.tr("≥ {value}").format(value=text)
+        return self.tr("< {value}").format(value=text)
 
     def _verdict_html(self, side: int, numbers: Any) -> str:
         from html import escape
@@ -542,7 +568,8 @@ class SectionView(QWidget):
             head += f" → {treatment_text(numbers.treatment)}"
         return (
             f'<b><span style="color:{look.color.name()}">{look.mark}</span> '
-            f"{escape(head)}</b><br>{escape(numbers.sentence(self.model.units))}"
+            f"{escape(head, quote=False)}</b><br>"
+            f"{escape(numbers.sentence(self.model.units), quote=False)}"
         )
 
     # -- edits -----------------------------------------------------------------------------------
@@ -694,12 +721,13 @@ def _se_name(name: str) -> str:
 
 
 def _shown_number(name: str, value: float, se: float, system: str) -> str:
+    """Return a number with its error; the unit stands in the row's heading."""
     if name == "p_wont_shed":
-        return f"{number(100.0 * value, 0)} %" if math.isfinite(value) else DASH
+        return number(100.0 * value, 0)
     if not math.isfinite(value):
         return DASH
     decimals = 2 if name in ("ditch_grade_pct", "grade_pct") else None
-    return value_text(value, column_unit(name), system, se=se, decimals=decimals)
+    return value_text(value, column_unit(name), system, se=se, decimals=decimals, with_unit=False)
 
 
 def _sections(

@@ -16,9 +16,9 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import QColor, QImage, QKeyEvent, QPainter, QPaintEvent
 from PySide6.QtWidgets import (
     QComboBox,
-    QHBoxLayout,
     QLabel,
     QSizePolicy,
+    QToolBar,
     QToolButton,
     QVBoxLayout,
     QWidget,
@@ -135,17 +135,19 @@ class StraightView(QWidget):
         self.colour_key = _ColourKey()
         self.readout = QLabel()
         self.readout.setAccessibleName(self.tr("Height at the pointer"))
-        bar = QHBoxLayout()
-        bar.setContentsMargins(6, 3, 6, 2)
+        self.readout.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.readout.setContentsMargins(70, 1, 8, 0)
+        self.readout.setMinimumHeight(self.readout.fontMetrics().height() + 2)
+        bar = QToolBar()
+        bar.setAccessibleName(self.tr("Colours and lines"))
         bar.addWidget(QLabel(self.tr("Above the pavement:")))
         bar.addWidget(self.colour_key)
         bar.addWidget(self.range_box)
         bar.addWidget(self.breaks_button)
-        bar.addStretch(1)
-        bar.addWidget(self.readout)
 
         self.area = pg.GraphicsLayoutWidget()
         self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.area.setMinimumSize(200, 60)
         self.area.setAccessibleName(self.tr("Road laid straight"))
         self.plot = pg.PlotItem(
             axisItems={"bottom": StationAxis(self.model), "left": _OffsetAxis(self.model)},
@@ -174,7 +176,8 @@ class StraightView(QWidget):
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
-        whole.addLayout(bar)
+        whole.addWidget(bar)
+        whole.addWidget(self.readout)
         whole.addWidget(self.note, 1)
         whole.addWidget(self.area, 1)
         self.area.hide()

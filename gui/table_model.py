@@ -26,6 +26,7 @@ from gui import theme
 from gui.units import DASH, METRIC, column_unit, number, unit_of
 from gui.words import (
     REVIEW_STATES,
+    column_heading,
     column_meaning,
     column_title,
     finding_text,
@@ -453,13 +454,9 @@ class FindingsModel(QAbstractTableModel):
 
     def heading(self, name: str) -> str:
         """Title of a column with its unit."""
-        title = column_title(name)
         if name in MADE_UP or name in _STATIONS or name in _TEXTS or name in ("road", "reason"):
-            return title
-        if name.startswith("p_"):
-            return f"{title}, %"
-        unit = unit_of(column_unit(name), self.system).text
-        return f"{title}, {unit}" if unit else title
+            return column_title(name)
+        return column_heading(name, self.system)
 
     def is_number(self, name: str) -> bool:
         """Whether a column holds numbers."""

@@ -16,7 +16,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
     QFileDialog,
-    QFrame,
     QHBoxLayout,
     QHeaderView,
     QInputDialog,
@@ -25,6 +24,7 @@ from PySide6.QtWidgets import (
     QMenu,
     QSizePolicy,
     QTableView,
+    QToolBar,
     QToolButton,
     QVBoxLayout,
     QWidget,
@@ -281,10 +281,11 @@ class _TablePage(QWidget):
         self.count = QLabel()
         self.count.setAccessibleName(self.tr("Rows shown"))
 
-        bar = QHBoxLayout()
-        bar.setContentsMargins(6, 5, 6, 4)
-        bar.setSpacing(5)
-        bar.addWidget(self.search, 1)
+        self.search.setMinimumWidth(150)
+        bar = QToolBar()
+        bar.setAccessibleName(self.tr("Filter"))
+        bar.addWidget(self.search)
+        self._parts: dict[QWidget, QAction] = {}
         for part in (
             self.verdict_box,
             self.finding_box,
@@ -294,7 +295,8 @@ class _TablePage(QWidget):
             self.how_box,
             self.value_box,
         ):
-            bar.addWidget(part)
+            # Widgets in a tool bar are shown and hidden by their actions.
+            self._parts[part] = bar.addWidget(part)
         bar.addWidget(self.count)
         self._show_condition()
 
@@ -325,7 +327,7 @@ class _TablePage(QWidget):
             Qt.TextInteractionFlag.TextSelectableByMouse
             | Qt.TextInteractionFlag.TextSelectableByKeyboard
         )
-        self.sentence.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+        self.sentence.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.reviewed = QLabel()
         self.reviewed.setAccessibleName(self.tr("Review"))
         self.buttons: dict[str, QToolButton] = {}
@@ -351,16 +353,11 @@ class _TablePage(QWidget):
         self.sheets_button.setToolTip(self.tr("Write a PDF sheet of each chosen row."))
         self.sheets_button.clicked.connect(self.sheets_dialog)
         foot.addWidget(self.sheets_button)
-        line = QFrame()
-        line.setFrameShape(QFrame.Shape.HLine)
-        line.setFrameShadow(QFrame.Shadow.Plain)
-
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
-        whole.addLayout(bar)
+        whole.addWidget(bar)
         whole.addWidget(self.view, 1)
-        whole.addWidget(line)
         whole.addLayout(foot)
 
         find = QAction(self)
@@ -508,7 +505,7 @@ class _TablePage(QWidget):
     def _show_condition(self) -> None:
         name = self.where_box.currentData()
         for part in (self.how_box, self.value_box):
-            part.setVisible(bool(name))
+            self._parts[part].setVisible(bool(name))
         if name:
             share = name.startswith("p_")
             unit = unit_of(column_unit(name), self.model.units)

@@ -10,11 +10,12 @@ from typing import Any
 
 from PySide6.QtCore import QCoreApplication
 
-from gui.units import METRIC, range_text, value_text
+from gui.units import METRIC, column_unit, range_text, unit_of, value_text
 
 __all__ = [
     "CHECKED_NUMBERS",
     "REVIEW_STATES",
+    "column_heading",
     "column_meaning",
     "column_title",
     "finding_text",
@@ -162,7 +163,7 @@ _COLUMNS: Mapping[str, tuple[str, str]] = {
     "mean_slope_pct": (_N(_C, "Mean slope"), _N(_C, "Mean cross slope of the shoulder.")),
     "worst_drop_mm": (_N(_C, "Worst edge drop"), _N(_C, "Edge drop furthest from flush.")),
     "p_wont_shed": (
-        _N(_C, "Chance that it won't shed"),
+        _N(_C, "Chance it won't shed"),
         _N(_C, "Probability, from the errors of what was measured, that water stays."),
     ),
     "grade_pct": (
@@ -232,6 +233,15 @@ _REVIEWS = {
 def column_title(name: str) -> str:
     """Heading of a table column."""
     return _tr(_COLUMNS[name][0]) if name in _COLUMNS else name
+
+
+def column_heading(name: str, system: str = METRIC) -> str:
+    """Return the title of a number with its unit, as "Edge drop, mm"."""
+    title = column_title(name)
+    if name.startswith("p_"):
+        return f"{title}, %"
+    unit = unit_of(column_unit(name), system).text
+    return f"{title}, {unit}" if unit else title
 
 
 def column_meaning(name: str) -> str:
@@ -342,9 +352,9 @@ def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
         ).format(falls=falls, edge=edge, chance=chance)
     else:
         text = _tr(
-            "Can't tell: the shoulder {falls}, and with that error it is {chance} likely that it "
-            "won't shed."
-        ).format(falls=falls, chance=chance)
+            "Can't tell: the shoulder {falls} and {edge}; with these errors it is {chance} likely "
+            "that it won't shed."
+        ).format(falls=falls, edge=edge, chance=chance)
         if not math.isfinite(_row(row, "p_wont_shed")) and reason:
             text = reason
     if _row(row, "kerb") == 1.0:
