@@ -7,22 +7,20 @@ errors, and the spread between place and mean, enter the comparison.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc
+from scipy.special import chdtrc, ndtr
 
-from analysis.alignment import parse_station, station_text
+from analysis.alignment import station_text
 from analysis.errors import ReadingsError
 from analysis.limits import Limits, default_limits, limits_from_toml
+from analysis.readings import Reading, read_readings
 
 if TYPE_CHECKING:
     from analysis.findings import Findings
@@ -35,72 +33,18 @@ __all__ = [
     "Acceptance",
     "Agreement",
     "Comparison",
-    "Reading",
+    "ReachAcceptance",
     "accept",
+    "accept_reaches",
     "agreement",
     "compare",
-    "expected_fall_mm",
-    "read_readings",
     "report",
-    "slope_from_board_pct",
 ]
 
 Floats = NDArray[np.float64]
 
 ACCEPTED, BORDERLINE, NOT_ACCEPTED = "accepted", "borderline", "not accepted"
 NOT_COMPARED = "not compared"
-
-# Heading as written in the file: column of a reading.
-_HEADINGS: Mapping[str, str] = {
-    "road": "road",
-    "station": "station",
-    "station_m": "station",
-    "side": "side",
-    "reading_mm": "reading_mm",
-    "board_m": "board_m",
-    "edge_mm": "edge_mm",
-    "when": "when",
-}
-_SIDES: Mapping[str, str] = {"left": "left", "l": "left", "right": "right", "r": "right"}
-_WHEN: Mapping[str, str] = {"": "before", "before": "before", "after": "after"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """One reading.
-
-    Parameters
-    ----------
-    road : str
-        Empty where the findings hold one road only.
-    station_m : float
-        Station label in metres.
-    side : {"left", "right"}
-    reading_mm : float
-        Fall of the shoulder over the board, positive outward.
-    board_m : float
-        Length of the board.
-    edge_mm : float
-        Step at the pavement edge, positive where the shoulder is lower; NaN = not read.
-    when : {"before", "after"}
-        Before or after the work.
-    line : int
-        Line in the file.
-    """
-
-    road: str
-    station_m: float
-    side: str
-    reading_mm: float
-    board_m: float
-    edge_mm: float = math.nan
-    when: str = "before"
-    line: int = 0
-
-    @property
-    def slope_pct(self) -> float:
-        """Slope that was read, percent."""
-        return slope_from_board_pct(self.reading_mm, self.board_m)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,135 +93,6 @@ class Acceptance:
     slope_before_pct: float
     state: str
     reason: str
-
-
-def expected_fall_mm(slope_pct: float, board_m: float) -> float:
-    """Fall over a board laid across, 10 mm per metre and percent.
-
-    >>> expected_fall_mm(4.0, 1.20)
-    48.0
-    """
-    return slope_pct * board_m * 10.0
-
-
-def slope_from_board_pct(reading_mm: float, board_m: float) -> float:
-    """Slope from the fall over a board; the inverse of `expected_fall_mm`."""
-    return reading_mm / (10.0 * board_m)
-
-
-# ---------------------------------------------------------------- the file
-
-
-def read_readings(
-    path: str | os.PathLike[str], limits: Limits | None = None
-) -> tuple[Reading, ...]:
-    """Read a table of readings.
-
-    Columns ``station`` (1+240 or metres), ``side``, ``reading_mm``; if wanted ``road``,
-    ``board_m`` (else the limit's), ``edge_mm``, ``when`` (before or after). Separated by comma,
-    semicolon or tab; a decimal comma is read where it isn't the separator. Rows without a reading
-    are left out: a sheet may come back half filled. Other columns are ignored.
-
-    Raises
-    ------
-    ReadingsError
-        One sentence with the file, the line and what to write there.
-    """
-    file = Path(path)
-    limits = limits or default_limits()
-    try:
-        text = file.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise ReadingsError(
-            f"There is no readings file {file}; check the name and folder."
-        ) from None
-    except UnicodeDecodeError:
-        raise ReadingsError(f"{file.name} isn't UTF-8 text; save it as CSV in UTF-8.") from None
-    except OSError as error:
-        raise ReadingsError(f"{file} can't be read: {error.strerror}.") from None
-    head = text.split("\n", 1)[0]
-    separator = max(",;\t", key=head.count)
-    try:
-        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
-    except csv.Error as error:
-        raise ReadingsError(f"{file.name} isn't a readable CSV table: {error}.") from None
-    if not rows:
-        raise ReadingsError(f"{file.name} is empty; it needs station, side and reading_mm.")
-    columns = {
-        _HEADINGS[name.strip().lower()]: k
-        for k, name in enumerate(rows[0])
-        if name.strip().lower() in _HEADINGS
-    }
-    for name in ("station", "side", "reading_mm"):
-        if name not in columns:
-            raise ReadingsError(
-                f"{file.name} has no column {name}; it needs station, side and reading_mm."
-            )
-    readings = []
-    for number, row in enumerate(rows[1:], start=2):
-        cells = {name: row[k].strip() if k < len(row) else "" for name, k in columns.items()}
-        if cells["reading_mm"]:
-            readings.append(_reading(cells, file.name, number, separator, limits))
-    if not readings:
-        raise ReadingsError(f"{file.name} holds no reading; fill in the column reading_mm.")
-    return tuple(readings)
-
-
-def _reading(
-    cells: Mapping[str, str], name: str, line: int, separator: str, limits: Limits
-) -> Reading:
-    where = f"line {line} of {name}"
-    try:
-        station = parse_station(_point(cells["station"], separator))
-    except ValueError:
-        raise ReadingsError(
-            f"The station {cells['station']!r} in {where} can't be read; write 1+240 or metres."
-        ) from None
-    side = _SIDES.get(cells["side"].lower())
-    if side is None:
-        raise ReadingsError(f"The side {cells['side']!r} in {where} must be left or right.")
-    when = _WHEN.get(cells.get("when", "").lower())
-    if when is None:
-        raise ReadingsError(f"{cells['when']!r} in {where} must be before or after, or empty.")
-    return Reading(
-        road=cells.get("road", ""),
-        station_m=station,
-        side=side,
-        reading_mm=_value(cells, "reading_mm", (-1000.0, 1000.0), math.nan, where, separator),
-        board_m=_value(cells, "board_m", (0.3, 4.0), limits.board_m.value, where, separator),
-        edge_mm=_value(cells, "edge_mm", (-500.0, 500.0), math.nan, where, separator),
-        when=when,
-        line=line,
-    )
-
-
-def _point(text: str, separator: str) -> str:
-    """Turn a decimal comma into a point, where a comma can't be the separator."""
-    return text.replace(",", ".") if separator != "," else text
-
-
-def _value(
-    cells: Mapping[str, str],
-    name: str,
-    allowed: tuple[float, float],
-    default: float,
-    where: str,
-    separator: str,
-) -> float:
-    text = cells.get(name, "")
-    if not text:
-        return default
-    low, high = allowed
-    try:
-        number = float(_point(text, separator))
-    except ValueError:
-        number = math.nan
-    # NaN fails the comparison too.
-    if not low <= number <= high:
-        raise ReadingsError(
-            f"{name} in {where} is {text!r}; it must be a number from {low:g} to {high:g}."
-        )
-    return number
 
 
 # ---------------------------------------------------------------- before the work
@@ -344,6 +159,50 @@ class _Stations:
         k = int(np.argmin(np.abs(station - reading.station_m)))
         spacing = float(np.median(np.diff(station))) if station.size > 1 else 10.0
         return int(rows[k]) if abs(station[k] - reading.station_m) <= spacing + 1e-6 else None
+
+    def between(self, road: str, side: str, from_m: float, to_m: float) -> NDArray[np.intp]:
+        """Rows of the stations of a reach, in order."""
+        rows = self._rows.get((road, side), np.empty(0, dtype=np.intp))
+        station = np.asarray(self._table["station_m"], dtype=np.float64)[rows]
+        low, high = sorted((from_m, to_m))
+        return np.asarray(rows[(station >= low - 1e-6) & (station <= high + 1e-6)])
+
+    def known_share(self, road: str, side: str, from_m: float, to_m: float) -> float:
+        """Share of the stations of a reach whose shoulder was measured."""
+        rows = self.between(road, side, from_m, to_m)
+        slope = np.asarray(self._table["shoulder_slope_pct"], dtype=np.float64)[rows]
+        return float(np.isfinite(slope).mean()) if rows.size else 0.0
+
+    def mean(
+        self, road: str, side: str, from_m: float, to_m: float, name: str
+    ) -> tuple[float, float]:
+        """Mean of a number over a reach and its standard error, NaN where unknown.
+
+        Neighbours within the averaging length share their error.
+        """
+        rows = self.between(road, side, from_m, to_m)
+        values = np.asarray(self._table[name], dtype=np.float64)[rows]
+        known = np.isfinite(values)
+        if not known.any():
+            return math.nan, math.nan
+        rows = rows[known]
+        column = name.rsplit("_", 1)[0] + "_se"
+        if column not in self._table:
+            return float(values[known].mean()), math.nan
+        error = np.asarray(self._table[column], dtype=np.float64)[rows]
+        at = np.asarray(self._table["station_m"], dtype=np.float64)[rows]
+        average = self.average_m
+        shared = np.clip(1.0 - np.abs(at[:, None] - at[None, :]) / average, 0.0, 1.0)
+        return float(values[known].mean()), float(np.sqrt(error @ shared @ error)) / rows.size
+
+    @property
+    def average_m(self) -> float:
+        """Averaging length of the measurements, 20 m where the table doesn't say."""
+        if "average_m" not in self._table:
+            return 20.0
+        known = np.asarray(self._table["average_m"], dtype=np.float64)
+        known = known[np.isfinite(known)]
+        return float(np.median(known)) if known.size else 20.0
 
     def value(self, row: int, name: str) -> float:
         """One number of a row; NaN where the table lacks the column."""
@@ -511,6 +370,99 @@ def _accept(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReachAcceptance:
+    """A reach that was worked, measured again on a later terrain; NaN = unknown.
+
+    `p_within` is the probability that its mean slope and mean edge lie within what the limits
+    allow; `known_share` the share of its stations that the later terrain shows.
+    """
+
+    row: int
+    road: str
+    side: str
+    from_m: float
+    to_m: float
+    required_slope_pct: float
+    slope_before_pct: float
+    slope_after_pct: float
+    slope_after_se: float
+    edge_after_mm: float
+    edge_after_se: float
+    known_share: float
+    p_within: float
+    state: str
+
+
+def accept_reaches(
+    before: Findings, after: Findings, limits: Limits
+) -> tuple[ReachAcceptance, ...]:
+    """Judge finished work by a terrain taken after it.
+
+    Every reach that called for work is looked up in the later findings. It is accepted, or not,
+    where the limits' certainty is reached; borderline otherwise; not compared where less than
+    that share of it could be measured again.
+
+    Parameters
+    ----------
+    before, after : Findings
+        Of the same roads; stations are matched by road, side and station.
+    limits : Limits
+        Allowed deviation of slope and edge, and certainty.
+    """
+    earlier, later = _Stations(before), _Stations(after)
+    return tuple(
+        _accept_reach(before, row, earlier, later, limits)
+        for row in range(len(before.reaches))
+        if str(before.reaches["treatment"][row]) not in ("", "none", "can't tell", "clean ditch")
+    )
+
+
+def _accept_reach(
+    before: Findings, row: int, earlier: _Stations, later: _Stations, limits: Limits
+) -> ReachAcceptance:
+    table = before.reaches
+    road, side = str(table["road"][row]), str(table["side"][row])
+    from_m, to_m = float(table["from_m"][row]), float(table["to_m"][row])
+    slope, slope_se = later.mean(road, side, from_m, to_m, "shoulder_slope_pct")
+    edge, edge_se = later.mean(road, side, from_m, to_m, "edge_drop_mm")
+    required, _ = later.mean(road, side, from_m, to_m, "required_slope_pct")
+    was, _ = earlier.mean(road, side, from_m, to_m, "shoulder_slope_pct")
+    share = later.known_share(road, side, from_m, to_m)
+    within = _chance_within(slope - required, slope_se, limits.accept_slope_points.value)
+    within *= _chance_within(edge, edge_se, limits.accept_edge_mm.value)
+    sure = limits.certainty.value
+    if share < sure or math.isnan(within):
+        state = NOT_COMPARED
+    elif within >= sure:
+        state = ACCEPTED
+    else:
+        state = NOT_ACCEPTED if within <= 1.0 - sure else BORDERLINE
+    return ReachAcceptance(
+        row=row,
+        road=road,
+        side=side,
+        from_m=from_m,
+        to_m=to_m,
+        required_slope_pct=required,
+        slope_before_pct=was,
+        slope_after_pct=slope,
+        slope_after_se=slope_se,
+        edge_after_mm=edge,
+        edge_after_se=edge_se,
+        known_share=share,
+        p_within=within,
+        state=state,
+    )
+
+
+def _chance_within(off: float, error: float, allowed: float) -> float:
+    """Probability that a true value estimated `off` lies within `allowed` either way."""
+    if not error > 0.0:
+        return math.nan if math.isnan(off) else float(abs(off) <= allowed)
+    return float(ndtr((allowed - off) / error) - ndtr((-allowed - off) / error))
+
+
 def _within(off: float, allowed: float, error: float, what: str, unit: str) -> tuple[str, str]:
     text = f"The {what} is off by {off:+.1f} {unit}, {allowed:g} allowed."
     if abs(abs(off) - allowed) < error:
@@ -536,10 +488,7 @@ def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
     accepted = accept(readings, findings, limits)
     lines: list[str] = []
     if compared:
-        averages = findings.stations["average_m"] if "average_m" in findings.stations else ()
-        known = np.asarray(averages, dtype=np.float64)
-        known = known[np.isfinite(known)]
-        average = float(np.median(known)) if known.size else 20.0
+        average = _Stations(findings).average_m
         lines += _comparison_lines(compared, agreement(compared, average_m=average))
     if accepted:
         lines += _acceptance_lines(accepted)

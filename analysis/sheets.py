@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from analysis import units
 from analysis.alignment import station_text
 from analysis.errors import SettingsError
-from analysis.fieldcheck import expected_fall_mm
 from analysis.limits import Limits, default_limits, limits_from_toml
+from analysis.readings import expected_fall_mm
 from analysis.workplan import Costs, Rates, WorkItem, WorkPlan, WorkReach, plan
 
 if TYPE_CHECKING:

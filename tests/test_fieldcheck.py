@@ -1,12 +1,13 @@
 """Readings back from the field: reading the table, comparing, accepting."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
 from analysis.errors import ReadingsError
 from analysis.fieldcheck import (
@@ -14,17 +15,20 @@ from analysis.fieldcheck import (
     BORDERLINE,
     NOT_ACCEPTED,
     NOT_COMPARED,
-    Reading,
     accept,
+    accept_reaches,
     agreement,
     compare,
-    expected_fall_mm,
-    read_readings,
     report,
-    slope_from_board_pct,
 )
 from analysis.findings import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Findings, Table
 from analysis.limits import default_limits, limits_to_toml
+from analysis.readings import (
+    Reading,
+    expected_fall_mm,
+    read_readings,
+    slope_from_board_pct,
+)
 
 GRAVEL = default_limits("gravel")
 
@@ -296,6 +300,53 @@ def test_slope_before_is_the_reading_before_where_there_is_one():
 def test_unknown_requirement_is_not_accepted_silently():
     (made,) = accept([reading(when="after")], findings(required_slope_pct=np.nan), GRAVEL)
     assert made.state == NOT_COMPARED
+
+
+def reaches_of(made, treatment="reshape"):
+    """Give findings one reach over stations 1010 to 1040, left."""
+    columns = {name: column(kind, 1) for name, kind in REACH_COLUMNS.items()}
+    columns["road"][0], columns["side"][0] = "Velmarrow Road", "left"
+    columns["from_m"][0], columns["to_m"][0] = 1005.0, 1045.0
+    columns["treatment"][0] = treatment
+    return replace(made, reaches=Table(columns))
+
+
+@pytest.mark.parametrize(
+    ("slope", "drop", "state"),
+    [
+        (4.0, 0.0, ACCEPTED),
+        (4.9, 0.0, BORDERLINE),
+        (2.0, 0.0, NOT_ACCEPTED),
+        (4.0, 30.0, NOT_ACCEPTED),
+        (np.nan, 0.0, NOT_COMPARED),
+    ],
+)
+def test_work_is_accepted_on_a_later_terrain(slope, drop, state):
+    before = reaches_of(findings())
+    after = findings(shoulder_slope_pct=slope, edge_drop_mm=drop, edge_drop_se=2.0)
+    (made,) = accept_reaches(before, after, GRAVEL)
+    assert made.state == state
+    assert made.slope_before_pct == 1.0
+    if state != NOT_COMPARED:
+        assert made.slope_after_pct == pytest.approx(slope)
+        # four stations 10 m apart, windows of 20 m: each pair of neighbours shares one half
+        assert made.slope_after_se == pytest.approx(0.4 * math.sqrt(4 + 2 * 3 * 0.5) / 4)
+        chance = norm.cdf((1.0 - slope + 4.0) / made.slope_after_se)
+        chance -= norm.cdf((-1.0 - slope + 4.0) / made.slope_after_se)
+        edge = norm.cdf((10.0 - drop) / made.edge_after_se)
+        edge -= norm.cdf((-10.0 - drop) / made.edge_after_se)
+        assert made.p_within == pytest.approx(chance * edge)
+
+
+def test_work_half_hidden_on_the_later_terrain_is_not_accepted():
+    after = findings(shoulder_slope_pct=4.0, edge_drop_mm=0.0)
+    after.stations["shoulder_slope_pct"][2:5] = np.nan
+    (made,) = accept_reaches(reaches_of(findings()), after, GRAVEL)
+    assert made.known_share == pytest.approx(0.5)
+    assert made.state == NOT_COMPARED
+    assert accept_reaches(reaches_of(findings(), "none"), after, GRAVEL) == ()
+    (gone,) = accept_reaches(reaches_of(findings()), findings(roads=("Elsewhere",)), GRAVEL)
+    assert (gone.state, gone.known_share) == (NOT_COMPARED, 0.0)
 
 
 # ---------------------------------------------------------------- in words
