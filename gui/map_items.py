@@ -69,6 +69,12 @@ class TileItem(pg.GraphicsObject):
             store.arrived.connect(self._on_arrived)
         self.update()
 
+    def settled(self) -> bool:
+        """Whether all that the view needs is there as it should look now."""
+        if self._store is None:
+            return True
+        return not self._timer.isActive() and all(self._store.has(key) for key in self._want)
+
     def _on_arrived(self) -> None:
         self.update()
 

@@ -807,5 +807,5 @@ class MapView(QWidget):
 
     def idle(self) -> bool:
         """Whether every tile in view is there (for pictures and tests)."""
-        stores = [s for s in (self._store, self._relief_store) if s is not None]
-        return all(store.waiting == 0 for store in stores) and not self._moved.isActive()
+        tiles = (self._terrain_item, self._relief_item)
+        return all(item.settled() for item in tiles) and not self._moved.isActive()

@@ -242,13 +242,18 @@ class TileStore(QObject):
             found = self.cache.get((self._older, key))
         return found
 
+    def has(self, key: TileKey) -> bool:
+        """Whether a tile is ready in the present style, or known to be empty or unreadable."""
+        mark = (self._style, key)
+        return mark in self.cache or mark in self._empty or self._broken
+
     def want(self, keys: list[TileKey]) -> None:
         """Ask for what the view needs, most urgent first; call off what it needs no more."""
         if self._broken:
             return
         wanted: dict[str, TileKey] = {}
         for key in keys:
-            if (self._style, key) in self.cache or (self._style, key) in self._empty:
+            if self.has(key):
                 continue
             wanted[f"{self._prefix}{key.level}/{key.col}/{key.row}"] = key
         for name in [name for name in self._asked if name not in wanted]:

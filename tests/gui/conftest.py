@@ -1,6 +1,7 @@
 """Window tests run offscreen, with settings and data folders of their own."""
 
 import os
+import shutil
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
@@ -14,8 +15,9 @@ import pytest
 from PySide6.QtCore import QSettings, QStandardPaths
 from PySide6.QtWidgets import QApplication
 
+from gui import jobs
 from gui.model import WindowModel
-from gui.runner import Runner
+from gui.runner import Progress, Request, Runner
 
 ARTEFACTS = Path(__file__).parents[1] / "artefacts"
 
@@ -102,31 +104,73 @@ def crowned_road(
     return z + noise
 
 
-@pytest.fixture
-def road_files(write_grid: Callable[..., str], write_lines: Callable[..., str]) -> tuple[str, str]:
-    """Write a small terrain with a road, and its centreline."""
-    from tests.conftest import line
+@pytest.fixture(scope="session")
+def shared_files(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
+    """Write a small terrain with a road, and its centreline, for all tests to read."""
+    from analysis.geofiles import fiona, rasterio
+    from tests.conftest import EAST, NORTH, UTM, line
 
-    z = crowned_road()
-    grid = write_grid(z, cell=0.5, units="metre")
-    road = write_lines([line((2.0, 20.0), (198.0, 20.0))], [{"name": "Fernhollow Road"}])
+    folder = tmp_path_factory.mktemp("road")
+    z = crowned_road().astype("float32")
+    grid, road = str(folder / "fernhollow.tif"), str(folder / "fernhollow.gpkg")
+    with rasterio.open(
+        grid,
+        "w",
+        driver="GTiff",
+        width=z.shape[1],
+        height=z.shape[0],
+        count=1,
+        dtype="float32",
+        crs=UTM,
+        transform=rasterio.Affine(0.5, 0.0, EAST, 0.0, -0.5, NORTH + 0.5 * z.shape[0]),
+    ) as dataset:
+        dataset.write(z, 1)
+        dataset.units = ["metre"]
+    schema = {"geometry": "LineString", "properties": {"name": "str"}}
+    with fiona.open(road, "w", driver="GPKG", crs=UTM, schema=schema) as sink:
+        sink.write(
+            {
+                "type": "Feature",
+                "geometry": line((2.0, 20.0), (198.0, 20.0)),
+                "properties": {"name": "Fernhollow Road"},
+            }
+        )
     return grid, road
 
 
 @pytest.fixture
-def screened(
-    model: WindowModel, road_files: tuple[str, str], settle: Callable[..., None]
-) -> WindowModel:
-    """Return a model with the small road screened."""
-    from gui.jobs import RoadSource
+def road_files(shared_files: tuple[str, str], tmp_path: Path) -> tuple[str, str]:
+    """Copy the small terrain and its road for one test to spoil."""
+    return tuple(shutil.copy(path, tmp_path) for path in shared_files)  # type: ignore[return-value]
 
-    failures: list[Any] = []
-    model.failed.connect(lambda *words: failures.append(words))
-    model.open_files(road_files[0], RoadSource(road_files[1]))
-    settle(lambda: bool(model.roads) or bool(failures))
-    assert not failures, failures
-    model.screen()
-    settle(lambda: model.study is not None or bool(failures))
-    assert not failures, failures
-    settle(model.runner.idle)
+
+@pytest.fixture(scope="session")
+def shared_results(shared_files: tuple[str, str]) -> tuple[jobs.Inputs, jobs.Loaded]:
+    """Screen the small road once; nothing in the result can be changed by a test."""
+    from analysis.limits import default_limits
+    from analysis.settings import Settings
+
+    progress = quiet_progress()
+    inputs = jobs.open_inputs(progress, shared_files[0], jobs.RoadSource(shared_files[1]))
+    order = jobs.ScreenOrder(
+        inputs.terrain, inputs.roads, inputs.source, Settings(), default_limits(), {}, {}
+    )
+    return inputs, jobs.screen(progress, order)
+
+
+def quiet_progress() -> Progress:
+    """Return a progress that reports to nobody."""
+
+    def nothing(*_: Any) -> None:
+        return None
+
+    return Progress(Request(1, "k", nothing, nothing, nothing, "quick", ""), nothing)
+
+
+@pytest.fixture
+def screened(model: WindowModel, shared_results: tuple[jobs.Inputs, jobs.Loaded]) -> WindowModel:
+    """Return a model with the small road screened, as if just done."""
+    inputs, loaded = shared_results
+    model._take_inputs(inputs)
+    model._take_screened(loaded)
     return model

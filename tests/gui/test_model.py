@@ -351,9 +351,14 @@ def test_save_failure_keeps_the_good_file(
 
 
 def test_open_study_without_its_terrain_shows_the_tables(
-    screened: WindowModel, tmp_path: Path, settle: Settle, runner: Any, road_files: tuple[str, str]
+    model: WindowModel, tmp_path: Path, settle: Settle, runner: Any, road_files: tuple[str, str]
 ) -> None:
     """A study whose grid is gone still shows its findings, and says why there are no sections."""
+    screened = model
+    model.open_files(road_files[0], RoadSource(road_files[1]))
+    settle(lambda: bool(model.roads))
+    model.screen()
+    settle(lambda: model.study is not None)
     path = str(tmp_path / "study.gpkg")
     screened.save(path)
     settle(lambda: screened.path == path)

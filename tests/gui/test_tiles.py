@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from PySide6.QtCore import QRectF
 from PySide6.QtGui import QColor, QImage
 
-from gui.runner import Progress, Request, Runner
+from gui.runner import Progress, Runner
 from gui.tiles import (
     TILE,
     Light,
@@ -26,15 +26,9 @@ from gui.tiles import (
     paint,
     parent_of,
 )
+from tests.gui.conftest import quiet_progress
 
 Settle = Callable[..., None]
-
-
-def quiet_progress() -> Progress:
-    """A progress that reports to nobody."""
-    nothing: Callable[..., Any] = lambda: None  # noqa: E731
-    request = Request(1, "k", nothing, nothing, nothing, "quick", "")
-    return Progress(request, lambda *_: None)
 
 
 def bytes_of(image: QImage) -> np.ndarray:
