@@ -328,7 +328,7 @@ def _judged(
         breaks.kerb,
         limits,
     )
-    ground = areas(sections, measures, required, limits)
+    ground = areas(sections, measures, required, limits, width_se=breaks.hinge_se)
     labels = label_stations(
         judgement,
         measures.status,
