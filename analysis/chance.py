@@ -186,7 +186,7 @@ def chance_level(
     drained = fill_ribbon(ground, outlets=outlets, holes_drain=True)
     margin = rows_for(max(windows_m), step_s) // 2
     rows = max(8, min(round(_BLOCK_M / step_s), n))
-    count = int(np.clip(round(n * step_s / _BLOCK_M), 40, 80))
+    count = int(np.clip(round(n * step_s / _BLOCK_M), 60, 80))
     starts = np.round(np.linspace(0, n - rows, count)).astype(int)
     maker = NoiseMaker(cell_m or step_o, correlation_m, nugget, seed=seed)
     noise = np.stack([maker.block(rows + 2 * margin, k, step_s, step_o) for _ in starts])
@@ -203,7 +203,7 @@ def chance_level(
         parted[:, :-1] = outlets[index]
         ways_out = parted.reshape(-1, k)
     levels = np.full((len(windows_m), len(WHERE)), np.nan)
-    cases = 2 * len(windows_m)  # averages share the allowance, and so do road and roadside
+    cases = 3 * len(windows_m)  # averages share the allowance, and so do the zones
     chance = -np.expm1(-false_per_km * rows * step_s / 1000.0 / cases)
     from scipy.ndimage import uniform_filter1d
 

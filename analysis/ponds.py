@@ -222,7 +222,8 @@ def find_ponds(
     if progress is not None:
         progress(0.85, "outlining ponds")
     cell_area = _cell_area(ribbon, curvature)
-    chosen = _best(found, z.shape, cell_area, least_area_m2, least_doubt_m2)
+    half_rows = [rows_for(window, ribbon.step_s) // 2 for window in windows_m]
+    chosen = _best(found, z.shape, cell_area, half_rows, least_area_m2, least_doubt_m2)
     chosen += [_drowned(basin) for basin in outlets.basins]
     _doubt_crossings(chosen, ribbon, crossings)
     return _table(ribbon, breaks, zone, chosen, cell_area, most, unknown_near, chance)
@@ -322,8 +323,9 @@ def _candidates(
 
 def _best(
     found: list[_Candidate],
-    shape: tuple[int, int],
+    shape: tuple[int, ...],
     cell_area: Floats,
+    half_rows: list[int],
     least_area_m2: float,
     least_doubt_m2: float,
 ) -> list[_Candidate]:
@@ -338,17 +340,21 @@ def _best(
         clear = c.score >= _CLEAR
         return not c.certain, c.window if clear else np.inf, -c.score, int(c.cells[0])
 
-    taken = np.zeros(shape[0] * shape[1], bool)
+    taken = np.zeros(shape, bool)
     area = np.broadcast_to(cell_area, shape)
     chosen = []
     for c in sorted(found, key=order):
-        mine = taken[c.cells]
-        if mine[0] or mine.mean() > 0.5:
+        i, j = np.unravel_index(c.cells, shape)
+        # An average carries a pond half its length along the road: what lies that near to a
+        # pond of the same size or more is its shadow.
+        reach = half_rows[c.window]
+        near = taken[max(0, i.min() - reach) : i.max() + reach + 1, j.min() : j.max() + 1]
+        if taken[i[0], j[0]] or near.sum() > 0.5 * i.size:
             continue
-        size = area[np.unravel_index(c.cells, shape)].sum()
+        size = area[i, j].sum()
         if size < (least_area_m2 if c.certain else max(least_area_m2, least_doubt_m2)):
             continue
-        taken[c.cells] = True
+        taken[i, j] = True
         chosen.append(c)
     return sorted(chosen, key=lambda c: int(c.cells[0]))
 
