@@ -252,6 +252,7 @@ def line_evidence(
     edge_at: Any,
     hinge_at: Any,
     place: Any,
+    kind: Any,
     ramp: Any,
     step: Any,
     prior: Any,
@@ -274,8 +275,10 @@ def line_evidence(
     edge_at, hinge_at : (b, c)
         Edge and hinge of each candidate as indices into `place`; -1 = not a candidate.
     place : (p,)
-    ramp, step : (p, k)
-        Smeared ramp and step at each place.
+    kind : (b,)
+        Which footprint each block has.
+    ramp, step : (f, p, k)
+        Smeared ramp and step at each place, for each footprint.
     prior, between, steps
         As for `pair_evidence`.
     out : (b, c, 2)
@@ -297,6 +300,7 @@ def line_evidence(
                 out[b, i, 0] = -np.inf
                 out[b, i, 1] = -np.inf
                 continue
+            f = kind[b]
             e = place[ie]
             knots = int((place[ih] - e - 0.3 * knot_m) / knot_m)
             knots = min(max(knots, 0), most)
@@ -313,12 +317,12 @@ def line_evidence(
                         continue
                     row[0] = 1.0
                     row[1] = u[j]
-                    row[2] = ramp[ie, j]
-                    row[3] = ramp[ih, j]
-                    row[4] = step[ih, j]
+                    row[2] = ramp[f, ie, j]
+                    row[3] = ramp[f, ih, j]
+                    row[4] = step[f, ih, j]
                     for q in range(extra):
                         row[5 + q] = max(0.0, 1.0 - abs(u[j] - e - (q + 1) * knot_m) / knot_m)
-                    row[p] = step[ie, j]
+                    row[p] = step[f, ie, j]
                     for r in range(p + 1):
                         if row[r] != 0.0:
                             wr = w * row[r]

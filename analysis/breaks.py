@@ -185,6 +185,7 @@ def find_breaks(
     sigma = max(sections.scatter_m if sigma_m is None else sigma_m, 1e-3)
     crown = find_crown(sections, half, sigma, box)
     block_edge = np.interp(blocks, s, 0.5 * pavement)
+    block_box = np.column_stack([np.interp(blocks, s, np.abs(box_m[:, k])) for k in (0, 1)])
     tied, ditches = [], []
     for side, sign in enumerate(SIDE_SIGN):
         block_shoulder = np.interp(blocks, s, shoulder[:, side])
@@ -207,7 +208,7 @@ def find_breaks(
                 precision,
                 edge_m=block_edge,
                 shoulder_m=np.maximum(block_shoulder, 0.5),
-                box_m=box,
+                box_m=block_box,
                 block_m=sections.length_m,
                 step_m=max(0.4 * cells.cell_m, 0.1),
                 search_m=(SEARCH_SIDE_M, SEARCH_SIDE_M),
@@ -217,6 +218,9 @@ def find_breaks(
         )
         ditches.append(ditch)
         report(0.65 + 0.35 * side, "finding edges and hinges")
+    # Beside a road narrower than it should be, a shoulder can pass for the pavement's far half:
+    # with the edges known the crown is looked for once more, between them.
+    crown = find_crown(sections, half, sigma, box, between=(-tied[0].edge, tied[1].edge))
     return _assemble(s, blocks, middle, crown, tied, ditches, overrides)
 
 

@@ -122,7 +122,12 @@ class Crown:
 
 
 def find_crown(
-    sections: BlockSections, half_m: float, sigma_m: float, box_m: tuple[float, float]
+    sections: BlockSections,
+    half_m: float,
+    sigma_m: float,
+    box_m: tuple[float, float],
+    *,
+    between: tuple[Floats, Floats] | None = None,
 ) -> Crown:
     """Find the ridge kink of the pavement, tied along the road.
 
@@ -136,16 +141,27 @@ def find_crown(
         Noise of a cell.
     box_m : (float, float)
         Box widths of a cell across the road.
+    between : ((b,), (b,)), optional
+        Offsets of the left and right pavement edge, if they are known already.
 
     Returns
     -------
     Crown
     """
     reach = max(half_m - 0.5, 1.0)
+    if between is not None:
+        reach = max(reach, float(np.max(np.abs(between))))
     inside = np.abs(sections.o) <= reach
     x = sections.o[inside]
     z = np.where(sections.count[:, inside] > 0, sections.z[:, inside], 0.0)
     precision = bin_precision(sections.count[:, inside], sigma_m, sections.bin_m)
+    centre = np.zeros(z.shape[0])
+    if between is not None:
+        margin = 0.5 * sum(box_m) + 0.2
+        precision[x[None, :] < between[0][:, None] + margin] = 0.0
+        precision[x[None, :] > between[1][:, None] - margin] = 0.0
+        centre = 0.5 * (between[0] + between[1])
+        reach = max(half_m - 0.5, 1.0)
     window = min(1.5, reach - 0.8)
     step = 0.1
     places = np.arange(-round(window / step), round(window / step) + 1) * step
@@ -167,7 +183,7 @@ def find_crown(
         - 0.5 * (kink_mean / kink_sd) ** 2
         - 0.5 * np.log(after * kink_sd**2)
     )
-    evidence -= 0.5 * (sections.length_m / 60.0) * (places / 0.4) ** 2
+    evidence -= 0.5 * (sections.length_m / 60.0) * ((places - centre[:, None]) / 0.4) ** 2
     drift = 0.05 * np.sqrt(sections.length_m / 5.0)
     kernel = np.exp(-0.5 * (np.subtract.outer(places, places) / drift) ** 2)
     kernel = 0.97 * kernel / kernel.sum(axis=1, keepdims=True) + 0.03 / places.size

@@ -177,7 +177,7 @@ def edge_and_hinge(
     *,
     edge_m: Floats,
     shoulder_m: Floats,
-    box_m: tuple[float, float],
+    box_m: Floats,
     block_m: float,
     step_m: float,
     search_m: tuple[float, float] = (2.0, 2.0),
@@ -196,8 +196,8 @@ def edge_and_hinge(
         Mean heights and their inverse variances; precision 0 = unknown or not to be used.
     edge_m, shoulder_m : (b,)
         Nominal place of the edge and nominal width of the shoulder in each block.
-    box_m : (float, float)
-        Box widths of a cell across the road.
+    box_m : (b, 2)
+        Box widths of a cell across the road in each block.
     block_m : float
         Length of a block.
     step_m : float
@@ -217,7 +217,8 @@ def edge_and_hinge(
     from analysis.break_kernels import pair_evidence, tie_pairs
 
     priors = SectionPriors() if priors is None else priors
-    apart = max(sum(box_m), step_m)
+    box = np.median(box_m, axis=0)
+    apart = max(float(box.sum()), step_m)
     nominal_hinge = edge_m + shoulder_m
     start = max(float(edge_m.min()) - search_m[0], float(u[0]) + 1.0)
     stop = float(nominal_hinge.max()) + search_m[1]
@@ -235,8 +236,8 @@ def edge_and_hinge(
     )
     pull_free = known - mean[:, None]
     pull = precision * pull_free
-    r = smeared_ramp(u[None, :] - place[:, None], np.array(box_m))
-    h = smeared_step(u[None, :] - place[:, None], np.array(box_m))
+    r = smeared_ramp(u[None, :] - place[:, None], box)
+    h = smeared_step(u[None, :] - place[:, None], box)
     sums = np.column_stack([total, precision @ u, precision @ (u * u), pull.sum(axis=1), pull @ u])
     ramp = np.stack(
         [precision @ r.T, precision @ (u * r).T, precision @ (r * r).T, pull @ r.T], axis=-1
@@ -311,20 +312,25 @@ class _Fine:
         u: Floats,
         z: Floats,
         precision: Floats,
-        box_m: tuple[float, float],
+        box_m: Floats,
         block_m: float,
         priors: SectionPriors,
         coarse: Floats,
         step_m: float,
     ) -> None:
         self.u, self.z, self.precision = u, z, precision
-        self.priors, self.block_m, self.apart = priors, block_m, 0.5 * sum(box_m)
+        self.priors, self.block_m = priors, block_m
+        self.apart = 0.5 * float(np.median(box_m.sum(axis=1)))
         self.step_m = step_m
         count = int(np.ceil((coarse[-1] - coarse[0]) / step_m)) + 1
         self.place = coarse[0] + step_m * np.arange(count)
         away = u[None, :] - self.place[:, None]
-        self.ramp = smeared_ramp(away, np.array(box_m))
-        self.step = smeared_step(away, np.array(box_m))
+        # the footprint turns with the road: blocks of like footprint share a table
+        turn = np.rint(8.0 * np.arctan2(box_m[:, 1], box_m[:, 0]) / (0.5 * np.pi))
+        classes, self.kind = np.unique(turn, return_inverse=True)
+        boxes = np.array([box_m[self.kind == k].mean(axis=0) for k in range(classes.size)])
+        self.ramp = np.stack([smeared_ramp(away, box) for box in boxes])
+        self.step = np.stack([smeared_step(away, box) for box in boxes])
 
     def _at(self, values: Floats) -> NDArray[np.int64]:
         index = np.rint((values - self.place[0]) / self.step_m)
@@ -370,7 +376,8 @@ class _Fine:
         p = self.priors
         evidence = np.empty((*edge_at.shape, 2))
         line_evidence(
-            self.u, self.z, self.precision, edge_at, hinge_at, self.place, self.ramp, self.step,
+            self.u, self.z, self.precision, edge_at, hinge_at, self.place, self.kind, self.ramp,
+            self.step,
             np.array([p.slope, p.kink, p.hinge]), abs(p.hinge[0]) * self.step_m / 3.0,
             np.array(p.steps), p.knot_m, p.rough_m, evidence,
         )  # fmt: skip
