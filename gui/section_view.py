@@ -36,6 +36,7 @@ from gui.section_figure import EXAGGERATIONS, source_text
 from gui.units import DASH, column_unit, from_shown, number, shown, unit_of, value_text
 from gui.words import (
     CHECKED_NUMBERS,
+    chance_text,
     column_heading,
     column_meaning,
     finding_text,
@@ -723,7 +724,7 @@ def _se_name(name: str) -> str:
 def _shown_number(name: str, value: float, se: float, system: str) -> str:
     """Return a number with its error; the unit stands in the row's heading."""
     if name == "p_wont_shed":
-        return number(100.0 * value, 0)
+        return chance_text(value)
     if not math.isfinite(value):
         return DASH
     decimals = 2 if name in ("ditch_grade_pct", "grade_pct") else None

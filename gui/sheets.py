@@ -21,6 +21,7 @@ from gui.section_figure import axes_for, draw_legend, draw_section, fitting_exag
 from gui.units import DASH, METRIC, column_unit, number, range_text, shown, unit_of, value_text
 from gui.words import (
     CHECKED_NUMBERS,
+    chance_text,
     column_title,
     finding_text,
     reach_sentence,
@@ -251,7 +252,7 @@ def _value(name: str, value: float, se: float, style: Style) -> str:
     if not math.isfinite(value):
         return DASH
     if name == "p_wont_shed":
-        return f"{number(100.0 * value, 0)} %"
+        return f"{chance_text(value)} %"
     decimals = 2 if name in ("ditch_grade_pct", "grade_pct") else None
     return value_text(value, column_unit(name), style.system, se=se, decimals=decimals)
 

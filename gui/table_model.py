@@ -26,6 +26,7 @@ from gui import theme
 from gui.units import DASH, METRIC, column_unit, number, unit_of
 from gui.words import (
     REVIEW_STATES,
+    chance_text,
     column_heading,
     column_meaning,
     column_title,
@@ -517,7 +518,7 @@ class FindingsModel(QAbstractTableModel):
         if not math.isfinite(value):
             return DASH
         if name.startswith("p_"):
-            return number(100.0 * value, 0)
+            return chance_text(value)
         unit = unit_of(column_unit(name), self.system)
         if name in ("edge_found", "kerb", "crowned", "ditch_blocked"):
             return self.tr("yes") if value else self.tr("no")

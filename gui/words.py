@@ -10,11 +10,12 @@ from typing import Any
 
 from PySide6.QtCore import QCoreApplication
 
-from gui.units import METRIC, column_unit, range_text, unit_of, value_text
+from gui.units import DASH, METRIC, column_unit, number, range_text, unit_of, value_text
 
 __all__ = [
     "CHECKED_NUMBERS",
     "REVIEW_STATES",
+    "chance_text",
     "column_heading",
     "column_meaning",
     "column_title",
@@ -285,7 +286,7 @@ def station_words(station_m: float, style: str = "km") -> str:
     from analysis.alignment import station_text
 
     if not math.isfinite(station_m):
-        return "–"
+        return DASH
     return station_text(float(station_m), style=style)
 
 
@@ -298,11 +299,22 @@ def _row(row: Mapping[str, Any], name: str) -> float:
     return float(value) if value is not None else math.nan
 
 
+def chance_text(probability: float) -> str:
+    """Probability in percent without the sign, never rounded to a certainty that nobody has."""
+    if not math.isfinite(probability):
+        return DASH
+    percent = 100.0 * probability
+    if percent < 1.0:
+        return "< 1"
+    if percent > 99.0:
+        return "> 99"
+    return number(percent, 0)
+
+
 def _percent(probability: float) -> str:
-    """Probability in percent, never rounded to a certainty that nobody has."""
     if not math.isfinite(probability):
         return _tr("unknown")
-    return f"{min(99.0, max(1.0, round(100.0 * probability))):.0f} %"
+    return f"{chance_text(probability)} %"
 
 
 def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:

@@ -224,7 +224,7 @@ ROW = {
 def test_station_sentence_flat() -> None:
     assert station_sentence(ROW) == (
         "Flat: the shoulder falls 1.0 ± 0.6 % where 4.0 % is required; "
-        "99 % likely that it won't shed."
+        "> 99 % likely that it won't shed."
     )
 
 
