@@ -88,9 +88,7 @@ def test_gap_stays_a_gap(along: AlongView, screened: WindowModel) -> None:
     along._columns["edge_drop_mm"][4, 0] = np.nan
     item = along.plots["edge drop"]
     along._clear(item)
-    plot = next(
-        p for p in __import__("gui.along_view", fromlist=["x"])._PLOTS if p.name == "edge drop"
-    )
+    plot = next(p for p in _PLOTS if p.name == "edge drop")
     along._draw_values(item, plot, "metric")
     line = line_of(along, "edge drop", "left")
     assert np.isnan(line.yData[4])
