@@ -125,14 +125,14 @@ def cell_means(
     half_width_m : float
         Cells whose centre is farther from the axis are NaN.
     subcells : int, optional
-        Sub-cells along each side of a cell; default one each 0.1 m and at least 4.
+        Sub-cells along each side of a cell; default one each 62.5 mm and at least 5.
 
     Returns
     -------
     z, s, o : (rows, cols) arrays
         Height, true distance and true offset of the cell centres, NaN outside the corridor.
     """
-    n = subcells or max(4, int(np.ceil(frame.cell_m / 0.1)))
+    n = subcells or max(5, int(np.ceil(frame.cell_m / 0.0625)))
     z = np.full((frame.rows, frame.cols), np.nan)
     s = np.full(z.shape, np.nan)
     o = np.full(z.shape, np.nan)

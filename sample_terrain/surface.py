@@ -17,7 +17,7 @@ __all__ = ["ROW_STEP_M", "SIDE_FIELDS", "Surface", "section_height"]
 
 ROW_STEP_M = 0.25
 EDGE_FACE_M = 0.04
-"""Width over which a step at the pavement edge is spread; no real edge is quite vertical."""
+"""Width over which a step is spread, half of it on the pavement; no edge is quite vertical."""
 
 SIDE_FIELDS = (
     "edge",  # crown to pavement edge, m
@@ -130,17 +130,17 @@ def section_height(table, s, o):  # pragma: no cover - compiled
         d = -d
     edge = a[base] + f * (b[base] - a[base])
     pavement = a[base + 1] + f * (b[base + 1] - a[base + 1])
-    if d <= edge:
+    if d <= edge - 0.02:
         return z - pavement * d
-    t = d - edge
     edge_z = z - pavement * edge
+    face = min((d - edge + 0.02) / 0.04, 1.0)
+    t = max(d - edge, 0.0)
     v = np.empty(24)
     for j in range(2, 24):
         v[j] = a[base + j] + f * (b[base + j] - a[base + j])
     width = v[2]
-    face = min(t / 0.04, 1.0)
     on = min(t, width)
-    z = edge_z - v[3] * on
+    z = edge_z - v[3] * on + pavement * max(edge - d, 0.0)
     step = -v[4] + v[15]
     if width > 0.0 or v[15] > 0.0:
         z += step * face

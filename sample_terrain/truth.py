@@ -22,6 +22,9 @@ __all__ = ["Truth", "hull_gaps", "line_position", "section_truth", "tell_truth",
 ACROSS = 96
 """Points across a shoulder where the true ground is looked at."""
 
+CLEAR_M = 0.5 * EDGE_FACE_M
+"""Where the face of a step at the edge has ended."""
+
 ALONG = 21
 """Sections within the averaging length."""
 
@@ -46,7 +49,7 @@ class Truth:
     `u` count outward from the handed-out line, `axis_o` is right positive; slopes are percent,
     falling outward positive; drop is positive where the shoulder is lower. Straightedge values
     are the largest gap to the convex hull of the shoulder's surface (rut: hull above, ridge:
-    hull below). Retained water stands on the shoulder between crown and ditch. `cut_m2` and
+    hull below). Retained water stands between crown and hinge. `cut_m2` and
     `fill_m2` are means of the areas between ground and target line of single sections, from the
     edge to the hinge; the cut goes on at the same slope outside a hinge that stands too high.
     """
@@ -207,21 +210,21 @@ def section_truth(surface: Surface, spec: Spec, s: NDArray, side: int) -> dict[s
     here = width > 0.05
     w = np.where(here, width, 1.0)
     x = (np.arange(ACROSS) + 0.5) / ACROSS
-    t = w[:, None] * x
-    z = surface.outward(s[:, None], side, t)
     edge_z = surface.edge_height(s, side)
-    relative = z - edge_z[:, None]
-    # least squares of evenly spread points, in closed form
+    # least squares of evenly spread points just clear of a step at the edge, in closed form
+    t = CLEAR_M + (w - CLEAR_M)[:, None] * x
+    relative = surface.outward(s[:, None], side, t) - edge_z[:, None]
     mean_t = t.mean(axis=1)
     spread = ((t - mean_t[:, None]) ** 2).sum(axis=1)
     fall = ((t - mean_t[:, None]) * relative).sum(axis=1) / spread
     at_edge = relative.mean(axis=1) - fall * mean_t
     pavement = surface.value("pavement", s, side)
     required = required_slope(spec, pavement)
+    t = w[:, None] * x
     target = -required[:, None] * t
-    gap = relative - target
+    gap = surface.outward(s[:, None], side, t) - edge_z[:, None] - target
     # the straightedge lies on the shoulder alone, hinge to just clear of a step at the edge
-    across = EDGE_FACE_M + (w - EDGE_FACE_M)[:, None] * np.linspace(0.0, 1.0 - 1e-6, ACROSS)
+    across = CLEAR_M + (w - CLEAR_M)[:, None] * np.linspace(0.0, 1.0 - 1e-6, ACROSS)
     whole = surface.outward(s[:, None], side, across) - edge_z[:, None]
     gaps = hull_gaps(np.linspace(0.0, 1.0, ACROSS), np.ascontiguousarray(whole))
     retained = _retained(surface, s, side, w, pavement)
@@ -262,12 +265,12 @@ def _wedge(
 def _retained(
     surface: Surface, s: NDArray, side: int, width: NDArray, pavement: NDArray
 ) -> NDArray:
-    """Depth of water that the section holds on its shoulder."""
+    """Depth of water that the section holds between crown and hinge."""
     edge = surface.value("edge", s, side)
     depth = surface.value("depth", s, side)
     fore = surface.value("fore", s, side)
     reach = width + np.maximum(depth / fore, 0.5)
-    inner = -edge[:, None] * np.linspace(1.0, 0.0, 12)[None, :]
+    inner = -CLEAR_M - (edge - CLEAR_M)[:, None] * np.linspace(1.0, 0.0, 12)[None, :]
     shoulder = width[:, None] * np.concatenate([[1e-6, 0.02], np.linspace(0.04, 1.0, 60)])
     outer = width[:, None] + (reach - width)[:, None] * np.linspace(0.02, 1.0, 30)
     t = np.concatenate([inner, shoulder, outer], axis=1)
@@ -275,7 +278,7 @@ def _retained(
     inward = np.maximum.accumulate(z, axis=1)
     outward = np.maximum.accumulate(z[:, ::-1], axis=1)[:, ::-1]
     held = np.minimum(inward, outward) - z
-    return held[:, 12 : 12 + shoulder.shape[1]].max(axis=1)
+    return held[:, : inner.shape[1] + shoulder.shape[1]].max(axis=1)
 
 
 def _kinds(spec: Spec, s: NDArray, side: int) -> tuple[NDArray, NDArray, NDArray]:

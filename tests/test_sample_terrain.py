@@ -133,7 +133,7 @@ def test_cell_mean_of_a_step_equals_its_integral(cell):
     column = frame.cols // 2
     for row in np.flatnonzero(np.isfinite(z[:, column])):
         middle = o[row, column]
-        breaks = [b for b in (0.0, 3.565, 3.605, 5.065) if abs(b - middle) < cell / 2]
+        breaks = [b for b in (0.0, 3.545, 3.585, 5.065) if abs(b - middle) < cell / 2]
         exact, _ = quad(
             lambda q: float(surface.height(_s(30.0), _s(q))[0]),
             middle - cell / 2,
@@ -268,10 +268,10 @@ def test_scarce_material_is_filled_like_the_worked_example():
         stretches=(Stretch("scarce", 1, 0.0, 200.0, 0.05),),
     )
     t = section_truth(build_surface(spec), spec, _s(100.0), 1)
-    # the step is spread over 40 mm, which takes 1 mm of height times a metre away
-    assert t["fill"][0] == pytest.approx(0.10875, abs=1.2e-3)
+    # the face of the step is spread over 40 mm, half of it outside the edge
+    assert t["fill"][0] == pytest.approx(0.10875, abs=4e-4)
     assert t["cut"][0] == 0.0
-    assert t["drop"][0] == pytest.approx(0.05, abs=4e-3)
+    assert t["drop"][0] == pytest.approx(0.05, abs=1e-9)
     cut, fill = true_volumes(spec, 1, 50.0, 150.0)
     assert (cut, fill) == pytest.approx((0.0, 100 * t["fill"][0]), rel=1e-6)
 
@@ -288,7 +288,7 @@ def test_high_shoulder_worked_example():
     )
     t = section_truth(build_surface(spec), spec, _s(100.0), 1)
     outside = (0.04 + 0.05 * 1.2) ** 2 / 2 / (0.25 - 0.05)
-    assert t["cut"][0] == pytest.approx(0.084 + outside, abs=1.2e-3)
+    assert t["cut"][0] == pytest.approx(0.084 + outside, abs=4e-4)
     assert t["retained"][0] == pytest.approx(0.04, abs=1e-3)
 
 
