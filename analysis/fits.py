@@ -22,7 +22,16 @@ from analysis.smear import smeared_ramp, smeared_step
 if TYPE_CHECKING:
     from analysis.ribbon import Cells
 
-__all__ = ["Shape", "SideFit", "Strip", "fit_side", "road_slant", "side_section", "side_strip"]
+__all__ = [
+    "Shape",
+    "SideFit",
+    "Strip",
+    "fit_side",
+    "road_slant",
+    "side_ground",
+    "side_section",
+    "side_strip",
+]
 
 Floats = NDArray[np.float64]
 
@@ -313,6 +322,55 @@ def side_section(
     sigma = np.where(np.isfinite(noise.sigma_m), noise.sigma_m, 0.05)
     factor = _mean_inflation(noise, fit.half_m, strip.cell_m)
     return height, spread * (sigma * np.sqrt(factor))[:, None]
+
+
+def side_ground(fit: SideFit, u: Floats, height_m: Floats) -> Floats:
+    """Ground of each station as it lies, without the blur of cells and of averaging across.
+
+    From the edge to some way beyond the hinge the fitted shape stands in for the averaged
+    section: the shoulder's line with its knots, then the foreslope from where the two meet.
+
+    Parameters
+    ----------
+    fit : SideFit
+    u : (k,)
+        Places outward from the edge.
+    height_m : (n, k)
+        Averaged sections, from `side_section`.
+
+    Returns
+    -------
+    (n, k)
+        The averaged section where there is no fit.
+    """
+    beta, shape = fit.beta, fit.shape
+    width = shape.width_m
+    gap = width / (shape.count + 1.0)
+    slope, at_edge = beta[:, 3] + beta[:, 5], -beta[:, 6]
+    knots = np.arange(shape.height_m.shape[1])
+    used = knots[None, :] < shape.count[:, None]
+    tops = np.where(used, shape.height_m, 0.0)
+    middle = (knots[None, :] + 1.0) * gap[:, None]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # The line through the whole shape holds these parts of the hats; without them it runs
+        # from edge to hinge.
+        tilt = 12.0 * gap[:, None] * (middle - 0.5 * width[:, None]) / width[:, None] ** 3
+        level = (gap / width)[:, None] - 0.5 * width[:, None] * tilt
+        slope = slope - (tops * np.where(used, tilt, 0.0)).sum(axis=1)
+        at_edge = at_edge - (tops * np.where(used, level, 0.0)).sum(axis=1)
+        line = at_edge[:, None] + slope[:, None] * u
+        inside = line.copy()
+        for k in range(int(shape.count.max(initial=0))):
+            off = np.abs(u[None, :] - middle[:, k : k + 1]) / gap[:, None]
+            inside += tops[:, k : k + 1] * np.maximum(1.0 - off, 0.0)
+        fall = beta[:, 3] + beta[:, 5] + beta[:, 7]
+        at_hinge = at_edge + slope * width + beta[:, 8]
+        fore = at_hinge[:, None] + fall[:, None] * (u - width[:, None])
+        falls = (fall < slope)[:, None]
+        outside = np.where(falls, np.minimum(line, fore), np.maximum(line, fore))
+        ground = np.where(u <= width[:, None], inside, outside)
+        fitted = (u >= 0.0) & (u <= width[:, None] + BEYOND_HINGE_M) & (width > 0.0)[:, None]
+    return np.where(fitted & np.isfinite(ground), ground, height_m)
 
 
 def _mean_inflation(noise: Noise, half_m: Floats, cell_m: float) -> Floats:

@@ -208,7 +208,7 @@ def areas(
     *,
     width_m: ArrayLike | None = None,
     width_se: ArrayLike = 0.0,
-    smear_m: ArrayLike | None = None,
+    smear_m: ArrayLike = 0.0,
 ) -> Areas:
     """Cut and fill at every station and side, with standard errors.
 
@@ -228,22 +228,21 @@ def areas(
         Shoulder width to build, from the edge; else as wide as it lies.
     width_se : (n, 2) or scalar, default 0
         Standard error of the width, metres; a fill that ends high at the hinge depends on it.
-    smear_m : (n, 2) or scalar, optional
-        Distance from edge and hinge within which the fitted plane stands in for the section,
-        which a grid smears there; else what the sections say.
+    smear_m : (n, 2) or scalar, default 0
+        Distance from edge and hinge within which the fitted plane stands in for the section;
+        for sections that a grid blurs there.
 
     Returns
     -------
     Areas
     """
-    height = np.asarray(sections.height_m, dtype=np.float64)
+    height = _ground(sections)
     shape = height.shape[:2]
     count = shape[0] * 2
     judged = np.asarray(measures.status) == 0
     required = np.broadcast_to(np.asarray(required_pct, dtype=np.float64), shape)
     widths = measures.shoulder_width_m if width_m is None else width_m
     width = np.where(judged, np.broadcast_to(np.asarray(widths, dtype=np.float64), shape), np.nan)
-    smear = getattr(sections, "smear_m", 0.0) if smear_m is None else smear_m
     sigma = np.asarray(sections.se_m, dtype=np.float64)
 
     # Where the target follows the pavement, its slope error enters; where a limit rules, not.
@@ -268,7 +267,7 @@ def areas(
         (required / 100.0).ravel(),
         (measures.edge_drop_mm / 1000.0).ravel(),
         (measures.shoulder_slope_pct / 100.0).ravel(),
-        np.broadcast_to(np.asarray(smear, dtype=np.float64), shape).ravel(),
+        np.broadcast_to(np.asarray(smear_m, dtype=np.float64), shape).ravel(),
         limits.foreslope_ratio.value,
         np.stack([first, mixed, second], axis=-1).reshape(count, 3),
     )
@@ -298,6 +297,12 @@ def areas(
     )
 
 
+def _ground(sections: Sections) -> Floats:
+    """Ground without blur where the sections have it, else as averaged."""
+    ground = sections.height_m if sections.ground_m is None else sections.ground_m
+    return np.asarray(ground, dtype=np.float64)
+
+
 def section_shapes(
     sections: Sections,
     measures: Measures,
@@ -318,19 +323,7 @@ def section_shapes(
     if measures.status[station, side] != 0:
         width = math.nan
     u = np.asarray(sections.u, dtype=np.float64)
-    ground = sections.height_m[station, side]
-    drop = float(measures.edge_drop_mm[station, side]) / 1000.0
-    fitted = float(measures.shoulder_slope_pct[station, side]) / 100.0
-    smear = float(getattr(sections, "smear_m", 0.0))
-    if smear > 0.0 and width > 0.0 and not math.isnan(drop + fitted):
-        inside = (u > 0.0) & (u < width)
-        nodes = np.concatenate([[0.0], u[inside], [width], u[u > width]])
-        blurred = (nodes < smear) | (nodes > width - smear)
-        plane = -drop - fitted * nodes
-        ground = np.where(
-            blurred & (nodes <= width), plane, np.interp(nodes, u, np.asarray(ground))
-        )
-        u = nodes
+    ground = _ground(sections)[station, side]
     line = target_line(u, ground, width, slope, foreslope_ratio=limits.foreslope_ratio.value)
     if np.isnan(np.interp(line[:, 0], u, ground)).any():
         return np.empty((0, 2)), (), ()

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.breaks import SIDE_SIGN, Breaks
-from analysis.fits import SideFit, fit_side, road_slant, side_section, side_strip
+from analysis.fits import SideFit, fit_side, road_slant, side_ground, side_section, side_strip
 from analysis.noise import Noise, estimate_noise
 
 if TYPE_CHECKING:
@@ -116,12 +116,16 @@ class Sections:
         Outward from the edge, metres; negative = pavement.
     height_m, se_m : (n, 2, k)
         Ground minus pavement height at the edge, and its standard error; NaN = unknown.
+    ground_m : (n, 2, k), optional
+        The same as it lies: the fitted shape where there is one, without the blur of cells and
+        of averaging across.
     """
 
     s: Floats
     u: Floats
     height_m: Floats
     se_m: Floats
+    ground_m: Floats | None = None
 
 
 def measure(
@@ -165,6 +169,7 @@ def measure(
     u = np.arange(-round(5.0 / step), round(12.0 / step) + 1) * step
     height = np.full((n, 2, u.size), np.nan)
     height_se = np.full((n, 2, u.size), np.nan)
+    ground = np.full((n, 2, u.size), np.nan)
     given = np.zeros(cells.s.size, dtype=bool) if mask is None else mask
     slant = road_slant(breaks)
     found: list[dict[str, Floats]] = []
@@ -175,6 +180,7 @@ def measure(
         fit = fit_side(strip, breaks, noise, side, length[:, side])
         found.append(_side_values(fit, SIDE_SIGN[side] * slant))
         height[:, side], height_se[:, side] = side_section(strip, fit, breaks, noise, u)
+        ground[:, side] = side_ground(fit, u, height[:, side])
     values: dict[str, Any] = {
         name: np.stack([part[name] for part in found], axis=1) for name in found[0]
     }
@@ -193,7 +199,7 @@ def measure(
     values.update(average_m=length, status=status, reason=reason)
     if progress is not None:
         progress(1.0, "measuring")
-    return Measures(**values), Sections(breaks.s, u, height, height_se)
+    return Measures(**values), Sections(breaks.s, u, height, height_se, ground)
 
 
 def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:

@@ -11,6 +11,7 @@ from scipy.integrate import quad
 from scipy.optimize import linprog
 from scipy.stats import norm
 
+from analysis.fits import side_ground
 from analysis.limits import default_limits
 from analysis.material import (
     areas,
@@ -59,7 +60,7 @@ def study(height_m, u, **given):
         u=np.asarray(u, dtype=float),
         height_m=height,
         se_m=np.broadcast_to(np.asarray(given.get("se", 0.0), dtype=float), height.shape),
-        smear_m=given.get("smear", 0.0),
+        ground_m=given.get("ground"),
     )
     return sections, measures
 
@@ -270,22 +271,28 @@ def test_noise_is_taken_off_on_average_where_it_would_add():
     assert abs(left) < 0.55 * raw
 
 
-def test_smeared_edge_and_hinge_are_replaced_by_the_plane():
-    # A 60 mm step seen through a 0.5 m cell, and its repair by the fitted plane
+def test_blurred_edge_is_replaced_by_the_plane_or_by_the_ground_without_blur():
+    # A 60 mm step seen through a 0.5 m cell, and its repair
     u = np.arange(-1.0, 3.0, 0.25)
     sharp = -0.06 - 0.04 * u
     blurred = np.where(u < 0.25, -0.03 - 0.04 * u, sharp)
+    required = np.full((1, 2), 4.0)
     truth = float(section_areas([0.0, 1.5], [-0.06, -0.12], 1.5, 4.0)[1])
-    for smear, error in [(0.0, 0.004), (0.3, 1e-12)]:
-        sections, measures = flat_study(1, u, blurred, drop=60.0, slope=4.0, smear=smear)
-        found = areas(sections, measures, np.full((1, 2), 4.0), GRAVEL)
-        assert abs(found.fill_m2[0, 0] - truth) <= error
-        line, cut, fill = section_shapes(sections, measures, np.full((1, 2), 4.0), GRAVEL, 0, 0)
-        assert line.shape == (2, 2)
-        assert cut == ()
-        ring = fill[0]
-        area = 0.5 * abs(np.dot(ring[:-1, 0], ring[1:, 1]) - np.dot(ring[1:, 0], ring[:-1, 1]))
-        assert area == pytest.approx(found.fill_m2[0, 0], abs=1e-12)
+    sections, measures = flat_study(1, u, blurred, drop=60.0, slope=4.0)
+    raw = areas(sections, measures, required, GRAVEL)
+    assert truth - raw.fill_m2[0, 0] == pytest.approx(0.00375)
+    plane = areas(sections, measures, required, GRAVEL, smear_m=0.3)
+    assert plane.fill_m2[0, 0] == pytest.approx(truth, abs=1e-12)
+    given = np.broadcast_to(sharp, (1, 2, u.size))
+    sections, measures = flat_study(1, u, blurred, drop=60.0, slope=4.0, ground=given)
+    found = areas(sections, measures, required, GRAVEL)
+    assert found.fill_m2[0, 0] == pytest.approx(truth, abs=1e-12)
+    line, cut, fill = section_shapes(sections, measures, required, GRAVEL, 0, 0)
+    assert line.shape == (2, 2)
+    assert cut == ()
+    ring = fill[0]
+    area = 0.5 * abs(np.dot(ring[:-1, 0], ring[1:, 1]) - np.dot(ring[1:, 0], ring[:-1, 1]))
+    assert area == pytest.approx(truth, abs=1e-12)
 
 
 def test_unjudged_stations_are_unknown():
@@ -693,3 +700,33 @@ def test_mass_haul_ends_at_the_balance():
     sections, measures = study(np.broadcast_to(LOW, (21, 2, U.size)), U)
     found = areas(sections, measures, np.full((21, 2), 4.0), GRAVEL)
     assert mass_haul(sections.s, found, GRAVEL)[-1, 0] == pytest.approx(made.balance_m3_compacted)
+
+
+# ---------------------------------------------------------------- ground without blur
+
+
+def test_ground_of_a_fit_keeps_its_line_and_meets_at_the_hinge():
+    w, count = 1.8, 3
+    beta = np.zeros((1, 9))
+    # pavement -2 %, shoulder -5 %, 30 mm drop, foreslope -25 %
+    beta[0, [3, 5, 6, 7]] = -0.02, -0.03, 0.03, -0.20
+    tops = np.array([[0.01, -0.04, 0.02]])
+    shape = SimpleNamespace(height_m=tops, count=np.array([count]), width_m=np.array([w]))
+    u = np.arange(-2.0, 5.0, 0.001)
+    height = np.full((1, u.size), 9.0)
+    ground = side_ground(SimpleNamespace(beta=beta, shape=shape), u, height)[0]
+    on = (u >= 0.0) & (u <= w + 1e-9)
+    # the least-squares line through the shape is the one handed out
+    slope, level = np.polyfit(u[on], ground[on], 1)
+    assert slope == pytest.approx(-0.05, abs=1e-5)
+    assert level == pytest.approx(-0.03, abs=1e-5)
+    # a rut under the middle knot, ridges beside it
+    assert ground[np.searchsorted(u, 0.9)] < -0.03 - 0.05 * 0.9
+    # no jump at the hinge, then the foreslope, then the averaged section
+    assert np.abs(np.diff(ground[(u > 0.0) & (u < w + 1.2)])).max() < 5e-4
+    beyond = (u > w + 0.01) & (u < w + 1.2)
+    assert np.polyfit(u[beyond], ground[beyond], 1)[0] == pytest.approx(-0.25, abs=1e-6)
+    assert (ground[(u < -0.01) | (u > w + 1.3)] == 9.0).all()
+    beta[0, 0] = beta[0, 3] = np.nan
+    unknown = side_ground(SimpleNamespace(beta=beta, shape=shape), u, height)
+    np.testing.assert_array_equal(unknown, height)
