@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.crowns import Crown, bin_precision, find_crown, road_shift
 from analysis.segmentation import TiedBreaks, edge_and_hinge, segment_sections
-from analysis.strips import BlockSections, block_sections
+from analysis.strips import BlockSections, block_sections, moving_sum
 
 if TYPE_CHECKING:
     from analysis.ribbon import Cells, Ribbon
@@ -36,6 +36,9 @@ Progress = Callable[[float, str], None]
 SOURCE_NOMINAL, SOURCE_FOUND, SOURCE_USER = 0, 1, 2
 SEARCH_SIDE_M = 2.0
 """How far edge and hinge of one side may lie from their nominal places beside the axis."""
+
+OVERLAP = 3
+"""Blocks of road whose cells are looked at together."""
 
 FORESLOPE_M = 1.75
 """How much of the foreslope takes part in the search."""
@@ -189,7 +192,7 @@ def find_breaks(
     tied, ditches = [], []
     for side, sign in enumerate(SIDE_SIGN):
         block_shoulder = np.interp(blocks, s, shoulder[:, side])
-        u, z, count = _one_side(sections, sign)
+        u, z, count = _one_side(sections, sign, OVERLAP)
         outer, ditch = foreslope_end(
             u, _one_side_of(sections.wide, sign), block_edge, block_shoulder
         )
@@ -214,6 +217,7 @@ def find_breaks(
                 search_m=(SEARCH_SIDE_M, SEARCH_SIDE_M),
                 edge_given=given[0],
                 hinge_given=given[1],
+                overlap=OVERLAP,
             )
         )
         ditches.append(ditch)
@@ -286,12 +290,14 @@ def foreslope_end(
     return outer - 0.5 * step, ditch
 
 
-def _one_side(sections: BlockSections, sign: float) -> tuple[Floats, Floats, Floats]:
-    """Places outward, heights and counts of one side."""
-    z, count = _one_side_of(sections.z, sign), _one_side_of(sections.count, sign)
+def _one_side(sections: BlockSections, sign: float, blocks: int) -> tuple[Floats, Floats, Floats]:
+    """Places outward, heights and counts of one side, each over some neighbouring blocks."""
+    count = _one_side_of(sections.count, sign)
+    z = np.where(count > 0, _one_side_of(sections.z, sign), 0.0)
     u = sections.o[sections.o.size // 2 :]
-    # a crown beside the middle: the pavement reaches over to the other side
-    return u, np.where(count > 0, z, 0.0), count
+    total = moving_sum(count, blocks)
+    mean = moving_sum(count * z, blocks) / np.maximum(total, 1.0)
+    return u, mean, total
 
 
 def _one_side_of(values: Floats, sign: float) -> Floats:

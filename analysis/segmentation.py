@@ -23,8 +23,10 @@ __all__ = [
     "segment_sections",
 ]
 
-JUMP = 0.02
 Floats = NDArray[np.float64]
+
+_JUMP = 0.06
+"""Probability that a break moves by any amount up to half a metre from block to block."""
 
 
 def segment_sections(
@@ -184,6 +186,7 @@ def edge_and_hinge(
     priors: SectionPriors | None = None,
     edge_given: Floats | None = None,
     hinge_given: Floats | None = None,
+    overlap: int = 1,
     rounds: int = 1,
 ) -> TiedBreaks:
     """Find pavement edge and hinge of one side in all blocks at once.
@@ -207,6 +210,9 @@ def edge_and_hinge(
     priors : SectionPriors, optional
     edge_given, hinge_given : (b,), optional
         Places that a person fixed; NaN = not given.
+    overlap : int
+        How many neighbouring blocks share their cells: each block's evidence counts for its
+        own part only.
     rounds : int
         How often hinge and edge are looked at again, in turn, on a finer grid.
 
@@ -260,6 +266,8 @@ def edge_and_hinge(
         np.array([priors.slope, priors.kink, priors.hinge, priors.bare]),
         np.array(priors.steps), abs(priors.hinge[0]) * step_m / 3.0, evidence, none,
     )  # fmt: skip
+    evidence /= overlap
+    none /= overlap
     # The nominal widths count once per hundred metres: weak where the ground speaks.
     at_edge, at_hinge = place[:edges], place[first_hinge:]
     share = block_m / 100.0
@@ -293,7 +301,7 @@ def edge_and_hinge(
     bare = post_none.sum(axis=1)
     hinge, hinge_se, hinge_near = _moments(post.sum(axis=1), at_hinge)
     edge, edge_se, edge_near = _moments(post.sum(axis=2) + post_none, at_edge)
-    fine = _Fine(u, pull_free, precision, box_m, block_m, priors, place, 0.1 * apart)
+    fine = _Fine(u, pull_free, precision, box_m, block_m, priors, place, 0.1 * apart, overlap)
     for _ in range(rounds):
         hinge, hinge_se, hinge_near = fine.hinge(edge, hinge, given=hinge_given)
         again = fine.edge(edge, hinge, nominal=edge_m, given=edge_given)
@@ -317,11 +325,12 @@ class _Fine:
         priors: SectionPriors,
         coarse: Floats,
         step_m: float,
+        overlap: int,
     ) -> None:
         self.u, self.z, self.precision = u, z, precision
         self.priors, self.block_m = priors, block_m
         self.apart = 0.5 * float(np.median(box_m.sum(axis=1)))
-        self.step_m = step_m
+        self.step_m, self.overlap = step_m, overlap
         count = int(np.ceil((coarse[-1] - coarse[0]) / step_m)) + 1
         self.place = coarse[0] + step_m * np.arange(count)
         away = u[None, :] - self.place[:, None]
@@ -381,7 +390,7 @@ class _Fine:
             np.array([p.slope, p.kink, p.hinge]), abs(p.hinge[0]) * self.step_m / 3.0,
             np.array(p.steps), p.knot_m, p.rough_m, evidence,
         )  # fmt: skip
-        return evidence
+        return evidence / self.overlap
 
     def _tie(
         self, evidence: Floats, at: Floats, stride: int, given: Floats | None
@@ -408,8 +417,8 @@ def _drift_kernel(drift_m: float, step_m: float) -> Floats:
     d = np.arange(-radius, radius + 1) * step_m
     # a drift below the step of the grid must still let the break move
     narrow = np.exp(-0.5 * d**2 / (drift_m**2 + (0.3 * step_m) ** 2))
-    wide = np.exp(-np.abs(d) / 0.25)
-    return np.asarray((1.0 - JUMP) * narrow / narrow.sum() + JUMP * wide / wide.sum())
+    wide = (np.abs(d) <= 0.5).astype(np.float64)
+    return np.asarray((1.0 - _JUMP) * narrow / narrow.sum() + _JUMP * wide / wide.sum())
 
 
 def _moments(mass: Floats, place: Floats) -> tuple[Floats, Floats, Floats]:

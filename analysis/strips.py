@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from analysis.ribbon import Cells
 
-__all__ = ["BLOCK_M", "BlockSections", "block_sections", "moving_mean", "road_profile"]
+__all__ = [
+    "BLOCK_M",
+    "BlockSections",
+    "block_sections",
+    "moving_mean",
+    "moving_sum",
+    "road_profile",
+]
 
 Floats = NDArray[np.float64]
 
@@ -172,10 +179,11 @@ def block_sections(
 def moving_mean(total: Floats, count: Floats, rows: int) -> Floats:
     """Return sums over `rows` rows around each row divided by their counts; NaN where 0."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(_moving_sum(total, rows) / _moving_sum(count, rows))
+        return np.asarray(moving_sum(total, rows) / moving_sum(count, rows))
 
 
-def _moving_sum(values: Floats, rows: int) -> Floats:
+def moving_sum(values: Floats, rows: int) -> Floats:
+    """Return sums over `rows` (odd) rows around each row, fewer at the ends."""
     half = rows // 2
     running = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
     at = np.arange(values.shape[0])
