@@ -134,9 +134,9 @@ def _after_show(window: object, paths: list[str]) -> None:
     assert isinstance(window, Window)
     window.model.runner.submit("warm-up", jobs.warm_up, lane="long")
     if paths:
-        window.open_paths([os.path.abspath(path) for path in paths])
+        window.files.open_paths([os.path.abspath(path) for path in paths])
     else:
-        window.offer_recovery()
+        window.files.offer_recovery()
 
 
 class _Faults:

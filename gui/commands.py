@@ -30,21 +30,18 @@ class Commands:
         self.window = window
         self.groups: list[tuple[str, list[QAction]]] = []
         self._icons: dict[QAction, str] = {}
-        model, undo = window.model, window.model.undo
+        model, undo, files = window.model, window.model.undo, window.files
 
-        self.open_any = self._make(_tr("&Open…"), "Ctrl+O", window.ask_open, "open")
+        self.open_any = self._make(_tr("&Open…"), "Ctrl+O", files.ask_open, "open")
         self.open_terrain = self._make(
-            _tr("Open &terrain…"), "Ctrl+T", window.ask_terrain, "terrain"
+            _tr("Open &terrain…"), "Ctrl+T", files.ask_terrain, "terrain"
         )
-        self.open_road = self._make(_tr("Open &road…"), "Ctrl+L", window.ask_road, "road")
-        self.road_reading = self._make(_tr("&How to read the road…"), "", window.ask_road_reading)
-        self.heights_in = self._make(_tr("Heights in"), "", lambda: None)
-        self.open_sample = self._make(
-            _tr("Open the sa&mple road"), "", window.open_sample, "sample"
-        )
-        self.save = self._make(_tr("&Save"), QKeySequence.StandardKey.Save, window.save, "save")
-        self.save_as = self._make(_tr("Save &as…"), "Ctrl+Shift+S", window.save_as)
-        self.close_study = self._make(_tr("&Close"), "Ctrl+W", window.close_study)
+        self.open_road = self._make(_tr("Open &road…"), "Ctrl+L", files.ask_road, "road")
+        self.road_reading = self._make(_tr("&How to read the road…"), "", files.ask_road_reading)
+        self.open_sample = self._make(_tr("Open the sa&mple road"), "", files.open_sample, "sample")
+        self.save = self._make(_tr("&Save"), QKeySequence.StandardKey.Save, files.save, "save")
+        self.save_as = self._make(_tr("Save &as…"), "Ctrl+Shift+S", files.save_as)
+        self.close_study = self._make(_tr("&Close"), "Ctrl+W", files.close_study)
         self.leave = self._make(_tr("&Quit"), QKeySequence.StandardKey.Quit, window.close)
 
         self.undo = undo.createUndoAction(window, _tr("Undo"))
@@ -59,7 +56,7 @@ class Commands:
         self.screen = self._make(_tr("&Screen"), "F5", model.screen, "screen")
         self.cancel = self._make(_tr("Ca&ncel"), "Ctrl+.", window.cancel_job, "stop")
         self.compare = self._make(
-            _tr("Compare with another &grid…"), "", window.ask_second, "compare"
+            _tr("Compare with another &grid…"), "", files.ask_second, "compare"
         )
         self.end_compare = self._make(_tr("&End comparing"), "", model.close_second)
 
@@ -99,11 +96,11 @@ class Commands:
         )
 
         self.print_section = self._make(
-            _tr("&Section sheet…"), "Ctrl+P", window.print_section, "print"
+            _tr("&Section sheet…"), "Ctrl+P", files.print_section, "print"
         )
-        self.print_reach = self._make(_tr("&Reach sheet…"), "", window.print_reach)
+        self.print_reach = self._make(_tr("&Reach sheet…"), "", files.print_reach)
         self.print_reaches = self._make(
-            _tr("Sheets of &all reaches that won't shed…"), "", window.print_reaches
+            _tr("Sheets of &all reaches that won't shed…"), "", files.print_reaches
         )
 
         self.help = self._make(_tr("&What each number means"), "F1", window.show_help, "help")
@@ -148,6 +145,7 @@ class Commands:
 
         self.recent_menu = QMenu(_tr("Open r&ecent"), window)
         self.heights_menu = self._heights_menu()
+        self.extras_menu = self._extras_menu()
         self.sheets_menu = QMenu(_tr("&Print sheets"), window)
         for action in (self.print_section, self.print_reach, self.print_reaches):
             self.sheets_menu.addAction(action)
@@ -158,6 +156,7 @@ class Commands:
             self.heights_menu,
             self.open_road,
             self.road_reading,
+            self.extras_menu,
             self.recent_menu,
             self.open_sample,
             None,
@@ -299,7 +298,32 @@ class Commands:
             (_tr("US survey feet"), "us-foot"),
         ):
             action = made.addAction(text)
-            action.triggered.connect(lambda _=False, u=unit: self.window.set_height_unit(u))
+            action.triggered.connect(lambda _=False, u=unit: self.window.files.set_height_unit(u))
+        return made
+
+    def _extras_menu(self) -> QMenu:
+        made = QMenu(_tr("A&dd to the road"), self.window)
+        model = self.window.model
+        takers: dict[str, QAction] = {}
+        for kind, text, take in (
+            ("mask", _tr("&Areas that aren't shoulder…"), _tr("Take the areas out")),
+            ("edges", _tr("Pavement &edge lines…"), _tr("Take the edge lines out")),
+            ("widths", _tr("&Widths by station…"), _tr("Take the widths out")),
+            ("culverts", _tr("&Culverts…"), _tr("Take the culverts out")),
+        ):
+            made.addAction(text).triggered.connect(
+                lambda _=False, k=kind: self.window.files.ask_extra(k)
+            )
+            takers[kind] = QAction(take, made)
+            takers[kind].triggered.connect(lambda _=False, k=kind: model.set_extra(k, None))
+        made.addSeparator()
+        made.addActions(list(takers.values()))
+
+        def mark() -> None:
+            for kind, action in takers.items():
+                action.setVisible(kind in model.extra_paths)
+
+        made.aboutToShow.connect(mark)
         return made
 
     # -- toolbar -------------------------------------------------------

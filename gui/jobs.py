@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from analysis.alignment import Road
     from analysis.findings import Findings, Table
     from analysis.limits import Limits
-    from analysis.screening import Study
+    from analysis.screening import Extras, Study
     from analysis.settings import Settings
     from analysis.terrain import Terrain
 
@@ -37,12 +37,14 @@ __all__ = [
     "SaveOrder",
     "ScreenOrder",
     "StationKey",
+    "TerrainSource",
     "edit_table",
     "edits_of",
     "is_study",
     "kind_of",
     "line_layers",
     "loaded",
+    "open_extras",
     "open_inputs",
     "open_roads",
     "open_sample",
@@ -84,6 +86,20 @@ class Review(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
+class TerrainSource:
+    """Where the terrain comes from and how it is read."""
+
+    path: str
+    vertical_unit: str | None = None
+    warp: bool = False
+    crs: str | None = None
+
+    def record(self) -> dict[str, Any]:
+        """Entries for the run record."""
+        return {"vertical_unit": self.vertical_unit or "", "crs_given": self.crs or ""}
+
+
+@dataclass(frozen=True, slots=True)
 class RoadSource:
     """Where centrelines come from and how they are read."""
 
@@ -91,12 +107,18 @@ class RoadSource:
     layer: str | None = None
     start_m: float = 0.0
     reverse: bool = False
+    crs: str | None = None
+    name_field: str | None = None
+    use_measures: bool = True
 
     def record(self) -> dict[str, Any]:
         """Entries for the run record."""
         return {
-            "centreline": self.path,
+            "centreline": os.path.abspath(self.path),
             "centreline_layer": self.layer or "",
+            "centreline_crs": self.crs or "",
+            "name_field": self.name_field or "",
+            "use_measures": self.use_measures,
             "start_m": self.start_m,
             "reverse": self.reverse,
         }
@@ -104,12 +126,18 @@ class RoadSource:
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """An open grid and the roads read into its plane; `note` is for the status bar."""
+    """An open grid, the roads read into its plane, and what a person added.
 
-    terrain: Terrain | None
-    roads: tuple[Road, ...]
-    source: RoadSource | None
-    vertical_unit: str | None = None
+    `extra_paths` names the files of `extras` by kind ("mask", "edges", "widths", "culverts");
+    `note` is for the status bar.
+    """
+
+    terrain: Terrain | None = None
+    roads: tuple[Road, ...] = ()
+    terrain_source: TerrainSource | None = None
+    source: RoadSource | None = None
+    extra_paths: Mapping[str, str] = field(default_factory=dict)
+    extras: Extras | None = None
     note: str = ""
 
 
@@ -203,14 +231,10 @@ class Opened:
 class ScreenOrder:
     """All that a screening needs, taken from the model when it was asked for."""
 
-    terrain: Terrain | None
-    roads: tuple[Road, ...]
-    source: RoadSource | None
+    inputs: Inputs
     settings: Settings
     limits: Limits
     edits: Mapping[Any, float]
-    reviews: Mapping[tuple[str, ...], Any]
-    vertical_unit: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,55 +250,75 @@ class SaveOrder:
 
 def open_inputs(
     progress: Progress,
-    path: str,
-    source: RoadSource | None,
-    *,
-    vertical_unit: str | None = None,
-    warp: bool = False,
+    terrain_source: TerrainSource,
+    source: RoadSource | None = None,
+    extra_paths: Mapping[str, str] | None = None,
 ) -> Inputs:
-    """Open a grid, and read the roads into its plane."""
+    """Open a grid, and read roads and whatever was added into its plane.
+
+    Only a grid that can't be opened is an error: roads and additions that don't fit it are left
+    out, and the note says why.
+    """
     from analysis.terrain import open_terrain
 
-    progress(0.1, Path(path).name)
-    terrain = open_terrain(path, vertical_unit=vertical_unit, warp=warp)
-    roads: tuple[Road, ...] = ()
+    progress(0.1, Path(terrain_source.path).name)
+    terrain = open_terrain(
+        terrain_source.path,
+        vertical_unit=terrain_source.vertical_unit,
+        warp=terrain_source.warp,
+        crs=terrain_source.crs,
+    )
     note = f"{terrain.name}: {terrain.cols} × {terrain.rows} cells of {terrain.cell_m:.3g} m"
     if not terrain.z_unit_sure:
         note += f"; heights: {terrain.z_unit_source}"
-    if source is not None:
+    inputs = Inputs(terrain, (), terrain_source, note=note)
+    notes = [note]
+    for add, what in (
+        (open_roads, source),
+        (open_extras, extra_paths),
+    ):
+        if not what:
+            continue
         try:
-            roads, _ = _read_roads(terrain, source)
+            inputs = add(progress, inputs, what)  # type: ignore[operator]
         except VergelineError as error:
-            source, note = None, f"{note}. {error}"
+            notes.append(str(error))
+        else:
+            notes.append(inputs.note)
     progress(1.0, "")
-    return Inputs(terrain, roads, source, vertical_unit, note)
+    return replace(inputs, note=". ".join(text.rstrip(".") for text in notes if text))
 
 
-def open_roads(
-    progress: Progress, terrain: Terrain, source: RoadSource, vertical_unit: str | None = None
-) -> Inputs:
+def open_roads(progress: Progress, inputs: Inputs, source: RoadSource) -> Inputs:
     """Read centrelines into the plane of the open grid."""
-    progress(0.1, Path(source.path).name)
-    roads, notes = _read_roads(terrain, source)
-    length_m = sum(road.length_m for road in roads)
-    names = ", ".join(road.name for road in roads[:3]) + (" …" if len(roads) > 3 else "")
-    note = " ".join([f"{names}: {length_m / 1000:.2f} km.", *notes])
-    return Inputs(terrain, roads, source, vertical_unit, note)
-
-
-def _read_roads(terrain: Terrain, source: RoadSource) -> tuple[tuple[Road, ...], list[str]]:
     from analysis.alignment import read_roads
 
+    progress(0.2, Path(source.path).name)
     notes: list[str] = []
     roads = read_roads(
         source.path,
-        terrain,
+        inputs.terrain,
         layer=source.layer,
+        name_field=source.name_field,
         start_m=source.start_m,
         reverse=source.reverse,
+        crs=source.crs,
+        use_measures=source.use_measures,
         notes=notes,
     )
-    return roads, notes
+    length_m = sum(road.length_m for road in roads)
+    names = ", ".join(road.name for road in roads[:3]) + (" …" if len(roads) > 3 else "")
+    note = " ".join([f"{names}: {length_m / 1000:.2f} km.", *notes])
+    return replace(inputs, roads=roads, source=source, note=note)
+
+
+def open_extras(progress: Progress, inputs: Inputs, paths: Mapping[str, str]) -> Inputs:
+    """Read what a person adds to grid and centreline: mask, edge lines, widths, culverts."""
+    from analysis.inputs import read_extras
+
+    progress(0.2, ", ".join(Path(path).name for path in paths.values()))
+    extras = read_extras(inputs.terrain, **paths) if paths else None
+    return replace(inputs, extra_paths=dict(paths), extras=extras, note="")
 
 
 def screen(progress: Progress, order: ScreenOrder) -> Loaded:
@@ -282,13 +326,18 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
     from analysis import screening
 
     progress(0.0, "getting ready")
-    record = order.source.record() if order.source else {}
-    record["vertical_unit"] = order.vertical_unit or ""
+    inputs = order.inputs
+    record: dict[str, Any] = {}
+    for source in (inputs.terrain_source, inputs.source):
+        if source is not None:
+            record.update(source.record())
+    record.update({kind: os.path.abspath(path) for kind, path in inputs.extra_paths.items()})
     study = screening.screen(
-        order.terrain,
-        order.roads,
+        inputs.terrain,
+        inputs.roads,
         order.settings,
         order.limits,
+        extras=inputs.extras,
         edits=edit_table(order.edits),
         sources=record,
         progress=progress,
@@ -298,11 +347,13 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
 
 def screen_other(progress: Progress, order: ScreenOrder, path: str) -> Loaded:
     """Screen the same roads on another grid."""
-    if order.source is None:
+    mine = order.inputs
+    if mine.source is None:
         raise Cancelled
-    inputs = open_inputs(progress, path, None)
-    roads, _ = _read_roads(inputs.terrain, order.source)
-    return screen(progress, replace(order, terrain=inputs.terrain, roads=roads))
+    inputs = open_roads(progress, open_inputs(progress, TerrainSource(path)), mine.source)
+    if mine.extra_paths:
+        inputs = open_extras(progress, inputs, mine.extra_paths)
+    return screen(progress, replace(order, inputs=inputs))
 
 
 def update(
@@ -356,31 +407,27 @@ def open_study(progress: Progress, path: str) -> Opened:
     found = findings.read(path)
     job = screening.job_of(found, path)
     progress(0.6, "")
-    vertical_unit = job.vertical_unit
-    source = RoadSource(job.road_path, job.layer, job.start_m, job.reverse)
-    note, inputs = "", Inputs(None, (), source, vertical_unit)
+    terrain_source = TerrainSource(job.terrain_path, job.vertical_unit, job.warp, job.crs)
+    source = RoadSource(
+        job.road_path,
+        job.layer,
+        job.start_m,
+        job.reverse,
+        job.road_crs,
+        job.name_field,
+        job.use_measures,
+    )
     try:
-        inputs = open_inputs(
-            progress,
-            job.terrain_path,
-            source,
-            vertical_unit=vertical_unit,
-            warp=bool(found.run.get("warped_to")),
-        )
+        inputs = open_inputs(progress, terrain_source, source, job.extras)
     except VergelineError as error:
         note = f"The findings are here, the sections aren't: {error}"
-        inputs = replace(inputs, note=note)
+        inputs = Inputs(None, (), None, source, note=note)
     settings = job.settings
     if found.run.get("settings_wanted"):
         settings = Settings.from_json(str(found.run["settings_wanted"]))
     edits = edits_of(found.edits)
     return Opened(
-        loaded(None, found, edits),
-        inputs,
-        settings,
-        job.limits,
-        edits,
-        reviews_of(found.reviews),
+        loaded(None, found, edits), inputs, settings, job.limits, edits, reviews_of(found.reviews)
     )
 
 
@@ -546,7 +593,7 @@ def open_sample(progress: Progress) -> Inputs:
     from analysis.inputs import sample_files
 
     terrain, road = sample_files()
-    return open_inputs(progress, terrain, RoadSource(road))
+    return open_inputs(progress, TerrainSource(terrain), RoadSource(road))
 
 
 def print_sections(

@@ -30,9 +30,10 @@ if TYPE_CHECKING:
     from analysis.settings import Settings
     from analysis.terrain import Terrain
 
-__all__ = ["SIDES", "Review", "StationKey", "WindowModel"]
+__all__ = ["EXTRA_KINDS", "SIDES", "Review", "StationKey", "WindowModel"]
 
 SIDES = ("left", "right")
+EXTRA_KINDS = ("mask", "edges", "widths", "culverts")
 REVIEW_STATES = ("to check", "agreed", "rejected")
 # Two steps of one spin box within this time are one edit for undo.
 MERGE_WITHIN_S = 1.0
@@ -89,6 +90,9 @@ class WindowModel(QObject):
         after the screening.
     second_changed
         The study to compare with was opened or closed.
+    asked(what)
+        A view asks the window for something that needs a dialog: "terrain", "road", or one of
+        `EXTRA_KINDS`.
     busy_changed(bool), message(str), failed(str, str)
         Work in progress; a line for the status bar; title and sentence of something that failed.
     """
@@ -109,16 +113,14 @@ class WindowModel(QObject):
     busy_changed = Signal(bool)
     message = Signal(str)
     failed = Signal(str, str)
+    asked = Signal(str)
 
     def __init__(self, runner: Runner | None = None, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self.runner = runner if runner is not None else Runner()
         self.undo = QUndoStack(self)
         self.undo.setUndoLimit(500)
-        self._terrain: Terrain | None = None
-        self._roads: tuple[Road, ...] = ()
-        self._road_source: jobs.RoadSource | None = None
-        self._vertical_unit: str | None = None
+        self._inputs = jobs.Inputs()
         self._after_update: list[Callable[[], None]] = []
         self._settings: Settings | None = None
         self._limits: Limits | None = None
@@ -150,17 +152,27 @@ class WindowModel(QObject):
     @property
     def terrain(self) -> Terrain | None:
         """The open grid."""
-        return self._terrain
+        return self._inputs.terrain
 
     @property
     def roads(self) -> tuple[Road, ...]:
         """The open centrelines."""
-        return self._roads
+        return self._inputs.roads
 
     @property
     def road_source(self) -> jobs.RoadSource | None:
         """File and reading options of the open roads."""
-        return self._road_source
+        return self._inputs.source
+
+    @property
+    def terrain_source(self) -> jobs.TerrainSource | None:
+        """File and reading options of the open grid."""
+        return self._inputs.terrain_source
+
+    @property
+    def extra_paths(self) -> dict[str, str]:
+        """Files added to grid and road, by kind: mask, edges, widths, culverts."""
+        return dict(self._inputs.extra_paths)
 
     @property
     def study(self) -> Study | None:
@@ -228,7 +240,7 @@ class WindowModel(QObject):
     @property
     def can_screen(self) -> bool:
         """Whether terrain and at least one road are open."""
-        return self._terrain is not None and bool(self._roads)
+        return self.terrain is not None and bool(self.roads)
 
     # -- opening and saving -------------------------------------------------------
 
@@ -238,39 +250,51 @@ class WindowModel(QObject):
         *,
         vertical_unit: str | None = None,
         warp: bool = False,
+        crs: str | None = None,
         failed: Callable[[str], None] | None = None,
     ) -> None:
-        """Open a grid in the runner; roads in the way of its CRS are read again."""
-        source = self._road_source
-        self.runner.submit(
-            "open",
-            lambda progress: jobs.open_inputs(
-                progress, path, source, vertical_unit=vertical_unit, warp=warp
-            ),
-            self._take_inputs,
+        """Open a grid in the runner; roads and additions are read again into its plane."""
+        source, extras = self.road_source, self.extra_paths
+        wanted = jobs.TerrainSource(path, vertical_unit, warp, crs)
+        self._open(
+            lambda progress: jobs.open_inputs(progress, wanted, source, extras),
             failed,
-            lane="long",
-            title=self.tr("Opening the terrain"),
+            self.tr("Opening the terrain"),
         )
 
     def open_roads(
         self, source: jobs.RoadSource, failed: Callable[[str], None] | None = None
     ) -> None:
         """Read centrelines in the runner; a terrain must be open."""
-        terrain, vertical_unit = self._terrain, self._vertical_unit
-        if terrain is None:
+        inputs = self._inputs
+        if inputs.terrain is None:
             self.failed.emit(
                 self.tr("Opening the road"),
                 self.tr("Open the terrain grid first: the road is brought into its CRS."),
             )
             return
-        self.runner.submit(
-            "open",
-            lambda progress: jobs.open_roads(progress, terrain, source, vertical_unit),
-            self._take_inputs,
+        self._open(
+            lambda progress: jobs.open_roads(progress, inputs, source),
             failed,
-            lane="long",
-            title=self.tr("Opening the road"),
+            self.tr("Opening the road"),
+        )
+
+    def set_extra(
+        self, kind: str, path: str | None, failed: Callable[[str], None] | None = None
+    ) -> None:
+        """Add a file to grid and road (mask, edges, widths or culverts), or take it out again."""
+        if kind not in EXTRA_KINDS:
+            raise ValueError(f"kind must be one of {', '.join(EXTRA_KINDS)}, not {kind!r}")
+        inputs = self._inputs
+        if inputs.terrain is None:
+            return
+        paths = {k: p for k, p in inputs.extra_paths.items() if k != kind}
+        if path:
+            paths[kind] = path
+        self._open(
+            lambda progress: jobs.open_extras(progress, inputs, paths),
+            failed,
+            self.tr("Reading what was added"),
         )
 
     def open_files(
@@ -280,30 +304,29 @@ class WindowModel(QObject):
         failed: Callable[[str], None] | None = None,
     ) -> None:
         """Open a grid and a road together."""
-        self.runner.submit(
-            "open",
-            lambda progress: jobs.open_inputs(progress, terrain, source),
-            self._take_inputs,
+        wanted = jobs.TerrainSource(terrain)
+        self._open(
+            lambda progress: jobs.open_inputs(progress, wanted, source),
             failed,
-            lane="long",
-            title=self.tr("Opening"),
+            self.tr("Opening"),
         )
+
+    def _open(
+        self,
+        job: Callable[[Any], jobs.Inputs],
+        failed: Callable[[str], None] | None,
+        title: str,
+    ) -> None:
+        self.runner.submit("open", job, self._take_inputs, failed, lane="long", title=title)
 
     def open_sample(self) -> None:
         """Open the sample terrain with its roads."""
-        self.runner.submit(
-            "open",
-            jobs.open_sample,
-            self._take_inputs,
-            lane="long",
-            title=self.tr("Opening the sample"),
-        )
+        self._open(jobs.open_sample, None, self.tr("Opening the sample"))
 
     def _take_inputs(self, inputs: jobs.Inputs) -> None:
-        self._terrain, self._roads, self._road_source = inputs.terrain, inputs.roads, inputs.source
-        self._vertical_unit = inputs.vertical_unit
+        self._inputs = inputs
         if self._loaded is None:
-            self._road_index = min(self._road_index, max(0, len(self._roads) - 1))
+            self._road_index = min(self._road_index, max(0, len(self.roads) - 1))
         self.inputs_changed.emit()
         self._set_stale(self._loaded is not None)
         if inputs.note:
@@ -326,16 +349,7 @@ class WindowModel(QObject):
         )
 
     def _order(self) -> jobs.ScreenOrder:
-        return jobs.ScreenOrder(
-            self._terrain,
-            self._roads,
-            self._road_source,
-            self.settings,
-            self.limits,
-            dict(self._edits),
-            dict(self._reviews),
-            self._vertical_unit,
-        )
+        return jobs.ScreenOrder(self._inputs, self.settings, self.limits, dict(self._edits))
 
     def _take_screened(self, loaded: jobs.Loaded) -> None:
         self._unsaved_result = True
@@ -343,7 +357,7 @@ class WindowModel(QObject):
         stale = (
             loaded.study is None
             or loaded.study.settings != self.settings
-            or loaded.study.terrain is not self._terrain
+            or loaded.study.terrain is not self.terrain
         )
         self._set_stale(stale)
         self._tell_modified()
@@ -384,9 +398,7 @@ class WindowModel(QObject):
         self._edits = dict(opened.edits)
         self._reviews = dict(opened.reviews)
         self._settings, self._limits = opened.settings, opened.limits
-        self._terrain, self._roads = opened.inputs.terrain, opened.inputs.roads
-        self._road_source = opened.inputs.source
-        self._vertical_unit = opened.inputs.vertical_unit
+        self._inputs = opened.inputs
         self._unsaved_result = False
         self._road_index = self._station_index = self._side = 0
         self._reach_row = -1
@@ -472,7 +484,7 @@ class WindowModel(QObject):
 
     def open_second(self, path: str, failed: Callable[[str], None] | None = None) -> None:
         """Screen the open roads on a second grid, to compare before and after."""
-        if self._loaded is None or not self._roads:
+        if self._loaded is None or not self.roads:
             self.failed.emit(
                 self.tr("Comparing"), self.tr("Screen a road first, then add a grid to compare.")
             )
@@ -501,7 +513,7 @@ class WindowModel(QObject):
         """Back to an empty window; the caller has asked about unsaved changes."""
         self.runner.cancel_all()
         self.undo.clear()
-        self._terrain, self._roads, self._road_source = None, (), None
+        self._inputs = jobs.Inputs()
         self._edits, self._reviews = {}, {}
         self._settings = self._limits = None
         self._unsaved_result = False
@@ -732,7 +744,7 @@ class WindowModel(QObject):
         if self.index:
             if road_index != self._road_index:
                 self.select_station(road_index, 0)
-        elif 0 <= road_index < len(self._roads):
+        elif 0 <= road_index < len(self.roads):
             self._select(road_index, 0, self._side, -1)
 
     def next_station(self, step: int) -> None:

@@ -270,6 +270,7 @@ def _sheet(named: dict[str, QColor]) -> str:
         padding: 3px 6px; spacing: 3px; }}
     QToolBar::separator {{ background: {c["line"]}; width: 1px; margin: 5px 5px; }}
     QToolButton {{ padding: 4px 6px; border: 1px solid transparent; border-radius: 4px; }}
+    QToolButton#qt_toolbar_ext_button {{ padding: 0; }}
     QToolButton:hover {{ background: {c["raised"]}; border-color: {c["line"]}; }}
     QToolButton:checked {{ background: {c["faint"]}; border-color: {c["line"]}; }}
     QToolButton:focus {{ border-color: {c["accent"]}; }}

@@ -151,10 +151,10 @@ def shared_results(shared_files: tuple[str, str]) -> tuple[jobs.Inputs, jobs.Loa
     from analysis.settings import Settings
 
     progress = quiet_progress()
-    inputs = jobs.open_inputs(progress, shared_files[0], jobs.RoadSource(shared_files[1]))
-    order = jobs.ScreenOrder(
-        inputs.terrain, inputs.roads, inputs.source, Settings(), default_limits(), {}, {}
+    inputs = jobs.open_inputs(
+        progress, jobs.TerrainSource(shared_files[0]), jobs.RoadSource(shared_files[1])
     )
+    order = jobs.ScreenOrder(inputs, Settings(), default_limits(), {})
     return inputs, jobs.screen(progress, order)
 
 
