@@ -24,6 +24,7 @@ from sample_terrain.spec import (
     required_slope,
 )
 from sample_terrain.truth import hull_gaps, section_truth, tell_truth, true_volumes
+from tests.benchmarks.bound import cramer_rao
 
 STRAIGHT = Spec(
     "Straight", (Piece(200.0),), heading_deg=63.0, grades=((0.0, 0.03),), margin=(0.005, 0.005)
@@ -407,3 +408,51 @@ def test_same_seed_same_scene_other_seed_another():
 def test_unknown_kind_is_refused():
     with pytest.raises(ValueError, match="choose from ordinary"):
         random_spec(1, "bridge")
+
+
+def test_bound_brackets_the_closed_form_of_a_fitted_line():
+    # se(slope) = sigma / sqrt(sum (t - mean)^2), the formula of any textbook on regression; level
+    # and slope beyond the hinge tell a little more, cells across the breaks are shared
+    spec = Spec("Wide", (Piece(80.0),), heading_deg=90.0, grades=((0.0, 0.0),), widths=((0, 8.0),))
+    scene = make_scene(spec, sigma_m=0.03, half_width_m=14.0)
+    least = cramer_rao(scene, scene.roads[0], 40.0, 1, average_m=10.0, sigma_m=0.03)
+    t = np.repeat([0.25, 0.75, 1.25], 20)
+    line = 100 * 0.03 / np.sqrt(((t - t.mean()) ** 2).sum())
+    assert 0.6 * line < least["slope"] < line
+    twice = cramer_rao(scene, scene.roads[0], 40.0, 1, average_m=20.0, sigma_m=0.06)
+    assert twice["slope"] == pytest.approx(2 / np.sqrt(2) * least["slope"], rel=0.03)
+    clotted = cramer_rao(
+        scene,
+        scene.roads[0],
+        40.0,
+        1,
+        average_m=10.0,
+        sigma_m=0.03,
+        correlation_m=2.0,
+        nugget=0.999,
+    )
+    assert clotted["slope"] == pytest.approx(least["slope"], rel=0.05)
+
+
+def test_least_squares_on_the_cells_finds_the_truth():
+    # the truth table against numpy's least squares on cells of a noise-free scene, which knows
+    # nothing of sections: level, grade and slope of the cells that lie wholly on the shoulder
+    spec = random_spec(21, "ordinary", length_m=400.0, shoulder_width_m=3.0)
+    scene = make_scene(spec, sigma_m=0.0, centreline_error_m=2.0)
+    road = scene.roads[0]
+    truth = road.truth(np.arange(20.0, road.length_m - 20.0, 20.0))
+    cx, cy = scene.frame.centres()
+    rows, cols = np.nonzero(np.isfinite(scene.z))
+    s, o = road.axis.to_road(cx[cols], cy[rows])
+    z = scene.z[rows, cols]
+    surface = build_surface(spec)
+    use = ~truth.edge_of_stretch & np.isin(truth.cause, ("none", "flat", "reversed", "scarce"))
+    assert use.sum() > 10
+    for i, side in zip(*np.nonzero(use), strict=True):
+        sign = 1.0 if side else -1.0
+        t = sign * (o - surface.crown_offset(s)) - surface.value("edge", s, side)
+        on = (np.abs(s - truth.true_s[i, side]) < 10.0) & (t > 0.4) & (t < 2.6)
+        along = s[on] - truth.true_s[i, side]
+        basis = np.column_stack([np.ones(on.sum()), along, along**2, t[on]])
+        beta, *_ = np.linalg.lstsq(basis, z[on] - z[on].mean(), rcond=None)
+        assert -100 * beta[3] == pytest.approx(truth.shoulder_slope_pct[i, side], abs=0.15)
