@@ -125,6 +125,12 @@ def retained_depth(
     # bounds the search, so that the ditch isn't taken for shoulder.
     outlet = _outlet(u, height, np.minimum(hinge, shoulder_width_m), outlet_u)
     within = (u >= crown[..., None] - 1e-9) & (u <= outlet[..., None] + 1e-9)
+    used = within.any(axis=(0, 1))
+    u, height, within = u[used], height[..., used], within[..., used]
+    if se_m is not None:
+        se_m = np.broadcast_to(np.asarray(se_m, np.float64), (n, sides, k))[..., used]
+    if u.size == 0:
+        return Retained(*(np.full(shape, np.nan) for _ in Retained.__slots__))
     judged = within & (u <= hinge[..., None] + 1e-9)
     ground = np.where(within, height, np.nan)
 
@@ -370,6 +376,10 @@ def _noise(
     se = np.where(np.isfinite(se), se, 0.0)
     random = np.random.default_rng(seed)
     filled = np.where(np.isnan(ground), np.nan, level)
+    # Unknown ground neither holds nor keeps water: far below everything, once for all draws.
+    ground = np.where(np.isnan(ground), -np.inf, ground)
+    filled = np.where(np.isnan(filled), -np.inf, filled)
+    judged = judged & np.isfinite(ground)
     total, square = np.zeros(shape), np.zeros(shape)
     by_chance = np.empty((_DRAWS, *shape))
     plain = _deepest(ground, judged)
@@ -400,8 +410,12 @@ def _pooled_quantile(draws: Floats) -> Floats:
 
 
 def _deepest(ground: Floats, judged: NDArray[np.bool_]) -> Floats:
-    depth = np.where(judged, _level(ground, -np.inf) - ground, 0.0)
-    return np.asarray(np.where(np.isnan(depth), 0.0, depth).max(axis=-1, initial=0.0))
+    """Give the greatest judged depth of sections without NaN."""
+    inward = np.maximum.accumulate(ground, axis=-1)
+    outward = np.maximum.accumulate(ground[..., ::-1], axis=-1)[..., ::-1]
+    level = np.minimum(inward, outward, out=inward)
+    depth = np.subtract(level, ground, out=level, where=judged)
+    return np.asarray(np.max(depth, axis=-1, where=judged, initial=0.0))
 
 
 def _shores(

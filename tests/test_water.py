@@ -203,7 +203,7 @@ def test_held_by_planes_errors():
     assert high.se_mm == pytest.approx(se, rel=0.6)
     assert np.median(high.se_mm) == pytest.approx(se, rel=0.1)
     flush = held_by_planes(2.0, rng.normal(scale=se, size=(n, 2)), 4.0, **size)
-    assert (flush.depth_mm > flush.chance_mm).mean() < 0.015
+    assert (flush.depth_mm > flush.chance_mm).mean() < 0.02
 
 
 def test_join_takes_the_rut_that_planes_cannot_see():
