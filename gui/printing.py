@@ -442,9 +442,14 @@ def reach_sheets(
         If the file can't be written or no reach is given.
     """
     from analysis.sections import section_view
+    from analysis.sheets import work_reaches
+    from analysis.workplan import plan
 
     style = _style(system, station_style)
     reaches = study.findings.reaches
+    # The order of work and the trucks depend on all reaches, not only on those printed.
+    items = plan(work_reaches(study.findings), study.limits).items
+    works = {item.reach.row: item for item in items}
     roads = {part.road.name: i for i, part in enumerate(study.roads)}
     page_mm = QPageSize(PAPERS[paper]).size(QPageSize.Unit.Millimeter)
     box = QRectF(
@@ -468,6 +473,7 @@ def reach_sheets(
                 last_station=last,
                 continued=continued,
                 view=section_view(study, *worst) if worst is not None else None,
+                work=works.get(row),
             )
 
         return draw

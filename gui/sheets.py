@@ -35,6 +35,7 @@ from gui.words import (
 if TYPE_CHECKING:
     from analysis.screening import Study
     from analysis.sections import SectionView
+    from analysis.workplan import WorkItem
 
 __all__ = [
     "UNITS_PER_INCH",
@@ -291,8 +292,9 @@ def _table(
     style: Style,
     *,
     left_aligned: int = 1,
+    boxes: int = 0,
 ) -> float:
-    """Ruled table; the first `left_aligned` columns are texts, the others numbers."""
+    """Ruled table: `left_aligned` columns of text, numbers, and `boxes` columns to write in."""
     edges = [box.left()]
     for share in shares:
         edges.append(edges[-1] + share * box.width())
@@ -307,6 +309,10 @@ def _table(
             flags = Qt.AlignmentFlag.AlignVCenter | (
                 Qt.AlignmentFlag.AlignLeft if column < left_aligned else Qt.AlignmentFlag.AlignRight
             )
+            if column >= len(texts) - boxes:
+                flags = Qt.AlignmentFlag.AlignCenter
+                painter.setPen(pen(faint, 0.8))
+                painter.drawLine(cell.topLeft(), cell.bottomLeft())
             painter.setPen(style.palette["ink"])
             painter.drawText(
                 cell.adjusted(4.0, 0.0, -4.0, 0.0),
@@ -324,7 +330,7 @@ def _table(
 
 def rows_that_fit(box: QRectF, first: bool) -> int:
     """Rows of the station table on the first or a following page of a reach."""
-    room = box.height() - (620.0 if first else 150.0)
+    room = box.height() - (815.0 if first else 150.0)
     return max(1, int(room / _ROW) - 1)
 
 
@@ -339,6 +345,7 @@ def draw_reach_sheet(
     last_station: int,
     continued: bool,
     view: SectionView | None,
+    work: WorkItem | None = None,
 ) -> None:
     """Draw one page of a reach.
 
@@ -352,6 +359,8 @@ def draw_reach_sheet(
         A following page: only heading, table and cautions.
     view
         Section at the reach's worst station, for the first page.
+    work
+        The work that the plan gives this reach; None where none is planned.
     """
     painter.save()
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -365,22 +374,26 @@ def draw_reach_sheet(
         road=reach["road"], side=side_text(side), where=where
     )
     y = box.top()
-    rank = value_text(float(reach["rank"]), "count", style.system)
-    right = _tr("continued") if continued else _tr("rank {rank}").format(rank=rank)
+    rank = float(reach["rank"])
+    right = _tr("rank {rank}").format(rank=number(rank, 0)) if math.isfinite(rank) else ""
+    if continued:
+        right = _tr("continued")
     y += _heading(painter, QRectF(box.left(), y, box.width(), 40.0), title, right, style)
     caution_height = draw_cautions(painter, box, style, measure=True)
     if not continued:
         y += _reach_head(painter, QRectF(box.left(), y, box.width(), 60.0), reach, style)
         y += _reach_charts(
             painter,
-            QRectF(box.left(), y, box.width(), 250.0),
+            QRectF(box.left(), y, box.width(), 330.0),
             study,
             road_index,
             side,
             reach,
             style,
         )
-        y += _quantities(painter, QRectF(box.left(), y, box.width(), 120.0), reach, view, style)
+        y += _quantities(
+            painter, QRectF(box.left(), y, box.width(), 250.0), reach, work, view, style
+        )
     y += _station_rows(
         painter,
         QRectF(box.left(), y, box.width(), 1e4),
@@ -409,11 +422,13 @@ def _reach_head(painter: QPainter, box: QRectF, reach: Mapping[str, Any], style:
         look.color,
         Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
     )
-    head = _tr("{verdict}; finding: {finding}; treatment: {treatment}").format(
-        verdict=verdict_text(str(reach["verdict"])).capitalize(),
-        finding=finding_text(str(reach["finding"])),
-        treatment=treatment_text(str(reach["treatment"])),
-    )
+    verdict, finding = str(reach["verdict"]), str(reach["finding"])
+    treatment = str(reach["treatment"])
+    head = verdict_text(verdict).capitalize()
+    if finding not in ("none", verdict):
+        head += f", {finding_text(finding)}"
+    if treatment not in ("none", verdict):
+        head += f" → {treatment_text(treatment)}"
     text_at(
         painter,
         QPointF(mark.right() + 4.0, box.top() + 9.0),
@@ -423,9 +438,6 @@ def _reach_head(painter: QPainter, box: QRectF, reach: Mapping[str, Any], style:
     )
     painter.setFont(figure_font(_TEXT))
     text = reach_sentence(reach, style.system, style.station_style)
-    if style.system == METRIC and reach.get("reason"):
-        # The reason is written in metric units and would contradict a sheet in feet.
-        text += f" {reach['reason']}"
     used = text_box(
         painter,
         QRectF(box.left(), box.top() + 21.0, box.width(), 80.0),
@@ -534,7 +546,7 @@ def _reach_charts(
             if last_chart
             else (lambda _v: ""),
             y_label=label,
-            y_gap=22.0,
+            y_gap=26.0,
         )
         painter.save()
         painter.setClipRect(frame)
@@ -605,16 +617,19 @@ def _quantities(
     painter: QPainter,
     box: QRectF,
     reach: Mapping[str, Any],
+    work: WorkItem | None,
     view: SectionView | None,
     style: Style,
 ) -> float:
-    """Quantities on the left, the worst section in small on the right."""
+    """Quantities and work on the left, the worst section on the right; the height used."""
+
+    def text(value: float, unit: str, se: float = math.nan, decimals: int | None = None) -> str:
+        return value_text(value, unit, style.system, se=se, decimals=decimals)
 
     def cell(name: str, se: float = math.nan) -> str:
         value = float(reach.get(name, math.nan))
-        if not math.isfinite(value):
-            return _tr("unknown")
-        return value_text(value, column_unit(name), style.system, se=se)
+        unit = column_unit(name)
+        return text(value, unit, se, 0 if unit == "m" else None)
 
     rows = [
         [_tr("Length"), cell("length_m")],
@@ -623,22 +638,33 @@ def _quantities(
         [_tr("Balance, compacted"), cell("balance_m3", float(reach.get("balance_se", math.nan)))],
         [_tr("Import, loose"), cell("import_m3_loose")],
         [_tr("Import, mass"), cell("import_t")],
-        [_tr("Truck loads"), cell("loads")],
         [_tr("Haul away, loose"), cell("haul_away_m3_loose")],
         [_tr("Ditch to clean"), cell("ditch_clean_m")],
     ]
-    width = 300.0
+    if work is not None:
+        ends = range_text(style.station(work.start_m), style.station(work.end_m))
+        rows += [
+            [_tr("Limits of work, in working order"), ends],
+            [_tr("Grader"), _machine(work.grader_passes, work.grader_h)],
+            [_tr("Roller"), _machine(work.roller_passes, work.roller_h)],
+            [_tr("Truck loads in | away"), f"{work.import_loads} | {work.away_loads}"],
+            [_tr("Water"), text(work.water_m3, "m3")],
+            [_tr("Ditch cleaning"), text(work.ditch_h, "h")],
+            [_tr("Crew on the reach"), text(work.crew_h, "h")],
+        ]
+    width = 340.0
     used = _table(
         painter,
         QRectF(box.left(), box.top() + 4.0, width, 1e4),
-        [_tr("Quantity"), ""],
+        [_tr("Quantity, work"), ""],
         rows,
-        [0.58, 0.42],
+        [0.56, 0.44],
         style,
     )
+    used = max(used, box.height() - 18.0)
     if view is not None:
         figure = QRectF(
-            box.left() + width + 78.0, box.top() + 18.0, box.width() - width - 84.0, used - 50.0
+            box.left() + width + 78.0, box.top() + 20.0, box.width() - width - 84.0, used - 54.0
         )
         stretch = fitting_exaggeration(view, figure)
         draw_section(
@@ -654,7 +680,7 @@ def _quantities(
         painter.setFont(figure_font(_SMALL, bold=True))
         text_at(
             painter,
-            QPointF(figure.left(), figure.top() - 2.0),
+            QPointF(figure.left(), figure.top() - 3.0),
             _tr("Section at {station}, heights × {factor}").format(
                 station=style.station(view.station_m), factor=number(stretch, 0)
             ),
@@ -662,6 +688,15 @@ def _quantities(
             Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignBottom,
         )
     return used + 18.0
+
+
+def _machine(passes: float, hours: float) -> str:
+    """Passes and hours of a machine; a dash where it has nothing to do."""
+    if not math.isfinite(hours) or hours <= 0.0:
+        return DASH
+    return _tr("{passes} passes, {hours} h").format(
+        passes=number(passes, 0), hours=number(hours, 1)
+    )
 
 
 def _station_rows(
@@ -686,7 +721,7 @@ def _station_rows(
                 style.station(float(row["station_m"])),
                 f"{theme.verdict_look(verdict).mark} {verdict_text(verdict)}",
                 finding_text(str(row.get("finding", "") or "none")),
-                _value("x_m", value["edge_offset_m"], math.nan, style),
+                _value("x_m", abs(value["edge_offset_m"]), math.nan, style),
                 _value("x_pct", value["shoulder_slope_pct"], value["shoulder_slope_se"], style),
                 _value("x_pct", value["required_slope_pct"], math.nan, style),
                 _value("x_mm", value["edge_drop_mm"], value["edge_drop_se"], style),
@@ -711,9 +746,10 @@ def _station_rows(
             _tr("read in the field"),
         ],
         rows,
-        [0.08, 0.11, 0.11, 0.10, 0.115, 0.08, 0.115, 0.085, 0.085, 0.12],
+        [0.075, 0.105, 0.105, 0.10, 0.11, 0.075, 0.115, 0.085, 0.085, 0.145],
         style,
         left_aligned=3,
+        boxes=1,
     )
 
 

@@ -85,7 +85,7 @@ _COLUMNS: Mapping[str, tuple[str, str]] = {
     ),
     "edge_offset_m": (
         _N(_C, "Edge offset"),
-        _N(_C, "Pavement edge from the given centreline, outward."),
+        _N(_C, "Pavement edge from the given centreline, right positive."),
     ),
     "edge_found": (
         _N(_C, "Edge found"),
@@ -93,7 +93,7 @@ _COLUMNS: Mapping[str, tuple[str, str]] = {
     ),
     "hinge_offset_m": (
         _N(_C, "Hinge offset"),
-        _N(_C, "Outer break of the shoulder from the given centreline, outward."),
+        _N(_C, "Outer break of the shoulder from the given centreline, right positive."),
     ),
     "pavement_slope_pct": (
         _N(_C, "Pavement slope"),
@@ -409,7 +409,7 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
     text = f"{where}: {finding_text(finding)}"
     if parts:
         text += ", " + ", ".join(parts)
-    if treatment not in ("", "none"):
+    if treatment not in ("", "none", finding):
         balance = _row(row, "balance_m3")
         text += "; " + treatment_text(treatment)
         imported = _row(row, "import_m3_loose")
