@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from analysis.breaks import SIDE_SIGN, Breaks
 from analysis.fits import SideFit, fit_side, road_slant, side_ground, side_section, side_strip
 from analysis.noise import Noise, estimate_noise
+from analysis.straightedge import STRAIGHTEDGE_M, lay_straightedge
 
 if TYPE_CHECKING:
     from analysis.ribbon import Cells
@@ -137,6 +138,7 @@ def measure(
     box_m: Floats,
     mask: NDArray[np.bool_] | None = None,
     guard_m: float = 0.0,
+    straightedge_m: float = STRAIGHTEDGE_M,
     progress: Progress | None = None,
 ) -> tuple[Measures, Sections]:
     """Measure pavement and shoulder at every station.
@@ -156,6 +158,8 @@ def measure(
     guard_m : float
         Cells this near to the edge or the hinge are left out; 0 fits the step and the kinks
         through them, as the cells of an area-averaged grid see them.
+    straightedge_m : float
+        Length of the straightedge for ruts and ridges.
     progress : callable, optional
         Called with a fraction and a few words; may raise `analysis.errors.Cancelled`.
 
@@ -178,15 +182,13 @@ def measure(
             progress(0.5 * side, "measuring the " + ("left", "right")[side])
         strip = side_strip(cells, breaks, side, box_m, given, guard_m)
         fit = fit_side(strip, breaks, noise, side, length[:, side])
-        found.append(_side_values(fit, SIDE_SIGN[side] * slant))
+        gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)
+        found.append(_side_values(fit, SIDE_SIGN[side] * slant) | gaps.values())
         height[:, side], height_se[:, side] = side_section(strip, fit, breaks, noise, u)
         ground[:, side] = side_ground(fit, u, height[:, side])
     values: dict[str, Any] = {
         name: np.stack([part[name] for part in found], axis=1) for name in found[0]
     }
-    blank = np.full((n, 2), np.nan)
-    for name in ("rut_mm", "rut_se", "ridge_mm", "ridge_se", "rut_detectable_mm"):
-        values[name] = blank.copy()
     values["shoulder_width_m"] = breaks.hinge - breaks.edge
     status = np.zeros((n, 2), dtype=np.int8)
     reason = np.full((n, 2), "", dtype=object)
