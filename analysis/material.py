@@ -39,6 +39,9 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+LEAST_KNOWN_SHARE = 0.5
+"""Share of a reach that must be known for its balance to be judged."""
+
 
 @dataclass(frozen=True, slots=True)
 class Areas:
@@ -85,7 +88,8 @@ class Areas:
 class Balance:
     """Quantities of one reach and what they call for.
 
-    Volumes hold the known part of the reach only; `known_share` says how much that is.
+    Volumes hold the known part of the reach only; `known_share` says how much that is. Below
+    `LEAST_KNOWN_SHARE` the balance isn't judged.
     `balance_m3_compacted` is what can be reclaimed less what is needed, both compacted;
     `short_m3_compacted` is the need that no reclaimed material can reach within the haul limit.
     `treatment` is "reshape", "replenish" or "can't tell"; `certainty` its probability.
@@ -445,7 +449,10 @@ def balances(
     p_eroded = _chance_below(limits.erosion_replenish_mm.value - drop, drop_se)
     p_eroded = np.nan_to_num(p_eroded, nan=0.0)
     sure = limits.certainty.value
-    p_replenish = np.where(share < sure, np.nan, 1.0 - (1.0 - p_short) * (1.0 - p_eroded))
+    p_replenish = 1.0 - (1.0 - p_short) * (1.0 - p_eroded)
+    # Most of a reach speaks for the rest of it; less than that doesn't, but for a lost edge.
+    blind = share < LEAST_KNOWN_SHARE
+    p_replenish = np.where(blind, np.where(p_eroded >= sure, p_eroded, np.nan), p_replenish)
     return tuple(
         _balance(
             limits,
@@ -557,12 +564,11 @@ def _material_sentence(
     drop_mm: float,
     limits: Limits,
 ) -> str:
-    if share < limits.certainty.value:
-        return (
-            f"The ground is known over {100.0 * share:.0f} % of {length:.0f} m only: can't tell "
-            "whether the material suffices."
-        )
-    text = (
+    partly = f"The ground is known over {100.0 * share:.0f} % of {length:.0f} m only"
+    if share < LEAST_KNOWN_SHARE and not eroded:
+        return f"{partly}: can't tell whether the material suffices."
+    text = f"{partly}, there: " if share < 0.95 else ""
+    text += (
         f"Cut yields {reclaimed:.1f} m³ compacted, fill needs {need:.1f}, balance "
         f"{net:+.1f} ± {error:.1f} m³"
     )

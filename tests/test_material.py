@@ -653,13 +653,23 @@ def test_unknown_stretch_is_not_counted_as_sound():
     n = 20
     ground = np.broadcast_to(LOW, (n, 2, U.size)).copy()
     ground[5:12, 0, 3] = np.nan
+    ground[4:18, 1, 3] = np.nan
     sections, measures = study(ground, U)
     found = areas(sections, measures, np.full((n, 2), 4.0), GRAVEL)
     made = balance(sections.s, found, 0, 0, n - 1, GRAVEL)
-    assert made.treatment == "can't tell"
     assert made.known_share == pytest.approx(1.0 - 70.0 / 190.0)
-    assert np.isnan(made.p_replenish)
-    assert "known over 63 %" in made.reason
+    # the known part calls for material and the quantities are that part's
+    assert made.treatment == "replenish"
+    area = float(section_areas(U, LOW, 1.5, 4.0)[1])
+    assert made.fill_m3_compacted == pytest.approx(120.0 * area)
+    assert "known over 63 % of 190 m only" in made.reason
+    little = balance(sections.s, found, 1, 0, n - 1, GRAVEL)
+    assert little.known_share < 0.5
+    assert little.treatment == "can't tell"
+    assert np.isnan(little.p_replenish)
+    assert "can't tell" in little.reason
+    lost = balance(sections.s, found, 1, 0, n - 1, GRAVEL, worst_drop_mm=80.0, worst_drop_se=5.0)
+    assert lost.treatment == "replenish"
     nothing = balance(sections.s, found, 0, 6, 9, GRAVEL)
     assert nothing.known_share == 0.0
     assert nothing.treatment == "can't tell"

@@ -23,7 +23,7 @@ from sample_terrain.scene import make_scene, write_terrain
 from sample_terrain.truth import Truth
 
 KINDS = ("ordinary", "width change", "one-sided", "cut and fill", "superelevated", "cluttered")
-STRETCH = 8
+STRETCH = 4
 """Stations in a stretch whose volumes are summed."""
 
 
@@ -137,12 +137,12 @@ def main() -> None:
     rows = np.concatenate(stretches)
     for what, k in (("cut", 0), ("fill", 3)):
         true, found, se = rows[:, k : k + 3].T
-        big = true > 0.5
+        big = true > 0.8
         z = (found - true)[big] / se[big]
         off = np.abs(found - true)[big]
         close = (off <= 0.05 * true[big]) | (off <= 2.0 * se[big])
         print(
-            f"stretches of {10 * STRETCH} m with {what} over 0.5 m³: {int(big.sum())}; total found "
+            f"stretches of {10 * STRETCH} m with {what} over 0.8 m³: {int(big.sum())}; total found "
             f"{found[big].sum():.1f} of {true[big].sum():.1f} m³; z mean {z.mean():+.2f}, spread "
             f"{z.std():.2f}; within 5 % or 2 se: {100 * close.mean():.0f} %"
         )
