@@ -27,6 +27,7 @@ from analysis.reaches import Judgement, judge, label_stations
 from analysis.ribbon import Cells, Ribbon
 from analysis.settings import Settings
 from analysis.surfaces import Measures, Noise, Sections
+from analysis.suspicion import suspect, withhold
 from analysis.tables import (
     SIDES,
     Reach,
@@ -264,15 +265,18 @@ def _measure_road(
     )
     report(0.55, "measuring slopes and drops")
     noise = surfaces.estimate_noise(cells, breaks, given_m=settings.noise_m)
+    masked = _masked_cells(grid, cells, extras.mask)
+    suspicion = suspect(cells, breaks, noise, box_m=box_m, mask=masked)
     measures, sections = surfaces.measure(
         cells,
         breaks,
         noise,
         average_m=average_m,
         box_m=box_m,
-        mask=_masked_cells(grid, cells, extras.mask),
+        mask=suspicion.foreign if masked is None else suspicion.foreign | masked,
         progress=lambda f, w: report(0.55 + 0.2 * f, w),
     )
+    measures, breaks = withhold(measures, breaks, suspicion)
     report(0.75, "following the water")
     held = water.assess_water(
         strip,
