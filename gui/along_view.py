@@ -26,7 +26,7 @@ __all__ = ["AlongView"]
 
 Floats = NDArray[np.float64]
 
-_AXIS_WIDTH = 62
+_AXIS_WIDTH = 46
 _VERDICTS = ("sheds", "won't shed", "can't tell", "no data")
 # Above this many stations in the road, marks at each would be a smear that costs time.
 _MOST_MARKS = 20_000
@@ -183,8 +183,14 @@ class AlongView(QWidget):
         strip.setYRange(0.0, 2.0, padding=0.02)
         strip.getAxis("left").setTicks([[(1.5, self.tr("left")), (0.5, self.tr("right"))]])
         strip.setFixedHeight(44)
+        # Titles stand in the plots: beside the axes those of low plots would run into each other.
+        self._titles: dict[str, pg.LabelItem] = {}
         for plot in _PLOTS:
-            self._new_plot(plot.name)
+            title = pg.LabelItem("")
+            title.setParentItem(self._new_plot(plot.name).getViewBox())
+            title.anchor((0, 0), (0, 0), offset=(6, -2))
+            title.setZValue(40)
+            self._titles[plot.name] = title
         self._arrange()
         self.area.scene().sigMouseClicked.connect(self._on_click)
         self.area.scene().sigMouseMoved.connect(self._on_mouse)
@@ -358,9 +364,13 @@ class AlongView(QWidget):
             self._clear(item)
             if not self.buttons[plot.name].isChecked():
                 continue
-            axis = item.getAxis("left")
             unit = unit_of(column_unit(plot.column) if plot.column else "m3", system).text
-            axis.setLabel(self._axis_label(plot, unit))
+            self._titles[plot.name].setText(
+                f"{self._title(plot.name)}, {unit}",
+                color=theme.color("ink").name(),
+                bold=True,
+                size="9pt",
+            )
             if not len(self._s):
                 continue
             if plot.name == "cut and fill":
@@ -382,18 +392,6 @@ class AlongView(QWidget):
             else:
                 self.link.show_whole()
         self._on_selection()
-
-    def _axis_label(self, plot: _Plot, unit: str) -> str:
-        short = {
-            "slope left": self.tr("left, {unit}"),
-            "slope right": self.tr("right, {unit}"),
-            "edge drop": self.tr("drop, {unit}"),
-            "retained": self.tr("held, {unit}"),
-            "ditch": self.tr("ditch, {unit}"),
-            "cut and fill": self.tr("fill | cut, {unit}"),
-            "balance": self.tr("sum, {unit}"),
-        }[plot.name]
-        return short.format(unit=unit)
 
     def _clear(self, item: pg.PlotItem) -> None:
         keep = {*self._marks, *self._cursors, *self._spans}
@@ -483,7 +481,7 @@ class AlongView(QWidget):
                     self._s[here],
                     value[here],
                     symbol=look.symbol,
-                    size=8,
+                    size=7,
                     pen=pg.mkPen(look.color, width=1.4),
                     brush=pg.mkBrush(theme.color("paper") if hollow else look.color),
                 )

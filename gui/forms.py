@@ -502,9 +502,7 @@ class InputsForm(QWidget):
 
         files = QGroupBox(self.tr("Terrain and road"))
         form = self._form(files)
-        self.terrain_line, terrain_row = self._file_row(
-            self.tr("Terrain grid"), self._on_open_terrain
-        )
+        self.terrain_line, terrain_row = self._file_row(self.tr("Terrain grid"), "terrain")
         form.addRow(self.tr("Terrain grid"), terrain_row)
         self.terrain_note = QLabel()
         self.terrain_note.setWordWrap(True)
@@ -524,13 +522,52 @@ class InputsForm(QWidget):
             self.unit_box.addItem(text, unit)
         self.unit_box.activated.connect(self._on_unit)
         form.addRow(self.tr("Heights in"), self.unit_box)
-        self.road_line, road_row = self._file_row(self.tr("Road centreline"), self._on_open_road)
+        self.road_line, road_row = self._file_row(self.tr("Road centreline"), "road")
         form.addRow(self.tr("Road centreline"), road_row)
         self.road_note = QLabel()
         self.road_note.setWordWrap(True)
         self.road_note.setAccessibleName(self.tr("About the road"))
         form.addRow("", self.road_note)
         column.addWidget(files)
+
+        added = QGroupBox(self.tr("Added to the road"))
+        form = self._form(added)
+        self.extras: dict[str, tuple[QLineEdit, QToolButton]] = {}
+        for kind, title, tip in (
+            (
+                "mask",
+                self.tr("Not shoulder (areas)"),
+                self.tr("Driveways, side roads, bridges, barriers: left out of the measuring."),
+            ),
+            (
+                "edges",
+                self.tr("Pavement edge lines"),
+                self.tr("Where they run they are taken as the edge; nothing is searched."),
+            ),
+            (
+                "widths",
+                self.tr("Widths by station (CSV)"),
+                self.tr("Pavement and shoulder widths by road and stretch; taken as they are."),
+            ),
+            (
+                "culverts",
+                self.tr("Culverts (points)"),
+                self.tr("Places where the ditch is drained under the road."),
+            ),
+        ):
+            line, holder = self._file_row(title, kind)
+            line.setToolTip(tip)
+            clear = QToolButton()
+            clear.setText("✕")
+            clear.setAccessibleName(self.tr("Take out: {title}").format(title=title))
+            clear.setToolTip(self.tr("Take it out again."))
+            clear.clicked.connect(lambda _c=False, k=kind: self.model.set_extra(k, None))
+            holder.layout().addWidget(clear)
+            self.extras[kind] = (line, clear)
+            label = QLabel(title)
+            label.setToolTip(tip)
+            form.addRow(label, holder)
+        column.addWidget(added)
 
         widths = QGroupBox(self.tr("Road as built"))
         form = self._form(widths)
@@ -721,7 +758,8 @@ class InputsForm(QWidget):
         row.addStretch(1)
         return holder
 
-    def _file_row(self, title: str, slot: Any) -> tuple[QLineEdit, QWidget]:
+    def _file_row(self, title: str, what: str) -> tuple[QLineEdit, QWidget]:
+        """Line with a file name and a button that asks the window for another."""
         line = QLineEdit()
         line.setReadOnly(True)
         line.setAccessibleName(title)
@@ -729,7 +767,7 @@ class InputsForm(QWidget):
         button = QToolButton()
         button.setText(self.tr("Open…"))
         button.setAccessibleName(self.tr("Open: {title}").format(title=title))
-        button.clicked.connect(slot)
+        button.clicked.connect(lambda _checked=False: self.model.asked.emit(what))
         holder = QWidget()
         row = QHBoxLayout(holder)
         row.setContentsMargins(0, 0, 0, 0)
@@ -795,6 +833,14 @@ class InputsForm(QWidget):
             colour = theme.color("muted" if terrain.z_unit_sure else "warn").name()
             self.terrain_note.setStyleSheet(f"color: {colour}")
         self.unit_box.setEnabled(terrain is not None)
+        opened = self.model.terrain_source
+        given = opened.vertical_unit if opened is not None else None
+        self.unit_box.setCurrentIndex(max(0, self.unit_box.findData(given)))
+        for kind, (line, clear) in self.extras.items():
+            path = self.model.extra_paths.get(kind, "")
+            line.setText(Path(path).name if path else "")
+            line.parentWidget().setEnabled(terrain is not None)
+            clear.setEnabled(bool(path))
         source, roads = self.model.road_source, self.model.roads
         self.road_line.setText(Path(source.path).name if source is not None else "")
         self.road_line.setToolTip(source.path if source is not None else "")
@@ -858,27 +904,12 @@ class InputsForm(QWidget):
             self.model.undo.endMacro()
         self._show()
 
-    def _on_open_terrain(self) -> None:
-        path, _ = QFileDialog.getOpenFileName(
-            self, self.tr("Open terrain grid"), "", self.tr("Terrain grids (*)")
-        )
-        if path:
-            self.model.open_terrain(path)
-
-    def _on_open_road(self) -> None:
-        from gui.jobs import RoadSource
-
-        path, _ = QFileDialog.getOpenFileName(
-            self, self.tr("Open road centreline"), "", self.tr("Lines (*)")
-        )
-        if path:
-            self.model.open_roads(RoadSource(path))
-
     def _on_unit(self, _index: int) -> None:
-        terrain = self.model.terrain
-        if terrain is not None:
+        source = self.model.terrain_source
+        if source is not None:
             self.model.open_terrain(
-                terrain.path,
+                source.path,
                 vertical_unit=self.unit_box.currentData(),
-                warp=terrain.warp_crs is not None,
+                warp=source.warp,
+                crs=source.crs,
             )

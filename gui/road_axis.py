@@ -11,6 +11,7 @@ from PySide6.QtGui import QKeyEvent
 
 from gui import theme
 from gui.figure import tick_values
+from gui.units import METRIC, US, shown
 from gui.words import station_words
 
 if TYPE_CHECKING:
@@ -51,6 +52,9 @@ class StationAxis(pg.AxisItem):
         if known is None:
             return list(super().tickValues(low, high, size))
         distance, label = known
+        # Round in the unit that stations are written in, or 100 ft would read 0+99.
+        system = US if self._model.station_style == "feet-hundreds" else METRIC
+        label = np.asarray(shown(label, "m", system))
         ends = np.interp([low, high], distance, label)
         values, _places = tick_values(float(ends.min()), float(ends.max()), max(2, int(size / 95)))
         # Labels may fall along the road; np.interp needs them rising.

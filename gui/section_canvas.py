@@ -162,12 +162,18 @@ class SectionCanvas(QWidget):
 
     def _box(self) -> QRectF:
         left, top, right, bottom = _MARGINS
+        if self._low():
+            bottom -= 16.0
         return QRectF(
             left,
             top + (18.0 if self.caption else 0.0),
             max(40.0, self.width() - left - right),
             max(40.0, self.height() - top - bottom - (18.0 if self.caption else 0.0)),
         )
+
+    def _low(self) -> bool:
+        """Whether there is too little height to spend any on the name of the axis."""
+        return self.height() < 260
 
     def _axes(self) -> Axes:
         assert self.view is not None
@@ -201,6 +207,7 @@ class SectionCanvas(QWidget):
             active=self._active if self.hasFocus() else None,
             moved=self._moved,
             grips=self.editable,
+            axis_names=not self._low(),
         )
         painter.setFont(figure_font(11.0))
         top = axes.box.top() + 10.0

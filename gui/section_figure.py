@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from PySide6.QtCore import QCoreApplication, QPointF, QRectF, Qt
-from PySide6.QtGui import QBrush, QColor, QPainter, QPainterPath, QPolygonF
+from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPolygonF
 
 from gui.figure import Axes, arrow, figure_font, hatch, pen, text_at
 from gui.units import METRIC, number, unit_of, value_text
@@ -160,6 +160,7 @@ def draw_section(
     moved: Mapping[tuple[int, str], float] | None = None,
     labels: bool = True,
     grips: bool = True,
+    axis_names: bool = True,
 ) -> None:
     """Draw a section into the axes.
 
@@ -173,11 +174,13 @@ def draw_section(
         Write slopes and edge drops beside the lines.
     grips
         Show which break has the keyboard; paper has none.
+    axis_names
+        Name the axes, where there is room for it.
     """
     painter.save()
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     painter.fillRect(axes.box, palette["paper"])
-    _draw_scales(painter, axes, palette, system, font_size)
+    _draw_scales(painter, axes, palette, system, font_size, axis_names)
     painter.setClipRect(axes.box)
     for side in view.sides:
         for ring in side.cut_polygons:
@@ -194,13 +197,19 @@ def draw_section(
         _draw_water(painter, axes, side, palette)
     _draw_breaks(painter, axes, view, palette, font_size, active, moved or {}, grips)
     if labels:
+        taken: list[QRectF] = []
         for side in view.sides:
-            _draw_labels(painter, axes, side, palette, system, font_size)
+            _draw_labels(painter, axes, side, palette, system, font_size, taken)
     painter.restore()
 
 
 def _draw_scales(
-    painter: QPainter, axes: Axes, palette: Palette, system: str, font_size: float
+    painter: QPainter,
+    axes: Axes,
+    palette: Palette,
+    system: str,
+    font_size: float,
+    names: bool,
 ) -> None:
     factor = unit_of("m", system).factor
     unit = unit_of("m", system).text
@@ -212,8 +221,10 @@ def _draw_scales(
         font=figure_font(font_size),
         x_label=_tr("left    ◂    distance from the centreline, {unit}    ▸    right").format(
             unit=unit
-        ),
-        y_label=_tr("height, {unit}").format(unit=unit),
+        )
+        if names
+        else "",
+        y_label=_tr("height, {unit}").format(unit=unit) if names else "",
         x_text=lambda value: number(abs(value), 0 if abs(value - round(value)) < 1e-6 else 1),
     )
     painter.save()
@@ -375,13 +386,18 @@ def _draw_labels(
     palette: Palette,
     system: str,
     font_size: float,
+    taken: list[QRectF],
 ) -> None:
-    """Slopes above their lines with an arrow down the fall, and the edge drop under the edge."""
+    """Slopes above their lines with an arrow down the fall, and the edge drop under the edge.
+
+    The shoulder comes first: where there is no room for all, the pavement goes without.
+    """
     painter.setFont(figure_font(font_size, bold=True))
+    metrics = QFontMetricsF(painter.font(), painter.device())
     sign = -1.0 if side.side == 0 else 1.0
     for line, name, lift in (
-        (side.pavement_line, "pavement_slope_pct", 26.0),
         (side.shoulder_line, "shoulder_slope_pct", 44.0),
+        (side.pavement_line, "pavement_slope_pct", 26.0),
     ):
         value, se = _number(side, name)
         if not len(line) or not math.isfinite(value):
@@ -389,11 +405,17 @@ def _draw_labels(
         middle = axes.point(float(line[:, 0].mean()), float(line[:, 1].mean()))
         if not axes.box.contains(middle):
             continue
-        at = QPointF(middle.x(), max(middle.y() - lift, axes.box.top() + 70.0))
+        words = value_text(value, "%", system, se=se)
+        width, height = metrics.horizontalAdvance(words) + 8.0, metrics.lineSpacing() + 10.0
+        bottom = max(middle.y() - lift, axes.box.top() + 70.0)
+        box = QRectF(middle.x() - width / 2.0, bottom + 10.0 - height, width, height)
+        if not _make_room(box, taken, -height, axes.box.top() + 18.0):
+            continue
+        at = QPointF(middle.x(), box.bottom() - 10.0)
         text_at(
             painter,
             at,
-            value_text(value, "%", system, se=se),
+            words,
             palette["ink"],
             Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom,
             plate=palette["paper"],
@@ -409,14 +431,32 @@ def _draw_labels(
     if math.isfinite(drop) and math.isfinite(side.edge_o) and math.isfinite(side.edge_z):
         at = axes.point(float(side.edge_o), float(side.edge_z))
         words = _tr("drop {value}") if drop >= 0.0 else _tr("high by {value}")
-        text_at(
-            painter,
-            QPointF(at.x(), min(at.y() + 30.0, axes.box.bottom() - 20.0)),
-            words.format(value=value_text(abs(drop), "mm", system, se=se)),
-            palette["ink"],
-            Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
-            plate=palette["paper"],
-        )
+        words = words.format(value=value_text(abs(drop), "mm", system, se=se))
+        width, height = metrics.horizontalAdvance(words) + 8.0, metrics.lineSpacing()
+        top = min(at.y() + 30.0, axes.box.bottom() - 20.0)
+        box = QRectF(at.x() - width / 2.0, top, width, height)
+        if _make_room(box, taken, height, axes.box.bottom() - height):
+            text_at(
+                painter,
+                QPointF(at.x(), box.top()),
+                words,
+                palette["ink"],
+                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
+                plate=palette["paper"],
+            )
+
+
+def _make_room(box: QRectF, taken: list[QRectF], step: float, end: float) -> bool:
+    """Move a label up or down to where nothing is yet; tells whether there was room."""
+    for _ in range(3):
+        beyond = box.top() < end if step < 0.0 else box.top() > end
+        if beyond:
+            return False
+        if not any(box.intersects(other) for other in taken):
+            taken.append(QRectF(box))
+            return True
+        box.translate(0.0, step)
+    return False
 
 
 def draw_legend(

@@ -54,8 +54,8 @@ if TYPE_CHECKING:
 __all__ = ["SectionView"]
 
 _KINDS = ("edge", "hinge")
-# Narrower than this the numbers go below the drawing.
-_NARROW = 900
+# Narrower than this the numbers go below the drawing, if that leaves it enough height.
+_NARROW, _HIGH = 900, 500
 
 
 class _CopyTable(QTableWidget):
@@ -225,6 +225,7 @@ class SectionView(QWidget):
         self._view: Section | None = None
         self._second: Section | None = None
         self._asked: Any = None
+        self._laid_out = False
 
         self.canvas = SectionCanvas()
         self.other = SectionCanvas(editable=False)
@@ -310,10 +311,10 @@ class SectionView(QWidget):
         self.table.verticalHeader().hide()
         self.table.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
         self.table.verticalHeader().setDefaultSectionSize(self.table.fontMetrics().height() + 6)
-        self.table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.table.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.table.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.table.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
-        self.table.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self.table.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.verdicts = [QLabel(), QLabel()]
         for label in self.verdicts:
             label.setWordWrap(True)
@@ -372,12 +373,16 @@ class SectionView(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
-        # Beside the drawing the numbers would leave it no room: put them below.
-        wanted = Qt.Orientation.Vertical if self.width() < _NARROW else Qt.Orientation.Horizontal
-        if self.splitter.orientation() != wanted:
+        # Where the pane is narrow but high the numbers go below the drawing.
+        below = self.width() < _NARROW and self.height() >= _HIGH
+        wanted = Qt.Orientation.Vertical if below else Qt.Orientation.Horizontal
+        if self.splitter.orientation() != wanted or not self._laid_out:
+            self._laid_out = True
             self.splitter.setOrientation(wanted)
-            side_by_side = wanted == Qt.Orientation.Horizontal
-            self.splitter.setSizes([700, 440] if side_by_side else [420, 260])
+            length = self.splitter.height() if below else self.splitter.width()
+            share = 0.6 if below or self.width() < _NARROW else 0.0
+            numbers = round((1.0 - share) * length) if share else min(440, length // 2)
+            self.splitter.setSizes([length - numbers, numbers])
 
     def sizeHint(self) -> QSize:
         return QSize(980, 400)
@@ -524,7 +529,8 @@ class SectionView(QWidget):
         header.setStretchLastSection(True)
         # All rows are in sight and the panel scrolls: two scroll bars in each other confuse.
         rows = table.rowCount() * table.verticalHeader().defaultSectionSize()
-        table.setFixedHeight(rows + header.sizeHint().height() + 4)
+        bar = table.horizontalScrollBar().sizeHint().height()
+        table.setFixedHeight(rows + header.sizeHint().height() + bar + 4)
         for side in (0, 1):
             self.verdicts[side].setText(self._verdict_html(side, own[side]) if own else "")
             self.verdicts[side].setVisible(bool(own))

@@ -38,9 +38,10 @@ __all__ = ["StraightView"]
 
 Floats = NDArray[np.float64]
 
-# Range of the colours to either side of the pavement plane, centimetres.
-RANGES_CM = (3.0, 5.0, 10.0, 20.0, 50.0, 100.0)
-_START_CM = 10.0
+# Ranges of the colours to either side of the pavement plane, in the shown unit (cm or inches).
+RANGES = {"metric": (3.0, 5.0, 10.0, 20.0, 50.0, 100.0), "us": (1.0, 2.0, 4.0, 8.0, 20.0, 40.0)}
+_START_PLACE = 2
+_START_CM = RANGES["metric"][_START_PLACE]
 _MOST_COLUMNS = 2400
 _SIDE_SIGN = (-1.0, 1.0)
 
@@ -72,7 +73,8 @@ class _ColourKey(QWidget):
         painter.drawRect(box)
         painter.setFont(figure_font(10.0))
         unit = unit_of("cm", self.system)
-        places = 0 if self.system == "metric" and self.limit_cm >= 5.0 else 1
+        half = 0.5 * self.limit_cm * unit.factor
+        places = 0 if abs(half - round(half)) < 1e-6 else 1
         for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
             x = box.center().x() + share * box.width() / 2.0
             painter.setPen(theme.pen("muted", 1.0))
@@ -98,15 +100,15 @@ class StraightView(QWidget):
         self.setAccessibleName(self.tr("Road laid straight"))
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.model = model
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.setInterval(15)
+        self._later.timeout.connect(self._draw_image)
         self._relief: Relief | None = None
         self._asked: Any = None
         self._road = ""
         self._build()
         self.link = SpanLink(model, self.plot.getViewBox(), self)
-        self._later = QTimer(self)
-        self._later.setSingleShot(True)
-        self._later.setInterval(15)
-        self._later.timeout.connect(self._draw_image)
         self.plot.getViewBox().sigRangeChanged.connect(lambda *_: self._later.start())
         model.study_changed.connect(self._ask)
         model.selection_changed.connect(self._on_selection)
@@ -121,9 +123,9 @@ class StraightView(QWidget):
         self.range_box = QComboBox()
         self.range_box.setAccessibleName(self.tr("Range of the colours"))
         self.range_box.setToolTip(self.tr("Height above or below the pavement at full colour."))
-        for value in RANGES_CM:
+        for value in RANGES["metric"]:
             self.range_box.addItem("", value)
-        self.range_box.setCurrentIndex(RANGES_CM.index(_START_CM))
+        self.range_box.setCurrentIndex(_START_PLACE)
         self.range_box.currentIndexChanged.connect(self._on_range)
         self.breaks_button = QToolButton()
         self.breaks_button.setText(self.tr("Breaks"))
@@ -154,7 +156,7 @@ class StraightView(QWidget):
             enableMenu=False,
         )
         self.plot.hideButtons()
-        self.plot.getAxis("left").setWidth(62)
+        self.plot.getAxis("left").setWidth(46)
         self.plot.setMouseEnabled(x=True, y=False)
         # Left of the road stands above right, as on a map whose road runs to the right.
         self.plot.getViewBox().invertY(True)
@@ -335,11 +337,11 @@ class StraightView(QWidget):
     def _on_units(self) -> None:
         system = self.model.units
         unit = unit_of("cm", system)
-        for i, value in enumerate(RANGES_CM):
-            text = number(float(shown(value, "cm", system)), 0 if system == "metric" else 1)
-            self.range_box.setItemText(i, f"± {text} {unit.text}")
+        for i, value in enumerate(RANGES[system]):
+            self.range_box.setItemText(i, f"± {number(value, 0)} {unit.text}")
+            self.range_box.setItemData(i, from_shown(value, "cm", system))
         self.colour_key.system = system
-        self.colour_key.update()
+        self._on_range(self.range_box.currentIndex())
         axis_unit = unit_of("m", system).text
         self.plot.getAxis("left").setLabel(self.tr("right ◂ {unit} ▸ left").format(unit=axis_unit))
         for name in ("left", "bottom"):

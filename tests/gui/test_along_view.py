@@ -183,6 +183,14 @@ def test_axis_labels_are_round_stations(screened: WindowModel) -> None:
     assert len(texts) == len(set(texts))
 
 
+def test_axis_in_hundreds_of_feet(screened: WindowModel) -> None:
+    screened.set_station_style("feet-hundreds")
+    axis = StationAxis(screened)
+    ((_, values),) = axis.tickValues(0.0, 190.0, 800.0)
+    texts = axis.tickStrings(values, 1.0, 1.0)
+    assert {"1+00", "2+00", "3+00"} <= set(texts)
+
+
 def test_axis_of_a_falling_road(screened: WindowModel, monkeypatch: pytest.MonkeyPatch) -> None:
     """Labels that fall along the road are still at their places."""
     from dataclasses import replace
