@@ -56,8 +56,8 @@ class Areas:
         and as fill where it is down, so neither averages out. Their difference is free of it.
     cut_se, fill_se, net_se
         Standard errors in m² of cut, fill and cut minus fill.
-    cut_terms, fill_terms : (n, 2, 3)
-        The errors as weights of three independent unit errors per station and side; any weighted
+    cut_terms, fill_terms : (n, 2, 4)
+        The errors as weights of four independent unit errors per station and side; any weighted
         sum of cut and fill gets its standard error from these.
     face_mm
         Height of the target above the ground at the hinge; a face that needs support.
@@ -212,6 +212,7 @@ def areas(
     *,
     width_m: ArrayLike | None = None,
     width_se: ArrayLike = 0.0,
+    edge_se: ArrayLike = 0.0,
     smear_m: ArrayLike = 0.0,
 ) -> Areas:
     """Cut and fill at every station and side, with standard errors.
@@ -232,6 +233,10 @@ def areas(
         Shoulder width to build, from the edge; else as wide as it lies.
     width_se : (n, 2) or scalar, default 0
         Standard error of the width, metres; a fill that ends high at the hinge depends on it.
+    edge_se : (n, 2) or scalar, default 0
+        Standard error of the edge's place, metres: farther out, the target starts lower down the
+        pavement but falls over less of the shoulder. What it does to the measured drop and
+        slope is in their own errors already.
     smear_m : (n, 2) or scalar, default 0
         Distance from edge and hinge within which the fitted plane stands in for the section;
         for sections that a grid blurs there.
@@ -279,12 +284,22 @@ def areas(
     # A cut goes on to where it comes out of the ground, so where the hinge lies doesn't matter.
     face = raw[..., 7]
     at_hinge = face * np.nan_to_num(np.broadcast_to(np.asarray(width_se, float), shape))
+    turns = (required - measures.shoulder_slope_pct) / 100.0
+    per_metre = turns * np.nan_to_num(np.broadcast_to(np.asarray(edge_se, float), shape))
     length, moment = raw[..., 3], raw[..., 4]
     cut_terms = np.stack(
-        [first * length + mixed * moment, second * moment, np.zeros(shape)], axis=-1
+        [
+            first * length + mixed * moment,
+            second * moment,
+            np.zeros(shape),
+            per_metre * length,
+        ],
+        axis=-1,
     )
     length, moment = raw[..., 5], raw[..., 6]
-    fill_terms = np.stack([first * length + mixed * moment, second * moment, at_hinge], axis=-1)
+    fill_terms = np.stack(
+        [first * length + mixed * moment, second * moment, at_hinge, per_metre * length], axis=-1
+    )
     return Areas(
         cut_m2=raw[..., 0],
         fill_m2=raw[..., 1],

@@ -111,7 +111,8 @@ def reach_sums(
     cuts, fills = np.empty(longest), np.empty(longest)
     have, more, need = np.empty(longest), np.empty(longest), np.empty(longest)
     span = np.empty(longest)
-    cut_w, fill_w = np.empty((longest, 3)), np.empty((longest, 3))
+    cut_w = np.empty((longest, cut_terms.shape[1]))
+    fill_w = np.empty((longest, fill_terms.shape[1]))
     for r in range(firsts.shape[0]):
         count = 0
         total = known = cut_sum = fill_sum = area_sum = 0.0

@@ -334,6 +334,22 @@ def test_uncertain_hinge_matters_to_a_fill_that_ends_high_there():
     assert found.cut_se[0, 0] == found.net_se[0, 0] == 0.0
 
 
+def test_edge_placed_wrong_shifts_the_target():
+    # Flat shoulder (1 %) beside a pavement of 2 %, edge 0.3 m too far out on a shoulder of 2 m
+    # whose hinge stays: reckon the area again from there.
+    required = np.full((1, 2), 4.0)
+    u = np.arange(-1.0, 6.0, 0.25)
+    ground = np.where(u < 0.0, -0.02 * u, np.where(u < 2.0, -0.01 * u, -0.02 - 0.25 * (u - 2.0)))
+    sections, measures = flat_study(1, u, ground, slope=1.0, width=2.0)
+    found = areas(sections, measures, required, GRAVEL, edge_se=0.3)
+    moved = np.interp(u + 0.3, u, ground) + 0.02 * 0.3
+    again = float(section_areas(u[:-2], moved[:-2], 1.7, 4.0)[0])
+    # the drop that comes with it, (1 % - 2 %) * 0.3 m, is in the drop's own error
+    length = 2.0 + 0.06 / 0.21
+    own = -0.01 * 0.3 * length
+    assert found.cut_m2[0, 0] - again == pytest.approx(found.cut_se[0, 0] + own, rel=0.1)
+
+
 def test_net_errors_match_planes_drawn_at_random():
     rng = np.random.default_rng(5)
     n = 4000
