@@ -898,8 +898,10 @@ class InputsForm(QWidget):
             return
         self.model.undo.beginMacro(self.tr("Change the surface"))
         try:
-            self.model.set_settings(replace(self.model.settings, surface=surface))
+            # Limits first: untouched ones follow the surface of the settings by themselves, and
+            # then the undo would have nothing to bring back.
             self.model.set_limits(with_surface(self.model.limits, surface))
+            self.model.set_settings(replace(self.model.settings, surface=surface))
         finally:
             self.model.undo.endMacro()
         self._show()

@@ -230,7 +230,7 @@ class SectionDiagram(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.part = ""
-        self._spots: dict[str, QRectF] = {}
+        self._spots: list[tuple[str, QRectF]] = []
         self.setMinimumSize(280, 160)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(self.tr("Drawing of a cross-section"))
@@ -268,7 +268,7 @@ class SectionDiagram(QWidget):
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.fillRect(self.rect(), theme.color("paper"))
-        self._spots = {}
+        self._spots = []
         self._draw_ground(painter)
         self._draw_right(painter)
         self._draw_left(painter)
@@ -367,7 +367,7 @@ class SectionDiagram(QWidget):
         painter.setFont(figure_font(13.0 if chosen else 12.0, bold=chosen))
         colour = theme.color("accent") if chosen else self._ink(part)
         box = text_at(painter, at, text, colour, align, plate=theme.color("paper"))
-        self._spots[part] = box.united(self._spots.get(part, box)).adjusted(-2, -2, 2, 2)
+        self._spots.append((part, box.adjusted(-2, -2, 2, 2)))
 
     def _leader(self, painter: QPainter, start: QPointF, end: QPointF, part: str) -> None:
         painter.setPen(pen(theme.color("accent") if self.part == part else self._ink(part), 1.0))
@@ -395,7 +395,7 @@ class SectionDiagram(QWidget):
         arrow(painter, QPointF(middle.x(), y), QPointF(edge.x() - 6.0, y), colour)
         self._label(painter, QPointF((middle.x() + edge.x()) / 2.0, y), "u", "u")
         # Slopes, with the fall drawn as a triangle.
-        self._slope(painter, _CROWN, _EDGE, _tr("pavement slope"), 1.45, 50.0)
+        self._slope(painter, _CROWN, _EDGE, _tr("pavement slope"), 1.3, 78.0)
         self._slope(painter, _SHOULDER_AT_EDGE, _HINGE, _tr("shoulder slope"), 4.2, 58.0)
         # Edge drop between the two planes.
         colour = theme.color("accent") if self.part == "drop" else self._ink("drop")
@@ -500,7 +500,7 @@ class SectionDiagram(QWidget):
         self._label(painter, QPointF(point.x(), y + 14.0), word, "slope")
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
-        for part, box in self._spots.items():
+        for part, box in self._spots:
             if box.contains(event.position()):
                 self.part_picked.emit(part)
                 return

@@ -172,7 +172,7 @@ def test_plots_in_inches(
     drop = screened.study.roads[0].measures.edge_drop_mm[:, 0]
     line = line_of(along, "edge drop", "left")
     np.testing.assert_allclose(line.yData, drop / 25.4)
-    assert "in" in along.plots["edge drop"].getAxis("left").labelText
+    assert along._titles["edge drop"].text == "Edge drop, in"
 
 
 def test_axis_labels_are_round_stations(screened: WindowModel) -> None:
