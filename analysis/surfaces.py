@@ -56,8 +56,8 @@ class Measures:
     drop_shoulder_cov : (n, 2)
         Covariance of edge drop and shoulder slope, mm percent.
     rut_mm, rut_se, ridge_mm, ridge_se, rut_detectable_mm : (n, 2)
-        Largest gap under and rise above a straightedge; what noise alone reaches one time
-        in twenty.
+        Largest gap under and rise above a straightedge; depth of a wheel rut that is told from
+        none with 95 % certainty.
     foreslope_pct : (n, 2)
     grade_pct : (n, 2)
         Along the road at the edge, positive rises up-station.
