@@ -7,11 +7,18 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["average_along", "correlated_share", "interpolate_along", "rows_for"]
+__all__ = ["average_along", "correlated_share", "interpolate_along", "known_median", "rows_for"]
 
 Floats = NDArray[np.float64]
 
 _ROWS_PER_BLOCK = 4096
+
+
+def known_median(values: ArrayLike, default: float = np.nan) -> float:
+    """Median of the known values; `default` where none is known."""
+    numbers = np.asarray(values, dtype=float)
+    known = numbers[np.isfinite(numbers)]
+    return float(np.median(known)) if known.size else default
 
 
 def rows_for(window_m: float, step_m: float) -> int:

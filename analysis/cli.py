@@ -4,6 +4,7 @@ Heavy libraries are imported inside the commands, so that `--help` answers at on
 """
 
 import argparse
+import math
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -292,9 +293,10 @@ def _summary(study: Any, out: str) -> str:
 
     table = study.findings.reaches
     total = float(table["length_m"].sum())
+    sigma_m = float(study.findings.run["noise_median_m"])
+    noise = f"noise {1000 * sigma_m:.0f} mm" if math.isfinite(sigma_m) else "noise unknown"
     lines = [
-        f"{len(study.roads)} road(s), {total / 2000.0:.2f} km, both shoulders judged; "
-        f"noise {1000 * float(study.findings.run['noise_median_m']):.0f} mm."
+        f"{len(study.roads)} road(s), {total / 2000.0:.2f} km, both shoulders judged; {noise}."
     ]
     for finding in ("none", *DEFECTS, "blocked ditch", CANT_TELL, NO_DATA):
         here = table["finding"] == finding

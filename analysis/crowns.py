@@ -243,7 +243,9 @@ def _tie_line(evidence: Floats, kernel: Floats, switch: float) -> tuple[Floats, 
 
 
 def _moving(values: Floats, rows: int) -> Floats:
-    return np.convolve(values, np.ones(rows), mode="same")
+    # not mode="same": that gives the length of the window where the road has fewer blocks
+    first = rows // 2
+    return np.convolve(values, np.ones(rows))[first : first + len(values)]
 
 
 def _smooth(values: Floats, rows: int) -> Floats:

@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.along import average_along, correlated_share, interpolate_along, rows_for
+from analysis.along import (
+    average_along,
+    correlated_share,
+    interpolate_along,
+    known_median,
+    rows_for,
+)
 from analysis.chance import NoiseMaker, rare_maximum
 from analysis.filling import Progress, fill_profile, fill_ribbon
 from analysis.outlets import Outlets, road_outlets
@@ -373,8 +379,8 @@ def _chance(
         return np.zeros(profile_z.shape)
     from scipy.ndimage import uniform_filter1d
 
-    correlation = float(np.nan_to_num(np.nanmedian(noise.correlation_m)))
-    nugget = float(np.nan_to_num(np.nanmedian(noise.nugget), nan=1.0))
+    correlation = known_median(noise.correlation_m, 0.0)
+    nugget = known_median(noise.nugget, 1.0)
     maker = NoiseMaker(cell_m, correlation, nugget, seed=20_001)
     block = min(max(8, round(100.0 / step)), n)
     runs = int(np.clip(np.ceil(40 * block / n), 1, 40))

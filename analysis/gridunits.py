@@ -69,7 +69,7 @@ def source_crs(dataset: Any, path: str, given: str | None) -> CRS:
     if not dataset.crs:
         raise TerrainError(
             f"The terrain grid {path} has no coordinate system; put a .prj file beside it, or "
-            "give the coordinate system (for example EPSG:32610)."
+            "give the coordinate system (such as EPSG:32610; --crs on the command line)."
         )
     found: CRS = dataset.crs
     return found
@@ -152,7 +152,8 @@ def _stated_unit(dataset: Any, crs: CRS, path: str, *, strict: bool) -> tuple[fl
         if strict:
             raise TerrainError(
                 f'The terrain grid {path} gives its heights in "{words}", which is not a known '
-                "unit of length; give the vertical unit as metre, foot or us-foot."
+                "unit of length; give the vertical unit as metre, foot or us-foot "
+                "(--vertical-unit on the command line)."
             )
     upward = [axis for axis in _axes(crs) if axis.get("direction") == "up"]
     metres = _axis_unit(upward[0]) if upward else None

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.along import average_along, interpolate_along, rows_for
+from analysis.along import average_along, interpolate_along, known_median, rows_for
 from analysis.chance import ChanceLevel, chance_level
 from analysis.filling import Progress, fill_bounds, holes, spill_cell
 from analysis.outlets import AVERAGE_M, Basin, Outlets, road_outlets
@@ -185,7 +185,7 @@ def find_ponds(
     )
     zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
     sigma = np.maximum(interpolate_along(ribbon.s, breaks.s, noise.sigma_m), 1e-6)
-    sigma = np.where(np.isfinite(sigma), sigma, np.nanmedian(noise.sigma_m))
+    sigma = np.where(np.isfinite(sigma), sigma, known_median(noise.sigma_m))
     local = sigma[:, None] * roughness(z, zone, ribbon.step_s)
     if outlets is None:
         outlets = road_outlets(ribbon, zone, culverts, culvert_reach_m)
@@ -195,8 +195,8 @@ def find_ponds(
         ribbon,
         zone,
         local,
-        correlation_m=float(np.nan_to_num(np.nanmedian(noise.correlation_m))),
-        nugget=float(np.nan_to_num(np.nanmedian(noise.nugget), nan=1.0)),
+        correlation_m=known_median(noise.correlation_m, 0.0),
+        nugget=known_median(noise.nugget, 1.0),
         cell_m=cell_m,
         windows_m=windows_m,
         false_per_km=false_per_km,

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from analysis import alignment, ribbon, surfaces, terrain, water
 from analysis.alignment import Road
+from analysis.along import known_median
 from analysis.breaks import Breaks, Overrides, find_breaks
 from analysis.errors import OutputError, RoadError
 from analysis.findings import EDIT_COLUMNS, STATION_COLUMNS, Findings, Table
@@ -337,7 +338,7 @@ def _judged(
         judgement,
         measures.status,
         spacing_m=settings.spacing_m,
-        average_m=float(np.nanmedian(measures.average_m)),
+        average_m=known_median(measures.average_m, 20.0),
         limits=limits,
     )
     reaches = build_reaches(
@@ -603,7 +604,7 @@ def _run_record(
         "roads": [part.road.name for part in parts],
         "length_m": float(sum(part.road.length_m for part in parts)),
         "stations": stations,
-        "noise_median_m": float(np.nanmedian(np.concatenate([p.noise.sigma_m for p in parts]))),
+        "noise_median_m": known_median(np.concatenate([p.noise.sigma_m for p in parts])),
         "noise_source": parts[0].noise.source,
         "settings": settings.to_json(),
         **_limits_record(limits),

@@ -241,7 +241,8 @@ def open_terrain(
         if in_degrees(source) and not warp:
             raise TerrainError(
                 f"The terrain grid {text} is in degrees; reproject it to a plane in metres or "
-                "feet (for example its UTM zone), or ask for warping on the way in."
+                "feet (for example its UTM zone), or ask for warping on the way in (--warp on the "
+                "command line)."
             )
         z_unit_m, z_source, sure = settle_vertical_unit(dataset, source, vertical_unit, text)
         blocks = dataset.block_shapes[0]

@@ -199,7 +199,7 @@ class Layer:
             if len(layers) > 1:
                 raise RoadError(
                     f"The file {self.text} has several layers of {what} "
-                    f"({', '.join(layers)}); name the one to use."
+                    f"({', '.join(layers)}); name the one to use (--layer on the command line)."
                 )
             layer = layers[0]
         elif layer not in layers:
