@@ -232,7 +232,7 @@ def test_parts_and_features_of_one_road(ground):
 
 def test_many_roads(ground, capsys):
     """Other roads in the file, on the grid and off it, change nothing for this one."""
-    stub = ground.xy[:2] + [0.5, 0.5]
+    stub = ground.xy[:2] + 0.5
     far = ground.xy + 1e5
     names = ("Quern Track", _NAME, "Faraway Road")
     path = _write_lines(ground.folder / "many.gpkg", [stub, ground.xy, far], names=names)
