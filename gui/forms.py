@@ -330,7 +330,9 @@ class LimitsForm(QWidget):
             changed += limits[name].value != shipped[name].value
         self.note.setStyleSheet("")
         self.note.setText(
-            self.tr("%n limit(s) changed", "", changed) if changed else self.tr("All as shipped")
+            self.tr("Changed: {count}").format(count=changed)
+            if changed
+            else self.tr("All as shipped")
         )
         self.all_back.setEnabled(bool(changed))
         self._on_find(self.find_box.text())

@@ -544,7 +544,7 @@ class _TablePage(QWidget):
     def _tell_count(self) -> None:
         shown, total = self.rows.rowCount(), self.rows.total
         if shown == total:
-            self.count.setText(self.tr("%n row(s)", "", total))
+            self.count.setText(self.tr("Rows: {total}").format(total=total))
         else:
             self.count.setText(self.tr("{shown} of {total}").format(shown=shown, total=total))
 
@@ -634,7 +634,7 @@ class _TablePage(QWidget):
                 self.model.message.emit(self.tr("A rejection needs a reason; nothing was changed"))
                 return
         keys = [self._key_of(self.rows.source_row(row)) for row in rows]
-        self.model.undo.beginMacro(self.tr("Review %n row(s)", "", len(keys)))
+        self.model.undo.beginMacro(self.tr("Review (rows: {count})").format(count=len(keys)))
         try:
             for key in keys:
                 self.model.set_review(self.kind, key, state, (reason or "").strip())
@@ -653,7 +653,7 @@ class _TablePage(QWidget):
             return
         lines = self.rows.lines(rows, self._columns_in_sight())
         QGuiApplication.clipboard().setText("\n".join("\t".join(line) for line in lines))
-        self.model.message.emit(self.tr("%n row(s) copied", "", len(rows)))
+        self.model.message.emit(self.tr("Rows copied: {count}").format(count=len(rows)))
 
     def _columns_in_sight(self) -> list[str]:
         header = self.view.horizontalHeader()
