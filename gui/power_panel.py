@@ -14,6 +14,7 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QPainter, QPaintEvent
 from PySide6.QtWidgets import QGroupBox, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
+from analysis.along import known_median
 from gui import theme
 from gui.figure import Axes, figure_font, pen, text_at
 from gui.units import number, unit_of, value_text
@@ -131,9 +132,9 @@ class PowerPanel(QGroupBox):
             return given, self.tr("given")
         study = self.model.study
         if study is not None and study.terrain is self.model.terrain:
-            found = np.concatenate([part.noise.sigma_m for part in study.roads])
-            if np.isfinite(found).any():
-                return float(np.nanmedian(found)), self.tr("measured on this road")
+            found = known_median(np.concatenate([part.noise.sigma_m for part in study.roads]))
+            if math.isfinite(found):
+                return found, self.tr("measured on this road")
         return _ASSUMED_SIGMA_M, self.tr("assumed until a road is screened")
 
     def _correlation(self) -> dict[str, float]:
@@ -141,13 +142,13 @@ class PowerPanel(QGroupBox):
         study = self.model.study
         if study is None or study.terrain is not self.model.terrain:
             return {}
-        length = np.concatenate([part.noise.correlation_m for part in study.roads])
-        nugget = np.concatenate([part.noise.nugget for part in study.roads])
-        if not (np.isfinite(length).any() and np.isfinite(nugget).any()):
-            return {}
         return {
-            "correlation_m": float(np.nanmedian(length)),
-            "nugget": float(np.nanmedian(nugget)),
+            "correlation_m": known_median(
+                np.concatenate([part.noise.correlation_m for part in study.roads]), 0.0
+            ),
+            "nugget": known_median(
+                np.concatenate([part.noise.nugget for part in study.roads]), 1.0
+            ),
         }
 
     # -- showing ---------------------------------------------------------------------------------
