@@ -13,7 +13,7 @@ import json
 import math
 import os
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,14 +26,14 @@ from analysis.alignment import station_text
 from analysis.errors import OutputError
 from analysis.findings import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.limits import Limits
+from analysis.sheet_text import to_html, to_markdown
 from analysis.sheets import (
+    StationRows,
     UnitSystem,
     limits_of,
     plan_of,
     plan_sheet,
     reach_sheet,
-    to_html,
-    to_markdown,
 )
 from analysis.workplan import Rates
 
@@ -291,6 +291,7 @@ def write_sheets(
     traffic_plan: str = "",
     system: UnitSystem = "metric",
     endings: Iterable[str] = ("html", "md"),
+    progress: Callable[[float, str], None] | None = None,
 ) -> tuple[Path, ...]:
     """Write a sheet for the plan and one for each reach with work, as HTML and Markdown.
 
@@ -308,6 +309,8 @@ def write_sheets(
     system : {"metric", "us"}
         Units on the sheets.
     endings : of "html" and "md"
+    progress : callable, optional
+        Called with the share done and a few words; may raise `analysis.errors.Cancelled`.
 
     Returns
     -------
@@ -330,16 +333,23 @@ def write_sheets(
         ) from None
     limits = limits or limits_of(findings)
     made = plan_of(findings, limits, rates, traffic_plan=traffic_plan)
-    sheets = [plan_sheet(made, system=system)]
-    sheets += [reach_sheet(findings, made, item, limits, system=system) for item in made.items]
+    stations = StationRows(findings.stations)
     writers = {"html": to_html, "md": to_markdown}
-    written = []
-    for ending in endings:
-        for sheet in sheets:
+    wanted = [(ending, writers[ending]) for ending in endings]
+    written: dict[str, list[Path]] = {ending: [] for ending, _ in wanted}
+    for number, item in enumerate((None, *made.items)):
+        if progress is not None:
+            progress(number / (len(made.items) + 1), "writing work sheets")
+        sheet = (
+            plan_sheet(made, system=system)
+            if item is None
+            else reach_sheet(findings, made, item, limits, system=system, stations=stations)
+        )
+        for ending, write in wanted:
             path = target / f"{sheet.name}.{ending}"
-            _write_beside(path, writers[ending](sheet))
-            written.append(path)
-    return tuple(written)
+            _write_beside(path, write(sheet))
+            written[ending].append(path)
+    return tuple(path for paths in written.values() for path in paths)
 
 
 def _write_beside(path: str | os.PathLike[str], text: str) -> None:

@@ -1,4 +1,4 @@
-"""Work sheets: what a crew takes along, as plain content that becomes HTML or Markdown.
+"""Work sheets: what a crew takes along.
 
 A sheet has cautions first, then what is wrong, the work, its quantities and hours, and a table
 of what a camber board should read. Nothing here draws; a window may print the same content.
@@ -6,13 +6,9 @@ of what a camber board should read. Nothing here draws; a window may print the s
 
 from __future__ import annotations
 
-import html
 import math
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
-from string import Template
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -23,20 +19,19 @@ from analysis.alignment import station_text
 from analysis.errors import SettingsError
 from analysis.limits import Limits, default_limits, limits_from_toml
 from analysis.readings import expected_fall_mm
+from analysis.sheet_text import Block, Sheet
+from analysis.volumes import carries
 from analysis.workplan import Costs, Rates, WorkItem, WorkPlan, WorkReach, plan
 
 if TYPE_CHECKING:
     from analysis.findings import Findings, Table
 
 __all__ = [
-    "Block",
-    "Sheet",
+    "StationRows",
     "limits_of",
     "plan_of",
     "plan_sheet",
     "reach_sheet",
-    "to_html",
-    "to_markdown",
     "work_reaches",
 ]
 
@@ -45,30 +40,8 @@ UnitSystem = Literal["metric", "us"]
 UNKNOWN = "unknown"
 _BLANK = ""
 
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """One part of a sheet: a heading over sentences, points, or a table.
-
-    Rows of `table` are as long as `columns`; `numeric` marks columns of numbers.
-    """
-
-    heading: str
-    text: tuple[str, ...] = ()
-    points: tuple[str, ...] = ()
-    columns: tuple[str, ...] = ()
-    table: tuple[tuple[str, ...], ...] = ()
-    numeric: tuple[bool, ...] = ()
-    is_caution: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """A title, a file name without ending, and blocks in order."""
-
-    title: str
-    name: str
-    blocks: tuple[Block, ...]
+LEAST_CARRY_M3 = 0.2
+"""Moves of less loose material than this aren't worth a line on a sheet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,12 +112,12 @@ def work_reaches(findings: Findings) -> tuple[WorkReach, ...]:
         low, high = sorted((float(table["from_m"][row]), float(table["to_m"][row])))
         before = ends.get(road, (math.inf, -math.inf))
         ends[road] = (min(before[0], low), max(before[1], high))
-    stations = _StationRows(findings.stations)
+    stations = StationRows(findings.stations)
     return tuple(_work_reach(table, row, ends, stations) for row in range(len(table)))
 
 
-class _StationRows:
-    """Rows of the stations table by road and side."""
+class StationRows:
+    """Rows of a stations table by road and side; made once for many sheets."""
 
     def __init__(self, table: Table) -> None:
         self.table = table
@@ -156,12 +129,14 @@ class _StationRows:
         self.rows = dict(zip(names.tolist(), parts, strict=True)) if names.size else {}
 
     def within(self, road: str, side: str, low_m: float, high_m: float) -> NDArray[np.intp]:
+        """Rows between two labels, in order."""
         rows = self.rows.get(f"{road}|{side}", np.empty(0, dtype=np.intp))
         at = self.station[rows]
         kept = rows[(at >= low_m - 1e-6) & (at <= high_m + 1e-6)]
         return np.asarray(kept[np.argsort(self.station[kept], kind="stable")])
 
     def mean(self, rows: NDArray[np.intp], name: str) -> float:
+        """Mean of the known values of a column."""
         if name not in self.table:
             return math.nan
         values = np.asarray(self.table[name], dtype=np.float64)[rows]
@@ -181,7 +156,7 @@ class _StationRows:
 
 
 def _work_reach(
-    table: Table, row: int, ends: dict[str, tuple[float, float]], stations: _StationRows
+    table: Table, row: int, ends: dict[str, tuple[float, float]], stations: StationRows
 ) -> WorkReach:
     def number(name: str, otherwise: float = math.nan) -> float:
         value = float(table[name][row]) if name in table else math.nan
@@ -363,6 +338,7 @@ def reach_sheet(
     limits: Limits | None = None,
     *,
     system: UnitSystem = "metric",
+    stations: StationRows | None = None,
 ) -> Sheet:
     """Sheet of one reach.
 
@@ -377,8 +353,11 @@ def reach_sheet(
     limits : Limits, optional
         Else those of the findings.
     system : {"metric", "us"}
+    stations : StationRows, optional
+        Of the findings, where many sheets are made.
     """
     words, limits = _Words(system), limits or limits_of(findings)
+    stations = stations or StationRows(findings.stations)
     reach = item.reach
     row = findings.reaches.row(reach.row)
     title = f"Work sheet {item.order}: {reach.road}, {reach.side}, {_span(words, item)}"
@@ -407,7 +386,8 @@ def reach_sheet(
                   numeric=(False, True))
         )  # fmt: skip
     if item.grader_passes > 0.0:
-        blocks.append(_board_block(findings, reach, words, limits))
+        blocks += _carry_blocks(stations, reach, words, limits)
+        blocks.append(_board_block(stations, reach, words, limits))
     blocks.append(Block("Season", points=made.notes))
     name = f"{item.order:03d}_{_slug(reach.road)}_{reach.side}_{reach.low_m:.0f}-{reach.high_m:.0f}"
     return Sheet(title, name, tuple(blocks))
@@ -490,9 +470,45 @@ def _plant_rows(item: WorkItem, limits: Limits) -> tuple[tuple[str, str, str], .
     return tuple((what, passes, _hours(time)) for what, passes, time in rows if time > 0.0)
 
 
-def _board_block(findings: Findings, reach: WorkReach, words: _Words, limits: Limits) -> Block:
-    table = findings.stations
-    stations = _StationRows(table)
+def _carry_blocks(
+    stations: StationRows, reach: WorkReach, words: _Words, limits: Limits
+) -> list[Block]:
+    """Where the blade takes what stands too high; nothing where it is all used on the spot."""
+    table = stations.table
+    rows = stations.within(reach.road, reach.side, reach.low_m, reach.high_m)
+    station, cut, fill = (
+        np.asarray(table[name], dtype=np.float64)[rows]
+        for name in ("station_m", "cut_m2", "fill_m2")
+    )
+    moves = carries(station, cut, fill, limits)
+    if moves[:, 2].sum() < LEAST_CARRY_M3:
+        return []
+    start, end = station[moves[:, 0].astype(int)], station[moves[:, 1].astype(int)]
+    haul = np.abs(start - end)
+    worth = moves[:, 2] >= LEAST_CARRY_M3
+    text = (
+        f"{words.volume(float(moves[:, 2].sum()))} loose to carry along the shoulder, "
+        f"{words.length(float(haul @ moves[:, 2] / moves[:, 2].sum()))} on average.",
+    )
+    body = tuple(
+        (words.place(a), words.place(b), words.volume(v), words.length(d))
+        for a, b, v, d in zip(start[worth], end[worth], moves[worth, 2], haul[worth], strict=True)
+    )
+    if not body:
+        return [Block("Carrying along the shoulder", text=text)]
+    return [
+        Block(
+            "Carrying along the shoulder",
+            text=text,
+            columns=("from", "to", "loose", "haul"),
+            table=body,
+            numeric=(False, False, True, True),
+        )
+    ]
+
+
+def _board_block(stations: StationRows, reach: WorkReach, words: _Words, limits: Limits) -> Block:
+    table = stations.table
     rows = stations.within(reach.road, reach.side, reach.low_m, reach.high_m)
     board, allowed = limits.board_m.value, limits.accept_slope_points.value
     body = []
@@ -533,68 +549,3 @@ def _board_block(findings: Findings, reach: WorkReach, words: _Words, limits: Li
 def _slug(text: str) -> str:
     """Turn a road name into a safe part of a file name."""
     return re.sub(r"[^\w-]+", "-", text, flags=re.UNICODE).strip("-_")[:40] or "road"
-
-
-# ---------------------------------------------------------------- HTML and Markdown
-
-
-def to_html(sheet: Sheet) -> str:
-    """Return the sheet as one self-contained page."""
-    parts = [f"<h1>{html.escape(sheet.title)}</h1>"]
-    for block in sheet.blocks:
-        parts.append('<section class="cautions">' if block.is_caution else "<section>")
-        parts.append(f"<h2>{html.escape(block.heading)}</h2>")
-        parts += [f"<p>{html.escape(line)}</p>" for line in block.text]
-        if block.points:
-            points = "".join(f"<li>{html.escape(point)}</li>" for point in block.points)
-            parts.append(f"<ul>{points}</ul>")
-        if block.columns:
-            parts.append(_html_table(block))
-        parts.append("</section>")
-    text = resources.files("resources").joinpath("sheet.html").read_text(encoding="utf-8")
-    return Template(text).substitute(title=html.escape(sheet.title), body="\n".join(parts))
-
-
-def _html_table(block: Block) -> str:
-    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in block.columns)
-    rows = []
-    for row in block.table:
-        cells = []
-        for value, numeric in zip(row, block.numeric, strict=True):
-            mark = ' class="number"' if numeric else ""
-            cells.append(f"<td{mark}>{html.escape(value)}</td>")
-        rows.append(f"<tr>{''.join(cells)}</tr>")
-    return (
-        f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{chr(10).join(rows)}\n</tbody></table>"
-    )
-
-
-_MARKDOWN = re.compile(r"([\\`*_{}\[\]<>#|~])")
-
-
-def _plain(text: str) -> str:
-    """Escape what Markdown would read as markup."""
-    return _MARKDOWN.sub(r"\\\1", text).replace("\n", " ")
-
-
-def to_markdown(sheet: Sheet) -> str:
-    """Return the sheet as Markdown with pipe tables."""
-    lines = [f"# {_plain(sheet.title)}", ""]
-    for block in sheet.blocks:
-        lines += [f"## {_plain(block.heading)}", ""]
-        for line in block.text:
-            lines += [_plain(line), ""]
-        if block.points:
-            lines += [*(f"- {_plain(point)}" for point in block.points), ""]
-        if block.columns:
-            lines.append(_row(block.columns))
-            lines.append(
-                _row(["---:" if numeric else "---" for numeric in block.numeric], raw=True)
-            )
-            lines += [_row(row) for row in block.table]
-            lines.append("")
-    return "\n".join(lines)
-
-
-def _row(cells: Sequence[str], *, raw: bool = False) -> str:
-    return f"| {' | '.join(cell if raw else _plain(cell) for cell in cells)} |"

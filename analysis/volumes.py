@@ -11,6 +11,7 @@ from analysis.limits import Limits
 
 __all__ = [
     "average_end_area",
+    "carries",
     "greatest_move",
     "least_haul",
     "prismoidal",
@@ -138,3 +139,32 @@ def least_haul(s: Floats, have: Floats, need: Floats, most_m: float) -> NDArray[
     used = result.x > 1e-9 * max(float(limits_of.max()), 1e-30)
     moves = np.column_stack([sources[i[used]], sinks[j[used]], result.x[used]])
     return np.asarray(moves[np.lexsort((moves[:, 1], moves[:, 0]))], dtype=np.float64)
+
+
+def carries(s: ArrayLike, cut_m2: ArrayLike, fill_m2: ArrayLike, limits: Limits) -> Floats:
+    """What the blade carries along the shoulder of one reach, by the least total haul.
+
+    Parameters
+    ----------
+    s, cut_m2, fill_m2 : (n,)
+        Distances along the road, and cut (bank) and fill (compacted) there; unknown places
+        neither give nor take.
+    limits : Limits
+        Factors and the haul limit.
+
+    Returns
+    -------
+    (k, 3) float
+        From station, to station (indices) and loose volume; moves within a station left out.
+    """
+    x = np.asarray(s, dtype=np.float64)
+    order = np.argsort(x, kind="stable")
+    lengths = np.empty(x.size)
+    lengths[order] = tributary_lengths(x[order]) if x.size > 1 else 0.0
+    fit = limits.recovery.value * limits.compacted_per_bank
+    have = np.nan_to_num(np.asarray(cut_m2, dtype=np.float64)) * lengths * fit
+    need = np.nan_to_num(np.asarray(fill_m2, dtype=np.float64)) * lengths
+    moves = least_haul(x, have, need, limits.haul_most_m.value)
+    moves = np.asarray(moves[moves[:, 0] != moves[:, 1]], dtype=np.float64)
+    moves[:, 2] /= limits.compacted_per_loose.value
+    return moves

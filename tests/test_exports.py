@@ -21,13 +21,12 @@ from analysis.exports import (
 from analysis.findings import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Findings, Table
 from analysis.geofiles import CRS, fiona
 from analysis.limits import default_limits, limits_to_toml
+from analysis.sheet_text import to_html, to_markdown
 from analysis.sheets import (
     limits_of,
     plan_of,
     plan_sheet,
     reach_sheet,
-    to_html,
-    to_markdown,
     work_reaches,
 )
 from analysis.workplan import CAUTIONS, Rates
@@ -450,6 +449,18 @@ def test_unknown_quantities_say_so():
     assert "| fill, compacted | unknown |" in text
     assert "| import | unknown |" in text
     assert "measure on site" in text
+
+
+def test_what_the_blade_carries_is_listed():
+    assert "Carrying" not in to_markdown(sheet_of())
+    made = make_findings()
+    left = made.stations["side"] == "left"
+    made.stations["cut_m2"][left] = [0.0, 0.3, *[0.0] * 10]
+    made.stations["fill_m2"][left] = [0.0, 0.0, 0.0, 0.1, *[0.0] * 8]
+    text = to_markdown(sheet_of(made))
+    # 0.1 m2 over 10 m compacted at 0.86 per loose
+    assert "1.2 m³ loose to carry along the shoulder, 20 m on average" in text
+    assert "| 1+010 | 1+030 | 1.2 m³ | 20 m |" in text
 
 
 def test_narrow_shoulder_takes_a_shorter_board():

@@ -23,6 +23,7 @@ from analysis.material import (
 from analysis.target import cut_fill_rings, target_line
 from analysis.volumes import (
     average_end_area,
+    carries,
     greatest_move,
     least_haul,
     prismoidal,
@@ -482,6 +483,23 @@ def test_haul_of_nothing():
     empty = np.empty(0)
     assert greatest_move(empty, empty, empty, 10.0) == 0.0
     assert least_haul(np.array([0.0]), np.zeros(1), np.ones(1), 10.0).shape == (0, 3)
+
+
+def test_carries_are_the_shortest_moves_in_loose_volume():
+    s = 10.0 * np.arange(6)
+    cut = np.array([0.0, 0.5, 0.0, 0.0, 0.0, np.nan])
+    fill = np.array([0.1, 0.0, 0.0, 0.2, 0.0, 0.1])
+    fit = GRAVEL.recovery.value * GRAVEL.compacted_per_bank
+    moves = carries(s, cut, fill, GRAVEL)
+    # the end station stands for half a spacing; all needs can be met from 0.5 m2 x 10 m
+    need = np.array([[1.0, 0.0, 0.1 * 5.0], [1.0, 3.0, 0.2 * 10.0], [1.0, 5.0, 0.1 * 5.0]])
+    assert need[:, 2].sum() < 5.0 * fit
+    need[:, 2] /= GRAVEL.compacted_per_loose.value
+    np.testing.assert_allclose(moves, need)
+    # labels that fall along the road give the same moves
+    np.testing.assert_allclose(carries(-s, cut, fill, GRAVEL), need)
+    assert carries(s[:1], cut[:1], fill[:1], GRAVEL).shape == (0, 3)
+    assert carries(s, np.zeros(6), fill, GRAVEL).shape == (0, 3)
 
 
 def test_surplus_does_not_serve_a_hole_beyond_the_haul():
