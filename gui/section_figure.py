@@ -350,6 +350,11 @@ def _draw_breaks(
         # Edge labels stand inward of their line and hinge labels outward, so that the two of a
         # narrow shoulder never collide.
         to_right = outward != edge
+        room = painter.fontMetrics().horizontalAdvance(name) + 14.0
+        if x - room < axes.box.left():
+            to_right = True
+        elif x + room > axes.box.right():
+            to_right = False
         text_at(
             painter,
             QPointF(x + (10.0 if to_right else -10.0), middle),
