@@ -92,20 +92,22 @@ def best_segments(x: Any, z: Any, weight: Any, segments: int, least: int, out: A
 
 
 @compiled
+def _step_gain(precision: float, pull: float, mean: float, spread: float) -> float:
+    """Log evidence of a step with a normal prior, from what the data say of it."""
+    sharp = precision + 1.0 / spread**2
+    centre = pull + mean / spread**2
+    return float(
+        0.5 * centre * centre / sharp - 0.5 * (mean / spread) ** 2 - 0.5 * np.log(sharp * spread**2)
+    )
+
+
+@compiled
 def _mixture(precision: float, pull: float, steps: Any) -> float:
-    """Log of the evidence that a mixture of steps adds, from what the data say of the step."""
+    """Log evidence of a mixture of steps."""
     most = -np.inf
     total = 0.0
     for q in range(steps.shape[0]):
-        sd2 = steps[q, 2] ** 2
-        sharp = precision + 1.0 / sd2
-        centre = pull + steps[q, 1] / sd2
-        part = (
-            np.log(steps[q, 0])
-            + 0.5 * centre * centre / sharp
-            - 0.5 * steps[q, 1] ** 2 / sd2
-            - 0.5 * np.log(sharp * sd2)
-        )
+        part = np.log(steps[q, 0]) + _step_gain(precision, pull, steps[q, 1], steps[q, 2])
         if part > most:
             total = total * np.exp(most - part) + 1.0
             most = part
@@ -281,9 +283,11 @@ def line_evidence(
         Smeared ramp and step at each place, for each footprint.
     prior, between, steps
         As for `pair_evidence`.
-    out : (b, c, 2)
-        Evidence of the straight and of the rough shoulder, -inf where not a candidate.
+    out : (b, c, 2 q)
+        Evidence of each of the q steps beside the straight shoulder, then beside the rough
+        one; -inf where not a candidate.
     """
+    levels = steps.shape[0]
     blocks, k = z.shape
     most = 16
     size = 6 + most
@@ -297,8 +301,8 @@ def line_evidence(
             ie = edge_at[b, i]
             ih = hinge_at[b, i]
             if ie < 0 or ih < 0:
-                out[b, i, 0] = -np.inf
-                out[b, i, 1] = -np.inf
+                for q in range(2 * levels):
+                    out[b, i, q] = -np.inf
                 continue
             f = kind[b]
             e = place[ie]
@@ -356,11 +360,13 @@ def line_evidence(
                 value = base
                 for r in range(p):
                     value += 0.5 * half[r] * half[r] - np.log(low[r, r])
-                out[b, i, rough] = value + _mixture(low[p, p], half[p], steps)
+                for q in range(levels):
+                    gain = _step_gain(low[p, p], half[p], steps[q, 1], steps[q, 2])
+                    out[b, i, rough * levels + q] = value + gain
 
 
 @compiled
-def tie_line(evidence: Any, kernel: Any, switch: Any, post: Any) -> None:
+def tie_line(evidence: Any, kernel: Any, start: Any, switch: Any, post: Any) -> None:
     """Posterior of a place and a mode in every block (forward-backward).
 
     Parameters
@@ -369,6 +375,8 @@ def tie_line(evidence: Any, kernel: Any, switch: Any, post: Any) -> None:
         Log evidence of place and mode.
     kernel : (2r + 1,)
         How far the place moves from one block to the next.
+    start : (m,)
+        Probability of each mode in the first block.
     switch : (m, m)
         Probability of going from one mode to another; rows sum to 1.
     post : (b, p, m)
@@ -387,7 +395,7 @@ def tie_line(evidence: Any, kernel: Any, switch: Any, post: Any) -> None:
                 moved[:, q] = line
         for i in range(p):
             for q in range(m):
-                before = 1.0
+                before = start[q]
                 if b > 0:
                     before = 0.0
                     for g in range(m):

@@ -130,6 +130,10 @@ class SectionPriors:
     knot_m, rough_m, roughness_switch
         A rough shoulder: distance of the knots of its shape, their scatter in metres, and the
         probability that roughness begins within 5 m.
+    level_m, step_cost, step_switch
+        Steps come in levels this far apart, cost this much log evidence beside a flush edge
+        (a rut next to the edge looks much like a step), and change with this probability
+        within 5 m.
     """
 
     slope: tuple[float, float] = (-0.02, 0.05)
@@ -146,7 +150,10 @@ class SectionPriors:
     switch: float = 0.01
     knot_m: float = 0.35
     rough_m: float = 0.02
-    roughness_switch: float = 0.05
+    roughness_switch: float = 0.03
+    level_m: float = 0.03
+    step_cost: float = 1.0
+    step_switch: float = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,6 +338,7 @@ class _Fine:
         self.priors, self.block_m = priors, block_m
         self.apart = 0.5 * float(np.median(box_m.sum(axis=1)))
         self.step_m, self.overlap = step_m, overlap
+        self.levels = _step_levels(priors)
         count = int(np.ceil((coarse[-1] - coarse[0]) / step_m)) + 1
         self.place = coarse[0] + step_m * np.arange(count)
         away = u[None, :] - self.place[:, None]
@@ -383,13 +391,16 @@ class _Fine:
         from analysis.break_kernels import line_evidence
 
         p = self.priors
-        evidence = np.empty((*edge_at.shape, 2))
+        evidence = np.empty((*edge_at.shape, 2 * len(self.levels)))
         line_evidence(
             self.u, self.z, self.precision, edge_at, hinge_at, self.place, self.kind, self.ramp,
             self.step,
             np.array([p.slope, p.kink, p.hinge]), abs(p.hinge[0]) * self.step_m / 3.0,
-            np.array(p.steps), p.knot_m, p.rough_m, evidence,
+            self.levels, p.knot_m, p.rough_m, evidence,
         )  # fmt: skip
+        levels = len(self.levels)
+        stepped = np.arange(2 * levels) % levels > 0
+        evidence[:, :, stepped] -= p.step_cost
         return evidence / self.overlap
 
     def _tie(
@@ -403,12 +414,40 @@ class _Fine:
             fixed = np.flatnonzero(np.isfinite(given))
             away = (at[None, :] - given[fixed, None]) / (0.5 * step)
             evidence[fixed] -= 0.5 * away[:, :, None] ** 2
-        turn = self.priors.roughness_switch * self.block_m / 5.0
-        switch = np.array([[1.0 - turn, turn], [2.0 * turn, 1.0 - 2.0 * turn]])
+        start, switch = _mode_switch(self.levels, self.priors, self.block_m)
         drift = self.priors.drift * np.sqrt(self.block_m / 5.0)
         post = np.empty_like(evidence)
-        tie_line(evidence, _drift_kernel(drift, step), switch, post)
+        tie_line(evidence, _drift_kernel(drift, step), start, switch, post)
         return _moments(post.sum(axis=2), at)
+
+
+def _step_levels(priors: SectionPriors) -> Floats:
+    """Return the steps that an edge can keep along the road, (q, 3): weight, mean, spread.
+
+    A step that stays the same from block to block is paid for once, not in every block.
+    """
+    flush = priors.steps[0]
+    size = priors.level_m
+    steps = [(1.0, size * k, 0.5 * size) for k in range(-5, 6) if k != 0]
+    return np.array([(flush[0], 0.0, flush[2]), *steps])
+
+
+def _mode_switch(levels: Floats, priors: SectionPriors, block_m: float) -> tuple[Floats, Floats]:
+    """Probabilities of the modes (step, roughness) in the first block and from one to the next."""
+    q = len(levels)
+    rate = block_m / 5.0
+    away = np.abs(levels[:, None, 1] - levels[None, :, 1])
+    near = (away <= 1.5 * priors.level_m) & (away > 0.0)
+    turn = priors.step_switch * rate
+    to = 0.5 * near / near.sum(axis=1, keepdims=True)
+    # back to flush is the likeliest of all other changes
+    other = np.where(np.eye(q, dtype=bool), 0.0, np.where(np.arange(q) == 0, 5.0, 1.0)[None, :])
+    to = to + 0.5 * other / other.sum(axis=1, keepdims=True)
+    step = (1.0 - turn) * np.eye(q) + turn * to
+    rough = priors.roughness_switch * rate
+    shape = np.array([[1.0 - rough, rough], [2.0 * rough, 1.0 - 2.0 * rough]])
+    start = np.concatenate([[0.7], np.full(q - 1, 0.3 / (q - 1))])
+    return np.kron([0.7, 0.3], start), np.kron(shape, step)
 
 
 def _drift_kernel(drift_m: float, step_m: float) -> Floats:

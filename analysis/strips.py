@@ -16,7 +16,6 @@ __all__ = [
     "BLOCK_M",
     "BlockSections",
     "block_sections",
-    "moving_mean",
     "moving_sum",
     "road_profile",
 ]
@@ -150,7 +149,8 @@ def block_sections(
     scatter = 0.0
     for turn in range(3):
         total = np.bincount(flat, value, blocks * bins).reshape(shape)
-        wide = _bridge(moving_mean(total, count, wide_blocks))
+        sums = moving_sum(total, wide_blocks), moving_sum(count, wide_blocks)
+        wide = _bridge(_smooth_across(*sums, bin_m, c))
         if turn == 2:
             break
         # Cells don't lie in the middle of their bin: carry them there along the local slope.
@@ -176,12 +176,6 @@ def block_sections(
     )
 
 
-def moving_mean(total: Floats, count: Floats, rows: int) -> Floats:
-    """Return sums over `rows` rows around each row divided by their counts; NaN where 0."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(moving_sum(total, rows) / moving_sum(count, rows))
-
-
 def moving_sum(values: Floats, rows: int) -> Floats:
     """Return sums over `rows` (odd) rows around each row, fewer at the ends."""
     half = rows // 2
@@ -190,6 +184,33 @@ def moving_sum(values: Floats, rows: int) -> Floats:
     low = np.clip(at - half, 0, None)
     high = np.clip(at + half + 1, None, values.shape[0])
     return np.asarray(running[high] - running[low])
+
+
+def _smooth_across(total: Floats, count: Floats, bin_m: float, reach_m: float) -> Floats:
+    """Heights by a straight line through the bins within a cell of each bin; NaN if none.
+
+    Where the road runs along the grid, the cells lie in lines and fill a bin here and there
+    only, each from another stretch of road: single bins would make a saw.
+    """
+    half = max(1, int(np.ceil(reach_m / bin_m)))
+    d = np.arange(-half, half + 1) * bin_m
+    w = np.maximum(1.0 - np.abs(d) / (reach_m + bin_m), 0.0)
+    padded = [np.pad(part, ((0, 0), (half, half))) for part in (count, total)]
+
+    def sums(part: Floats, weight: Floats) -> Floats:
+        out = np.zeros_like(count)
+        for k, value in enumerate(weight):
+            out += value * part[:, k : k + count.shape[1]]
+        return out
+
+    s0, s1, s2 = (sums(padded[0], w * d**power) for power in (0, 1, 2))
+    t0, t1 = (sums(padded[1], w * d**power) for power in (0, 1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        middle, mean = s1 / s0, t0 / s0
+        across = s2 / s0 - middle**2
+        slope = (t1 / s0 - middle * mean) / across
+        line = np.where(across > (0.1 * reach_m) ** 2, mean - slope * middle, mean)
+    return np.where(s0 > 0.5, line, np.nan)
 
 
 def _bridge(values: Floats) -> Floats:
