@@ -287,3 +287,11 @@ def test_required_slope_keeps_every_limit(pavement, other, crowned, surface):
 def test_required_slope_of_one_side():
     limits = default_limits("turf")
     np.testing.assert_allclose(required_slope([2.0, 5.0], [True, True], limits), [6.0, 7.0])
+
+
+def test_written_file_has_the_usual_mode(tmp_path):
+    # colleagues on a shared drive must be able to read it
+    (tmp_path / "plain.txt").write_text("x", encoding="utf-8")
+    write_limits(default_limits(), tmp_path / "own.toml")
+    modes = [(tmp_path / name).stat().st_mode & 0o777 for name in ("plain.txt", "own.toml")]
+    assert modes[0] == modes[1]
