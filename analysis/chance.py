@@ -23,6 +23,8 @@ _EULER = 0.5772156649015329
 _FIELD = 1024
 _MOST_HAVE_ONE = 0.8
 _BLOCK_M = 100.0
+_BEYOND_M = 30.0
+_TOO_DEEP = 1.5  # sigma of one cell, for ground averaged over 10 m
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +187,10 @@ def chance_level(
     ground, _ = average_along(ribbon.z, min(rows_for(10.0, step_s), _odd(n)))
     drained = fill_ribbon(ground, outlets=outlets, holes_drain=True)
     margin = rows_for(max(windows_m), step_s) // 2
-    rows = max(8, min(round(_BLOCK_M / step_s), n))
+    # Ends are open; ground beyond the judged part keeps them from draining it.
+    beyond = min(round(_BEYOND_M / step_s), max(0, (n - 8) // 4))
+    judged = min(max(8, round(_BLOCK_M / step_s)), n - 2 * beyond)
+    rows = judged + 2 * beyond
     count = int(np.clip(round(n * step_s / _BLOCK_M), 60, 80))
     starts = np.round(np.linspace(0, n - rows, count)).astype(int)
     maker = NoiseMaker(cell_m or step_o, correlation_m, nugget, seed=seed)
@@ -194,8 +199,7 @@ def chance_level(
     where = zone[index]
     sigma = np.take_along_axis(sigma_m[index], where.astype(np.intp), axis=2)
     base = drained[index]
-    # A real pond, drained, is flat ground that the road doesn't have: it says nothing here.
-    pond = base - ground[index] > 0.5 * sigma
+    pond = _real_ponds(ground, drained, sigma_m, zone)[index]
     tall = np.full((count, rows + 1, k), np.nan)  # an unknown row parts the blocks
     ways_out: NDArray[np.bool_] | None = None
     if outlets is not None:
@@ -204,7 +208,9 @@ def chance_level(
         ways_out = parted.reshape(-1, k)
     levels = np.full((len(windows_m), len(WHERE)), np.nan)
     cases = 3 * len(windows_m)  # averages share the allowance, and so do the zones
-    chance = -np.expm1(-false_per_km * rows * step_s / 1000.0 / cases)
+    chance = -np.expm1(-false_per_km * judged * step_s / 1000.0 / cases)
+    middle = np.zeros((1, rows, 1), bool)
+    middle[:, beyond : beyond + judged] = True
     from scipy.ndimage import uniform_filter1d
 
     for w, window in enumerate(windows_m):
@@ -215,15 +221,30 @@ def chance_level(
         depth = depth.reshape(tall.shape)[:, :-1] / np.maximum(sigma, 1e-9)
         depth[~np.isfinite(depth)] = 0.0
         for number in range(len(WHERE)):
-            inside = (where == number) & ~pond
+            inside = (where == number) & ~pond & middle
             deepest = np.max(np.where(inside, depth, 0.0), axis=(1, 2))
             there = inside.any(axis=(1, 2))
             levels[w, number] = rare_maximum(np.where(there, deepest, np.nan), chance)
     text = (
-        f"noise alone on this road's own drained ground, {count} blocks of {rows * step_s:.0f} m: "
-        f"deeper pits come {false_per_km:g} times per km"
+        f"noise alone on this road's own drained ground, {count} blocks of "
+        f"{judged * step_s:.0f} m: deeper pits come {false_per_km:g} times per km"
     )
-    return ChanceLevel(tuple(windows_m), levels, false_per_km, count * rows * step_s, text)
+    return ChanceLevel(tuple(windows_m), levels, false_per_km, count * judged * step_s, text)
+
+
+def _real_ponds(
+    ground: Floats, drained: Floats, sigma_m: Floats, zone: NDArray[np.uint8]
+) -> NDArray[np.bool_]:
+    """Mark depressions too deep for noise: drained, they are flat ground that isn't there."""
+    from scipy.ndimage import label
+
+    depth = np.nan_to_num(drained - ground)
+    names, count = label(depth > 0.0, np.ones((3, 3), bool))
+    deep = depth > _TOO_DEEP * np.take_along_axis(sigma_m, zone.astype(np.intp), axis=1)
+    real = np.zeros(count + 1, bool)
+    real[names[deep]] = True
+    real[0] = False
+    return np.asarray(real[names])
 
 
 def _odd(n: int) -> int:
