@@ -77,6 +77,8 @@ class Breaks:
         False where the pavement falls one way (superelevated).
     kerb : (n, 2) bool
         A sharp step up at the edge, with a verge behind it.
+    foreslope_end : (n, 2), optional
+        Where the foreslope ends, at the ditch's bottom or its own foot; NaN where unknown.
     """
 
     s: Floats
@@ -94,6 +96,7 @@ class Breaks:
     ditch_source: NDArray[np.int8]
     crowned: NDArray[np.bool_]
     kerb: NDArray[np.bool_]
+    foreslope_end: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +192,7 @@ def find_breaks(
     crown = find_crown(sections, half, sigma, box)
     block_edge = np.interp(blocks, s, 0.5 * pavement)
     block_box = np.column_stack([np.interp(blocks, s, np.abs(box_m[:, k])) for k in (0, 1)])
-    tied, ditches = [], []
+    tied, ditches, ends = [], [], []
     for side, sign in enumerate(SIDE_SIGN):
         block_shoulder = np.interp(blocks, s, shoulder[:, side])
         u, z, count = _one_side(sections, sign, OVERLAP)
@@ -221,11 +224,12 @@ def find_breaks(
             )
         )
         ditches.append(ditch)
+        ends.append(outer)
         report(0.65 + 0.35 * side, "finding edges and hinges")
     # Beside a road narrower than it should be, a shoulder can pass for the pavement's far half:
     # with the edges known the crown is looked for once more, between them.
     crown = find_crown(sections, half, sigma, box, between=(-tied[0].edge, tied[1].edge))
-    return _assemble(s, blocks, middle, crown, tied, ditches, overrides)
+    return _assemble(s, blocks, middle, crown, tied, ditches, ends, overrides)
 
 
 def foreslope_end(
@@ -282,11 +286,14 @@ def foreslope_end(
     after = np.arange(x.size)[None, :] > lowest[:, None]
     rise = np.where(after, part, -np.inf).max(axis=1) - depth
     at_edge = part[rows, np.clip(np.searchsorted(x, edge_m), 0, x.size - 1)]
-    found = begun & (rise > 0.1) & (at_edge - depth > 0.1)
+    found = (rise > 0.15) & (at_edge - depth > np.where(begun, 0.1, 0.08))
     flat_bottom = (part <= (depth + 0.02)[:, None]) & (np.abs(x - x[lowest][:, None]) < 1.0)
     share = flat_bottom.sum(axis=1)
     middle = np.where(flat_bottom, x[None, :], 0.0).sum(axis=1) / np.maximum(share, 1)
     ditch[found] = middle[found]
+    # what lies in the ditch's bottom isn't foreslope, however short that is
+    bottom = x[np.argmax(low <= (depth + 0.03)[:, None], axis=1)]
+    outer = np.where(found, np.minimum(outer, bottom), outer)
     return outer - 0.5 * step, ditch
 
 
@@ -325,6 +332,7 @@ def _assemble(
     crown: Crown,
     tied: list[TiedBreaks],
     ditches: list[Floats],
+    ends: list[Floats],
     overrides: Overrides,
 ) -> Breaks:
     """Carry what was found in blocks to the stations."""
@@ -347,6 +355,7 @@ def _assemble(
         if known.any():
             nearest = np.abs(blocks[None, :] - s[:, None]).argmin(axis=1)
             ditch[:, side] = ditches[side][nearest] + sign[side] * shift
+    end = np.column_stack([np.interp(s, blocks, ends[k]) + sign[k] * shift for k in (0, 1)])
     sure = np.interp(s, blocks, crown.sure)
     # without a crown, the middle between the edges stands for it
     between = 0.5 * (edge[:, 1] - edge[:, 0])
@@ -386,6 +395,7 @@ def _assemble(
         ditch_source=np.where(np.isfinite(ditch), SOURCE_FOUND, SOURCE_NOMINAL).astype(np.int8),
         crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
         kerb=np.zeros((n, 2), dtype=bool),
+        foreslope_end=end,
     )
 
 

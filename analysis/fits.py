@@ -192,6 +192,11 @@ def side_strip(
     box = np.column_stack([np.interp(s, breaks.s, box_m[:, k]) for k in (0, 1)])
     guard = 0.5 * box.sum(axis=1) + 0.25
     outer = width + BEYOND_HINGE_M
+    if breaks.foreslope_end is not None:
+        end = np.interp(s, breaks.s, breaks.foreslope_end[:, side]) - edge[near]
+        # a cell that reaches into the ditch's bottom belongs to neither
+        end = np.maximum(end - 0.5 * box.sum(axis=1), width)
+        outer = np.fmin(outer, end)
     usable = (x > np.maximum(inner + guard, -PAVEMENT_M)) & (x < outer) & ~masked[near]
     if guard_m > 0.0:
         usable &= (np.abs(x) >= guard_m) & ~(np.abs(x - width) < guard_m)

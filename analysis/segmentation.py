@@ -152,7 +152,7 @@ class SectionPriors:
     rough_m: float = 0.02
     roughness_switch: float = 0.03
     level_m: float = 0.03
-    step_cost: float = 1.0
+    step_cost: float = 2.0
     step_switch: float = 0.03
 
 
