@@ -16,9 +16,19 @@ from PySide6.QtCore import QCoreApplication, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPainterPath
 
 from gui import theme
-from gui.figure import Axes, figure_font, hatch, pen, text_at, text_box
+from gui.figure import Axes, figure_font, hatch, pen, text_at, text_box, tick_values
 from gui.section_figure import axes_for, draw_legend, draw_section, fitting_exaggeration
-from gui.units import DASH, METRIC, column_unit, number, range_text, shown, unit_of, value_text
+from gui.units import (
+    DASH,
+    METRIC,
+    column_unit,
+    from_shown,
+    number,
+    range_text,
+    shown,
+    unit_of,
+    value_text,
+)
 from gui.words import (
     CHECKED_NUMBERS,
     chance_text,
@@ -525,7 +535,7 @@ def _reach_charts(
     if x1 <= x0:
         x0, x1 = x0 - 5.0, x1 + 5.0
     pad = 0.02 * (x1 - x0)
-    ticks = _station_ticks(part.road, x0, x1, max(3, int((box.width() - left) / 90.0)))
+    ticks = _station_ticks(part.road, x0, x1, max(3, int((box.width() - left) / 90.0)), style)
     for i, (label, _name, paint, ranges) in enumerate(charts):
         low, high = _range(ranges)
         frame = QRectF(
@@ -565,13 +575,12 @@ def _reach_charts(
     return box.height() + 2.0
 
 
-def _station_ticks(road: Any, s0: float, s1: float, most: int) -> list[float]:
-    """Distances along the road at round stations."""
-    from gui.figure import tick_values
-
-    ends = sorted((float(road.label(s0)), float(road.label(s1))))
+def _station_ticks(road: Any, s0: float, s1: float, most: int, style: Style) -> list[float]:
+    """Distances along the road at stations that are round as they are written."""
+    system = "us" if style.station_style == "feet-hundreds" else METRIC
+    ends = sorted(float(shown(float(road.label(s)), "m", system)) for s in (s0, s1))
     labels, _places = tick_values(ends[0], ends[1], most)
-    return [float(road.at_label(label)) for label in labels]
+    return [float(road.at_label(from_shown(label, "m", system))) for label in labels]
 
 
 def _range(parts: Sequence[np.ndarray]) -> tuple[float, float]:

@@ -422,6 +422,13 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
             text += _tr(" (material balance {balance})").format(
                 balance=value_text(balance, "m3", system, se=_row(row, "balance_se"))
             )
-    if not parts and row.get("reason"):
-        text += f". {row['reason']}"
+    why = _why_not_judged(str(row.get("reason") or ""))
+    if finding in ("can't tell", "no data") and why:
+        text += f". {why}"
     return text if text.endswith(".") else text + "."
+
+
+def _why_not_judged(reason: str) -> str:
+    """Say what stands in the way of a judgement; nothing where it is only the error."""
+    _head, _colon, why = reason.partition(": ")
+    return "" if why.startswith("the shoulder") else why

@@ -272,6 +272,23 @@ def test_reach_sentence_names_material() -> None:
     )
 
 
+def test_reach_sentence_says_what_stands_in_the_way() -> None:
+    row = {
+        "side": "left",
+        "from_m": 0.0,
+        "to_m": 50.0,
+        "length_m": 50.0,
+        "finding": "can't tell",
+        "treatment": "can't tell",
+        "reason": "Can't tell over 50 m: A kerb stands at the edge.",
+    }
+    assert reach_sentence(row) == (
+        "Left 0+000 – 0+050 (50 m): can't tell. A kerb stands at the edge."
+    )
+    row["reason"] = "Can't tell over 50 m: the shoulder falls 3.0 ± 1.2 % where 4.0 % is required."
+    assert reach_sentence(row) == "Left 0+000 – 0+050 (50 m): can't tell."
+
+
 # -- widgets -----------------------------------------------------------------------------------
 
 
