@@ -20,7 +20,7 @@ from analysis.along import average_along, interpolate_along, known_median, rows_
 from analysis.chance import ChanceLevel, chance_level
 from analysis.filling import Progress, fill_bounds, holes, spill_cell
 from analysis.outlets import AVERAGE_M, Basin, Outlets, road_outlets
-from analysis.zones import WHERE, roughness, zones
+from analysis.zones import SHOULDER, WHERE, roughness, zones
 
 if TYPE_CHECKING:
     from analysis.breaks import Breaks
@@ -38,6 +38,7 @@ DOUBT_OUTLET = (
     "it would drown the pavement, so there is an outlet that the grid doesn't show "
     "or the road floods"
 )
+DOUBT_KERB = "it stands against a kerb, whose inlets the grid doesn't show"
 DOUBT_CROSSING = "it stands behind a crossing of the ditch, which may have a culvert"
 _EIGHT = np.ones((3, 3), bool)
 
@@ -226,6 +227,7 @@ def find_ponds(
     chosen = _best(found, z.shape, cell_area, half_rows, least_area_m2, least_doubt_m2)
     chosen += [_drowned(basin) for basin in outlets.basins]
     _doubt_crossings(chosen, ribbon, crossings)
+    _doubt_kerbs(chosen, ribbon, breaks, zone)
     return _table(ribbon, breaks, zone, chosen, cell_area, most, unknown_near, chance)
 
 
@@ -255,6 +257,26 @@ def _doubt_crossings(
             if c.certain and here and first - 2.0 <= ribbon.s[i] <= last + 2.0:
                 c.certain = False
                 c.doubt = DOUBT_CROSSING
+
+
+def _doubt_kerbs(
+    chosen: list[_Candidate], ribbon: Ribbon, breaks: Breaks, zone: NDArray[np.uint8]
+) -> None:
+    """Take the certainty from ponds on the road that stand against a kerb for half their length."""
+    if not breaks.kerb.any():
+        return
+    at = np.clip(np.searchsorted(breaks.s, ribbon.s), 0, breaks.s.size - 1)
+    before = np.maximum(at - 1, 0)
+    nearer = np.abs(ribbon.s - breaks.s[before]) < np.abs(ribbon.s - breaks.s[at])
+    kerb = breaks.kerb[np.where(nearer, before, at)]
+    axis = np.nan_to_num(interpolate_along(ribbon.s, breaks.s, breaks.axis))
+    for c in chosen:
+        i, j = np.unravel_index(c.cells, ribbon.z.shape)
+        side = (ribbon.o[j] >= axis[i]).astype(np.intp)
+        on_road = zone[i, j] <= SHOULDER
+        if c.certain and on_road.mean() > 0.5 and kerb[i, side].mean() > 0.5:
+            c.certain = False
+            c.doubt = DOUBT_KERB
 
 
 def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

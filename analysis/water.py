@@ -100,6 +100,8 @@ class Water:
         Way of water over the shoulder, see `Flow`.
     runs_along : ndarray of bool
         Water follows the shoulder instead of leaving it.
+    kerb : ndarray of bool
+        A kerb stands at the edge: it is meant to hold water back, and no ditch is judged.
     ponds : Ponds
     ditch : Ditch
     """
@@ -123,6 +125,7 @@ class Water:
     direction_deg: Floats
     resultant_pct: Floats
     runs_along: NDArray[np.bool_]
+    kerb: NDArray[np.bool_]
     ponds: Ponds
     ditch: Ditch
 
@@ -300,6 +303,7 @@ def assess_water(
         direction_deg=way.direction_deg,
         resultant_pct=way.resultant_pct,
         runs_along=way.runs_along,
+        kerb=np.asarray(breaks.kerb, bool),
         ponds=ponds,
         ditch=ditch,
     )
@@ -317,10 +321,11 @@ def judge_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool, shape (n, 2)
-        False where there is no ditch, and at crossings, which may have a culvert.
+        False where there is no ditch, behind a kerb, and at crossings, which may have a
+        culvert.
     """
     shallow = water.ditch_depth_m < limits.ditch_least_depth_m.value
-    return np.asarray((water.ditch_blocked | shallow) & ~water.ditch_crossing)
+    return np.asarray((water.ditch_blocked | shallow) & ~water.ditch_crossing & ~water.kerb)
 
 
 def judge_flat_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:

@@ -49,7 +49,12 @@ def flat_ground(shape_z, step=0.25):
     stations = np.arange(0.0, s[-1], 10.0)
     both = np.full((stations.size, 2), 1e3)
     breaks = SimpleNamespace(
-        s=stations, axis=np.zeros(stations.size), edge=both, hinge=both, ditch=both * np.nan
+        s=stations,
+        axis=np.zeros(stations.size),
+        edge=both,
+        hinge=both,
+        ditch=both * np.nan,
+        kerb=np.zeros(both.shape, bool),
     )
     noise = plain_noise(breaks)
     return ribbon, breaks, noise
@@ -230,6 +235,17 @@ def test_find_ponds_crossing_takes_the_certainty():
     assert "crossing" in ponds.doubt[0]
     other_side = find_ponds(ribbon, breaks, noise, crossings=crossing * [0.0, 1.0, 1.0])
     assert other_side.certain.tolist() == [True]
+
+
+def test_find_ponds_against_a_kerb_is_doubtful():
+    """A gutter leads water to inlets that no grid shows; without the kerb it is a pond."""
+    ribbon, breaks, noise = plain_road(400.0, grade=0.0, shape=bowl(0.2, 6.0, 0.7))
+    breaks.kerb[:, 0] = True
+    assert find_ponds(ribbon, breaks, noise).certain.tolist() == [True]
+    breaks.kerb[:, 1] = True
+    ponds = find_ponds(ribbon, breaks, noise)
+    assert ponds.certain.tolist() == [False]
+    assert "kerb" in ponds.doubt[0]
 
 
 def test_find_ponds_looks_into_a_basin_that_needs_an_outlet():
