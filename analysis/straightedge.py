@@ -12,9 +12,9 @@ narrow bins along the road, and the section that lies under it is found by regre
 the footprint of a cell, as a smooth curve (a Gaussian process with a squared exponential
 covariance; Rasmussen and Williams 2006, Gaussian Processes for Machine Learning, ch. 2) whose
 amplitude the cells themselves tell. The straightedge is then laid on many sections that agree
-with the cells: the mean of the gaps is the rut and their scatter its standard error. A sound
-shoulder gets a small amplitude and so a rut near zero, whatever the noise; a rut too narrow for
-the grid gets a wide standard error.
+with the cells: the mean of the gaps is the rut, and their scatter its standard error, with a
+share for rims sharper than a smooth curve has. A sound shoulder gets a small amplitude and so a
+rut near zero, whatever the noise; a rut too narrow for the grid gets a wide standard error.
 """
 
 from __future__ import annotations
@@ -72,6 +72,8 @@ _ROUGH_M = 0.001
 _LOOSE_M = 0.3
 _LEAST_WIDTH_M = 0.3
 _BLOCK = 1024
+# how far off a smooth curve is at the rims of a rut that has sharp ones, as a share of its depth
+_RIM_SHARE = 0.05
 # A wheel rut may lie anywhere across, so that noise has several places to look like one: seen
 # where there is none one time in a hundred at one place, missed one time in twenty.
 _TOLD = float(ndtri(0.95) + ndtri(0.99))
@@ -318,7 +320,8 @@ def section_gaps(
     variance = 1.0 / (1.0 / tau**2 + power[:, None, :])
     scores = variance * pull[:, None, :] + np.sqrt(variance) * normal
     gaps = _gaps_of(knots, scores @ shapes, length_m)
-    mean, spread = gaps.mean(axis=1), gaps.std(axis=1)
+    mean = gaps.mean(axis=1)
+    spread = np.hypot(gaps.std(axis=1), _RIM_SHARE * mean)
     # a matched filter: how many standard errors a wheel rut a metre deep would stand out by
     clear = np.sqrt(np.maximum((wheel * solved[:, :, -1]).sum(axis=1), 1e-18))
     detectable = _TOLD / clear
