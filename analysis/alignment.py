@@ -79,6 +79,8 @@ _NAME_FIELDS = (
 _START_FIELDS = ("start_m", "from_m", "begin_m", "start_station", "from_station")
 # ends closer than this are one point: centrelines are never digitised finer
 _SAME_POINT_M = 0.02
+# no road runs straight for so long
+_LONGEST_SEGMENT_M = 300_000.0
 _MEASURE_UNITS_M = {
     "metres": 1.0,
     "feet": METRES_PER_FOOT,
@@ -172,6 +174,7 @@ def read_roads(
             if len(xy) < 2 or not np.any(np.hypot(*np.diff(xy, axis=0).T) > 1e-5):
                 told.append(f'A line of "{called}" in {source.text} has no length; left out.')
                 continue
+            _check_gaps(xy, called, source.text)
             measure = None
             if measures is not None:
                 measure = _measure_in_metres(measures[i], xy, called, source.text)
@@ -205,6 +208,16 @@ def read_roads(
         else:
             told.append(f'The road "{name}" doesn\'t touch the terrain grid; left out.')
     return tuple(roads)
+
+
+def _check_gaps(xy: NDArray[np.float64], name: str, text: str) -> None:
+    """Refuse a line with a stray vertex, such as one at 0, 0."""
+    longest = float(np.hypot(*np.diff(xy, axis=0).T).max())
+    if longest > _LONGEST_SEGMENT_M:
+        raise RoadError(
+            f'Two neighbouring vertices of "{name}" in {text} lie {longest / 1000:.0f} km apart; '
+            "mend or delete the stray one."
+        )
 
 
 def _name_field(fields: list[str], wanted: str | None, text: str) -> str | None:

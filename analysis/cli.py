@@ -201,10 +201,17 @@ def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
     return settings, limits
 
 
+def _input_files(options: argparse.Namespace) -> list[str | None]:
+    names = ("grid", "centreline", "limits", "mask", "edges", "widths", "culverts")
+    return [getattr(options, name, None) for name in names]
+
+
 def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]:
     from analysis.alignment import read_roads
     from analysis.terrain import checksum, open_terrain
 
+    if not math.isfinite(options.start):
+        raise SettingsError(f"--start is {options.start}, but must be a number of metres.")
     notes: list[str] = []
     grid = open_terrain(
         options.grid,
@@ -258,7 +265,7 @@ def _screen(options: argparse.Namespace) -> int:
     from analysis.screening import screen
 
     settings, limits = _settings_and_limits(options)
-    inputs.check_writable(options.out, suffix=".gpkg")
+    inputs.check_writable(options.out, suffix=".gpkg", inputs=_input_files(options))
     grid, roads, sources = _open_inputs(options)
     extras = inputs.read_extras(
         grid,
@@ -352,7 +359,7 @@ def _section(options: argparse.Namespace) -> int:
         print("No grid given: this is the sample terrain.")
     settings, limits = _settings_and_limits(options)
     if options.png:
-        check_writable(options.png, suffix=".png")
+        check_writable(options.png, suffix=".png", inputs=_input_files(options))
         if options.draw_section is None:
             raise SettingsError("Drawing needs the window's package: leave out --png for numbers.")
     grid, roads, _ = _open_inputs(options)
@@ -384,9 +391,13 @@ def _named_road(roads: Sequence[Any], name: str | None) -> Any:
 
 def _export(options: argparse.Namespace) -> int:
     from analysis import exports, findings
+    from analysis.inputs import check_writable
 
     if not (options.geojson or options.csv or options.gpx or options.sheets):
         raise SettingsError("Say what to write: --geojson, --csv, --gpx or --sheets.")
+    for path in (options.geojson, options.csv, options.gpx):
+        if path:
+            check_writable(path, inputs=[options.findings])
     found = findings.read(options.findings)
     for path, write in (
         (options.geojson, exports.write_geojson),
@@ -427,7 +438,7 @@ def _limits(options: argparse.Namespace) -> int:
     from analysis.inputs import check_writable
     from analysis.limits import default_limits, write_limits
 
-    check_writable(options.out)
+    check_writable(options.out, suffix=".toml")
     write_limits(default_limits(options.surface), options.out)
     print(f"Limits for {options.surface} written to {options.out}.")
     return 0

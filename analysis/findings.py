@@ -7,8 +7,10 @@ file and NaN or an empty text here, never 0.
 
 import json
 import os
+import sqlite3
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import repeat
 from pathlib import Path
@@ -27,6 +29,7 @@ __all__ = [
     "STATION_COLUMNS",
     "Findings",
     "Table",
+    "check_replaceable",
     "read",
     "write",
 ]
@@ -227,6 +230,42 @@ class Findings:
     reviews: Table = field(default_factory=lambda: Table.empty(REVIEW_COLUMNS))
 
 
+def check_replaceable(path: str | os.PathLike[str]) -> None:
+    """Refuse to replace a file that isn't a findings file, or is open in another program.
+
+    Raises
+    ------
+    OutputError
+        If there is such a file at the place.
+    """
+    target = Path(path)
+    if not target.is_file() or target.stat().st_size == 0:
+        return
+    # A journal left beside a new file would be played into it and spoil it.
+    for ending in ("-wal", "-journal"):
+        journal = target.with_name(target.name + ending)
+        if journal.is_file() and journal.stat().st_size > 0:
+            raise OutputError(
+                f"{target} is open in another program: close it there, or choose another name."
+            )
+    try:
+        with closing(sqlite3.connect(f"{target.resolve().as_uri()}?mode=ro", uri=True)) as base:
+            tables = {row[0] for row in base.execute("SELECT table_name FROM gpkg_contents")}
+    except sqlite3.OperationalError as error:
+        if "locked" in str(error):
+            raise OutputError(
+                f"{target} is being written by another program: wait, or choose another name."
+            ) from error
+        tables = set()
+    except sqlite3.Error:
+        tables = set()
+    if not {"stations", "reaches", "run"} <= tables:
+        raise OutputError(
+            f"{target} holds something else than findings and won't be overwritten: choose another "
+            "name."
+        )
+
+
 def write(
     findings: Findings,
     path: str | os.PathLike[str],
@@ -238,7 +277,8 @@ def write(
     Raises
     ------
     OutputError
-        If the folder is missing or can't be written to, or the disk refuses.
+        If the folder is missing or can't be written to, the disk refuses, or there is another
+        kind of file at the place (`check_replaceable`).
     """
     target = Path(path)
     if target.suffix.lower() != ".gpkg":
@@ -247,6 +287,7 @@ def write(
         raise OutputError(f"The folder {target.parent} doesn't exist: make it, or choose another.")
     if target.is_dir():
         raise OutputError(f"{target} is a folder: choose a file name for the findings.")
+    check_replaceable(target)
     beside = target.with_name(f".{target.stem}.{os.getpid()}.part.gpkg")
     try:
         _write_layers(findings, beside, progress or (lambda _share, _words: None))

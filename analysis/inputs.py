@@ -2,13 +2,14 @@
 
 import csv
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
 
 from analysis import alignment
 from analysis.errors import OutputError, RoadError
-from analysis.findings import Table
+from analysis.findings import Table, check_replaceable
 from analysis.screening import Extras
 from analysis.terrain import Terrain
 
@@ -113,16 +114,35 @@ def sample_files() -> tuple[str, str]:
     return str(found[0]), str(found[1])
 
 
-def check_writable(path: str | os.PathLike[str], *, suffix: str | None = None) -> None:
+def check_writable(
+    path: str | os.PathLike[str],
+    *,
+    suffix: str | None = None,
+    inputs: Iterable[str | None] = (),
+) -> None:
     """Refuse an output place before an hour of work, not after.
+
+    Parameters
+    ----------
+    path
+        Where a result is to go.
+    suffix
+        What the name must end in.
+    inputs
+        Files that were read and must not be overwritten; None is passed over.
 
     Raises
     ------
     OutputError
-        If the folder is missing or read-only, the place is a folder, or the name doesn't end in
-        `suffix`.
+        If the folder is missing or read-only, the place is a folder, the name doesn't end in
+        `suffix`, a GeoPackage there isn't a findings file, or the place is that of an input.
     """
     target = Path(path)
+    for source in inputs:
+        if source is not None and target.exists() and _same_file(target, source):
+            raise OutputError(
+                f"{target} is one of the input files and would be lost: choose another name."
+            )
     if suffix is not None and target.suffix.lower() != suffix:
         raise OutputError(f"{target.name} can't hold this result: name it {target.stem}{suffix}.")
     folder = target.parent
@@ -132,3 +152,12 @@ def check_writable(path: str | os.PathLike[str], *, suffix: str | None = None) -
         raise OutputError(f"{target} is a folder: name a file in it.")
     if not os.access(folder, os.W_OK) or (target.exists() and not os.access(target, os.W_OK)):
         raise OutputError(f"{target} can't be written: choose a place you may write to.")
+    if suffix == ".gpkg":
+        check_replaceable(target)
+
+
+def _same_file(one: Path, other: str) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False

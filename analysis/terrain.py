@@ -537,7 +537,8 @@ def _heights(
     shape: tuple[int, int] | None,
 ) -> NDArray[np.float64]:
     raw = view.read(1, window=window, out_shape=shape)
-    z = raw.astype(float)
+    with np.errstate(invalid="ignore"):  # a damaged or undeclared NaN is unknown, see below
+        z = raw.astype(float)
     if (view.scales[0], view.offsets[0]) != (1.0, 0.0):
         z = z * view.scales[0] + view.offsets[0]
     z *= terrain.z_unit_m

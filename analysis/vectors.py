@@ -33,6 +33,9 @@ __all__ = [
 Vertices = list[tuple[float, ...]]
 What = Literal["lines", "areas", "points"]
 
+# more than twice round the earth; no plane coordinates reach so far
+_FARTHEST_M = 1e8
+
 _KINDS = {
     "lines": ("LineString", "MultiLineString", "GeometryCollection", "Unknown"),
     "areas": ("Polygon", "MultiPolygon", "GeometryCollection", "Unknown"),
@@ -297,7 +300,13 @@ class Layer:
                     f"The coordinates in {self.text} don't fit its coordinate system; give the "
                     "right one (for example EPSG:32610)."
                 )
-        return xy * self.terrain.xy_unit_m
+        xy = xy * self.terrain.xy_unit_m
+        if np.any(np.abs(xy) > _FARTHEST_M):
+            raise RoadError(
+                f"The file {self.text} has a vertex farther off than any map reaches; mend or "
+                "delete it, or give the right coordinate system."
+            )
+        return xy
 
     def check_overlap(self, lines: Iterable[NDArray[np.float64]]) -> None:
         """Refuse a layer of which no line touches the terrain grid."""
