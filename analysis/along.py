@@ -11,7 +11,7 @@ __all__ = ["average_along", "correlated_share", "interpolate_along", "known_medi
 
 Floats = NDArray[np.float64]
 
-_ROWS_PER_BLOCK = 4096
+_ROWS_PER_BLOCK = 1024
 
 
 def known_median(values: ArrayLike, default: float = np.nan) -> float:
@@ -68,15 +68,22 @@ def average_along(z: ArrayLike, rows: int) -> tuple[Floats, Floats]:
     for first, last in pairwise(edges):
         low, high = max(0, first - half), min(n, last + half)
         part = ground[low:high]
-        whole = first >= half and last <= n - half
-        if whole and not np.isnan(part).any():
-            top = part[0]  # heights above a near point keep the running sum's digits
-            mean = uniform_filter1d(part - top, rows, axis=0) + top
-            average[first:last] = mean[first - low : last - low]
-        else:
+        inner = slice(first - low, last - low)
+        if first < half or last > n - half:
             line, error = _line_fit(part, half)
-            average[first:last] = line[first - low : last - low]
-            spread[first:last] = error[first - low : last - low]
+            average[first:last], spread[first:last] = line[inner], error[inner]
+            continue
+        unknown = np.isnan(part)
+        top = np.where(np.isnan(part[0]), 0.0, part[0])
+        level = part - top  # heights above a near point keep the running sum's digits
+        holed = unknown.any(axis=0)
+        if holed.any():
+            level[unknown] = 0.0
+        mean = uniform_filter1d(level, rows, axis=0) + top
+        average[first:last] = mean[inner]
+        if holed.any():
+            line, error = _line_fit(part[:, holed], half)
+            average[first:last, holed], spread[first:last, holed] = line[inner], error[inner]
     return average, spread
 
 

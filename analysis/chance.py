@@ -75,19 +75,22 @@ class NoiseMaker:
     def __init__(self, cell_m: float, correlation_m: float, nugget: float, *, seed: int) -> None:
         self._random = np.random.default_rng(seed)
         self._cell = cell_m
-        field = self._random.standard_normal((_FIELD, _FIELD))
+        field = self._white()
         share = float(np.clip(nugget, 0.0, 1.0))
         if share < 1.0 and correlation_m > 0:
             from scipy.ndimage import gaussian_filter
 
             # White noise through a Gaussian of width g correlates as exp(-d^2 / 4 g^2).
             width = min(0.5 * correlation_m / cell_m, _FIELD / 16)
-            smooth = gaussian_filter(
-                self._random.standard_normal((_FIELD, _FIELD)), width, mode="wrap"
-            )
+            smooth = gaussian_filter(self._white(), width, mode="wrap")
             smooth /= smooth.std()
             field = np.sqrt(share) * field + np.sqrt(1.0 - share) * smooth
         self._field = field
+
+    def _white(self) -> Floats:
+        # single precision is twice as fast to draw and noise needs no more
+        drawn = self._random.standard_normal((_FIELD, _FIELD), dtype=np.float32)
+        return drawn.astype(np.float64)
 
     def block(self, rows: int, columns: int, step_s: float, step_o: float) -> Floats:
         """Make one block of unit noise, shape (rows, columns), at a random place and angle."""

@@ -189,6 +189,7 @@ def ditch_profile(
     if outlets is None:
         outlets = road_outlets(ribbon, zones(ribbon, breaks), culverts, culvert_reach_m)
     sigma, correlation, nugget = _noise_at(noise, s, rows_s)
+    maker = _maker(noise, cell)
     lines = []
     for length in dict.fromkeys((average_m, max(average_m, long_average_m))):
         window = rows_for(length, step)
@@ -197,7 +198,7 @@ def ditch_profile(
         ways_out = outlets.on_average(window)
         water = fill_ribbon(ground, outlets=ways_out, holes_drain=True)
         level = np.stack([_sample(ribbon, water, _SIGN[k] * u[:, k]) for k in (0, 1)], axis=1)
-        chance = _chance(z, level, sigma, noise, cell, step, window, false_per_km)
+        chance = _chance(z, level, sigma, maker, cell, step, window, false_per_km)
         lines.append(InvertLine(ground, water, u, z, level, chance * error))
         if length == average_m:
             share = correlated_share(length, cell, correlation, nugget)
@@ -312,6 +313,14 @@ def _noise_at(noise: Noise | None, s: Floats, rows_s: Floats) -> tuple[Floats, F
     )
 
 
+def _maker(noise: Noise | None, cell_m: float) -> NoiseMaker | None:
+    """Make noise like the road's, of its usual nature."""
+    if noise is None:
+        return None
+    correlation, nugget = known_median(noise.correlation_m, 0.0), known_median(noise.nugget, 1.0)
+    return NoiseMaker(cell_m, correlation, nugget, seed=20_001)
+
+
 def _grades(
     ribbon: Ribbon,
     profile_z: Floats,
@@ -367,7 +376,7 @@ def _chance(
     profile_z: Floats,
     level: Floats,
     sigma: Floats,
-    noise: Noise | None,
+    maker: NoiseMaker | None,
     cell_m: float,
     step: float,
     window: int,
@@ -375,13 +384,10 @@ def _chance(
 ) -> Floats:
     """Depth of sag (m) per row and side that noise makes on the drained profile."""
     n = profile_z.shape[0]
-    if noise is None or n < 3:
+    if maker is None or n < 3:
         return np.zeros(profile_z.shape)
     from scipy.ndimage import uniform_filter1d
 
-    correlation = known_median(noise.correlation_m, 0.0)
-    nugget = known_median(noise.nugget, 1.0)
-    maker = NoiseMaker(cell_m, correlation, nugget, seed=20_001)
     block = min(max(8, round(100.0 / step)), n)
     runs = int(np.clip(np.ceil(40 * block / n), 1, 40))
     probability = -np.expm1(-false_per_km * block * step / 1000.0)

@@ -116,22 +116,23 @@ def settle(ground: Floats, level: Floats) -> int:
     keys = np.empty(1024, np.float64)
     cells = np.empty(1024, np.int64)
     size = 0
+    # A flooded cell beside a lower level isn't settled yet: start from that neighbour.
     for i in range(rows):
         for j in range(columns):
             here = level[i, j]
-            found = False
-            for di in range(-1, 2):
-                a = i + di
-                if a < 0 or a >= rows:
-                    continue
-                for dj in range(-1, 2):
-                    b = j + dj
-                    if b < 0 or b >= columns:
+            if here > ground[i, j]:
+                for di in range(-1, 2):
+                    a = i + di
+                    if a < 0 or a >= rows:
                         continue
-                    if level[a, b] > here and level[a, b] > ground[a, b]:
-                        found = True
-            if found:
-                keys, cells, size = _push(keys, cells, size, here, i * columns + j)
+                    for dj in range(-1, 2):
+                        b = j + dj
+                        if b < 0 or b >= columns:
+                            continue
+                        if level[a, b] < here:
+                            keys, cells, size = _push(
+                                keys, cells, size, level[a, b], a * columns + b
+                            )
     touched = 0
     while size > 0:
         key = keys[0]
