@@ -49,11 +49,14 @@ __all__ = [
     "ACCESS",
     "BRIDGE",
     "DROPPED_KERB",
+    "FALLS",
     "KERB",
     "KERB_AWAY",
     "NOTHING",
     "OBSTACLE",
     "REASONS",
+    "RISES",
+    "UNEVEN",
     "WALL",
     "Suspicion",
     "suspect",
@@ -63,6 +66,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 NOTHING, KERB, KERB_AWAY, DROPPED_KERB, ACCESS, OBSTACLE, WALL, BRIDGE = range(8)
+UNEVEN, FALLS, RISES = 8, 9, 10
 
 KERB_LEAST_M = 0.085
 """Least height of a kerb by itself. Kerbs are built 100 to 150 mm high (common practice); turf
@@ -80,8 +84,9 @@ SHARP_M = 0.35
 SHARP_MISFIT = 9.0
 """How much worse than the best ramp a step may fit, in chi-square: three standard deviations."""
 
-STAYS_UP = 0.65
-"""Share of a kerb's height that the ground behind it keeps; a lip has fallen again by then."""
+STAYS_UP = 0.55
+"""A kerb's face and the ground 0.7 m behind it are at least this much alike in height; a lip has
+fallen again by then, and a bank has no face."""
 
 KERB_RUN_M = 15.0
 """Least length of a kerb: what is shorter is something else."""
@@ -104,6 +109,9 @@ OBSTACLE_M = 12.0
 
 OBSTACLE_RISE_M = 0.06
 """A thing left in the grid raises the mean of a few metres of shoulder by this at least."""
+
+EDGE_WANDERS_M = 0.25
+"""How far a found edge may wander from block to block."""
 
 WALL_RISE_M = 0.30
 """More than a bank of turf or a windrow rises within a cell or two (common practice)."""
@@ -128,6 +136,10 @@ OUTLIERS_MOST = 0.35
 LEAST_KNOWN = 0.5
 """With less of its pavement or shoulder in the grid, what can't be measured has no data."""
 
+STEEPEST_PCT = 18.0
+"""What falls or rises more steeply than this isn't a shoulder: they are built at 4 to 8 %, and
+foreslopes are steeper than 1 in 5 as a rule (common practice)."""
+
 _WIDTHS = np.array([0.0, 0.35, 0.7, 1.05])
 
 REASONS = {
@@ -145,6 +157,12 @@ REASONS = {
     "barrier or a wall: the shoulder isn't judged.",
     BRIDGE: "The road's own profile breaks off here, as where a bridge has been taken out of the "
     "grid: the shoulder isn't judged.",
+    UNEVEN: "Much of the shoulder lies off any plane through it, as with bushes, rubble or a "
+    "wrongly placed edge: it isn't judged.",
+    FALLS: "The ground falls away from the pavement edge as steeply as a foreslope: no shoulder "
+    "was found here.",
+    RISES: "The ground rises from the pavement edge as steeply as a bank: no shoulder was found "
+    "here.",
 }
 """One sentence per kind; `{height}` is rounded coarsely, so that neighbours say the same."""
 
@@ -221,9 +239,9 @@ def suspect(
     foreign = np.zeros(m, dtype=bool)
     bridge = _find_bridges(roads)
     for side, road in enumerate(roads):
-        kerbs = _find_kerbs(road, sigma)
-        column = kind[:, side]
         access, obstacle = _find_accesses(road, sigma), _find_obstacles(road, sigma)
+        kerbs = _find_kerbs(road, sigma, access | obstacle)
+        column = kind[:, side]
         # later ones win; behind a kerb nothing else is looked for
         column[obstacle] = OBSTACLE
         column[access] = ACCESS
@@ -276,7 +294,11 @@ def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[
         shares = np.stack([share(kind == k) for k in range(len(REASONS) + 1)], axis=1)
         told = np.zeros(here.size, dtype=np.int8)
         few = measures.status[:, side] == NO_DATA
-        told[(measures.outlier_share[:, side] > OUTLIERS_MOST) & ~few] = OBSTACLE
+        slope, se = measures.shoulder_slope_pct[:, side], measures.shoulder_slope_se[:, side]
+        with np.errstate(invalid="ignore"):
+            told[(measures.outlier_share[:, side] > OUTLIERS_MOST) & ~few] = UNEVEN
+            told[(slope - 2.0 * se > STEEPEST_PCT) & ~few] = FALLS
+            told[(slope + 2.0 * se < -STEEPEST_PCT) & ~few] = RISES
         strange = shares[:, ACCESS] + shares[:, OBSTACLE]
         crowded = strange > 0.5
         told[crowded] = np.where(shares[:, ACCESS] >= shares[:, OBSTACLE], ACCESS, OBSTACLE)[
@@ -342,12 +364,12 @@ class _Kerbs:
     dropped: NDArray[np.bool_]
 
 
-def _find_kerbs(road: Unrolled, sigma_m: float) -> _Kerbs:
+def _find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> _Kerbs:
     from analysis.suspicion_kernels import find_steps
 
     c, b = road.cell_m, road.s.size
     # so many blocks together that a height is known to about 12 mm
-    length = float(np.clip((c * sigma_m * 2.8 / 0.012) ** 2 / 0.8, 5.0, 30.0))
+    length = float(np.clip((c * sigma_m * 2.8 / 0.012) ** 2 / 0.8, 5.0, 40.0))
     rows = max(3, 2 * round(0.5 * (length / road.length_m - 1.0)) + 1)
     count = moving_sums(road.count, rows)
     safe = np.maximum(count, 1.0)
@@ -358,7 +380,7 @@ def _find_kerbs(road: Unrolled, sigma_m: float) -> _Kerbs:
     found = np.full((b, 5 + _WIDTHS.size), np.nan)
     limit = road.width + 2.0
     find_steps(
-        count, x, r, float(road.x[0]), BIN_M, limit, road.box, _WIDTHS, 0.6 * KERB_ON_M,
+        count, x, r, float(road.x[0]), BIN_M, limit, road.width, road.box, _WIDTHS, KERB_ON_M,
         max(sigma_m, 1e-3), sharp, found,
     )  # fmt: skip
     place, height, se, foot, behind = found[:, :5].T
@@ -366,10 +388,16 @@ def _find_kerbs(road: Unrolled, sigma_m: float) -> _Kerbs:
     misfit = moving_sums(np.nan_to_num(found[:, 5:]), round(KERB_RUN_M / road.length_m)) / rows
     is_sharp = misfit[:, :sharp].min(axis=1) <= misfit.min(axis=1) + SHARP_MISFIT
     with np.errstate(invalid="ignore"):
-        stands = (height <= KERB_MOST_M + 2.0 * se) & (foot > -0.05) & (behind > 0.03)
-        stays = np.minimum(behind, behind - foot) >= STAYS_UP * height
-        seed = stands & stays & is_sharp & (height - 1.3 * se >= KERB_LEAST_M)
-        on = stands & (np.minimum(behind, behind - foot) >= 0.5 * height) & (height >= KERB_ON_M)
+        # far from the edge, the pavement may have bent away from its plane
+        sunk = -0.04 - 0.02 * np.maximum(place, 0.0)
+        stands = (height <= KERB_MOST_M + 2.0 * se) & (foot > sunk) & (behind > 0.03)
+        # both the rise itself and the ground behind it: a lip has one, a bank the other
+        least_of, most_of = np.minimum(height, behind), np.maximum(height, behind)
+        stays = (least_of >= STAYS_UP * most_of) & (behind - foot >= STAYS_UP * height)
+        seed = stands & stays & is_sharp & (most_of - 1.3 * se >= KERB_LEAST_M)
+        on = stands & (behind - foot >= 0.5 * height) & (most_of >= KERB_ON_M)
+    # a vehicle or an access isn't what a kerb is told from
+    seed &= ~grown(strange, rows // 2)
     least = max(2, round(KERB_RUN_M / road.length_m))
     on = closed(on, least // 2)
     kerb = np.zeros(b, dtype=bool)
@@ -400,7 +428,10 @@ def _find_accesses(road: Unrolled, sigma_m: float) -> NDArray[np.bool_]:
     with np.errstate(invalid="ignore"):
         level = np.abs(outside) <= ACCESS_FALL * (road.width + 1.75)
         level &= np.abs(far - near) <= ACCESS_FALL * 1.25 + chance
-    raised = short_pulses(outside, round(ACCESS_M / road.length_m), max(ACCESS_RISE_M, chance))
+    steep = _usual(np.abs(far - near) / 1.25, road.length_m)
+    wander = max(2.0 * EDGE_WANDERS_M, 0.75 * road.cell_m)
+    least = np.maximum(max(ACCESS_RISE_M, chance), wander * steep)
+    raised = short_pulses(outside, round(ACCESS_M / road.length_m), least)
     kept = np.zeros_like(raised)
     for first, last in flag_runs(raised):
         kept[first:last] = level[first:last].mean() >= 0.5
@@ -408,12 +439,26 @@ def _find_accesses(road: Unrolled, sigma_m: float) -> NDArray[np.bool_]:
     return grown(kept, 1)
 
 
+def _usual(values: Floats, length_m: float) -> Floats:
+    """Median over 50 m of road about each block; unknown values count as 0."""
+    rows = 2 * round(25.0 / length_m) + 1
+    return np.asarray(np.median(windows(np.nan_to_num(values), rows, 0.0), axis=-1))
+
+
 def _find_obstacles(road: Unrolled, sigma_m: float) -> NDArray[np.bool_]:
     """Blocks whose shoulder stands up for a few metres."""
-    width = road.width
-    on = road.band(np.full_like(width, 0.25), np.maximum(width, 0.75))
-    chance = 5.0 * sigma_m * road.cell_m / np.sqrt(np.maximum(width, 0.5) * road.length_m)
-    least = max(OBSTACLE_RISE_M, float(np.median(chance)))
+    middle = 0.25 + 0.5 * (np.maximum(road.width, 0.75) - 0.25)
+    inner = road.band(np.full_like(middle, 0.25), middle)
+    outer = road.band(middle, np.maximum(road.width, 0.75))
+    on = 0.5 * (inner + outer)
+    chance = 5.0 * sigma_m * road.cell_m / np.sqrt(np.maximum(road.width, 0.5) * road.length_m)
+    # where the ground is steep, an edge that wanders by a little looks like a rise
+    steep = np.abs(outer - inner) / (0.5 * np.maximum(road.width - 0.25, 0.5))
+    steep = _usual(steep, road.length_m)
+    wander = max(EDGE_WANDERS_M, 0.5 * road.cell_m)
+    least = np.maximum(np.maximum(OBSTACLE_RISE_M, chance), wander * steep)
+    # no shoulder, so nothing to stand on it
+    least[steep > 0.01 * STEEPEST_PCT] = np.inf
     return grown(short_pulses(on, round(OBSTACLE_M / road.length_m), least), 1)
 
 

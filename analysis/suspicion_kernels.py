@@ -17,6 +17,7 @@ __all__ = ["find_steps"]
 _COLUMNS = 4
 _INSIDE_M = 1.5
 _OUTSIDE_M = 1.2
+_BEHIND_M = 0.7
 
 
 @compiled
@@ -93,6 +94,7 @@ def find_steps(
     first_x: float,
     bin_m: float,
     limit_x: Any,
+    hinge_x: Any,
     box: Any,
     widths: Any,
     least_m: float,
@@ -111,20 +113,22 @@ def find_steps(
         Middle of the first bin, width of a bin.
     limit_x : (b,)
         How far out a step is looked for.
+    hinge_x : (b,)
+        Where the shoulder or verge ends, as far as is known: what lies beyond falls away.
     box : (b, 2)
         Box widths of a cell across the road, wider one first, neither of them zero.
     widths : (v,)
         Widths of the rises tried, ascending, the first zero.
     least_m : float
-        Rises smaller than this aren't looked at.
+        Rises smaller than this don't count.
     sigma : float
         Noise of a cell.
     sharp : int
         So many of the widths count as sharp.
     found : (b, 5 + v)
         Place of the best sharp rise, its height and the standard error of that, height of its
-        foot over the pavement's plane, and mean height over that plane from 0.2 to 0.8 m behind
-        it; then the misfit of the best rise of each width in units of the noise, over the least
+        foot over the pavement's plane, and height over that plane 0.7 m behind its top; then
+        the misfit of the best rise of each width in units of the noise, over the least
         of them. NaN where there is none.
     """
     blocks, bins = count.shape
@@ -161,9 +165,8 @@ def find_steps(
             if n_before > 0.0 and n_after > 0.0 and before / n_before > -0.15:
                 rise[k] = after / n_after - before / n_before
         taken = False
-        end = 0.0
         for k in range(bins):
-            if taken or rise[k] < least_m:
+            if taken or rise[k] < 0.6 * least_m:
                 continue
             # the highest rise within reach of this one's foot
             best = k
@@ -171,6 +174,10 @@ def find_steps(
                 if rise[q] > rise[best]:
                     best = q
             place = first_x + best * bin_m
+            # the fall beyond the hinge, smeared inward, isn't part of what stands behind the rise
+            outer = place + _OUTSIDE_M + smear
+            if hinge_x[i] > place:
+                outer = min(outer, max(hinge_x[i] - 0.5 * smear, place + 0.5 + smear))
             least = np.inf
             for v in range(widths.size):
                 lowest = np.inf
@@ -186,7 +193,7 @@ def find_steps(
                         if n <= 0.0:
                             continue
                         d = x[i, q] - place
-                        if d < -_INSIDE_M - smear or d > _OUTSIDE_M + smear:
+                        if d < -_INSIDE_M - smear or x[i, q] > outer:
                             continue
                         d = x[i, q] - at
                         row[0] = 1.0
@@ -217,17 +224,11 @@ def find_steps(
                             found[i, 1] = beta[2]
                             found[i, 2] = sigma * np.sqrt(max(inverse[2, 2], 0.0))
                             found[i, 3] = beta[0]
-                            end = at + 0.5 * widths[v] + smear
+                            top = beta[0] + beta[1] * 0.5 * widths[v] + beta[2]
+                            found[i, 4] = top + _BEHIND_M * (beta[1] + beta[3])
                 found[i, 5 + v] = lowest
             if not np.isfinite(least):
                 continue
-            behind = n_behind = 0.0
-            for q in range(bins):
-                d = x[i, q] - end
-                if count[i, q] > 0.0 and 0.2 <= d <= 0.8:
-                    behind += count[i, q] * r[i, q]
-                    n_behind += count[i, q]
-            found[i, 4] = behind / n_behind if n_behind > 0.0 else np.nan
             # a rise that turns out to be none gives way to one farther out
             taken = found[i, 1] >= least_m
         if not taken:

@@ -272,7 +272,7 @@ def closed(flags: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:
     return out
 
 
-def short_pulses(values: Floats, most: int, least: float) -> NDArray[np.bool_]:
+def short_pulses(values: Floats, most: int, least: float | Floats) -> NDArray[np.bool_]:
     """Where values stand up by `least` over what lies before and after, for `most` blocks at most.
 
     A top hat: values less their opening, which keeps whatever is longer. Unknown values
