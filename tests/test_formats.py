@@ -17,10 +17,39 @@ import shapely
 from analysis import cli, findings
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
-from tests.test_job import _assert_same
 
 _CRS = "EPSG:32628"
 _NAME = "Thornwick Lane"
+
+
+_MEASURED = (
+    ("pavement_slope_pct", "pavement_slope_se"),
+    ("shoulder_slope_pct", "shoulder_slope_se"),
+    ("edge_drop_mm", "edge_drop_se"),
+)
+
+
+def _assert_equal(a, b):
+    """The same numbers went in, so the same come out."""
+    for name in (*(name for pair in _MEASURED for name in pair), "edge_offset_m", "p_wont_shed"):
+        np.testing.assert_allclose(a[name], b[name], rtol=1e-6, atol=1e-6, err_msg=name)
+    for name in ("finding", "verdict", "reason"):
+        np.testing.assert_array_equal(a[name], b[name], name)
+
+
+def _assert_same(a, b):
+    """The same ground but for rounding: far inside the errors that the values carry.
+
+    At a few stations a tie between two places for an edge may fall the other way.
+    """
+    for name, error in _MEASURED:
+        np.testing.assert_array_equal(np.isfinite(a[name]), np.isfinite(b[name]), name)
+        known = np.isfinite(a[name])
+        away = np.abs(a[name] - b[name])[known] / a[error][known]
+        assert np.median(away) <= 0.05, name
+        assert np.mean(away <= 0.5) >= 0.95, name
+    assert (a["verdict"] == b["verdict"]).mean() >= 0.95
+    assert (a["finding"] == b["finding"]).mean() >= 0.95
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +151,8 @@ def _copied(ground, name, driver, **options):
 )
 def test_grid_formats(ground, name, driver, options):
     """VRT and COG hold the very numbers; four decimals of an ASCII grid are a tenth of a mm."""
-    _assert_same(ground.found, ground.screen(_copied(ground, name, driver, **options)))
+    same = _assert_same if driver == "AAIGrid" else _assert_equal
+    same(ground.found, ground.screen(_copied(ground, name, driver, **options)))
 
 
 def test_ascii_grid_without_prj(ground, capsys):
@@ -170,7 +200,7 @@ def test_unknown_heights_in_any_code(ground, dtype, code, declared):
     z = np.where(np.isnan(ground.z), code, ground.z.astype(float))
     nodata = {"nodata": code} if declared else {}
     path = _write_grid(ground.folder / "code.tif", z, ground.transform, dtype=dtype, **nodata)
-    _assert_same(ground.found, ground.screen(path))
+    _assert_equal(ground.found, ground.screen(path))
 
 
 def test_south_up_and_tiled(ground):
@@ -225,9 +255,9 @@ def test_parts_and_features_of_one_road(ground):
     cut = len(ground.xy) // 2
     first, second = ground.xy[: cut + 1], ground.xy[cut:]
     parts = _write_lines(ground.folder / "parts.gpkg", [[first, second]], kind="MultiLineString")
-    _assert_same(ground.found, ground.screen(ground.grid, parts))
+    _assert_equal(ground.found, ground.screen(ground.grid, parts))
     features = _write_lines(ground.folder / "features.gpkg", [first, second[::-1]])
-    _assert_same(ground.found, ground.screen(ground.grid, features))
+    _assert_equal(ground.found, ground.screen(ground.grid, features))
 
 
 def test_many_roads(ground, capsys):
@@ -239,7 +269,7 @@ def test_many_roads(ground, capsys):
     found = ground.screen(ground.grid, path)
     assert set(found["road"]) == {"Quern Track", _NAME}
     assert '"Faraway Road"' in capsys.readouterr().err
-    _assert_same(ground.found, found.where(found["road"] == _NAME))
+    _assert_equal(ground.found, found.where(found["road"] == _NAME))
 
 
 def test_heights_on_the_line_and_a_start_field(ground):
@@ -248,7 +278,7 @@ def test_heights_on_the_line_and_a_start_field(ground):
     path = _write_lines(ground.folder / "start.gpkg", [xyz], kind="3D LineString", start_m=1000.0)
     found = ground.screen(ground.grid, path)
     np.testing.assert_allclose(found["station_m"], ground.found["station_m"] + 1000.0)
-    _assert_same(ground.found, found)
+    _assert_equal(ground.found, found)
 
 
 def test_measures_label_the_stations(ground):
@@ -270,4 +300,4 @@ def test_measures_label_the_stations(ground):
         base.commit()
     found = ground.screen(ground.grid, path)
     np.testing.assert_allclose(found["station_m"], ground.found["station_m"] + 2500.0, atol=1e-6)
-    _assert_same(ground.found, found)
+    _assert_equal(ground.found, found)
