@@ -145,8 +145,8 @@ class SectionPriors:
         (0.12, 0.0, 0.06),
         (0.03, 0.13, 0.04),
     )
-    drift: float = 0.045
-    width_spread: float = 0.6
+    drift: float = 0.035
+    width_spread: float = 0.9
     switch: float = 0.01
     knot_m: float = 0.35
     rough_m: float = 0.02
