@@ -131,6 +131,7 @@ POND_COLUMNS: Mapping[str, str] = {
     "spill_station_m": "float",
     "spill_offset_m": "float",
     "certain": "bool",
+    "doubt": "str",
 }
 _LATER = {"stations": "finding", "reaches": "mean_slope_se", "ponds": "where"}
 EDIT_COLUMNS: Mapping[str, str] = {

@@ -180,7 +180,7 @@ def judge(
     p_rut = np.fmax(np.nan_to_num(p_rut, nan=0.0), np.nan_to_num(p_ridge, nan=0.0))
     p_pond = 1.0 - _chance_below(retained_mm, retained_se_mm, limits.retained_mm.value)
     with np.errstate(invalid="ignore"):
-        p_pond = np.where(retained_mm > retained_chance_mm, p_pond, 0.0)
+        p_pond = np.where((retained_mm > retained_chance_mm) & ~kerb, p_pond, 0.0)
 
     # Either fault alone keeps water on the road: P(A or B) by the correlation that the fit gives
     # between slope and drop; a pond is what those two make, so it only ever adds what they miss.

@@ -72,6 +72,12 @@ class Cells:
         first, last = np.searchsorted(self.s, [s0, s1])
         return slice(int(first), int(last))
 
+    def part(self, here: slice) -> Cells:
+        """Return the cells of a slice, such as `window` gives."""
+        return Cells(
+            self.s[here], self.o[here], self.z[here], self.row[here], self.col[here], self.cell_m
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Ribbon:

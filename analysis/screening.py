@@ -7,7 +7,7 @@ measuring; `remeasure` measures one road again after a person corrected its brea
 import platform
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -20,6 +20,13 @@ from analysis import alignment, ribbon, surfaces, terrain, water
 from analysis.alignment import Road
 from analysis.along import known_median
 from analysis.breaks import Breaks, Overrides, find_breaks
+from analysis.corrections import (
+    changed_stations,
+    given_breaks,
+    overrides_for,
+    spliced,
+    stations_of,
+)
 from analysis.errors import OutputError, RoadError
 from analysis.findings import EDIT_COLUMNS, STATION_COLUMNS, Findings, Table
 from analysis.limits import Limits, default_limits, limits_from_toml, limits_to_toml, required_slope
@@ -30,7 +37,6 @@ from analysis.settings import Settings
 from analysis.surfaces import Measures, Noise, Sections
 from analysis.suspicion import suspect, withhold
 from analysis.tables import (
-    SIDES,
     Reach,
     build_reaches,
     pond_table,
@@ -47,7 +53,6 @@ __all__ = [
     "RoadStudy",
     "Study",
     "job_of",
-    "overrides_for",
     "rejudge",
     "remeasure",
     "screen",
@@ -81,8 +86,8 @@ class Extras:
 
 
 @dataclass(frozen=True, slots=True)
-class RoadStudy:
-    """All that is known of one road; arrays over its n stations."""
+class Measured:
+    """What was measured on one road, whatever the limits; arrays over its n stations."""
 
     road: Road
     s: Floats
@@ -95,6 +100,12 @@ class RoadStudy:
     measures: Measures
     sections: Sections
     water: Water
+
+
+@dataclass(frozen=True, slots=True)
+class RoadStudy(Measured):
+    """All that is known of one road: what was measured, and how it is judged."""
+
     areas: Areas
     judgement: Judgement
     labels: NDArray[np.int8]
@@ -250,34 +261,22 @@ def _measure_road(
     report: Progress,
 ) -> RoadStudy:
     report(0.35, "finding edges and hinges")
-    average_m = settings.average_m
-    breaks = find_breaks(
-        cells,
-        strip,
-        s,
-        pavement_width_m=settings.pavement_width_m,
-        shoulder_width_m=settings.shoulder_width_m,
-        search_m=settings.search_m if settings.find_edges else 0.0,
-        box_m=box_m,
-        average_m=20.0 if average_m == "auto" else average_m,
-        sigma_m=settings.noise_m,
-        overrides=overrides,
-        progress=lambda f, w: report(0.35 + 0.2 * f, w),
+    breaks = _find_breaks(
+        cells, strip, s, box_m, overrides, settings, lambda f, w: report(0.35 + 0.2 * f, w)
     )
     report(0.55, "measuring slopes and drops")
     noise = surfaces.estimate_noise(cells, breaks, given_m=settings.noise_m)
     masked = _masked_cells(grid, cells, extras.mask)
-    suspicion = suspect(cells, breaks, noise, box_m=box_m, mask=masked)
-    measures, sections = surfaces.measure(
+    breaks, measures, sections = _measure(
         cells,
         breaks,
         noise,
-        average_m=average_m,
-        box_m=box_m,
-        mask=suspicion.foreign if masked is None else suspicion.foreign | masked,
-        progress=lambda f, w: report(0.55 + 0.2 * f, w),
+        box_m,
+        masked,
+        settings,
+        limits,
+        lambda f, w: report(0.55 + 0.2 * f, w),
     )
-    measures, breaks = withhold(measures, breaks, suspicion)
     report(0.75, "following the water")
     held = water.assess_water(
         strip,
@@ -293,7 +292,7 @@ def _measure_road(
         progress=lambda f, w: report(0.75 + 0.2 * f, w),
     )
     report(0.95, "judging")
-    part = RoadStudy(
+    measured = Measured(
         road=road,
         s=s,
         cells=cells,
@@ -305,23 +304,109 @@ def _measure_road(
         measures=measures,
         sections=sections,
         water=held,
-        **_judged(road, s, breaks, measures, sections, held, settings, limits),
     )
+    values = {f.name: getattr(measured, f.name) for f in fields(measured)}
+    part = RoadStudy(**values, **_judged(measured, settings, limits))
     report(1.0, "done")
     return part
 
 
-def _judged(
-    road: Road,
+def _find_breaks(
+    cells: Cells,
+    strip: Ribbon,
     s: Floats,
+    box_m: Floats,
+    overrides: Overrides,
+    settings: Settings,
+    progress: Progress | None = None,
+) -> Breaks:
+    return find_breaks(
+        cells,
+        strip,
+        s,
+        pavement_width_m=settings.pavement_width_m,
+        shoulder_width_m=settings.shoulder_width_m,
+        search_m=settings.search_m if settings.find_edges else 0.0,
+        box_m=box_m,
+        average_m=20.0 if settings.average_m == "auto" else settings.average_m,
+        sigma_m=settings.noise_m,
+        overrides=overrides,
+        progress=progress,
+    )
+
+
+def _measure(
+    cells: Cells,
     breaks: Breaks,
-    measures: Measures,
-    sections: Sections,
-    held: Water,
+    noise: Noise,
+    box_m: Floats,
+    masked: NDArray[np.bool_] | None,
     settings: Settings,
     limits: Limits,
-) -> dict[str, Any]:
+    progress: Progress | None = None,
+) -> tuple[Breaks, Measures, Sections]:
+    """Fits without what isn't shoulder, and the reason where there is no shoulder to judge."""
+    suspicion = suspect(cells, breaks, noise, box_m=box_m, mask=masked)
+    measures, sections = surfaces.measure(
+        cells,
+        breaks,
+        noise,
+        average_m=settings.average_m,
+        box_m=box_m,
+        mask=suspicion.foreign if masked is None else suspicion.foreign | masked,
+        straightedge_m=limits.straightedge_m.value,
+        progress=progress,
+    )
+    measures, breaks = withhold(measures, breaks, suspicion)
+    return breaks, measures, sections
+
+
+def _measured_around(study: Study, part: RoadStudy, station: int) -> RoadStudy:
+    """Measure the stations around one again under `part.overrides`; the others stay as they are.
+
+    Twice as much road is looked at as is put back, so that the ends of the piece, where the search
+    has no neighbours to lean on, don't show.
+    """
+    n, s = len(part.s), part.s
+    settings = study.settings
+    felt = max(3.0 * known_median(part.measures.average_m, 20.0), 60.0)
+    at = s[station]
+    here = slice(*np.searchsorted(s, (at - 2.0 * felt, at + 2.0 * felt + 1e-9)).tolist())
+    keep = slice(*np.searchsorted(s, (at - felt, at + felt + 1e-9)).tolist())
+    margin = settings.spacing_m + 0.5 * known_median(part.measures.average_m, 20.0)
+    low, high = s[here.start] - margin, s[here.stop - 1] + margin
+    cells = part.cells.part(part.cells.window(low, high))
+    rows = slice(*np.searchsorted(part.ribbon.s, (low, high)).tolist())
+    strip = replace(part.ribbon, s=part.ribbon.s[rows], z=part.ribbon.z[rows])
+    box_m = part.box_m[here]
+    overrides = stations_of(part.overrides, here, n)
+    breaks = _find_breaks(cells, strip, s[here], box_m, overrides, settings)
+    breaks, measures, sections = _measure(
+        cells,
+        breaks,
+        stations_of(part.noise, here, n),
+        box_m,
+        _masked_cells(study.terrain, cells, study.extras.mask),
+        settings,
+        study.limits,
+    )
+    breaks = spliced(part.breaks, breaks, here, keep, n)
+    measures = spliced(part.measures, measures, here, keep, n)
+    sections = spliced(part.sections, sections, here, keep, n)
+    held = water.assess_across(
+        part.water,
+        keep,
+        stations_of(breaks, keep, n),
+        stations_of(measures, keep, n),
+        stations_of(sections, keep, n),
+        shoulder_width_m=settings.shoulder_width_m,
+    )
+    return replace(part, breaks=breaks, measures=measures, sections=sections, water=held)
+
+
+def _judged(part: Measured, settings: Settings, limits: Limits) -> dict[str, Any]:
     """Everything that depends on the limits, from what was measured: the fast path."""
+    breaks, measures, held = part.breaks, part.measures, part.water
     required = required_slope(measures.pavement_slope_pct, breaks.crowned, limits)
     judgement = judge(
         measures,
@@ -333,7 +418,14 @@ def _judged(
         breaks.kerb,
         limits,
     )
-    ground = areas(sections, measures, required, limits, width_se=breaks.hinge_se)
+    ground = areas(
+        part.sections,
+        measures,
+        required,
+        limits,
+        width_se=breaks.hinge_se,
+        edge_se=breaks.edge_se,
+    )
     labels = label_stations(
         judgement,
         measures.status,
@@ -342,29 +434,21 @@ def _judged(
         limits=limits,
     )
     reaches = build_reaches(
-        road, s, breaks, measures, held, ground, judgement, labels, settings, limits
+        part.road, part.s, breaks, measures, held, ground, judgement, labels, settings, limits
     )
     return {"areas": ground, "judgement": judgement, "labels": labels, "reaches": reaches}
 
 
 def rejudge(study: Study, limits: Limits) -> Study:
-    """Judge what was measured under other limits; nothing is measured again."""
-    parts = [
-        replace(
-            part,
-            **_judged(
-                part.road,
-                part.s,
-                part.breaks,
-                part.measures,
-                part.sections,
-                part.water,
-                study.settings,
-                limits,
-            ),
-        )
-        for part in study.roads
-    ]
+    """Judge what was measured under other limits.
+
+    Nothing is measured again, unless the length of the straightedge changed: ruts and ridges are
+    what it makes them.
+    """
+    parts = list(study.roads)
+    if limits.straightedge_m.value != study.limits.straightedge_m.value:
+        parts = [_measured_again(study, part, limits) for part in parts]
+    parts = [replace(part, **_judged(part, study.settings, limits)) for part in parts]
     record = {**study.findings.run, **_limits_record(limits)}
     again = _assemble(
         study.terrain,
@@ -379,10 +463,23 @@ def rejudge(study: Study, limits: Limits) -> Study:
     return replace(again, findings=replace(again.findings, reviews=study.findings.reviews))
 
 
+def _measured_again(study: Study, part: RoadStudy, limits: Limits) -> RoadStudy:
+    breaks, measures, sections = _measure(
+        part.cells,
+        part.breaks,
+        part.noise,
+        part.box_m,
+        _masked_cells(study.terrain, part.cells, study.extras.mask),
+        study.settings,
+        limits,
+    )
+    return replace(part, breaks=breaks, measures=measures, sections=sections)
+
+
 def remeasure(
     study: Study, road_index: int, edits: Table, *, progress: Progress | None = None
 ) -> Study:
-    """Measure one road again with a person's corrections; the grid isn't read again.
+    """Measure one road again around a person's corrections; the grid isn't read again.
 
     Parameters
     ----------
@@ -395,20 +492,14 @@ def remeasure(
     """
     part = study.roads[road_index]
     road = part.road
-    fresh = _measure_road(
-        study.terrain,
-        road,
-        part.s,
-        part.cells,
-        part.ribbon,
-        part.box_m,
-        overrides_for(part.s, edits, road, given=given_breaks(road, part.s, study.extras)),
-        study.settings,
-        study.limits,
-        study.extras,
-        _part_of(progress, 0.0, 1.0, road.name),
-    )
-    parts = [*study.roads[:road_index], fresh, *study.roads[road_index + 1 :]]
+    report = _part_of(progress, 0.0, 1.0, road.name)
+    wanted = overrides_for(part.s, edits, road, given=given_breaks(road, part.s, study.extras))
+    for i in changed_stations(part.overrides, wanted):
+        report(0.1, "measuring around the correction")
+        part = _measured_around(study, replace(part, overrides=wanted), int(i))
+    report(0.9, "judging")
+    part = replace(part, **_judged(part, study.settings, study.limits))
+    parts = [*study.roads[:road_index], part, *study.roads[road_index + 1 :]]
     again = _assemble(
         study.terrain,
         study.settings,
@@ -419,83 +510,6 @@ def remeasure(
         edits,
     )
     return replace(again, findings=replace(again.findings, reviews=study.findings.reviews))
-
-
-def given_breaks(road: Road, s: Floats, extras: Extras) -> Overrides:
-    """Breaks that the given edge lines and width table fix at the stations.
-
-    Edge lines win over widths: they were drawn for this very road.
-    """
-    n = len(s)
-    edge, hinge = np.full((n, 2), np.nan), np.full((n, 2), np.nan)
-    if extras.widths is not None:
-        _apply_widths(road, s, extras.widths, edge, hinge)
-    for line in extras.edges:
-        _apply_edge_line(road, s, line, edge)
-    return Overrides(edge=edge, hinge=hinge)
-
-
-def _apply_widths(road: Road, s: Floats, widths: Table, edge: Floats, hinge: Floats) -> None:
-    labels = np.asarray(road.label(s), dtype=float)
-    for row in range(len(widths)):
-        if widths["road"][row] not in ("", road.name):
-            continue
-        low, high = sorted((float(widths["from_m"][row]), float(widths["to_m"][row])))
-        here = (labels >= low) & (labels <= high)
-        for side, name in enumerate(SIDES):
-            pavement = float(widths[f"pavement_{name}_m"][row])
-            shoulder = float(widths[f"shoulder_{name}_m"][row])
-            if np.isfinite(pavement):
-                edge[here, side] = pavement
-                if np.isfinite(shoulder):
-                    hinge[here, side] = pavement + shoulder
-
-
-def _apply_edge_line(road: Road, s: Floats, line: Floats, edge: Floats) -> None:
-    """Take an edge line's offsets at the stations it runs past, on the side it lies on."""
-    import shapely
-
-    step = 1.0
-    geometry = shapely.LineString(line)
-    along = np.arange(0.0, geometry.length + step, step)
-    points = shapely.get_coordinates(shapely.line_interpolate_point(geometry, along))
-    line_s, line_o = alignment.to_road(road, points[:, 0], points[:, 1])
-    near = np.isfinite(line_s) & (np.abs(line_o) < 30.0)
-    if near.sum() < 2:
-        return
-    line_s, line_o = line_s[near], line_o[near]
-    order = np.argsort(line_s, kind="stable")
-    line_s, line_o = line_s[order], line_o[order]
-    side = 0 if np.median(line_o) < 0.0 else 1
-    here = (s >= line_s[0]) & (s <= line_s[-1])
-    edge[here, side] = (-1.0, 1.0)[side] * np.interp(s[here], line_s, line_o)
-
-
-def overrides_for(
-    s: Floats, edits: Table | None, road: Road, *, given: Overrides | None = None
-) -> Overrides:
-    """Overrides at the stations from a person's corrections, on top of what was `given`.
-
-    A correction holds at the station nearest to it, if that lies within half a spacing; so it
-    survives another spacing as well as it can.
-    """
-    n = len(s)
-    base = given or Overrides()
-    if edits is None or len(edits) == 0 or n == 0:
-        return base
-    arrays = {
-        what: np.full((n, 2), np.nan) if held is None else held.copy()
-        for what, held in (("edge", base.edge), ("hinge", base.hinge))
-    }
-    half = 0.5 * float(np.median(np.diff(s))) if n > 1 else np.inf
-    for row in range(len(edits)):
-        if edits["road"][row] != road.name:
-            continue
-        distance = float(edits["distance_m"][row])
-        i = int(np.argmin(np.abs(s - distance)))
-        if abs(s[i] - distance) <= half + 1e-6:
-            arrays[edits["what"][row]][i, SIDES.index(edits["side"][row])] = edits["u_m"][row]
-    return replace(base, edge=arrays["edge"], hinge=arrays["hinge"])
 
 
 def _masked_cells(

@@ -417,6 +417,11 @@ def station_table(part: RoadStudy, limits: Limits) -> Table:
         return np.asarray(SIDE_SIGN * u).ravel()
 
     reasons = describe_stations(m, j, limits, b.kerb)
+    crossed = w.ditch_crossing & (m.status == 0)
+    reasons[crossed] = [
+        f"{text} Something crosses the ditch here: name its culvert or have a look."
+        for text in reasons[crossed]
+    ]
     columns: dict[str, Any] = {
         "road": both(np.full(n, part.road.name, dtype=object)),
         "station_m": both(part.station_m),
@@ -532,6 +537,7 @@ def pond_table(parts: Sequence[RoadStudy]) -> tuple[Table, list[Floats]]:
                     "spill_station_m": float(part.road.label(float(ponds.spill_s[k]))),
                     "spill_offset_m": ponds.spill_o[k],
                     "certain": float(ponds.certain[k]),
+                    "doubt": ponds.doubt[k],
                 }
             )
     table = Table(

@@ -8,8 +8,8 @@ knows no limits; `judge_ditch` is quick and applies them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -33,6 +33,7 @@ __all__ = [
     "Ponds",
     "Retained",
     "Water",
+    "assess_across",
     "assess_water",
     "ditch_profile",
     "fill_bounds",
@@ -253,10 +254,56 @@ def assess_water(
     )
     if progress is not None:
         progress(0.9, "finding water that sections hold")
+    measured = dict(
+        _across(breaks, measures, sections, shoulder_width_m),
+        s=np.asarray(breaks.s, np.float64),
+        pond_depth_mm=_pond_depth(ribbon, breaks, ponds, zone, spacing_m),
+        ditch_depth_m=ditch.depth_m,
+        ditch_grade_pct=ditch.grade_pct,
+        ditch_grade_se=ditch.grade_se,
+        ditch_sag_mm=ditch.sag_mm,
+        ditch_rising=ditch.rising,
+        ditch_blocked=ditch.dammed,
+        ditch_crossing=ditch.crossing,
+    )
+    return Water(**measured, ponds=ponds, ditch=ditch)
+
+
+def assess_across(
+    water: Water,
+    here: slice,
+    breaks: Breaks,
+    measures: Measures,
+    sections: Sections,
+    *,
+    shoulder_width_m: float = 1.5,
+) -> Water:
+    """Measure again what single sections hold, after their breaks were corrected.
+
+    Ponds and ditches, which don't hang on one station's edge, stay as they are.
+
+    Parameters
+    ----------
+    water : Water
+        Of the whole road.
+    here : slice
+        The stations that `breaks`, `measures` and `sections` are about.
+    """
+    changed = {}
+    for name, values in _across(breaks, measures, sections, shoulder_width_m).items():
+        changed[name] = getattr(water, name).copy()
+        changed[name][here] = values
+    return replace(water, **changed)
+
+
+def _across(
+    breaks: Breaks, measures: Measures, sections: Sections, shoulder_width_m: float
+) -> dict[str, NDArray[Any]]:
+    """What each section tells by itself: fields of `Water`, (n, 2)."""
     axis = np.asarray(breaks.axis)[:, None] * np.array(_SIGN)
     section = retained_depth(
         sections.u,
-        sections.height_m,
+        _unblurred(sections, breaks, shoulder_width_m),
         se_m=sections.se_m,
         crown_u=axis - breaks.edge,
         hinge_u=breaks.hinge - breaks.edge,
@@ -280,33 +327,41 @@ def assess_water(
             measures.drop_shoulder_cov,
         ),
     )
+    # A rut's water is as uncertain as the rut.
+    rut_se = np.where(measures.rut_mm > measures.rut_detectable_mm, measures.rut_se, 0.0)
+    section = replace(section, se_mm=np.hypot(section.se_mm, np.nan_to_num(rut_se)))
     held = join(planes, section)
     told = held.depth_mm > held.chance_mm
     way = flow(measures.shoulder_slope_pct, measures.grade_pct, width)
-    return Water(
-        s=np.asarray(breaks.s, np.float64),
-        retained_mm=held.depth_mm,
-        retained_se_mm=held.se_mm,
-        retained_chance_mm=held.chance_mm,
-        retained_level_m=np.where(told, held.level_m, np.nan),
-        retained_from_m=np.where(told, held.from_u, np.nan),
-        retained_to_m=np.where(told, held.to_u, np.nan),
-        pond_depth_mm=_pond_depth(ribbon, breaks, ponds, zone, spacing_m),
-        ditch_depth_m=ditch.depth_m,
-        ditch_grade_pct=ditch.grade_pct,
-        ditch_grade_se=ditch.grade_se,
-        ditch_sag_mm=ditch.sag_mm,
-        ditch_rising=ditch.rising,
-        ditch_blocked=ditch.dammed,
-        ditch_crossing=ditch.crossing,
-        path_m=way.path_m,
-        direction_deg=way.direction_deg,
-        resultant_pct=way.resultant_pct,
-        runs_along=way.runs_along,
-        kerb=np.asarray(breaks.kerb, bool),
-        ponds=ponds,
-        ditch=ditch,
-    )
+    return {
+        "retained_mm": held.depth_mm,
+        "retained_se_mm": held.se_mm,
+        "retained_chance_mm": held.chance_mm,
+        "retained_level_m": np.where(told, held.level_m, np.nan),
+        "retained_from_m": np.where(told, held.from_u, np.nan),
+        "retained_to_m": np.where(told, held.to_u, np.nan),
+        "path_m": way.path_m,
+        "direction_deg": way.direction_deg,
+        "resultant_pct": way.resultant_pct,
+        "runs_along": way.runs_along,
+        "kerb": np.asarray(breaks.kerb, bool),
+    }
+
+
+def _unblurred(sections: Sections, breaks: Breaks, shoulder_width_m: float) -> Floats:
+    """Give the sections with the fitted shape of the shoulder in place of its blurred average.
+
+    Cells flatten a rut of their own width to nothing; the shape was fitted through the blur.
+    Beyond the usual width the average stays: in a ditch filled nearly level its far bank may
+    have passed for the hinge.
+    """
+    if sections.ground_m is None:
+        return sections.height_m
+    hinge = breaks.hinge - breaks.edge
+    width = np.fmin(np.where(np.isnan(hinge), np.inf, hinge), shoulder_width_m)
+    inside = (sections.u >= 0.0) & (sections.u <= width[..., None] + 1e-9)
+    fitted = inside & np.isfinite(sections.ground_m)
+    return np.asarray(np.where(fitted, sections.ground_m, sections.height_m))
 
 
 def judge_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:

@@ -8,7 +8,8 @@ from analysis.alignment import make_road
 from analysis.errors import OutputError, RoadError
 from analysis.findings import EDIT_COLUMNS, Table
 from analysis.inputs import WIDTH_COLUMNS, check_writable, read_widths
-from analysis.screening import Extras, given_breaks, overrides_for
+from analysis.corrections import given_breaks, overrides_for
+from analysis.screening import Extras
 
 HEAD = ",".join(WIDTH_COLUMNS)
 

@@ -237,12 +237,20 @@ def test_remeasure_takes_a_correction(plain):
     assert stations["edge_offset_m"][row] == pytest.approx(u)
     assert stations["edge_source"][row] == "given"
     assert len(study.findings.edits) == 1
-    far = np.abs(stations["distance_m"] - part.s[middle]) > 60.0
-    np.testing.assert_allclose(
-        stations["shoulder_slope_pct"][far],
-        plain.findings.stations["shoulder_slope_pct"][far],
-        atol=0.1,
-    )
+    # Everything farther off stays exactly as it was.
+    far = np.abs(stations["distance_m"] - part.s[middle]) > 61.0
+    for name in stations.names():
+        np.testing.assert_array_equal(stations[name][far], plain.findings.stations[name][far], name)
+    # And what is near is what a whole new screening with this correction gives.
+    whole = screening.screen(study.terrain, [part.road], study.settings, edits=edits)
+    for name, most in (("shoulder_slope_pct", 0.3), ("edge_drop_mm", 5.0)):
+        difference = np.abs(stations[name] - whole.findings.stations[name])
+        assert np.nanmax(difference[~far]) <= most, name
+    back = screening.remeasure(study, 0, plain.findings.edits)
+    for name in ("shoulder_slope_pct", "edge_offset_m"):
+        np.testing.assert_allclose(
+            back.findings.stations[name], plain.findings.stations[name], atol=0.3
+        )
 
 
 def test_cancel_stops_and_changes_nothing(tmp_path, scene):
