@@ -1,6 +1,7 @@
 """Water on stations: held depth, flow, and the whole assessment against known ground."""
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,6 +15,7 @@ from analysis.limits import default_limits
 from analysis.retained import PlaneErrors, held_by_planes, join, retained_depth
 from analysis.surfaces import Sections
 from analysis.water import (
+    assess_across,
     assess_water,
     ditch_profile,
     flow,
@@ -275,6 +277,9 @@ def plain_measures(breaks, grade=0.01, drop_mm=0.0, shoulder_pct=4.0, up=0.0):
         edge_drop_se=both(5.0),
         drop_shoulder_cov=both(0.0),
         grade_pct=both(-100.0 * grade),
+        rut_mm=both(0.0),
+        rut_se=both(4.0),
+        rut_detectable_mm=both(25.0),
         shoulder_width_m=both(HINGE - EDGE),
         edge_z_m=edge_z,
     )
@@ -380,6 +385,35 @@ def test_assess_water_mirrored_and_lifted():
         assert getattr(high, name) == pytest.approx(getattr(here, name), abs=1e-6)
     for name in ("pond_depth_mm", "ditch_depth_m", "ditch_sag_mm", "ditch_blocked"):
         assert getattr(other, name)[:, ::-1] == pytest.approx(getattr(here, name), abs=1e-6)
+
+
+def test_assess_across_changes_its_stations_only():
+    """Measured again with a higher edge, three stations hold water; ponds and ditch stay."""
+    ribbon, breaks, noise = plain_road(200.0)
+    water = assess(ribbon, breaks, noise)
+    here = slice(5, 8)
+    few = plain_breaks(20.0)
+    again = assess_across(water, here, few, plain_measures(few, drop_mm=-50.0), plain_sections(few))
+    assert again.retained_mm[here] == pytest.approx(50.0)
+    outside = np.r_[0:5, 8 : breaks.s.size]
+    assert np.array_equal(again.retained_mm[outside], water.retained_mm[outside])
+    assert again.ponds is water.ponds
+    assert again.ditch is water.ditch
+    assert (water.retained_mm < 50.0).all()  # the first answer is left as it was
+
+
+def test_assess_water_unblurred_ground_shows_a_rut():
+    """The fitted shape shows water in a rut that the cells' average has lost."""
+    ribbon, breaks, noise = plain_road(100.0)
+    sections = plain_sections(breaks)
+    ground = sections.height_m + np.interp(sections.u, [0.25, 0.75, 1.25], [0.0, -0.07, 0.0])
+    with_shape = replace(sections, ground_m=ground)
+    measures = plain_measures(breaks)
+    held = assess_water(ribbon, breaks, noise, measures, with_shape, spacing_m=10.0)
+    assert held.retained_mm == pytest.approx(50.0, abs=4.0)  # 70 mm less the 4 % fall to its lip
+    assert (held.retained_mm > held.retained_chance_mm).all()
+    blind = assess_water(ribbon, breaks, noise, measures, sections, spacing_m=10.0)
+    assert (blind.retained_mm < blind.retained_chance_mm).all()
 
 
 def test_assess_water_progress_and_cancel():
