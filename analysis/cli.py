@@ -117,11 +117,15 @@ def build_parser() -> argparse.ArgumentParser:
     export.add_argument("--csv", metavar="FILE", help="stations as a table")
     export.add_argument("--gpx", metavar="FILE", help="flagged stations as waypoints")
     export.add_argument("--sheets", metavar="DIR", help="a work sheet for each reach")
+    export.add_argument("--units", choices=("metric", "us"), default="metric", help="on the sheets")
+    export.add_argument("--traffic-plan", default="", metavar="TEXT", help="plan to refer to")
+    export.add_argument("--rates", metavar="R.toml", help="your unit rates; without, no costs")
     export.set_defaults(run=_export)
 
     check = commands.add_parser("check", help="compare camber board readings with the findings")
     check.add_argument("--findings", required=True, metavar="F.gpkg")
-    check.add_argument("--readings", required=True, metavar="FILE.csv")
+    check.add_argument("--readings", metavar="FILE.csv", help="camber board readings")
+    check.add_argument("--after", metavar="F2.gpkg", help="findings after the work, to accept it")
     check.set_defaults(run=_check)
 
     resolving = commands.add_parser("resolving", help="what a grid can tell, before any run")
@@ -391,7 +395,7 @@ def _named_road(roads: Sequence[Any], name: str | None) -> Any:
 
 def _export(options: argparse.Namespace) -> int:
     from analysis import exports, findings
-    from analysis.inputs import check_writable
+    from analysis.inputs import check_writable, read_rates
 
     if not (options.geojson or options.csv or options.gpx or options.sheets):
         raise SettingsError("Say what to write: --geojson, --csv, --gpx or --sheets.")
@@ -399,23 +403,37 @@ def _export(options: argparse.Namespace) -> int:
         if path:
             check_writable(path, inputs=[options.findings])
     found = findings.read(options.findings)
+    rates = read_rates(options.rates) if options.rates else None
     for path, write in (
         (options.geojson, exports.write_geojson),
         (options.csv, exports.write_csv),
         (options.gpx, exports.write_gpx),
-        (options.sheets, exports.write_sheets),
     ):
         if path:
             write(found, path)
             print(f"Written: {path}")
+    if options.sheets:
+        sheets = exports.write_sheets(
+            found,
+            options.sheets,
+            rates=rates,
+            traffic_plan=options.traffic_plan,
+            system=options.units,
+        )
+        print(f"Written: {len(sheets)} sheets in {options.sheets}, first {sheets[0].name}")
     return 0
 
 
 def _check(options: argparse.Namespace) -> int:
     from analysis import fieldcheck, findings
 
+    if not (options.readings or options.after):
+        raise SettingsError("Say what to compare with: --readings or --after.")
     found = findings.read(options.findings)
-    print(fieldcheck.report(found, options.readings))
+    if options.readings:
+        print(fieldcheck.report(found, options.readings))
+    if options.after:
+        print(fieldcheck.acceptance_report(found, findings.read(options.after)))
     return 0
 
 

@@ -36,6 +36,7 @@ __all__ = [
     "ReachAcceptance",
     "accept",
     "accept_reaches",
+    "acceptance_report",
     "agreement",
     "compare",
     "report",
@@ -492,6 +493,36 @@ def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
         lines += _comparison_lines(compared, agreement(compared, average_m=average))
     if accepted:
         lines += _acceptance_lines(accepted)
+    return "\n".join(lines)
+
+
+def acceptance_report(before: Findings, after: Findings) -> str:
+    """Say in plain text which reaches with work are accepted on a terrain taken after it."""
+    text = str(before.run.get("limits") or "")
+    limits = limits_from_toml(text) if text else default_limits()
+    judged = accept_reaches(before, after, limits)
+    if not judged:
+        return "There was no reach with work to accept."
+    lines = []
+    for reach in judged:
+        place = (
+            f"{reach.road}, {reach.side}, {station_text(reach.from_m)} to "
+            f"{station_text(reach.to_m)}: {reach.state}"
+        )
+        if reach.state == NOT_COMPARED:
+            lines.append(f"{place}; {100 * reach.known_share:.0f} % of it was measured again.")
+            continue
+        lines.append(
+            f"{place}; falls {reach.slope_after_pct:.1f} ± {reach.slope_after_se:.1f} % "
+            f"({reach.slope_before_pct:.1f} % before, {reach.required_slope_pct:.1f} % required), "
+            f"edge drop {reach.edge_after_mm:.0f} ± {reach.edge_after_se:.0f} mm; probability "
+            f"{reach.p_within:.2f} that both are within what is allowed."
+        )
+    counts = {
+        state: sum(r.state == state for r in judged)
+        for state in dict.fromkeys(reach.state for reach in judged)
+    }
+    lines.append(", ".join(f"{count} {state}" for state, count in counts.items()) + ".")
     return "\n".join(lines)
 
 

@@ -2,18 +2,28 @@
 
 import csv
 import os
+import tomllib
 from collections.abc import Iterable
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
 
 from analysis import alignment
-from analysis.errors import OutputError, RoadError
+from analysis.errors import OutputError, RoadError, SettingsError
 from analysis.findings import Table, check_replaceable
 from analysis.screening import Extras
 from analysis.terrain import Terrain
+from analysis.workplan import Rates
 
-__all__ = ["WIDTH_COLUMNS", "check_writable", "read_extras", "read_widths", "sample_files"]
+__all__ = [
+    "WIDTH_COLUMNS",
+    "check_writable",
+    "read_extras",
+    "read_rates",
+    "read_widths",
+    "sample_files",
+]
 
 WIDTH_COLUMNS = (
     "road",
@@ -95,6 +105,30 @@ def _length(text: str | None, name: str, line: int, file: str) -> float:
         allowed = "a station such as 1+240" if is_station else "a width from 0 to 60 m"
         raise RoadError(f"{name} in row {line} of {file} is {text!r}, but must be {allowed}.")
     return value
+
+
+def read_rates(path: str | os.PathLike[str]) -> Rates:
+    """Read the user's unit rates from a TOML file with the fields of `workplan.Rates`.
+
+    Raises
+    ------
+    SettingsError
+        If the file can't be read, or holds something that isn't a rate.
+    """
+    source = Path(path)
+    known = {f.name for f in fields(Rates)}
+    try:
+        values = tomllib.loads(source.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise SettingsError(f"There is no rates file {source}: check name and folder.") from None
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"The rates file {source.name} can't be read: {error}.") from None
+    strange = sorted(set(values) - known)
+    if strange:
+        raise SettingsError(
+            f"{', '.join(strange)} in {source.name} isn't a rate: use {', '.join(sorted(known))}."
+        )
+    return Rates(**values)
 
 
 def sample_files() -> tuple[str, str]:

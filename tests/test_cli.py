@@ -299,3 +299,45 @@ def test_resolving_says_what_a_grid_can_tell(capsys):
     assert fine[0] == coarse[0] == 0
     assert fine[1] != coarse[1]
     assert "averag" in coarse[1]
+
+
+def test_check_after_accepts_sound_reaches(plane, tmp_path, capsys):
+    """Work is accepted on a later terrain where slope and edge came out right."""
+    import rasterio
+
+    grid, road = plane
+    worn = tmp_path / "worn.tif"
+    with rasterio.open(grid) as source:
+        z, profile = source.read(1), source.profile
+    x = 300000.0 + 0.25 + 0.5 * np.arange(160) - 300040.0
+    beyond = np.clip(np.abs(x) - 3.5, 0.0, 1.5)
+    z[200:400] += (0.05 * beyond).astype("float32")
+    with rasterio.open(worn, "w", **profile) as out:
+        out.write(z, 1)
+        out.units = ("metre",)
+    before, after = tmp_path / "before.gpkg", tmp_path / "after.gpkg"
+    assert _run(capsys, *_screen(worn, road, before, "--quiet"))[0] == 0
+    assert _run(capsys, *_screen(grid, road, after, "--quiet"))[0] == 0
+    code, said, err = _run(capsys, "check", "--findings", str(before), "--after", str(after))
+    assert (code, err) == (0, "")
+    assert "Alder Lane, left" in said and "accepted" in said
+    code, said, _ = _run(capsys, "check", "--findings", str(before), "--after", str(before))
+    assert code == 0 and "not accepted" in said
+    _assert_refused(capsys, ["check", "--findings", str(before)], "--readings")
+
+
+def test_export_sheets_with_rates(plane, tmp_path, capsys):
+    """Costs appear only with the user's rates; a strange rate is refused."""
+    grid, road = plane
+    out = tmp_path / "out.gpkg"
+    assert _run(capsys, *_screen(grid, road, out, "--quiet"))[0] == 0
+    rates = tmp_path / "rates.toml"
+    rates.write_text('currency = "EUR"\ngrader_per_h = 95.0\n')
+    words = ["export", "--findings", str(out), "--sheets", str(tmp_path / "sheets")]
+    code, said, err = _run(capsys, *words, "--rates", str(rates), "--traffic-plan", "TP 7")
+    assert (code, err) == (0, "")
+    assert "sheets" in said
+    text = next((tmp_path / "sheets").glob("*.md")).read_text()
+    assert "TP 7" in text
+    rates.write_text("helicopter_per_h = 1\n")
+    _assert_refused(capsys, [*words, "--rates", str(rates)], "helicopter_per_h")
