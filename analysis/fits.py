@@ -41,6 +41,12 @@ BEYOND_HINGE_M = 1.25
 PAVEMENT_M = 4.5
 """How much of the pavement inside the edge takes part: a cambered one isn't a plane farther in."""
 
+OUTSIDE_M = 12.5
+"""How far outside the edge cells are gathered, for the sections."""
+
+STRIP_M = PAVEMENT_M + 1.0 + OUTSIDE_M
+"""Width of the strip of cells gathered on a side."""
+
 KNOT_CELLS, LEAST_KNOT_M = 0.6, 0.2
 """Least distance of the knots that carry a shoulder's shape, in cells and in metres."""
 
@@ -181,7 +187,7 @@ def side_strip(
     sign, c = SIDE_SIGN[side], cells.cell_m
     edge = np.interp(cells.s, breaks.s, breaks.edge[:, side])
     x = sign * cells.o - edge
-    near = (x > -PAVEMENT_M - 1.0) & (x < 12.5) & np.isfinite(cells.z)
+    near = (x > -PAVEMENT_M - 1.0) & (x < OUTSIDE_M) & np.isfinite(cells.z)
     s, x, z = cells.s[near], x[near], cells.z[near]
     known = np.isfinite(breaks.hinge[:, side])
     width = np.full(s.size, np.nan)

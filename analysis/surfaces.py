@@ -15,8 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.breaks import SIDE_SIGN, Breaks
-from analysis.fits import SideFit, fit_side, road_slant, side_ground, side_section, side_strip
+from analysis.fits import (
+    STRIP_M,
+    SideFit,
+    fit_side,
+    road_slant,
+    side_ground,
+    side_section,
+    side_strip,
+)
 from analysis.noise import Noise, estimate_noise
+from analysis.resolving import averaging_lengths, too_coarse
 from analysis.straightedge import STRAIGHTEDGE_M, lay_straightedge
 
 if TYPE_CHECKING:
@@ -168,7 +177,10 @@ def measure(
     Measures, Sections
     """
     n = breaks.s.size
-    length = np.full((n, 2), 20.0 if average_m == "auto" else float(average_m))
+    if average_m == "auto":
+        length = averaging_lengths(breaks, noise, cells.cell_m)
+    else:
+        length = np.full((n, 2), float(average_m))
     step = 0.5 * cells.cell_m
     u = np.arange(-round(5.0 / step), round(12.0 / step) + 1) * step
     height = np.full((n, 2, u.size), np.nan)
@@ -177,11 +189,13 @@ def measure(
     given = np.zeros(cells.s.size, dtype=bool) if mask is None else mask
     slant = road_slant(breaks)
     found: list[dict[str, Floats]] = []
+    seen = np.zeros((n, 2))
     for side in (0, 1):
         if progress is not None:
             progress(0.5 * side, "measuring the " + ("left", "right")[side])
         strip = side_strip(cells, breaks, side, box_m, given, guard_m)
         fit = fit_side(strip, breaks, noise, side, length[:, side])
+        seen[:, side] = fit.last - fit.first
         gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)
         found.append(_side_values(fit, SIDE_SIGN[side] * slant) | gaps.values())
         height[:, side], height_se[:, side] = side_section(strip, fit, breaks, noise, u)
@@ -195,9 +209,16 @@ def measure(
     few = (values["cells"] < 8) | ~np.isfinite(values["edge_z_m"])
     status[few] = NO_DATA
     reason[few] = "The grid has too few cells on pavement or shoulder here."
+    # a coarse grid isn't one with holes: it has as many cells near the road as it can have
+    coarse = too_coarse(
+        breaks, cells.cell_m, values["shoulder_slope_se"], values["edge_drop_se"], length
+    )
+    blind = (coarse != "") & (seen > 0.3 * STRIP_M * length / cells.cell_m**2)
+    status[blind] = TOO_COARSE
+    reason[blind] = coarse[blind]
     for name, value in values.items():
         if name not in ("shoulder_width_m", "cells"):
-            value[few] = np.nan
+            value[few | blind] = np.nan
     values.update(average_m=length, status=status, reason=reason)
     if progress is not None:
         progress(1.0, "measuring")
