@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from analysis.fits import SideFit, Strip
 
 __all__ = [
+    "SLANT",
     "STRAIGHTEDGE_M",
     "Gaps",
     "detectable_rut_mm",
@@ -48,6 +49,10 @@ Floats = NDArray[np.float64]
 
 STRAIGHTEDGE_M = 1.8
 """Default length; ASTM E1703 allows 1.73 to 3.66 m (from memory)."""
+
+SLANT = (0.92, 0.39)
+"""Box widths of a cell across the road, in cells, where its rows run at 23 degrees to the road:
+halfway between along them and along their diagonal. Taken before any road is known."""
 
 SMOOTH_M = 0.25
 """Over about this distance the ground of a shoulder keeps its height: what wheels press out is a
@@ -445,7 +450,7 @@ def detectable_rut_mm(
         Millimetres; see `Gaps`. The cells' rows are taken to run at a slant to
         the road, so that they fall evenly over all places across.
     """
-    box = cell_m * np.array([[0.92, 0.39]])
+    box = cell_m * np.array([SLANT])
     margin = 0.5 * box.sum()
     bins = _bin_count(shoulder_width_m + 2.0 * margin, cell_m)
     bin_m = (shoulder_width_m + 2.0 * margin) / bins
