@@ -250,7 +250,9 @@ def check_replaceable(path: str | os.PathLike[str]) -> None:
                 f"{target} is open in another program: close it there, or choose another name."
             )
     try:
-        with closing(sqlite3.connect(f"{target.resolve().as_uri()}?mode=ro", uri=True)) as base:
+        with closing(
+            sqlite3.connect(f"{target.resolve().as_uri()}?mode=ro", uri=True, timeout=0.2)
+        ) as base:
             tables = {row[0] for row in base.execute("SELECT table_name FROM gpkg_contents")}
     except sqlite3.OperationalError as error:
         if "locked" in str(error):
