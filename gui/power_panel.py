@@ -7,6 +7,8 @@ couldn't have told a good shoulder from a bad one.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,6 +30,7 @@ __all__ = ["PowerPanel"]
 # quality levels 1 and 2 (60 mm) and what dense surveys reach in practice.
 _ASSUMED_SIGMA_M = 0.03
 _ASSUMED_CELL_M = 1.0
+_LONGEST_AUTO_M = 100.0
 _LENGTHS_M = (5.0, 7.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 120.0)
 
 
@@ -154,105 +157,174 @@ class PowerPanel(QGroupBox):
     # -- showing ---------------------------------------------------------------------------------
 
     def refresh(self) -> None:
-        """Reckon again for the grid and settings as they are."""
-        from analysis.resolving import least_average, resolving_power
-
-        settings, system = self.model.settings, self.model.units
-        terrain = self.model.terrain
-        cell = terrain.cell_m if terrain is not None else _ASSUMED_CELL_M
+        """Reckon again for the grid and settings as they are, beside the window."""
+        settings, terrain, study = self.model.settings, self.model.terrain, self.model.study
         sigma, source = self.sigma_m()
-        options: dict[str, Any] = {
-            "pavement_width_m": settings.pavement_width_m,
-            **self._correlation(),
-        }
-        width = settings.shoulder_width_m
-        least = float(least_average(cell, sigma, width, difference_pct=2.0, **options))
-        average = least if settings.average_m == "auto" else float(settings.average_m)
-        parts = [
-            self.tr("Cells of {cell}, noise {noise} ({source}).").format(
-                cell=value_text(cell, "m", system, decimals=2),
-                noise=value_text(1000.0 * sigma, "mm", system),
-                source=source,
-            )
-        ]
-        if terrain is None:
-            parts[0] = self.tr("No grid is open; for cells of {cell}:").format(
-                cell=value_text(cell, "m", system, decimals=2)
-            )
-        power = None
-        if math.isfinite(average):
-            power = resolving_power(cell, sigma, width, average, **options)
-            parts.append(self._power_words(power, average, system))
-        if math.isfinite(least):
+        question = _Question(
+            cell_m=terrain.cell_m if terrain is not None else _ASSUMED_CELL_M,
+            open=terrain is not None,
+            sigma_m=sigma,
+            sigma_source=source,
+            width_m=settings.shoulder_width_m,
+            average_m=settings.average_m,
+            given=not settings.find_edges,
+            options={"pavement_width_m": settings.pavement_width_m, **self._correlation()},
+        )
+        roads = study.roads if study is not None and study.terrain is terrain else ()
+        self.model.runner.submit(
+            f"power {id(self)}", lambda _progress: _answer(question, roads), self._take
+        )
+
+    def _take(self, answer: _Answer) -> None:
+        """Say what was reckoned."""
+        system, question = self.model.units, answer.question
+        cell = value_text(question.cell_m, "m", system, decimals=2)
+        if question.open:
+            parts = [
+                self.tr("Cells of {cell}, noise {noise} ({source}).").format(
+                    cell=cell,
+                    noise=value_text(1000.0 * question.sigma_m, "mm", system),
+                    source=question.sigma_source,
+                )
+            ]
+        else:
+            parts = [self.tr("No grid is open; for cells of {cell}:").format(cell=cell)]
+        parts.append(self._power_words(answer, system))
+        if math.isfinite(answer.least_m):
             parts.append(
                 self.tr(
                     "To tell 4 % from 2 % with 95 % certainty it must average over at least "
                     "{length}."
-                ).format(length=value_text(least, "m", system, decimals=0))
+                ).format(length=value_text(math.ceil(answer.least_m), "m", system, decimals=0))
             )
-        else:
+        elif math.isfinite(answer.slope_se):
             parts.append(
-                self.tr(
-                    "No averaging length makes it tell 4 % from 2 % on a shoulder this narrow: "
-                    "use a finer grid."
+                self.tr("No averaging length makes it tell 4 % from 2 %: use a finer grid.")
+            )
+        if answer.rut_mm is not None and math.isfinite(answer.rut_mm):
+            parts.append(
+                self.tr("Ruts show from {depth}.").format(
+                    depth=value_text(answer.rut_mm, "mm", system)
+                )
+            )
+        if answer.judged:
+            parts.append(
+                self.tr("On the screened road it does so at {share} % of the places.").format(
+                    share=number(100.0 * answer.telling, 0)
                 )
             )
         self.words.setText(" ".join(parts))
-        colour = "ink" if power is not None and bool(power.tells_4_from_2) else "warn"
-        self.words.setStyleSheet(f"color: {theme.color(colour).name()}")
-        self._refresh_chart(cell, sigma, width, average, power, least, options)
+        self.words.setStyleSheet(f"color: {theme.color('ink' if answer.tells else 'warn').name()}")
+        chart = self.chart
+        chart.lengths, chart.errors = answer.lengths, answer.errors
+        chart.length, chart.error = answer.average_m, answer.slope_se
+        chart.wanted, chart.system = answer.wanted, system
+        chart.setVisible(bool(np.isfinite(chart.errors).sum() >= 2))
+        chart.setAccessibleDescription(self.words.text())
+        chart.update()
 
-    def _power_words(self, power: Any, average: float, system: str) -> str:
-        slope, drop = float(power.slope_se), float(power.drop_se)
+    def _power_words(self, answer: _Answer, system: str) -> str:
+        slope, drop = answer.slope_se, answer.drop_se
         if not (math.isfinite(slope) and math.isfinite(drop)):
-            return self.tr("The shoulder is too narrow for these cells to measure a slope.")
+            return self.tr(
+                "The shoulder is too narrow for these cells: its slope can't be told at any "
+                "averaging length; use a finer grid."
+            )
         text = self.tr(
             "Averaged over {length}, slopes are good to ± {slope} points and edge drops to "
             "± {drop} (one standard error)."
         ).format(
-            length=value_text(average, "m", system, decimals=0),
+            length=value_text(answer.average_m, "m", system, decimals=0),
             slope=number(slope, 1 if slope >= 0.1 else 2),
             drop=value_text(drop, "mm", system),
         )
         verdict = (
             self.tr("That tells 4 % from 2 %.")
-            if bool(power.tells_4_from_2)
+            if answer.tells
             else self.tr("That can't tell 4 % from 2 %.")
         )
         return f"{text} {verdict}"
 
-    def _refresh_chart(
-        self,
-        cell: float,
-        sigma: float,
-        width: float,
-        average: float,
-        power: Any,
-        least: float,
-        options: dict[str, Any],
-    ) -> None:
-        from analysis.resolving import resolving_power
 
-        chart = self.chart
-        longest = max(_LENGTHS_M[-1] if average > 60.0 else 60.0, 1.5 * average)
-        if math.isfinite(least):
-            longest = max(longest, 1.2 * min(least, 400.0))
-        lengths = np.array([v for v in _LENGTHS_M if v < longest] + [longest])
-        chart.lengths = lengths
-        chart.errors = np.array(
-            [
-                float(resolving_power(cell, sigma, width, float(v), **options).slope_se)
-                for v in lengths
-            ]
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """Grid and settings as they were when asked."""
+
+    cell_m: float
+    open: bool
+    sigma_m: float
+    sigma_source: str
+    width_m: float
+    average_m: float | str
+    given: bool
+    options: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What the grid can tell; `judged` and `telling` are of a screened road."""
+
+    question: _Question
+    average_m: float
+    slope_se: float
+    drop_se: float
+    rut_mm: float | None
+    least_m: float
+    tells: bool
+    lengths: np.ndarray
+    errors: np.ndarray
+    wanted: float
+    judged: int
+    telling: float
+
+
+def _answer(question: _Question, roads: Sequence[Any]) -> _Answer:
+    """Ask the analysis; for a worker."""
+    from analysis.resolving import least_average, resolving_of, resolving_power
+
+    cell, sigma, width = question.cell_m, question.sigma_m, question.width_m
+    least = float(
+        least_average(
+            cell,
+            sigma,
+            width,
+            difference_pct=2.0,
+            edges_given=question.given,
+            **question.options,
         )
-        chart.length = average
-        chart.error = float(power.slope_se) if power is not None else math.nan
-        chart.wanted = (
-            float(resolving_power(cell, sigma, width, least, **options).slope_se)
-            if math.isfinite(least)
-            else math.nan
-        )
-        chart.system = self.model.units
-        chart.setVisible(bool(np.isfinite(chart.errors).sum() >= 2))
-        chart.setAccessibleDescription(self.words.text())
-        chart.update()
+    )
+
+    def errors(length: float) -> tuple[float, float, float]:
+        power = resolving_power(cell, sigma, width, length, **question.options)
+        if question.given:
+            return power.given_slope_se, power.given_drop_se, power.rut_mm
+        return power.slope_se, power.drop_se, power.rut_mm
+
+    if question.average_m == "auto":
+        # What "auto" does where no length is enough.
+        average = least if math.isfinite(least) else _LONGEST_AUTO_M
+    else:
+        average = float(question.average_m)
+    slope, drop, rut = errors(average)
+    longest = max(_LENGTHS_M[-1] if average > 60.0 else 60.0, 1.5 * average)
+    if math.isfinite(least):
+        longest = max(longest, 1.2 * min(least, 400.0))
+    lengths = np.array([v for v in _LENGTHS_M if v < longest] + [longest])
+    found = [resolving_of(part.measures, part.noise) for part in roads]
+    judged = sum(part.judged for part in found)
+    return _Answer(
+        question=question,
+        average_m=average,
+        slope_se=slope,
+        drop_se=drop,
+        rut_mm=rut,
+        least_m=least,
+        tells=average >= least - 1e-9,
+        lengths=lengths,
+        errors=np.array([errors(float(v))[0] for v in lengths]),
+        wanted=errors(least)[0] if math.isfinite(least) else math.nan,
+        judged=judged,
+        telling=sum(part.telling * part.judged for part in found if part.judged) / judged
+        if judged
+        else math.nan,
+    )

@@ -347,30 +347,53 @@ def test_everything_has_a_name_for_screen_readers(inputs: InputsForm, limits: Li
 # -- what the grid can tell --------------------------------------------------------------------
 
 
-def test_power_says_when_a_grid_cannot_tell(inputs: InputsForm, model: WindowModel) -> None:
+def test_power_says_when_a_grid_cannot_tell(
+    inputs: InputsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
     """A narrow shoulder, short averaging and a noisy 1 m grid can't tell 4 % from 2 %."""
     model.set_settings(replace(model.settings, noise_m=0.06, average_m=5.0, shoulder_width_m=2.0))
+    settle(model.runner.idle)
     assert "can't tell 4 % from 2 %" in inputs.power.words.text()
     model.set_settings(replace(model.settings, average_m=200.0, noise_m=0.01))
+    settle(model.runner.idle)
     assert "That tells 4 % from 2 %" in inputs.power.words.text()
+    model.set_settings(replace(model.settings, shoulder_width_m=0.3))
+    settle(model.runner.idle)
+    assert "too narrow" in inputs.power.words.text()
 
 
-def test_power_numbers_are_those_of_the_analysis(inputs: InputsForm, model: WindowModel) -> None:
+def test_power_numbers_are_those_of_the_analysis(
+    inputs: InputsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
     from analysis.resolving import least_average, resolving_power
 
     model.set_settings(replace(model.settings, noise_m=0.03, average_m=20.0, shoulder_width_m=2.0))
     power = resolving_power(1.0, 0.03, 2.0, 20.0, pavement_width_m=7.0)
+    settle(model.runner.idle)
     text = inputs.power.words.text()
     assert f"± {power.slope_se:.1f} points" in text
     assert f"± {power.drop_se:.0f} mm" in text
     least = least_average(1.0, 0.03, 2.0, difference_pct=2.0, pavement_width_m=7.0)
-    assert f"at least {least:.0f} m" in text
+    assert f"at least {math.ceil(least)} m" in text
 
 
-def test_power_falls_with_length(inputs: InputsForm) -> None:
+def test_power_falls_with_length(
+    inputs: InputsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    settle(model.runner.idle)
     errors = inputs.power.chart.errors
     assert all(a > b for a, b in itertools.pairwise(errors))
     assert math.isfinite(inputs.power.chart.wanted)
+
+
+def test_power_with_edges_given_is_better(
+    inputs: InputsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    settle(model.runner.idle)
+    searched = inputs.power.chart.error
+    inputs.find_edges.setChecked(False)
+    settle(model.runner.idle)
+    assert inputs.power.chart.error < searched
 
 
 # -- help --------------------------------------------------------------------------------------
