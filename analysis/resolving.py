@@ -48,7 +48,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-LEAST_CELLS_ACROSS, LEAST_CELLS_GIVEN = 1.4, 1.0
+LEAST_CELLS_ACROSS, LEAST_CELLS_GIVEN = 1.6, 1.0
 """Least width of a shoulder in cells: where edge and hinge are found from the terrain, and where
 they are given. On narrower ones found edges are off by more than their errors say (own trials)."""
 
@@ -314,7 +314,7 @@ def averaging_lengths(breaks: Breaks, noise: Noise, cell_m: float) -> Floats:
     out = np.full((n, 2), LONGEST_AVERAGE_M)
     if n == 0:
         return out
-    block = ((breaks.s - breaks.s[0]) / _BLOCK_M).astype(np.int64)
+    block = _blocks(breaks.s)
     width = breaks.hinge - breaks.edge
     given = _given(breaks)
     sigma = np.where(np.isfinite(noise.sigma_m), noise.sigma_m, 0.05)
@@ -353,6 +353,9 @@ def too_coarse(
 ) -> NDArray[np.object_]:
     """Say where a grid is too coarse or too noisy for any verdict, and why.
 
+    How wide the shoulder is in cells is asked of its median over 200 m of road, so that a
+    verdict doesn't come and go with the scatter of the widths found.
+
     Parameters
     ----------
     breaks : Breaks
@@ -365,17 +368,19 @@ def too_coarse(
     (n, 2) object array
         A sentence, or "" where the grid is good enough.
     """
-    width = breaks.hinge - breaks.edge
+    width = _usual_width(breaks)
+    given = _given(breaks)
     out = np.full(width.shape, "", dtype=object)
-    least = np.where(_given(breaks), LEAST_CELLS_GIVEN, LEAST_CELLS_ACROSS)
+    least = np.where(given, LEAST_CELLS_GIVEN, LEAST_CELLS_ACROSS)
     with np.errstate(invalid="ignore"):
         narrow = np.isfinite(width) & (width < least * cell_m)
         loose = ~narrow & ((slope_se > MOST_SLOPE_SE) | (drop_se_mm > MOST_DROP_SE_MM))
     for i, side in zip(*np.nonzero(narrow), strict=True):
         wide = max(float(width[i, side]), 0.0)
+        mend = "use a finer grid" + ("." if given[i, side] else ", or give edges and widths.")
         out[i, side] = (
             f"The shoulder is {wide:.1f} m wide, only {wide / cell_m:.1f} cells of {cell_m:g} m "
-            "across, so its slope can't be told: use a finer grid."
+            f"across, so its slope can't be told: {mend}"
         )
     for i, side in zip(*np.nonzero(loose), strict=True):
         out[i, side] = (
@@ -588,6 +593,25 @@ def _break_errors(cell_m: float, given: bool) -> tuple[float, float]:
     if given:
         return _GIVEN_SE_M, _GIVEN_SE_M
     return _EDGE_SE_CELLS * cell_m, _HINGE_SE_CELLS * cell_m
+
+
+def _blocks(s: Floats) -> NDArray[np.int64]:
+    """Number the stretches of 200 m."""
+    return np.asarray((s - s[0]) / _BLOCK_M if s.size else s, dtype=np.int64)
+
+
+def _usual_width(breaks: Breaks) -> Floats:
+    """Median shoulder width over each 200 m, at all its stations that have a shoulder, (n, 2)."""
+    width = breaks.hinge - breaks.edge
+    block = _blocks(breaks.s)
+    out = np.full(width.shape, np.nan)
+    given = _given(breaks)
+    for side in (0, 1):
+        for number in np.unique(block):
+            here = (block == number) & np.isfinite(width[:, side])
+            if here.any():
+                out[here, side] = np.median(width[here, side])
+    return np.where(given, width, out)
 
 
 def _given(breaks: Breaks) -> NDArray[np.bool_]:
