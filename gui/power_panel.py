@@ -201,16 +201,16 @@ class PowerPanel(QGroupBox):
             parts.append(
                 self.tr("No averaging length makes it tell 4 % from 2 %: use a finer grid.")
             )
+        if answer.judged:
+            parts.append(
+                self.tr(
+                    "On the screened road 4 % is told from 2 % at {share} % of the places."
+                ).format(share=number(100.0 * answer.telling, 0))
+            )
         if answer.rut_mm is not None and math.isfinite(answer.rut_mm):
             parts.append(
                 self.tr("Ruts show from {depth}.").format(
                     depth=value_text(answer.rut_mm, "mm", system)
-                )
-            )
-        if answer.judged:
-            parts.append(
-                self.tr("On the screened road it does so at {share} % of the places.").format(
-                    share=number(100.0 * answer.telling, 0)
                 )
             )
         self.words.setText(" ".join(parts))

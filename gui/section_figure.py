@@ -412,9 +412,9 @@ def _draw_labels(
             continue
         words = value_text(value, "%", system, se=se)
         width, height = metrics.horizontalAdvance(words) + 8.0, metrics.lineSpacing() + 10.0
-        bottom = max(middle.y() - lift, axes.box.top() + 70.0)
+        bottom = max(middle.y() - lift, axes.box.top() + 50.0 + height)
         box = QRectF(middle.x() - width / 2.0, bottom + 10.0 - height, width, height)
-        if not _make_room(box, taken, -height, axes.box.top() + 18.0):
+        if not _make_room(box, taken, -height, axes.box.top() + 58.0):
             continue
         at = QPointF(middle.x(), box.bottom() - 10.0)
         text_at(

@@ -142,9 +142,13 @@ class _BreakFields(QWidget):
                 label.setBuddy(box)
                 note = QLabel()
                 note.setAccessibleName(self.tr("Where it comes from"))
+                note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+                box.setMinimumWidth(70)
                 back = QToolButton()
-                back.setText(self.tr("Give back"))
-                back.setToolTip(self.tr("Forget the correction and let the search decide again."))
+                back.setText("↺")
+                back.setToolTip(
+                    self.tr("Give back: forget the correction, let the search decide again.")
+                )
                 back.setAccessibleName(self.tr("Give back: {title}").format(title=title))
                 key = (side, kind)
                 box.valueChanged.connect(lambda value, k=key: self._on_value(k, value))
@@ -380,7 +384,7 @@ class SectionView(QWidget):
             self._laid_out = True
             self.splitter.setOrientation(wanted)
             length = self.splitter.height() if below else self.splitter.width()
-            share = 0.6 if below or self.width() < _NARROW else 0.0
+            share = 0.6 if below else 0.53 if self.width() < _NARROW else 0.0
             numbers = round((1.0 - share) * length) if share else min(440, length // 2)
             self.splitter.setSizes([length - numbers, numbers])
 
