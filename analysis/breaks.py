@@ -6,12 +6,14 @@ the shift of the whole section first, then the breaks of each side, then the cro
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from analysis.crowns import Crown, bin_precision, find_crown, road_shift
 from analysis.segmentation import TiedBreaks, edge_and_hinge, segment_sections
@@ -42,6 +44,16 @@ OVERLAP = 3
 
 FORESLOPE_M = 1.75
 """How much of the foreslope takes part in the search."""
+
+SURE_M, SHOWN_GAIN = 0.3, 3.0
+"""A break less sure than this counts as nominal, and so does an edge whose log evidence is less
+than that: where the ground shows none, what is left of it is the nominal width."""
+
+HOLDS_M = 40.0
+"""So far along the road an edge that the ground shows vouches for one that it hides."""
+
+COARSEST_M = 2.5
+"""Cells larger than this show no pavement edge: a road is hardly three of them wide."""
 
 OUTSIDE_M = 9.0
 """How far beyond the nominal hinge the section is looked at, for foreslope and ditch."""
@@ -167,6 +179,9 @@ def find_breaks(
     overrides = Overrides() if overrides is None else overrides
     if cells.s.size == 0 or n == 0:
         return _nominal(s, pavement, shoulder, overrides)
+    # a cell larger than the shoulder shows no hinge, whatever a search might make of it
+    if cells.cell_m > min(COARSEST_M, float(shoulder.max())):
+        return _nominal(s, pavement, shoulder, overrides)
     report = progress if progress is not None else _silent
     report(0.0, "finding the road")
     half, width = 0.5 * float(np.median(pavement)), float(np.median(shoulder))
@@ -192,13 +207,13 @@ def find_breaks(
     crown = find_crown(sections, half, sigma, box)
     block_edge = np.interp(blocks, s, 0.5 * pavement)
     block_box = np.column_stack([np.interp(blocks, s, np.abs(box_m[:, k])) for k in (0, 1)])
-    tied, ditches, ends = [], [], []
-    for side, sign in enumerate(SIDE_SIGN):
+
+    def one_side(side: int) -> tuple[TiedBreaks, Floats, Floats]:
+        sign = SIDE_SIGN[side]
         block_shoulder = np.interp(blocks, s, shoulder[:, side])
         u, z, count = _one_side(sections, sign, OVERLAP)
-        outer, ditch = foreslope_end(
-            u, _one_side_of(sections.wide, sign), block_edge, block_shoulder
-        )
+        wide = _one_side_of(sections.wide, sign)
+        outer, ditch = foreslope_end(u, wide, block_edge, block_shoulder)
         precision = bin_precision(count, sigma, sections.bin_m)
         inner = sign * np.where(crown.sure > 0.5, crown.offset, 0.0) + 0.5 * sum(box) + 0.2
         precision[u[None, :] < inner[:, None]] = 0.0
@@ -207,25 +222,26 @@ def find_breaks(
             _to_blocks(blocks, s, None if fixed is None else fixed[:, side], -sign * middle)
             for fixed in (overrides.edge, overrides.hinge)
         ]
-        tied.append(
-            edge_and_hinge(
-                u,
-                z,
-                precision,
-                edge_m=block_edge,
-                shoulder_m=np.maximum(block_shoulder, 0.5),
-                box_m=block_box,
-                block_m=sections.length_m,
-                step_m=max(0.4 * cells.cell_m, 0.1),
-                search_m=(SEARCH_SIDE_M, SEARCH_SIDE_M),
-                edge_given=given[0],
-                hinge_given=given[1],
-                overlap=OVERLAP,
-            )
+        tied = edge_and_hinge(
+            u,
+            z,
+            precision,
+            edge_m=block_edge,
+            shoulder_m=np.maximum(block_shoulder, 0.5),
+            box_m=block_box,
+            block_m=sections.length_m,
+            step_m=max(0.5 * cells.cell_m, 0.1),
+            search_m=(SEARCH_SIDE_M, SEARCH_SIDE_M),
+            edge_given=given[0],
+            hinge_given=given[1],
+            overlap=OVERLAP,
         )
-        ditches.append(ditch)
-        ends.append(outer)
-        report(0.65 + 0.35 * side, "finding edges and hinges")
+        return tied, ditch, outer
+
+    # the loops let go of the interpreter: both sides at once
+    with ThreadPoolExecutor(2) as pool:
+        tied, ditches, ends = zip(*pool.map(one_side, (0, 1)), strict=True)
+    report(0.95, "finding edges and hinges")
     # Beside a road narrower than it should be, a shoulder can pass for the pavement's far half:
     # with the edges known the crown is looked for once more, between them.
     crown = find_crown(sections, half, sigma, box, between=(-tied[0].edge, tied[1].edge))
@@ -256,7 +272,8 @@ def foreslope_end(
     inner = float(np.median(edge_m)) - 1.0
     keep = np.flatnonzero(u >= inner)[::stride]
     x, part = u[keep], np.ascontiguousarray(z[:, keep])
-    pieces = 6
+    # a coarse grid has few places across
+    pieces = max(1, min(6, x.size // 2))
     cut = segment_sections(x, part, pieces, least=2)
     rows = np.arange(part.shape[0])
     outer = np.minimum(edge_m + shoulder_m + 1.5, x[-1])
@@ -330,30 +347,44 @@ def _assemble(
     blocks: Floats,
     middle: Floats,
     crown: Crown,
-    tied: list[TiedBreaks],
-    ditches: list[Floats],
-    ends: list[Floats],
+    tied: Sequence[TiedBreaks],
+    ditches: Sequence[Floats],
+    ends: Sequence[Floats],
     overrides: Overrides,
 ) -> Breaks:
     """Carry what was found in blocks to the stations."""
     n = s.size
     columns = {}
-    for name in ("edge", "edge_se", "edge_near", "hinge", "hinge_se", "hinge_near", "bare"):
+    for name in (
+        "edge",
+        "edge_se",
+        "edge_near",
+        "hinge",
+        "hinge_se",
+        "hinge_near",
+        "bare",
+        "edge_gain",
+    ):
         columns[name] = np.column_stack([np.interp(s, blocks, getattr(t, name)) for t in tied])
     shift = np.interp(s, blocks, middle)
     sign = np.array(SIDE_SIGN)
     edge = columns["edge"] + sign * shift[:, None]
     hinge = columns["hinge"] + sign * shift[:, None]
     bare = columns["bare"] > 0.5
-    edge_source = np.where(columns["edge_near"] > 0.5, SOURCE_FOUND, SOURCE_NOMINAL).astype(np.int8)
-    hinge_source = np.where(columns["hinge_near"] > 0.5, SOURCE_FOUND, SOURCE_NOMINAL).astype(
-        np.int8
-    )
+    # an edge shown not far off holds on, tied as it is, where a flat shoulder hides it
+    reach = max(1, round(HOLDS_M / float(np.median(np.diff(blocks))))) if blocks.size > 1 else 1
+    shown = [maximum_filter1d(t.edge_gain, 2 * reach + 1) >= SHOWN_GAIN for t in tied]
+    nearest = np.abs(blocks[None, :] - s[:, None]).argmin(axis=1)
+    found = np.column_stack([part[nearest] for part in shown])
+    found = (found & (columns["edge_se"] <= SURE_M)) | (columns["bare"] > 0.5)
+    edge_source = np.where(found, SOURCE_FOUND, SOURCE_NOMINAL)
+    columns["edge_se"] = np.where(found, columns["edge_se"], np.maximum(columns["edge_se"], 0.35))
+    hinge_source = np.where(columns["hinge_se"] <= SURE_M, SOURCE_FOUND, SOURCE_NOMINAL)
+    edge_source, hinge_source = edge_source.astype(np.int8), hinge_source.astype(np.int8)
     ditch = np.full((n, 2), np.nan)
     for side in (0, 1):
         known = np.isfinite(ditches[side])
         if known.any():
-            nearest = np.abs(blocks[None, :] - s[:, None]).argmin(axis=1)
             ditch[:, side] = ditches[side][nearest] + sign[side] * shift
     end = np.column_stack([np.interp(s, blocks, ends[k]) + sign[k] * shift for k in (0, 1)])
     sure = np.interp(s, blocks, crown.sure)

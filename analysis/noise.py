@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.breaks import SIDE_SIGN, Breaks
+from analysis.ribbon import height_step
 
 if TYPE_CHECKING:
     from analysis.ribbon import Cells
@@ -26,6 +27,9 @@ Floats = NDArray[np.float64]
 
 LEAST_SIGMA_M = 1e-4
 """No survey is better than this; keeps exact test surfaces from dividing by nothing."""
+
+TOLD_STEP_M = 0.01
+"""Rounding of heights from which the source of the noise mentions it."""
 
 PIECE_M = 15.0
 """Length of a plane."""
@@ -92,6 +96,8 @@ def estimate_noise(cells: Cells, breaks: Breaks, *, given_m: float | None = None
         `sigma_m` is NaN where there is no pavement to estimate it from.
     """
     n = breaks.s.size
+    step = height_step(cells.z)
+    note = f", heights rounded to {step:.3g} m" if step >= TOLD_STEP_M else ""
     residuals = _pavement_residuals(cells, breaks)
     if residuals is None:
         sigma = np.full(n, np.nan if given_m is None else float(given_m))
@@ -102,9 +108,10 @@ def estimate_noise(cells: Cells, breaks: Breaks, *, given_m: float | None = None
         sigma = np.full(n, max(float(given_m), LEAST_SIGMA_M))
     else:
         sigma = _along(breaks.s, residuals) / np.sqrt(kept)
-        sigma = np.maximum(sigma, LEAST_SIGMA_M)
+        # rounded heights can look smoother than they are: whole patches are alike
+        sigma = np.maximum(sigma, max(LEAST_SIGMA_M, step / np.sqrt(12.0)))
     source = "given" if given_m is not None else "estimated from the pavement"
-    return Noise(sigma, np.full(n, length), np.full(n, nugget), source)
+    return Noise(sigma, np.full(n, length), np.full(n, nugget), source + note)
 
 
 def _pavement_residuals(cells: Cells, breaks: Breaks) -> _Residuals | None:

@@ -8,6 +8,7 @@ has to be thrown away.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -188,18 +189,22 @@ def measure(
     ground = np.full((n, 2, u.size), np.nan)
     given = np.zeros(cells.s.size, dtype=bool) if mask is None else mask
     slant = road_slant(breaks)
-    found: list[dict[str, Floats]] = []
     seen = np.zeros((n, 2))
-    for side in (0, 1):
-        if progress is not None:
-            progress(0.5 * side, "measuring the " + ("left", "right")[side])
+
+    def one_side(side: int) -> dict[str, Floats]:
         strip = side_strip(cells, breaks, side, box_m, given, guard_m)
         fit = fit_side(strip, breaks, noise, side, length[:, side])
         seen[:, side] = fit.last - fit.first
         gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)
-        found.append(_side_values(fit, SIDE_SIGN[side] * slant) | gaps.values())
         height[:, side], height_se[:, side] = side_section(strip, fit, breaks, noise, u)
         ground[:, side] = side_ground(fit, u, height[:, side])
+        return _side_values(fit, SIDE_SIGN[side] * slant) | gaps.values()
+
+    # the loops let go of the interpreter: both sides at once
+    if progress is not None:
+        progress(0.0, "measuring both sides")
+    with ThreadPoolExecutor(2) as pool:
+        found = list(pool.map(one_side, (0, 1)))
     values: dict[str, Any] = {
         name: np.stack([part[name] for part in found], axis=1) for name in found[0]
     }
