@@ -79,7 +79,10 @@ def _smeared(x: ArrayLike, box_m: ArrayLike, order: int) -> NDArray[np.float64]:
     x, wide, narrow = np.broadcast_arrays(x, wide, narrow)
     far = 0.5 * (wide + narrow)
     near = 0.5 * (wide - narrow)
-    value: NDArray[np.float64] = np.maximum(x, 0.0) if order == 2 else np.heaviside(x, 0.5)
+    # np.array: of a single number, numpy's functions make no array
+    value: NDArray[np.float64] = np.array(
+        np.maximum(x, 0.0) if order == 2 else np.heaviside(x, 0.5)
+    )
     one_box = (narrow < _LEAST_BOX_M) & (wide >= _LEAST_BOX_M) & (np.abs(x) < far)
     two_boxes = (narrow >= _LEAST_BOX_M) & (np.abs(x) < far)
     if one_box.any():
