@@ -122,7 +122,7 @@ BRIDGE_BREAK_M = 0.50
 BRIDGE_DROP_M = 1.2
 """No earth beside a road falls by this much in 1.5 m on both sides at once."""
 
-BRIDGE_M = 50.0
+BRIDGE_M = 60.0
 
 KERB_AWAY_M = 0.75
 """A kerb this far outside the edge isn't at it: the pavement's width is wrong, or its edge."""
@@ -140,7 +140,7 @@ STEEPEST_PCT = 18.0
 """What falls or rises more steeply than this isn't a shoulder: they are built at 4 to 8 %, and
 foreslopes are steeper than 1 in 5 as a rule (common practice)."""
 
-_WIDTHS = np.array([0.0, 0.35, 0.7, 1.05])
+_WIDTHS = np.array([0.0, 0.35, 0.55, 0.75, 1.05])
 
 REASONS = {
     KERB: "A step up of about {height} mm stands at the pavement edge, like a kerb: the verge "
@@ -153,8 +153,8 @@ REASONS = {
     "a side road: it isn't judged as a shoulder.",
     OBSTACLE: "Something stands on most of the shoulder, like a parked vehicle or bushes: the "
     "shoulder under it isn't judged.",
-    WALL: "A narrow rise of more than 300 mm stands on the shoulder or at its edge, like a "
-    "barrier or a wall: the shoulder isn't judged.",
+    WALL: "Something over 300 mm high stands along the shoulder or at its edge, like a barrier, "
+    "a wall or parked vehicles: the shoulder isn't judged.",
     BRIDGE: "The road's own profile breaks off here, as where a bridge has been taken out of the "
     "grid: the shoulder isn't judged.",
     UNEVEN: "Much of the shoulder lies off any plane through it, as with bushes, rubble or a "
@@ -282,9 +282,15 @@ def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[
     if suspicion.s.size == 0 or breaks.s.size == 0:
         return measures, breaks
     width = breaks.hinge - breaks.edge
-    at = np.abs(suspicion.s[None, :] - breaks.s[:, None]).argmin(axis=1)
+    after = np.clip(np.searchsorted(suspicion.s, breaks.s), 0, suspicion.s.size - 1)
+    before = np.maximum(after - 1, 0)
+    closer = np.abs(suspicion.s[before] - breaks.s) <= np.abs(suspicion.s[after] - breaks.s)
+    at = np.where(closer, before, after)
+    away_m = np.abs(suspicion.s[at] - breaks.s)
     for side in (0, 1):
         half = 0.5 * measures.average_m[:, side]
+        # beyond the grid the nearest block, however far off, says nothing of the station
+        beyond = away_m > np.fmax(half, 10.0)
 
         def share(flags: NDArray[np.bool_] | Floats, half: Floats = half) -> Floats:
             return _window_mean(suspicion.s, flags, breaks.s, half)
@@ -294,6 +300,7 @@ def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[
         shares = np.stack([share(kind == k) for k in range(len(REASONS) + 1)], axis=1)
         told = np.zeros(here.size, dtype=np.int8)
         few = measures.status[:, side] == NO_DATA
+        unmeasured = few | (measures.status[:, side] == TOO_COARSE)
         slope, se = measures.shoulder_slope_pct[:, side], measures.shoulder_slope_se[:, side]
         with np.errstate(invalid="ignore"):
             told[(measures.outlier_share[:, side] > OUTLIERS_MOST) & ~few] = UNEVEN
@@ -310,6 +317,7 @@ def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[
         kerbs = shares[:, [KERB, KERB_AWAY, DROPPED_KERB]]
         walled = kerbs.sum(axis=1) >= KERB_SHARE
         told[walled] = np.array([KERB, KERB_AWAY, DROPPED_KERB])[kerbs.argmax(axis=1)][walled]
+        told[beyond] = NOTHING
         kerb[:, side] |= (told == KERB) | (told == KERB_AWAY)
         texts = np.array(["", *(REASONS[k] for k in range(1, len(REASONS) + 1))], dtype=object)[
             told
@@ -317,12 +325,12 @@ def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[
         coarse = _near_height(suspicion, side, at)
         texts[told == KERB] = [REASONS[KERB].format(height=h) for h in coarse[told == KERB]]
         judged = np.where(told == NOTHING, OK, NOT_JUDGED)
-        known = share(suspicion.known[:, side])
+        known = np.where(beyond, 0.0, share(suspicion.known[:, side]))
         for chosen, state, text in (
             (few & (told == NOTHING) & np.isfinite(width[:, side]), TOO_COARSE, _NARROW),
             (few & (told == NOTHING) & np.isnan(width[:, side]), NOT_JUDGED, _NO_SHOULDER),
-            (share(suspicion.masked[:, side]) > 0.5, NOT_JUDGED, _MASKED),
-            (few & (known < LEAST_KNOWN), NO_DATA, _MISSING),
+            ((share(suspicion.masked[:, side]) > 0.5) & ~beyond, NOT_JUDGED, _MASKED),
+            (unmeasured & (known < LEAST_KNOWN), NO_DATA, _MISSING),
         ):
             judged[chosen], texts[chosen] = state, text
         new = judged != OK
@@ -376,7 +384,7 @@ def _find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> _
     x = np.where(count > 0.0, moving_sums(road.x_sum, rows) / safe, 0.0)
     r = np.where(count > 0.0, moving_sums(road.r_sum, rows) / safe, 0.0)
     # grids made by interpolation smear a step over about one more cell
-    sharp = int(np.searchsorted(_WIDTHS, max(SHARP_M, 1.15 * c) + 1e-9))
+    sharp = int(np.searchsorted(_WIDTHS, max(SHARP_M, c) + 1e-9))
     found = np.full((b, 5 + _WIDTHS.size), np.nan)
     limit = road.width + 2.0
     find_steps(
@@ -482,13 +490,14 @@ def _find_bridges(sides: list[Unrolled]) -> NDArray[np.bool_]:
         half = round(0.5 * BRIDGE_M / road.length_m)
         t = np.arange(-half, half + 1.0) / half
         level = windows(road.profile, 2 * half + 1, np.nan)
-        known = np.isfinite(level)
+        # a parabola through what lies before and after, across the place itself
+        known = np.isfinite(level) & (np.abs(t) > 0.4)
         middle = np.where(np.isfinite(road.profile), road.profile, 0.0)
         y = np.where(known, level - middle[:, None], 0.0)
         design = np.stack([np.ones_like(t), t, t * t], axis=1)
         normal = np.einsum("bi,ij,ik->bjk", known, design, design) + 1e-9 * np.eye(3)
         beta = np.linalg.solve(normal, np.einsum("bi,ij->bj", y, design)[..., None])[..., 0]
-        whole = known.sum(axis=1) >= 1.5 * half
+        whole = np.minimum(known[:, :half].sum(axis=1), known[:, half:].sum(axis=1)) >= 3
         broken |= whole & np.isfinite(road.profile) & (np.abs(beta[:, 0]) > BRIDGE_BREAK_M)
         count, total = moving_sums(road.count, 3), moving_sums(road.r_sum, 3)
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -497,4 +506,5 @@ def _find_bridges(sides: list[Unrolled]) -> NDArray[np.bool_]:
         drop = height[:, :-step] - height[:, step:]
         near = (road.x[:-step] > 0.0) & (road.x[:-step] < 4.0)
         falls &= (np.nan_to_num(drop[:, near]) > BRIDGE_DROP_M).any(axis=1)
-    return grown(broken, round(5.0 / sides[0].length_m)) | falls
+    length = sides[0].length_m
+    return grown(closed(broken, round(BRIDGE_M / length)), round(5.0 / length)) | falls

@@ -132,7 +132,6 @@ def find_steps(
         of them. NaN where there is none.
     """
     blocks, bins = count.shape
-    half = 0.5
     rise = np.empty(bins)
     beta = np.empty(_COLUMNS)
     inverse = np.empty((_COLUMNS, _COLUMNS))
@@ -144,6 +143,10 @@ def find_steps(
             found[i, j] = np.nan
         wide, narrow = box[i, 0], box[i, 1]
         smear = 0.5 * (wide + narrow)
+        # at least one row of cells before and behind a place, and two for a slope
+        half = max(0.5, wide)
+        inside = max(_INSIDE_M, 2.0 * wide)
+        outside = max(_OUTSIDE_M, 1.5 * wide)
         # how much higher the ground lies behind each place than before it
         for k in range(bins):
             rise[k] = -1.0
@@ -175,7 +178,7 @@ def find_steps(
                     best = q
             place = first_x + best * bin_m
             # the fall beyond the hinge, smeared inward, isn't part of what stands behind the rise
-            outer = place + _OUTSIDE_M + smear
+            outer = place + outside + smear
             if hinge_x[i] > place:
                 outer = min(outer, max(hinge_x[i] - 0.5 * smear, place + 0.5 + smear))
             least = np.inf
@@ -193,7 +196,7 @@ def find_steps(
                         if n <= 0.0:
                             continue
                         d = x[i, q] - place
-                        if d < -_INSIDE_M - smear or x[i, q] > outer:
+                        if d < -inside - smear or x[i, q] > outer:
                             continue
                         d = x[i, q] - at
                         row[0] = 1.0
@@ -208,7 +211,9 @@ def find_steps(
                                 normal[a, b] += n * row[a] * row[b]
                     for a in range(_COLUMNS):
                         normal[a, a] += 1e-9 * (1.0 + normal[a, a])
-                    # before looking, the ground behind a rise may bend by 1 in 10 either way
+                    # before looking: the pavement goes on as its plane, give or take 1 in 50,
+                    # and the ground behind a rise may bend by 1 in 10 either way
+                    normal[1, 1] += (sigma / 0.02) ** 2
                     normal[3, 3] += (sigma / 0.1) ** 2
                     if not _solve(normal, right, beta, inverse):
                         continue

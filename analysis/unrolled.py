@@ -141,7 +141,7 @@ def unroll(
     shape = (blocks, bins)
     count, x_sum, r_sum = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     if paved.any():
-        level = np.interp(s, middle[paved], profile[paved])
+        level = _carried(s, middle[paved], profile[paved])
         here = paved[block]
         r = z - level - slope[block] * x
         place = np.minimum(((x + _INSIDE_M) / BIN_M).astype(np.int64), bins - 1)
@@ -151,6 +151,15 @@ def unroll(
         r_sum = np.bincount(flat, r[here], blocks * bins).reshape(shape)
     at = (np.arange(bins) + 0.5) * BIN_M - _INSIDE_M
     return Unrolled(middle, at, count, x_sum, r_sum, profile, width, box, known, masked, length, c)
+
+
+def _carried(s: Floats, at: Floats, level: Floats) -> Floats:
+    """Heights between the middles of blocks, and on at the same grade beyond the last ones."""
+    if at.size > 1:
+        ends = np.array([at[0] - (at[1] - at[0]), at[-1] + (at[-1] - at[-2])])
+        level = np.concatenate([[2.0 * level[0] - level[1]], level, [2.0 * level[-1] - level[-2]]])
+        at = np.concatenate([ends[:1], at, ends[1:]])
+    return np.interp(s, at, level)
 
 
 def _steady_width(breaks: Breaks, side: int, at: Floats) -> Floats:
@@ -220,7 +229,7 @@ def _pavement(
             known = np.isfinite(level)
             if not known.any():
                 break
-            plane = np.interp(along[block] + t, along[known], level[known]) + slope[block] * x
+            plane = _carried(along[block] + t, along[known], level[known]) + slope[block] * x
             off = np.abs(z - plane)
             bound = 2.5 * 1.4826 * float(np.median(off)) + 1e-3
             weight = np.minimum(1.0, bound / np.maximum(off, 1e-9))
