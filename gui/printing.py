@@ -28,18 +28,21 @@ from PySide6.QtCore import (
     QSizeF,
     Qt,
 )
-from PySide6.QtGui import QGuiApplication, QImage, QPageLayout, QPageSize, QPainter, QPdfWriter
+from PySide6.QtGui import (
+    QGuiApplication,
+    QImage,
+    QPageLayout,
+    QPageSize,
+    QPaintDevice,
+    QPainter,
+    QPdfWriter,
+)
 
 from analysis.errors import OutputError
 from gui import theme
 from gui.figure import figure_font, pen, text_at
-from gui.sheets import (
-    UNITS_PER_INCH,
-    Style,
-    draw_reach_sheet,
-    draw_section_card,
-    rows_that_fit,
-)
+from gui.reach_sheet import draw_reach_sheet, rows_that_fit
+from gui.sheets import UNITS_PER_INCH, Style, draw_section_card
 from gui.units import METRIC
 from gui.words import side_text
 
@@ -126,11 +129,20 @@ def section_image(view: SectionView, *, system: str = METRIC, station_style: str
     image.setDotsPerMeterX(per_metre)
     image.setDotsPerMeterY(per_metre)
     image.fill(Qt.GlobalColor.white)
-    painter = QPainter(image)
-    painter.scale(_IMAGE_SCALE, _IMAGE_SCALE)
-    _draw_card(painter, view, _style(system, station_style))
-    painter.end()
+    with _painting(image) as painter:
+        painter.scale(_IMAGE_SCALE, _IMAGE_SCALE)
+        _draw_card(painter, view, _style(system, station_style))
     return image
+
+
+@contextmanager
+def _painting(device: QPaintDevice) -> Iterator[QPainter]:
+    """Give a painter that is ended whatever happens: Qt aborts where one outlives its device."""
+    painter = QPainter(device)
+    try:
+        yield painter
+    finally:
+        painter.end()
 
 
 def _draw_card(painter: QPainter, view: SectionView, style: Style) -> None:
@@ -189,10 +201,9 @@ def section_svg(
     generator.setSize(QSize(round(_CARD.width()), round(_CARD.height())))
     generator.setViewBox(QRectF(QPointF(0.0, 0.0), _CARD))
     generator.setTitle(_tr("Cross-section of {road}").format(road=view.road))
-    painter = QPainter(generator)
-    painter.fillRect(QRectF(QPointF(0.0, 0.0), _CARD), Qt.GlobalColor.white)
-    _draw_card(painter, view, _style(system, station_style))
-    painter.end()
+    with _painting(generator) as painter:
+        painter.fillRect(QRectF(QPointF(0.0, 0.0), _CARD), Qt.GlobalColor.white)
+        _draw_card(painter, view, _style(system, station_style))
     buffer.close()
     with whole_file(path) as beside:
         beside.write_bytes(data.data())

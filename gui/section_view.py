@@ -6,22 +6,19 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QMimeData, QSize, Qt, Signal
-from PySide6.QtGui import QAction, QColor, QFont, QGuiApplication, QKeySequence, QResizeEvent
+from PySide6.QtCore import QMimeData, QSize, Qt
+from PySide6.QtGui import QAction, QColor, QFont, QGuiApplication, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
-    QDoubleSpinBox,
     QFileDialog,
     QFrame,
-    QGridLayout,
     QHeaderView,
     QLabel,
     QMenu,
     QScrollArea,
     QSizePolicy,
     QSplitter,
-    QTableWidget,
     QTableWidgetItem,
     QToolBar,
     QToolButton,
@@ -32,14 +29,15 @@ from PySide6.QtWidgets import (
 from analysis.errors import OutputError
 from gui import theme
 from gui.section_canvas import SectionCanvas
-from gui.section_figure import EXAGGERATIONS, source_text
-from gui.units import DASH, column_unit, from_shown, number, shown, unit_of, value_text
+from gui.section_figure import EXAGGERATIONS
+from gui.section_parts import BreakFields, CopyTable, SideNumbers
+from gui.units import number, value_text
 from gui.words import (
     CHECKED_NUMBERS,
-    chance_text,
     column_heading,
     column_meaning,
     finding_text,
+    number_text,
     side_text,
     station_words,
     treatment_text,
@@ -47,170 +45,13 @@ from gui.words import (
 )
 
 if TYPE_CHECKING:
-    from analysis.sections import SectionSide
     from analysis.sections import SectionView as Section
     from gui.model import WindowModel
 
 __all__ = ["SectionView"]
 
-_KINDS = ("edge", "hinge")
 # Narrower than this the numbers go below the drawing, if that leaves it enough height.
 _NARROW, _HIGH = 900, 500
-
-
-class _CopyTable(QTableWidget):
-    """Read-only table whose selected cells can be copied with their headings."""
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
-        self.setAlternatingRowColors(True)
-        self.setShowGrid(False)
-        self.setTabKeyNavigation(False)
-        copy = QAction(self.tr("Copy"), self)
-        copy.setShortcut(QKeySequence.StandardKey.Copy)
-        copy.setShortcutContext(Qt.ShortcutContext.WidgetShortcut)
-        copy.triggered.connect(self.copy_selection)
-        self.addAction(copy)
-        self.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
-
-    def text_of(self, whole: bool = False) -> str:
-        """Return the selection, or the whole table, as tab-separated lines."""
-        chosen = {(i.row(), i.column()) for i in self.selectedIndexes()}
-        rows = range(self.rowCount())
-        columns = range(self.columnCount())
-        if not whole and chosen:
-            rows = sorted({r for r, _ in chosen})
-            columns = sorted({c for _, c in chosen})
-        lines = []
-        if whole:
-            lines.append("\t".join(self._heading(c) for c in columns))
-        for row in rows:
-            cells = []
-            for column in columns:
-                item = self.item(row, column)
-                cells.append(item.text() if item is not None else "")
-            lines.append("\t".join(cells))
-        return "\n".join(lines)
-
-    def _heading(self, column: int) -> str:
-        item = self.horizontalHeaderItem(column)
-        return item.text() if item is not None else ""
-
-    def copy_selection(self) -> None:
-        """Put the selected cells on the clipboard."""
-        QGuiApplication.clipboard().setText(self.text_of())
-
-
-class _BreakFields(QWidget):
-    """Numbers of the four breaks: typing one corrects it, a button gives it back."""
-
-    moved = Signal(int, str, float)
-    released = Signal(int, str)
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.system = "metric"
-        self._filling = False
-        grid = QGridLayout(self)
-        grid.setContentsMargins(0, 0, 0, 0)
-        grid.setHorizontalSpacing(6)
-        grid.setVerticalSpacing(3)
-        self.boxes: dict[tuple[int, str], QDoubleSpinBox] = {}
-        self.notes: dict[tuple[int, str], QLabel] = {}
-        self.backs: dict[tuple[int, str], QToolButton] = {}
-        row = 0
-        for side in (0, 1):
-            for kind in _KINDS:
-                box = QDoubleSpinBox()
-                box.setDecimals(2)
-                box.setSingleStep(0.05)
-                box.setRange(-20.0, 120.0)
-                box.setKeyboardTracking(False)
-                title = {
-                    (0, "edge"): self.tr("Edge, left"),
-                    (0, "hinge"): self.tr("Hinge, left"),
-                    (1, "edge"): self.tr("Edge, right"),
-                    (1, "hinge"): self.tr("Hinge, right"),
-                }[(side, kind)]
-                box.setAccessibleName(title)
-                box.setToolTip(
-                    self.tr("Distance outward from the centreline; type to correct it by hand.")
-                )
-                label = QLabel(title)
-                label.setBuddy(box)
-                note = QLabel()
-                note.setAccessibleName(self.tr("Where it comes from"))
-                note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-                box.setMinimumWidth(70)
-                back = QToolButton()
-                back.setText("↺")
-                back.setToolTip(
-                    self.tr("Give back: forget the correction, let the search decide again.")
-                )
-                back.setAccessibleName(self.tr("Give back: {title}").format(title=title))
-                key = (side, kind)
-                box.valueChanged.connect(lambda value, k=key: self._on_value(k, value))
-                back.clicked.connect(lambda _checked=False, k=key: self.released.emit(*k))
-                self.boxes[key], self.notes[key], self.backs[key] = box, note, back
-                grid.addWidget(label, row, 0)
-                grid.addWidget(box, row, 1)
-                grid.addWidget(note, row, 2)
-                grid.addWidget(back, row, 3)
-                row += 1
-        grid.setColumnStretch(2, 1)
-
-    def show_view(self, view: Section | None, system: str) -> None:
-        """Fill the fields from a section."""
-        self.system = system
-        unit = unit_of("m", system)
-        self._filling = True
-        try:
-            for (side, kind), box in self.boxes.items():
-                part = view.sides[side] if view is not None else None
-                offset = math.nan
-                source, se, confidence = 0, math.nan, math.nan
-                if part is not None:
-                    offset = float(part.edge_o if kind == "edge" else part.hinge_o)
-                    source = int(part.edge_source if kind == "edge" else part.hinge_source)
-                    se = float(part.edge_se if kind == "edge" else part.hinge_se)
-                    confidence = float(
-                        part.edge_confidence if kind == "edge" else part.hinge_confidence
-                    )
-                known = math.isfinite(offset)
-                box.setEnabled(part is not None)
-                box.setSuffix(f" {unit.text}")
-                box.setSingleStep(0.05 if system == "metric" else 0.2)
-                if known:
-                    box.setSpecialValueText("")
-                    box.setValue(float(shown((-1.0 if side == 0 else 1.0) * offset, "m", system)))
-                else:
-                    # A spin box has no empty state: its lowest value stands for unknown.
-                    box.setSpecialValueText(self.tr("unknown"))
-                    box.setValue(box.minimum())
-                note = self.notes[(side, kind)]
-                if part is None:
-                    note.setText("")
-                else:
-                    words = source_text(source)
-                    if known and math.isfinite(se) and source == 1:
-                        words += f" ± {number(se * unit.factor, 2)}"
-                    note.setText(words)
-                    note.setToolTip(
-                        self.tr("Confidence {share} %").format(share=number(confidence * 100.0, 0))
-                        if math.isfinite(confidence)
-                        else ""
-                    )
-                self.backs[(side, kind)].setVisible(part is not None and source == 2)
-        finally:
-            self._filling = False
-
-    def _on_value(self, key: tuple[int, str], value: float) -> None:
-        box = self.boxes[key]
-        if self._filling or (box.specialValueText() and value == box.minimum()):
-            return
-        self.moved.emit(*key, round(from_shown(value, "m", self.system), 3))
 
 
 class SectionView(QWidget):
@@ -310,7 +151,7 @@ class SectionView(QWidget):
         self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.title.setContentsMargins(10, 3, 8, 1)
 
-        self.table = _CopyTable()
+        self.table = CopyTable()
         self.table.setAccessibleName(self.tr("Numbers of the section"))
         self.table.verticalHeader().hide()
         self.table.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
@@ -329,7 +170,7 @@ class SectionView(QWidget):
             label.setFrameShape(QFrame.Shape.NoFrame)
         self.verdicts[0].setAccessibleName(self.tr("Verdict, left"))
         self.verdicts[1].setAccessibleName(self.tr("Verdict, right"))
-        self.breaks = _BreakFields()
+        self.breaks = BreakFields()
         self.breaks.moved.connect(self._on_break_moved)
         self.breaks.released.connect(self._on_break_released)
 
@@ -491,14 +332,16 @@ class SectionView(QWidget):
     def _rows(self) -> tuple[list[Any], list[Any]]:
         """Number sources of the columns: sections, or the file's rows where no grid is open."""
         if self._view is not None:
-            own = [_Numbers.of_side(part) for part in self._view.sides]
-            other = [_Numbers.of_side(part) for part in self._second.sides] if self._second else []
+            own = [SideNumbers.of_side(part) for part in self._view.sides]
+            other = (
+                [SideNumbers.of_side(part) for part in self._second.sides] if self._second else []
+            )
             return own, other
         findings, model = self.model.findings, self.model
         if findings is None or model.road_index >= len(model.index):
             return [], []
         rows = [model.station_row(model.road_index, model.station_index, side) for side in (0, 1)]
-        return [_Numbers.of_row(findings.stations.row(row)) for row in rows], []
+        return [SideNumbers.of_row(findings.stations.row(row)) for row in rows], []
 
     def _fill_table(self) -> None:
         own, other = self._rows()
@@ -518,7 +361,7 @@ class SectionView(QWidget):
             table.setItem(row, 0, head)
             for column, numbers in enumerate([*own, *other], start=1):
                 value, se = numbers.value(name)
-                item = QTableWidgetItem(_shown_number(name, value, se, system))
+                item = QTableWidgetItem(number_text(name, value, se, system, with_unit=False))
                 item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 item.setToolTip(column_meaning(name))
                 if not math.isfinite(value):
@@ -677,68 +520,6 @@ class SectionView(QWidget):
             lambda _none: model.message.emit(self.tr("Saved {name}").format(name=Path(path).name)),
             title=self.tr("Saving the section"),
         )
-
-
-class _Numbers:
-    """Numbers of one side, whether from a section or from a row of a findings file."""
-
-    def __init__(self, numbers: dict[str, tuple[float, float]], row: dict[str, Any]) -> None:
-        self._numbers, self._row = numbers, row
-        self.verdict = str(row.get("verdict", ""))
-        self.finding = str(row.get("finding", ""))
-        self.treatment = str(row.get("treatment", ""))
-
-    @classmethod
-    def of_side(cls, side: SectionSide) -> _Numbers:
-        """Take the numbers of a section's side."""
-        numbers = {name: (float(v), float(se)) for name, (v, se) in side.numbers.items()}
-        row: dict[str, Any] = {
-            "verdict": side.verdict,
-            "finding": side.finding,
-            "treatment": side.treatment,
-            "reason": side.reason,
-        }
-        for name, (value, se) in numbers.items():
-            row[name] = value
-            row[_se_name(name)] = se
-        return cls(numbers, row)
-
-    @classmethod
-    def of_row(cls, row: dict[str, Any]) -> _Numbers:
-        """Take the numbers of a row of the station table."""
-        numbers = {}
-        for name in ("required_slope_pct", *(name for name, _ in CHECKED_NUMBERS)):
-            value = float(row.get(name, math.nan))
-            numbers[name] = (value, float(row.get(_se_name(name), math.nan)))
-        return cls(numbers, row)
-
-    def value(self, name: str) -> tuple[float, float]:
-        """Value and standard error, NaN where unknown."""
-        return self._numbers.get(name, (math.nan, math.nan))
-
-    def sentence(self, system: str) -> str:
-        """Return the finding in one sentence."""
-        from gui.words import station_sentence
-
-        return station_sentence(self._row, system)
-
-
-def _se_name(name: str) -> str:
-    """Column that holds the standard error of another."""
-    for suffix in ("_pct", "_mm", "_m2", "_points", "_m"):
-        if name.endswith(suffix):
-            return name[: -len(suffix)] + "_se"
-    return name + "_se"
-
-
-def _shown_number(name: str, value: float, se: float, system: str) -> str:
-    """Return a number with its error; the unit stands in the row's heading."""
-    if name == "p_wont_shed":
-        return chance_text(value)
-    if not math.isfinite(value):
-        return DASH
-    decimals = 2 if name in ("ditch_grade_pct", "grade_pct") else None
-    return value_text(value, column_unit(name), system, se=se, decimals=decimals, with_unit=False)
 
 
 def _sections(

@@ -30,6 +30,7 @@ __all__ = [
     "US",
     "Unit",
     "column_unit",
+    "error_column",
     "from_shown",
     "number",
     "range_text",
@@ -137,6 +138,14 @@ def column_unit(name: str) -> str:
         if name.endswith(suffix):
             return unit
     return "1"
+
+
+def error_column(name: str) -> str:
+    """Return the name of the column that holds the standard error of another."""
+    for suffix in ("_pct", "_mm", "_m2", "_m3", "_points", "_m"):
+        if name.endswith(suffix):
+            return name[: -len(suffix)] + "_se"
+    return name + "_se"
 
 
 def unit_of(unit: str, system: str = METRIC) -> Unit:

@@ -21,6 +21,7 @@ __all__ = [
     "column_title",
     "finding_text",
     "limit_title",
+    "number_text",
     "reach_sentence",
     "review_text",
     "side_text",
@@ -309,6 +310,22 @@ def chance_text(probability: float) -> str:
     if percent > 99.0:
         return "> 99"
     return number(percent, 0)
+
+
+def number_text(
+    name: str, value: float, se: float, system: str = METRIC, *, with_unit: bool = True
+) -> str:
+    """Return a named number with its error, as a table shows it; a dash where it is unknown."""
+    if name.startswith("p_"):
+        text = chance_text(value)
+        return f"{text} %" if with_unit and text != DASH else text
+    if not math.isfinite(value):
+        return DASH
+    # Grades of a few tenths decide whether a ditch runs.
+    decimals = 2 if name in ("ditch_grade_pct", "grade_pct") else None
+    return value_text(
+        value, column_unit(name), system, se=se, decimals=decimals, with_unit=with_unit
+    )
 
 
 def _percent(probability: float) -> str:

@@ -20,7 +20,8 @@ from analysis.sections import section_view
 from analysis.workplan import CAUTIONS
 from gui import printing, theme
 from gui.model import WindowModel
-from gui.sheets import Style, draw_reach_sheet, draw_section_card
+from gui.reach_sheet import draw_reach_sheet
+from gui.sheets import Style, draw_section_card
 from tests.gui.conftest import ARTEFACTS
 
 
@@ -203,6 +204,19 @@ def test_folder_in_place_of_a_file(screened: WindowModel, tmp_path: Path) -> Non
     view = section_view(screened.study, 0, 3)
     with pytest.raises(OutputError, match="is a folder"):
         printing.section_png(view, tmp_path)
+
+
+@pytest.mark.parametrize("write", ["section_png", "section_svg", "section_pdf"])
+def test_failure_while_drawing_is_an_error_not_a_crash(
+    screened: WindowModel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, write: str
+) -> None:
+    def fail(*_args: object, **_options: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(printing, "draw_section_card", fail)
+    with pytest.raises(ZeroDivisionError):
+        getattr(printing, write)(section_view(screened.study, 0, 3), tmp_path / "section.x")
+    assert not list(tmp_path.iterdir())
 
 
 def test_svg_is_readable_and_not_blank(screened: WindowModel, tmp_path: Path) -> None:

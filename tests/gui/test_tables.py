@@ -17,8 +17,9 @@ from PySide6.QtWidgets import QInputDialog, QWidget
 
 from analysis.findings import STATION_COLUMNS, Table
 from gui.model import WindowModel
+from gui.rows_view import RowsView
 from gui.table_model import Condition, Filter, FindingsModel, TextColumn, prepare
-from gui.tables import ReachTable, StationTable, _RowsView
+from gui.tables import ReachTable, StationTable
 from gui.words import reach_sentence, station_sentence
 
 COLUMNS = ("station_m", "side", "verdict", "shoulder_slope_pct", "edge_drop_mm", "review")
@@ -441,7 +442,7 @@ def test_many_rows_stay_exact(qapp: Any, qtbot: Any) -> None:
     model.set_table(table, prepare(table))
     page = Page()
     qtbot.addWidget(page)
-    view = _RowsView(page)
+    view = RowsView(page)
     view.setModel(model)
     view.free_headers()
     model.sort_by("edge_drop_mm")
