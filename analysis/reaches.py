@@ -177,7 +177,7 @@ def judge(
     p_drop = 1.0 - _chance_below(drop, drop_se, limits.edge_drop_mm.value)
     p_rut = 1.0 - _chance_below(measures.rut_mm, measures.rut_se, limits.rut_mm.value)
     p_ridge = 1.0 - _chance_below(measures.ridge_mm, measures.ridge_se, limits.ridge_mm.value)
-    p_rut = np.fmax(np.nan_to_num(p_rut, nan=0.0), np.nan_to_num(p_ridge, nan=0.0))
+    p_rut = np.fmax(p_rut, p_ridge)  # either alone, where the other is unknown
     p_pond = 1.0 - _chance_below(retained_mm, retained_se_mm, limits.retained_mm.value)
     with np.errstate(invalid="ignore"):
         p_pond = np.where((retained_mm > retained_chance_mm) & ~kerb, p_pond, 0.0)
@@ -190,14 +190,20 @@ def judge(
     )
     rho = measures.drop_shoulder_cov / np.maximum(measures.shoulder_slope_se * drop_se, 1e-12)
     neither = bivariate_normal(-flat_z, -high_z, np.clip(rho, -1.0, 1.0))
-    p_wont = np.fmax(1.0 - neither, p_pond)
+    certainty = limits.certainty.value
+    p_wont = np.where(
+        np.isfinite(neither),
+        np.fmax(1.0 - neither, p_pond),
+        # an unknown slope or drop: water that surely stands is the one thing that can be said
+        np.where(p_pond >= certainty, p_pond, np.nan),
+    )
     p_wont = np.where(ok, p_wont, np.nan)
 
     p_reversed = _chance_below(measures.shoulder_slope_pct, measures.shoulder_slope_se, 0.0)
     p_reversed = np.minimum(p_reversed, p_flat)
     rest = np.ones_like(p_flat)
     shares = np.empty((*p_flat.shape, 1 + len(DEFECTS)))
-    for label, p in enumerate((p_drop, p_high, p_rut), start=1):
+    for label, p in enumerate((p_drop, p_high, np.nan_to_num(p_rut, nan=0.0)), start=1):
         shares[..., label] = rest * p
         rest = rest * (1.0 - p)
     shares[..., 4] = rest * p_reversed
@@ -207,7 +213,6 @@ def judge(
     shares[..., _NONE] = rest * (1.0 - p_pond)
     shares = np.where(ok[..., None], shares, np.nan)
 
-    certainty = limits.certainty.value
     verdict = np.full(p_wont.shape, CANT_TELL, dtype=object)
     with np.errstate(invalid="ignore"):
         verdict[p_wont >= certainty] = WONT_SHED
@@ -238,6 +243,7 @@ def _station_findings(shares: Floats, certainty: float) -> NDArray[np.object_]:
     finding[sound >= certainty] = "none"
     faulty = (1.0 - sound) >= certainty
     finding[faulty] = np.array(FINDINGS, dtype=object)[likeliest[faulty]]
+    finding[~np.isfinite(shares).all(axis=-1)] = CANT_TELL
     return finding
 
 
