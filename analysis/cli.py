@@ -266,6 +266,7 @@ def _progress(quiet: bool) -> Callable[[float, str], None] | None:
 
 def _screen(options: argparse.Namespace) -> int:
     from analysis import findings, inputs
+    from analysis.compiled import is_first_run
     from analysis.screening import screen
 
     settings, limits = _settings_and_limits(options)
@@ -278,6 +279,10 @@ def _screen(options: argparse.Namespace) -> int:
         widths=options.widths,
         culverts=options.culverts,
     )
+    if not options.quiet and is_first_run():
+        print(
+            "First run here: compiling takes about a minute, later runs take seconds.", flush=True
+        )
     given = {
         name: os.path.abspath(path)
         for name in ("mask", "edges", "widths", "culverts")

@@ -587,5 +587,6 @@ def _acceptance_lines(accepted: Sequence[Acceptance]) -> list[str]:
         for state in (ACCEPTED, BORDERLINE, NOT_ACCEPTED, NOT_COMPARED)
         if any(a.state == state for a in accepted)
     )
-    lines.append(f"  {len(accepted)} readings: {counts}.")
+    readings = "1 reading" if len(accepted) == 1 else f"{len(accepted)} readings"
+    lines.append(f"  {readings}: {counts}.")
     return lines

@@ -350,6 +350,8 @@ def limits_from_toml(
     except tomllib.TOMLDecodeError as error:
         raise LimitsError(f"{where} isn't valid TOML: {error}.") from None
 
+    asked = surface is not None
+    tables = [name for name in SURFACES if name in raw]
     if surface is None:
         named = raw.get("surface")
         if named is not None and not isinstance(named, str):
@@ -357,9 +359,14 @@ def limits_from_toml(
                 f"surface in {where} must be one of {', '.join(SURFACES)}, in quotes, "
                 f"not {named!r}."
             )
-        present = [name for name in SURFACES if name in raw]
-        surface = named or (present[0] if len(present) == 1 else "gravel")
+        surface = named or (tables[0] if len(tables) == 1 else "gravel")
     _check_surface(surface, where)
+    if asked and tables and surface not in raw and "common" not in raw:
+        # taking the defaults would pass over every number that the person wrote
+        raise LimitsError(
+            f"{where} holds limits for {' and '.join(tables)}, not for {surface}: choose the "
+            f"surface {tables[0]}, or add a table [{surface}]."
+        )
     base = default_limits(surface)
     limits: Limits = replace(base, **_entries(raw, surface, where, base))  # type: ignore[arg-type]
     _consistent(limits, where)

@@ -339,6 +339,10 @@ _TEXT_NUMBERS = (
 )
 
 
+def _place(offset: float, source: int) -> str:
+    return f"at {offset:+.2f} m ({SOURCES[source]})" if np.isfinite(offset) else "unknown"
+
+
 def section_text(view: SectionView) -> str:
     """Return the section's numbers as plain lines, both sides, with one standard error."""
     lines = [
@@ -348,8 +352,8 @@ def section_text(view: SectionView) -> str:
     for part in view.sides:
         lines.append(f"{SIDES[part.side]}: {part.verdict}. {part.reason}")
         lines.append(
-            f"  edge at {part.edge_o:+.2f} m ({SOURCES[part.edge_source]}), hinge at "
-            f"{part.hinge_o:+.2f} m ({SOURCES[part.hinge_source]})"
+            f"  edge {_place(part.edge_o, part.edge_source)}, "
+            f"hinge {_place(part.hinge_o, part.hinge_source)}"
         )
         for name, words, unit, digits in _TEXT_NUMBERS:
             value, se = part.numbers[name]

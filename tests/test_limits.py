@@ -144,6 +144,16 @@ def test_only_surface_table_is_the_surface(tmp_path):
     assert read_limits(path) == default_limits("earth")
 
 
+def test_a_surface_asked_for_must_be_in_the_file(tmp_path):
+    """Numbers written for gravel are never passed over in silence because earth was asked for."""
+    path = tmp_path / "a.toml"
+    path.write_text("[gravel]\nrut_mm = 40\n", encoding="utf-8")
+    with pytest.raises(LimitsError, match=r"holds limits for gravel, not for earth: choose the"):
+        read_limits(path, "earth")
+    path.write_text("[common]\nrut_mm = 40\n[gravel]\nridge_mm = 40\n", encoding="utf-8")
+    assert read_limits(path, "earth").rut_mm.value == 40.0
+
+
 def test_byte_order_mark_is_read(tmp_path):
     path = tmp_path / "a.toml"
     path.write_text("[common]\nrut_mm = 40\n", encoding="utf-8-sig")
