@@ -42,7 +42,7 @@ def line_correlation(
         Of both lines, metres.
     cell_m : float
     correlation_m : float
-        Metres; 0 or less is white noise.
+        Metres; next to nothing beside a cell is white noise.
     nugget : float
         Share of the variance that is white, 0 to 1.
 
@@ -57,7 +57,7 @@ def line_correlation(
     Bessel function of the second kind, and ``2 L / length`` for a line with itself.
     """
     distance = np.abs(np.asarray(distance_m, dtype=np.float64))
-    if correlation_m <= 0.0 or nugget >= 1.0 or length_m <= 0.0:
+    if correlation_m <= 0.01 * cell_m or nugget >= 1.0 or length_m <= 0.0:
         return np.zeros_like(distance)
     reach = min(length_m, _FARTHEST_LENGTHS * correlation_m + cell_m)
     # denser near 0, where the correlation has its kink

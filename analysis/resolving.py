@@ -377,7 +377,9 @@ def too_coarse(
         loose = ~narrow & ((slope_se > MOST_SLOPE_SE) | (drop_se_mm > MOST_DROP_SE_MM))
     for i, side in zip(*np.nonzero(narrow), strict=True):
         wide = max(float(width[i, side]), 0.0)
-        mend = "use a finer grid" + ("." if given[i, side] else ", or give edges and widths.")
+        mend = "use a finer grid."
+        if not given[i, side] and wide >= LEAST_CELLS_GIVEN * cell_m:
+            mend = "use a finer grid, or give edges and widths."
         out[i, side] = (
             f"The shoulder is {wide:.1f} m wide, only {wide / cell_m:.1f} cells of {cell_m:g} m "
             f"across, so its slope can't be told: {mend}"

@@ -32,6 +32,7 @@ from analysis.findings import EDIT_COLUMNS, STATION_COLUMNS, Findings, Table
 from analysis.limits import Limits, default_limits, limits_from_toml, limits_to_toml, required_slope
 from analysis.material import Areas, areas
 from analysis.reaches import Judgement, judge, label_stations
+from analysis.resolving import resolving_of, road_resolving_text
 from analysis.ribbon import Cells, Ribbon
 from analysis.settings import Settings
 from analysis.surfaces import Measures, Noise, Sections
@@ -620,6 +621,10 @@ def _run_record(
         "stations": stations,
         "noise_median_m": known_median(np.concatenate([p.noise.sigma_m for p in parts])),
         "noise_source": parts[0].noise.source,
+        "resolving": [
+            f"{p.road.name}: {road_resolving_text(resolving_of(p.measures, p.noise))}"
+            for p in parts
+        ],
         "settings": settings.to_json(),
         **_limits_record(limits),
     }

@@ -227,7 +227,9 @@ def suspect(
     """
     m = cells.s.size
     skip = np.zeros(m, dtype=bool) if mask is None else mask
-    if m == 0 or breaks.s.size == 0:
+    width = (breaks.hinge - breaks.edge)[np.isfinite(breaks.hinge)]
+    # cells larger than the shoulder show nothing that stands on it
+    if m == 0 or breaks.s.size == 0 or (width.size and cells.cell_m > np.median(width)):
         blank = np.zeros((0, 2))
         return Suspicion(np.zeros(0), blank.astype(np.int8), blank, blank, blank, skip.copy())
     finite = noise.sigma_m[np.isfinite(noise.sigma_m)]
