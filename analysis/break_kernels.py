@@ -113,7 +113,7 @@ def _mixture(precision: float, pull: float, steps: Any) -> float:
             most = part
         else:
             total += np.exp(part - most)
-    return most + np.log(total)
+    return float(most + np.log(total))
 
 
 @compiled

@@ -31,6 +31,7 @@ _TEMPLATE = (
 """Mean and standard deviation of the parts of a symmetrical section, rise outward."""
 
 _TEMPLATE_MISFIT_M = 0.02
+_BARE_COST = 4.0
 
 _MISFIT_M = 0.005
 """How far the mean of a quarter metre lies off a straight piece of real ground."""
@@ -69,28 +70,25 @@ def road_shift(
     shifts = np.arange(-round(search_m / step), round(search_m / step) + 1) * step
     cost = np.full((sections.s.size, shifts.size), np.inf)
     prior = np.array(_TEMPLATE)
-    for wider in _PAVEMENT_VARIANTS_M:
-        for broader in _SHOULDER_VARIANTS_M:
-            edge = max(half_m + wider, 1.0)
-            hinge = edge + max(shoulder_m + broader, 0.3)
-            reach = half_m + shoulder_m + _BEYOND_M
-            rarity = 0.5 * (wider / 0.6) ** 2 + 0.5 * (broader / 0.4) ** 2
-            for j, shift in enumerate(shifts):
-                x = sections.o - shift
-                inside = np.abs(x) <= reach
-                x = x[inside]
-                kinks = [np.maximum(sign * x - at, 0.0) for at in (edge, hinge) for sign in (-1, 1)]
-                design = np.column_stack([np.ones_like(x), x, np.abs(x), *kinks])
-                # least squares with a prior: its rows join those of the ground
-                whole = np.vstack([design / _TEMPLATE_MISFIT_M, np.diag(1.0 / prior[:, 1])])
-                q, r = np.linalg.qr(whole)
-                wanted = prior[:, 0] / prior[:, 1]
-                z = sections.wide[:, inside] / _TEMPLATE_MISFIT_M
-                z = z - z.mean(axis=1, keepdims=True)
-                fitted = z @ q[: x.size] + wanted @ q[x.size :]
-                misfit = np.sum(z * z, axis=1) + wanted @ wanted - np.sum(fitted**2, axis=1)
-                value = 0.5 * misfit + np.log(np.abs(np.diag(r))).sum() + rarity
-                cost[:, j] = np.minimum(cost[:, j], value)
+    for edge, hinges, rarity in _templates(half_m, shoulder_m):
+        reach = half_m + shoulder_m + _BEYOND_M
+        for j, shift in enumerate(shifts):
+            x = sections.o - shift
+            inside = np.abs(x) <= reach
+            x = x[inside]
+            kinks = [np.maximum(sign * x - edge, 0.0) for sign in (-1, 1)]
+            kinks += [np.maximum(-x - hinges[0], 0.0), np.maximum(x - hinges[1], 0.0)]
+            design = np.column_stack([np.ones_like(x), x, np.abs(x), *kinks])
+            # least squares with a prior: its rows join those of the ground
+            whole = np.vstack([design / _TEMPLATE_MISFIT_M, np.diag(1.0 / prior[:, 1])])
+            q, r = np.linalg.qr(whole)
+            wanted = prior[:, 0] / prior[:, 1]
+            z = sections.wide[:, inside] / _TEMPLATE_MISFIT_M
+            z = z - z.mean(axis=1, keepdims=True)
+            fitted = z @ q[: x.size] + wanted @ q[x.size :]
+            misfit = np.sum(z * z, axis=1) + wanted @ wanted - np.sum(fitted**2, axis=1)
+            value = 0.5 * misfit + np.log(np.abs(np.diag(r))).sum() + rarity
+            cost[:, j] = np.minimum(cost[:, j], value)
     enough = (sections.count > 0).mean(axis=1) > 0.3
     if not enough.any():
         return None
@@ -98,7 +96,23 @@ def road_shift(
     cost = np.where(enough[:, None], cost - cost.min(axis=1, keepdims=True), 0.0) / 5.0
     swerve = (np.subtract.outer(shifts, shifts) / swerve_m) ** 2
     path = cheapest_path(cost + 0.02 * shifts**2, swerve)
-    return _smooth(shifts[path], 7)
+    return _smooth(np.asarray(shifts[path], dtype=np.float64), 7)
+
+
+def _templates(half_m: float, shoulder_m: float) -> list[tuple[float, tuple[float, float], float]]:
+    """Return edge, left and right hinge, and cost of the sections that a road may have."""
+    out = []
+    for wider in _PAVEMENT_VARIANTS_M:
+        edge = max(half_m + wider, 1.0)
+        cost = 0.5 * (wider / 0.6) ** 2
+        for broader in _SHOULDER_VARIANTS_M:
+            hinge = edge + max(shoulder_m + broader, 0.3)
+            out.append((edge, (hinge, hinge), cost + 0.5 * (broader / 0.4) ** 2))
+        # a side without shoulder
+        hinge = edge + shoulder_m
+        out.append((edge, (edge, hinge), cost + _BARE_COST))
+        out.append((edge, (hinge, edge), cost + _BARE_COST))
+    return out
 
 
 @dataclass(frozen=True, slots=True)

@@ -244,7 +244,9 @@ def edge_and_hinge(
     nominal_hinge = edge_m + shoulder_m
     start = max(float(edge_m.min()) - search_m[0], float(u[0]) + 1.0)
     stop = float(nominal_hinge.max()) + search_m[1]
-    place = start + step_m * np.arange(int(np.ceil((stop - start) / step_m)) + 1)
+    place = np.asarray(
+        start + step_m * np.arange(int(np.ceil((stop - start) / step_m)) + 1), dtype=np.float64
+    )
     edges = int(np.sum(place <= float(edge_m.max()) + search_m[0]))
     least_hinge = max(float(nominal_hinge.min()) - search_m[1], start + apart)
     first_hinge = int(np.searchsorted(place, least_hinge))
@@ -364,7 +366,7 @@ class _Fine:
 
     def _at(self, values: Floats) -> NDArray[np.int64]:
         index = np.rint((values - self.place[0]) / self.step_m)
-        return np.clip(index, 0, self.place.size - 1).astype(np.int64)
+        return np.asarray(np.clip(index, 0, self.place.size - 1), dtype=np.int64)
 
     def edge(
         self, edge: Floats, hinge: Floats, *, nominal: Floats, given: Floats | None

@@ -140,7 +140,7 @@ def block_sections(
     s, o, z = s[known], o[known], z[known]
     row = np.clip(((s - start) / length).astype(np.int64), 0, blocks - 1)
     col = np.clip(np.floor(o / bin_m + 0.5 * bins).astype(np.int64), 0, bins - 1)
-    middle = (np.arange(bins) + 0.5 - 0.5 * bins) * bin_m
+    middle = np.asarray((np.arange(bins) + 0.5 - 0.5 * bins) * bin_m, dtype=np.float64)
     flat = row * bins + col
     shape = (blocks, bins)
     count = np.bincount(flat, minlength=blocks * bins).reshape(shape).astype(np.float64)
@@ -148,7 +148,7 @@ def block_sections(
     off = np.zeros_like(z)
     scatter = 0.0
     for turn in range(3):
-        total = np.bincount(flat, value, blocks * bins).reshape(shape)
+        total = np.bincount(flat, value, blocks * bins).reshape(shape).astype(np.float64)
         sums = moving_sum(total, wide_blocks), moving_sum(count, wide_blocks)
         wide = _bridge(_smooth_across(*sums, bin_m, c))
         if turn == 2:
@@ -165,7 +165,7 @@ def block_sections(
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = total / count
     return BlockSections(
-        s=start + (np.arange(blocks) + 0.5) * length,
+        s=np.asarray(start + (np.arange(blocks) + 0.5) * length, dtype=np.float64),
         o=middle,
         z=mean,
         count=count,

@@ -183,7 +183,7 @@ def measure(
     else:
         length = np.full((n, 2), float(average_m))
     step = 0.5 * cells.cell_m
-    u = np.arange(-round(5.0 / step), round(12.0 / step) + 1) * step
+    u = np.asarray(np.arange(-round(5.0 / step), round(12.0 / step) + 1) * step, dtype=np.float64)
     height = np.full((n, 2, u.size), np.nan)
     height_se = np.full((n, 2, u.size), np.nan)
     ground = np.full((n, 2, u.size), np.nan)
