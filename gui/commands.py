@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QCoreApplication, Qt
+from PySide6.QtCore import QCoreApplication, QSize, Qt
 from PySide6.QtGui import QAction, QActionGroup, QKeySequence
 from PySide6.QtWidgets import QLabel, QLineEdit, QMenu, QToolBar, QToolButton, QWidgetAction
 
@@ -333,6 +333,7 @@ class Commands:
         bar = QToolBar(_tr("Toolbar"), window)
         bar.setObjectName("toolbar")
         bar.setMovable(False)
+        bar.setIconSize(QSize(20, 20))
         bar.setAccessibleName(_tr("Toolbar"))
         bar.toggleViewAction().setEnabled(False)
         self.toolbar = bar

@@ -190,10 +190,13 @@ def remembered_light() -> Light:
 
 
 class ShortcutSheet(QDialog):
-    """Every action that has keys, by group."""
+    """Every action that has keys, by group, and `more` rows of where, what and keys."""
 
     def __init__(
-        self, groups: Sequence[tuple[str, Sequence[QAction]]], parent: QWidget | None = None
+        self,
+        groups: Sequence[tuple[str, Sequence[QAction]]],
+        more: Sequence[tuple[str, str, str]] = (),
+        parent: QWidget | None = None,
     ) -> None:
         super().__init__(parent)
         self.setWindowTitle(self.tr("Keyboard shortcuts"))
@@ -214,6 +217,7 @@ class ShortcutSheet(QDialog):
             (self.tr("Map"), self.tr("Select the nearest station"), self.tr("click")),
             (self.tr("Map"), self.tr("Select and go close"), self.tr("double click")),
             (self.tr("Map"), self.tr("End measuring"), self.tr("Esc")),
+            *more,
         ]
         table = QTableWidget(len(rows), 3)
         table.setAccessibleName(self.tr("Keyboard shortcuts"))

@@ -582,7 +582,18 @@ def warm_up(progress: Progress) -> None:
     """Load the heavy libraries while the person looks around, so that the first job is quick."""
     import importlib
 
-    for name in ("analysis.terrain", "analysis.alignment", "analysis.screening"):
+    for name in (
+        "analysis.terrain",
+        "analysis.alignment",
+        "analysis.screening",
+        "analysis.sections",
+        "gui.along_view",
+        "gui.straight_view",
+        "gui.section_view",
+        "gui.forms",
+        "gui.tables",
+        "gui.help",
+    ):
         if progress.cancelled():
             return
         importlib.import_module(name)

@@ -1,12 +1,18 @@
-"""What the map draws, worked out in a worker: lines, stations and ponds in map coordinates."""
+"""What the map draws, worked out in a worker: lines, stations and ponds in map coordinates.
+
+`QPainterPath` and `QRectF` are plain values that any thread may make; nothing else of Qt is used.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from PySide6.QtCore import QRectF
+from PySide6.QtGui import QPainterPath
 
 from gui.runner import Progress
 
@@ -16,10 +22,23 @@ if TYPE_CHECKING:
     from analysis.terrain import Terrain
     from gui.jobs import Loaded
 
-__all__ = ["VERDICTS", "MapLayers", "RoadLayer", "map_layers", "relief_layers"]
+__all__ = [
+    "VERDICTS",
+    "MapLayers",
+    "Piece",
+    "RoadLayer",
+    "map_layers",
+    "pieces_of",
+    "relief_layers",
+]
 
 VERDICTS = ("sheds", "won't shed", "can't tell", "no data")
 SIDE_SIGN = (-1.0, 1.0)
+# Points per piece of a long line: only pieces under the view are drawn.
+PIECE_POINTS = 400
+
+# Box, path, and the group of pens that it takes.
+Piece = tuple[QRectF, QPainterPath, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +68,11 @@ class MapLayers:
     origin: tuple[float, float] = (0.0, 0.0)
     roads: tuple[RoadLayer, ...] = ()
     reach_lines: tuple[NDArray[Any], ...] = ()
-    reach_verdict: tuple[str, ...] = ()
-    reach_finding: tuple[str, ...] = ()
     pond_rings: tuple[NDArray[Any], ...] = ()
-    pond_depth_mm: NDArray[Any] = field(default_factory=lambda: np.empty(0))
+    road_pieces: list[Piece] = field(default_factory=list)
+    break_pieces: list[Piece] = field(default_factory=list)
+    reach_pieces: list[Piece] = field(default_factory=list)
+    pond_pieces: list[Piece] = field(default_factory=list)
 
     @property
     def bounds(self) -> tuple[float, float, float, float] | None:
@@ -80,7 +100,7 @@ def map_layers(
     made = []
     if loaded is None:
         made = [_bare(road, shift) for road in roads]
-        return MapLayers(origin, tuple(made))
+        return MapLayers(origin, tuple(made), road_pieces=_road_pieces(made))
     scale = terrain.xy_unit_m if terrain is not None else 1.0
     found = loaded.findings
     points = found.station_xy * scale - shift
@@ -123,15 +143,53 @@ def map_layers(
     # Roads opened after the screening come last, so that the numbers of the others stay theirs.
     screened = {index.name for index in loaded.index}
     made.extend(_bare(road, shift) for road in roads if road.name not in screened)
+    lines = tuple(line * scale - shift for line in found.reach_lines)
+    rings = tuple(ring * scale - shift for ring in found.pond_rings)
+    groups = {name: code for code, name in enumerate(VERDICTS)}
+    verdicts = [groups.get(name, len(VERDICTS) - 1) for name in found.reaches["verdict"]]
     return MapLayers(
         origin,
         tuple(made),
-        tuple(line * scale - shift for line in found.reach_lines),
-        tuple(found.reaches["verdict"]),
-        tuple(found.reaches["finding"]),
-        tuple(ring * scale - shift for ring in found.pond_rings),
-        found.ponds["depth_mm"],
+        lines,
+        rings,
+        _road_pieces(made),
+        pieces_of(
+            (line, group)
+            for road in made
+            for group, sides in enumerate((road.edge, road.hinge, road.ditch))
+            for line in sides
+        ),
+        pieces_of(zip(lines, verdicts, strict=True)),
+        pieces_of(((ring, 0) for ring in rings), closed=True),
     )
+
+
+def _road_pieces(roads: list[RoadLayer]) -> list[Piece]:
+    return pieces_of((road.line, 0) for road in roads)
+
+
+def pieces_of(lines: Iterable[tuple[NDArray[Any], int]], *, closed: bool = False) -> list[Piece]:
+    """Cut (m, 2) lines into pieces with boxes; gaps (NaN) stay gaps. Rings are kept whole."""
+    from pyqtgraph.functions import arrayToQPath
+
+    made: list[Piece] = []
+    for points, group in lines:
+        step = len(points) if closed else PIECE_POINTS
+        for start in range(0, len(points) - 1, max(step, 1)):
+            part = points[start : start + step + 1]
+            known = part[np.isfinite(part).all(axis=1)]
+            if len(known) < 2:
+                continue
+            low, high = known.min(axis=0), known.max(axis=0)
+            # A line straight along an axis would have an empty box, which meets no view.
+            box = QRectF(low[0] - 0.5, low[1] - 0.5, high[0] - low[0] + 1.0, high[1] - low[1] + 1.0)
+            x = np.ascontiguousarray(part[:, 0], dtype=float)
+            y = np.ascontiguousarray(part[:, 1], dtype=float)
+            path = arrayToQPath(x, y, connect="finite")
+            if closed:
+                path.closeSubpath()
+            made.append((box, path, group))
+    return made
 
 
 def _bare(road: Road, shift: NDArray[Any]) -> RoadLayer:

@@ -8,14 +8,13 @@ from typing import Any
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, Qt, QTimer, Signal
+from PySide6.QtCore import QPointF, QRectF, Qt, QTimer
 from PySide6.QtGui import (
     QBrush,
     QColor,
     QFont,
     QFontMetricsF,
     QPainter,
-    QPainterPath,
     QPen,
     QPolygonF,
 )
@@ -23,20 +22,16 @@ from PySide6.QtWidgets import QWidget
 
 from analysis.units import METRES_PER_FOOT, METRES_PER_INCH
 from gui import theme
-from gui.layers import VERDICTS
+from gui.layers import VERDICTS, Piece, pieces_of
 from gui.tiles import TileKey, TileStore, parent_of
 
 __all__ = ["Furniture", "LinesItem", "TileItem", "draw_symbol", "nice_length", "pond_brush"]
 
-# Points per piece of a long line: only pieces under the view are drawn.
-PIECE = 400
 WANT_AFTER_MS = 25
 
 
 class TileItem(pg.GraphicsObject):
     """Draws the tiles under the view, and asks for those that aren't there yet."""
-
-    shown = Signal()
 
     def __init__(self, z_value: float) -> None:
         super().__init__()
@@ -123,8 +118,9 @@ class TileItem(pg.GraphicsObject):
         painter.restore()
         top = TileKey(store.plan.top, 0, 0)
         self._want = [top, *keys] if store.tile(top) is None else keys
-        self._timer.start()
-        self.shown.emit()
+        # Not begun anew by every move, or nothing would come until the hand rests.
+        if not self._timer.isActive():
+            self._timer.start()
 
     def _draw(self, painter: QPainter, world: Any, tile: Any, ratio: float) -> None:
         west, south, east, north = tile.bounds
@@ -144,41 +140,25 @@ class LinesItem(pg.GraphicsObject):
     def __init__(self, z_value: float) -> None:
         super().__init__()
         self.setZValue(z_value)
-        self._pieces: list[tuple[QRectF, QPainterPath, int]] = []
+        self._pieces: list[Piece] = []
         self._pens: list[list[QPen]] = []
         self._brush: QBrush | None = None
         self._bounds = QRectF()
         self.coarsest_m = float("inf")
 
-    def set_lines(self, lines: Sequence[tuple[NDArray[Any], int]], *, closed: bool = False) -> None:
-        """Draw (m, 2) lines; the number beside each says which pens it takes."""
+    def set_lines(self, lines: Sequence[tuple[NDArray[Any], int]]) -> None:
+        """Draw a few (m, 2) lines; the number beside each says which pens it takes."""
+        self.set_pieces(pieces_of(lines))
+
+    def set_pieces(self, pieces: Sequence[Piece]) -> None:
+        """Draw lines that a worker has cut into pieces."""
         self.prepareGeometryChange()
-        self._pieces = []
-        for points, group in lines:
-            if closed:
-                self._add(points, group, closed=True)
-                continue
-            for start in range(0, max(len(points) - 1, 1), PIECE):
-                self._add(points[start : start + PIECE + 1], group, closed=False)
+        self._pieces = list(pieces)
         whole = QRectF()
         for bounds, _, _ in self._pieces:
             whole = whole.united(bounds)
         self._bounds = whole
         self.update()
-
-    def _add(self, points: NDArray[Any], group: int, *, closed: bool) -> None:
-        known = points[np.isfinite(points).all(axis=1)]
-        if len(known) < 2:
-            return
-        low, high = known.min(axis=0), known.max(axis=0)
-        # A line that runs straight along an axis would have an empty box, which never intersects.
-        box = QRectF(low[0] - 0.5, low[1] - 0.5, high[0] - low[0] + 1.0, high[1] - low[1] + 1.0)
-        x = np.ascontiguousarray(points[:, 0], dtype=float)
-        y = np.ascontiguousarray(points[:, 1], dtype=float)
-        path = pg.functions.arrayToQPath(x, y, connect="finite")
-        if closed:
-            path.closeSubpath()
-        self._pieces.append((box, path, group))
 
     def set_pens(self, pens: list[list[QPen]], brush: QBrush | None = None) -> None:
         """Give each group its pens, drawn one over the other."""

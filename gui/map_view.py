@@ -293,21 +293,10 @@ class MapView(QWidget):
 
     def _take_layers(self, made: MapLayers) -> None:
         self._layers = made
-        roads = made.roads
-        self._road_lines.set_lines([(road.line, 0) for road in roads if len(road.line)])
-        self._breaks.set_lines(
-            [(line, 0) for road in roads for line in road.edge]
-            + [(line, 1) for road in roads for line in road.hinge]
-            + [(line, 2) for road in roads for line in road.ditch]
-        )
-        codes = {name: number for number, name in enumerate(VERDICTS)}
-        self._reaches.set_lines(
-            [
-                (line, codes.get(verdict, len(VERDICTS) - 1))
-                for line, verdict in zip(made.reach_lines, made.reach_verdict, strict=True)
-            ]
-        )
-        self._ponds.set_lines([(ring, 0) for ring in made.pond_rings], closed=True)
+        self._road_lines.set_pieces(made.road_pieces)
+        self._breaks.set_pieces(made.break_pieces)
+        self._reaches.set_pieces(made.reach_pieces)
+        self._ponds.set_pieces(made.pond_pieces)
         if self._fit_wanted:
             self._fit_wanted = False
             if made.bounds is not None:

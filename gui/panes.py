@@ -6,7 +6,7 @@ import importlib
 import logging
 from collections.abc import Callable
 
-from PySide6.QtCore import QByteArray, QObject, QPoint, Qt, QTimer
+from PySide6.QtCore import QByteArray, QObject, QPoint, Qt, QTimer, Signal
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QDockWidget,
@@ -41,10 +41,12 @@ CONTENTS = (
 
 
 class Pane(QDockWidget):
-    """A dock whose content is made when it is first seen, so that the window opens fast.
+    """A dock whose content is made when it is first wanted, so that the window opens fast.
 
     In a row of tabs the tab is title enough; alone or floating the pane has a title bar.
     """
+
+    seen_empty = Signal()
 
     def __init__(self, name: str, title: str, make: Callable[[], QWidget]) -> None:
         super().__init__(title)
@@ -78,9 +80,15 @@ class Pane(QDockWidget):
             self.setWidget(content)
         return self.widget()
 
+    @property
+    def filled(self) -> bool:
+        """Whether the content was made."""
+        return self._make is None
+
     def showEvent(self, event: QShowEvent) -> None:
-        self.fill()
         super().showEvent(event)
+        if not self.filled:
+            self.seen_empty.emit()
 
 
 class Panes(QObject):
@@ -110,10 +118,15 @@ class Panes(QObject):
         self._titles_due = QTimer(self)
         self._titles_due.setSingleShot(True)
         self._titles_due.timeout.connect(self._arrange_titles)
+        self._fill_due = QTimer(self)
+        self._fill_due.setInterval(0)
+        self._fill_due.timeout.connect(self._fill_one)
+        self._wanted: list[Pane] = []
         self.by_name: dict[str, Pane] = {}
         for name, module, kind in CONTENTS:
             pane = Pane(name, titles[name], lambda m=module, k=kind: _make(m, k, model))
             self.by_name[name] = pane
+            pane.seen_empty.connect(lambda p=pane: self._want(p))
             pane.dockLocationChanged.connect(lambda _area: self._titles_due.start())
             pane.topLevelChanged.connect(lambda _floating: self._titles_due.start())
             pane.visibilityChanged.connect(lambda _visible: self._titles_due.start())
@@ -121,6 +134,30 @@ class Panes(QObject):
 
     def __getitem__(self, name: str) -> Pane:
         return self.by_name[name]
+
+    # -- making their contents, one at a time so that the window goes on -------------
+
+    def make_ahead(self) -> None:
+        """Make what isn't there yet while the person looks around."""
+        for pane in self.by_name.values():
+            if not pane.filled:
+                self._want(pane)
+
+    def _want(self, pane: Pane) -> None:
+        if pane not in self._wanted:
+            self._wanted.append(pane)
+        self._fill_due.start()
+
+    def _fill_one(self) -> None:
+        # What can be seen comes first.
+        self._wanted.sort(key=lambda pane: not pane.isVisible())
+        while self._wanted:
+            pane = self._wanted.pop(0)
+            if not pane.filled:
+                pane.fill()
+                break
+        if not self._wanted:
+            self._fill_due.stop()
 
     def fill_menu(self, menu: QMenu) -> None:
         """Put a switch for every pane into a menu."""

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import importlib
 import logging
 from collections.abc import Callable
 from pathlib import Path
 
-from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer, QUrl
+from PySide6.QtCore import QByteArray, QCoreApplication, QSettings, Qt, QTimer, QUrl
 from PySide6.QtGui import QCloseEvent, QDesktopServices, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QDialog,
@@ -450,7 +451,17 @@ class Window(QMainWindow):
 
     def show_shortcuts(self) -> None:
         """Show the shortcut sheet."""
-        self.show_dialog(ShortcutSheet(self.commands.all_shortcuts(), self))
+        more: list[tuple[str, str, str]] = []
+        for module, where in (
+            ("gui.road_axis", self.tr("Along the road")),
+            ("gui.section_canvas", self.tr("Cross-section")),
+            ("gui.tables", self.tr("Reaches, stations")),
+        ):
+            keys = importlib.import_module(module).KEYS
+            more += [
+                (where, QCoreApplication.translate("Keys", what), pressed) for pressed, what in keys
+            ]
+        self.show_dialog(ShortcutSheet(self.commands.all_shortcuts(), more, self))
 
     def show_cautions(self) -> None:
         """Show the cautions."""

@@ -6,25 +6,32 @@ from PySide6.QtCore import QEventLoop, QTimer
 
 
 class Heartbeat:
-    """A timer that should tick every few milliseconds; the gaps tell when it couldn't."""
+    """A timer that should tick every few milliseconds; the gaps tell when it couldn't.
+
+    `work_s` is what this thread itself worked in each gap: the rest was waiting, for the machine
+    or for another thread.
+    """
 
     def __init__(self) -> None:
         self.gaps_s: list[float] = []
-        self._last = time.perf_counter()
+        self.work_s: list[float] = []
+        self._last, self._worked = time.perf_counter(), time.thread_time()
         self._timer = QTimer()
         self._timer.setInterval(4)
         self._timer.timeout.connect(self._tick)
         self._timer.start()
 
     def _tick(self) -> None:
-        now = time.perf_counter()
+        now, worked = time.perf_counter(), time.thread_time()
         self.gaps_s.append(now - self._last)
-        self._last = now
+        self.work_s.append(worked - self._worked)
+        self._last, self._worked = now, worked
 
     def restart(self) -> None:
         """Forget what was measured."""
         self.gaps_s.clear()
-        self._last = time.perf_counter()
+        self.work_s.clear()
+        self._last, self._worked = time.perf_counter(), time.thread_time()
 
     @property
     def worst_s(self) -> float:

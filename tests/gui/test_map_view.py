@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QPoint, QPointF, Qt, QTimer
+from PySide6.QtCore import QEvent, QPoint, QPointF, Qt, QTimer
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
@@ -33,8 +33,14 @@ def view(screened: WindowModel, settle: Settle) -> Iterator[MapView]:
     made.show_road()
     settle(lambda: screened.runner.idle() and made.idle())
     yield made
-    made.close()
-    made.deleteLater()
+    dispose(made)
+
+
+def dispose(view: MapView) -> None:
+    """Close a map and have it destroyed now."""
+    view.close()
+    view.deleteLater()
+    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
 
 
 def place_of(view: MapView, point: Any) -> QPoint:
@@ -370,12 +376,14 @@ def roam(view: MapView, steps: int) -> Callable[[], bool]:
     def step() -> None:
         place = done[0] % 90
         width = view.view.viewRect().width()
-        if place < 40:
-            view.view.scaleBy((0.93, 0.93))
-        elif place < 65:
+        if place == 0:
+            view.show_terrain()
+        elif place < 50:
+            view.view.scaleBy((0.86, 0.86), center=view.view.viewRect().topLeft())
+        elif place < 70:
             view.view.translateBy((0.04 * width, 0.03 * width))
         else:
-            view.view.scaleBy((1 / 0.9, 1 / 0.9))
+            view.view.scaleBy((1 / 0.8, 1 / 0.8))
         done[0] += 1
         if done[0] >= steps:
             timer.stop()
@@ -390,8 +398,8 @@ def test_huge_grid_keeps_the_loop_alive_and_memory_bound(
 ) -> None:
     """A grid of 50 000 × 50 000 opens, pans and zooms; the loop lives, the caches stay bounded.
 
-    The strict limit of 100 ms is measured by the benchmark; here, on a machine busy with other
-    tests, several times that would still mean that a read had got onto the window's thread.
+    The strict limit of 100 ms by the clock is measured by the benchmark; here, on a machine busy
+    with other tests, what the window's own thread worked between two beats counts.
     """
     from gui import jobs
 
@@ -412,14 +420,13 @@ def test_huge_grid_keeps_the_loop_alive_and_memory_bound(
     run_loop(lambda: view._store is not None and len(view._store.cache) > 0)
     run_loop(roam(view, 180))
     run_loop(lambda: model.runner.idle() and view.idle())
-    worst_s = heart.worst_s
+    worked_s = max(heart.work_s)
     heart.stop()
     store, tiles = view._store, view._tiles
     assert store is not None
     assert tiles is not None
     assert store.cache.used <= store.cache.limit
     assert tiles.heights.used <= tiles.heights.limit
-    assert worst_s < 0.5
+    assert worked_s < 0.1
     save(view, "map_huge.png")
-    view.close()
-    view.deleteLater()
+    dispose(view)

@@ -1,0 +1,427 @@
+"""How fast the window opens, and whether it stays live: start, roam, screen, monkey.
+
+Run on demand from the top of the repository::
+
+    python -m tests.benchmarks.window start       # seconds to a visible window, warm
+    python -m tests.benchmarks.window roam        # pan and zoom on 50 000 x 50 000 cells
+    python -m tests.benchmarks.window screen      # screen 10 km with the window in use
+    python -m tests.benchmarks.window monkey 10   # minutes of random input
+
+Each prints the longest time that the event loop was kept from its work, beside that of a process
+which only sleeps (what the machine itself did to everyone meanwhile).
+"""
+
+import os
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+import argparse
+import logging
+import random
+import resource
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import traceback
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+LIMIT_MS = 100.0
+
+
+class Control:
+    """Wakes every few milliseconds in a process of its own, doing nothing."""
+
+    CODE = (
+        "import sys, time\n"
+        "last = time.perf_counter(); worst = 0.0\n"
+        "import select\n"
+        "while not select.select([sys.stdin], [], [], 0.004)[0]:\n"
+        "    now = time.perf_counter(); worst = max(worst, now - last); last = now\n"
+        "print(worst)\n"
+    )
+
+    def __init__(self) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", self.CODE],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+
+    def stop(self) -> float:
+        """Return the longest gap in milliseconds."""
+        words, _ = self._process.communicate("\n")
+        return 1000.0 * float(words)
+
+
+def own_home() -> tempfile.TemporaryDirectory:
+    """Keep the settings of whoever runs this out of it."""
+    home = tempfile.TemporaryDirectory()
+    for name in ("HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_CACHE_HOME"):
+        os.environ[name] = home.name
+    return home
+
+
+def start() -> None:
+    """Time from the start of the interpreter to a painted window, five times."""
+    code = (
+        "import time, sys\n"
+        "from gui.app import make_application\n"
+        "app = make_application()\n"
+        "from gui.window import Window\n"
+        "window = Window()\n"
+        "window.show()\n"
+        "app.processEvents()\n"
+        "window.grab()\n"
+        "import os\n"
+        "os._exit(0)\n"
+    )
+    seconds, worked = [], []
+    for _ in range(6):
+        before, used = time.perf_counter(), os.times()
+        subprocess.run([sys.executable, "-c", code], check=True, stderr=subprocess.DEVNULL)
+        seconds.append(time.perf_counter() - before)
+        now = os.times()
+        worked.append(
+            now.children_user + now.children_system - used.children_user - used.children_system
+        )
+    print(
+        f"visible window, warm: best {min(seconds[1:]):.2f} s, worst {max(seconds[1:]):.2f} s "
+        f"(limit 1.5 s), of which at work {min(worked[1:]):.2f} s"
+    )
+
+
+def report(name: str, heart: Any, control: Control) -> None:
+    """Print the gaps of a heartbeat."""
+    gaps, work = 1000.0 * np.array(heart.gaps_s), 1000.0 * np.array(heart.work_s)
+    print(
+        f"{name:<26} worst {gaps.max():6.1f} ms, 99.9 % {np.percentile(gaps, 99.9):5.1f} ms, "
+        f"over {LIMIT_MS:.0f} ms: {int((gaps > LIMIT_MS).sum())} of {len(gaps)} beats; "
+        f"own work at most {work.max():.1f} ms; "
+        f"a sleeping process: {control.stop():.1f} ms"
+    )
+
+
+def memory_mb() -> float:
+    """Return the most memory this process ever had."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+
+
+def roam() -> None:
+    """Open, pan and zoom on a virtual grid of 50 000 x 50 000 cells."""
+    from analysis.geofiles import rasterio
+    from gui.app import _after_show, make_application
+    from gui.window import Window
+    from tests.conftest import EAST, NORTH
+    from tests.gui.heartbeat import Heartbeat, run_loop
+    from tests.gui.test_map_view import huge_vrt
+    from tests.gui.test_map_view import roam as roam_map
+
+    app = make_application()
+    with tempfile.TemporaryDirectory() as folder:
+        cells = 500
+        y, x = np.mgrid[0:cells, 0:cells]
+        z = (100.0 + 8.0 * np.sin(x / 60.0) + 5.0 * np.cos(y / 45.0)).astype("float32")
+        tile = f"{folder}/tile.tif"
+        with rasterio.open(
+            tile,
+            "w",
+            driver="GTiff",
+            width=cells,
+            height=cells,
+            count=1,
+            dtype="float32",
+            crs="EPSG:32610",
+            transform=rasterio.Affine(1, 0, EAST, 0, -1, NORTH),
+        ) as sink:
+            sink.write(z, 1)
+        path = huge_vrt(Path(folder), tile, 50_000, cells)
+        window = Window()
+        window.show()
+        _after_show(window, [])
+        run_loop(lambda: all(pane.filled for pane in window.panes.by_name.values()))
+        heart, control, began = Heartbeat(), Control(), time.perf_counter()
+        window.files.open_paths([path])
+        run_loop(lambda: window.map._store is not None and len(window.map._store.cache) > 0)
+        print(f"first ground in sight after {time.perf_counter() - began:.2f} s")
+        run_loop(lambda: window.model.runner.idle() and window.map.idle())
+        report("opening", heart, control)
+        heart.restart()
+        control = Control()
+        run_loop(roam_map(window.map, 900), timeout_s=300)
+        report("panning and zooming", heart, control)
+        store, tiles = window.map._store, window.map._tiles
+        print(
+            f"pictures {store.cache.used / 2**20:.0f} MB, heights {tiles.heights.used / 2**20:.0f}"
+            f" MB, process {memory_mb():.0f} MB"
+        )
+        window._closing = True
+        window.close()
+        app.processEvents()
+
+
+def write_road(folder: str, length_m: float) -> tuple[str, str]:
+    """Write a straight crowned road with a fault every 400 m."""
+    from analysis.geofiles import fiona, rasterio
+    from tests.conftest import EAST, NORTH, UTM, line
+    from tests.gui.conftest import crowned_road
+
+    z = crowned_road(length_m=length_m, fault=(0.3 * length_m, 0.6 * length_m)).astype("float32")
+    grid, road = f"{folder}/long.tif", f"{folder}/long.gpkg"
+    with rasterio.open(
+        grid,
+        "w",
+        driver="GTiff",
+        width=z.shape[1],
+        height=z.shape[0],
+        count=1,
+        dtype="float32",
+        crs=UTM,
+        tiled=True,
+        transform=rasterio.Affine(0.5, 0.0, EAST, 0.0, -0.5, NORTH + 0.5 * z.shape[0]),
+    ) as sink:
+        sink.write(z, 1)
+        sink.units = ["metre"]
+    schema = {"geometry": "LineString", "properties": {"name": "str"}}
+    with fiona.open(road, "w", driver="GPKG", crs=UTM, schema=schema) as sink:
+        geometry = line((2.0, 20.0), (length_m - 2.0, 20.0))
+        sink.write(
+            {"type": "Feature", "geometry": geometry, "properties": {"name": "Long Moor Road"}}
+        )
+    return grid, road
+
+
+def screen() -> None:
+    """Screen 10 km while the map is panned and zoomed; then step through the findings."""
+    from gui.app import make_application
+    from gui.window import Window
+    from tests.gui.heartbeat import Heartbeat, run_loop
+    from tests.gui.test_map_view import roam as roam_map
+
+    app = make_application()
+    with tempfile.TemporaryDirectory() as folder:
+        files = write_road(folder, 10_000.0)
+        window = Window()
+        window.show()
+        model = window.model
+        model.failed.connect(lambda title, sentence: print("FAILED", title, sentence))
+        window.files.open_paths(list(files))
+        run_loop(lambda: bool(model.roads) and model.runner.idle())
+        for words in ("first (may compile)", "second"):
+            before = model.study
+            heart, control, began = Heartbeat(), Control(), time.perf_counter()
+            model.screen()
+            roam_map(window.map, 10**6)
+            run_loop(lambda old=before: model.study is not old, timeout_s=600)
+            print(f"{words} screening of 10 km: {time.perf_counter() - began:.1f} s")
+            run_loop(model.runner.idle, timeout_s=60)
+            report("screening, map in use", heart, control)
+            heart.stop()
+            for timer in window.map.children():
+                if timer.metaObject().className() == "QTimer" and timer.interval() == 15:
+                    timer.stop()
+        heart, control = Heartbeat(), Control()
+        steps = [0]
+        from PySide6.QtCore import QTimer
+
+        timer = QTimer()
+        timer.setInterval(30)
+
+        def step() -> None:
+            steps[0] += 1
+            model.next_station(1) if steps[0] % 10 else model.next_finding(1)
+
+        timer.timeout.connect(step)
+        timer.start()
+        run_loop(lambda: steps[0] > 300, timeout_s=120)
+        timer.stop()
+        report("stepping, 30 per second", heart, control)
+        print(f"process {memory_mb():.0f} MB")
+        window._closing = True
+        window.close()
+        app.processEvents()
+
+
+def monkey(minutes: float, seed: int) -> None:
+    """Random clicks, keys, drags, menus, edits and jobs; every fault is printed."""
+    from PySide6.QtCore import QEventLoop, QPoint, Qt, QTimer
+    from PySide6.QtGui import QAction
+    from PySide6.QtTest import QTest
+    from PySide6.QtWidgets import QApplication, QDialog, QFileDialog, QMenu, QWidget
+
+    from gui.app import make_application
+    from gui.jobs import RoadSource
+    from gui.window import Window
+    from tests.gui.heartbeat import Heartbeat, run_loop
+
+    chance = random.Random(seed)
+    app = make_application()
+    faults: list[str] = []
+
+    def caught(kind: Any, error: Any, trace: Any) -> None:
+        faults.append("".join(traceback.format_exception(kind, error, trace)))
+
+    sys.excepthook = caught
+    threading.excepthook = lambda a: caught(a.exc_type, a.exc_value, a.exc_traceback)
+
+    class Keep(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            if record.levelno >= logging.ERROR:
+                faults.append(self.format(record))
+
+    logging.getLogger("vergeline").addHandler(Keep())
+    with tempfile.TemporaryDirectory() as folder:
+        grid, road = write_road(folder, 600.0)
+        window = Window()
+        window.resize(1440, 900)
+        window.show()
+        model = window.model
+        model.open_files(grid, RoadSource(road))
+        run_loop(lambda: bool(model.roads), timeout_s=60)
+        model.screen()
+        run_loop(lambda: model.study is not None, timeout_s=120)
+        for pane in window.panes.by_name.values():
+            pane.fill()
+        skipped = {window.commands.leave, window.commands.log}
+        heart, control = Heartbeat(), Control()
+        end = time.monotonic() + 60.0 * minutes
+        count = 0
+        keys = [
+            *(Qt.Key.Key_Left, Qt.Key.Key_Right, Qt.Key.Key_Up, Qt.Key.Key_Down),
+            *(Qt.Key.Key_Return, Qt.Key.Key_Escape, Qt.Key.Key_Tab, Qt.Key.Key_Delete),
+            *(Qt.Key.Key_Home, Qt.Key.Key_End, Qt.Key.Key_PageUp, Qt.Key.Key_PageDown),
+            *(Qt.Key.Key_Space, Qt.Key.Key_Plus, Qt.Key.Key_Minus, Qt.Key.Key_1, Qt.Key.Key_9),
+        ]
+
+        def somewhere(widget: QWidget) -> QPoint:
+            return QPoint(
+                chance.randrange(max(1, widget.width())), chance.randrange(max(1, widget.height()))
+            )
+
+        def settle_dialogs() -> None:
+            for widget in app.topLevelWidgets():
+                if isinstance(widget, QMenu) and widget.isVisible():
+                    widget.close()
+                if isinstance(widget, QDialog) and widget.isVisible():
+                    if isinstance(widget, QFileDialog) and chance.random() < 0.3:
+                        name = chance.choice([grid, road, f"{folder}/out{count % 3}.gpkg"])
+                        widget.fileSelected.emit(name)
+                        widget.reject()
+                    elif chance.random() < 0.5:
+                        buttons = [
+                            b
+                            for b in widget.findChildren(QWidget)
+                            if hasattr(b, "click") and b.isVisible() and b.isEnabled()
+                        ]
+                        chance.choice(buttons).click() if buttons else widget.reject()
+                    else:
+                        widget.reject()
+
+        def one() -> None:
+            what = chance.random()
+            widgets = [w for w in window.findChildren(QWidget) if w.isVisible() and w.isEnabled()]
+            widget = chance.choice(widgets)
+            if what < 0.3:
+                QTest.mouseClick(widget, Qt.MouseButton.LeftButton, pos=somewhere(widget))
+            elif what < 0.35:
+                QTest.mouseDClick(widget, Qt.MouseButton.LeftButton, pos=somewhere(widget))
+            elif what < 0.45:
+                QTest.mousePress(widget, Qt.MouseButton.LeftButton, pos=somewhere(widget))
+                for _ in range(4):
+                    QTest.mouseMove(widget, somewhere(widget))
+                QTest.mouseRelease(widget, Qt.MouseButton.LeftButton, pos=somewhere(widget))
+            elif what < 0.65:
+                modifier = chance.choice(
+                    [
+                        Qt.KeyboardModifier.NoModifier,
+                        Qt.KeyboardModifier.ShiftModifier,
+                        Qt.KeyboardModifier.ControlModifier,
+                    ]
+                )
+                QTest.keyClick(widget, chance.choice(keys), modifier)
+            elif what < 0.8:
+                actions = [
+                    a for a in window.findChildren(QAction) if a.isEnabled() and a not in skipped
+                ]
+                chance.choice(actions).trigger()
+            elif what < 0.85:
+                chance.choice(
+                    [
+                        lambda: model.set_units(chance.choice(["metric", "us"])),
+                        lambda: model.set_station_style(chance.choice(["km", "feet-hundreds"])),
+                        lambda: window.set_appearance(chance.choice(["light", "dark", "system"])),
+                    ]
+                )()
+            elif what < 0.9 and model.index:
+                model.select_station(0, chance.randrange(80), chance.randrange(2))
+            elif what < 0.92:
+                window.resize(chance.randrange(700, 1800), chance.randrange(500, 1100))
+            elif what < 0.94 and model.index:
+                model.set_override(
+                    0,
+                    chance.randrange(len(model.index[0].station_m)),
+                    chance.randrange(2),
+                    chance.choice(["edge", "hinge"]),
+                    chance.choice([None, chance.uniform(2.0, 7.0)]),
+                )
+            elif what < 0.95:
+                model.screen()
+            elif what < 0.96 and model.terrain is None:
+                model.open_files(grid, RoadSource(road))
+            settle_dialogs()
+
+        loop, timer = QEventLoop(), QTimer()
+        timer.setInterval(3)
+
+        def step() -> None:
+            nonlocal count
+            if time.monotonic() > end:
+                loop.quit()
+                return
+            timer.stop()
+            try:
+                count += 1
+                one()
+                if not window.isVisible():
+                    window._closing = False
+                    window.show()
+            except Exception:
+                faults.append(traceback.format_exc())
+            timer.start()
+
+        timer.timeout.connect(step)
+        timer.start()
+        loop.exec()
+        timer.stop()
+        report("random input", heart, control)
+        print(f"{count} inputs in {minutes:g} min, seed {seed}: {len(faults)} faults")
+        for text in list(dict.fromkeys(faults))[:12]:
+            print(text)
+        for widget in QApplication.topLevelWidgets():
+            if isinstance(widget, QDialog):
+                widget.reject()
+        model.runner.shutdown()
+        os._exit(1 if faults else 0)
+
+
+def main() -> None:
+    """Run what was asked for."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("what", choices=["start", "roam", "screen", "monkey"])
+    parser.add_argument("minutes", nargs="?", type=float, default=10.0)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    with own_home():
+        if options.what == "monkey":
+            monkey(options.minutes, options.seed)
+        else:
+            {"start": start, "roam": roam, "screen": screen}[options.what]()
+
+
+if __name__ == "__main__":
+    main()
