@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.limits import Limits
 
 __all__ = [
+    "LEAST_LOAD_M3",
     "average_end_area",
     "carries",
     "greatest_move",
@@ -20,6 +21,9 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+
+LEAST_LOAD_M3 = 0.05
+"""Loose volume below which no truck is sent; it prints as 0.0 m³ (our own choice)."""
 
 
 def tributary_lengths(s: ArrayLike) -> Floats:
@@ -68,7 +72,12 @@ def prismoidal(s: ArrayLike, area_m2: ArrayLike) -> float:
 
 
 def truck_loads(volume_m3_loose: float, mass_t: float, limits: Limits) -> int:
-    """Truck loads, full by volume or by mass, whichever comes first."""
+    """Truck loads, full by volume or by mass, whichever comes first.
+
+    No truck comes for less than `LEAST_LOAD_M3`: a few shovels stay on the slope.
+    """
+    if volume_m3_loose < LEAST_LOAD_M3:
+        return 0
     by_volume = volume_m3_loose / limits.truck_m3.value
     by_mass = mass_t / limits.truck_payload_t.value
     # A thousandth of a load is rounding, not a truck.

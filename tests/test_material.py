@@ -570,6 +570,8 @@ def test_high_shoulder_quantities_of_the_worked_example():
 def test_loads_are_full_by_volume_or_by_mass():
     assert truck_loads(105.0, 0.0, GRAVEL) == 11
     assert truck_loads(100.0, 180.0, GRAVEL) == 10
+    assert truck_loads(0.04, 0.07, GRAVEL) == 0
+    assert truck_loads(0.06, 0.1, GRAVEL) == 1
     assert truck_loads(100.0, 260.0, GRAVEL) == 13
     assert truck_loads(0.0, 0.0, GRAVEL) == 0
     assert truck_loads(30.0 + 1e-9, 0.0, GRAVEL) == 3
