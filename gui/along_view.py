@@ -10,7 +10,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
-from PySide6.QtGui import QAction, QBrush, QColor, QKeyEvent, QPainter
+from PySide6.QtGui import QAction, QBrush, QColor, QKeyEvent, QPainter, QShowEvent
 from PySide6.QtWidgets import QLabel, QSizePolicy, QToolBar, QVBoxLayout, QWidget
 
 from gui import theme
@@ -135,6 +135,7 @@ class AlongView(QWidget):
         self._s: Floats = np.empty(0)
         self._balance: Floats | None = None
         self._road = ""
+        self._dirty = True
         self.plots: dict[str, pg.PlotItem] = {}
         self._cursors: list[pg.InfiniteLine] = []
         self._marks: list[pg.InfiniteLine] = []
@@ -183,14 +184,7 @@ class AlongView(QWidget):
         strip.setYRange(0.0, 2.0, padding=0.02)
         strip.getAxis("left").setTicks([[(1.5, self.tr("left")), (0.5, self.tr("right"))]])
         strip.setFixedHeight(44)
-        # Titles stand in the plots: beside the axes those of low plots would run into each other.
         self._titles: dict[str, pg.LabelItem] = {}
-        for plot in _PLOTS:
-            title = pg.LabelItem("")
-            title.setParentItem(self._new_plot(plot.name).getViewBox())
-            title.anchor((0, 0), (0, 0), offset=(6, -2))
-            title.setZValue(40)
-            self._titles[plot.name] = title
         self._arrange()
         self.area.scene().sigMouseClicked.connect(self._on_click)
         self.area.scene().sigMouseMoved.connect(self._on_mouse)
@@ -218,6 +212,10 @@ class AlongView(QWidget):
         plot.getAxis("left").setWidth(_AXIS_WIDTH)
         plot.getAxis("left").enableAutoSIPrefix(False)
         plot.showGrid(x=True, y=name != "reaches", alpha=0.18)
+        for side in ("left", "bottom"):
+            # Axes carry the grid; drawn anew at each step of the cursor they cost half of it.
+            axis = plot.getAxis(side)
+            axis.setCacheMode(axis.CacheMode.DeviceCoordinateCache)
         box = plot.getViewBox()
         box.setAutoVisible(y=True)
         box.enableAutoRange(y=name != "reaches", x=False)
@@ -240,6 +238,17 @@ class AlongView(QWidget):
         self.plots[name] = plot
         return plot
 
+    def _made(self, name: str) -> pg.PlotItem:
+        """Return a plot, made when it is first wanted: each costs some 20 ms."""
+        if name not in self.plots:
+            title = pg.LabelItem("")
+            # In the plot: beside the axes the titles of low plots would run into each other.
+            title.setParentItem(self._new_plot(name).getViewBox())
+            title.anchor((0, 0), (0, 0), offset=(6, -2))
+            title.setZValue(40)
+            self._titles[name] = title
+        return self.plots[name]
+
     def _first(self) -> pg.PlotItem:
         return self.plots["reaches"]
 
@@ -250,7 +259,7 @@ class AlongView(QWidget):
                 self.area.removeItem(plot)
         chosen = ["reaches", *(n for n, b in self.buttons.items() if b.isChecked())]
         for row, name in enumerate(chosen):
-            self.area.addItem(self.plots[name], row=row, col=0)
+            self.area.addItem(self._made(name), row=row, col=0)
             axis = self.plots[name].getAxis("bottom")
             last = row == len(chosen) - 1
             axis.setStyle(showValues=last)
@@ -356,14 +365,19 @@ class AlongView(QWidget):
     # -- drawing -----------------------------------------------------------------------------------
 
     def _draw(self) -> None:
+        if not self.isVisible():
+            self._dirty = True
+            return
+        self._dirty = False
         self._load()
         system = self.model.units
         for plot in _PLOTS:
-            item = self.plots[plot.name]
             self.buttons[plot.name].setEnabled(plot.name != "balance" or self._balance is not None)
-            self._clear(item)
+            if plot.name in self.plots:
+                self._clear(self.plots[plot.name])
             if not self.buttons[plot.name].isChecked():
                 continue
+            item = self._made(plot.name)
             unit = unit_of(column_unit(plot.column) if plot.column else "m3", system).text
             self._titles[plot.name].setText(
                 f"{self._title(plot.name)}, {unit}",
@@ -444,6 +458,8 @@ class AlongView(QWidget):
         item.addItem(line)
         line.setDownsampling(auto=True, method="peak")
         line.setClipToView(True)
+        # The cursor crosses every curve at each step; dashes drawn anew would cost most of it.
+        line.curve.setCacheMode(line.curve.CacheMode.DeviceCoordinateCache)
         return line
 
     def _band(self, item: pg.PlotItem, value: Floats, se: Floats, colour: str) -> None:
@@ -465,6 +481,7 @@ class AlongView(QWidget):
         band.setPen(pg.mkPen(None))
         band.setBrush(theme.color(colour, 0.20))
         band.setZValue(-10)
+        band.setCacheMode(band.CacheMode.DeviceCoordinateCache)
         item.addItem(band, ignoreBounds=True)
 
     def _verdict_marks(self, item: pg.PlotItem, value: Floats, side: int) -> None:
@@ -556,7 +573,15 @@ class AlongView(QWidget):
 
     # -- selection ----------------------------------------------------------
 
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if self._dirty:
+            self._later.start()
+
     def _on_selection(self) -> None:
+        if not self.isVisible():
+            self._dirty = True
+            return
         model = self.model
         road = model.index[model.road_index].name if model.road_index < len(model.index) else ""
         if road != self._road:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QCoreApplication, QSignalBlocker, QSize, QTimer, Signal
-from PySide6.QtGui import QFont
+from PySide6.QtGui import QFont, QShowEvent
 from PySide6.QtWidgets import (
     QCheckBox,
     QFileDialog,
@@ -131,6 +131,7 @@ class LimitsForm(QWidget):
         model.limits_changed.connect(self._show)
         model.units_changed.connect(self._show)
         self._show()
+        self._build_group()
 
     def _build(self) -> None:
         self.surface_box = CalmCombo()
@@ -160,20 +161,12 @@ class LimitsForm(QWidget):
         column.setContentsMargins(8, 2, 8, 8)
         column.setSpacing(8)
         self.groups: dict[str, QGroupBox] = {}
-        for spec in limit_specs().values():
-            group = self.groups.get(spec.group)
-            if group is None:
-                group = QGroupBox(_group_text(spec.group))
-                inner = QVBoxLayout(group)
-                inner.setContentsMargins(8, 6, 8, 8)
-                inner.setSpacing(3)
-                self.groups[spec.group] = group
-                column.addWidget(group)
-            row = _LimitRow(spec)
-            row.changed.connect(self._on_changed)
-            row.reset.connect(self._on_reset)
-            group.layout().addWidget(row)
-            self.rows[spec.name] = row
+        self._column = column
+        # Some seventy rows at once would hold the window up: one group with each idle tick.
+        self._waiting = list(dict.fromkeys(spec.group for spec in limit_specs().values()))
+        self._builder = QTimer(self)
+        self._builder.setInterval(0)
+        self._builder.timeout.connect(self._build_group)
 
         self.note = QLabel()
         self.note.setWordWrap(True)
@@ -199,6 +192,43 @@ class LimitsForm(QWidget):
         whole.addWidget(scrolled(inside), 1)
         whole.addLayout(foot)
 
+    def _build_group(self) -> None:
+        """Make the next group of limits."""
+        if not self._waiting:
+            self._builder.stop()
+            return
+        name = self._waiting.pop(0)
+        group = QGroupBox(_group_text(name))
+        inner = QVBoxLayout(group)
+        inner.setContentsMargins(8, 6, 8, 8)
+        inner.setSpacing(3)
+        limits = self.model.limits
+        shipped = default_limits(limits.surface)
+        for spec in limit_specs().values():
+            if spec.group != name:
+                continue
+            row = _LimitRow(spec)
+            row.changed.connect(self._on_changed)
+            row.reset.connect(self._on_reset)
+            row.show_limit(limits, shipped, self.model.units)
+            inner.addWidget(row)
+            self.rows[spec.name] = row
+        self.groups[name] = group
+        self._column.addWidget(group)
+        if not self._waiting:
+            self._builder.stop()
+            self._on_find(self.find_box.text())
+
+    def build_all(self) -> None:
+        """Make all groups that are still missing, now."""
+        while self._waiting:
+            self._build_group()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if self._waiting:
+            self._builder.start()
+
     def sizeHint(self) -> QSize:
         return QSize(430, 620)
 
@@ -209,12 +239,11 @@ class LimitsForm(QWidget):
         shipped = default_limits(limits.surface)
         with QSignalBlocker(self.surface_box):
             self.surface_box.setCurrentIndex(self.surface_box.findData(limits.surface))
-        changed = 0
+        changed = sum(limits[name].value != shipped[name].value for name in limit_specs())
         for name, row in self.rows.items():
             # A value that is still being typed isn't overwritten by the echo of an older one.
             if name not in self._wanted:
                 row.show_limit(limits, shipped, self.model.units)
-            changed += limits[name].value != shipped[name].value
         self.note.setStyleSheet("")
         self.note.setText(
             self.tr("Changed: {count}").format(count=changed)
@@ -226,6 +255,8 @@ class LimitsForm(QWidget):
 
     def _on_find(self, text: str) -> None:
         words = text.casefold().split()
+        if words or self.changed_only.isChecked():
+            self.build_all()
         limits, shipped = self.model.limits, default_limits(self.model.limits.surface)
         for group in self.groups.values():
             group.setVisible(True)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QMimeData, QSize, Qt
-from PySide6.QtGui import QAction, QColor, QFont, QGuiApplication, QResizeEvent
+from PySide6.QtGui import QAction, QColor, QFont, QGuiApplication, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -71,6 +71,7 @@ class SectionView(QWidget):
         self._second: Section | None = None
         self._asked: Any = None
         self._laid_out = False
+        self._dirty = True
 
         self.canvas = SectionCanvas()
         self.other = SectionCanvas(editable=False)
@@ -216,6 +217,11 @@ class SectionView(QWidget):
         action.setToolTip(tip or text)
         return action
 
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if self._dirty:
+            self._ask()
+
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         # Where the pane is narrow but high the numbers go below the drawing.
@@ -241,6 +247,10 @@ class SectionView(QWidget):
 
     def _ask(self) -> None:
         """Ask the runner for the section of the selected station."""
+        if not self.isVisible():
+            self._dirty = True
+            return
+        self._dirty = False
         model = self.model
         study = model.study
         if study is None or model.road_index >= len(study.roads):

@@ -13,7 +13,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
-from PySide6.QtGui import QColor, QImage, QKeyEvent, QPainter, QPaintEvent
+from PySide6.QtGui import QColor, QImage, QKeyEvent, QPainter, QPaintEvent, QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QLabel,
@@ -106,6 +106,7 @@ class StraightView(QWidget):
         self._later.timeout.connect(self._draw_image)
         self._relief: Relief | None = None
         self._asked: Any = None
+        self._dirty = True
         self._road = ""
         self._build()
         self.link = SpanLink(model, self.plot.getViewBox(), self)
@@ -157,6 +158,9 @@ class StraightView(QWidget):
         )
         self.plot.hideButtons()
         self.plot.getAxis("left").setWidth(46)
+        for side in ("left", "bottom"):
+            axis = self.plot.getAxis(side)
+            axis.setCacheMode(axis.CacheMode.DeviceCoordinateCache)
         self.plot.setMouseEnabled(x=True, y=False)
         # Left of the road stands above right, as on a map whose road runs to the right.
         self.plot.getViewBox().invertY(True)
@@ -196,6 +200,10 @@ class StraightView(QWidget):
 
     def _ask(self) -> None:
         model = self.model
+        if not self.isVisible():
+            self._dirty = True
+            return
+        self._dirty = False
         study = model.study
         if study is None or model.road_index >= len(study.roads):
             self._relief = None
@@ -356,7 +364,16 @@ class StraightView(QWidget):
 
     # -- selection ----------------------------------------------------------
 
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if self._dirty:
+            self._ask()
+            self._on_selection()
+
     def _on_selection(self) -> None:
+        if not self.isVisible():
+            self._dirty = True
+            return
         model = self.model
         road = model.index[model.road_index].name if model.road_index < len(model.index) else ""
         if road != self._road:

@@ -31,6 +31,7 @@ def limits(model: WindowModel, qtbot: Any) -> LimitsForm:
     qtbot.addWidget(form)
     form.resize(440, 700)
     form.show()
+    form.build_all()
     return form
 
 
@@ -252,6 +253,16 @@ def test_limit_is_judged_at_once(
     after = int((screened.findings.stations["verdict"] == "won't shed").sum())
     assert after > before
     assert screened.study.roads[0].measures is measures
+
+
+def test_groups_come_by_themselves(
+    model: WindowModel, qtbot: Any, settle: Callable[..., None]
+) -> None:
+    form = LimitsForm(model)
+    qtbot.addWidget(form)
+    assert 0 < len(form.rows) < len(limit_specs())
+    form.show()
+    settle(lambda: len(form.rows) == len(limit_specs()))
 
 
 # -- inputs ------------------------------------------------------------------------------------
