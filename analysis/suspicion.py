@@ -398,9 +398,10 @@ def _find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> _
     misfit = moving_sums(np.nan_to_num(found[:, 5:]), round(KERB_RUN_M / road.length_m)) / rows
     is_sharp = misfit[:, :sharp].min(axis=1) <= misfit.min(axis=1) + SHARP_MISFIT
     with np.errstate(invalid="ignore"):
-        # far from the edge, the pavement may have bent away from its plane
-        sunk = -0.04 - 0.02 * np.maximum(place, 0.0)
-        stands = (height <= KERB_MOST_M + 2.0 * se) & (foot > sunk) & (behind > 0.03)
+        # farther out than any worn edge, the pavement may have bent away from its plane
+        bent = np.minimum(0.05 * np.maximum(place - 1.2, 0.0), np.maximum(-foot, 0.0))
+        foot, behind = foot + bent, behind + bent
+        stands = (height <= KERB_MOST_M + 2.0 * se) & (foot > -0.05) & (behind > 0.03)
         # both the rise itself and the ground behind it: a lip has one, a bank the other
         least_of, most_of = np.minimum(height, behind), np.maximum(height, behind)
         stays = (least_of >= STAYS_UP * most_of) & (behind - foot >= STAYS_UP * height)
