@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.compiled import compiled
 
-__all__ = ["cheapest_path", "forward_backward"]
+__all__ = ["cheapest_path", "forward_backward", "sustained"]
 
 
 @compiled
@@ -111,3 +111,37 @@ def cheapest_path(costs: Any, settle: Any, out: Any) -> None:
     for i in range(n - 1, 0, -1):
         last = came_from[i, last]
         out[i - 1] = last
+
+
+@compiled
+def sustained(values: Any, first: Any, last: Any, span: int, out: Any, where: Any) -> None:
+    """Greatest value that each run of stations keeps over a number of them.
+
+    Parameters
+    ----------
+    values : (n,)
+        NaN is unknown and passed over.
+    first, last : (runs,)
+        Ends of each run, inclusive.
+    span : int
+        Over how many stations, or over all of a shorter run.
+    out, where : (runs,)
+        Filled with the value, NaN where none is known, and its station.
+    """
+    for run in range(first.size):
+        begin, end = first[run], last[run]
+        count = min(span, end - begin + 1)
+        best = -np.inf
+        at = begin
+        for start in range(begin, end - count + 2):
+            least = np.inf
+            least_at = start
+            for i in range(start, start + count):
+                if not np.isnan(values[i]) and values[i] < least:
+                    least = values[i]
+                    least_at = i
+            if np.isfinite(least) and least > best:
+                best = least
+                at = least_at
+        out[run] = best if np.isfinite(best) else np.nan
+        where[run] = at

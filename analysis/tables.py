@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -152,6 +152,7 @@ def build_reaches(
                 strict=True,
             )
         )
+        plain = {name: values.tolist() for name, values in figures.items()}
         for k, finding in enumerate(findings):
             found.append(
                 _reach(
@@ -160,7 +161,7 @@ def build_reaches(
                     (float(begins[k]), float(finishes[k])),
                     (float(names[first[k]]), float(names[last[k] + 1])),
                     finding,
-                    {name: values[k].item() for name, values in figures.items()},
+                    {name: values[k] for name, values in plain.items()},
                     balances.get(k),
                     measures,
                     limits,
@@ -259,21 +260,10 @@ def _sustained(
     -------
     (runs,) value, NaN where nothing is known, and (runs,) the station that has it.
     """
-    out = np.full(len(first), np.nan)
-    where = np.array(first, dtype=np.intp)
-    filled = np.where(np.isfinite(values), values, np.inf)
-    for k, (i0, i1) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
-        part = filled[i0 : i1 + 1]
-        count = min(span, len(part))
-        starts = len(part) - count + 1
-        least = part[:starts]
-        for shift in range(1, count):
-            least = np.minimum(least, part[shift : shift + starts])
-        finite = np.isfinite(least)
-        if finite.any():
-            start = int(np.argmax(np.where(finite, least, -np.inf)))
-            out[k] = least[start]
-            where[k] = i0 + start + int(np.argmin(part[start : start + count]))
+    from analysis.labelling_kernels import sustained
+
+    out, where = np.empty(len(first)), np.empty(len(first), dtype=np.intp)
+    sustained(np.ascontiguousarray(values), first, last, span, out, where)
     return out, where
 
 
@@ -308,7 +298,7 @@ def _reach(
         # Worn, but the water still leaves.
         verdict = SHEDS
     severity = _severity(finding, figure)
-    reach = Reach(
+    values: dict[str, Any] = dict(
         side=side,
         i0=i0,
         i1=i1,
@@ -331,9 +321,9 @@ def _reach(
         severity=severity,
         # Traffic meets the edge whichever way the water runs, so half a width always counts.
         priority=severity * length * (0.5 + figure["drained"]),
-        reason="",
     )
-    return replace(reach, reason=_reach_sentence(reach, measures, figure["drained"]))
+    draft = Reach(**values, reason="")
+    return Reach(**values, reason=_reach_sentence(draft, measures, figure["drained"]))
 
 
 def _severity(finding: str, figure: dict[str, float]) -> float:
@@ -464,34 +454,29 @@ def station_table(part: RoadStudy, limits: Limits) -> Table:
 
 def reach_table(parts: Sequence[RoadStudy]) -> Table:
     """Reaches of all roads, ranked over all of them."""
-    rows = [_reach_row(part, reach) for part in parts for reach in part.reaches]
-    priorities = np.array([reach.priority for part in parts for reach in part.reaches])
-    for rank, index in enumerate(np.argsort(-priorities, kind="stable"), start=1):
-        if priorities[index] > 0.0:
-            rows[index]["rank"] = rank
+    reaches = [reach for part in parts for reach in part.reaches]
+    columns: dict[str, list[Any]] = {
+        "road": [part.road.name for part in parts for _ in part.reaches],
+        "side": [SIDES[reach.side] for reach in reaches],
+        "first_index": [reach.i0 for reach in reaches],
+        "last_index": [reach.i1 for reach in reaches],
+    }
+    for name in _REACH_FIELDS:
+        columns[name] = [getattr(reach, name) for reach in reaches]
+    balances = [reach.balance for reach in reaches]
+    for name, field in _BALANCE_COLUMNS.items():
+        columns[name] = [np.nan if b is None else getattr(b, field) for b in balances]
+    priorities = np.array([reach.priority for reach in reaches])
+    order = np.argsort(-priorities, kind="stable")
+    rank = np.full(len(reaches), np.nan)
+    rank[order] = np.where(priorities[order] > 0.0, np.arange(1.0, len(reaches) + 1.0), np.nan)
+    columns["rank"] = rank.tolist()
     return Table(
         {
-            name: np.array([row[name] for row in rows], dtype=object)
-            if kind == "str"
-            else np.array([row.get(name, np.nan) for row in rows], dtype=float)
+            name: np.array(columns[name], dtype=object if kind == "str" else float)
             for name, kind in REACH_COLUMNS.items()
         }
     )
-
-
-def _reach_row(part: RoadStudy, reach: Reach) -> dict[str, Any]:
-    row: dict[str, Any] = {
-        "road": part.road.name,
-        "side": SIDES[reach.side],
-        "first_index": reach.i0,
-        "last_index": reach.i1,
-    }
-    for name in _REACH_FIELDS:
-        row[name] = getattr(reach, name)
-    if reach.balance is not None:
-        for name, field in _BALANCE_COLUMNS.items():
-            row[name] = getattr(reach.balance, field)
-    return row
 
 
 _REACH_FIELDS = tuple(

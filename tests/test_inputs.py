@@ -5,10 +5,10 @@ import pytest
 
 from analysis import screening
 from analysis.alignment import make_road
+from analysis.corrections import given_breaks, overrides_for
 from analysis.errors import OutputError, RoadError
 from analysis.findings import EDIT_COLUMNS, Table
 from analysis.inputs import WIDTH_COLUMNS, check_writable, read_widths
-from analysis.corrections import given_breaks, overrides_for
 from analysis.screening import Extras
 
 HEAD = ",".join(WIDTH_COLUMNS)
