@@ -55,6 +55,9 @@ HOLDS_M = 40.0
 COARSEST_M = 2.5
 """Cells larger than this show no pavement edge: a road is hardly three of them wide."""
 
+DROP_M = 0.12
+"""What falls by less and is followed by another fall was a drop at the edge, not a foreslope."""
+
 OUTSIDE_M = 9.0
 """How far beyond the nominal hinge the section is looked at, for foreslope and ditch."""
 
@@ -281,6 +284,7 @@ def foreslope_end(
     begun = np.zeros(rows.size, dtype=bool)
     done = np.zeros(rows.size, dtype=bool)
     start = np.full(rows.size, np.inf)
+    fallen = np.zeros(rows.size)
     step = x[1] - x[0]
     for piece in range(pieces):
         first, last = cut[:, piece], cut[:, piece + 1] - 1
@@ -289,10 +293,17 @@ def foreslope_end(
         run = np.maximum(x[last] - x[first], step)
         slope = (part[rows, last] - part[rows, first]) / run
         falls = known & (slope < -0.10) & (x[last] > edge_m + 0.3)
+        # A drop at the edge, smeared by the cells, falls as steeply; but not far, and the
+        # ground falls once more outside it.
+        drop = falls & done & (fallen < DROP_M)
+        drop &= (x[first] > outer) & (x[first] < edge_m + shoulder_m + 1.5)
+        begun, done = begun & ~drop, done & ~drop
+        fallen = np.where(drop, 0.0, fallen)
         start = np.where(falls & ~begun, x[first], start)
         grows = falls & ~done
         # what lies far down the slope says nothing about the hinge, and may bend again
         outer = np.where(grows, np.minimum(x[last], start + FORESLOPE_M), outer)
+        fallen = np.where(grows, fallen + part[rows, first] - part[rows, last], fallen)
         done |= begun & ~falls
         begun |= falls
     # the lowest ground outside the edge, if it rises again by more than a rut is deep
