@@ -51,7 +51,7 @@ if TYPE_CHECKING:
 __all__ = ["SectionView"]
 
 # Narrower than this the numbers go below the drawing, if that leaves it enough height.
-_NARROW, _HIGH = 900, 500
+_NARROW, _HIGH = 900, 380
 
 
 class SectionView(QWidget):
@@ -231,7 +231,7 @@ class SectionView(QWidget):
             self._laid_out = True
             self.splitter.setOrientation(wanted)
             length = self.splitter.height() if below else self.splitter.width()
-            share = 0.6 if below else 0.53 if self.width() < _NARROW else 0.0
+            share = 0.62 if below else 0.53 if self.width() < _NARROW else 0.0
             numbers = round((1.0 - share) * length) if share else min(440, length // 2)
             self.splitter.setSizes([length - numbers, numbers])
 
