@@ -299,10 +299,12 @@ def section_gaps(
         Metres; see `Gaps`.
     """
     n = width_m.size
-    waves, design, knots = _smeared_waves(width_m, place_m, box_m, smooth_m)
+    knots = width_m[:, None] * np.linspace(0.0, 1.0, _knot_count(width_m))
+    hats = _smeared_hats(width_m, place_m, box_m, knots.shape[1])
+    waves = _waves(width_m, knots, smooth_m)
     loose = _loose_columns(width_m, place_m, box_m)
     covariance = covariance_m2 + _LOOSE_M**2 * (loose @ np.swapaxes(loose, 1, 2))
-    wheel = _smeared_wheel(width_m, place_m, box_m)
+    design, wheel = hats @ waves, (hats @ _wheel_rut(width_m, knots)[:, :, None])[:, :, 0]
     columns = np.concatenate([design, mean_m[:, :, None], wheel[:, :, None]], axis=2)
     solved = np.linalg.solve(covariance, columns)
     information = np.swapaxes(design, 1, 2) @ solved[:, :, :-1]
@@ -344,42 +346,37 @@ def _gaps_of(knots: Floats, profiles: Floats, length_m: float) -> Floats:
     return out.reshape(n, d, 2)
 
 
-def _smeared_wheel(width: Floats, place: Floats, box: Floats) -> Floats:
-    """A wheel rut of unit depth in the middle of the shoulder as the bins see it, (n, b)."""
-    count = max(9, 2 * int(np.ceil(float(width.max()) / _KNOT_M)) + 1)
+def _knot_count(width: Floats) -> int:
+    """Knots of a section; an odd number, so that one lies in the middle."""
+    return 2 * int(np.clip(np.ceil(0.5 * _widest(width) / _KNOT_M), 4, _MOST_KNOTS // 2)) + 1
+
+
+def _widest(width: Floats) -> float:
+    """Widest shoulder to half a metre, so that one station more or less changes no other's."""
+    return 0.5 * float(np.ceil(2.0 * width.max() - 1e-9))
+
+
+def _wheel_rut(width: Floats, knots: Floats) -> Floats:
+    """Depth of a wheel rut of unit depth in the middle of the shoulder, (n, k)."""
     half = np.minimum(0.5 * WHEEL_RUT_M, 0.3 * width)[:, None]
-    off = width[:, None] * (np.linspace(0.0, 1.0, count) - 0.5)
-    rut = np.where(np.abs(off) < half, 0.5 + 0.5 * np.cos(np.pi * off / half), 0.0)
-    return np.asarray((_smeared_hats(width, place, box, count) @ rut[:, :, None])[:, :, 0])
+    off = knots - 0.5 * width[:, None]
+    return np.where(np.abs(off) < half, 0.5 + 0.5 * np.cos(np.pi * off / half), 0.0)
 
 
-def _smeared_waves(
-    width: Floats, place: Floats, box: Floats, smooth: float
-) -> tuple[Floats, Floats, Floats]:
-    """Waves that a smooth section of unit unevenness is made of, as they are and as cells see them.
+def _waves(width: Floats, knots: Floats, smooth: float) -> Floats:
+    """Waves that a smooth section of unit unevenness is made of, at the knots, (n, k, m).
 
     Cosines over a stretch somewhat longer than the shoulder, weighted by the spectrum of the
     squared exponential covariance (Solin and Särkkä 2020, Statistics and Computing 30).
-
-    Returns
-    -------
-    waves : (n, k, m)
-        At the knots.
-    design : (n, b, m)
-        In the bins.
-    knots : (n, k)
-        Even places from the edge to the hinge.
     """
-    widest = float(width.max())
-    count = int(np.clip(np.ceil(widest / _KNOT_M), 8, _MOST_KNOTS)) + 1
     whole = width + 4.0 * smooth
-    m = int(np.ceil(3.0 / smooth * float(whole.max()) / np.pi)) + 1
-    knots = width[:, None] * np.linspace(0.0, 1.0, count)
+    m = int(np.ceil(3.0 / smooth * (_widest(width) + 4.0 * smooth) / np.pi)) + 1
     omega = np.pi * np.arange(m) / whole[:, None]
     density = smooth * np.sqrt(2.0 * np.pi) * np.exp(-0.5 * (omega * smooth) ** 2)
     weight = np.sqrt(density * np.where(np.arange(m) == 0, 1.0, 2.0) / whole[:, None])
-    waves = np.cos(omega[:, None, :] * (knots + 2.0 * smooth)[:, :, None]) * weight[:, None, :]
-    return waves, _smeared_hats(width, place, box, count) @ waves, knots
+    return np.asarray(
+        np.cos(omega[:, None, :] * (knots + 2.0 * smooth)[:, :, None]) * weight[:, None, :]
+    )
 
 
 def _smeared_hats(width: Floats, place: Floats, box: Floats, count: int) -> Floats:
