@@ -32,12 +32,14 @@ TOLD_STEP_M = 0.01
 """Rounding of heights from which the source of the noise mentions it."""
 
 PIECE_M = 15.0
-"""Length of a plane."""
+"""Greatest length of a plane."""
+
+FINEST_LATTICE_M = 0.25
 
 REACH_M = 100.0
 """Noise is a weighted mean over about this far to both sides of a station."""
 
-_LENGTHS_M = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0)
+_LENGTHS_M = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 4.5, 7.0)
 _FARTHEST_LAG_M = 4.0
 _MOST_CELLS = 30_000
 
@@ -103,7 +105,8 @@ def estimate_noise(cells: Cells, breaks: Breaks, *, given_m: float | None = None
         sigma = np.full(n, np.nan if given_m is None else float(given_m))
         source = "unknown: no pavement cells" if given_m is None else "given"
         return Noise(sigma, np.zeros(n), np.ones(n), source)
-    length, nugget, kept = _correlation(residuals, cells.cell_m)
+    stride = max(1, round(FINEST_LATTICE_M / cells.cell_m))
+    length, nugget, kept = _correlation(residuals, stride * cells.cell_m)
     if given_m is not None:
         sigma = np.full(n, max(float(given_m), LEAST_SIGMA_M))
     else:
@@ -119,21 +122,27 @@ def _pavement_residuals(cells: Cells, breaks: Breaks) -> _Residuals | None:
     start = float(cells.s[0]) if cells.s.size else 0.0
     values, rows, cols, pieces, middles, scatters, widths = [], [], [], [], [], [], []
     number = 0
+    # fewer metres where cells are small: all pairs of a piece's cells are summed later
+    piece_m = float(np.clip(112.0 * cells.cell_m**2, 7.0, max(PIECE_M, 10.0 * cells.cell_m**2)))
+    # a finer lattice than this tells no more about correlation: thin it out
+    stride = max(1, round(FINEST_LATTICE_M / cells.cell_m))
+    kept = (cells.row % stride == 0) & (cells.col % stride == 0)
     for side, sign in enumerate(SIDE_SIGN):
         edge = np.interp(cells.s, breaks.s, breaks.edge[:, side])
         u = sign * cells.o
         on = (u > sign * axis + cells.cell_m) & (u < edge - cells.cell_m)
-        on &= np.isfinite(cells.z)
+        on &= np.isfinite(cells.z) & kept
         s, x, z = cells.s[on], (u - edge)[on], cells.z[on]
-        row, col = cells.row[on].astype(np.int64), cells.col[on].astype(np.int64)
+        row = cells.row[on].astype(np.int64) // stride
+        col = cells.col[on].astype(np.int64) // stride
         if s.size == 0:
             continue
-        group = ((s - start) / PIECE_M).astype(np.int64)
+        group = ((s - start) / piece_m).astype(np.int64)
         first = np.searchsorted(group, np.arange(group[-1] + 2))
         for a, b in pairwise(first):
             if b - a < 20:
                 continue
-            t = (s[a:b] - s[a:b].mean()) / PIECE_M
+            t = (s[a:b] - s[a:b].mean()) / piece_m
             design = np.column_stack([np.ones(b - a), t, t * t, x[a:b], t * x[a:b]])
             residual = _robust_residual(design, z[a:b] - z[a:b].mean())
             p = design.shape[1]
@@ -226,7 +235,7 @@ def _correlation(residuals: _Residuals, cell_m: float) -> tuple[float, float, fl
         for plain, tied in choices:
             misfit = float(np.sum((target - root * (plain * white + tied * shape)) ** 2))
             # a correlated part must earn its parameters
-            misfit += 0.0 if length == 0.0 else 10.0
+            misfit += 0.0 if length == 0.0 else 6.0
             if misfit < best[0] and plain + tied > 0.0:
                 nugget = plain / (plain + tied)
                 kept = nugget + (1.0 - nugget) * float(shape[0] / white[0])
@@ -276,7 +285,7 @@ def _expected_products(
 ) -> tuple[Floats, list[Floats]]:
     """Mean products that white noise and each correlated noise of unit variance would leave."""
     long, broad = (max(3, round(size / cell_m)) for size in residuals.shape)
-    long = min(long, max(8, 400 // broad))
+    long = min(long, max(8, 350 // broad))
     i, j = (part.ravel() for part in np.mgrid[0:long, 0:broad])
     t, x = (i / long - 0.5), j * cell_m
     basis, _ = np.linalg.qr(np.column_stack([np.ones_like(t), t, t * t, x, t * x]))
