@@ -232,8 +232,7 @@ def suspect(
     if m == 0 or breaks.s.size == 0 or (width.size and cells.cell_m > np.median(width)):
         blank = np.zeros((0, 2))
         return Suspicion(np.zeros(0), blank.astype(np.int8), blank, blank, blank, skip.copy())
-    finite = noise.sigma_m[np.isfinite(noise.sigma_m)]
-    sigma = float(np.median(finite)) if finite.size else 0.05
+    scatter = _scatter(noise, cells.cell_m)
     roads = [unroll(cells, breaks, side, box_m, skip) for side in (0, 1)]
     b = roads[0].s.size
     kind = np.full((b, 2), NOTHING, dtype=np.int8)
@@ -241,8 +240,8 @@ def suspect(
     foreign = np.zeros(m, dtype=bool)
     bridge = _find_bridges(roads)
     for side, road in enumerate(roads):
-        access, obstacle = _find_accesses(road, sigma), _find_obstacles(road, sigma)
-        kerbs = _find_kerbs(road, sigma, access | obstacle)
+        access, obstacle = _find_accesses(road, scatter), _find_obstacles(road, scatter)
+        kerbs = _find_kerbs(road, scatter.sigma_m, access | obstacle)
         column = kind[:, side]
         # later ones win; behind a kerb nothing else is looked for
         column[obstacle] = OBSTACLE
@@ -365,6 +364,40 @@ def _window_mean(at: Floats, values: Floats | NDArray[np.bool_], s: Floats, half
 
 
 @dataclass(frozen=True, slots=True)
+class _Scatter:
+    """Noise of the road as a whole."""
+
+    sigma_m: float
+    correlation_m: float
+    nugget: float
+    cell_m: float
+
+    def of_mean(self, area_m2: float | Floats) -> Floats:
+        """Noise of a mean over an area: the white part falls with it, the other part less.
+
+        The correlated part counts as one value per 2 pi times the square of its length, the
+        area under its correlation.
+        """
+        white = self.nugget * np.minimum(self.cell_m**2 / np.asarray(area_m2), 1.0)
+        patch = 2.0 * np.pi * self.correlation_m**2
+        tied = (1.0 - self.nugget) * patch / np.maximum(patch + area_m2, 1e-9)
+        return np.asarray(self.sigma_m * np.sqrt(white + tied))
+
+
+def _scatter(noise: Noise, cell_m: float) -> _Scatter:
+    def usual(values: Floats, otherwise: float) -> float:
+        known = values[np.isfinite(values)]
+        return float(np.median(known)) if known.size else otherwise
+
+    return _Scatter(
+        usual(noise.sigma_m, 0.05),
+        usual(noise.correlation_m, 0.0),
+        usual(noise.nugget, 1.0),
+        cell_m,
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class _Kerbs:
     """Kerbs of one side, per block; NaN and False where there is none."""
 
@@ -430,12 +463,12 @@ def _find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> _
     return _Kerbs(out, kerb, away, dropped)
 
 
-def _find_accesses(road: Unrolled, sigma_m: float) -> NDArray[np.bool_]:
+def _find_accesses(road: Unrolled, scatter: _Scatter) -> NDArray[np.bool_]:
     """Blocks whose ground runs on level beyond the hinge for a short length."""
     near = road.band(road.width + 0.5, road.width + 1.75)
     far = road.band(road.width + 1.75, road.width + 3.0)
     outside = 0.5 * (near + far)
-    chance = 4.0 * sigma_m * road.cell_m / np.sqrt(2.5 * road.length_m)
+    chance = float(4.0 * scatter.of_mean(2.5 * road.length_m))
     with np.errstate(invalid="ignore"):
         level = np.abs(outside) <= ACCESS_FALL * (road.width + 1.75)
         level &= np.abs(far - near) <= ACCESS_FALL * 1.25 + chance
@@ -456,13 +489,13 @@ def _usual(values: Floats, length_m: float) -> Floats:
     return np.asarray(np.median(windows(np.nan_to_num(values), rows, 0.0), axis=-1))
 
 
-def _find_obstacles(road: Unrolled, sigma_m: float) -> NDArray[np.bool_]:
+def _find_obstacles(road: Unrolled, scatter: _Scatter) -> NDArray[np.bool_]:
     """Blocks whose shoulder stands up for a few metres."""
     middle = 0.25 + 0.5 * (np.maximum(road.width, 0.75) - 0.25)
     inner = road.band(np.full_like(middle, 0.25), middle)
     outer = road.band(middle, np.maximum(road.width, 0.75))
     on = 0.5 * (inner + outer)
-    chance = 5.0 * sigma_m * road.cell_m / np.sqrt(np.maximum(road.width, 0.5) * road.length_m)
+    chance = 5.0 * scatter.of_mean(np.maximum(road.width, 0.5) * road.length_m)
     # where the ground is steep, an edge that wanders by a little looks like a rise
     steep = np.abs(outer - inner) / (0.5 * np.maximum(road.width - 0.25, 0.5))
     steep = _usual(steep, road.length_m)
