@@ -158,7 +158,7 @@ def find_breaks(
     pavement_width_m, shoulder_width_m : float, (n,) or (n, 2)
         Nominal widths; of the whole pavement, and of each shoulder.
     search_m : float
-        How far the centreline may lie off.
+        How far the centreline may lie off; 0 takes the nominal widths without searching.
     box_m : (n, 2)
         Box widths of a cell across the road, as `analysis.ribbon.footprint` gives them.
     average_m : float
@@ -180,7 +180,7 @@ def find_breaks(
     shoulder = np.asarray(shoulder_width_m, dtype=np.float64)
     shoulder = np.broadcast_to(shoulder[:, None] if shoulder.ndim == 1 else shoulder, (n, 2))
     overrides = Overrides() if overrides is None else overrides
-    if cells.s.size == 0 or n == 0:
+    if cells.s.size == 0 or n == 0 or search_m <= 0.0:
         return _nominal(s, pavement, shoulder, overrides)
     # a cell larger than the shoulder shows no hinge, whatever a search might make of it
     if cells.cell_m > min(COARSEST_M, float(shoulder.max())):
@@ -457,10 +457,15 @@ def _nominal(s: Floats, pavement: Floats, shoulder: Floats, overrides: Overrides
             fixed = np.isfinite(given)
             value[fixed] = given[fixed]
             source[fixed] = SOURCE_USER
+    axis, axis_source = np.zeros(n), zero[:, 0].copy()
+    if overrides.axis is not None:
+        fixed = np.isfinite(overrides.axis)
+        axis[fixed] = overrides.axis[fixed]
+        axis_source[fixed] = SOURCE_USER
     return Breaks(
         s=s,
-        axis=np.zeros(n),
-        axis_source=zero[:, 0].copy(),
+        axis=axis,
+        axis_source=axis_source,
         edge=edge,
         edge_se=np.where(edge_source == SOURCE_USER, 0.0, 0.5),
         edge_confidence=np.where(edge_source == SOURCE_USER, 1.0, 0.0),

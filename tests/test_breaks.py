@@ -306,11 +306,19 @@ def test_find_breaks_width_table():
 
 
 def test_find_breaks_no_search():
-    """With a search of 0 m the line is taken as it is: nothing is moved sideways."""
-    cells = _road(both_sides(drop=0.04), sigma=0.01)
-    found = _find(cells, STATIONS, search_m=0.0)
-    assert _rms(found.edge - 3.5) < 0.6 * CELL
-    np.testing.assert_allclose(found.axis, 0.0, atol=0.6 * CELL)
+    """With a search of 0 m the nominal widths hold about the line as given, and say so."""
+    cells = _road(lambda o: both_sides(drop=0.05)(o - 0.8), sigma=0.01)
+    n = STATIONS.size
+    axis, hinge = np.full(n, np.nan), np.full((n, 2), np.nan)
+    axis[3], hinge[5, 1] = 0.8, 5.8
+    found = _find(cells, STATIONS, search_m=0.0, overrides=Overrides(axis=axis, hinge=hinge))
+    np.testing.assert_array_equal(found.edge, 3.5)
+    assert (found.edge_source == SOURCE_NOMINAL).all() and (found.edge_confidence == 0.0).all()
+    assert (found.edge_se >= 0.3).all()
+    np.testing.assert_array_equal(found.axis, np.where(np.arange(n) == 3, 0.8, 0.0))
+    assert found.axis_source[3] == SOURCE_USER and found.axis_source[4] == SOURCE_NOMINAL
+    assert found.hinge[5, 1] == 5.8 and found.hinge_source[5, 1] == SOURCE_USER
+    np.testing.assert_array_equal(np.delete(found.hinge[:, 1], 5), 5.0)
 
 
 def test_find_breaks_no_cells_is_nominal():
