@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -124,6 +125,9 @@ def build_reaches(
             len(FINDINGS),
             labels[:, side].astype(np.int16),
         )
+        # What isn't judged for one reason is a reach apart from what isn't for another.
+        withheld = named == FINDINGS.index(CANT_TELL)
+        named[withheld] = len(FINDINGS) + 1 + _reason_numbers(measures.reason[withheld, side])
         parts = runs(named)
         first = np.array([part[0] for part in parts])
         last = np.array([part[1] for part in parts])
@@ -131,7 +135,12 @@ def build_reaches(
             side, first, last, s, breaks, measures, judgement, blocked, settings, limits
         )
         findings = [
-            "blocked ditch" if label == len(FINDINGS) else FINDINGS[label] for *_, label in parts
+            "blocked ditch"
+            if label == len(FINDINGS)
+            else CANT_TELL
+            if label > len(FINDINGS)
+            else FINDINGS[label]
+            for *_, label in parts
         ]
         faulty = np.flatnonzero([finding in DEFECTS for finding in findings])
         begins, finishes = bounds[first], bounds[last + 1]
@@ -168,6 +177,15 @@ def build_reaches(
                 )
             )
     return tuple(found)
+
+
+def _reason_numbers(reasons: NDArray[np.object_]) -> NDArray[np.int16]:
+    """Number the reasons, 0 where there is none; reasons that differ in figures are the same."""
+    number: dict[str, int] = {"": 0}
+    plain = {text: re.sub(r"[\d.,]+", "", text) for text in dict.fromkeys(reasons.tolist())}
+    for text in plain.values():
+        number.setdefault(text, len(number))
+    return np.array([number[plain[text]] for text in reasons.tolist()], dtype=np.int16)
 
 
 def _station_bounds(road: Road, s: Floats) -> Floats:

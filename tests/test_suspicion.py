@@ -708,10 +708,13 @@ def test_sample_no_data_is_a_hole(sample):
 
 
 def test_sample_reaches_repeat_the_reason(sample):
-    """The reach along the kerb gives the kerb as its reason."""
+    """The reach along the kerb (80 m) gives the kerb as its reason, and takes in nothing else."""
     table = sample.reaches
-    kerbed = [text for text in table["reason"] if "kerb" in text]
-    assert len(kerbed) >= 1
+    kerbed = np.array(["kerb" in text for text in table["reason"]])
+    assert kerbed.sum() == 1
+    assert 60.0 <= table["length_m"][kerbed][0] <= 100.0
+    accesses = ["driveway" in text for text in table["reason"]]
+    assert (table["length_m"][accesses] <= 30.0).all() and sum(accesses) == 3
 
 
 @pytest.mark.parametrize(("kind", "seed"), [("kerbed", 21), ("cluttered", 22)])
