@@ -327,7 +327,7 @@ def side_section(
     height_m, se_m : (n, k)
         NaN where there are no cells.
     """
-    from analysis.fitting_kernels import section_means
+    from analysis.section_kernels import section_means
 
     n = breaks.s.size
     height = np.full((n, u.size), np.nan)

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from analysis.compiled import compiled
+from analysis.matrix_kernels import cholesky_inverse, log_det
 
-__all__ = ["COLUMNS", "MOST_KNOTS", "fit_windows", "section_means"]
+__all__ = ["COLUMNS", "MOST_KNOTS", "fit_windows"]
 
 # Columns of the design: height at the edge, grade, vertical curve, pavement slope, its change
 # along the road, kink at the edge, step at the edge, kink at the hinge, step at the hinge.
@@ -22,42 +23,6 @@ _KINK, _STEP, _HINGE, _SHIFT = 5, 6, 7, 8
 
 MOST_KNOTS = 8
 # Knots across the shoulder carry what isn't straight: ruts, lips, washed-out edges.
-
-
-@compiled
-def _cholesky_inverse(a: Any, out: Any, work: Any) -> bool:
-    """Invert a symmetric positive definite matrix; False where it isn't one."""
-    p = a.shape[0]
-    for i in range(p):
-        for j in range(i + 1):
-            total = a[i, j]
-            for k in range(j):
-                total -= work[i, k] * work[j, k]
-            if i == j:
-                if total <= 1e-13 * a[i, i] or not total > 0.0:
-                    return False
-                work[i, i] = np.sqrt(total)
-            else:
-                work[i, j] = total / work[j, j]
-    # inverse of the triangle, then its product with itself
-    for i in range(p):
-        out[i, i] = 1.0 / work[i, i]
-        for j in range(i):
-            total = 0.0
-            for k in range(j, i):
-                total -= work[i, k] * out[k, j]
-            out[i, j] = total / work[i, i]
-    for i in range(p):
-        for j in range(i + 1):
-            total = 0.0
-            for k in range(i, p):
-                total += out[k, i] * out[k, j]
-            work[i, j] = total
-    for i in range(p):
-        for j in range(i + 1):
-            out[i, j] = work[i, j]
-            out[j, i] = work[i, j]
-    return True
 
 
 @compiled
@@ -136,7 +101,7 @@ def _solve(
     right = np.empty(p)
     _normal_equations(design, y, weight, m, p, normal, right)
     normal[_SHIFT, _SHIFT] += tight
-    if not _cholesky_inverse(normal, inverse, work):
+    if not cholesky_inverse(normal, inverse, work):
         return False
     for i in range(p):
         total = 0.0
@@ -481,7 +446,7 @@ def _weigh_shapes(
         penalty = 1e12 if rough[q, 0] <= 0.0 else (sigma / rough[q, 0]) ** 2
         for k in range(COLUMNS, p):
             a[k, k] += penalty
-        if not _cholesky_inverse(a, inverses[q], work):
+        if not cholesky_inverse(a, inverses[q], work):
             return False
         gain = 0.0
         for i in range(p):
@@ -492,7 +457,7 @@ def _weigh_shapes(
             gain += total * right[i]
         share[q] = 0.5 * gain / (sigma * sigma * inflation) + np.log(rough[q, 1])
         # log of |inverse| * |prior precision|, for the knots alone
-        share[q] += 0.5 * (_log_det(inverses[q], a) + knots * np.log(penalty))
+        share[q] += 0.5 * (log_det(inverses[q], a) + knots * np.log(penalty))
     top = share.max()
     total = 0.0
     best = 0
@@ -545,24 +510,6 @@ def _weigh_shapes(
         scatter[:, :] = left @ middle @ left.T + extra
     covariance += extra
     return True
-
-
-@compiled
-def _log_det(inverse: Any, work: Any) -> float:
-    """Log determinant of a symmetric positive definite matrix; `work` is overwritten."""
-    p = inverse.shape[0]
-    total = 0.0
-    for i in range(p):
-        for j in range(i + 1):
-            value = inverse[i, j]
-            for k in range(j):
-                value -= work[i, k] * work[j, k]
-            if i == j:
-                work[i, i] = np.sqrt(max(value, 1e-300))
-                total += 2.0 * np.log(work[i, i])
-            else:
-                work[i, j] = value / work[j, j]
-    return total
 
 
 @compiled
@@ -674,79 +621,3 @@ def _scatter(
             total = out[j, k] + out[k, j]
             out[j, k] = total
             out[k, j] = total
-
-
-@compiled
-def section_means(
-    station_s: Any,
-    first: Any,
-    last: Any,
-    s: Any,
-    x: Any,
-    z: Any,
-    weight: Any,
-    edge_z: Any,
-    grade: Any,
-    curve: Any,
-    half_m: Any,
-    u: Any,
-    reach_m: float,
-    height: Any,
-    spread: Any,
-) -> None:
-    """Average the ground of each window, relative to the pavement plane at the edge.
-
-    A straight line is fitted through the cells within `reach_m` of each distance `u`, so that
-    cells that lie to one side of it don't tilt the answer. `spread` gets the factor by which
-    the noise of a single cell is to be multiplied.
-    """
-    n = station_s.size
-    k = u.size
-    step = u[1] - u[0]
-    sums = np.empty((k, 8))
-    for i in range(n):
-        for j in range(k):
-            for q in range(8):
-                sums[j, q] = 0.0
-            height[i, j] = np.nan
-            spread[i, j] = np.nan
-        if not np.isfinite(edge_z[i]):
-            continue
-        for c in range(first[i], last[i]):
-            w = weight[c]
-            if w <= 0.0:
-                continue
-            t = s[c] - station_s[i]
-            along = t / half_m[i]
-            value = z[c] - edge_z[i] - grade[i] * t - curve[i] * (along * along - 1.0 / 3.0)
-            low = int(np.ceil((x[c] - reach_m - u[0]) / step))
-            high = int(np.floor((x[c] + reach_m - u[0]) / step))
-            for j in range(max(low, 0), min(high, k - 1) + 1):
-                d = x[c] - u[j]
-                v = w * (1.0 - abs(d) / reach_m)
-                sums[j, 0] += v
-                sums[j, 1] += v * d
-                sums[j, 2] += v * d * d
-                sums[j, 3] += v * value
-                sums[j, 4] += v * d * value
-                sums[j, 5] += v * v
-                sums[j, 6] += v * v * d
-                sums[j, 7] += v * v * d * d
-        for j in range(k):
-            total = sums[j, 0]
-            if total < 1e-9:
-                continue
-            centre = sums[j, 1] / total
-            across = sums[j, 2] / total - centre * centre
-            mean = sums[j, 3] / total
-            if across > 1e-3 * reach_m * reach_m:
-                slope = (sums[j, 4] / total - centre * mean) / across
-                height[i, j] = mean - slope * centre
-                # each cell counts v / total * (p - q d)
-                q = centre / across
-                p = 1.0 + q * centre
-                square = p * p * sums[j, 5] - 2.0 * p * q * sums[j, 6] + q * q * sums[j, 7]
-                spread[i, j] = np.sqrt(max(square, 0.0)) / total
-            elif abs(centre) < 0.6 * step:
-                height[i, j] = mean
-                spread[i, j] = np.sqrt(sums[j, 5]) / total
