@@ -29,6 +29,9 @@ _JUMP = 0.06
 """Probability that a break moves by any amount up to half a metre from block to block."""
 
 
+BARE_SPREAD_M = 1.3
+"""Standard deviation of an edge without shoulder about its nominal place, within ten metres."""
+
 _SPREAD_SHARE = 0.85
 """The posterior allows for ground that is never quite straight in every block anew, and so is a
 little wider than the errors of the trials on made roads (`tests.benchmarks.accuracy`)."""
@@ -293,7 +296,10 @@ def edge_and_hinge(
     off_edge = (at_edge[None, :] - edge_m[:, None]) / priors.width_spread
     off_width = (width[None] - shoulder_m[:, None, None]) / priors.width_spread
     evidence -= 0.5 * share * (off_edge[:, :, None] ** 2 + off_width**2)
-    none -= 0.5 * share * off_edge**2
+    # an edge without shoulder at the place of the hinge is pavement that is too wide: a gravel
+    # road, most likely, whose edge can't be seen
+    bare_off = (at_edge[None, :] - edge_m[:, None]) / BARE_SPREAD_M
+    none -= 0.5 * (block_m / 10.0) * bare_off**2
     for given, axis in ((edge_given, 0), (hinge_given, 1)):
         if given is None:
             continue
