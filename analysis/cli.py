@@ -170,6 +170,9 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
     parser.add_argument("--pavement-width", type=float, default=7.0, metavar="M")
     parser.add_argument("--shoulder-width", type=float, default=1.5, metavar="M")
     parser.add_argument("--surface", help="gravel, earth or turf")
+    parser.add_argument(
+        "--unpaved", action="store_true", help="the road itself is gravel or earth, not paved"
+    )
     parser.add_argument("--noise", type=float, metavar="M", help="height noise; else estimated")
     parser.add_argument("--search", type=float, default=3.0, metavar="M", help="centreline error")
     parser.add_argument("--half-width", type=float, default=16.0, metavar="M")
@@ -198,6 +201,7 @@ def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
         pavement_width_m=options.pavement_width,
         shoulder_width_m=options.shoulder_width,
         surface=limits.surface,
+        paved=not options.unpaved,
         noise_m=options.noise,
         search_m=options.search,
         half_width_m=options.half_width,

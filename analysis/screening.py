@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from analysis import alignment, ribbon, surfaces, terrain, water
 from analysis.alignment import Road
 from analysis.along import known_median
-from analysis.breaks import Breaks, Overrides, find_breaks
+from analysis.breaks import SOURCE_NOMINAL, Breaks, Overrides, find_breaks
 from analysis.corrections import (
     changed_stations,
     given_breaks,
@@ -58,6 +58,13 @@ __all__ = [
     "remeasure",
     "screen",
 ]
+
+_UNPAVED_SOURCE = (
+    "FHWA/LTAP Gravel Roads Construction & Maintenance Guide, Section I: a gravel road's shoulder "
+    "slopes the same as, or slightly more than, its surface (from memory)"
+)
+# How surely a nominal width stands for a gravel road's own; our own choice.
+_UNPAVED_EDGE_SE_M = 0.3
 
 Floats = NDArray[np.float64]
 Progress = Callable[[float, str], None]
@@ -321,18 +328,36 @@ def _find_breaks(
     settings: Settings,
     progress: Progress | None = None,
 ) -> Breaks:
-    return find_breaks(
-        cells,
-        strip,
-        s,
-        pavement_width_m=settings.pavement_width_m,
-        shoulder_width_m=settings.shoulder_width_m,
-        search_m=settings.search_m if settings.find_edges else 0.0,
-        box_m=box_m,
-        average_m=20.0 if settings.average_m == "auto" else settings.average_m,
-        sigma_m=settings.noise_m,
-        overrides=overrides,
-        progress=progress,
+    def search(given: Overrides, progress: Progress | None = None) -> Breaks:
+        return find_breaks(
+            cells,
+            strip,
+            s,
+            pavement_width_m=settings.pavement_width_m,
+            shoulder_width_m=settings.shoulder_width_m,
+            search_m=settings.search_m if settings.find_edges else 0.0,
+            box_m=box_m,
+            average_m=20.0 if settings.average_m == "auto" else settings.average_m,
+            sigma_m=settings.noise_m,
+            overrides=given,
+            progress=progress,
+        )
+
+    breaks = search(overrides, progress)
+    if settings.paved or not settings.find_edges:
+        return breaks
+    # A gravel road runs into its shoulder without a break, so whatever the search took for an edge
+    # isn't one: the nominal width from the found crown stands, and only hinges are looked for.
+    half = 0.5 * settings.pavement_width_m
+    nominal = half + np.array([-1.0, 1.0]) * breaks.axis[:, None]
+    given = np.full_like(nominal, np.nan) if overrides.edge is None else overrides.edge
+    open_ = np.isnan(given)
+    breaks = search(replace(overrides, edge=np.where(open_, nominal, given)))
+    return replace(
+        breaks,
+        edge_source=np.where(open_, SOURCE_NOMINAL, breaks.edge_source).astype(np.int8),
+        edge_se=np.where(open_, _UNPAVED_EDGE_SE_M, breaks.edge_se),
+        edge_confidence=np.where(open_, 0.0, breaks.edge_confidence),
     )
 
 
@@ -407,6 +432,8 @@ def _measured_around(study: Study, part: RoadStudy, station: int) -> RoadStudy:
 
 def _judged(part: Measured, settings: Settings, limits: Limits) -> dict[str, Any]:
     """Everything that depends on the limits, from what was measured: the fast path."""
+    if not settings.paved:
+        limits = limits.with_value("shoulder_over_pavement_points", 0.0, source=_UNPAVED_SOURCE)
     breaks, measures, held = part.breaks, part.measures, part.water
     required = required_slope(measures.pavement_slope_pct, breaks.crowned, limits)
     judgement = judge(

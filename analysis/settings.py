@@ -33,6 +33,8 @@ class Settings:
         How far the given centreline may lie off.
     half_width_m
         How far to each side of the centreline the terrain is read.
+    paved
+        False for a gravel or earth road: its shoulder need only be as steep as the road itself.
     find_edges
         False measures at the nominal widths without searching.
 
@@ -50,6 +52,7 @@ class Settings:
     noise_m: float | None = None
     search_m: float = 3.0
     half_width_m: float = 16.0
+    paved: bool = True
     find_edges: bool = True
 
     def __post_init__(self) -> None:

@@ -157,6 +157,14 @@ class InputsForm(QWidget):
             self.surface_box,
             self.tr("What the shoulder is made of; the limits follow it."),
         )
+        self.paved = QCheckBox(self.tr("The road is paved"))
+        self.paved.setToolTip(
+            self.tr(
+                "A gravel or earth road's shoulder need only be as steep as the road itself "
+                "(Gravel Roads Construction & Maintenance Guide, from memory)."
+            )
+        )
+        form.addRow("", self.paved)
         self.find_edges = QCheckBox(self.tr("Find edges and hinges in the terrain"))
         self.find_edges.setToolTip(
             self.tr("Off: measure at the given widths from the centreline, without searching.")
@@ -279,6 +287,7 @@ class InputsForm(QWidget):
         self.noise_auto.toggled.connect(
             lambda on: self._set(noise_m=None if on else self.noise.stored / 1000.0)
         )
+        self.paved.toggled.connect(lambda on: self._set(paved=on))
         self.find_edges.toggled.connect(lambda on: self._set(find_edges=on))
         self.surface_box.activated.connect(
             lambda _i: self._set_surface(self.surface_box.currentData())
@@ -365,6 +374,7 @@ class InputsForm(QWidget):
                 self.noise.set_stored(1000.0 * settings.noise_m)
             else:
                 self.noise.set_stored(1000.0 * self.power.sigma_m()[0])
+            self.paved.setChecked(settings.paved)
             self.find_edges.setChecked(settings.find_edges)
             self.search.setEnabled(settings.find_edges)
             self.surface_box.setCurrentIndex(self.surface_box.findData(settings.surface))

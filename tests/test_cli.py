@@ -248,16 +248,17 @@ def test_findings_say_how_to_run_again(plane, tmp_path, capsys, monkeypatch):
     assert read(out).stations["station_m"].min() >= 1000.0
 
 
-def test_section_draws_the_sample(tmp_path, capsys):
+def test_section_draws_the_sample(tmp_path):
     """One section with its numbers, as text and as a picture, without naming any file."""
-    from gui.launch import main
-
+    # In a process of its own: it makes an application without widgets, which window tests need.
     out = tmp_path / "section.png"
-    code = main(["section", "--station", "1+240", "--png", str(out)])
-    said = capsys.readouterr()
-    assert (code, said.err) == (0, "")
-    assert "station 1+240" in said.out
-    assert "shoulder slope:" in said.out and "±" in said.out
+    words = ["section", "--station", "1+240", "--png", str(out)]
+    done = subprocess.run(
+        [sys.executable, "-m", "gui.launch", *words], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "station 1+240" in done.stdout
+    assert "shoulder slope:" in done.stdout and "±" in done.stdout
     assert out.read_bytes().startswith(b"\x89PNG")
 
 
@@ -341,3 +342,28 @@ def test_export_sheets_with_rates(plane, tmp_path, capsys):
     assert "TP 7" in text
     rates.write_text("helicopter_per_h = 1\n")
     _assert_refused(capsys, [*words, "--rates", str(rates)], "helicopter_per_h")
+
+
+def test_unpaved_road_needs_no_steeper_shoulder(plane, tmp_path, capsys):
+    """Beside a gravel road as steep as its crown the shoulder is sound; beside a pavement not."""
+    import rasterio
+
+    from analysis.findings import read
+
+    grid, road = plane
+    gravel = tmp_path / "gravel.tif"
+    with rasterio.open(grid) as source:
+        z, profile = source.read(1), source.profile
+    x = np.abs(300000.0 + 0.25 + 0.5 * np.arange(160) - 300040.0)
+    noise = z - z.mean(axis=0)
+    slope = 100.0 - 0.04 * x - 0.25 * np.clip(x - 5.0, 0.0, 3.0)
+    with rasterio.open(gravel, "w", **profile) as out:
+        out.write((slope + noise).astype("float32"), 1)
+        out.units = ("metre",)
+    out = tmp_path / "out.gpkg"
+    shares = {}
+    for words in ((), ("--unpaved",)):
+        assert _run(capsys, *_screen(gravel, road, out, "--quiet", *words))[0] == 0
+        shares[words] = float(np.mean(read(out).stations["verdict"] == "sheds"))
+    assert shares[()] < 0.2
+    assert shares["--unpaved",] > 0.8
