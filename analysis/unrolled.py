@@ -117,7 +117,7 @@ def unroll(
     start, stop = float(cells.s[0]), float(cells.s[-1])
     blocks = max(1, round((stop - start) / max(_BLOCK_M, 2.5 * c)))
     length = max(stop - start, c) / blocks
-    middle = start + (np.arange(blocks) + 0.5) * length
+    middle = np.asarray(start + (np.arange(blocks) + 0.5) * length, dtype=np.float64)
     width = _steady_width(breaks, side, middle)
     reach = min(float(width.max()) + 4.0, 10.0)
     outward = sign * cells.o - np.interp(cells.s, breaks.s, breaks.edge[:, side])
@@ -147,9 +147,9 @@ def unroll(
         place = np.minimum(((x + _INSIDE_M) / BIN_M).astype(np.int64), bins - 1)
         flat = (block * bins + place)[here]
         count = np.bincount(flat, minlength=blocks * bins).reshape(shape).astype(np.float64)
-        x_sum = np.bincount(flat, x[here], blocks * bins).reshape(shape)
-        r_sum = np.bincount(flat, r[here], blocks * bins).reshape(shape)
-    at = (np.arange(bins) + 0.5) * BIN_M - _INSIDE_M
+        x_sum = np.bincount(flat, x[here], blocks * bins).reshape(shape).astype(np.float64)
+        r_sum = np.bincount(flat, r[here], blocks * bins).reshape(shape).astype(np.float64)
+    at = np.asarray((np.arange(bins) + 0.5) * BIN_M - _INSIDE_M, dtype=np.float64)
     return Unrolled(middle, at, count, x_sum, r_sum, profile, width, box, known, masked, length, c)
 
 
@@ -199,13 +199,13 @@ def _pavement(
     level = np.full(blocks, np.nan)
     slope = np.zeros(blocks)
     for turn in range(2):
-        sums = {}
+        sums: dict[str, Floats] = {}
         for name, value in (
             ("n", weight), ("x", weight * x), ("t", weight * t), ("z", weight * (z - base)),
             ("xx", weight * x * x), ("xt", weight * x * t), ("tt", weight * t * t),
             ("xz", weight * x * (z - base)), ("tz", weight * t * (z - base)),
         ):  # fmt: skip
-            sums[name] = np.bincount(block, value, blocks)
+            sums[name] = np.bincount(block, value, blocks).astype(np.float64)
         n = np.maximum(sums["n"], 1e-9)
 
         def moment(one: str, other: str, sums: dict[str, Floats] = sums, n: Floats = n) -> Floats:
@@ -225,7 +225,7 @@ def _pavement(
         level = _local_line(offset, own, sums["n"], rows, length_m)
         level = level + base
         if turn == 0 and z.size:
-            along = np.arange(blocks) * length_m
+            along = np.asarray(np.arange(blocks) * length_m, dtype=np.float64)
             known = np.isfinite(level)
             if not known.any():
                 break
@@ -238,7 +238,7 @@ def _pavement(
 
 def moving_sums(values: Floats, rows: int) -> Floats:
     """Sums over an odd number of rows about each row, fewer at the ends."""
-    return windows(values, rows).sum(axis=-1)
+    return np.asarray(windows(values, rows).sum(axis=-1), dtype=np.float64)
 
 
 def windows(values: Floats, rows: int, fill: float = 0.0) -> Floats:
@@ -295,9 +295,10 @@ def short_pulses(values: Floats, most: int, least: float | Floats) -> NDArray[np
     for first, last in flag_runs(high):
         if first == 0 or last == values.size:
             high[first:last] = False
-    return high
+    return np.asarray(high, dtype=bool)
 
 
 def grown(flags: NDArray[np.bool_], blocks: int) -> NDArray[np.bool_]:
     """Let runs of True grow by so many blocks at both ends."""
-    return windows(flags, 2 * blocks + 1, False).any(axis=-1)
+    near = windows(flags.astype(np.float64), 2 * blocks + 1)
+    return np.asarray(near.any(axis=-1), dtype=bool)
