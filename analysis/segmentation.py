@@ -399,8 +399,9 @@ class _Fine:
         evidence = self._evidence(edge_at, np.hstack([hinge_at, hinge_at]))
         # a straight shoulder without step is all that "no break" may offer
         gain = evidence[:, 0].max(axis=1) - evidence[:, 1, 0]
-        window = np.ones(2 * max(1, round(20.0 / self.block_m)) + 1)
-        return np.convolve(gain, window, mode="same")
+        half = max(1, round(20.0 / self.block_m))
+        # not mode="same": that gives the length of the window where the road has fewer blocks
+        return np.convolve(gain, np.ones(2 * half + 1))[half : half + len(gain)]
 
     def hinge(
         self, edge: Floats, hinge: Floats, *, given: Floats | None
