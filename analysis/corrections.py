@@ -21,7 +21,15 @@ from analysis.tables import SIDES
 if TYPE_CHECKING:
     from analysis.screening import Extras
 
-__all__ = ["changed_stations", "given_breaks", "overrides_for", "spliced", "stations_of"]
+__all__ = [
+    "changed_stations",
+    "given_breaks",
+    "grouped",
+    "overrides_for",
+    "same_overrides",
+    "spliced",
+    "stations_of",
+]
 
 Floats = NDArray[np.float64]
 _Arrays = TypeVar("_Arrays")
@@ -118,6 +126,23 @@ def changed_stations(before: Overrides, after: Overrides) -> NDArray[np.intp]:
         here = here.reshape(len(here), -1).any(axis=1)
         differs = here if differs is None else differs | here
     return np.flatnonzero(differs) if differs is not None else np.empty(0, dtype=np.intp)
+
+
+def same_overrides(one: Overrides, other: Overrides, here: slice) -> bool:
+    """Whether two sets of overrides are the same at the stations `here`."""
+    changed = changed_stations(one, other)
+    return not bool(((changed >= here.start) & (changed < here.stop)).any())
+
+
+def grouped(stations: NDArray[np.intp], s: Floats, gap_m: float) -> list[NDArray[np.intp]]:
+    """Stations in groups that lie more than `gap_m` apart; `s` (n,) is where stations lie.
+
+    >>> grouped(np.array([1, 2, 7]), np.arange(10) * 10.0, 40.0)
+    [array([1, 2]), array([7])]
+    """
+    if len(stations) == 0:
+        return []
+    return np.split(stations, np.flatnonzero(np.diff(s[stations]) > gap_m) + 1)
 
 
 def stations_of(arrays: _Arrays, here: slice, n: int) -> _Arrays:

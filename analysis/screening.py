@@ -23,7 +23,9 @@ from analysis.breaks import SOURCE_NOMINAL, Breaks, Overrides, find_breaks
 from analysis.corrections import (
     changed_stations,
     given_breaks,
+    grouped,
     overrides_for,
+    same_overrides,
     spliced,
     stations_of,
 )
@@ -112,13 +114,19 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class RoadStudy(Measured):
-    """All that is known of one road: what was measured, and how it is judged."""
+    """All that is known of one road: what was measured, and how it is judged.
+
+    `uncorrected` is what was measured before a person corrected single breaks; None where nobody
+    did. Corrections always start from it, so that neither their order nor a way round by a saved
+    file changes the numbers.
+    """
 
     areas: Areas
     judgement: Judgement
     labels: NDArray[np.int8]
     reaches: tuple[Reach, ...]
     first_row: int = 0
+    uncorrected: Measured | None = None
 
     @property
     def station_m(self) -> Floats:
@@ -249,9 +257,25 @@ def _screen_road(
     )
     s = alignment.station_grid(road, settings.spacing_m)
     box_m = ribbon.footprint(grid, alignment.frames(road, s))
-    overrides = overrides_for(s, edits, road, given=given_breaks(road, s, extras))
-    return _measure_road(
-        grid, road, s, cells, strip, box_m, overrides, settings, limits, extras, report
+    given = given_breaks(road, s, extras)
+    measured = _measure_road(
+        grid, road, s, cells, strip, box_m, given, settings, limits, extras, report
+    )
+    report(0.95, "judging")
+    corrected = _corrected(grid, measured, None, edits, settings, limits, extras)
+    part = _road_study(corrected, measured, settings, limits)
+    report(1.0, "done")
+    return part
+
+
+def _road_study(
+    corrected: Measured, measured: Measured, settings: Settings, limits: Limits
+) -> RoadStudy:
+    values = {f.name: getattr(corrected, f.name) for f in fields(Measured)}
+    return RoadStudy(
+        **values,
+        **_judged(corrected, settings, limits),
+        uncorrected=None if corrected is measured else measured,
     )
 
 
@@ -267,7 +291,7 @@ def _measure_road(
     limits: Limits,
     extras: Extras,
     report: Progress,
-) -> RoadStudy:
+) -> Measured:
     report(0.35, "finding edges and hinges")
     breaks = _find_breaks(
         cells, strip, s, box_m, overrides, settings, lambda f, w: report(0.35 + 0.2 * f, w)
@@ -299,8 +323,7 @@ def _measure_road(
         culverts=_culverts_on(road, extras.culverts, settings.half_width_m),
         progress=lambda f, w: report(0.75 + 0.2 * f, w),
     )
-    report(0.95, "judging")
-    measured = Measured(
+    return Measured(
         road=road,
         s=s,
         cells=cells,
@@ -313,10 +336,6 @@ def _measure_road(
         sections=sections,
         water=held,
     )
-    values = {f.name: getattr(measured, f.name) for f in fields(measured)}
-    part = RoadStudy(**values, **_judged(measured, settings, limits))
-    report(1.0, "done")
-    return part
 
 
 def _find_breaks(
@@ -387,18 +406,70 @@ def _measure(
     return breaks, measures, sections
 
 
-def _measured_around(study: Study, part: RoadStudy, station: int) -> RoadStudy:
-    """Measure the stations around one again under `part.overrides`; the others stay as they are.
+def _corrected(
+    grid: Terrain,
+    measured: Measured,
+    before: RoadStudy | None,
+    edits: Table | None,
+    settings: Settings,
+    limits: Limits,
+    extras: Extras,
+    report: Progress | None = None,
+) -> Measured:
+    """What was measured, with a person's corrections put into it.
 
-    Twice as much road is looked at as is put back, so that the ends of the piece, where the search
-    has no neighbours to lean on, don't show.
+    Corrections near each other are measured together; those too far apart to feel each other are
+    not, and what `before` holds of them is taken over. Without corrections `measured` itself comes
+    back.
+    """
+    n, s = len(measured.s), measured.s
+    wanted = overrides_for(s, edits, measured.road, given=measured.overrides)
+    felt = max(3.0 * known_median(measured.measures.average_m, 20.0), 60.0)
+    groups = grouped(changed_stations(measured.overrides, wanted), s, 4.0 * felt)
+    if not groups:
+        return measured
+    held = [] if before is None else _groups_held(before, measured.overrides, felt)
+    out = replace(measured, overrides=wanted)
+    for done, group in enumerate(groups):
+        if report is not None:
+            report(done / len(groups), "measuring around the corrections")
+        low, high = s[group[0]], s[group[-1]]
+        here = slice(*np.searchsorted(s, (low - 2.0 * felt, high + 2.0 * felt + 1e-9)).tolist())
+        keep = slice(*np.searchsorted(s, (low - felt, high + felt + 1e-9)).tolist())
+        same = any(np.array_equal(group, other) for other in held)
+        if before is not None and same and same_overrides(before.overrides, wanted, here):
+            taken = {
+                name: spliced(getattr(out, name), getattr(before, name), slice(0, n), keep, n)
+                for name in ("breaks", "measures", "sections")
+            }
+            water_there = water.take_across(out.water, before.water, keep)
+            out = replace(out, **taken, water=water_there)
+        else:
+            out = _measured_around(grid, out, here, keep, settings, limits, extras)
+    return out
+
+
+def _groups_held(before: RoadStudy, given: Overrides, felt: float) -> list[NDArray[np.intp]]:
+    if before.uncorrected is None:
+        return []
+    return grouped(changed_stations(given, before.overrides), before.s, 4.0 * felt)
+
+
+def _measured_around(
+    grid: Terrain,
+    part: Measured,
+    here: slice,
+    keep: slice,
+    settings: Settings,
+    limits: Limits,
+    extras: Extras,
+) -> Measured:
+    """Measure the stations `keep` again under `part.overrides`; the others stay as they are.
+
+    More road, `here`, is looked at than is put back, so that the ends of the piece, where the
+    search has no neighbours to lean on, don't show.
     """
     n, s = len(part.s), part.s
-    settings = study.settings
-    felt = max(3.0 * known_median(part.measures.average_m, 20.0), 60.0)
-    at = s[station]
-    here = slice(*np.searchsorted(s, (at - 2.0 * felt, at + 2.0 * felt + 1e-9)).tolist())
-    keep = slice(*np.searchsorted(s, (at - felt, at + felt + 1e-9)).tolist())
     margin = settings.spacing_m + 0.5 * known_median(part.measures.average_m, 20.0)
     low, high = s[here.start] - margin, s[here.stop - 1] + margin
     cells = part.cells.part(part.cells.window(low, high))
@@ -412,9 +483,9 @@ def _measured_around(study: Study, part: RoadStudy, station: int) -> RoadStudy:
         breaks,
         stations_of(part.noise, here, n),
         box_m,
-        _masked_cells(study.terrain, cells, study.extras.mask),
+        _masked_cells(grid, cells, extras.mask),
         settings,
-        study.limits,
+        limits,
     )
     breaks = spliced(part.breaks, breaks, here, keep, n)
     measures = spliced(part.measures, measures, here, keep, n)
@@ -475,7 +546,7 @@ def rejudge(study: Study, limits: Limits) -> Study:
     """
     parts = list(study.roads)
     if limits.straightedge_m.value != study.limits.straightedge_m.value:
-        parts = [_measured_again(study, part, limits) for part in parts]
+        parts = [_laid_again(study, part, limits) for part in parts]
     parts = [replace(part, **_judged(part, study.settings, limits)) for part in parts]
     record = {**study.findings.run, **_limits_record(limits)}
     again = _assemble(
@@ -491,17 +562,33 @@ def rejudge(study: Study, limits: Limits) -> Study:
     return replace(again, findings=replace(again.findings, reviews=study.findings.reviews))
 
 
-def _measured_again(study: Study, part: RoadStudy, limits: Limits) -> RoadStudy:
+def _laid_again(study: Study, part: RoadStudy, limits: Limits) -> RoadStudy:
+    """One road with another length of straightedge."""
+    measured = part.uncorrected or _only_measured(part)
     breaks, measures, sections = _measure(
-        part.cells,
-        part.breaks,
-        part.noise,
-        part.box_m,
-        _masked_cells(study.terrain, part.cells, study.extras.mask),
+        measured.cells,
+        measured.breaks,
+        measured.noise,
+        measured.box_m,
+        _masked_cells(study.terrain, measured.cells, study.extras.mask),
         study.settings,
         limits,
     )
-    return replace(part, breaks=breaks, measures=measures, sections=sections)
+    measured = replace(measured, breaks=breaks, measures=measures, sections=sections)
+    corrected = _corrected(
+        study.terrain,
+        measured,
+        None,
+        study.findings.edits,
+        study.settings,
+        limits,
+        study.extras,
+    )
+    return _road_study(corrected, measured, study.settings, limits)
+
+
+def _only_measured(part: RoadStudy) -> Measured:
+    return Measured(**{f.name: getattr(part, f.name) for f in fields(Measured)})
 
 
 def remeasure(
@@ -518,15 +605,21 @@ def remeasure(
     edits
         All corrections that hold from now on, of every road.
     """
-    part = study.roads[road_index]
-    road = part.road
-    report = _part_of(progress, 0.0, 1.0, road.name)
-    wanted = overrides_for(part.s, edits, road, given=given_breaks(road, part.s, study.extras))
-    for i in changed_stations(part.overrides, wanted):
-        report(0.1, "measuring around the correction")
-        part = _measured_around(study, replace(part, overrides=wanted), int(i))
+    before = study.roads[road_index]
+    report = _part_of(progress, 0.0, 1.0, before.road.name)
+    measured = before.uncorrected or _only_measured(before)
+    corrected = _corrected(
+        study.terrain,
+        measured,
+        before,
+        edits,
+        study.settings,
+        study.limits,
+        study.extras,
+        lambda share, words: report(0.9 * share, words),
+    )
     report(0.9, "judging")
-    part = replace(part, **_judged(part, study.settings, study.limits))
+    part = _road_study(corrected, measured, study.settings, study.limits)
     parts = [*study.roads[:road_index], part, *study.roads[road_index + 1 :]]
     again = _assemble(
         study.terrain,
