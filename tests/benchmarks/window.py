@@ -16,6 +16,7 @@ import os
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import argparse
+import faulthandler
 import logging
 import random
 import resource
@@ -252,7 +253,14 @@ def monkey(minutes: float, seed: int) -> None:
     from PySide6.QtCore import QEventLoop, QPoint, Qt, QTimer
     from PySide6.QtGui import QAction
     from PySide6.QtTest import QTest
-    from PySide6.QtWidgets import QApplication, QDialog, QFileDialog, QMenu, QWidget
+    from PySide6.QtWidgets import (
+        QApplication,
+        QDialog,
+        QFileDialog,
+        QGraphicsScene,
+        QMenu,
+        QWidget,
+    )
 
     from gui.app import make_application
     from gui.jobs import RoadSource
@@ -260,6 +268,8 @@ def monkey(minutes: float, seed: int) -> None:
     from tests.gui.heartbeat import Heartbeat, run_loop
 
     chance = random.Random(seed)
+    # Should the loop hang for good, say where.
+    faulthandler.dump_traceback_later(60.0 * minutes + 120.0, exit=True)
     app = make_application()
     faults: list[str] = []
 
@@ -345,8 +355,13 @@ def monkey(minutes: float, seed: int) -> None:
                 )
                 QTest.keyClick(widget, chance.choice(keys), modifier)
             elif what < 0.8:
+                # The canvas's own scene has actions that no menu of ours shows.
                 actions = [
-                    a for a in window.findChildren(QAction) if a.isEnabled() and a not in skipped
+                    a
+                    for a in window.findChildren(QAction)
+                    if a.isEnabled()
+                    and a not in skipped
+                    and not isinstance(a.parent(), QGraphicsScene)
                 ]
                 chance.choice(actions).trigger()
             elif what < 0.85:
@@ -373,16 +388,41 @@ def monkey(minutes: float, seed: int) -> None:
                 model.screen()
             elif what < 0.96 and model.terrain is None:
                 model.open_files(grid, RoadSource(road))
-            settle_dialogs()
 
+        def finish() -> None:
+            report("random input", heart, control)
+            print(f"{count} inputs in {minutes:g} min, seed {seed}: {len(faults)} faults")
+            for text in list(dict.fromkeys(faults))[:12]:
+                print(text)
+            sys.stdout.flush()
+            for widget in QApplication.topLevelWidgets():
+                if isinstance(widget, QDialog):
+                    widget.reject()
+            ended = model.runner.shutdown()
+            print("all threads ended" if ended else "a thread did not end")
+            sys.stdout.flush()
+            os._exit(0 if ended and not faults else 1)
+
+        # On its own timer, so that it also answers dialogs that run a loop of their own.
+        butler = QTimer()
+        butler.setInterval(40)
+
+        def serve() -> None:
+            try:
+                settle_dialogs()
+            except Exception:
+                faults.append(traceback.format_exc())
+            if time.monotonic() > end:
+                butler.stop()
+                finish()
+
+        butler.timeout.connect(serve)
+        butler.start()
         loop, timer = QEventLoop(), QTimer()
         timer.setInterval(3)
 
         def step() -> None:
             nonlocal count
-            if time.monotonic() > end:
-                loop.quit()
-                return
             timer.stop()
             try:
                 count += 1
@@ -397,16 +437,6 @@ def monkey(minutes: float, seed: int) -> None:
         timer.timeout.connect(step)
         timer.start()
         loop.exec()
-        timer.stop()
-        report("random input", heart, control)
-        print(f"{count} inputs in {minutes:g} min, seed {seed}: {len(faults)} faults")
-        for text in list(dict.fromkeys(faults))[:12]:
-            print(text)
-        for widget in QApplication.topLevelWidgets():
-            if isinstance(widget, QDialog):
-                widget.reject()
-        model.runner.shutdown()
-        os._exit(1 if faults else 0)
 
 
 def main() -> None:
