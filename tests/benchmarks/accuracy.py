@@ -276,7 +276,7 @@ def _noise_name(c: Case) -> str:
 
 PREFACE = """# Accuracy on roads with known truth
 
-Made by `python -m tests.benchmarks.accuracy --out docs/accuracy.md` (seeds are fixed, so the same
+Made by `python -m tests.benchmarks.accuracy --out tests/benchmarks/ACCURACY.md` (seeds are fixed, so the same
 code gives the same table).
 
 Unseen roads are drawn at random, turned into a terrain grid of cell means with noise, and screened
