@@ -276,8 +276,8 @@ def _noise_name(c: Case) -> str:
 
 PREFACE = """# Accuracy on roads with known truth
 
-Made by `python -m tests.benchmarks.accuracy --out tests/benchmarks/ACCURACY.md` (seeds are fixed, so the same
-code gives the same table).
+Made by `python -m tests.benchmarks.accuracy --out tests/benchmarks/ACCURACY.md` (seeds are fixed,
+so the same code gives the same table).
 
 Unseen roads are drawn at random, turned into a terrain grid of cell means with noise, and screened
 with a centreline that wanders off the true axis. Averaging length 20 m, a station each 10 m; the
