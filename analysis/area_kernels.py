@@ -57,9 +57,11 @@ def _excess_mean(a: float, b: float, sigma: float) -> float:
 
 
 @compiled
-def _spread(at: float, local: float, first: float, mixed: float, second: float) -> float:
+def _spread(
+    at: float, local: float, first: float, mixed: float, second: float, level: float
+) -> float:
     """Standard error of the height over the target at `at`: of the fit, not less than local."""
-    fitted = math.sqrt((first + mixed * at) ** 2 + (second * at) ** 2)
+    fitted = math.sqrt((first + mixed * at) ** 2 + (second * at) ** 2 + level * level)
     # NaN, no local error known, fails the comparison.
     return local if local > fitted else fitted
 
@@ -107,8 +109,9 @@ def areas_kernel(
 ) -> None:
     """Fill `out` (rows, 8): cut, fill, excess, length and moment of cut and of fill, face.
 
-    `error` (rows, 3) holds the fit's errors: those of the edge drop, the part of the slope's
-    that goes with it, and the rest, as metres, fractions, fractions; NaN = no fit.
+    `error` (rows, 4) holds the fit's errors: those of the edge drop, the part of the slope's
+    that goes with it, and the rest, as metres, fractions, fractions; and what the edge's place
+    does to the height over the target, metres; NaN = no fit.
     Rows that can't be known stay NaN. Slopes are fractions, positive falling outward.
     """
     count = u.shape[0]
@@ -137,10 +140,10 @@ def areas_kernel(
         at = 0.0
         while u[k] <= 0.0:
             k += 1
-        first, mixed, second = error[row, 0], error[row, 1], error[row, 2]
-        if math.isnan(first + mixed + second):
-            first = mixed = second = 0.0
-        sa = _spread(0.0, sigma[row, k], first, mixed, second)
+        first, mixed, second, level = error[row]
+        if math.isnan(first + mixed + second + level):
+            first = mixed = second = level = 0.0
+        sa = _spread(0.0, sigma[row, k], first, mixed, second, level)
         known = not math.isnan(d)
         inside = True
         while known and inside:
@@ -163,7 +166,7 @@ def areas_kernel(
             if math.isnan(h):
                 known = False
                 break
-            sb = _spread(x, sigma[row, min(k, count - 1)], first, mixed, second)
+            sb = _spread(x, sigma[row, min(k, count - 1)], first, mixed, second, level)
             to = h + g * x
             length = x - at
             cut += _upper_part(d, to)[0] * length

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
+from analysis.fits import STEP_SHARE
 from analysis.limits import Limits
 from analysis.target import cut_fill_rings, target_line
 from analysis.volumes import tributary_lengths, truck_loads
@@ -57,8 +58,9 @@ class Areas:
     cut_se, fill_se, net_se
         Standard errors in m² of cut, fill and cut minus fill.
     cut_terms, fill_terms : (n, 2, 4)
-        The errors as weights of four independent unit errors per station and side; any weighted
-        sum of cut and fill gets its standard error from these.
+        The errors as weights of four independent unit errors per station and side: two of the
+        fit, that of the hinge's place and that of the edge's. Fill counts with the opposite
+        sign. Any weighted sum of cut and fill gets its standard error from these.
     face_mm
         Height of the target above the ground at the hinge; a face that needs support.
     comes_out : bool
@@ -196,7 +198,7 @@ def _run_kernel(
 
     u, height, sigma = (np.ascontiguousarray(a) for a in (u, height, sigma))
     rows = [np.ascontiguousarray(a) for a in (width, slope, drop, fitted, guard)]
-    errors = np.zeros((height.shape[0], 3)) if error is None else np.ascontiguousarray(error)
+    errors = np.zeros((height.shape[0], 4)) if error is None else np.ascontiguousarray(error)
     width, slope, drop, fitted, guard = rows
     areas_kernel(
         u, height, sigma, width, slope, drop, fitted, guard, errors, float(ratio), out, comes_out
@@ -235,8 +237,8 @@ def areas(
         Standard error of the width, metres; a fill that ends high at the hinge depends on it.
     edge_se : (n, 2) or scalar, default 0
         Standard error of the edge's place, metres: farther out, the target starts lower down the
-        pavement but falls over less of the shoulder. What it does to the measured drop and
-        slope is in their own errors already.
+        pavement but falls over less of the shoulder, and more of a shoulder steeper than the
+        pavement shows as drop.
     smear_m : (n, 2) or scalar, default 0
         Distance from edge and hinge within which the fitted plane stands in for the section;
         for sections that a grid blurs there.
@@ -263,10 +265,20 @@ def areas(
         - 2.0 * np.nan_to_num(measures.slope_cov),
         measures.shoulder_slope_se**2,
     )
+    # An edge found too far out puts the target lower on the pavement, starts its fall later and
+    # sees more of the shoulder's own fall as drop: one error, so it enters with its sign.
+    misplaced = np.nan_to_num(np.broadcast_to(np.asarray(edge_se, dtype=np.float64), shape))
+    breakover = STEP_SHARE * (measures.shoulder_slope_pct - measures.pavement_slope_pct) / 100.0
+    turn = (measures.shoulder_slope_pct - required) / 100.0
+    level = (turn - breakover) * misplaced
+    # The drop keeps its error whole all the same: how much of it goes with the edge scatters
+    # about that share from station to station (by trials, taking it off leaves too little).
     first = measures.edge_drop_se / 1000.0
     cross = np.nan_to_num(measures.drop_shoulder_cov) / 1e5
     with np.errstate(invalid="ignore", divide="ignore"):
         mixed = np.where(first > 0.0, cross / first, 0.0)
+    most = np.sqrt(slope_var) / 100.0
+    mixed = np.clip(mixed, -most, most)
     second = np.sqrt(np.maximum(slope_var / 1e4 - mixed**2, 0.0))
     raw, comes_out = _run_kernel(
         np.asarray(sections.u, dtype=np.float64),
@@ -278,27 +290,33 @@ def areas(
         (measures.shoulder_slope_pct / 100.0).ravel(),
         np.broadcast_to(np.asarray(smear_m, dtype=np.float64), shape).ravel(),
         limits.foreslope_ratio.value,
-        np.stack([first, mixed, second], axis=-1).reshape(count, 3),
+        np.stack([first, mixed, second, np.abs(level)], axis=-1).reshape(count, 4),
     )
     raw = raw.reshape(*shape, 8)
     # A cut goes on to where it comes out of the ground, so where the hinge lies doesn't matter.
     face = raw[..., 7]
     at_hinge = face * np.nan_to_num(np.broadcast_to(np.asarray(width_se, float), shape))
-    turns = (required - measures.shoulder_slope_pct) / 100.0
-    per_metre = turns * np.nan_to_num(np.broadcast_to(np.asarray(edge_se, float), shape))
+    # The strip between the found and the true edge is missing as well.
+    drop = measures.edge_drop_mm / 1000.0
     length, moment = raw[..., 3], raw[..., 4]
     cut_terms = np.stack(
         [
             first * length + mixed * moment,
             second * moment,
             np.zeros(shape),
-            per_metre * length,
+            level * length - np.maximum(-drop, 0.0) * misplaced,
         ],
         axis=-1,
     )
     length, moment = raw[..., 5], raw[..., 6]
     fill_terms = np.stack(
-        [first * length + mixed * moment, second * moment, at_hinge, per_metre * length], axis=-1
+        [
+            first * length + mixed * moment,
+            second * moment,
+            at_hinge,
+            level * length + np.maximum(drop, 0.0) * misplaced,
+        ],
+        axis=-1,
     )
     return Areas(
         cut_m2=raw[..., 0],

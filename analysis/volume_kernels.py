@@ -7,7 +7,14 @@ from numpy.typing import NDArray
 
 from analysis.compiled import compiled
 
-__all__ = ["REACH_SUMS", "greatest_move_kernel", "prismoidal_kernel", "reach_sums"]
+__all__ = [
+    "EDGE_TIE_M",
+    "HINGE_TIE_M",
+    "REACH_SUMS",
+    "greatest_move_kernel",
+    "prismoidal_kernel",
+    "reach_sums",
+]
 
 Floats = NDArray[np.float64]
 
@@ -16,6 +23,13 @@ REACH_SUMS = (
     "moved_with_strip", "shoulder_area", "cut_prismoidal", "fill_prismoidal",
 )  # fmt: skip
 """Columns that `reach_sums` fills."""
+
+HINGE_TIE_M, EDGE_TIE_M = 21.0, 25.0
+"""How far along the road errors of the found hinge and edge go together, metres.
+
+Breaks are tied along the road, so their errors outlast the averaging window. Measured on unseen
+roads: correlation of edge errors 0.91, 0.82, 0.70, 0.55, 0.27, 0.13 and of hinge errors 0.59,
+0.41, 0.26, 0.14, 0.05, 0.0 at 10, 20, 30, 40, 60 and 80 m."""
 
 
 @compiled
@@ -60,7 +74,7 @@ def prismoidal_kernel(s: Floats, area: Floats) -> float:
 
 
 @compiled
-def _shared_variance(s: Floats, windows: Floats, terms: Floats) -> float:
+def _window_variance(s: Floats, windows: Floats, term: Floats) -> float:
     """Variance of a sum whose unit errors neighbouring windows share.
 
     Two stations whose averaging windows overlap share that part of their noise: correlation =
@@ -71,15 +85,55 @@ def _shared_variance(s: Floats, windows: Floats, terms: Floats) -> float:
         longest = max(longest, windows[i])
     variance = 0.0
     for i in range(s.shape[0]):
-        variance += (terms[i] ** 2).sum()
+        variance += term[i] ** 2
         j = i + 1
         while j < s.shape[0] and s[j] - s[i] < longest:
             overlap = min(0.5 * (windows[i] + windows[j]) - (s[j] - s[i]), windows[i], windows[j])
             if overlap > 0.0:
                 share = overlap / np.sqrt(windows[i] * windows[j])
-                variance += 2.0 * share * (terms[i] * terms[j]).sum()
+                variance += 2.0 * share * term[i] * term[j]
             j += 1
     return max(variance, 0.0)
+
+
+@compiled
+def _hinge_variance(s: Floats, term: Floats) -> float:
+    """Variance of a sum whose unit errors have the correlation exp(-d / `HINGE_TIE_M`)."""
+    variance = before = 0.0
+    for i in range(s.shape[0]):
+        if i > 0:
+            before = (before + term[i - 1]) * np.exp(-(s[i] - s[i - 1]) / HINGE_TIE_M)
+        variance += term[i] * (term[i] + 2.0 * before)
+    return max(variance, 0.0)
+
+
+@compiled
+def _edge_variance(s: Floats, term: Floats) -> float:
+    """Variance of a sum whose unit errors have the correlation (1 + x) exp(-x), x = d / tie.
+
+    The Matern correlation of order 3/2; `EDGE_TIE_M` is the tie. `before` holds the sum of
+    exp(-x) times what lies behind, `weighed` that of x exp(-x), so one pass does.
+    """
+    variance = before = weighed = 0.0
+    for i in range(s.shape[0]):
+        if i > 0:
+            x = (s[i] - s[i - 1]) / EDGE_TIE_M
+            fade = np.exp(-x)
+            before += term[i - 1]
+            weighed = (weighed + x * before) * fade
+            before *= fade
+        variance += term[i] * (term[i] + 2.0 * (before + weighed))
+    return max(variance, 0.0)
+
+
+@compiled
+def _sum_variance(s: Floats, windows: Floats, terms: Floats) -> float:
+    """Variance of a sum over stations of the errors with weights `terms` (n, 4).
+
+    The columns are independent: two of the fit, the hinge's place, the edge's place.
+    """
+    fit = _window_variance(s, windows, terms[:, 0]) + _window_variance(s, windows, terms[:, 1])
+    return fit + _hinge_variance(s, terms[:, 2]) + _edge_variance(s, terms[:, 3])
 
 
 @compiled
@@ -155,9 +209,9 @@ def reach_sums(
         out[r, 1] = known
         out[r, 2] = cut_sum
         out[r, 3] = fill_sum
-        out[r, 4] = _shared_variance(a, span[:count], cut_w[:count])
-        out[r, 5] = _shared_variance(a, span[:count], fill_w[:count])
-        out[r, 6] = _shared_variance(a, span[:count], fit * cut_w[:count] + fill_w[:count])
+        out[r, 4] = _sum_variance(a, span[:count], cut_w[:count])
+        out[r, 5] = _sum_variance(a, span[:count], fill_w[:count])
+        out[r, 6] = _sum_variance(a, span[:count], fit * cut_w[:count] + fill_w[:count])
         out[r, 7] = moved
         out[r, 8] = with_strip
         out[r, 9] = area_sum

@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.optimize import linprog
+from scipy.special import gamma, kv
 from scipy.stats import norm
 
-from analysis.fits import side_ground
+from analysis.fits import STEP_SHARE, side_ground
 from analysis.limits import default_limits
 from analysis.material import (
     areas,
@@ -21,6 +22,7 @@ from analysis.material import (
     section_shapes,
 )
 from analysis.target import cut_fill_rings, target_line
+from analysis.volume_kernels import EDGE_TIE_M, HINGE_TIE_M
 from analysis.volumes import (
     average_end_area,
     carries,
@@ -341,14 +343,16 @@ def test_edge_placed_wrong_shifts_the_target():
     required = np.full((1, 2), 4.0)
     u = np.arange(-1.0, 6.0, 0.25)
     ground = np.where(u < 0.0, -0.02 * u, np.where(u < 2.0, -0.01 * u, -0.02 - 0.25 * (u - 2.0)))
-    sections, measures = flat_study(1, u, ground, slope=1.0, width=2.0)
+    sections, measures = flat_study(1, u, ground, slope=1.0, width=2.0, pavement=2.0)
     found = areas(sections, measures, required, GRAVEL, edge_se=0.3)
     moved = np.interp(u + 0.3, u, ground) + 0.02 * 0.3
-    again = float(section_areas(u[:-2], moved[:-2], 1.7, 4.0)[0])
-    # the drop that comes with it, (1 % - 2 %) * 0.3 m, is in the drop's own error
+    cut, fill = section_areas(u[:-2], moved[:-2], 1.7, 4.0)
+    moves = float(found.cut_m2[0, 0] - found.fill_m2[0, 0] - (cut - fill))
+    # of the drop that comes with it, (1 % - 2 %) * 0.3 m, the noise that misplaced the edge has
+    # undone a part; the trial moves the edge without noise, so all of the drop comes
     length = 2.0 + 0.06 / 0.21
-    own = -0.01 * 0.3 * length
-    assert found.cut_m2[0, 0] - again == pytest.approx(found.cut_se[0, 0] + own, rel=0.1)
+    own = -(1.0 - STEP_SHARE) * 0.01 * 0.3 * length
+    assert moves == pytest.approx(found.net_se[0, 0] + own, rel=0.1)
 
 
 def test_net_errors_match_planes_drawn_at_random():
@@ -734,6 +738,29 @@ def test_balance_error_counts_shared_windows_once():
         results.append(balance(sections.s, found, 0, 0, n - 1, limits))
     net = np.array([b.balance_m3_compacted for b in results])
     assert net.std() / results[0].balance_se_m3 == pytest.approx(1.0, abs=0.1)
+
+
+def test_errors_of_places_tie_a_reach_together_as_their_correlations_say():
+    # Uneven stations, some unknown; the double sum over all pairs, with scipy's Bessel functions
+    # for the Matern correlation (Rasmussen & Williams 2006, eq. 4.14), its order 3/2.
+    rng = np.random.default_rng(3)
+    s = np.sort(rng.uniform(0.0, 300.0, 24))
+    sections, measures = flat_study(24, U, LOW, slope=1.5, pavement=2.0)
+    sizes = rng.uniform(0.1, 0.3, (24, 2))
+    found = {
+        "edge": areas(sections, measures, np.full((24, 2), 4.0), GRAVEL, edge_se=sizes),
+        "hinge": areas(sections, measures, np.full((24, 2), 4.0), GRAVEL, width_se=sizes),
+    }
+    length = np.diff(np.concatenate([s[:1], 0.5 * (s[1:] + s[:-1]), s[-1:]]))
+    gap = np.abs(s[:, None] - s[None, :])
+    x = np.maximum(gap, 1e-9) / EDGE_TIE_M
+    matern = 2.0**-0.5 / gamma(1.5) * x**1.5 * kv(1.5, x)
+    tied = {"edge": matern, "hinge": np.exp(-gap / HINGE_TIE_M)}
+    for name, result in found.items():
+        part = result.fill_se[:, 0] * length
+        assert part.min() > 0.0
+        made = balance(s, result, 0, 0, 23, GRAVEL)
+        assert made.fill_se_m3 == pytest.approx(np.sqrt(part @ tied[name] @ part), rel=1e-6)
 
 
 def test_yield_uncertainty_enters_the_balance():
