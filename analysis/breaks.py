@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.crowns import Crown, bin_precision, find_crown, road_shift
 from analysis.segmentation import TiedBreaks, edge_and_hinge, segment_sections
@@ -38,6 +38,12 @@ Progress = Callable[[float, str], None]
 SOURCE_NOMINAL, SOURCE_FOUND, SOURCE_USER = 0, 1, 2
 SEARCH_SIDE_M = 2.0
 """How far edge and hinge of one side may lie from their nominal places beside the axis."""
+
+ASIDE_M = 0.6
+"""Hinges whose middle lies farther off than this move the supposed middle of the road."""
+
+MOST_MOVES = 3
+"""How often the supposed middle is moved."""
 
 OVERLAP = 3
 """Blocks of road whose cells are looked at together."""
@@ -201,54 +207,99 @@ def find_breaks(
     again = road_shift(sections, half, template, 1.0, swerve_m=0.15)
     middle = middle if again is None else middle + again
     report(0.3, "finding edges and hinges")
-    reach = 0.5 * float(pavement.max()) + float(shoulder.max()) + OUTSIDE_M
-    centre = np.interp(cells.s, blocks, middle)
-    # bins well below the footprint, so that they don't blur a step any further
-    sections = block_sections(cells, half_width_m=reach, centre=centre, bin_m=0.25 * cells.cell_m)
-    box = (float(np.median(box_m[:, 0])), float(np.median(box_m[:, 1])))
-    sigma = max(sections.scatter_m if sigma_m is None else sigma_m, 1e-3)
-    crown = find_crown(sections, half, sigma, box)
     block_edge = np.interp(blocks, s, 0.5 * pavement)
     block_box = np.column_stack([np.interp(blocks, s, np.abs(box_m[:, k])) for k in (0, 1)])
+    reach = 0.5 * float(pavement.max()) + float(shoulder.max()) + OUTSIDE_M
+    box = (float(np.median(box_m[:, 0])), float(np.median(box_m[:, 1])))
 
-    def one_side(side: int) -> tuple[TiedBreaks, Floats, Floats]:
-        sign = SIDE_SIGN[side]
-        block_shoulder = np.interp(blocks, s, shoulder[:, side])
-        u, z, count = _one_side(sections, sign, OVERLAP)
-        wide = _one_side_of(sections.wide, sign)
-        outer, ditch = foreslope_end(u, wide, block_edge, block_shoulder)
-        precision = bin_precision(count, sigma, sections.bin_m)
-        inner = sign * np.where(crown.sure > 0.5, crown.offset, 0.0) + 0.5 * sum(box) + 0.2
-        precision[u[None, :] < inner[:, None]] = 0.0
-        precision[u[None, :] > outer[:, None]] = 0.0
-        given = [
-            _to_blocks(blocks, s, None if fixed is None else fixed[:, side], -sign * middle)
-            for fixed in (overrides.edge, overrides.hinge)
-        ]
-        tied = edge_and_hinge(
-            u,
-            z,
-            precision,
-            edge_m=block_edge,
-            shoulder_m=np.maximum(block_shoulder, 0.5),
-            box_m=block_box,
-            block_m=sections.length_m,
-            step_m=max(0.5 * cells.cell_m, 0.1),
-            search_m=(SEARCH_SIDE_M, SEARCH_SIDE_M),
-            edge_given=given[0],
-            hinge_given=given[1],
-            overlap=OVERLAP,
+    def look(middle: Floats) -> _Look:
+        """Edges and hinges of both sides in sections about the middle."""
+        centre = np.interp(cells.s, blocks, middle)
+        # bins well below the footprint, so that they don't blur a step any further
+        sections = block_sections(
+            cells, half_width_m=reach, centre=centre, bin_m=0.25 * cells.cell_m
         )
-        return tied, ditch, outer
+        sigma = max(sections.scatter_m if sigma_m is None else sigma_m, 1e-3)
+        crown = find_crown(sections, half, sigma, box)
 
-    # the loops let go of the interpreter: both sides at once
-    with ThreadPoolExecutor(2) as pool:
-        tied, ditches, ends = zip(*pool.map(one_side, (0, 1)), strict=True)
+        def one_side(side: int) -> tuple[TiedBreaks, Floats, Floats]:
+            sign = SIDE_SIGN[side]
+            block_shoulder = np.interp(blocks, s, shoulder[:, side])
+            u, z, count = _one_side(sections, sign, OVERLAP)
+            wide = _one_side_of(sections.wide, sign)
+            outer, ditch = foreslope_end(u, wide, block_edge, block_shoulder)
+            precision = bin_precision(count, sigma, sections.bin_m)
+            inner = sign * np.where(crown.sure > 0.5, crown.offset, 0.0) + 0.5 * sum(box) + 0.2
+            precision[u[None, :] < inner[:, None]] = 0.0
+            precision[u[None, :] > outer[:, None]] = 0.0
+            given = [
+                _to_blocks(blocks, s, None if fixed is None else fixed[:, side], -sign * middle)
+                for fixed in (overrides.edge, overrides.hinge)
+            ]
+            tied = edge_and_hinge(
+                u,
+                z,
+                precision,
+                edge_m=block_edge,
+                shoulder_m=np.maximum(block_shoulder, 0.5),
+                box_m=block_box,
+                block_m=sections.length_m,
+                step_m=max(0.5 * cells.cell_m, 0.1),
+                search_m=(SEARCH_SIDE_M, SEARCH_SIDE_M),
+                edge_given=given[0],
+                hinge_given=given[1],
+                overlap=OVERLAP,
+            )
+            return tied, ditch, outer
+
+        # the loops let go of the interpreter: both sides at once
+        with ThreadPoolExecutor(2) as pool:
+            sides = list(pool.map(one_side, (0, 1)))
+        return _Look(sections, crown, sigma, sides)
+
+    found = look(middle)
+    for _ in range(MOST_MOVES):
+        aside = _aside(found)
+        if not aside.any():
+            break
+        report(0.6, "finding edges and hinges")
+        middle = middle + aside
+        found = look(middle)
+    tied, ditches, ends = zip(*found.sides, strict=True)
     report(0.95, "finding edges and hinges")
     # Beside a road narrower than it should be, a shoulder can pass for the pavement's far half:
     # with the edges known the crown is looked for once more, between them.
-    crown = find_crown(sections, half, sigma, box, between=(-tied[0].edge, tied[1].edge))
+    crown = find_crown(
+        found.sections, half, found.sigma_m, box, between=(-tied[0].edge, tied[1].edge)
+    )
     return _assemble(s, blocks, middle, crown, tied, ditches, ends, overrides)
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What one look at the sections about a supposed middle found; sides left, right."""
+
+    sections: BlockSections
+    crown: Crown
+    sigma_m: float
+    sides: list[tuple[TiedBreaks, Floats, Floats]]
+
+
+def _aside(found: _Look) -> Floats:
+    """How far the supposed middle of each block has to move, (b,); 0 where it may stay.
+
+    Hinges are plain in the ground even where the search for the whole section settled beside the
+    road, and the middle lies halfway between them, give or take unequal shoulders.
+    """
+    left, right = found.sides[0][0], found.sides[1][0]
+    off = 0.5 * (right.hinge - left.hinge)
+    # without a shoulder on both sides the hinges say nothing of the middle
+    both = (left.bare < 0.5) & (right.bare < 0.5)
+    far = both & (np.abs(off) > ASIDE_M)
+    if far.mean() < 0.01:
+        return np.zeros(off.size)
+    off = np.where(far, off, 0.0)
+    return np.asarray(uniform_filter1d(off, 5, mode="nearest"))
 
 
 def foreslope_end(
