@@ -6,7 +6,6 @@ half of a new one. Unknown is null or empty, never zero.
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
 import json
@@ -26,6 +25,7 @@ from analysis.alignment import station_text
 from analysis.errors import OutputError
 from analysis.findings import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.limits import Limits
+from analysis.outputs import replacing
 from analysis.sheet_text import to_html, to_markdown
 from analysis.sheets import (
     StationRows,
@@ -356,15 +356,11 @@ def _write_beside(path: str | os.PathLike[str], text: str) -> None:
     target = Path(path)
     if target.is_dir():
         raise OutputError(f"{target} is a folder; choose a file name.")
-    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        beside.write_text(text, encoding="utf-8", newline="")
-        os.replace(beside, target)
+        with replacing(target) as beside:
+            beside.write_text(text, encoding="utf-8", newline="")
     except OSError as error:
         raise OutputError(
             f"{target} can't be written ({error.strerror}); check that the folder is there and "
             "writable."
         ) from None
-    finally:
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)

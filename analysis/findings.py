@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import OutputError
+from analysis.outputs import replacing
 
 __all__ = [
     "EDIT_COLUMNS",
@@ -291,10 +292,10 @@ def write(
     if target.is_dir():
         raise OutputError(f"{target} is a folder: choose a file name for the findings.")
     check_replaceable(target)
-    beside = target.with_name(f".{target.stem}.{os.getpid()}.part.gpkg")
     try:
-        _write_layers(findings, beside, progress or (lambda _share, _words: None))
-        os.replace(beside, target)
+        # GDAL goes by the ending
+        with replacing(target, ending=".part.gpkg") as beside:
+            _write_layers(findings, beside, progress or (lambda _share, _words: None))
     except OutputError:
         raise
     except Exception as error:
@@ -308,9 +309,6 @@ def write(
             f"The findings can't be written to {target} ({_first_line(error)}): "
             "check that the folder is writable and the file isn't open elsewhere."
         ) from error
-    finally:
-        for leftover in (beside, Path(f"{beside}-journal"), Path(f"{beside}-wal")):
-            leftover.unlink(missing_ok=True)
 
 
 def _first_line(error: Exception) -> str:

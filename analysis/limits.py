@@ -7,7 +7,6 @@ defaults are kept in ``resources/limits.toml``; a user's file overrides any of t
 # ruff: noqa: RUF009 - each limit's range stands beside its name through field metadata
 from __future__ import annotations
 
-import contextlib
 import difflib
 import itertools
 import math
@@ -25,6 +24,7 @@ import tomli_w
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import LimitsError
+from analysis.outputs import replacing
 
 __all__ = [
     "SURFACES",
@@ -399,17 +399,13 @@ def write_limits(limits: Limits, path: str | os.PathLike[str]) -> None:
     """
     file = Path(path)
     text = limits_to_toml(limits)
-    beside = file.with_name(f".{file.name}.{os.getpid()}.part")
     try:
-        beside.write_text(text, encoding="utf-8")
-        os.replace(beside, file)
+        with replacing(file) as beside:
+            beside.write_text(text, encoding="utf-8")
     except OSError as error:
         raise LimitsError(
             f"The limits can't be written to {file}: {error.strerror}; choose another place."
         ) from None
-    finally:
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)
 
 
 def required_slope(

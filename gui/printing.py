@@ -39,6 +39,7 @@ from PySide6.QtGui import (
 )
 
 from analysis.errors import OutputError
+from analysis.outputs import replacing
 from gui import theme
 from gui.figure import figure_font, pen, text_at
 from gui.reach_sheet import draw_reach_sheet, rows_that_fit
@@ -103,14 +104,23 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
     target = Path(path)
     if target.is_dir():
         raise OutputError(f"{target} is a folder: choose a file name.")
-    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        yield beside
-        os.replace(beside, target)
+        with replacing(target) as beside:
+            yield beside
     except OSError as error:
         raise _output_error(path, error.strerror or str(error)) from error
-    finally:
-        beside.unlink(missing_ok=True)
+
+
+@contextmanager
+def _from_memory(path: str | os.PathLike[str]) -> Iterator[QBuffer]:
+    """Give a buffer for Qt to write to; Python writes it out, and so gets the plain reason."""
+    data = QByteArray()
+    buffer = QBuffer(data)
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    yield buffer
+    buffer.close()
+    with whole_file(path) as beside:
+        beside.write_bytes(data.data())
 
 
 # -- one section -----------------------------------------------------------------------------------
@@ -165,14 +175,9 @@ def section_png(
         If the file can't be written.
     """
     image = section_image(view, system=system, station_style=station_style)
-    data = QByteArray()
-    buffer = QBuffer(data)
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    if not image.save(buffer, "PNG"):
-        raise _output_error(path, "the image could not be made")
-    buffer.close()
-    with whole_file(path) as beside:
-        beside.write_bytes(data.data())
+    with _from_memory(path) as buffer:
+        if not image.save(buffer, "PNG"):
+            raise _output_error(path, "the image could not be made")
 
 
 def section_svg(
@@ -192,21 +197,16 @@ def section_svg(
     from PySide6.QtSvg import QSvgGenerator
 
     _need_application()
-    data = QByteArray()
-    buffer = QBuffer(data)
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    generator = QSvgGenerator()
-    generator.setOutputDevice(buffer)
-    generator.setResolution(round(UNITS_PER_INCH))
-    generator.setSize(QSize(round(_CARD.width()), round(_CARD.height())))
-    generator.setViewBox(QRectF(QPointF(0.0, 0.0), _CARD))
-    generator.setTitle(_tr("Cross-section of {road}").format(road=view.road))
-    with _painting(generator) as painter:
-        painter.fillRect(QRectF(QPointF(0.0, 0.0), _CARD), Qt.GlobalColor.white)
-        _draw_card(painter, view, _style(system, station_style))
-    buffer.close()
-    with whole_file(path) as beside:
-        beside.write_bytes(data.data())
+    with _from_memory(path) as buffer:
+        generator = QSvgGenerator()
+        generator.setOutputDevice(buffer)
+        generator.setResolution(round(UNITS_PER_INCH))
+        generator.setSize(QSize(round(_CARD.width()), round(_CARD.height())))
+        generator.setViewBox(QRectF(QPointF(0.0, 0.0), _CARD))
+        generator.setTitle(_tr("Cross-section of {road}").format(road=view.road))
+        with _painting(generator) as painter:
+            painter.fillRect(QRectF(QPointF(0.0, 0.0), _CARD), Qt.GlobalColor.white)
+            _draw_card(painter, view, _style(system, station_style))
 
 
 def section_csv(
