@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +21,7 @@ from analysis.segmentation import TiedBreaks, edge_and_hinge, segment_sections
 from analysis.strips import BlockSections, block_sections, moving_sum
 
 if TYPE_CHECKING:
-    from analysis.ribbon import Cells, Ribbon
+    from analysis.ribbon import Cells
 
 __all__ = [
     "SIDE_SIGN",
@@ -41,6 +42,9 @@ SEARCH_SIDE_M = 2.0
 
 ASIDE_M = 0.6
 """Hinges whose middle lies farther off than this move the supposed middle of the road."""
+
+UNPAVED_SE_M = 0.3
+"""How surely a nominal width stands for a gravel road's own; our own choice."""
 
 MOST_MOVES = 3
 """How often the supposed middle is moved."""
@@ -139,16 +143,15 @@ class Overrides:
 
 def find_breaks(
     cells: Cells,
-    ribbon: Ribbon | None,
     s: Floats,
     *,
     pavement_width_m: float | Floats,
     shoulder_width_m: float | Floats,
     search_m: float = 3.0,
     box_m: Floats,
-    average_m: float = 20.0,
     sigma_m: float | None = None,
     overrides: Overrides | None = None,
+    paved: bool = True,
     progress: Progress | None = None,
 ) -> Breaks:
     """Find the breaks of the section at every station.
@@ -157,8 +160,6 @@ def find_breaks(
     ----------
     cells : Cells
         Native grid cells near the road.
-    ribbon : Ribbon or None
-        Road-aligned grid (the search works on native cells and doesn't need it).
     s : (n,)
         Stations, ascending.
     pavement_width_m, shoulder_width_m : float, (n,) or (n, 2)
@@ -167,12 +168,13 @@ def find_breaks(
         How far the centreline may lie off; 0 takes the nominal widths without searching.
     box_m : (n, 2)
         Box widths of a cell across the road, as `analysis.ribbon.footprint` gives them.
-    average_m : float
-        Averaging length of the measurement to come; breaks are found on shorter blocks.
     sigma_m : float, optional
         Noise of a cell; estimated if not given.
     overrides : Overrides, optional
         What a person fixed; it wins over the search.
+    paved : bool
+        False for a gravel or earth road, which has no pavement edge to find: the nominal width
+        about the found crown stands for it, and only hinges are looked for.
     progress : callable, optional
         Called with a fraction and a few words; may raise `analysis.errors.Cancelled`.
 
@@ -188,6 +190,19 @@ def find_breaks(
     overrides = Overrides() if overrides is None else overrides
     if cells.s.size == 0 or n == 0 or search_m <= 0.0:
         return _nominal(s, pavement, shoulder, overrides)
+    if not paved:
+        search = partial(
+            find_breaks,
+            cells,
+            s,
+            pavement_width_m=pavement_width_m,
+            shoulder_width_m=shoulder_width_m,
+            search_m=search_m,
+            box_m=box_m,
+            sigma_m=sigma_m,
+        )
+        axis = search(overrides=overrides, progress=progress).axis
+        return _without_edge(search, axis, pavement, overrides)
     # a cell larger than the shoulder shows no hinge, whatever a search might make of it
     if cells.cell_m > min(COARSEST_M, float(shoulder.max())):
         return _nominal(s, pavement, shoulder, overrides)
@@ -273,6 +288,26 @@ def find_breaks(
         found.sections, half, found.sigma_m, box, between=(-tied[0].edge, tied[1].edge)
     )
     return _assemble(s, blocks, middle, crown, tied, ditches, ends, overrides)
+
+
+def _without_edge(
+    search: Callable[..., Breaks], axis: Floats, pavement: Floats, overrides: Overrides
+) -> Breaks:
+    """Breaks of a road that runs into its shoulder without an edge.
+
+    Whatever a search for an edge takes for one isn't: the nominal width stands, unless a person
+    gave the edge.
+    """
+    nominal = 0.5 * pavement[:, None] + np.array(SIDE_SIGN) * axis[:, None]
+    given = np.full_like(nominal, np.nan) if overrides.edge is None else overrides.edge
+    open_ = np.isnan(given)
+    breaks = search(overrides=replace(overrides, edge=np.where(open_, nominal, given)))
+    return replace(
+        breaks,
+        edge_source=np.where(open_, SOURCE_NOMINAL, breaks.edge_source).astype(np.int8),
+        edge_se=np.where(open_, UNPAVED_SE_M, breaks.edge_se),
+        edge_confidence=np.where(open_, 0.0, breaks.edge_confidence),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -489,7 +489,6 @@ def balances(
     return tuple(
         _balance(
             limits,
-            fit=fit,
             drop_mm=float(drop[r]),
             thin=float(thin[r]),
             share=float(share[r]),
@@ -518,7 +517,6 @@ def _chance_below(value: Floats, error: Floats) -> Floats:
 def _balance(
     limits: Limits,
     *,
-    fit: float,
     drop_mm: float,
     thin: float,
     share: float,

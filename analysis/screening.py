@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from analysis import alignment, ribbon, surfaces, terrain, water
 from analysis.alignment import Road
 from analysis.along import known_median
-from analysis.breaks import SOURCE_NOMINAL, Breaks, Overrides, find_breaks
+from analysis.breaks import Breaks, Overrides, find_breaks
 from analysis.corrections import (
     changed_stations,
     given_breaks,
@@ -65,9 +65,6 @@ _UNPAVED_SOURCE = (
     "FHWA/LTAP Gravel Roads Construction & Maintenance Guide, Section I: a gravel road's shoulder "
     "slopes the same as, or slightly more than, its surface (from memory)"
 )
-# How surely a nominal width stands for a gravel road's own; our own choice.
-_UNPAVED_EDGE_SE_M = 0.3
-
 Floats = NDArray[np.float64]
 Progress = Callable[[float, str], None]
 
@@ -144,11 +141,6 @@ class Study:
     roads: tuple[RoadStudy, ...]
     findings: Findings
     extras: Extras
-
-    def station_xy_m(self, road_index: int) -> Floats:
-        """Return the pavement edges of one road's stations, (n, 2, 2) = station, side, x and y."""
-        part = self.roads[road_index]
-        return _edge_points(part.road, part.s, part.breaks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +286,7 @@ def _measure_road(
 ) -> Measured:
     report(0.35, "finding edges and hinges")
     breaks = _find_breaks(
-        cells, strip, s, box_m, overrides, settings, lambda f, w: report(0.35 + 0.2 * f, w)
+        cells, s, box_m, overrides, settings, lambda f, w: report(0.35 + 0.2 * f, w)
     )
     report(0.55, "measuring slopes and drops")
     noise = surfaces.estimate_noise(cells, breaks, given_m=settings.noise_m)
@@ -340,43 +332,23 @@ def _measure_road(
 
 def _find_breaks(
     cells: Cells,
-    strip: Ribbon,
     s: Floats,
     box_m: Floats,
     overrides: Overrides,
     settings: Settings,
     progress: Progress | None = None,
 ) -> Breaks:
-    def search(given: Overrides, progress: Progress | None = None) -> Breaks:
-        return find_breaks(
-            cells,
-            strip,
-            s,
-            pavement_width_m=settings.pavement_width_m,
-            shoulder_width_m=settings.shoulder_width_m,
-            search_m=settings.search_m if settings.find_edges else 0.0,
-            box_m=box_m,
-            average_m=20.0 if settings.average_m == "auto" else settings.average_m,
-            sigma_m=settings.noise_m,
-            overrides=given,
-            progress=progress,
-        )
-
-    breaks = search(overrides, progress)
-    if settings.paved or not settings.find_edges:
-        return breaks
-    # A gravel road runs into its shoulder without a break, so whatever the search took for an edge
-    # isn't one: the nominal width from the found crown stands, and only hinges are looked for.
-    half = 0.5 * settings.pavement_width_m
-    nominal = half + np.array([-1.0, 1.0]) * breaks.axis[:, None]
-    given = np.full_like(nominal, np.nan) if overrides.edge is None else overrides.edge
-    open_ = np.isnan(given)
-    breaks = search(replace(overrides, edge=np.where(open_, nominal, given)))
-    return replace(
-        breaks,
-        edge_source=np.where(open_, SOURCE_NOMINAL, breaks.edge_source).astype(np.int8),
-        edge_se=np.where(open_, _UNPAVED_EDGE_SE_M, breaks.edge_se),
-        edge_confidence=np.where(open_, 0.0, breaks.edge_confidence),
+    return find_breaks(
+        cells,
+        s,
+        pavement_width_m=settings.pavement_width_m,
+        shoulder_width_m=settings.shoulder_width_m,
+        search_m=settings.search_m if settings.find_edges else 0.0,
+        box_m=box_m,
+        sigma_m=settings.noise_m,
+        overrides=overrides,
+        paved=settings.paved,
+        progress=progress,
     )
 
 
@@ -440,10 +412,9 @@ def _corrected(
         if before is not None and same and same_overrides(before.overrides, wanted, here):
             taken = {
                 name: spliced(getattr(out, name), getattr(before, name), slice(0, n), keep, n)
-                for name in ("breaks", "measures", "sections")
+                for name in ("breaks", "measures", "sections", "water")
             }
-            water_there = water.take_across(out.water, before.water, keep)
-            out = replace(out, **taken, water=water_there)
+            out = replace(out, **taken)
         else:
             out = _measured_around(grid, out, here, keep, settings, limits, extras)
     return out
@@ -473,11 +444,9 @@ def _measured_around(
     margin = settings.spacing_m + 0.5 * known_median(part.measures.average_m, 20.0)
     low, high = s[here.start] - margin, s[here.stop - 1] + margin
     cells = part.cells.part(part.cells.window(low, high))
-    rows = slice(*np.searchsorted(part.ribbon.s, (low, high)).tolist())
-    strip = replace(part.ribbon, s=part.ribbon.s[rows], z=part.ribbon.z[rows])
     box_m = part.box_m[here]
     overrides = stations_of(part.overrides, here, n)
-    breaks = _find_breaks(cells, strip, s[here], box_m, overrides, settings)
+    breaks = _find_breaks(cells, s[here], box_m, overrides, settings)
     breaks, measures, sections = _measure(
         cells,
         breaks,

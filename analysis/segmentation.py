@@ -328,7 +328,7 @@ def edge_and_hinge(
     fine = _Fine(u, pull_free, precision, box_m, block_m, priors, place, 0.1 * apart, overlap)
     for _ in range(rounds):
         hinge, hinge_se, hinge_near = fine.hinge(edge, hinge, given=hinge_given)
-        again = fine.edge(edge, hinge, nominal=edge_m, given=edge_given)
+        again = fine.edge(hinge, nominal=edge_m, given=edge_given)
         edge, edge_se, edge_near = (
             np.where(bare < 0.5, new, old)
             for new, old in zip(again, (edge, edge_se, edge_near), strict=True)
@@ -375,7 +375,7 @@ class _Fine:
         return np.asarray(np.clip(index, 0, self.place.size - 1), dtype=np.int64)
 
     def edge(
-        self, edge: Floats, hinge: Floats, *, nominal: Floats, given: Floats | None
+        self, hinge: Floats, *, nominal: Floats, given: Floats | None
     ) -> tuple[Floats, Floats, Floats]:
         """Find the edges with the hinges known."""
         stride = 2

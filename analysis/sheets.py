@@ -235,14 +235,17 @@ def _with_loads(amount: str, number: int) -> str:
     return f"{amount}, {number} load" if number == 1 else f"{amount}, {number} loads"
 
 
-def _cost_rows(costs: Costs) -> tuple[tuple[str, str], ...]:
-    """Rows of the costs that rest on a given rate; none where no rate was given."""
+def _cost_blocks(costs: Costs) -> list[Block]:
+    """The costs that rest on a given rate; nothing where no rate was given."""
     if costs.total is None:
-        return ()
+        return []
     rows = [(name, f"{cost:,.0f} {costs.currency}".strip()) for name, cost in costs.parts]
     without = f" (without {', '.join(costs.missing)}: no rate given)" if costs.missing else ""
     rows.append((f"sum{without}", f"{costs.total:,.0f} {costs.currency}".strip()))
-    return tuple(rows)
+    columns = ("what", "cost")
+    return [
+        Block("Costs at the given rates", columns=columns, table=tuple(rows), numeric=(False, True))
+    ]
 
 
 def plan_sheet(made: WorkPlan, *, system: UnitSystem = "metric") -> Sheet:
@@ -303,12 +306,7 @@ def plan_sheet(made: WorkPlan, *, system: UnitSystem = "metric") -> Sheet:
         else Block("Order of work", text=("No reach calls for work.",)),
         Block("Sums", columns=("what", "how much"), table=sums, numeric=(False, True)),
     ]  # fmt: skip
-    costs = _cost_rows(made.costs)
-    if costs:
-        blocks.append(
-            Block("Costs at the given rates", columns=("what", "cost"), table=costs,
-                  numeric=(False, True))
-        )  # fmt: skip
+    blocks += _cost_blocks(made.costs)
     if made.visits:
         blocks.append(
             Block(
@@ -379,12 +377,7 @@ def reach_sheet(
             numeric=(False, True, True),
         ),
     ]
-    costs = _cost_rows(item.costs)
-    if costs:
-        blocks.append(
-            Block("Costs at the given rates", columns=("what", "cost"), table=costs,
-                  numeric=(False, True))
-        )  # fmt: skip
+    blocks += _cost_blocks(item.costs)
     if item.grader_passes > 0.0:
         blocks += _carry_blocks(stations, reach, words, limits)
         blocks.append(_board_block(stations, reach, words, limits))

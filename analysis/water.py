@@ -43,7 +43,6 @@ __all__ = [
     "judge_ditch",
     "judge_flat_ditch",
     "retained_depth",
-    "take_across",
 ]
 
 Floats = NDArray[np.float64]
@@ -295,31 +294,6 @@ def assess_across(
         changed[name] = getattr(water, name).copy()
         changed[name][here] = values
     return replace(water, **changed)
-
-
-def take_across(water: Water, other: Water, here: slice) -> Water:
-    """Take over what another assessment of the same road says of the sections `here`."""
-    changed = {}
-    for name in _ACROSS:
-        changed[name] = getattr(water, name).copy()
-        changed[name][here] = getattr(other, name)[here]
-    return replace(water, **changed)
-
-
-# What each section tells by itself: the fields that `_across` fills.
-_ACROSS = (
-    "retained_mm",
-    "retained_se_mm",
-    "retained_chance_mm",
-    "retained_level_m",
-    "retained_from_m",
-    "retained_to_m",
-    "path_m",
-    "direction_deg",
-    "resultant_pct",
-    "runs_along",
-    "kerb",
-)
 
 
 def _across(

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import QLabel, QSizePolicy, QToolBar, QVBoxLayout, QWidge
 
 from gui import theme
 from gui.figure import figure_font, text_at
-from gui.road_axis import SpanLink, StationAxis, handle_road_key, selection_pen
+from gui.road_axis import SpanLink, StationAxis, handle_road_click, handle_road_key, selection_pen
 from gui.units import DASH, column_unit, number, shown, unit_of
 from gui.words import column_meaning, column_title, side_text, station_words, verdict_text
 
@@ -639,13 +639,7 @@ class AlongView(QWidget):
         return None
 
     def _on_click(self, event: Any) -> None:
-        if event.button() != Qt.MouseButton.LeftButton:
-            return
-        self.setFocus()
-        if event.double():
-            self.link.show_whole()
-            return
-        self.click_at(event.scenePos())
+        handle_road_click(self, self.link, event)
 
     def click_at(self, at: QPointF) -> None:
         """Select what lies at a point of the scene: a reach in the strip, else a station."""

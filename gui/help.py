@@ -557,12 +557,6 @@ class HelpPage(QWidget):
     def sizeHint(self) -> QSize:
         return QSize(940, 560)
 
-    def show_term(self, title: str) -> None:
-        """Show a word by its untranslated title."""
-        for row in range(self.words.count()):
-            if self.words.item(row).data(Qt.ItemDataRole.UserRole).title == title:
-                self.words.setCurrentRow(row)
-
     def _on_search(self, text: str) -> None:
         wanted = text.casefold().split()
         first = None

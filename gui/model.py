@@ -200,11 +200,6 @@ class WindowModel(QObject):
         return self._second.study if self._second else None
 
     @property
-    def second_findings(self) -> Findings | None:
-        """Tables of the study to compare with."""
-        return self._second.findings if self._second else None
-
-    @property
     def settings(self) -> Settings:
         """Spacing, averaging length, nominal widths, surface."""
         if self._settings is None:

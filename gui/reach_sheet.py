@@ -14,14 +14,13 @@ from gui import theme
 from gui.figure import Axes, figure_font, hatch, pen, text_at, text_box, tick_values
 from gui.section_figure import axes_for, draw_section, fitting_exaggeration
 from gui.sheets import (
-    HEAD_SIZE,
     ROW_HEIGHT,
     SMALL_SIZE,
-    TEXT_SIZE,
     Style,
     draw_cautions,
     draw_heading,
     draw_table,
+    draw_verdict,
 )
 from gui.units import (
     DASH,
@@ -39,7 +38,6 @@ from gui.words import (
     number_text,
     reach_sentence,
     side_text,
-    treatment_text,
     verdict_text,
 )
 
@@ -140,30 +138,16 @@ def draw_reach_sheet(
 
 
 def _reach_head(painter: QPainter, box: QRectF, reach: Mapping[str, Any], style: Style) -> float:
-    look = theme.verdict_look(str(reach["verdict"]))
-    painter.setFont(figure_font(HEAD_SIZE, bold=True))
-    mark = text_at(
+    verdict = str(reach["verdict"])
+    draw_verdict(
         painter,
-        QPointF(box.left(), box.top() + 9.0),
-        look.mark,
-        look.color,
-        Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
+        box,
+        verdict_text(verdict).capitalize(),
+        verdict,
+        str(reach["finding"]),
+        str(reach["treatment"]),
+        style,
     )
-    verdict, finding = str(reach["verdict"]), str(reach["finding"])
-    treatment = str(reach["treatment"])
-    head = verdict_text(verdict).capitalize()
-    if finding not in ("none", verdict):
-        head += f", {finding_text(finding)}"
-    if treatment not in ("none", verdict):
-        head += f" → {treatment_text(treatment)}"
-    text_at(
-        painter,
-        QPointF(mark.right() + 4.0, box.top() + 9.0),
-        head,
-        style.palette["ink"],
-        Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
-    )
-    painter.setFont(figure_font(TEXT_SIZE))
     text = reach_sentence(reach, style.system, style.station_style)
     used = text_box(
         painter,

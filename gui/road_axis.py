@@ -17,7 +17,13 @@ from gui.words import station_words
 if TYPE_CHECKING:
     from gui.model import WindowModel
 
-__all__ = ["KEYS", "SpanLink", "StationAxis", "handle_road_key"]
+__all__ = [
+    "KEYS",
+    "SpanLink",
+    "StationAxis",
+    "handle_road_click",
+    "handle_road_key",
+]
 
 # Keys of the views along the road, for the shortcut sheet: (keys, what they do).
 KEYS: tuple[tuple[str, str], ...] = (
@@ -154,6 +160,17 @@ class SpanLink(QObject):
             half = 0.5 * (s1 - s0)
             self.take(s - half, s + half)
             self._tell()
+
+
+def handle_road_click(view: Any, link: SpanLink, event: Any) -> None:
+    """Let a click select what lies there (`view.click_at`), a double click show the whole road."""
+    if event.button() != Qt.MouseButton.LeftButton:
+        return
+    view.setFocus()
+    if event.double():
+        link.show_whole()
+        return
+    view.click_at(event.scenePos())
 
 
 def handle_road_key(event: QKeyEvent, model: WindowModel, link: SpanLink) -> bool:

@@ -222,12 +222,6 @@ class Runner(QObject):
         if request is not None:
             request.cancel.set()
 
-    def cancel_prefix(self, prefix: str, keep: set[str] | None = None) -> None:
-        """Call off all jobs whose key begins with `prefix` and isn't in `keep`."""
-        for key, request in self._current.items():
-            if key.startswith(prefix) and (keep is None or key not in keep):
-                request.cancel.set()
-
     def cancel_all(self) -> None:
         """Call off everything that waits or runs."""
         for request in self._alive:

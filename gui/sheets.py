@@ -51,6 +51,7 @@ __all__ = [
     "draw_heading",
     "draw_section_card",
     "draw_table",
+    "draw_verdict",
 ]
 
 UNITS_PER_INCH = 108.0
@@ -216,29 +217,32 @@ def draw_section_card(
     painter.restore()
 
 
-def _verdict_words(painter: QPainter, box: QRectF, side: Any, style: Style) -> None:
-    look = theme.verdict_look(side.verdict)
+def draw_verdict(
+    painter: QPainter,
+    box: QRectF,
+    head: str,
+    verdict: str,
+    finding: str,
+    treatment: str,
+    style: Style,
+) -> None:
+    """Draw the verdict's mark and `head` at the top of the box, with finding and treatment."""
+    look = theme.verdict_look(verdict)
+    left_middle = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
     painter.setFont(figure_font(HEAD_SIZE, bold=True))
-    mark = text_at(
-        painter,
-        QPointF(box.left(), box.top() + 9.0),
-        look.mark,
-        look.color,
-        Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
-    )
-    head = f"{side_text(side.side).capitalize()}: {verdict_text(side.verdict)}"
-    if side.finding not in ("", "none", side.verdict):
-        head += f", {finding_text(side.finding)}"
-    if side.treatment not in ("", "none", side.verdict):
-        head += f" → {treatment_text(side.treatment)}"
-    text_at(
-        painter,
-        QPointF(mark.right() + 4.0, box.top() + 9.0),
-        head,
-        style.palette["ink"],
-        Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
-    )
+    top = box.top() + 9.0
+    mark = text_at(painter, QPointF(box.left(), top), look.mark, look.color, left_middle)
+    if finding not in ("", "none", verdict):
+        head += f", {finding_text(finding)}"
+    if treatment not in ("", "none", verdict):
+        head += f" → {treatment_text(treatment)}"
+    text_at(painter, QPointF(mark.right() + 4.0, top), head, style.palette["ink"], left_middle)
     painter.setFont(figure_font(TEXT_SIZE))
+
+
+def _verdict_words(painter: QPainter, box: QRectF, side: Any, style: Style) -> None:
+    head = f"{side_text(side.side).capitalize()}: {verdict_text(side.verdict)}"
+    draw_verdict(painter, box, head, side.verdict, side.finding, side.treatment, style)
     row: dict[str, Any] = {
         "verdict": side.verdict,
         "finding": side.finding,

@@ -26,7 +26,7 @@ from PySide6.QtWidgets import (
 
 from gui import theme
 from gui.figure import figure_font, text_at
-from gui.road_axis import SpanLink, StationAxis, handle_road_key, selection_pen
+from gui.road_axis import SpanLink, StationAxis, handle_road_click, handle_road_key, selection_pen
 from gui.units import from_shown, number, shown, unit_of
 from gui.words import side_text, station_words
 
@@ -389,13 +389,7 @@ class StraightView(QWidget):
     # -- mouse and keyboard ----------------------------------------------------------
 
     def _on_click(self, event: Any) -> None:
-        if event.button() != Qt.MouseButton.LeftButton:
-            return
-        self.setFocus()
-        if event.double():
-            self.link.show_whole()
-            return
-        self.click_at(event.scenePos())
+        handle_road_click(self, self.link, event)
 
     def click_at(self, at: QPointF) -> None:
         """Select the station and side at a point of the scene."""

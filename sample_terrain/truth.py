@@ -227,7 +227,7 @@ def section_truth(surface: Surface, spec: Spec, s: NDArray, side: int) -> dict[s
     across = CLEAR_M + (w - CLEAR_M)[:, None] * np.linspace(0.0, 1.0 - 1e-6, ACROSS)
     whole = surface.outward(s[:, None], side, across) - edge_z[:, None]
     gaps = hull_gaps(np.linspace(0.0, 1.0, ACROSS), np.ascontiguousarray(whole))
-    retained = _retained(surface, s, side, w, pavement)
+    retained = _retained(surface, s, side, w)
     out = {
         "slope": -fall,
         "drop": -at_edge,
@@ -262,9 +262,7 @@ def _wedge(
     return np.where(standing[:, -1], 0.0, area)
 
 
-def _retained(
-    surface: Surface, s: NDArray, side: int, width: NDArray, pavement: NDArray
-) -> NDArray:
+def _retained(surface: Surface, s: NDArray, side: int, width: NDArray) -> NDArray:
     """Depth of water that the section holds between crown and hinge."""
     edge = surface.value("edge", s, side)
     depth = surface.value("depth", s, side)

@@ -36,7 +36,6 @@ def _find(cells, s, *, azimuth=24.0, pavement=7.0, shoulder=1.5, **options) -> B
     s = np.asarray(s, float)
     return find_breaks(
         cells,
-        None,
         s,
         pavement_width_m=pavement,
         shoulder_width_m=shoulder,

@@ -6,13 +6,14 @@ cached ones are found, so it is timed apart.
 
 import cProfile
 import pstats
+import sys
 import time
 from dataclasses import replace
 
 from analysis import alignment, inputs, screening, terrain
 
 
-def main() -> None:
+def main(*, profiled: bool) -> None:
     """Print seconds for each stage."""
     grid_path, road_path = inputs.sample_files()
     started = time.perf_counter()
@@ -43,18 +44,14 @@ def main() -> None:
     print(f"judge {per_study} stations again     {time.perf_counter() - started:7.3f} s")
     profile = cProfile.Profile()
     started = time.perf_counter()
-    profile.runcall(screening.rejudge, large, limits) if PROFILE else screening.rejudge(
-        large, limits
-    )
+    if profiled:
+        profile.runcall(screening.rejudge, large, limits)
+    else:
+        screening.rejudge(large, limits)
     print(f"judge {per_study * times} stations again   {time.perf_counter() - started:7.3f} s")
-    if PROFILE:
+    if profiled:
         pstats.Stats(profile).sort_stats("tottime").print_stats(25)
 
 
-PROFILE = False
-
 if __name__ == "__main__":
-    import sys
-
-    PROFILE = "--profile" in sys.argv
-    main()
+    main(profiled="--profile" in sys.argv)

@@ -86,12 +86,10 @@ def _with_known_breaks(
     """Measure once more with the true edges, hinges and crown."""
     breaks = find_breaks(
         study.cells,
-        study.ribbon,
         study.s,
         pavement_width_m=7.0,
         shoulder_width_m=case.width_m or 1.5,
         box_m=study.box_m,
-        average_m=case.average_m,
         overrides=Overrides(edge=truth.edge_u, hinge=truth.hinge_u, axis=truth.axis_o),
     )
     noise = estimate_noise(study.cells, breaks)

@@ -166,35 +166,12 @@ def roam() -> None:
         app.processEvents()
 
 
-def write_road(folder: str, length_m: float) -> tuple[str, str]:
-    """Write a straight crowned road with a fault every 400 m."""
-    from analysis.geofiles import fiona, rasterio
-    from tests.conftest import EAST, NORTH, UTM, line
-    from tests.gui.conftest import crowned_road
+def long_road(folder: str, length_m: float) -> tuple[str, str]:
+    """Write a straight crowned road with one long fault."""
+    from tests.gui.conftest import crowned_road, write_road
 
-    z = crowned_road(length_m=length_m, fault=(0.3 * length_m, 0.6 * length_m)).astype("float32")
-    grid, road = f"{folder}/long.tif", f"{folder}/long.gpkg"
-    with rasterio.open(
-        grid,
-        "w",
-        driver="GTiff",
-        width=z.shape[1],
-        height=z.shape[0],
-        count=1,
-        dtype="float32",
-        crs=UTM,
-        tiled=True,
-        transform=rasterio.Affine(0.5, 0.0, EAST, 0.0, -0.5, NORTH + 0.5 * z.shape[0]),
-    ) as sink:
-        sink.write(z, 1)
-        sink.units = ["metre"]
-    schema = {"geometry": "LineString", "properties": {"name": "str"}}
-    with fiona.open(road, "w", driver="GPKG", crs=UTM, schema=schema) as sink:
-        geometry = line((2.0, 20.0), (length_m - 2.0, 20.0))
-        sink.write(
-            {"type": "Feature", "geometry": geometry, "properties": {"name": "Long Moor Road"}}
-        )
-    return grid, road
+    z = crowned_road(length_m=length_m, fault=(0.3 * length_m, 0.6 * length_m))
+    return write_road(folder, "long", "Long Moor Road", z, tiled=True)
 
 
 def screen() -> None:
@@ -206,7 +183,7 @@ def screen() -> None:
 
     app = make_application()
     with tempfile.TemporaryDirectory() as folder:
-        files = write_road(folder, 10_000.0)
+        files = long_road(folder, 10_000.0)
         window = Window()
         window.show()
         model = window.model
@@ -286,7 +263,7 @@ def monkey(minutes: float, seed: int) -> None:
 
     logging.getLogger("vergeline").addHandler(Keep())
     with tempfile.TemporaryDirectory() as folder:
-        grid, road = write_road(folder, 600.0)
+        grid, road = long_road(folder, 600.0)
         window = Window()
         window.resize(1440, 900)
         window.show()

@@ -104,15 +104,15 @@ def crowned_road(
     return z + noise
 
 
-@pytest.fixture(scope="session")
-def shared_files(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
-    """Write a small terrain with a road, and its centreline, for all tests to read."""
+def write_road(
+    folder: str | Path, stem: str, road_name: str, z: np.ndarray, **profile: Any
+) -> tuple[str, str]:
+    """Write the heights of a `crowned_road` as a terrain, and its centreline."""
     from analysis.geofiles import fiona, rasterio
     from tests.conftest import EAST, NORTH, UTM, line
 
-    folder = tmp_path_factory.mktemp("road")
-    z = crowned_road().astype("float32")
-    grid, road = str(folder / "fernhollow.tif"), str(folder / "fernhollow.gpkg")
+    z = z.astype("float32")
+    grid, road = f"{folder}/{stem}.tif", f"{folder}/{stem}.gpkg"
     with rasterio.open(
         grid,
         "w",
@@ -123,19 +123,22 @@ def shared_files(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
         dtype="float32",
         crs=UTM,
         transform=rasterio.Affine(0.5, 0.0, EAST, 0.0, -0.5, NORTH + 0.5 * z.shape[0]),
+        **profile,
     ) as dataset:
         dataset.write(z, 1)
         dataset.units = ["metre"]
     schema = {"geometry": "LineString", "properties": {"name": "str"}}
     with fiona.open(road, "w", driver="GPKG", crs=UTM, schema=schema) as sink:
-        sink.write(
-            {
-                "type": "Feature",
-                "geometry": line((2.0, 20.0), (198.0, 20.0)),
-                "properties": {"name": "Fernhollow Road"},
-            }
-        )
+        geometry = line((2.0, 20.0), (0.5 * z.shape[1] - 2.0, 20.0))
+        sink.write({"type": "Feature", "geometry": geometry, "properties": {"name": road_name}})
     return grid, road
+
+
+@pytest.fixture(scope="session")
+def shared_files(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
+    """Write a small terrain with a road, and its centreline, for all tests to read."""
+    folder = tmp_path_factory.mktemp("road")
+    return write_road(folder, "fernhollow", "Fernhollow Road", crowned_road())
 
 
 @pytest.fixture
