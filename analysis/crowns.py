@@ -25,8 +25,10 @@ _TEMPLATE = (
     (-0.02, 0.02),  # half the kink at the crown
     (-0.02, 0.03),  # kinks at the edges, left and right
     (-0.02, 0.03),
-    (-0.25, 0.12),  # kinks at the hinges
-    (-0.25, 0.12),
+    # kinks at the hinges: a wider prior takes ground without any kink for a hinge, and the road
+    # is then found beside itself
+    (-0.25, 0.08),
+    (-0.25, 0.08),
 )
 """Mean and standard deviation of the parts of a symmetrical section, rise outward."""
 
