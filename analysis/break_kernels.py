@@ -373,8 +373,8 @@ def tie_line(evidence: Any, kernel: Any, start: Any, switch: Any, post: Any) -> 
     ----------
     evidence : (b, p, m)
         Log evidence of place and mode.
-    kernel : (2r + 1,)
-        How far the place moves from one block to the next.
+    kernel : (b, 2r + 1)
+        How likely each move from the block before is, from r places inward to r outward.
     start : (m,)
         Probability of each mode in the first block.
     switch : (m, m)
@@ -391,7 +391,7 @@ def tie_line(evidence: Any, kernel: Any, start: Any, switch: Any, post: Any) -> 
         total = 0.0
         if b > 0:
             for q in range(m):
-                _spread_line(post[b - 1, :, q], kernel, line)
+                _spread_line(post[b - 1, :, q], kernel[b, ::-1], line)
                 moved[:, q] = line
         for i in range(p):
             for q in range(m):
@@ -411,7 +411,7 @@ def tie_line(evidence: Any, kernel: Any, start: Any, switch: Any, post: Any) -> 
         for q in range(m):
             for i in range(p):
                 seen[i, q] = back[i, q] * np.exp(evidence[b + 1, i, q] - most)
-            _spread_line(seen[:, q], kernel, line)
+            _spread_line(seen[:, q], kernel[b + 1], line)
             moved[:, q] = line
         top = 0.0
         for i in range(p):

@@ -53,12 +53,14 @@ KNOT_CELLS, LEAST_KNOT_M = 0.6, 0.2
 ROUGHNESS = ((0.0, 0.80), (0.004, 0.05), (0.01, 0.05), (0.025, 0.05), (0.06, 0.05))
 """Scatter of the knots about a straight shoulder, metres, and how likely it is beforehand."""
 
-STEP_SHARE = 0.65
-"""An edge is found where the section fits together, on these same cells: part of the error that
-its place brings into the step is undone by the noise that misplaced it (share by trials)."""
+STEP_SHARE = 0.2
+"""An edge is found where the section fits together, on these same cells: beside an even shoulder
+flush with it, most of the error that its place brings into the step is undone by the noise that
+misplaced it (share by trials)."""
 
-UNEVEN_M = 0.008
-"""A shoulder whose knots are this uneven leaves its edge to guesswork: all of the error counts."""
+UNEVEN_M, STEPPED_M = 0.008, 0.03
+"""A shoulder whose knots are this uneven, or that stands this far from flush, leaves its edge to
+guesswork: all of the error counts."""
 
 _EXACT_STATIONS = 24
 
@@ -276,7 +278,10 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
     shift = lever * edge_se[:, None]
     unevenness = np.sqrt(np.sum(knots**2, axis=1) / np.maximum(knot_count, 1))
-    shift[:, 6] *= STEP_SHARE + (1.0 - STEP_SHARE) * np.minimum(unevenness / UNEVEN_M, 1.0)
+    # a step within twice its noise isn't told from none
+    step = np.sqrt(np.maximum(beta[:, 6] ** 2 - 4.0 * covariance[:, 6, 6], 0.0))
+    guesswork = np.minimum(np.hypot(unevenness / UNEVEN_M, step / STEPPED_M), 1.0)
+    shift[:, 6] *= STEP_SHARE + (1.0 - STEP_SHARE) * guesswork
     covariance = covariance + shift[:, :, None] * shift[:, None, :]
     shape = Shape(knots, knots_cov * inflation[:, None, None], knot_count, width)
     return SideFit(half, first, last, beta, covariance, slope_inflation, shape, tally, weight)

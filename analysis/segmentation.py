@@ -25,14 +25,18 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-_JUMP = 0.06
+_JUMP = 0.03
 """Probability that a break moves by any amount up to half a metre from block to block."""
 
 
 BARE_SPREAD_M = 1.3
 """Standard deviation of an edge without shoulder about its nominal place, within ten metres."""
 
-_SPREAD_SHARE = 0.85
+ROUGH_EDGE_M = 0.09
+"""A rough shoulder (ruts, lips, washed-out edges) has a shape of its own, the same from block to
+block, and draws its edge to one side: standard deviation of that, by trials on made roads."""
+
+_SPREAD_SHARE = 0.9
 """The posterior allows for ground that is never quite straight in every block anew, and so is a
 little wider than the errors of the trials on made roads (`tests.benchmarks.accuracy`)."""
 
@@ -327,8 +331,9 @@ def edge_and_hinge(
     edge, edge_se, edge_near = _moments(post.sum(axis=2) + post_none, at_edge)
     fine = _Fine(u, pull_free, precision, box_m, block_m, priors, place, 0.1 * apart, overlap)
     for _ in range(rounds):
-        hinge, hinge_se, hinge_near = fine.hinge(edge, hinge, given=hinge_given)
-        again = fine.edge(hinge, nominal=edge_m, given=edge_given)
+        hinge, hinge_se, hinge_near, _ = fine.hinge(edge, hinge, given=hinge_given)
+        *again, rough = fine.edge(hinge, nominal=edge_m, given=edge_given)
+        again[1] = np.hypot(again[1], ROUGH_EDGE_M * np.sqrt(rough))
         edge, edge_se, edge_near = (
             np.where(bare < 0.5, new, old)
             for new, old in zip(again, (edge, edge_se, edge_near), strict=True)
@@ -376,7 +381,7 @@ class _Fine:
 
     def edge(
         self, hinge: Floats, *, nominal: Floats, given: Floats | None
-    ) -> tuple[Floats, Floats, Floats]:
+    ) -> tuple[Floats, Floats, Floats, Floats]:
         """Find the edges with the hinges known."""
         stride = 2
         last = int(self._at(np.array([float(nominal.max()) + 2.0]))[0])
@@ -389,7 +394,7 @@ class _Fine:
         at = self.place[list_]
         off = (at[None, :] - nominal[:, None]) / self.priors.width_spread
         evidence -= 0.5 * (self.block_m / 100.0) * off[:, :, None] ** 2
-        return self._tie(evidence, at, stride, given)
+        return self._tie(evidence, at, stride, given, beside=hinge)
 
     def gain(self, edge: Floats, hinge: Floats) -> Floats:
         """Weigh the edges found against pavement that goes straight on to the hinge."""
@@ -405,7 +410,7 @@ class _Fine:
 
     def hinge(
         self, edge: Floats, hinge: Floats, *, given: Floats | None
-    ) -> tuple[Floats, Floats, Floats]:
+    ) -> tuple[Floats, Floats, Floats, Floats]:
         """Find the hinges near those found before, with the edges known."""
         first, last = float(hinge.min()) - 0.6, float(hinge.max()) + 0.6
         span = self._at(np.array([first, last]))
@@ -437,8 +442,14 @@ class _Fine:
         return evidence / self.overlap
 
     def _tie(
-        self, evidence: Floats, at: Floats, stride: int, given: Floats | None
-    ) -> tuple[Floats, Floats, Floats]:
+        self,
+        evidence: Floats,
+        at: Floats,
+        stride: int,
+        given: Floats | None,
+        beside: Floats | None = None,
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        """Mean, spread and nearness of the place, and how likely the shoulder is rough."""
         from analysis.break_kernels import tie_line
 
         step = stride * self.step_m
@@ -449,9 +460,14 @@ class _Fine:
             evidence[fixed] -= 0.5 * away[:, :, None] ** 2
         start, switch = _mode_switch(self.levels, self.priors, self.block_m)
         drift = self.priors.drift * np.sqrt(self.block_m / 5.0)
+        moves = np.zeros(evidence.shape[0])
+        if beside is not None:
+            moves[1:] = np.diff(beside)
+        kernel = _joint_kernel(moves, drift, step)
         post = np.empty_like(evidence)
-        tie_line(evidence, _drift_kernel(drift, step), start, switch, post)
-        return _moments(post.sum(axis=2), at)
+        tie_line(evidence, kernel, start, switch, post)
+        rough = post[:, :, len(self.levels) :].sum(axis=(1, 2)) / post.sum(axis=(1, 2))
+        return *_moments(post.sum(axis=2), at), rough
 
 
 def _step_levels(priors: SectionPriors) -> Floats:
@@ -491,6 +507,22 @@ def _drift_kernel(drift_m: float, step_m: float) -> Floats:
     narrow = np.exp(-0.5 * d**2 / (drift_m**2 + (0.3 * step_m) ** 2))
     wide = (np.abs(d) <= 0.5).astype(np.float64)
     return np.asarray((1.0 - _JUMP) * narrow / narrow.sum() + _JUMP * wide / wide.sum())
+
+
+def _joint_kernel(moves_m: Floats, drift_m: float, step_m: float) -> Floats:
+    """How far a break moves from block to block, (b, 2r + 1), where its neighbour moves too.
+
+    Where a road widens, edge and hinge move together; where only one of them does, a shoulder
+    gets wider or a bay begins.
+    """
+    alone = _drift_kernel(drift_m, step_m)
+    radius = alone.size // 2
+    d = np.arange(-radius, radius + 1) * step_m
+    with_it = np.exp(-0.5 * (d - moves_m[:, None]) ** 2 / (drift_m**2 + (0.3 * step_m) ** 2))
+    total = with_it.sum(axis=1, keepdims=True)
+    near = total > 0.5
+    with_it = np.where(near, with_it / np.maximum(total, 0.5), alone)
+    return np.asarray(0.5 * (alone + with_it))
 
 
 def _moments(mass: Floats, place: Floats) -> tuple[Floats, Floats, Floats]:
