@@ -367,18 +367,22 @@ def cheapest_labels(costs: Floats, settle: Floats) -> NDArray[np.int8]:
     return out
 
 
-def runs(labels: NDArray[np.integer[Any]]) -> list[tuple[int, int, int]]:
-    """First index, last index (inclusive) and label of each run of equal labels in (n,).
+def runs(
+    labels: NDArray[Any], *, begins: int | None = None
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and last index (inclusive) of each run of equal labels in (n,).
 
-    >>> runs(np.array([0, 0, 3, 3, 0], dtype=np.int8))
-    [(0, 1, 0), (2, 3, 3), (4, 4, 0)]
+    A run begins at the index `begins` whatever the labels, where two lines lie end to end.
+
+    >>> [ends.tolist() for ends in runs(np.array([0, 0, 3, 3, 0], dtype=np.int8))]
+    [[0, 2, 4], [1, 3, 4]]
     """
-    if len(labels) == 0:
-        return []
-    cuts = np.flatnonzero(np.diff(labels)) + 1
-    starts = np.concatenate(([0], cuts))
-    ends = np.concatenate((cuts - 1, [len(labels) - 1]))
-    return [(int(a), int(b), int(labels[a])) for a, b in zip(starts, ends, strict=True)]
+    starts = np.ones(len(labels), dtype=bool)
+    np.not_equal(labels[1:], labels[:-1], out=starts[1:])
+    if begins is not None:
+        starts[begins] = True
+    first = np.flatnonzero(starts)
+    return first, np.append(first[1:], len(labels))[: len(first)] - 1
 
 
 def describe_stations(

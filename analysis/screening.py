@@ -671,7 +671,7 @@ def _assemble(
         reaches=reach_table(parts),
         ponds=ponds,
         station_xy=station_xy,
-        reach_lines=tuple(line * scale for part in parts for line in reach_lines(part)),
+        reach_lines=tuple(line for part in parts for line in reach_lines(part, grid.xy_unit_m)),
         pond_rings=pond_rings,
         crs_wkt=grid.crs_wkt,
         run=dict(record),
