@@ -496,24 +496,28 @@ def balances(
     # Most of a reach speaks for the rest of it; less than that doesn't, but for a lost edge.
     blind = share < LEAST_KNOWN_SHARE
     p_replenish = np.where(blind, np.where(p_eroded >= sure, p_eroded, np.nan), p_replenish)
+    figures = {
+        "drop_mm": drop,
+        "thin": thin,
+        "share": share,
+        "need": need,
+        "reclaimed": reclaimed,
+        "strip": more / fit if fit > 0.0 else np.zeros(count),
+        "moved": moved,
+        "short": short,
+        "net": net,
+        "error": error,
+        "p_replenish": p_replenish,
+        "eroded": p_eroded >= sure,
+    }
+    rows = zip(*(values.tolist() for values in figures.values()), strict=True)
     return tuple(
         _balance(
             limits,
-            drop_mm=float(drop[r]),
-            thin=float(thin[r]),
-            share=float(share[r]),
-            need=float(need[r]),
-            reclaimed=float(reclaimed[r]),
-            strip=float(more[r]) / fit if fit > 0.0 else 0.0,
-            moved=float(moved[r]),
-            short=float(short[r]),
-            net=float(net[r]),
-            error=float(error[r]),
-            p_replenish=float(p_replenish[r]),
-            eroded=bool(p_eroded[r] >= sure),
-            sums=dict(zip(REACH_SUMS, out[r].tolist(), strict=True)),
+            **dict(zip(figures, row, strict=True)),
+            sums=dict(zip(REACH_SUMS, own, strict=True)),
         )
-        for r in range(count)
+        for row, own in zip(rows, out.tolist(), strict=True)
     )
 
 

@@ -29,6 +29,7 @@ from analysis.reaches import (
     runs,
 )
 from analysis.settings import Settings
+from analysis.station_arrays import joined
 from analysis.surfaces import Measures
 from analysis.water import Water, judge_ditch
 
@@ -455,59 +456,57 @@ def _worn(rut_mm: float, ridge_mm: float) -> str:
     return " and ".join(known) or "depth unknown"
 
 
-def station_table(part: RoadStudy, limits: Limits) -> Table:
-    """Rows of one road in the order station, then left and right."""
-    n = len(part.s)
-    m, b, w, j = part.measures, part.breaks, part.water, part.judgement
-    blocked = judge_ditch(w, limits)
+def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
+    """Rows of all roads, at least one, in the order station, then left and right."""
+    measures = joined([part.measures for part in parts])
+    judgement = joined([part.judgement for part in parts])
 
-    def both(values: Any) -> NDArray[Any]:
-        return np.repeat(np.asarray(values), 2)
+    def both(values: Sequence[Any]) -> NDArray[Any]:
+        return np.repeat(np.concatenate(values), 2)
 
-    def offsets(u: Floats) -> Floats:
-        return np.asarray(SIDE_SIGN * u).ravel()
+    def of_breaks(name: str) -> NDArray[Any]:
+        return np.concatenate([getattr(part.breaks, name) for part in parts])
 
-    reasons = describe_stations(m, j, limits, b.kerb)
-    crossed = w.ditch_crossing & (m.status == 0)
+    def of_water(name: str) -> NDArray[Any]:
+        return np.concatenate([getattr(part.water, name) for part in parts])
+
+    kerb, edge_source = of_breaks("kerb"), of_breaks("edge_source")
+    reasons = describe_stations(measures, judgement, limits, kerb)
+    crossed = of_water("ditch_crossing") & (measures.status == 0)
     reasons[crossed] = [
         f"{text} Something crosses the ditch here: name its culvert or have a look."
         for text in reasons[crossed]
     ]
-    columns: dict[str, Any] = {
-        "road": both(np.full(n, part.road.name, dtype=object)),
-        "station_m": both(part.station_m),
-        "side": np.tile(np.array(SIDES, dtype=object), n),
-        "edge_offset_m": offsets(b.edge),
-        "edge_found": (b.edge_source != 0).ravel(),
-        "hinge_offset_m": offsets(b.hinge),
-        "required_slope_pct": j.required_slope_pct.ravel(),
-        "verdict": j.verdict.ravel(),
-        "finding": j.finding.ravel(),
-        "reason": reasons.ravel(),
-        "edge_se_m": b.edge_se.ravel(),
-        "edge_source": SOURCES[b.edge_source.ravel()],
-        "hinge_source": SOURCES[b.hinge_source.ravel()],
-        "ditch_offset_m": offsets(b.ditch),
-        "breakover_points": (m.shoulder_slope_pct - m.pavement_slope_pct).ravel(),
-        "cut_m2": part.areas.cut_m2.ravel(),
-        "fill_m2": part.areas.fill_m2.ravel(),
-        "cut_se": part.areas.cut_se.ravel(),
-        "fill_se": part.areas.fill_se.ravel(),
-        "distance_m": both(part.s),
-        "kerb": b.kerb.ravel(),
-        "crowned": both(b.crowned),
-        "ditch_blocked": blocked.ravel(),
+    sizes = [len(part.s) for part in parts]
+    names = np.array([part.road.name for part in parts], dtype=object)
+    columns: dict[str, NDArray[Any]] = {
+        "road": np.repeat(names, 2 * np.array(sizes)),
+        "station_m": both([part.station_m for part in parts]),
+        "side": np.tile(np.array(SIDES, dtype=object), sum(sizes)),
+        "edge_offset_m": SIDE_SIGN * of_breaks("edge"),
+        "edge_found": edge_source != 0,
+        "hinge_offset_m": SIDE_SIGN * of_breaks("hinge"),
+        "reason": reasons,
+        "edge_se_m": of_breaks("edge_se"),
+        "edge_source": SOURCES[edge_source],
+        "hinge_source": SOURCES[of_breaks("hinge_source")],
+        "ditch_offset_m": SIDE_SIGN * of_breaks("ditch"),
+        "breakover_points": measures.shoulder_slope_pct - measures.pavement_slope_pct,
+        "distance_m": both([part.s for part in parts]),
+        "kerb": kerb,
+        "crowned": both([part.breaks.crowned for part in parts]),
+        "ditch_blocked": np.concatenate([judge_ditch(part.water, limits) for part in parts]),
     }
-    for name in ("p_wont_shed", "p_drop", "p_high", "p_rut"):
-        columns[name] = getattr(j, name).ravel()
+    for name in ("cut_m2", "fill_m2", "cut_se", "fill_se"):
+        columns[name] = np.concatenate([getattr(part.areas, name) for part in parts])
     for name in ("retained_mm", "pond_depth_mm", "ditch_depth_m", "ditch_grade_pct"):
-        columns[name] = getattr(w, name).ravel()
+        columns[name] = of_water(name)
     for name in STATION_COLUMNS:
         if name not in columns:
-            columns[name] = np.asarray(getattr(m, name), dtype=float).ravel()
+            columns[name] = getattr(judgement if hasattr(judgement, name) else measures, name)
     return Table(
         {
-            name: columns[name] if kind == "str" else np.asarray(columns[name], dtype=float)
+            name: np.asarray(columns[name], dtype=object if kind == "str" else float).ravel()
             for name, kind in STATION_COLUMNS.items()
         }
     )

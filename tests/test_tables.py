@@ -135,3 +135,17 @@ def test_reach_lines_run_along_the_edge(study, part):
         _, o = to_road(part.road, xy[:, 0], xy[:, 1])
         assert ((o < 0.0) == (reach.side == 0)).all()
         assert shapely.LineString(xy).length == pytest.approx(reach.length_m, rel=0.1, abs=2.0)
+
+
+def test_reach_lines_pass_the_edges_of_their_stations(study, part):
+    """Station by station, with one point more at either end, also where the road ends."""
+    from analysis.alignment import to_map
+
+    edges = study.findings.station_xy.reshape(-1, 2, 2)
+    for reach, xy in zip(part.reaches, study.findings.reach_lines, strict=True):
+        here = slice(reach.i0, reach.i1 + 1)
+        inside = (part.s[here] > reach.s0) & (part.s[here] < reach.s1)
+        np.testing.assert_array_equal(xy[1:-1], edges[here, reach.side][inside])
+        for s, i, end in ((reach.s0, reach.i0, xy[0]), (reach.s1, reach.i1, xy[-1])):
+            offset = (-1.0, 1.0)[reach.side] * part.breaks.edge[i, reach.side]
+            np.testing.assert_allclose(end, to_map(part.road, s, offset), rtol=0.0, atol=1e-9)
