@@ -7,6 +7,7 @@ shortest workable length would, so a lone doubtful station doesn't cut a reach i
 fault is never lost. The outcome doesn't depend on the direction of the road.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -367,19 +368,18 @@ def cheapest_labels(costs: Floats, settle: Floats) -> NDArray[np.int8]:
 
 
 def runs(
-    labels: NDArray[Any], *, begins: int | None = None
+    labels: NDArray[Any], begins: Sequence[int] | NDArray[np.intp] = ()
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """First and last index (inclusive) of each run of equal labels in (n,).
 
-    A run begins at the index `begins` whatever the labels, where two lines lie end to end.
+    Where lines lie end to end, a run begins at each of the indices `begins` whatever the labels.
 
     >>> [ends.tolist() for ends in runs(np.array([0, 0, 3, 3, 0], dtype=np.int8))]
     [[0, 2, 4], [1, 3, 4]]
     """
     starts = np.ones(len(labels), dtype=bool)
     np.not_equal(labels[1:], labels[:-1], out=starts[1:])
-    if begins is not None:
-        starts[begins] = True
+    starts[np.asarray(begins, dtype=np.intp)] = True
     first = np.flatnonzero(starts)
     return first, np.append(first[1:], len(labels))[: len(first)] - 1
 

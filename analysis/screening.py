@@ -471,45 +471,13 @@ def _measured_around(
 
 
 def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> list[dict[str, Any]]:
-    """Everything of each road that depends on the limits, from what was measured: the fast path."""
+    """Everything of each road that depends on the limits, from what was measured: the fast path.
+
+    Stations are judged and reaches made for all roads at once: a network of many short roads
+    would spend its time in calls on short arrays.
+    """
     if not settings.paved:
         limits = limits.with_value("shoulder_over_pavement_points", 0.0, source=_UNPAVED_SOURCE)
-    out = []
-    for part, judgement in zip(parts, _judgements(parts, limits), strict=True):
-        breaks, measures = part.breaks, part.measures
-        ground = areas(
-            part.sections,
-            measures,
-            judgement.required_slope_pct,
-            limits,
-            width_se=breaks.hinge_se,
-            edge_se=breaks.edge_se,
-        )
-        labels = label_stations(
-            judgement,
-            measures.status,
-            spacing_m=settings.spacing_m,
-            average_m=known_median(measures.average_m, 20.0),
-            limits=limits,
-        )
-        reaches = build_reaches(
-            part.road,
-            part.s,
-            breaks,
-            measures,
-            part.water,
-            ground,
-            judgement,
-            labels,
-            settings,
-            limits,
-        )
-        out.append({"areas": ground, "judgement": judgement, "labels": labels, "reaches": reaches})
-    return out
-
-
-def _judgements(parts: Sequence[Measured], limits: Limits) -> list[Judgement]:
-    """Judge the stations of all roads at once: many short arrays would cost mostly calls."""
     measures = joined([part.measures for part in parts])
     crowned, kerb = (
         np.concatenate([getattr(part.breaks, name) for part in parts])
@@ -530,7 +498,43 @@ def _judgements(parts: Sequence[Measured], limits: Limits) -> list[Judgement]:
         limits,
     )
     ends = np.cumsum([0, *(len(part.s) for part in parts)]).tolist()
-    return [stations_of(together, slice(*own), ends[-1]) for own in pairwise(ends)]
+    judgements = [stations_of(together, slice(*own), ends[-1]) for own in pairwise(ends)]
+    grounds = [
+        areas(
+            part.sections,
+            part.measures,
+            judgement.required_slope_pct,
+            limits,
+            width_se=part.breaks.hinge_se,
+            edge_se=part.breaks.edge_se,
+        )
+        for part, judgement in zip(parts, judgements, strict=True)
+    ]
+    labels = [
+        label_stations(
+            judgement,
+            part.measures.status,
+            spacing_m=settings.spacing_m,
+            average_m=known_median(part.measures.average_m, 20.0),
+            limits=limits,
+        )
+        for part, judgement in zip(parts, judgements, strict=True)
+    ]
+    reaches = build_reaches(
+        [part.road for part in parts],
+        [part.s for part in parts],
+        crowned,
+        np.concatenate([water.judge_ditch(part.water, limits) for part in parts]),
+        measures,
+        joined(grounds),
+        together,
+        np.concatenate(labels),
+        settings,
+        limits,
+    )
+    names = ("areas", "judgement", "labels", "reaches")
+    rows = zip(grounds, judgements, labels, reaches, strict=True)
+    return [dict(zip(names, row, strict=True)) for row in rows]
 
 
 def rejudge(study: Study, limits: Limits) -> Study:

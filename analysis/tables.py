@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from analysis import alignment, material
 from analysis.alignment import Road
-from analysis.breaks import Breaks
 from analysis.findings import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Table
 from analysis.limits import Limits
 from analysis.reaches import (
@@ -31,7 +30,7 @@ from analysis.reaches import (
 from analysis.settings import Settings
 from analysis.station_arrays import joined
 from analysis.surfaces import Measures
-from analysis.water import Water, judge_ditch
+from analysis.water import judge_ditch
 
 if TYPE_CHECKING:
     from analysis.screening import RoadStudy
@@ -105,41 +104,54 @@ class Reach:
 
 
 def build_reaches(
-    road: Road,
-    s: Floats,
-    breaks: Breaks,
+    roads: Sequence[Road],
+    s: Sequence[Floats],
+    crowned: NDArray[np.bool_],
+    blocked: NDArray[np.bool_],
     measures: Measures,
-    water: Water,
     areas: material.Areas,
     judgement: Judgement,
     labels: NDArray[np.int8],
     settings: Settings,
     limits: Limits,
-) -> tuple[Reach, ...]:
-    """Cut each side of a road into reaches and decide the work for each.
+) -> list[tuple[Reach, ...]]:
+    """Cut each side of each road into reaches and decide the work for each.
 
-    The sides are independent; every station belongs to exactly one reach. Both sides are worked
-    on as one line of 2n stations, the left side's first (`_in_line`).
+    Sides and roads are independent; every station belongs to exactly one reach. All are worked on
+    as one line: the left sides of all roads, then the right sides (`_in_line`).
+
+    Parameters
+    ----------
+    roads, s
+        The roads and the distances of the stations of each.
+    crowned, blocked, measures, areas, judgement, labels
+        Over the stations of all roads, one road after the other.
     """
-    n = len(s)
+    sizes = np.array([len(own) for own in s])
+    n = int(sizes.sum())
     if n == 0:
-        return ()
-    # A road of one station is a reach as long as any.
-    spacing = float(np.median(np.diff(s))) if n > 1 else limits.shortest_reach_m.value
-    blocked = _in_line(judge_ditch(water, limits))
-    kind = _kinds(labels, blocked, measures, spacing, limits)
-    first, last = runs(kind, begins=n)
+        return [() for _ in roads]
+    road_of = np.repeat(np.arange(len(roads)), sizes)
+    start = np.cumsum(sizes) - sizes
+    spacing = np.tile(np.repeat([_spacing(own, limits) for own in s], sizes), 2)
+    blocked = _in_line(blocked)
+    begins = np.concatenate([at + start[sizes > 0] for at in (0, n)])
+    kind = _kinds(labels, blocked, measures, spacing, begins, limits)
+    first, last = runs(kind, begins)
     kind = np.minimum(kind[first], len(_KINDS) - 1)
-    bounds = _station_bounds(road, s)
-    names = np.asarray(road.label(bounds), dtype=float)
+    stretches = [_stretches(road, own) for road, own in zip(roads, s, strict=True)]
+    names = np.concatenate([road.label(own) for road, own in zip(roads, stretches, strict=True)])
+    ends = np.concatenate(stretches)
     side, i0, i1 = first // n, first % n, last % n
-    s0, s1 = bounds[i0], bounds[i1 + 1]
+    s0, s1 = ends[i0, 0], ends[i1, 1]
     length = s1 - s0
-    figures = _figures(first, last, spacing, breaks, measures, judgement, blocked, settings, limits)
+    figures = _figures(
+        first, last, spacing[first], crowned, measures, judgement, blocked, settings, limits
+    )
     faulty = np.flatnonzero((kind > 0) & (kind <= len(DEFECTS)))
     balances: list[material.Balance | None] = [None] * len(first)
     made = material.balances(
-        s,
+        np.concatenate(s),
         areas,
         side[faulty],
         i0[faulty],
@@ -161,10 +173,10 @@ def build_reaches(
     severity = _severities(kind, figures)
     columns: dict[str, Any] = {
         "side": side,
-        "i0": i0,
-        "i1": i1,
-        "from_m": names[i0],
-        "to_m": names[i1 + 1],
+        "i0": i0 - start[road_of[i0]],
+        "i1": i1 - start[road_of[i0]],
+        "from_m": names[i0, 0],
+        "to_m": names[i1, 1],
         "s0": s0,
         "s1": s1,
         "length_m": length,
@@ -185,12 +197,15 @@ def build_reaches(
         for row in zip(columns["finding"], balances, columns["clean_ditch"], strict=True)
     ]
     columns["reason"] = _reasons(columns, figures, first, last, _in_line(measures.reason))
-    order = [field.name for field in fields(Reach)]
-    return tuple(Reach(*row) for row in zip(*(columns[name] for name in order), strict=True))
+    rows = zip(*(columns[field.name] for field in fields(Reach)), strict=True)
+    found: list[list[Reach]] = [[] for _ in roads]
+    for road, row in zip(road_of[i0].tolist(), rows, strict=True):
+        found[road].append(Reach(*row))
+    return [tuple(own) for own in found]
 
 
 def _in_line(values: NDArray[Any]) -> NDArray[Any]:
-    """Values (n, 2) of both sides as one line (2n,): all of the left side, then the right's."""
+    """Values (n, 2) of both sides as one line (2n,): all of the left side, then the right."""
     return values.T.ravel()
 
 
@@ -198,14 +213,15 @@ def _kinds(
     labels: NDArray[np.int8],
     blocked: NDArray[np.bool_],
     measures: Measures,
-    spacing_m: float,
+    spacing_m: Floats,
+    begins: NDArray[np.intp],
     limits: Limits,
 ) -> NDArray[np.int16]:
     """(2n,) what tells reaches apart: places in `_KINDS`, and beyond them further reasons."""
     kind = _in_line(labels).astype(np.int16)
     # A sound shoulder above a blocked ditch is a finding of its own.
-    first, last = runs(blocked, begins=len(labels))
-    long = (last - first + 1) * spacing_m >= limits.shortest_reach_m.value - 1e-9
+    first, last = runs(blocked, begins)
+    long = (last - first + 1) * spacing_m[first] >= limits.shortest_reach_m.value - 1e-9
     settled = np.repeat(blocked[first] & long, last - first + 1)
     kind[settled & (kind == 0)] = len(FINDINGS)
     # What isn't judged for one reason is a reach apart from what isn't for another.
@@ -223,17 +239,22 @@ def _reason_numbers(reasons: NDArray[np.object_]) -> NDArray[np.int16]:
     return np.array([number[plain[text]] for text in reasons.tolist()], dtype=np.int16)
 
 
-def _station_bounds(road: Road, s: Floats) -> Floats:
-    """(n + 1,) where each station's stretch begins and ends: halfway to its neighbours."""
-    middle = 0.5 * (s[1:] + s[:-1])
-    return np.concatenate(([0.0], middle, [road.length_m]))
+def _spacing(s: Floats, limits: Limits) -> float:
+    """Spacing of the stations of a road; one alone makes a reach as long as any."""
+    return float(np.median(np.diff(s))) if len(s) > 1 else limits.shortest_reach_m.value
+
+
+def _stretches(road: Road, s: Floats) -> Floats:
+    """(n, 2) where each station's stretch begins and ends: halfway to its neighbours."""
+    bounds = np.concatenate(([0.0], 0.5 * (s[1:] + s[:-1]), [road.length_m]))
+    return np.column_stack((bounds[:-1], bounds[1:]))[: len(s)]
 
 
 def _figures(
     first: NDArray[np.intp],
     last: NDArray[np.intp],
-    spacing_m: float,
-    breaks: Breaks,
+    spacing_m: Floats,
+    crowned: NDArray[np.bool_],
     measures: Measures,
     judgement: Judgement,
     blocked: NDArray[np.bool_],
@@ -242,8 +263,8 @@ def _figures(
 ) -> dict[str, Floats]:
     """What is added up over each run of places first..last (inclusive) of the line of both sides.
 
-    Each entry is (runs,). Severity is how bad a finding is in multiples of the limit that is
-    passed, one entry per kind of limit.
+    Each entry is (runs,), as is the spacing of the stations. Severity is how bad a finding is in
+    multiples of the limit that is passed, one entry per kind of limit.
     """
     drop, slope, required, rut, ridge = (
         _in_line(values)
@@ -257,7 +278,7 @@ def _figures(
     )
     least = np.maximum(required, 1.0)
     inward = measures.pavement_slope_pct < 0.0
-    drained = np.where(breaks.crowned[:, None], 1.0, np.where(inward, 0.0, 2.0))
+    drained = np.where(crowned[:, None], 1.0, np.where(inward, 0.0, 2.0))
     se = _in_line(measures.shoulder_slope_se)
     means = {
         "mean_slope_pct": slope,
@@ -281,7 +302,7 @@ def _figures(
     known = np.add.reduceat(np.isfinite(slope) & np.isfinite(se), first, dtype=float)
     share = np.minimum(1.0, settings.spacing_m / np.where(average > 0.0, average, np.inf))
     out["mean_slope_se"] = np.sqrt(out["slope variance"] / np.maximum(known * share, 1.0))
-    span = max(1, int(np.ceil(limits.shortest_reach_m.value / spacing_m)))
+    span = np.ceil(limits.shortest_reach_m.value / spacing_m).astype(np.intp)
     low, low_at = _sustained(drop, first, last, span)
     high, high_at = _sustained(-drop, first, last, span)
     use_high = np.nan_to_num(high, nan=-np.inf) > np.nan_to_num(low, nan=-np.inf)
@@ -301,7 +322,7 @@ def _run_means(values: Floats, first: NDArray[np.intp]) -> Floats:
 
 
 def _sustained(
-    values: Floats, first: NDArray[np.intp], last: NDArray[np.intp], span: int
+    values: Floats, first: NDArray[np.intp], last: NDArray[np.intp], span: NDArray[np.intp]
 ) -> tuple[Floats, NDArray[np.intp]]:
     """Greatest value that each run keeps over `span` stations (or over all of a shorter run).
 
@@ -314,7 +335,7 @@ def _sustained(
     from analysis.labelling_kernels import sustained
 
     out, where = np.empty(len(first)), np.empty(len(first), dtype=np.intp)
-    sustained(np.ascontiguousarray(values), first, last, span, out, where)
+    sustained(values, first, last, np.maximum(span, 1), out, where)
     return out, where
 
 

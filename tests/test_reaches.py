@@ -126,7 +126,7 @@ def test_runs_cover_everything_once(labels, joint):
         size = len(list(group))
         ends.append((at, at + size - 1))
         at += size
-    first, last = runs(np.array(labels, dtype=np.int8), begins=joint)
+    first, last = runs(np.array(labels, dtype=np.int8), [joint])
     assert list(zip(first.tolist(), last.tolist(), strict=True)) == ends
 
 
