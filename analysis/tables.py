@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from itertools import pairwise
@@ -467,8 +468,8 @@ def _falls(slope_pct: float, se: float, required_pct: float) -> str:
 
 
 def _commonest(reasons: NDArray[np.object_]) -> str:
-    said = [str(reason) for reason in reasons if reason]
-    return max(sorted(set(said)), key=said.count) if said else ""
+    said = Counter(str(reason) for reason in reasons if reason)
+    return max(sorted(said), key=said.__getitem__) if said else ""
 
 
 def _worn(rut_mm: float, ridge_mm: float) -> str:

@@ -1,10 +1,13 @@
 """Tables of stations and reaches: signs, order, sums, and sentences that carry their numbers."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from analysis.findings import REACH_COLUMNS, STATION_COLUMNS
 from analysis.reaches import CANT_TELL, DEFECTS, NO_DATA, SHEDS
+from analysis.screening import rejudge
 from tests.small_study import small_study
 
 
@@ -123,6 +126,23 @@ def test_sentences_carry_the_numbers(study):
     reaches = study.findings.reaches
     for row in np.flatnonzero(reaches["finding"] == "flat"):
         assert f"{reaches['mean_slope_pct'][row]:.1f}" in reaches["reason"][row]
+
+
+def test_unjudged_reach_tells_its_commonest_reason(study, part):
+    """Reasons that differ in figures only make one reach, which tells the one said most often."""
+    status, reason = part.measures.status.copy(), part.measures.reason.copy()
+    here = slice(10, 30)
+    status[here, 0] = 2
+    reason[here, 0] = [f"Too coarse by {4 if k % 3 else k} mm." for k in range(20)]
+    measures = replace(part.measures, status=status, reason=reason)
+    changed = replace(study, roads=(replace(part, measures=measures),))
+    (reach,) = (
+        reach
+        for reach in rejudge(changed, study.limits).roads[0].reaches
+        if reach.side == 0 and reach.i0 <= 10 <= reach.i1
+    )
+    assert (reach.i0, reach.i1, reach.finding, reach.verdict) == (10, 29, CANT_TELL, CANT_TELL)
+    assert reach.reason == f"Can't tell over {reach.length_m:.0f} m: Too coarse by 4 mm."
 
 
 def test_reach_lines_run_along_the_edge(study, part):
