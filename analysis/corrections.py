@@ -6,8 +6,8 @@ measured again and put back among the others, which stay exactly as they were.
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,12 +27,9 @@ __all__ = [
     "grouped",
     "overrides_for",
     "same_overrides",
-    "spliced",
-    "stations_of",
 ]
 
 Floats = NDArray[np.float64]
-_Arrays = TypeVar("_Arrays")
 
 
 def given_breaks(road: Road, s: Floats, extras: Extras) -> Overrides:
@@ -143,42 +140,3 @@ def grouped(stations: NDArray[np.intp], s: Floats, gap_m: float) -> list[NDArray
     if len(stations) == 0:
         return []
     return np.split(stations, np.flatnonzero(np.diff(s[stations]) > gap_m) + 1)
-
-
-def stations_of(arrays: _Arrays, here: slice, n: int) -> _Arrays:
-    """The part of a dataclass of arrays over n stations that is about the stations `here`.
-
-    Fields that aren't over stations (`u` of sections, texts) are kept.
-    """
-    return replace(  # type: ignore[type-var]
-        arrays, **{name: values[here] for name, values in _over_stations(arrays, n)}
-    )
-
-
-def spliced(whole: _Arrays, part: _Arrays, here: slice, keep: slice, n: int) -> _Arrays:
-    """Put stations of a part back into the whole.
-
-    Parameters
-    ----------
-    whole, part
-        Two instances of one dataclass of arrays; `part` is about the stations `here`.
-    here, keep
-        Slices of the n stations; only those in `keep`, which lies in `here`, are put back.
-    """
-    changed = {}
-    inner = slice(keep.start - here.start, keep.stop - here.start)
-    for name, values in _over_stations(whole, n):
-        fresh = getattr(part, name)
-        changed[name] = values.copy()
-        changed[name][keep] = fresh[inner]
-    return replace(whole, **changed)  # type: ignore[type-var]
-
-
-def _over_stations(arrays: Any, n: int) -> list[tuple[str, NDArray[Any]]]:
-    """Fields of a dataclass that are arrays over the n stations."""
-    held = [(f.name, getattr(arrays, f.name)) for f in fields(arrays) if f.name != "u"]
-    return [
-        (name, values)
-        for name, values in held
-        if isinstance(values, np.ndarray) and values.ndim and len(values) == n
-    ]

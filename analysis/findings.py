@@ -192,13 +192,6 @@ class Table:
         """Return a table without rows, with the columns of `types`."""
         return cls({name: _column([], kind) for name, kind in types.items()})
 
-    @classmethod
-    def stacked(cls, tables: Sequence["Table"], types: Mapping[str, str]) -> "Table":
-        """Tables of the same columns one below the other; without tables an empty one."""
-        if not tables:
-            return cls.empty(types)
-        return cls({name: np.concatenate([t[name] for t in tables]) for name in types})
-
 
 @dataclass(frozen=True, slots=True)
 class Findings:

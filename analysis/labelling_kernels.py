@@ -114,7 +114,7 @@ def cheapest_path(costs: Any, settle: Any, out: Any) -> None:
 
 
 @compiled
-def sustained(values: Any, first: Any, last: Any, span: int, out: Any, where: Any) -> None:
+def sustained(values: Any, first: Any, last: Any, span: Any, out: Any, where: Any) -> None:
     """Greatest value that each run of stations keeps over a number of them.
 
     Parameters
@@ -123,14 +123,14 @@ def sustained(values: Any, first: Any, last: Any, span: int, out: Any, where: An
         NaN is unknown and passed over.
     first, last : (runs,)
         Ends of each run, inclusive.
-    span : int
+    span : (runs,)
         Over how many stations, or over all of a shorter run.
     out, where : (runs,)
         Filled with the value, NaN where none is known, and its station.
     """
     for run in range(first.size):
         begin, end = first[run], last[run]
-        count = min(span, end - begin + 1)
+        count = min(span[run], end - begin + 1)
         best = -np.inf
         at = begin
         for start in range(begin, end - count + 2):

@@ -400,7 +400,7 @@ def balance(
 def balances(
     s: ArrayLike,
     areas: Areas,
-    side: int,
+    sides: ArrayLike,
     firsts: ArrayLike,
     lasts: ArrayLike,
     limits: Limits,
@@ -409,7 +409,7 @@ def balances(
     worst_drop_mm: ArrayLike | None = None,
     worst_drop_se: ArrayLike | None = None,
 ) -> tuple[Balance, ...]:
-    """Add up reaches of one side and say whether the own material of each suffices.
+    """Add up reaches and say whether the own material of each suffices.
 
     Each station stands for the road half way to its neighbours, which adds up to the volume by
     average end area. What one place has in excess serves a hole within the haul limit only. The
@@ -422,7 +422,7 @@ def balances(
         Stations of the road.
     areas : Areas
         From `areas`.
-    side : int
+    sides : (r,) int, or int for all
         0 left, 1 right.
     firsts, lasts : (r,) int
         First and last station of each reach, inclusive.
@@ -453,12 +453,22 @@ def balances(
     fit = limits.recovery.value * limits.compacted_per_bank
     strip_area = limits.strip_outside_hinge_m.value * limits.strip_depth_mm.value / 1000.0
     out = np.zeros((count, len(REACH_SUMS)))
-    columns = (areas.cut_m2, areas.fill_m2, areas.cut_terms, areas.fill_terms)
-    cut, fill, cut_terms, fill_terms = (np.ascontiguousarray(a[:, side]) for a in columns)
-    width, windows = (np.ascontiguousarray(a[:, side]) for a in (areas.width_m, areas.average_m))
+    # Both sides as one line, the left side's stations first; no reach reaches over the joint.
+    cut, fill, cut_terms, fill_terms, width, windows = (
+        np.concatenate((a[:, 0], a[:, 1]))
+        for a in (
+            areas.cut_m2,
+            areas.fill_m2,
+            areas.cut_terms,
+            areas.fill_terms,
+            areas.width_m,
+            areas.average_m,
+        )
+    )
+    ahead = np.asarray(sides, dtype=np.int64) * x.size
     reach_sums(
-        x, cut, fill, cut_terms, fill_terms, width, windows, begin, end,
-        np.ascontiguousarray(bounds), fit, strip_area, limits.haul_most_m.value, out,
+        np.tile(x, 2), cut, fill, cut_terms, fill_terms, width, windows, begin + ahead,
+        end + ahead, np.ascontiguousarray(bounds), fit, strip_area, limits.haul_most_m.value, out,
     )  # fmt: skip
     sums = dict(zip(REACH_SUMS, out.T, strict=True))
 
@@ -486,24 +496,28 @@ def balances(
     # Most of a reach speaks for the rest of it; less than that doesn't, but for a lost edge.
     blind = share < LEAST_KNOWN_SHARE
     p_replenish = np.where(blind, np.where(p_eroded >= sure, p_eroded, np.nan), p_replenish)
+    figures = {
+        "drop_mm": drop,
+        "thin": thin,
+        "share": share,
+        "need": need,
+        "reclaimed": reclaimed,
+        "strip": more / fit if fit > 0.0 else np.zeros(count),
+        "moved": moved,
+        "short": short,
+        "net": net,
+        "error": error,
+        "p_replenish": p_replenish,
+        "eroded": p_eroded >= sure,
+    }
+    rows = zip(*(values.tolist() for values in figures.values()), strict=True)
     return tuple(
         _balance(
             limits,
-            drop_mm=float(drop[r]),
-            thin=float(thin[r]),
-            share=float(share[r]),
-            need=float(need[r]),
-            reclaimed=float(reclaimed[r]),
-            strip=float(more[r]) / fit if fit > 0.0 else 0.0,
-            moved=float(moved[r]),
-            short=float(short[r]),
-            net=float(net[r]),
-            error=float(error[r]),
-            p_replenish=float(p_replenish[r]),
-            eroded=bool(p_eroded[r] >= sure),
-            sums=dict(zip(REACH_SUMS, out[r].tolist(), strict=True)),
+            **dict(zip(figures, row, strict=True)),
+            sums=dict(zip(REACH_SUMS, own, strict=True)),
         )
-        for r in range(count)
+        for row, own in zip(rows, out.tolist(), strict=True)
     )
 
 

@@ -7,6 +7,7 @@ shortest workable length would, so a lone doubtful station doesn't cut a reach i
 fault is never lost. The outcome doesn't depend on the direction of the road.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -284,36 +285,35 @@ def label_stations(
     stations_in_shortest = max(1.0, shortest / spacing_m)
     settle = np.full(len(FINDINGS), _SETTLE * stations_in_shortest)
     settle[_CANT] = _SETTLE_IN_DOUBT * stations_in_shortest
-    labels = np.empty(status.shape, dtype=np.int8)
-    for side in (0, 1):
-        p = np.nan_to_num(shares[:, side], nan=0.0)
-        sound = _settled_by_neighbours(shares[:, side, _NONE], weight, change)
-        costs = np.full((len(p), len(FINDINGS)), np.inf)
-        costs[:, _NONE] = miss * (1.0 - sound)
-        # Which fault it is matters far less than whether there is one: a stretch that is half flat
-        # and half reversed is one job for the grader, and never "can't tell".
-        kind = p[:, 1:] / np.maximum(1.0 - p[:, _NONE], 1e-12)[:, None]
-        faulty = (1.0 - sound)[:, None]
-        costs[:, 1:_CANT] = visit * sound[:, None] + 0.05 * (1.0 - kind) * faulty
-        costs[:, _CANT] = doubt
-        # What wasn't measured says nothing about the neighbours either.
-        missing = status[:, side] == 1
-        unjudged = (status[:, side] != 0) & ~missing
-        costs[missing | unjudged] = np.inf
-        costs[missing, _NO_DATA] = 0.0
-        costs[unjudged, _CANT] = 0.0
-        labels[:, side] = cheapest_labels(costs, settle)
-    return labels
+    p = np.nan_to_num(shares, nan=0.0)
+    sound = _settled_by_neighbours(shares[..., _NONE], weight, change)
+    costs = np.empty((*status.shape, len(FINDINGS)))
+    costs[..., _NONE] = miss * (1.0 - sound)
+    # Which fault it is matters far less than whether there is one: a stretch that is half flat
+    # and half reversed is one job for the grader, and never "can't tell".
+    kind = p[..., 1:] / np.maximum(1.0 - p[..., _NONE], 1e-12)[..., None]
+    faulty = (1.0 - sound)[..., None]
+    costs[..., 1:_CANT] = visit * sound[..., None] + 0.05 * (1.0 - kind) * faulty
+    costs[..., _CANT] = doubt
+    costs[..., _NO_DATA] = np.inf
+    # What wasn't measured says nothing about the neighbours either.
+    costs[status != 0] = np.inf
+    costs[status == 1, _NO_DATA] = 0.0
+    costs[(status != 0) & (status != 1), _CANT] = 0.0
+    return np.stack([cheapest_labels(costs[:, side], settle) for side in (0, 1)], axis=1)
 
 
 def _settled_by_neighbours(own: Floats, weight: float, change: float) -> Floats:
-    """(n,) probability of no fault: pooled where a station is in doubt, its own where it is sure.
+    """(n, 2) probability of no fault: pooled where a station is in doubt, its own where it is sure.
 
-    `own` (n,) is NaN where a station has no evidence.
+    `own` (n, 2) is NaN where a station has no evidence.
     """
-    together = pooled(np.column_stack((own, 1.0 - own)), weight, change)[:, 0]
-    sure = np.abs(2.0 * np.nan_to_num(own, nan=0.5) - 1.0)
-    return np.asarray(sure * np.nan_to_num(own, nan=0.0) + (1.0 - sure) * together)
+    either = np.stack((own, 1.0 - own), axis=-1)
+    sides = [pooled(either[:, side], weight, change)[:, 0] for side in (0, 1)]
+    together = np.stack(sides, axis=1)
+    known = np.isfinite(own)
+    sure = np.where(known, np.abs(2.0 * own - 1.0), 0.0)
+    return np.asarray(sure * np.where(known, own, 0.0) + (1.0 - sure) * together)
 
 
 def pooled(shares: Floats, weight: float, change: float) -> Floats:
@@ -367,18 +367,21 @@ def cheapest_labels(costs: Floats, settle: Floats) -> NDArray[np.int8]:
     return out
 
 
-def runs(labels: NDArray[np.integer[Any]]) -> list[tuple[int, int, int]]:
-    """First index, last index (inclusive) and label of each run of equal labels in (n,).
+def runs(
+    labels: NDArray[Any], begins: Sequence[int] | NDArray[np.intp] = ()
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and last index (inclusive) of each run of equal labels in (n,).
 
-    >>> runs(np.array([0, 0, 3, 3, 0], dtype=np.int8))
-    [(0, 1, 0), (2, 3, 3), (4, 4, 0)]
+    Where lines lie end to end, a run begins at each of the indices `begins` whatever the labels.
+
+    >>> [ends.tolist() for ends in runs(np.array([0, 0, 3, 3, 0], dtype=np.int8))]
+    [[0, 2, 4], [1, 3, 4]]
     """
-    if len(labels) == 0:
-        return []
-    cuts = np.flatnonzero(np.diff(labels)) + 1
-    starts = np.concatenate(([0], cuts))
-    ends = np.concatenate((cuts - 1, [len(labels) - 1]))
-    return [(int(a), int(b), int(labels[a])) for a, b in zip(starts, ends, strict=True)]
+    starts = np.ones(len(labels), dtype=bool)
+    np.not_equal(labels[1:], labels[:-1], out=starts[1:])
+    starts[np.asarray(begins, dtype=np.intp)] = True
+    first = np.flatnonzero(starts)
+    return first, np.append(first[1:], len(labels))[: len(first)] - 1
 
 
 def describe_stations(

@@ -20,6 +20,7 @@ from analysis.stations import station_text
 __all__ = [
     "CHORD_M",
     "SEED_STEP_M",
+    "Course",
     "Frames",
     "Road",
     "Tracker",
@@ -220,13 +221,8 @@ def road_part(road: Road, station_m: float, reach_m: float) -> tuple[Road, float
     return part, s - start
 
 
-class Tracker:
-    """A road prepared for going between plane and road many times.
-
-    The line is cut wherever the station or one of the chord's ends passes a vertex. Between
-    two cuts the place moves along one segment and the chord changes linearly, so the foot of
-    a point, where its vector from the line is square to the chord, is the root of a
-    quadratic: exact, without iteration.
+class Course:
+    """A road prepared for going from distances along it to places in the plane.
 
     Parameters
     ----------
@@ -239,37 +235,10 @@ class Tracker:
         chord_m = road.chord_m if chord_m is None else chord_m
         if not (math.isfinite(chord_m) and chord_m >= 0):
             raise SettingsError(f"The chord must be 0 or more metres, not {chord_m}.")
-        from scipy.spatial import cKDTree  # slow to import, and not needed for reading
-
         self.road = road
         self.chord_m = chord_m if chord_m >= _LEAST_CHORD_M else 0.0
-        self._half = half = self.chord_m / 2.0
-        vertices = road.distance
-        self._direction = np.diff(road.xy, axis=0) / np.diff(vertices)[:, None]
-        inner = vertices[1:-1]
-        knots = np.unique(np.concatenate([inner, inner - half, inner + half]))
-        self._knots = knots
-        if len(knots):
-            self._origin = np.concatenate(
-                [[knots[0] - 1.0], (knots[1:] + knots[:-1]) / 2.0, [knots[-1] + 1.0]]
-            )
-        else:
-            self._origin = np.array([road.length_m / 2.0])
-        self._low = np.concatenate([[-np.inf], knots]) - self._origin
-        self._high = np.concatenate([knots, [np.inf]]) - self._origin
-        self._place, self._along = self._point(self._origin)
-        if half > 0:
-            ahead, ahead_along = self._point(self._origin + half)
-            behind, behind_along = self._point(self._origin - half)
-            self._chord, self._turn = ahead - behind, ahead_along - behind_along
-        else:
-            self._chord, self._turn = self._along.copy(), np.zeros_like(self._along)
-        self._along_chord = (self._along * self._chord).sum(axis=1)
-        self._along_turn = (self._along * self._turn).sum(axis=1)
-        count = max(math.ceil(road.length_m / SEED_STEP_M), 1) + 1
-        self.seed_s = np.linspace(0.0, road.length_m, count)
-        self.seed_xy = self._point(self.seed_s)[0]
-        self.seeds = cKDTree(self.seed_xy)
+        self._half = self.chord_m / 2.0
+        self._direction = np.diff(road.xy, axis=0) / np.diff(road.distance)[:, None]
 
     def _point(self, s: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return places and segment directions, going on straight beyond the ends."""
@@ -302,11 +271,6 @@ class Tracker:
             chord[flat], length[flat] = self._point(s[flat])[1], 1.0
         return np.asarray(chord / length[:, None])
 
-    def seed(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the distance along the road of the nearest seed point, (n,) metres."""
-        _, nearest = self.seeds.query(np.column_stack([x, y]))
-        return np.asarray(self.seed_s[nearest], dtype=float)
-
     def to_map(self, s: ArrayLike, o: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return plane coordinates of road coordinates; see `to_map`."""
         s, o = np.broadcast_arrays(np.asarray(s, dtype=float), np.asarray(o, dtype=float))
@@ -315,6 +279,57 @@ class Tracker:
         x = place[:, 0] + o.ravel() * tangent[:, 1]
         y = place[:, 1] - o.ravel() * tangent[:, 0]
         return x.reshape(s.shape), y.reshape(s.shape)
+
+
+class Tracker(Course):
+    """A road prepared for going both ways between plane and road, many times.
+
+    The line is cut wherever the station or one of the chord's ends passes a vertex. Between
+    two cuts the place moves along one segment and the chord changes linearly, so the foot of
+    a point, where its vector from the line is square to the chord, is the root of a
+    quadratic: exact, without iteration.
+
+    Parameters
+    ----------
+    road : Road
+    chord_m : float, optional
+        Chord for the directions, default the road's own; 0 = direction of the segment itself.
+    """
+
+    def __init__(self, road: Road, *, chord_m: float | None = None) -> None:
+        super().__init__(road, chord_m=chord_m)
+        from scipy.spatial import cKDTree  # slow to import, and not needed for reading
+
+        half = self._half
+        inner = road.distance[1:-1]
+        knots = np.unique(np.concatenate([inner, inner - half, inner + half]))
+        self._knots = knots
+        if len(knots):
+            self._origin = np.concatenate(
+                [[knots[0] - 1.0], (knots[1:] + knots[:-1]) / 2.0, [knots[-1] + 1.0]]
+            )
+        else:
+            self._origin = np.array([road.length_m / 2.0])
+        self._low = np.concatenate([[-np.inf], knots]) - self._origin
+        self._high = np.concatenate([knots, [np.inf]]) - self._origin
+        self._place, self._along = self._point(self._origin)
+        if half > 0:
+            ahead, ahead_along = self._point(self._origin + half)
+            behind, behind_along = self._point(self._origin - half)
+            self._chord, self._turn = ahead - behind, ahead_along - behind_along
+        else:
+            self._chord, self._turn = self._along.copy(), np.zeros_like(self._along)
+        self._along_chord = (self._along * self._chord).sum(axis=1)
+        self._along_turn = (self._along * self._turn).sum(axis=1)
+        count = max(math.ceil(road.length_m / SEED_STEP_M), 1) + 1
+        self.seed_s = np.linspace(0.0, road.length_m, count)
+        self.seed_xy = self._point(self.seed_s)[0]
+        self.seeds = cKDTree(self.seed_xy)
+
+    def seed(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the distance along the road of the nearest seed point, (n,) metres."""
+        _, nearest = self.seeds.query(np.column_stack([x, y]))
+        return np.asarray(self.seed_s[nearest], dtype=float)
 
     def to_road(
         self, x: ArrayLike, y: ArrayLike, *, seed: NDArray[np.float64] | None = None
@@ -484,7 +499,7 @@ def frames(road: Road, s: ArrayLike, *, chord_m: float | None = None) -> Frames:
     SettingsError
         Negative chord.
     """
-    return Tracker(road, chord_m=chord_m).frames(s)
+    return Course(road, chord_m=chord_m).frames(s)
 
 
 def to_road(
@@ -540,7 +555,7 @@ def to_map(
     SettingsError
         Negative chord.
     """
-    return Tracker(road, chord_m=chord_m).to_map(s, o)
+    return Course(road, chord_m=chord_m).to_map(s, o)
 
 
 def station_grid(road: Road, spacing_m: float) -> NDArray[np.float64]:

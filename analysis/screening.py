@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -26,17 +27,16 @@ from analysis.corrections import (
     grouped,
     overrides_for,
     same_overrides,
-    spliced,
-    stations_of,
 )
 from analysis.errors import OutputError, RoadError
-from analysis.findings import EDIT_COLUMNS, STATION_COLUMNS, Findings, Table
+from analysis.findings import EDIT_COLUMNS, Findings, Table
 from analysis.limits import Limits, default_limits, limits_from_toml, limits_to_toml, required_slope
 from analysis.material import Areas, areas
 from analysis.reaches import Judgement, judge, label_stations
 from analysis.resolving import resolving_of, road_resolving_text
 from analysis.ribbon import Cells, Ribbon
 from analysis.settings import Settings
+from analysis.station_arrays import joined, spliced, stations_of
 from analysis.surfaces import Measures, Noise, Sections
 from analysis.suspicion import suspect, withhold
 from analysis.tables import (
@@ -266,7 +266,7 @@ def _road_study(
     values = {f.name: getattr(corrected, f.name) for f in fields(Measured)}
     return RoadStudy(
         **values,
-        **_judged(corrected, settings, limits),
+        **_judged([corrected], settings, limits)[0],
         uncorrected=None if corrected is measured else measured,
     )
 
@@ -470,41 +470,71 @@ def _measured_around(
     return replace(part, breaks=breaks, measures=measures, sections=sections, water=held)
 
 
-def _judged(part: Measured, settings: Settings, limits: Limits) -> dict[str, Any]:
-    """Everything that depends on the limits, from what was measured: the fast path."""
+def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> list[dict[str, Any]]:
+    """Everything of each road that depends on the limits, from what was measured: the fast path.
+
+    Stations are judged and reaches made for all roads at once: a network of many short roads
+    would spend its time in calls on short arrays.
+    """
     if not settings.paved:
         limits = limits.with_value("shoulder_over_pavement_points", 0.0, source=_UNPAVED_SOURCE)
-    breaks, measures, held = part.breaks, part.measures, part.water
-    required = required_slope(measures.pavement_slope_pct, breaks.crowned, limits)
-    judgement = judge(
+    measures = joined([part.measures for part in parts])
+    crowned, kerb = (
+        np.concatenate([getattr(part.breaks, name) for part in parts])
+        for name in ("crowned", "kerb")
+    )
+    retained, retained_se, retained_chance = (
+        np.concatenate([getattr(part.water, name) for part in parts])
+        for name in ("retained_mm", "retained_se_mm", "retained_chance_mm")
+    )
+    together = judge(
         measures,
-        breaks.crowned,
-        required,
-        held.retained_mm,
-        held.retained_se_mm,
-        held.retained_chance_mm,
-        breaks.kerb,
+        crowned,
+        required_slope(measures.pavement_slope_pct, crowned, limits),
+        retained,
+        retained_se,
+        retained_chance,
+        kerb,
         limits,
     )
-    ground = areas(
-        part.sections,
-        measures,
-        required,
-        limits,
-        width_se=breaks.hinge_se,
-        edge_se=breaks.edge_se,
-    )
-    labels = label_stations(
-        judgement,
-        measures.status,
-        spacing_m=settings.spacing_m,
-        average_m=known_median(measures.average_m, 20.0),
-        limits=limits,
-    )
+    ends = np.cumsum([0, *(len(part.s) for part in parts)]).tolist()
+    judgements = [stations_of(together, slice(*own), ends[-1]) for own in pairwise(ends)]
+    grounds = [
+        areas(
+            part.sections,
+            part.measures,
+            judgement.required_slope_pct,
+            limits,
+            width_se=part.breaks.hinge_se,
+            edge_se=part.breaks.edge_se,
+        )
+        for part, judgement in zip(parts, judgements, strict=True)
+    ]
+    labels = [
+        label_stations(
+            judgement,
+            part.measures.status,
+            spacing_m=settings.spacing_m,
+            average_m=known_median(part.measures.average_m, 20.0),
+            limits=limits,
+        )
+        for part, judgement in zip(parts, judgements, strict=True)
+    ]
     reaches = build_reaches(
-        part.road, part.s, breaks, measures, held, ground, judgement, labels, settings, limits
+        [part.road for part in parts],
+        [part.s for part in parts],
+        crowned,
+        np.concatenate([water.judge_ditch(part.water, limits) for part in parts]),
+        measures,
+        joined(grounds),
+        together,
+        np.concatenate(labels),
+        settings,
+        limits,
     )
-    return {"areas": ground, "judgement": judgement, "labels": labels, "reaches": reaches}
+    names = ("areas", "judgement", "labels", "reaches")
+    rows = zip(grounds, judgements, labels, reaches, strict=True)
+    return [dict(zip(names, row, strict=True)) for row in rows]
 
 
 def rejudge(study: Study, limits: Limits) -> Study:
@@ -516,7 +546,8 @@ def rejudge(study: Study, limits: Limits) -> Study:
     parts = list(study.roads)
     if limits.straightedge_m.value != study.limits.straightedge_m.value:
         parts = [_laid_again(study, part, limits) for part in parts]
-    parts = [replace(part, **_judged(part, study.settings, limits)) for part in parts]
+    judged = _judged(parts, study.settings, limits)
+    parts = [replace(part, **own) for part, own in zip(parts, judged, strict=True)]
     record = {**study.findings.run, **_limits_record(limits)}
     again = _assemble(
         study.terrain,
@@ -667,11 +698,11 @@ def _assemble(
         ponds, pond_rings = measured.ponds, measured.pond_rings
         station_xy = measured.station_xy
     findings = Findings(
-        stations=Table.stacked([station_table(part, limits) for part in parts], STATION_COLUMNS),
+        stations=station_table(parts, limits),
         reaches=reach_table(parts),
         ponds=ponds,
         station_xy=station_xy,
-        reach_lines=tuple(line * scale for part in parts for line in reach_lines(part)),
+        reach_lines=tuple(line for part in parts for line in reach_lines(part, grid.xy_unit_m)),
         pond_rings=pond_rings,
         crs_wkt=grid.crs_wkt,
         run=dict(record),

@@ -153,7 +153,7 @@ def reach_sums(
     most_m: float,
     out: Floats,
 ) -> None:
-    """Fill `out` (reaches, columns of `REACH_SUMS`) from the stations (n,) of one side.
+    """Fill `out` (reaches, columns of `REACH_SUMS`) from the stations (n,) of a line.
 
     `fit` is the compacted volume that a bank volume yields, `strip_area` the area that may be
     taken outside the hinge. Unknown stations count in the length only.

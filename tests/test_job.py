@@ -98,6 +98,24 @@ def test_rejudge_same_limits_changes_nothing(sample):
         )
 
 
+def test_roads_are_judged_as_if_each_were_alone(sample):
+    """Judged together, no station, reach or line takes anything from another road's."""
+    study, limits = sample.study, sample.study.limits.with_value("certainty", 0.9)
+    assert len(study.roads) > 1
+    together = screening.rejudge(study, limits).findings
+    alone = [
+        screening.rejudge(replace(study, roads=(part,)), limits).findings for part in study.roads
+    ]
+    for table in ("stations", "reaches"):
+        for name in getattr(together, table).names():
+            if name != "rank":  # runs over all roads
+                apart = np.concatenate([getattr(one, table)[name] for one in alone])
+                np.testing.assert_array_equal(getattr(together, table)[name], apart, name)
+    lines = [line for one in alone for line in one.reach_lines]
+    for line, other in zip(together.reach_lines, lines, strict=True):
+        np.testing.assert_array_equal(line, other)
+
+
 def test_rejudge_stricter_limit_finds_more(sample):
     """A lower limit for drops only ever finds more of them, and nothing is measured again."""
     stricter = screening.rejudge(sample.study, sample.study.limits.with_value("edge_drop_mm", 25.0))

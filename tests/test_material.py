@@ -17,6 +17,7 @@ from analysis.limits import default_limits
 from analysis.material import (
     areas,
     balance,
+    balances,
     mass_haul,
     section_areas,
     section_shapes,
@@ -615,6 +616,24 @@ def test_split_reach_sums_to_the_whole(cut, seed):
     # Together a part may serve the other, never less.
     served = sum(b.fill_m3_compacted - b.short_m3_compacted for b in (first, second))
     assert whole.fill_m3_compacted - whole.short_m3_compacted >= served - 1e-9
+
+
+def test_reaches_of_both_sides_in_one_call():
+    """Each takes its own side's areas, by average end area, and its own side's errors."""
+    rng = np.random.default_rng(7)
+    ground = rng.normal(0.0, 0.03, (21, 2, U.size)) + FLAT
+    sections, measures = study(ground, U, drop_se=5.0, slope_se=0.4)
+    found = areas(sections, measures, np.full((21, 2), 4.0), GRAVEL)
+    rows = [(1, 3, 20), (0, 0, 9), (1, 0, 2), (0, 10, 20)]
+    for made, (side, first, last) in zip(
+        balances(sections.s, found, *zip(*rows, strict=True), GRAVEL), rows, strict=True
+    ):
+        assert made == balance(sections.s, found, side, first, last, GRAVEL)
+    for made, side in zip(
+        balances(sections.s, found, [0, 1], [0, 0], [20, 20], GRAVEL), (0, 1), strict=True
+    ):
+        volume = average_end_area(sections.s, found.cut_m2[:, side]).sum()
+        assert made.cut_m3_bank == pytest.approx(volume)
 
 
 def test_mirrored_road_mirrors_quantities():

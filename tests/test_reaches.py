@@ -87,7 +87,7 @@ def test_cheapest_labels_direction(n, seed):
 def test_cheapest_labels_empty():
     """A road without stations has no labels."""
     assert len(cheapest_labels(np.empty((0, 4)), np.ones(4))) == 0
-    assert runs(np.empty(0, dtype=np.int8)) == []
+    assert [ends.tolist() for ends in runs(np.empty(0, dtype=np.int8))] == [[], []]
 
 
 @settings(max_examples=30, deadline=None)
@@ -116,13 +116,18 @@ def test_pooled_unknown_passes_on():
     assert got[1, 0] > 0.85
 
 
-@given(st.lists(st.integers(0, 3), min_size=1, max_size=40))
-def test_runs_cover_everything_once(labels):
-    """Runs put back together are the labels."""
-    found = runs(np.array(labels, dtype=np.int8))
-    rebuilt = [label for first, last, label in found for _ in range(first, last + 1)]
-    assert rebuilt == labels
-    assert all(a[2] != b[2] for a, b in itertools.pairwise(found))
+@given(st.lists(st.integers(0, 3), min_size=1, max_size=40), st.integers(0, 39))
+def test_runs_cover_everything_once(labels, joint):
+    """Runs are those of `itertools.groupby`, and one begins where two lines meet."""
+    joint %= len(labels)
+    keys = [(label, i >= joint) for i, label in enumerate(labels)]
+    ends, at = [], 0
+    for _, group in itertools.groupby(keys):
+        size = len(list(group))
+        ends.append((at, at + size - 1))
+        at += size
+    first, last = runs(np.array(labels, dtype=np.int8), [joint])
+    assert list(zip(first.tolist(), last.tolist(), strict=True)) == ends
 
 
 @pytest.mark.parametrize(

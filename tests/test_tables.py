@@ -1,10 +1,13 @@
 """Tables of stations and reaches: signs, order, sums, and sentences that carry their numbers."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from analysis.findings import REACH_COLUMNS, STATION_COLUMNS
 from analysis.reaches import CANT_TELL, DEFECTS, NO_DATA, SHEDS
+from analysis.screening import rejudge
 from tests.small_study import small_study
 
 
@@ -125,6 +128,23 @@ def test_sentences_carry_the_numbers(study):
         assert f"{reaches['mean_slope_pct'][row]:.1f}" in reaches["reason"][row]
 
 
+def test_unjudged_reach_tells_its_commonest_reason(study, part):
+    """Reasons that differ in figures only make one reach, which tells the one said most often."""
+    status, reason = part.measures.status.copy(), part.measures.reason.copy()
+    here = slice(10, 30)
+    status[here, 0] = 2
+    reason[here, 0] = [f"Too coarse by {4 if k % 3 else k} mm." for k in range(20)]
+    measures = replace(part.measures, status=status, reason=reason)
+    changed = replace(study, roads=(replace(part, measures=measures),))
+    (reach,) = (
+        reach
+        for reach in rejudge(changed, study.limits).roads[0].reaches
+        if reach.side == 0 and reach.i0 <= 10 <= reach.i1
+    )
+    assert (reach.i0, reach.i1, reach.finding, reach.verdict) == (10, 29, CANT_TELL, CANT_TELL)
+    assert reach.reason == f"Can't tell over {reach.length_m:.0f} m: Too coarse by 4 mm."
+
+
 def test_reach_lines_run_along_the_edge(study, part):
     """Each line lies beside the road, on its side, about as long as the reach."""
     import shapely
@@ -135,3 +155,17 @@ def test_reach_lines_run_along_the_edge(study, part):
         _, o = to_road(part.road, xy[:, 0], xy[:, 1])
         assert ((o < 0.0) == (reach.side == 0)).all()
         assert shapely.LineString(xy).length == pytest.approx(reach.length_m, rel=0.1, abs=2.0)
+
+
+def test_reach_lines_pass_the_edges_of_their_stations(study, part):
+    """Station by station, with one point more at either end, also where the road ends."""
+    from analysis.alignment import to_map
+
+    edges = study.findings.station_xy.reshape(-1, 2, 2)
+    for reach, xy in zip(part.reaches, study.findings.reach_lines, strict=True):
+        here = slice(reach.i0, reach.i1 + 1)
+        inside = (part.s[here] > reach.s0) & (part.s[here] < reach.s1)
+        np.testing.assert_array_equal(xy[1:-1], edges[here, reach.side][inside])
+        for s, i, end in ((reach.s0, reach.i0, xy[0]), (reach.s1, reach.i1, xy[-1])):
+            offset = (-1.0, 1.0)[reach.side] * part.breaks.edge[i, reach.side]
+            np.testing.assert_allclose(end, to_map(part.road, s, offset), rtol=0.0, atol=1e-9)
