@@ -140,7 +140,7 @@ STEEPEST_PCT = 18.0
 """What falls or rises more steeply than this isn't a shoulder: they are built at 4 to 8 %, and
 foreslopes are steeper than 1 in 5 as a rule (common practice)."""
 
-_WIDTHS = np.array([0.0, 0.35, 0.55, 0.75, 1.05])
+_WIDTHS = np.array([0.0, 0.35, 0.55, 0.75, 1.05, 1.5])
 
 REASONS = {
     KERB: "A step up of about {height} mm stands at the pavement edge, like a kerb: the verge "
@@ -429,7 +429,8 @@ def _find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> _
     place, height, se, foot, behind = found[:, :5].T
     # the rise is judged along some length of road: a single section is too noisy for it
     misfit = moving_sums(np.nan_to_num(found[:, 5:]), round(KERB_RUN_M / road.length_m)) / rows
-    is_sharp = misfit[:, :sharp].min(axis=1) <= misfit.min(axis=1) + SHARP_MISFIT
+    blunt = misfit[:, :sharp].min(axis=1) - misfit.min(axis=1)
+    is_sharp = blunt <= SHARP_MISFIT
     with np.errstate(invalid="ignore"):
         # farther out than any worn edge, the pavement may have bent away from its plane
         bent = np.minimum(0.05 * np.maximum(place - 1.2, 0.0), np.maximum(-foot, 0.0))
@@ -446,7 +447,8 @@ def _find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> _
     on = closed(on, least // 2)
     kerb = np.zeros(b, dtype=bool)
     for first, last in flag_runs(on):
-        if seed[first:last].sum() >= least:
+        # a bank that looks like a step here and there isn't one for most of its length
+        if seed[first:last].sum() >= least and np.median(blunt[first:last]) <= SHARP_MISFIT:
             kerb[first:last] = True
     dropped = np.zeros(b, dtype=bool)
     stretches = flag_runs(kerb)
