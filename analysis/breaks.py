@@ -40,8 +40,9 @@ SOURCE_NOMINAL, SOURCE_FOUND, SOURCE_USER = 0, 1, 2
 SEARCH_SIDE_M = 2.0
 """How far edge and hinge of one side may lie from their nominal places beside the axis."""
 
-ASIDE_M = 0.6
-"""Hinges whose middle lies farther off than this move the supposed middle of the road."""
+ASIDE_M, TOO_FAR_ASIDE_M = 0.6, 2.0
+"""Hinges whose middle lies farther off than the first move the supposed middle of the road; what
+they would move farther than the second is led by something else, and stays where it was."""
 
 UNPAVED_SE_M = 0.3
 """How surely a nominal width stands for a gravel road's own; our own choice."""
@@ -272,13 +273,14 @@ def find_breaks(
             sides = list(pool.map(one_side, (0, 1)))
         return _Look(sections, crown, sigma, sides)
 
-    found = look(middle)
+    found, first, stays = look(middle), middle, np.zeros(middle.size, dtype=bool)
     for _ in range(MOST_MOVES):
-        aside = _aside(found)
+        aside = np.where(stays, 0.0, _aside(found))
         if not aside.any():
             break
         report(0.6, "finding edges and hinges")
-        middle = middle + aside
+        stays |= np.abs(middle + aside - first) > TOO_FAR_ASIDE_M
+        middle = np.where(stays, first, middle + aside)
         found = look(middle)
     tied, ditches, ends = zip(*found.sides, strict=True)
     report(0.95, "finding edges and hinges")
