@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, owens_t
 
+from analysis.beliefs import Beliefs, alone
 from analysis.limits import Limits
 from analysis.surfaces import Measures
 
@@ -108,7 +109,7 @@ def _chance_below(value: Floats, se: Floats, limit: Floats | float) -> Floats:
     return np.where(known, ndtr(np.where(known, z, 0.0)), np.nan)
 
 
-def _chance_too_flat(measures: Measures, crowned: NDArray[np.bool_], limits: Limits) -> Floats:
+def _chance_too_flat(beliefs: Beliefs, crowned: NDArray[np.bool_], limits: Limits) -> Floats:
     """Probability that the shoulder falls less than required, by the joint error of both slopes.
 
     What is required is told by `limits.required_slope`: steeper than the pavement by the wanted
@@ -116,17 +117,17 @@ def _chance_too_flat(measures: Measures, crowned: NDArray[np.bool_], limits: Lim
     of a curve the first of the three doesn't count. Each of the three compares the shoulder with a
     constant or with the pavement, so the chance that they hold together is a bivariate normal one.
     """
-    shoulder, pavement = measures.shoulder_slope_pct, measures.pavement_slope_pct
+    shoulder, pavement = beliefs.shoulder_slope_pct, beliefs.pavement_slope_pct
     tolerance = limits.slope_shortfall_points.value
     over = limits.shoulder_over_pavement_points.value
     steepest = limits.shoulder_most_pct.value
-    se = np.maximum(measures.shoulder_slope_se, 1e-9)
+    se = np.maximum(beliefs.shoulder_slope_se, 1e-9)
     # Where the steepest to build rules, the pavement's slope and its error don't count.
     by_pavement = pavement + over < steepest
-    joint_var = measures.shoulder_slope_se**2 + measures.pavement_slope_se**2
-    joint_var = np.maximum(joint_var - 2.0 * measures.slope_cov, 1e-18)
+    joint_var = beliefs.shoulder_slope_se**2 + beliefs.pavement_slope_se**2
+    joint_var = np.maximum(joint_var - 2.0 * beliefs.slope_cov, 1e-18)
     joint_se = np.sqrt(joint_var)
-    joint_rho = (measures.shoulder_slope_se**2 - measures.slope_cov) / (joint_se * se)
+    joint_rho = (beliefs.shoulder_slope_se**2 - beliefs.slope_cov) / (joint_se * se)
     steeper_se = np.where(by_pavement, joint_se, se)
     steeper_rho = np.where(by_pavement, joint_rho, 1.0)
     wanted = np.where(by_pavement, pavement + over, np.maximum(steepest, pavement))
@@ -149,6 +150,7 @@ def judge(
     retained_chance_mm: Floats,
     kerb: NDArray[np.bool_],
     limits: Limits,
+    beliefs: Beliefs | None = None,
 ) -> Judgement:
     """Turn measured values and their errors into probabilities, verdicts and findings.
 
@@ -168,14 +170,17 @@ def judge(
         (n, 2), True where a kerb stands at the edge: it is meant to be high.
     limits
         The criteria. `limits.certainty` is how sure a verdict must be.
+    beliefs
+        Slopes and drops in the light of the road; default each station's own.
     """
-    drop, drop_se = measures.edge_drop_mm, measures.edge_drop_se
+    beliefs = alone(measures) if beliefs is None else beliefs
+    drop_se = measures.edge_drop_se
     ok = measures.status == 0
 
-    p_flat = _chance_too_flat(measures, crowned, limits)
-    p_high = _chance_below(drop, drop_se, -limits.high_shoulder_mm.value)
+    p_flat = _chance_too_flat(beliefs, crowned, limits)
+    p_high = beliefs.chance_drop_below(-limits.high_shoulder_mm.value)
     p_high = np.where(kerb, 0.0, p_high)
-    p_drop = 1.0 - _chance_below(drop, drop_se, limits.edge_drop_mm.value)
+    p_drop = 1.0 - beliefs.chance_drop_below(limits.edge_drop_mm.value)
     p_rut = 1.0 - _chance_below(measures.rut_mm, measures.rut_se, limits.rut_mm.value)
     p_ridge = 1.0 - _chance_below(measures.ridge_mm, measures.ridge_se, limits.ridge_mm.value)
     p_rut = np.fmax(p_rut, p_ridge)  # either alone, where the other is unknown
@@ -200,7 +205,7 @@ def judge(
     )
     p_wont = np.where(ok, p_wont, np.nan)
 
-    p_reversed = _chance_below(measures.shoulder_slope_pct, measures.shoulder_slope_se, 0.0)
+    p_reversed = _chance_below(beliefs.shoulder_slope_pct, beliefs.shoulder_slope_se, 0.0)
     p_reversed = np.minimum(p_reversed, p_flat)
     rest = np.ones_like(p_flat)
     shares = np.empty((*p_flat.shape, 1 + len(DEFECTS)))

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from analysis import alignment, ribbon, surfaces, terrain, water
 from analysis.alignment import Road
 from analysis.along import known_median
+from analysis.beliefs import Beliefs, informed
 from analysis.breaks import Breaks, Overrides, find_breaks
 from analysis.corrections import (
     changed_stations,
@@ -107,6 +108,7 @@ class Measured:
     measures: Measures
     sections: Sections
     water: Water
+    beliefs: Beliefs
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,7 +329,14 @@ def _measure_road(
         measures=measures,
         sections=sections,
         water=held,
+        beliefs=_believed(measures, settings),
     )
+
+
+def _believed(measures: Measures, settings: Settings, usual: Measures | None = None) -> Beliefs:
+    """Beliefs about the stations of one road, neighbours of which share cells."""
+    shared = settings.spacing_m / known_median(measures.average_m, 20.0)
+    return informed(measures, min(1.0, shared), usual=usual)
 
 
 def _find_breaks(
@@ -401,7 +410,7 @@ def _corrected(
     if not groups:
         return measured
     held = [] if before is None else _groups_held(before, measured.overrides, felt)
-    out = replace(measured, overrides=wanted)
+    out, touched = replace(measured, overrides=wanted), []
     for done, group in enumerate(groups):
         if report is not None:
             report(done / len(groups), "measuring around the corrections")
@@ -417,7 +426,13 @@ def _corrected(
             out = replace(out, **taken)
         else:
             out = _measured_around(grid, out, here, keep, settings, limits, extras)
-    return out
+        touched.append(keep)
+    # a correction changes what is believed near it, not what the road taught
+    beliefs, whole = out.beliefs, slice(0, n)
+    again = _believed(out.measures, settings, usual=measured.measures)
+    for keep in touched:
+        beliefs = spliced(beliefs, again, whole, keep, n)
+    return replace(out, beliefs=beliefs)
 
 
 def _groups_held(before: RoadStudy, given: Overrides, felt: float) -> list[NDArray[np.intp]]:
@@ -496,6 +511,7 @@ def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> li
         retained_chance,
         kerb,
         limits,
+        joined([part.beliefs for part in parts]),
     )
     ends = np.cumsum([0, *(len(part.s) for part in parts)]).tolist()
     judgements = [stations_of(together, slice(*own), ends[-1]) for own in pairwise(ends)]
