@@ -6,6 +6,8 @@ window opens before rasterio, numba or scipy are loaded.
 
 from __future__ import annotations
 
+import gc
+import importlib
 import itertools
 import os
 from collections.abc import Mapping, Sequence
@@ -580,9 +582,19 @@ def _table(types: Mapping[str, str], values: Mapping[str, Sequence[Any]]) -> Tab
 
 def warm_up(progress: Progress) -> None:
     """Load the heavy libraries while the person looks around, so that the first job is quick."""
-    import importlib
+    # Over all that the libraries bring, one search for garbage holds every thread for a tenth of
+    # a second. None while they load; and what they brought is left out of every later one.
+    gc.disable()
+    try:
+        _load_all(progress)
+    finally:
+        gc.freeze()
+        gc.enable()
 
+
+def _load_all(progress: Progress) -> None:
     for name in (
+        "analysis.geofiles",
         "analysis.terrain",
         "analysis.alignment",
         "analysis.screening",
@@ -597,6 +609,11 @@ def warm_up(progress: Progress) -> None:
         if progress.cancelled():
             return
         importlib.import_module(name)
+    # The compiler loads most of itself with the first kernel: a storm of imports that would
+    # meet the window laying out its panes, were it left to the first grid.
+    from analysis.resolving import resolving_power
+
+    resolving_power(0.5, 0.02, 1.5, 20.0)
 
 
 def open_sample(progress: Progress) -> Inputs:

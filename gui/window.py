@@ -217,7 +217,7 @@ class Window(QMainWindow):
         here.relief_action.setEnabled(has_study and model.terrain is not None)
         here.near_action.setEnabled(found)
         if found and not self._had_findings:
-            self.panes["reaches"].raise_()
+            self.panes.to_front("reaches")
         self._had_findings = found
         do.station_box.setEnabled(found)
         many = len(model.index or model.roads) > 1

@@ -1,5 +1,6 @@
 """The whole window by the ways people take: open, screen, look, correct, save, reopen, recover."""
 
+import gc
 import json
 import os
 import subprocess
@@ -33,7 +34,7 @@ from gui.jobs import RoadSource
 from gui.model import WindowModel
 from gui.tiles import Light
 from gui.window import Window
-from tests.gui.conftest import ARTEFACTS
+from tests.gui.conftest import ARTEFACTS, quiet_progress
 from tests.gui.heartbeat import Heartbeat, run_loop
 
 Settle = Callable[..., None]
@@ -67,6 +68,7 @@ def full(window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle
     window.model._take_inputs(inputs)
     window.model._take_screened(loaded)
     settle(lambda: bool(window.map._layers.roads) and window.model.runner.idle())
+    settle(lambda: not window.panes.coming and window.panes["reaches"].filled)
     return window
 
 
@@ -719,7 +721,7 @@ def test_cautions_are_one_click_away(window: Window) -> None:
 def test_help_and_about_open(full: Window, settle: Settle) -> None:
     """F1 shows what each number means; About says who decides."""
     full.commands.help.trigger()
-    settle()
+    settle(lambda: full.panes["help"].filled)
     assert full.panes["help"].isVisible()
     assert full.panes["help"].widget() is not None
     full.panes["help"].close()
@@ -749,6 +751,49 @@ def test_print_sheets_as_pdf(full: Window, tmp_path: Path, settle: Settle) -> No
 
 
 # -- looks and habits ------------------------------------------------------------------------
+
+
+def test_panes_come_one_by_one_and_the_tables_end_in_front(
+    window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle: Settle
+) -> None:
+    """No turn of the event loop lays out more than one; a study opens on its reaches."""
+    inputs, loaded = shared_results
+    window.model._take_inputs(inputs)
+    assert window.panes.coming
+    assert window.panes["section"].isHidden()
+    assert window.panes.keep() is None
+    window.model._take_screened(loaded)
+    settle(lambda: not window.panes.coming)
+    shown = {name for name, pane in window.panes.by_name.items() if not pane.isHidden()}
+    assert shown == set(window.panes.by_name) - {"help"}
+    settle(lambda: window.panes["reaches"].filled)
+    assert not window.panes["reaches"].visibleRegion().isEmpty()
+    assert window.panes["inputs"].visibleRegion().isEmpty()
+
+
+def test_closing_while_panes_come_leaves_none_behind(
+    window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle: Settle
+) -> None:
+    """The first page is alone again, and the next study still has all its panes."""
+    window.model._take_inputs(shared_results[0])
+    window.model.close_study()
+    settle()
+    assert all(pane.isHidden() for pane in window.panes.by_name.values())
+    window.model._take_inputs(shared_results[0])
+    settle(lambda: not window.panes.coming)
+    assert not window.panes["section"].isHidden()
+
+
+def test_loading_leaves_the_search_for_garbage_on() -> None:
+    """Also when the loading was called off."""
+    jobs.warm_up(quiet_progress())
+    assert gc.isenabled()
+    assert gc.get_freeze_count() > 0
+    off = quiet_progress()
+    off._request.cancel.set()
+    jobs.warm_up(off)
+    assert gc.isenabled()
+    gc.unfreeze()
 
 
 def test_panes_remember_their_places(full: Window, model: WindowModel, settle: Settle) -> None:
