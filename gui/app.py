@@ -132,13 +132,19 @@ def run(files_to_open: Sequence[str] = ()) -> int:
 
 
 def _after_show(window: object, paths: list[str]) -> None:
-    from gui import jobs
+    from gui import jobs, preparing
     from gui.window import Window
 
     assert isinstance(window, Window)
-    window.model.runner.submit(
-        "warm-up", jobs.warm_up, lambda _nothing: window.panes.make_ahead(), lane="long"
-    )
+
+    def loaded(first_run: bool) -> None:
+        if first_run:
+            # Begun before anybody asks for a screening, which then waits for it.
+            window.model.runner.submit("prepare", preparing.prepare, lane="slow start")
+            window.model.message.emit(preparing.words() + ".")
+        window.panes.make_ahead()
+
+    window.model.runner.submit("warm-up", jobs.warm_up, loaded, lane="long")
     if paths:
         window.files.open_paths([os.path.abspath(path) for path in paths])
     else:

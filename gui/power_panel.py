@@ -171,8 +171,13 @@ class PowerPanel(QGroupBox):
             options={"pavement_width_m": settings.pavement_width_m, **self._correlation()},
         )
         roads = study.roads if study is not None and study.terrain is terrain else ()
+        if not self.words.text():
+            self.words.setText(self.tr("Reckoning what the grid can tell…"))
         self.model.runner.submit(
-            f"power {id(self)}", lambda _progress: _answer(question, roads), self._take
+            f"power {id(self)}",
+            lambda _progress: _answer(question, roads),
+            self._take,
+            lane="slow start",
         )
 
     def _take(self, answer: _Answer) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -395,9 +396,13 @@ class Window(QMainWindow):
     def _on_progress(self, key: str, fraction: float, words: str, left_s: float) -> None:
         if key != self._job_key:
             return
-        self.job_bar.setRange(0, 1000)
-        self.job_bar.setValue(round(1000 * fraction))
-        self.job_bar.setFormat("%p %")
+        if math.isnan(fraction):
+            self.job_bar.setRange(0, 0)
+            self.job_bar.setFormat("")
+        else:
+            self.job_bar.setRange(0, 1000)
+            self.job_bar.setValue(round(1000 * fraction))
+            self.job_bar.setFormat("%p %")
         text = words
         if left_s >= 0.0:
             text = f"{words}  ·  {self._time_left(left_s)}" if words else self._time_left(left_s)

@@ -6,6 +6,7 @@ Run on demand from the top of the repository::
     python -m tests.benchmarks.window open        # load, then open 50 000 x 50 000 cells
     python -m tests.benchmarks.window at-once     # the same grid named on the command line
     python -m tests.benchmarks.window roam        # open it, pan and zoom
+    python -m tests.benchmarks.window first       # screen while nothing is compiled yet
     python -m tests.benchmarks.window screen      # screen 10 km with the window in use
     python -m tests.benchmarks.window monkey 10   # minutes of random input
 
@@ -210,6 +211,32 @@ def long_road(folder: str, length_m: float) -> tuple[str, str]:
 
     z = crowned_road(length_m=length_m, fault=(0.3 * length_m, 0.6 * length_m))
     return write_road(folder, "long", "Long Moor Road", z, tiled=True)
+
+
+def first() -> None:
+    """Screen right after the start on a machine that never compiled, with the map in use."""
+    from gui.app import _after_show, make_application
+    from gui.window import Window
+    from tests.gui.heartbeat import Heartbeat, run_loop
+    from tests.gui.test_map_view import roam as roam_map
+
+    make_application()
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["NUMBA_CACHE_DIR"] = f"{folder}/kernels"
+        files = long_road(folder, 1000.0)
+        window = Window()
+        window.show()
+        model = window.model
+        model.failed.connect(lambda title, sentence: print("FAILED", title, sentence))
+        heart, control, began = Heartbeat(), Control(), time.perf_counter()
+        _after_show(window, list(files))
+        run_loop(lambda: bool(model.roads))
+        model.screen()
+        roam_map(window.map, 10**6)
+        run_loop(lambda: model.study is not None, timeout_s=600)
+        print(f"first screening of 1 km ever: {time.perf_counter() - began:.1f} s")
+        report("compiling and screening", heart, control)
+        done_with(window)
 
 
 def screen() -> None:
@@ -457,7 +484,9 @@ def monkey(minutes: float, seed: int) -> None:
 def main() -> None:
     """Run what was asked for."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("what", choices=["start", "open", "at-once", "roam", "screen", "monkey"])
+    parser.add_argument(
+        "what", choices=["start", "open", "at-once", "roam", "first", "screen", "monkey"]
+    )
     parser.add_argument("minutes", nargs="?", type=float, default=10.0)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
@@ -470,6 +499,7 @@ def main() -> None:
                 "open": lambda: opening(at_once=False),
                 "at-once": lambda: opening(at_once=True),
                 "roam": roam,
+                "first": first,
                 "screen": screen,
             }[options.what]()
 
