@@ -552,13 +552,15 @@ class AlongView(QWidget):
         def in_colour(name: str, mark: str) -> str:
             return f'<span style="color:{theme.color(name).name()}"><b>{mark}</b></span>'
 
+        limit, pavement = self.tr("required, or a limit"), self.tr("pavement slope")
+        left, right = self.tr("left"), self.tr("right")
         wont, cant = theme.verdict_look("won't shed"), theme.verdict_look("can't tell")
         parts = [
-            f"{in_colour('left', '━━')} {self.tr('left')}",
-            f"{in_colour('right', '━ ━')} {self.tr('right')}",
+            f"{in_colour('left', '━━')} {left}",
+            f"{in_colour('right', '━ ━')} {right}",
             self.tr("band: ± 1 standard error"),
-            f"{in_colour('required', '╌╌')} {self.tr('required, or a limit')}",
-            f"{in_colour('pavement', '┈┈')} {self.tr('pavement slope')}",
+            f"{in_colour('required', '╌╌')} {limit}",
+            f"{in_colour('pavement', '┈┈')} {pavement}",
             f'<span style="color:{wont.color.name()}">{wont.mark}</span> '
             + verdict_text("won't shed"),
             f'<span style="color:{cant.color.name()}">◇</span> ' + verdict_text("can't tell"),

@@ -27,7 +27,7 @@ from PySide6.QtCore import (
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
-__all__ = ["log_path", "make_application", "run"]
+__all__ = ["log_path", "make_application", "run", "translations_folder"]
 
 log = logging.getLogger("vergeline")
 
@@ -43,6 +43,12 @@ def log_path() -> Path:
     """Return the log file's place."""
     base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
     return Path(base) / "vergeline.log"
+
+
+def translations_folder() -> Path:
+    """Return where a person puts a catalogue of their own, ``vergeline_<locale>.qm``."""
+    base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
+    return Path(base) / "translations"
 
 
 def make_application(arguments: Sequence[str] = ()) -> QApplication:
@@ -72,20 +78,20 @@ def make_application(arguments: Sequence[str] = ()) -> QApplication:
 
 
 def _translate(app: QApplication) -> None:
-    """Load Qt's own words and ours in the system's language, where there are any."""
+    """Load Qt's own words and ours in the system's language, where there are any.
+
+    A catalogue in the person's own folder goes before the one that came with the program.
+    """
     locale = QLocale()
-    for name, folder in (
-        ("qtbase", QLibraryInfo.path(QLibraryInfo.LibraryPath.TranslationsPath)),
-        ("vergeline", None),
-    ):
-        translator = QTranslator(app)
-        if folder is not None:
-            loaded = translator.load(locale, name, "_", folder)
-        else:
-            with as_file(files("resources").joinpath("translations")) as place:
-                loaded = translator.load(locale, name, "_", str(place))
-        if loaded:
-            app.installTranslator(translator)
+    qt = QLibraryInfo.path(QLibraryInfo.LibraryPath.TranslationsPath)
+    with as_file(files("resources")) as shipped:
+        for name, folders in (
+            ("qtbase", [qt]),
+            ("vergeline", [translations_folder(), Path(shipped) / "translations"]),
+        ):
+            translator = QTranslator(app)
+            if any(translator.load(locale, name, "_", str(folder)) for folder in folders):
+                app.installTranslator(translator)
 
 
 def _start_log() -> None:

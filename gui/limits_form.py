@@ -35,7 +35,7 @@ from analysis.limits import (
 from gui import theme
 from gui.fields import CalmCombo, QuantityBox, scrolled, surface_text
 from gui.units import number, value_text
-from gui.words import limit_title
+from gui.words import limit_note, limit_title
 
 if TYPE_CHECKING:
     from gui.model import WindowModel
@@ -107,7 +107,9 @@ class _LimitRow(QWidget):
         font = QFont(self.label.font())
         font.setBold(changed)
         self.label.setFont(font)
-        tip = self.tr("{note}\n\nSource: {source}").format(note=limit.note, source=limit.source)
+        tip = self.tr("{note}\n\nSource: {source}").format(
+            note=limit_note(limit.note), source=limit.source
+        )
         if changed:
             tip += "\n" + self.tr("Shipped value: {value}, {source}").format(
                 value=plain_text, source=plain.source
@@ -265,7 +267,7 @@ class LimitsForm(QWidget):
         for group in self.groups.values():
             group.setVisible(True)
         for name, row in self.rows.items():
-            hay = f"{limit_title(row.spec.title)} {limits[name].note}".casefold()
+            hay = f"{limit_title(row.spec.title)} {limit_note(limits[name].note)}".casefold()
             fits = all(word in hay for word in words)
             if self.changed_only.isChecked():
                 fits = fits and limits[name].value != shipped[name].value

@@ -315,9 +315,9 @@ class Window(QMainWindow):
         self.first_page.set_recent([])
 
     def _show_cautions_on_page(self) -> None:
-        from analysis.workplan import CAUTIONS
+        from gui.words import cautions
 
-        self.first_page.set_cautions(CAUTIONS)
+        self.first_page.set_cautions(cautions())
 
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:
         if any(url.isLocalFile() for url in event.mimeData().urls()):
@@ -470,9 +470,9 @@ class Window(QMainWindow):
 
     def show_cautions(self) -> None:
         """Show the cautions."""
-        from analysis.workplan import CAUTIONS
+        from gui.words import cautions
 
-        self.show_dialog(CautionsDialog(CAUTIONS, self))
+        self.show_dialog(CautionsDialog(cautions(), self))
 
     def show_log(self) -> None:
         """Open the log file with the system's viewer."""
