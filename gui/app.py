@@ -37,6 +37,8 @@ GRID_CACHE_MB = "256"
 # While a worker computes in Python, each call from Qt into a paint event waits this long for its
 # turn, and one picture takes dozens of such calls; the usual 5 ms would add up to a stutter.
 TURN_S = 0.0005
+# Until the window stands, loading libraries beside it would only hold it up.
+FIRST_PAINT_MS = 60
 
 
 def log_path() -> Path:
@@ -129,7 +131,7 @@ def run(files_to_open: Sequence[str] = ()) -> int:
     telling = _Faults(window)
     telling.install()
     window.show()
-    QTimer.singleShot(0, lambda: _after_show(window, list(files_to_open)))
+    QTimer.singleShot(FIRST_PAINT_MS, lambda: _after_show(window, list(files_to_open)))
     code = app.exec()
     window.model.runner.shutdown()
     telling.remove()

@@ -145,7 +145,9 @@ def write_huge(folder: str) -> str:
 
 def open_huge(path: str, *, at_once: bool) -> Any:
     """Open the window, then a huge grid: at once, or after all was loaded; return the window."""
-    from gui.app import _after_show, make_application
+    from PySide6.QtCore import QTimer
+
+    from gui.app import FIRST_PAINT_MS, _after_show, make_application
     from gui.window import Window
     from tests.gui.heartbeat import Heartbeat, run_loop
 
@@ -153,7 +155,7 @@ def open_huge(path: str, *, at_once: bool) -> Any:
     window = Window()
     window.show()
     began, heart, control = time.perf_counter(), Heartbeat(), Control()
-    _after_show(window, [path] if at_once else [])
+    QTimer.singleShot(FIRST_PAINT_MS, lambda: _after_show(window, [path] if at_once else []))
     if not at_once:
         run_loop(lambda: all(pane.filled for pane in window.panes.by_name.values()))
         run_loop(window.model.runner.idle)
