@@ -201,6 +201,11 @@ class AlongView(QWidget):
         whole.addWidget(self.readout)
         whole.addWidget(self.area, 1)
         whole.addWidget(self.key)
+        self.empty = QLabel(self.tr("Nothing to plot yet: screen a road first."))
+        self.empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.empty.setWordWrap(True)
+        whole.addWidget(self.empty, 1)
+        self.empty.hide()
 
     def _new_plot(self, name: str) -> pg.PlotItem:
         plot = pg.PlotItem(
@@ -370,6 +375,10 @@ class AlongView(QWidget):
             return
         self._dirty = False
         self._load()
+        known = bool(len(self._s))
+        self.empty.setVisible(not known)
+        for part in (self.area, self.key, self.readout):
+            part.setVisible(known)
         system = self.model.units
         for plot in _PLOTS:
             self.buttons[plot.name].setEnabled(plot.name != "balance" or self._balance is not None)

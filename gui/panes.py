@@ -26,6 +26,7 @@ __all__ = ["Pane", "Panes"]
 log = logging.getLogger("vergeline")
 
 LAYOUT_VERSION = 1
+ALONG_HEIGHT = 300
 TURN_MS = 5
 
 # name, module and class of what each pane holds.
@@ -215,7 +216,9 @@ class Panes(QObject):
         right = [panes["section"], panes["inputs"]]
         self.window.resizeDocks(right, [round(0.43 * width)] * 2, across)
         self.window.resizeDocks(right, [round(0.5 * height), round(0.36 * height)], down)
-        self.window.resizeDocks([panes["along"]], [round(0.33 * height)], down)
+        # On a low window three plots would be too low to read anything from.
+        along = max(round(0.33 * height), min(ALONG_HEIGHT, round(0.42 * height)))
+        self.window.resizeDocks([panes["along"]], [along], down)
 
     def set_shown(self, shown: bool) -> None:
         """Hide the panes while nothing is open: they would be empty boxes round the first page."""

@@ -413,9 +413,10 @@ def _draw_labels(
         width, height = metrics.horizontalAdvance(words) + 8.0, metrics.lineSpacing() + 10.0
         bottom = max(middle.y() - lift, axes.box.top() + 50.0 + height)
         box = QRectF(middle.x() - width / 2.0, bottom + 10.0 - height, width, height)
+        _keep_within(box, axes.box)
         if not _make_room(box, taken, -height, axes.box.top() + 58.0):
             continue
-        at = QPointF(middle.x(), box.bottom() - 10.0)
+        at = QPointF(box.center().x(), box.bottom() - 10.0)
         text_at(
             painter,
             at,
@@ -443,15 +444,21 @@ def _draw_labels(
         width, height = metrics.horizontalAdvance(words) + 8.0, metrics.lineSpacing()
         top = min(at.y() + 30.0, axes.box.bottom() - 20.0)
         box = QRectF(at.x() - width / 2.0, top, width, height)
+        _keep_within(box, axes.box)
         if _make_room(box, taken, height, axes.box.bottom() - height):
             text_at(
                 painter,
-                QPointF(at.x(), box.top()),
+                QPointF(box.center().x(), box.top()),
                 words,
                 palette["ink"],
                 Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
                 plate=palette["paper"],
             )
+
+
+def _keep_within(box: QRectF, frame: QRectF) -> None:
+    """Move a label sideways so that the frame doesn't cut it."""
+    box.moveLeft(max(min(box.left(), frame.right() - box.width()), frame.left()))
 
 
 def _make_room(box: QRectF, taken: list[QRectF], step: float, end: float) -> bool:

@@ -116,6 +116,7 @@ class TablePage(QWidget):
         for verdict in _VERDICTS:
             self.verdict_box.addItem(verdict_text(verdict), frozenset((verdict,)))
         self.finding_box = QComboBox()
+        self.finding_box.addItem(self.tr("All findings"), frozenset())
         self.finding_box.setAccessibleName(self.tr("Show findings"))
         self.side_box = QComboBox()
         self.side_box.setAccessibleName(self.tr("Show sides"))

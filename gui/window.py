@@ -129,6 +129,7 @@ class Window(QMainWindow):
         model.path_changed.connect(lambda _path: self._title())
         model.selection_changed.connect(self._on_selection)
         model.units_changed.connect(self._on_selection)
+        model.units_changed.connect(self._say_grid)
         model.message.connect(lambda text: self.statusBar().showMessage(text, 15_000))
         model.failed.connect(self.tell)
         runner = model.runner
@@ -226,13 +227,21 @@ class Window(QMainWindow):
         do.previous_road.setEnabled(many)
         if not open_:
             self.first_page.set_recent([e for e in recent.entries() if e.exists()])
-        terrain = model.terrain
-        self.grid_words.setText(
-            f"{terrain.name}  {terrain.cell_m:.3g} m" if terrain is not None else ""
-        )
+        self._say_grid()
         self._title()
         self._say_next()
         self._on_selection()
+
+    def _say_grid(self) -> None:
+        from gui.units import value_text
+
+        model = self.model
+        terrain = model.terrain
+        self.grid_words.setText(
+            f"{terrain.name}  {value_text(terrain.cell_m, 'm', model.units, decimals=2)}"
+            if terrain is not None
+            else ""
+        )
 
     def _say_next(self) -> None:
         model, bar = self.model, self.step_bar
@@ -252,7 +261,9 @@ class Window(QMainWindow):
             )
         elif model.findings is None:
             bar.say(
-                self.tr("Terrain and road are open. Next: check the widths under Inputs, screen."),
+                self.tr(
+                    "Terrain and road are open. Next: check the widths under Inputs, then screen."
+                ),
                 (self.tr("Screen"), self.model.screen),
                 self._height_choice(),
             )

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from PySide6.QtCore import QEvent, QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
-from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QKeySequence
+from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QKeySequence, QPalette
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import (
     QAbstractButton,
@@ -31,6 +31,7 @@ from gui.autosave import Autosave
 from gui.dialogs import CautionsDialog, LightPanel, RoadDialog, ShortcutSheet
 from gui.first_page import StepBar
 from gui.jobs import RoadSource
+from gui.limits_form import LimitsForm
 from gui.model import WindowModel
 from gui.tiles import Light
 from gui.window import Window
@@ -885,6 +886,27 @@ def test_verdict_colours_differ_for_colour_blind_eyes(qapp: QApplication) -> Non
                     assert far > 0.1 or symbol_i != symbol_k
         sheds, wont = colours[0], colours[1]
         assert sheds != wont
+
+
+def test_cells_of_the_grid_follow_the_units(full: Window) -> None:
+    """0.50 m is 1.64 ft (exact definition of the foot: 0.3048 m)."""
+    assert "0.50 m" in full.grid_words.text()
+    full.model.set_units("us")
+    assert f"{0.5 / 0.3048:.2f} ft" in full.grid_words.text()
+
+
+def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Settle) -> None:
+    """Boxes are lighter than the window around them; in the light they are as the paper."""
+    full.set_appearance("dark")
+    form = full.panes["limits"].fill()
+    assert isinstance(form, LimitsForm)
+    box = form.changed_only
+    around = full.palette().color(QPalette.ColorRole.Window)
+    fill = box.palette().color(QPalette.ColorRole.Base)
+    assert fill.lightness() > 1.5 * around.lightness()
+    full.set_appearance("light")
+    settle()
+    assert box.palette().color(QPalette.ColorRole.Base) == theme.color("paper")
 
 
 def test_units_switch_reaches_the_window(full: Window, settle: Settle) -> None:
