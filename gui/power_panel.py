@@ -124,7 +124,8 @@ class PowerPanel(QGroupBox):
         column.setContentsMargins(8, 6, 8, 8)
         column.addWidget(self.words)
         column.addWidget(self.chart)
-        theme.watcher().changed.connect(self.chart.update)
+        self._tells = True
+        theme.watcher().changed.connect(self._on_theme)
 
     # -- what it stands on -----------------------------------------------------------------------
 
@@ -153,6 +154,10 @@ class PowerPanel(QGroupBox):
                 np.concatenate([part.noise.nugget for part in study.roads]), 1.0
             ),
         }
+
+    def _on_theme(self) -> None:
+        self.words.setStyleSheet(f"color: {theme.color('ink' if self._tells else 'warn').name()}")
+        self.chart.update()
 
     # -- showing ---------------------------------------------------------------------------------
 
@@ -219,7 +224,8 @@ class PowerPanel(QGroupBox):
                 )
             )
         self.words.setText(" ".join(parts))
-        self.words.setStyleSheet(f"color: {theme.color('ink' if answer.tells else 'warn').name()}")
+        self._tells = answer.tells
+        self._on_theme()
         chart = self.chart
         chart.lengths, chart.errors = answer.lengths, answer.errors
         chart.length, chart.error = answer.average_m, answer.slope_se

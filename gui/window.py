@@ -397,6 +397,8 @@ class Window(QMainWindow):
 
     def _on_started(self, key: str, title: str) -> None:
         self._job_key = key
+        # An older message would be cut off beside the words of the job.
+        self.statusBar().clearMessage()
         self.job_words.setText(f"{title}…")
         self.job_bar.setRange(0, 0)
         self.job_bar.setFormat("")

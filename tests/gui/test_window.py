@@ -30,6 +30,7 @@ from gui import autosave, jobs, recent, theme
 from gui.autosave import Autosave
 from gui.dialogs import CautionsDialog, LightPanel, RoadDialog, ShortcutSheet
 from gui.first_page import StepBar
+from gui.forms import InputsForm
 from gui.jobs import RoadSource
 from gui.limits_form import LimitsForm
 from gui.model import WindowModel
@@ -907,6 +908,29 @@ def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Sett
     full.set_appearance("light")
     settle()
     assert box.palette().color(QPalette.ColorRole.Base) == theme.color("paper")
+
+
+def test_notes_follow_light_and_dark(full: Window, settle: Settle) -> None:
+    """What a form wrote in the colours of the light can be read in the dark."""
+    form = full.panes["inputs"].fill()
+    assert isinstance(form, InputsForm)
+    settle(full.model.runner.idle)
+    for which in ("dark", "light"):
+        full.set_appearance(which)
+        around = full.palette().color(QPalette.ColorRole.Window)
+        for label in (form.road_note, form.terrain_note, form.power.words):
+            label.ensurePolished()
+            ink = label.palette().color(QPalette.ColorRole.WindowText)
+            assert abs(ink.lightness() - around.lightness()) > 70, label.text()
+
+
+def test_job_has_the_status_bar_to_itself(full: Window, settle: Settle) -> None:
+    """A message from before isn't left half beside the words of the job."""
+    full.statusBar().showMessage("An older message that is long enough to reach the words")
+    full.model.screen()
+    settle(lambda: full.job_words.isVisible())
+    assert full.statusBar().currentMessage() == ""
+    settle(lambda: not full.model.runner.busy)
 
 
 def test_units_switch_reaches_the_window(full: Window, settle: Settle) -> None:
