@@ -6,12 +6,12 @@ the compiler takes a good part of a second, which a help text or a window must n
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
 from numba import njit
+from numba.core.dispatcher import Dispatcher
 
 __all__ = ["compiled", "is_first_run"]
 
@@ -24,9 +24,34 @@ def compiled(function: _Kernel) -> _Kernel:
 
 
 def is_first_run() -> bool:
-    """Return True where no kernel has been compiled yet, so that the next job takes longer."""
-    beside = Path(__file__).parent
-    # elsewhere (a folder that can't be written, or one that was set) nobody can tell
-    if os.environ.get("NUMBA_CACHE_DIR") or not os.access(beside, os.W_OK):
+    """Return True where a screening has to compile first, so that it takes a minute longer.
+
+    Looks for the files that the compiler would read, of one kernel for every step of a screening.
+    """
+    return not all(_is_kept(kernel) for kernel in _kernels_of_a_screening())
+
+
+def _kernels_of_a_screening() -> tuple[Any, ...]:
+    from analysis.area_kernels import areas_kernel
+    from analysis.break_kernels import pair_evidence
+    from analysis.fitting_kernels import fit_windows
+    from analysis.labelling_kernels import cheapest_path
+    from analysis.section_kernels import section_means
+
+    return pair_evidence, fit_windows, section_means, areas_kernel, cheapest_path
+
+
+def _is_kept(kernel: Any) -> bool:
+    if not isinstance(kernel, Dispatcher):  # compiling is switched off
+        return True
+    code = kernel.py_func.__code__
+    source = Path(code.co_filename)
+    pattern = f"{source.stem}.{kernel.py_func.__name__}-{code.co_firstlineno}.*.nbi"
+    try:
+        changed = source.stat().st_mtime
+        return any(
+            index.stat().st_mtime >= changed
+            for index in Path(str(kernel.stats.cache_path)).glob(pattern)
+        )
+    except OSError:
         return False
-    return next((beside / "__pycache__").glob("*.nbi"), None) is None

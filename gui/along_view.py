@@ -201,6 +201,11 @@ class AlongView(QWidget):
         whole.addWidget(self.readout)
         whole.addWidget(self.area, 1)
         whole.addWidget(self.key)
+        self.empty = QLabel(self.tr("Nothing to plot yet: screen a road first."))
+        self.empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.empty.setWordWrap(True)
+        whole.addWidget(self.empty, 1)
+        self.empty.hide()
 
     def _new_plot(self, name: str) -> pg.PlotItem:
         plot = pg.PlotItem(
@@ -370,6 +375,10 @@ class AlongView(QWidget):
             return
         self._dirty = False
         self._load()
+        known = bool(len(self._s))
+        self.empty.setVisible(not known)
+        for part in (self.area, self.key, self.readout):
+            part.setVisible(known)
         system = self.model.units
         for plot in _PLOTS:
             self.buttons[plot.name].setEnabled(plot.name != "balance" or self._balance is not None)
@@ -552,13 +561,15 @@ class AlongView(QWidget):
         def in_colour(name: str, mark: str) -> str:
             return f'<span style="color:{theme.color(name).name()}"><b>{mark}</b></span>'
 
+        limit, pavement = self.tr("required, or a limit"), self.tr("pavement slope")
+        left, right = self.tr("left"), self.tr("right")
         wont, cant = theme.verdict_look("won't shed"), theme.verdict_look("can't tell")
         parts = [
-            f"{in_colour('left', '━━')} {self.tr('left')}",
-            f"{in_colour('right', '━ ━')} {self.tr('right')}",
+            f"{in_colour('left', '━━')} {left}",
+            f"{in_colour('right', '━ ━')} {right}",
             self.tr("band: ± 1 standard error"),
-            f"{in_colour('required', '╌╌')} {self.tr('required, or a limit')}",
-            f"{in_colour('pavement', '┈┈')} {self.tr('pavement slope')}",
+            f"{in_colour('required', '╌╌')} {limit}",
+            f"{in_colour('pavement', '┈┈')} {pavement}",
             f'<span style="color:{wont.color.name()}">{wont.mark}</span> '
             + verdict_text("won't shed"),
             f'<span style="color:{cant.color.name()}">◇</span> ' + verdict_text("can't tell"),

@@ -27,7 +27,7 @@ from PySide6.QtCore import (
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
-__all__ = ["log_path", "make_application", "run"]
+__all__ = ["log_path", "make_application", "run", "translations_folder"]
 
 log = logging.getLogger("vergeline")
 
@@ -37,12 +37,20 @@ GRID_CACHE_MB = "256"
 # While a worker computes in Python, each call from Qt into a paint event waits this long for its
 # turn, and one picture takes dozens of such calls; the usual 5 ms would add up to a stutter.
 TURN_S = 0.0005
+# Until the window stands, loading libraries beside it would only hold it up.
+FIRST_PAINT_MS = 60
 
 
 def log_path() -> Path:
     """Return the log file's place."""
     base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
     return Path(base) / "vergeline.log"
+
+
+def translations_folder() -> Path:
+    """Return where a person puts a catalogue of their own, ``vergeline_<locale>.qm``."""
+    base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
+    return Path(base) / "translations"
 
 
 def make_application(arguments: Sequence[str] = ()) -> QApplication:
@@ -72,20 +80,20 @@ def make_application(arguments: Sequence[str] = ()) -> QApplication:
 
 
 def _translate(app: QApplication) -> None:
-    """Load Qt's own words and ours in the system's language, where there are any."""
+    """Load Qt's own words and ours in the system's language, where there are any.
+
+    A catalogue in the person's own folder goes before the one that came with the program.
+    """
     locale = QLocale()
-    for name, folder in (
-        ("qtbase", QLibraryInfo.path(QLibraryInfo.LibraryPath.TranslationsPath)),
-        ("vergeline", None),
-    ):
-        translator = QTranslator(app)
-        if folder is not None:
-            loaded = translator.load(locale, name, "_", folder)
-        else:
-            with as_file(files("resources").joinpath("translations")) as place:
-                loaded = translator.load(locale, name, "_", str(place))
-        if loaded:
-            app.installTranslator(translator)
+    qt = QLibraryInfo.path(QLibraryInfo.LibraryPath.TranslationsPath)
+    with as_file(files("resources")) as shipped:
+        for name, folders in (
+            ("qtbase", [qt]),
+            ("vergeline", [translations_folder(), Path(shipped) / "translations"]),
+        ):
+            translator = QTranslator(app)
+            if any(translator.load(locale, name, "_", str(folder)) for folder in folders):
+                app.installTranslator(translator)
 
 
 def _start_log() -> None:
@@ -123,7 +131,7 @@ def run(files_to_open: Sequence[str] = ()) -> int:
     telling = _Faults(window)
     telling.install()
     window.show()
-    QTimer.singleShot(0, lambda: _after_show(window, list(files_to_open)))
+    QTimer.singleShot(FIRST_PAINT_MS, lambda: _after_show(window, list(files_to_open)))
     code = app.exec()
     window.model.runner.shutdown()
     telling.remove()
@@ -132,13 +140,19 @@ def run(files_to_open: Sequence[str] = ()) -> int:
 
 
 def _after_show(window: object, paths: list[str]) -> None:
-    from gui import jobs
+    from gui import jobs, preparing
     from gui.window import Window
 
     assert isinstance(window, Window)
-    window.model.runner.submit(
-        "warm-up", jobs.warm_up, lambda _nothing: window.panes.make_ahead(), lane="long"
-    )
+
+    def loaded(first_run: bool) -> None:
+        if first_run:
+            # Begun before anybody asks for a screening, which then waits for it.
+            window.model.runner.submit("prepare", preparing.prepare, lane="slow start")
+            window.model.message.emit(preparing.words() + ".")
+        window.panes.make_ahead()
+
+    window.model.runner.submit("warm-up", jobs.warm_up, loaded, lane="long")
     if paths:
         window.files.open_paths([os.path.abspath(path) for path in paths])
     else:

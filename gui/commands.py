@@ -19,8 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["Commands"]
 
 
-def _tr(text: str) -> str:
-    return QCoreApplication.translate("Commands", text)
+translate = QCoreApplication.translate
 
 
 class Commands:
@@ -32,82 +31,116 @@ class Commands:
         self._icons: dict[QAction, str] = {}
         model, undo, files = window.model, window.model.undo, window.files
 
-        self.open_any = self._make(_tr("&Open…"), "Ctrl+O", files.ask_open, "open")
-        self.open_terrain = self._make(
-            _tr("Open &terrain…"), "Ctrl+T", files.ask_terrain, "terrain"
+        self.open_any = self._make(
+            translate("Commands", "&Open…"), "Ctrl+O", files.ask_open, "open"
         )
-        self.open_road = self._make(_tr("Open &road…"), "Ctrl+L", files.ask_road, "road")
-        self.road_reading = self._make(_tr("&How to read the road…"), "", files.ask_road_reading)
-        self.open_sample = self._make(_tr("Open the sa&mple road"), "", files.open_sample, "sample")
-        self.save = self._make(_tr("&Save"), QKeySequence.StandardKey.Save, files.save, "save")
-        self.save_as = self._make(_tr("Save &as…"), "Ctrl+Shift+S", files.save_as)
-        self.close_study = self._make(_tr("&Close"), "Ctrl+W", files.close_study)
-        self.leave = self._make(_tr("&Quit"), QKeySequence.StandardKey.Quit, window.close)
+        self.open_terrain = self._make(
+            translate("Commands", "Open &terrain…"), "Ctrl+T", files.ask_terrain, "terrain"
+        )
+        self.open_road = self._make(
+            translate("Commands", "Open &road…"), "Ctrl+L", files.ask_road, "road"
+        )
+        self.road_reading = self._make(
+            translate("Commands", "&How to read the road…"), "", files.ask_road_reading
+        )
+        self.open_sample = self._make(
+            translate("Commands", "Open the sa&mple road"), "", files.open_sample, "sample"
+        )
+        self.save = self._make(
+            translate("Commands", "&Save"), QKeySequence.StandardKey.Save, files.save, "save"
+        )
+        self.save_as = self._make(translate("Commands", "Save &as…"), "Ctrl+Shift+S", files.save_as)
+        self.close_study = self._make(translate("Commands", "&Close"), "Ctrl+W", files.close_study)
+        self.leave = self._make(
+            translate("Commands", "&Quit"), QKeySequence.StandardKey.Quit, window.close
+        )
 
-        self.undo = undo.createUndoAction(window, _tr("Undo"))
+        self.undo = undo.createUndoAction(window, translate("Commands", "Undo"))
         self.undo.setShortcut(QKeySequence.StandardKey.Undo)
-        self.redo = undo.createRedoAction(window, _tr("Redo"))
+        self.redo = undo.createRedoAction(window, translate("Commands", "Redo"))
         self.redo.setShortcuts([QKeySequence("Ctrl+Y"), QKeySequence("Ctrl+Shift+Z")])
         self._icons[self.undo], self._icons[self.redo] = "undo", "redo"
         self.give_back = self._make(
-            _tr("&Give all corrected breaks back"), "", model.clear_overrides
+            translate("Commands", "&Give all corrected breaks back"), "", model.clear_overrides
         )
 
-        self.screen = self._make(_tr("&Screen"), "F5", model.screen, "screen")
-        self.cancel = self._make(_tr("Ca&ncel"), "Ctrl+.", window.cancel_job, "stop")
-        self.compare = self._make(
-            _tr("Compare with another &grid…"), "", files.ask_second, "compare"
+        self.screen = self._make(translate("Commands", "&Screen"), "F5", model.screen, "screen")
+        self.cancel = self._make(
+            translate("Commands", "Ca&ncel"), "Ctrl+.", window.cancel_job, "stop"
         )
-        self.end_compare = self._make(_tr("&End comparing"), "", model.close_second)
+        self.compare = self._make(
+            translate("Commands", "Compare with another &grid…"), "", files.ask_second, "compare"
+        )
+        self.end_compare = self._make(
+            translate("Commands", "&End comparing"), "", model.close_second
+        )
 
         self.next_station = self._make(
-            _tr("&Next station"), ("Ctrl+Right", "]"), lambda: model.next_station(1), "next-station"
+            translate("Commands", "&Next station"),
+            ("Ctrl+Right", "]"),
+            lambda: model.next_station(1),
+            "next-station",
         )
         self.previous_station = self._make(
-            _tr("&Previous station"),
+            translate("Commands", "&Previous station"),
             ("Ctrl+Left", "["),
             lambda: model.next_station(-1),
             "previous-station",
         )
         self.ten_on = self._make(
-            _tr("Ten stations &on"), "Ctrl+Shift+Right", lambda: model.next_station(10)
+            translate("Commands", "Ten stations &on"),
+            "Ctrl+Shift+Right",
+            lambda: model.next_station(10),
         )
         self.ten_back = self._make(
-            _tr("Ten stations &back"), "Ctrl+Shift+Left", lambda: model.next_station(-10)
+            translate("Commands", "Ten stations &back"),
+            "Ctrl+Shift+Left",
+            lambda: model.next_station(-10),
         )
         self.next_finding = self._make(
-            _tr("Next &finding"), ("F8", "Ctrl+Down"), lambda: model.next_finding(1), "next-finding"
+            translate("Commands", "Next &finding"),
+            ("F8", "Ctrl+Down"),
+            lambda: model.next_finding(1),
+            "next-finding",
         )
         self.previous_finding = self._make(
-            _tr("Previous f&inding"),
+            translate("Commands", "Previous f&inding"),
             ("Shift+F8", "Ctrl+Up"),
             lambda: model.next_finding(-1),
             "previous-finding",
         )
         self.other_side = self._make(
-            _tr("Other si&de"), ("F7", "Ctrl+B"), model.flip_side, "other-side"
+            translate("Commands", "Other si&de"), ("F7", "Ctrl+B"), model.flip_side, "other-side"
         )
-        self.go_to = self._make(_tr("&Go to station"), "Ctrl+G", self._go_to)
+        self.go_to = self._make(translate("Commands", "&Go to station"), "Ctrl+G", self._go_to)
         self.next_road = self._make(
-            _tr("Next r&oad"), "Ctrl+Shift+Down", lambda: window.step_road(1)
+            translate("Commands", "Next r&oad"), "Ctrl+Shift+Down", lambda: window.step_road(1)
         )
         self.previous_road = self._make(
-            _tr("Previous ro&ad"), "Ctrl+Shift+Up", lambda: window.step_road(-1)
+            translate("Commands", "Previous ro&ad"), "Ctrl+Shift+Up", lambda: window.step_road(-1)
         )
 
         self.print_section = self._make(
-            _tr("&Section sheet…"), "Ctrl+P", files.print_section, "print"
+            translate("Commands", "&Section sheet…"), "Ctrl+P", files.print_section, "print"
         )
-        self.print_reach = self._make(_tr("&Reach sheet…"), "", files.print_reach)
+        self.print_reach = self._make(translate("Commands", "&Reach sheet…"), "", files.print_reach)
         self.print_reaches = self._make(
-            _tr("Sheets of &all reaches that won't shed…"), "", files.print_reaches
+            translate("Commands", "Sheets of &all reaches that won't shed…"),
+            "",
+            files.print_reaches,
         )
 
-        self.help = self._make(_tr("&What each number means"), "F1", window.show_help, "help")
-        self.sheet = self._make(_tr("&Keyboard shortcuts"), "Ctrl+/", window.show_shortcuts)
-        self.cautions = self._make(_tr("&Cautions"), "", window.show_cautions, "caution")
-        self.log = self._make(_tr("Show the &log file"), "", window.show_log)
-        self.about = self._make(_tr("&About Vergeline"), "", window.show_about)
+        self.help = self._make(
+            translate("Commands", "&What each number means"), "F1", window.show_help, "help"
+        )
+        self.sheet = self._make(
+            translate("Commands", "&Keyboard shortcuts"), "Ctrl+/", window.show_shortcuts
+        )
+        self.cautions = self._make(
+            translate("Commands", "&Cautions"), "", window.show_cautions, "caution"
+        )
+        self.log = self._make(translate("Commands", "Show the &log file"), "", window.show_log)
+        self.about = self._make(translate("Commands", "&About Vergeline"), "", window.show_about)
         self._menus()
         self._toolbar()
 
@@ -143,14 +176,14 @@ class Commands:
             self.groups.append((title.replace("&", ""), actions))
             return made
 
-        self.recent_menu = QMenu(_tr("Open r&ecent"), window)
+        self.recent_menu = QMenu(translate("Commands", "Open r&ecent"), window)
         self.heights_menu = self._heights_menu()
         self.extras_menu = self._extras_menu()
-        self.sheets_menu = QMenu(_tr("&Print sheets"), window)
+        self.sheets_menu = QMenu(translate("Commands", "&Print sheets"), window)
         for action in (self.print_section, self.print_reach, self.print_reaches):
             self.sheets_menu.addAction(action)
         menu(
-            _tr("&File"),
+            translate("Commands", "&File"),
             self.open_any,
             self.open_terrain,
             self.heights_menu,
@@ -168,10 +201,17 @@ class Commands:
             self.leave,
         )
         self.groups[-1][1].extend([self.print_section])
-        menu(_tr("&Edit"), self.undo, self.redo, None, self.give_back)
-        menu(_tr("&Screening"), self.screen, self.cancel, None, self.compare, self.end_compare)
+        menu(translate("Commands", "&Edit"), self.undo, self.redo, None, self.give_back)
         menu(
-            _tr("&Go"),
+            translate("Commands", "&Screening"),
+            self.screen,
+            self.cancel,
+            None,
+            self.compare,
+            self.end_compare,
+        )
+        menu(
+            translate("Commands", "&Go"),
             self.next_station,
             self.previous_station,
             self.ten_on,
@@ -185,9 +225,9 @@ class Commands:
             self.next_road,
             self.previous_road,
         )
-        self.panes_menu = QMenu(_tr("&Panes"), window)
+        self.panes_menu = QMenu(translate("Commands", "&Panes"), window)
         menu(
-            _tr("&View"),
+            translate("Commands", "&View"),
             here.near_action,
             here.fit_road_action,
             here.fit_terrain_action,
@@ -201,23 +241,26 @@ class Commands:
             self._light_menu(),
             None,
             self._choice(
-                _tr("&Units"),
-                [(_tr("Metric"), "metric"), (_tr("US"), "us")],
+                translate("Commands", "&Units"),
+                [(translate("Commands", "Metric"), "metric"), (translate("Commands", "US"), "us")],
                 lambda: window.model.units,
                 window.model.set_units,
             ),
             self._choice(
-                _tr("&Stations as"),
-                [(_tr("2+340 (km)"), "km"), (_tr("23+40 (hundreds of feet)"), "feet-hundreds")],
+                translate("Commands", "&Stations as"),
+                [
+                    (translate("Commands", "2+340 (km)"), "km"),
+                    (translate("Commands", "23+40 (hundreds of feet)"), "feet-hundreds"),
+                ],
                 lambda: window.model.station_style,
                 window.model.set_station_style,
             ),
             self._choice(
-                _tr("&Colours"),
+                translate("Commands", "&Colours"),
                 [
-                    (_tr("As the system has them"), "system"),
-                    (_tr("Light"), "light"),
-                    (_tr("Dark"), "dark"),
+                    (translate("Commands", "As the system has them"), "system"),
+                    (translate("Commands", "Light"), "light"),
+                    (translate("Commands", "Dark"), "dark"),
                 ],
                 window.appearance,
                 window.set_appearance,
@@ -225,7 +268,15 @@ class Commands:
             None,
             self.panes_menu,
         )
-        menu(_tr("&Help"), self.help, self.sheet, self.cautions, None, self.log, self.about)
+        menu(
+            translate("Commands", "&Help"),
+            self.help,
+            self.sheet,
+            self.cautions,
+            None,
+            self.log,
+            self.about,
+        )
         for action, picture in (
             (here.measure_action, "measure"),
             (here.relief_action, "relief"),
@@ -259,10 +310,10 @@ class Commands:
         return made
 
     def _relief_menu(self) -> QMenu:
-        made = QMenu(_tr("Full colour at"), self.window)
+        made = QMenu(translate("Commands", "Full colour at"), self.window)
         group = QActionGroup(made)
         for limit in RELIEF_LIMITS_CM:
-            action = made.addAction(_tr("± {value:g} cm").format(value=limit))
+            action = made.addAction(translate("Commands", "± {value:g} cm").format(value=limit))
             action.setCheckable(True)
             action.setChecked(limit == self.window.map.relief_limit_cm)
             group.addAction(action)
@@ -274,7 +325,7 @@ class Commands:
         self.window.map.relief_action.setChecked(True)
 
     def _light_menu(self) -> QMenu:
-        made = QMenu(_tr("&Light on the terrain"), self.window)
+        made = QMenu(translate("Commands", "&Light on the terrain"), self.window)
         self.light_panel = LightPanel(self.window.map.light)
         self.light_panel.changed.connect(self._set_light)
         holder = QWidgetAction(made)
@@ -290,26 +341,42 @@ class Commands:
         self.window.map.set_light(replace(light, low_m=now.low_m, high_m=now.high_m))
 
     def _heights_menu(self) -> QMenu:
-        made = QMenu(_tr("Heights are &in"), self.window)
+        made = QMenu(translate("Commands", "Heights are &in"), self.window)
         for text, unit in (
-            (_tr("As the file says"), None),
-            (_tr("Metres"), "metre"),
-            (_tr("Feet"), "foot"),
-            (_tr("US survey feet"), "us-foot"),
+            (translate("Commands", "As the file says"), None),
+            (translate("Commands", "Metres"), "metre"),
+            (translate("Commands", "Feet"), "foot"),
+            (translate("Commands", "US survey feet"), "us-foot"),
         ):
             action = made.addAction(text)
             action.triggered.connect(lambda _=False, u=unit: self.window.files.set_height_unit(u))
         return made
 
     def _extras_menu(self) -> QMenu:
-        made = QMenu(_tr("A&dd to the road"), self.window)
+        made = QMenu(translate("Commands", "A&dd to the road"), self.window)
         model = self.window.model
         takers: dict[str, QAction] = {}
         for kind, text, take in (
-            ("mask", _tr("&Areas that aren't shoulder…"), _tr("Take the areas out")),
-            ("edges", _tr("Pavement &edge lines…"), _tr("Take the edge lines out")),
-            ("widths", _tr("&Widths by station…"), _tr("Take the widths out")),
-            ("culverts", _tr("&Culverts…"), _tr("Take the culverts out")),
+            (
+                "mask",
+                translate("Commands", "&Areas that aren't shoulder…"),
+                translate("Commands", "Take the areas out"),
+            ),
+            (
+                "edges",
+                translate("Commands", "Pavement &edge lines…"),
+                translate("Commands", "Take the edge lines out"),
+            ),
+            (
+                "widths",
+                translate("Commands", "&Widths by station…"),
+                translate("Commands", "Take the widths out"),
+            ),
+            (
+                "culverts",
+                translate("Commands", "&Culverts…"),
+                translate("Commands", "Take the culverts out"),
+            ),
         ):
             made.addAction(text).triggered.connect(
                 lambda _=False, k=kind: self.window.files.ask_extra(k)
@@ -330,19 +397,21 @@ class Commands:
 
     def _toolbar(self) -> None:
         window, here = self.window, self.window.map
-        bar = QToolBar(_tr("Toolbar"), window)
+        bar = QToolBar(translate("Commands", "Toolbar"), window)
         bar.setObjectName("toolbar")
         bar.setMovable(False)
         bar.setIconSize(QSize(20, 20))
-        bar.setAccessibleName(_tr("Toolbar"))
+        bar.setAccessibleName(translate("Commands", "Toolbar"))
         bar.toggleViewAction().setEnabled(False)
         self.toolbar = bar
         texts = {self.open_terrain, self.open_road, self.screen}
-        self.station_label = QLabel(_tr("Station"))
+        self.station_label = QLabel(translate("Commands", "Station"))
         self.station_label.setContentsMargins(4, 0, 2, 0)
         self.station_box = QLineEdit()
-        self.station_box.setAccessibleName(_tr("Go to station"))
-        self.station_box.setToolTip(_tr("Type a station such as 1+240 and press Enter (Ctrl+G)"))
+        self.station_box.setAccessibleName(translate("Commands", "Go to station"))
+        self.station_box.setToolTip(
+            translate("Commands", "Type a station such as 1+240 and press Enter (Ctrl+G)")
+        )
         self.station_box.setPlaceholderText("0+000")
         self.station_box.setFixedWidth(86)
         self.station_box.setAlignment(Qt.AlignmentFlag.AlignRight)

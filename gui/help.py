@@ -21,17 +21,12 @@ from PySide6.QtWidgets import (
 
 from gui import theme
 from gui.figure import arrow, figure_font, hatch, pen, text_at
-from gui.sheets import cautions
-from gui.words import QT_TRANSLATE_NOOP
+from gui.words import QT_TRANSLATE_NOOP, cautions
 
 __all__ = ["TERMS", "HelpPage", "SectionDiagram", "Term"]
 
-_N = QT_TRANSLATE_NOOP
-_C = "help"
 
-
-def _tr(text: str) -> str:
-    return QCoreApplication.translate(_C, text)
+translate = QCoreApplication.translate
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +40,9 @@ class Term:
 
 TERMS: tuple[Term, ...] = (
     Term(
-        _N(_C, "Station, left and right"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Station, left and right"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "A station is the distance along the centreline from its start, written 2+340 "
             "(kilometres and metres) or 23+40 (hundreds of feet). Left and right are as seen when "
             "looking up-station, towards rising numbers.",
@@ -55,18 +50,18 @@ TERMS: tuple[Term, ...] = (
         "sides",
     ),
     Term(
-        _N(_C, "Offset u"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Offset u"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "Distance outward from the centreline, square to it. The drawn line may lie beside "
             "the real middle of the road: the program finds the edges, so that doesn't matter.",
         ),
         "u",
     ),
     Term(
-        _N(_C, "Crown"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Crown"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "The highest line of the pavement. From it the pavement falls to both sides; on a "
             "superelevated curve it falls one way only, and its slope on the high side is "
             "negative.",
@@ -74,9 +69,9 @@ TERMS: tuple[Term, ...] = (
         "crown",
     ),
     Term(
-        _N(_C, "Pavement edge e"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Pavement edge e"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "Where pavement ends and shoulder begins. “Found” means that the terrain shows it; "
             "“nominal” that it doesn't and the width you gave is used; “by hand” that a reviewer "
             "put it there. Drag it in the section if it is wrong.",
@@ -84,14 +79,16 @@ TERMS: tuple[Term, ...] = (
         "edge",
     ),
     Term(
-        _N(_C, "Hinge h"),
-        _N(_C, "The outer break of the shoulder, where the foreslope to the ditch begins."),
+        QT_TRANSLATE_NOOP("help", "Hinge h"),
+        QT_TRANSLATE_NOOP(
+            "help", "The outer break of the shoulder, where the foreslope to the ditch begins."
+        ),
         "hinge",
     ),
     Term(
-        _N(_C, "Cross slope"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Cross slope"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "Fall across the road in percent; positive falls outward, away from the crown. It is "
             "fitted through all grid cells of the strip, not between two points. A shoulder should "
             "fall more steeply than the pavement beside it: pavement 2 % gives shoulder 4 % "
@@ -100,9 +97,9 @@ TERMS: tuple[Term, ...] = (
         "slope",
     ),
     Term(
-        _N(_C, "Breakover"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Breakover"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "Shoulder cross slope minus pavement cross slope, in percentage points. Too much makes "
             "a vehicle lurch; on the high side of a curve it limits how far the shoulder may fall "
             "outward.",
@@ -110,9 +107,9 @@ TERMS: tuple[Term, ...] = (
         "breakover",
     ),
     Term(
-        _N(_C, "Edge drop"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Edge drop"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "Height of the pavement plane above the shoulder plane, both carried to the edge. "
             "Positive: the shoulder lies lower, a drop-off for a wheel. Negative: the shoulder "
             "stands high and holds water on the pavement.",
@@ -120,9 +117,9 @@ TERMS: tuple[Term, ...] = (
         "drop",
     ),
     Term(
-        _N(_C, "Rut and ridge"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Rut and ridge"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "The largest gap under, and the largest rise above, a straightedge laid across the "
             "shoulder. A grid of coarse cells can't show a narrow rut: then the program says so "
             "instead of giving 0.",
@@ -130,18 +127,18 @@ TERMS: tuple[Term, ...] = (
         "rut",
     ),
     Term(
-        _N(_C, "Retained depth"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Retained depth"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "Depth of water that the cross-section holds before it spills outward or inward. Pond "
             "depth is the same when water may also escape along the road.",
         ),
         "water",
     ),
     Term(
-        _N(_C, "Ditch"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Ditch"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "The invert is its lowest line. Depth is measured below the pavement edge; grade is "
             "its slope along the road. A ditch that is flat or rises towards its outlet holds "
             "water.",
@@ -149,9 +146,9 @@ TERMS: tuple[Term, ...] = (
         "ditch",
     ),
     Term(
-        _N(_C, "Target line, cut and fill"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Target line, cut and fill"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "The shape to build: from the pavement edge, flush after compaction, at the required "
             "slope to the hinge, then down to the foreslope. Cut is ground above it, fill is "
             "ground missing below it; they are reckoned apart, never netted first.",
@@ -159,9 +156,9 @@ TERMS: tuple[Term, ...] = (
         "target",
     ),
     Term(
-        _N(_C, "± standard error"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "± standard error"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "How far a number would scatter if the survey were flown again. About two times in "
             "three the true value lies within ± 1 standard error, nineteen times in twenty within "
             "± 2.",
@@ -169,34 +166,34 @@ TERMS: tuple[Term, ...] = (
         "band",
     ),
     Term(
-        _N(_C, "Averaging length"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Averaging length"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "Length of road behind one measurement. Longer makes the errors smaller, but blurs "
             "faults that are shorter. The inputs show which length this grid needs.",
         ),
     ),
     Term(
-        _N(_C, "Verdict"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Verdict"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "“Sheds” and “won't shed” are said only when the probability settles it; otherwise it "
             "is “can't tell”, and “no data” where the grid has holes. Unknown never counts as "
             "good.",
         ),
     ),
     Term(
-        _N(_C, "Reach"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Reach"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "A run of stations on one side with one finding, long enough to be worth a job. The "
             "ranking is how bad × how long × how much pavement drains over it.",
         ),
     ),
     Term(
-        _N(_C, "Treatment"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Treatment"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "Reshape: the shoulder's own material is enough. Replenish: new material must come in. "
             "Either may go with cleaning the ditch. The balance has an error too, so here as well "
             "the answer can be “can't tell”.",
@@ -204,9 +201,9 @@ TERMS: tuple[Term, ...] = (
         "target",
     ),
     Term(
-        _N(_C, "Bank, loose, compacted"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("help", "Bank, loose, compacted"),
+        QT_TRANSLATE_NOOP(
+            "help",
             "The same material takes up different room: as it lies (bank), on the truck (loose), "
             "and rolled (compacted). Every volume here says which it is.",
         ),
@@ -378,14 +375,18 @@ class SectionDiagram(QWidget):
         up, side_right = Qt.AlignmentFlag.AlignBottom, Qt.AlignmentFlag.AlignLeft
         middle = self._at(_CROWN)
         edge, hinge, invert = self._at(_EDGE), self._at(_HINGE), self._at(_INVERT)
-        self._label(painter, QPointF(self._at((-6.4, 0)).x(), top), _tr("left"), "sides")
-        self._label(painter, QPointF(self._at((6.4, 0)).x(), top), _tr("right"), "sides")
+        self._label(
+            painter, QPointF(self._at((-6.4, 0)).x(), top), translate("help", "left"), "sides"
+        )
+        self._label(
+            painter, QPointF(self._at((6.4, 0)).x(), top), translate("help", "right"), "sides"
+        )
         painter.setPen(pen(self._ink("crown"), 1.0, dashes=(9.0, 3.0, 2.0, 3.0)))
         painter.drawLine(QPointF(middle.x(), top + 18.0), QPointF(middle.x(), middle.y() + 56.0))
-        self._label(painter, QPointF(middle.x(), top + 10.0), _tr("crown"), "crown")
+        self._label(painter, QPointF(middle.x(), top + 10.0), translate("help", "crown"), "crown")
         for part, point, word, at_y in (
-            ("edge", edge, _tr("edge e"), top + 26.0),
-            ("hinge", hinge, _tr("hinge h"), top + 46.0),
+            ("edge", edge, translate("help", "edge e"), top + 26.0),
+            ("hinge", hinge, translate("help", "hinge h"), top + 46.0),
         ):
             self._leader(painter, QPointF(point.x(), at_y + 8.0), point, part)
             self._label(painter, QPointF(point.x(), at_y), word, part)
@@ -395,8 +396,10 @@ class SectionDiagram(QWidget):
         arrow(painter, QPointF(middle.x(), y), QPointF(edge.x() - 6.0, y), colour)
         self._label(painter, QPointF((middle.x() + edge.x()) / 2.0, y), "u", "u")
         # Slopes, with the fall drawn as a triangle.
-        self._slope(painter, _CROWN, _EDGE, _tr("pavement slope"), 1.3, 78.0)
-        self._slope(painter, _SHOULDER_AT_EDGE, _HINGE, _tr("shoulder slope"), 4.2, 58.0)
+        self._slope(painter, _CROWN, _EDGE, translate("help", "pavement slope"), 1.3, 78.0)
+        self._slope(
+            painter, _SHOULDER_AT_EDGE, _HINGE, translate("help", "shoulder slope"), 4.2, 58.0
+        )
         # Edge drop between the two planes.
         colour = theme.color("accent") if self.part == "drop" else self._ink("drop")
         x = edge.x() - 9.0
@@ -409,7 +412,7 @@ class SectionDiagram(QWidget):
         self._label(
             painter,
             QPointF(x - 8.0, foot.y() + 20.0),
-            _tr("edge drop"),
+            translate("help", "edge drop"),
             "drop",
             Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
         )
@@ -418,14 +421,18 @@ class SectionDiagram(QWidget):
         self._label(
             painter,
             QPointF(edge.x() - 4.0, foot.y() + 104.0),
-            _tr("breakover"),
+            translate("help", "breakover"),
             "breakover",
         )
         # Left side: water, high shoulder, rut.
         level = self._at((-2.3, -0.02))
         self._leader(painter, QPointF(level.x(), level.y() - 40.0), level, "water")
         self._label(
-            painter, QPointF(level.x(), level.y() - 48.0), _tr("retained depth"), "water", up
+            painter,
+            QPointF(level.x(), level.y() - 48.0),
+            translate("help", "retained depth"),
+            "water",
+            up,
         )
         rut = self._at((-4.3, -0.045))
         start, end = self._at((-3.75, -0.02)), self._at((-5.0, -0.075))
@@ -436,21 +443,21 @@ class SectionDiagram(QWidget):
         self._label(
             painter,
             QPointF(rut.x() - 30.0, rut.y() - 92.0),
-            _tr("rut, ridge: under a straightedge"),
+            translate("help", "rut, ridge: under a straightedge"),
             "rut",
             up,
         )
         self._label(
             painter,
             QPointF(invert.x(), invert.y() + 14.0),
-            _tr("ditch invert"),
+            translate("help", "ditch invert"),
             "ditch",
         )
         fore = self._at((6.15, -0.28))
         self._label(
             painter,
             QPointF(fore.x() + 10.0, fore.y() - 12.0),
-            _tr("foreslope"),
+            translate("help", "foreslope"),
             "ditch",
             side_right | Qt.AlignmentFlag.AlignVCenter,
         )
@@ -458,7 +465,7 @@ class SectionDiagram(QWidget):
         self._label(
             painter,
             QPointF(left_target.x() + 26.0, left_target.y() + 46.0),
-            _tr("cut"),
+            translate("help", "cut"),
             "target",
         )
         self._leader(
@@ -471,7 +478,7 @@ class SectionDiagram(QWidget):
         self._label(
             painter,
             QPointF(right_target.x() + 74.0, right_target.y() - 30.0),
-            _tr("target line, fill"),
+            translate("help", "target line, fill"),
             "target",
         )
         self._leader(
@@ -522,7 +529,7 @@ class HelpPage(QWidget):
         self.words = QListWidget()
         self.words.setAccessibleName(self.tr("Words"))
         for term in TERMS:
-            item = QListWidgetItem(_tr(term.title))
+            item = QListWidgetItem(translate("help", term.title))
             item.setData(Qt.ItemDataRole.UserRole, term)
             self.words.addItem(item)
         self.words.currentItemChanged.connect(self._on_term)
@@ -563,7 +570,7 @@ class HelpPage(QWidget):
         for row in range(self.words.count()):
             item = self.words.item(row)
             term = item.data(Qt.ItemDataRole.UserRole)
-            hay = f"{_tr(term.title)} {_tr(term.text)}".casefold()
+            hay = f"{translate('help', term.title)} {translate('help', term.text)}".casefold()
             fits = all(word in hay for word in wanted)
             item.setHidden(not fits)
             if fits and first is None:
@@ -588,15 +595,15 @@ class HelpPage(QWidget):
         item = self.words.currentItem()
         parts = []
         if item is None:
-            parts.append(
-                f"<p>{escape(self.tr('Choose a word on the left or in the drawing.'))}</p>"
-            )
+            hint = self.tr("Choose a word on the left or in the drawing.")
+            parts.append(f"<p>{escape(hint)}</p>")
         else:
             term = item.data(Qt.ItemDataRole.UserRole)
-            parts.append(f"<h3>{escape(_tr(term.title))}</h3><p>{escape(_tr(term.text))}</p>")
-        colour = theme.color("warn").name()
+            title, text = translate("help", term.title), translate("help", term.text)
+            parts.append(f"<h3>{escape(title)}</h3><p>{escape(text)}</p>")
+        colour, heading = theme.color("warn").name(), self.tr("Before any work")
         parts.append(
-            f'<p style="color:{colour}"><b>⚠ {escape(self.tr("Before any work"))}</b></p><ul>'
+            f'<p style="color:{colour}"><b>⚠ {escape(heading)}</b></p><ul>'
             + "".join(f"<li>{escape(sentence)}</li>" for sentence in cautions())
             + "</ul>"
         )

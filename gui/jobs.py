@@ -6,6 +6,8 @@ window opens before rasterio, numba or scipy are loaded.
 
 from __future__ import annotations
 
+import gc
+import importlib
 import itertools
 import os
 from collections.abc import Mapping, Sequence
@@ -17,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import Cancelled, VergelineError
+from gui import preparing
+from gui.preparing import prepare
 from gui.runner import Progress
 
 if TYPE_CHECKING:
@@ -325,6 +329,7 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
     """Screen the roads on the grid."""
     from analysis import screening
 
+    prepare(progress)
     progress(0.0, "getting ready")
     inputs = order.inputs
     record: dict[str, Any] = {}
@@ -365,6 +370,7 @@ def update(
     study = before.study
     if study is None:
         raise Cancelled
+    prepare(progress)
     changed = {key for key in {*before.edits, *edits} if before.edits.get(key) != edits.get(key)}
     roads = {key.road for key in changed}
     wanted = edit_table(edits)
@@ -578,11 +584,24 @@ def _table(types: Mapping[str, str], values: Mapping[str, Sequence[Any]]) -> Tab
     )
 
 
-def warm_up(progress: Progress) -> None:
-    """Load the heavy libraries while the person looks around, so that the first job is quick."""
-    import importlib
+def warm_up(progress: Progress) -> bool:
+    """Load the heavy libraries while the person looks around, so that the first job is quick.
 
+    Tell whether the kernels are still to be compiled.
+    """
+    # Over all that the libraries bring, one search for garbage holds every thread for a tenth of
+    # a second. None while they load; and what they brought is left out of every later one.
+    gc.disable()
+    try:
+        return _load_all(progress)
+    finally:
+        gc.freeze()
+        gc.enable()
+
+
+def _load_all(progress: Progress) -> bool:
     for name in (
+        "analysis.geofiles",
         "analysis.terrain",
         "analysis.alignment",
         "analysis.screening",
@@ -595,8 +614,16 @@ def warm_up(progress: Progress) -> None:
         "gui.help",
     ):
         if progress.cancelled():
-            return
+            return False
         importlib.import_module(name)
+    # The compiler loads most of itself with the first kernel: a storm of imports that would
+    # meet the window laying out its panes, were it left to the first grid.
+    if preparing.is_needed():
+        return True
+    from analysis.resolving import resolving_power
+
+    resolving_power(0.5, 0.02, 1.5, 20.0)
+    return False
 
 
 def open_sample(progress: Progress) -> Inputs:

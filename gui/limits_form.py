@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -34,7 +35,7 @@ from analysis.limits import (
 from gui import theme
 from gui.fields import CalmCombo, QuantityBox, scrolled, surface_text
 from gui.units import number, value_text
-from gui.words import limit_title
+from gui.words import limit_note, limit_title
 
 if TYPE_CHECKING:
     from gui.model import WindowModel
@@ -42,6 +43,9 @@ if TYPE_CHECKING:
 __all__ = ["LimitsForm"]
 
 _JUDGE_MS = 120
+# How long the form makes rows before it lets the window go on, and for how long at least.
+_TURN_S = 0.008
+_TURN_MS = 5
 
 
 class _LimitRow(QWidget):
@@ -103,7 +107,9 @@ class _LimitRow(QWidget):
         font = QFont(self.label.font())
         font.setBold(changed)
         self.label.setFont(font)
-        tip = self.tr("{note}\n\nSource: {source}").format(note=limit.note, source=limit.source)
+        tip = self.tr("{note}\n\nSource: {source}").format(
+            note=limit_note(limit.note), source=limit.source
+        )
         if changed:
             tip += "\n" + self.tr("Shipped value: {value}, {source}").format(
                 value=plain_text, source=plain.source
@@ -131,7 +137,7 @@ class LimitsForm(QWidget):
         model.limits_changed.connect(self._show)
         model.units_changed.connect(self._show)
         self._show()
-        self._build_group()
+        self._build_some()
 
     def _build(self) -> None:
         self.surface_box = CalmCombo()
@@ -162,11 +168,13 @@ class LimitsForm(QWidget):
         column.setSpacing(8)
         self.groups: dict[str, QGroupBox] = {}
         self._column = column
-        # Some seventy rows at once would hold the window up: one group with each idle tick.
-        self._waiting = list(dict.fromkeys(spec.group for spec in limit_specs().values()))
+        # Some seventy rows at once would hold the window up.
+        specs = limit_specs().values()
+        order = list(dict.fromkeys(spec.group for spec in specs))
+        self._waiting = sorted(specs, key=lambda spec: order.index(spec.group))
         self._builder = QTimer(self)
-        self._builder.setInterval(0)
-        self._builder.timeout.connect(self._build_group)
+        self._builder.setInterval(_TURN_MS)
+        self._builder.timeout.connect(self._build_some)
 
         self.note = QLabel()
         self.note.setWordWrap(True)
@@ -192,37 +200,35 @@ class LimitsForm(QWidget):
         whole.addWidget(scrolled(inside), 1)
         whole.addLayout(foot)
 
-    def _build_group(self) -> None:
-        """Make the next group of limits."""
-        if not self._waiting:
-            self._builder.stop()
-            return
-        name = self._waiting.pop(0)
-        group = QGroupBox(_group_text(name))
-        inner = QVBoxLayout(group)
-        inner.setContentsMargins(8, 6, 8, 8)
-        inner.setSpacing(3)
-        limits = self.model.limits
-        shipped = default_limits(limits.surface)
-        for spec in limit_specs().values():
-            if spec.group != name:
-                continue
-            row = _LimitRow(spec)
-            row.changed.connect(self._on_changed)
-            row.reset.connect(self._on_reset)
-            row.show_limit(limits, shipped, self.model.units)
-            inner.addWidget(row)
-            self.rows[spec.name] = row
-        self.groups[name] = group
-        self._column.addWidget(group)
+    def _build_some(self) -> None:
+        """Make limits for as long as the window can spare."""
+        end = time.perf_counter() + _TURN_S
+        while self._waiting and time.perf_counter() < end:
+            self._build_row(self._waiting.pop(0))
         if not self._waiting:
             self._builder.stop()
             self._on_find(self.find_box.text())
 
+    def _build_row(self, spec: LimitSpec) -> None:
+        group = self.groups.get(spec.group)
+        if group is None:
+            group = self.groups[spec.group] = QGroupBox(_group_text(spec.group))
+            inner = QVBoxLayout(group)
+            inner.setContentsMargins(8, 6, 8, 8)
+            inner.setSpacing(3)
+            self._column.addWidget(group)
+        row = _LimitRow(spec)
+        row.changed.connect(self._on_changed)
+        row.reset.connect(self._on_reset)
+        limits = self.model.limits
+        row.show_limit(limits, default_limits(limits.surface), self.model.units)
+        group.layout().addWidget(row)
+        self.rows[spec.name] = row
+
     def build_all(self) -> None:
-        """Make all groups that are still missing, now."""
+        """Make all limits that are still missing, now."""
         while self._waiting:
-            self._build_group()
+            self._build_some()
 
     def showEvent(self, event: QShowEvent) -> None:
         super().showEvent(event)
@@ -261,7 +267,7 @@ class LimitsForm(QWidget):
         for group in self.groups.values():
             group.setVisible(True)
         for name, row in self.rows.items():
-            hay = f"{limit_title(row.spec.title)} {limits[name].note}".casefold()
+            hay = f"{limit_title(row.spec.title)} {limit_note(limits[name].note)}".casefold()
             fits = all(word in hay for word in words)
             if self.changed_only.isChecked():
                 fits = fits and limits[name].value != shipped[name].value

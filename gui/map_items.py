@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, Qt, QTimer
+from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt, QTimer
 from PySide6.QtGui import (
     QBrush,
     QColor,
@@ -209,17 +209,21 @@ class Furniture(QWidget):
         self.has_stations = False
         self.has_ponds = False
         self.hint = ""
+        self.key_place = QRectF()
+
+    def _small_font(self) -> QFont:
+        font = QFont(self.font())
+        font.setPointSizeF(max(7.5, font.pointSizeF() - 1.0))
+        return font
 
     def paintEvent(self, _event: Any) -> None:
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        font = QFont(self.font())
-        font.setPointSizeF(max(7.5, font.pointSizeF() - 1.0))
-        painter.setFont(font)
+        painter.setFont(self._small_font())
         try:
             self._scale_bar(painter)
             self._north(painter)
-            if self.show_key and self.has_stations:
+            if self.show_key and self.has_stations and not self.key_place.isEmpty():
                 self._key(painter)
             if self.relief_cm > 0.0:
                 self._relief_key(painter)
@@ -274,31 +278,57 @@ class Furniture(QWidget):
             QPolygonF([QPointF(x, y), QPointF(x - 5.0, y + 17.0), QPointF(x, y + 13.0)])
         )
 
-    def _key(self, painter: QPainter) -> None:
-        from gui.words import verdict_text
-
-        rows: list[tuple[str, Any]] = [(verdict_text(name), name) for name in VERDICTS]
-        lines: list[tuple[str, str, Qt.PenStyle]] = [
+    def _key_lines(self) -> list[tuple[str, str, Qt.PenStyle]]:
+        return [
             (self.tr("Pavement edge"), "edge", Qt.PenStyle.SolidLine),
             (self.tr("Hinge"), "hinge", Qt.PenStyle.DashLine),
             (self.tr("Ditch invert"), "ditch", Qt.PenStyle.DotLine),
         ]
-        metrics = QFontMetricsF(painter.font())
-        texts = [text for text, _ in rows] + [text for text, _, _ in lines]
+
+    def key_size(self) -> QSizeF:
+        """Return how large the key is."""
+        from gui.words import verdict_text
+
+        metrics = QFontMetricsF(self._small_font())
+        texts = [verdict_text(name) for name in VERDICTS]
+        texts += [text for text, _, _ in self._key_lines()]
         if self.has_ponds:
             texts.append(self.tr("Standing water"))
-        step = metrics.height() + 3.0
         width = max(metrics.horizontalAdvance(text) for text in texts) + 50.0
-        plate = QRectF(10.0, 10.0, width, step * len(texts) + 12.0)
+        return QSizeF(width, (metrics.height() + 3.0) * len(texts) + 12.0)
+
+    def corners(self, size: QSizeF) -> list[QRectF]:
+        """Return four places for something: clear of scale bar, arrow and colour key.
+
+        Top left, top right, bottom left, bottom right; empty where it doesn't fit.
+        """
+        w, h = size.width(), size.height()
+        right, foot = self.width() - 10.0 - w, self.height() - 10.0 - h
+        above_relief = 60.0 if self.relief_cm > 0.0 else 0.0
+        places = [
+            QRectF(10.0, 10.0, w, h),
+            QRectF(right - 36.0, 10.0, w, h),
+            QRectF(10.0, foot - 44.0, w, h),
+            QRectF(right, foot - above_relief, w, h),
+        ]
+        mine = QRectF(self.rect())
+        return [place if mine.contains(place) else QRectF() for place in places]
+
+    def _key(self, painter: QPainter) -> None:
+        from gui.words import verdict_text
+
+        metrics = QFontMetricsF(painter.font())
+        step = metrics.height() + 3.0
+        plate = self.key_place
         self._plate(painter, plate)
         y = plate.top() + 6.0
-        for text, name in rows:
+        for text, name in [(verdict_text(name), name) for name in VERDICTS]:
             look = theme.verdict_look(name)
             middle = QPointF(plate.left() + 20.0, y + step / 2.0)
             draw_symbol(painter, middle, look.symbol, look.color, 9.0)
             self._row_text(painter, plate, y, step, text)
             y += step
-        for text, name, pattern in lines:
+        for text, name, pattern in self._key_lines():
             here = QPointF(plate.left() + 8.0, y + step / 2.0)
             there = QPointF(plate.left() + 32.0, y + step / 2.0)
             painter.setPen(theme.pen("road", 4.0, alpha=0.55))

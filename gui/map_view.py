@@ -15,6 +15,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QVBoxLayout, QWidget
 from gui import layers, theme
 from gui.layers import VERDICTS, MapLayers
 from gui.map_items import Furniture, LinesItem, TileItem, pond_brush
+from gui.map_key import MapKey, spread
 from gui.model import SIDES, WindowModel
 from gui.runner import Progress
 from gui.tiles import Light, ReliefTiles, TerrainTiles, TilePlan, TileStore
@@ -146,6 +147,7 @@ class MapView(QWidget):
         ):
             self.plot.addItem(item, ignoreBounds=True)
         self.furniture = Furniture(self.plot)
+        self.key = MapKey(self.plot, self.furniture)
         self.place = QLabel()
         self.place.setAccessibleName(self.tr("Place under the cursor"))
         self.ruler_text = QLabel()
@@ -200,9 +202,15 @@ class MapView(QWidget):
         self.relief_action = action(
             self.tr("Height &above the pavement"), "Ctrl+H", self._set_relief, checkable=True
         )
-        self.key_action = action(self.tr("Map &key"), "Ctrl+K", self._set_key, checkable=True)
-        self.key_action.setChecked(store.value("map/key", "true") == "true")
-        self._set_key(self.key_action.isChecked())
+        self.key_action = action(
+            self.tr("Map &key"),
+            "Ctrl+K",
+            lambda on: self.key.set_on(on, by_hand=True),
+            checkable=True,
+        )
+        on = store.value("map/key", "true") == "true"
+        self.key_action.setChecked(on)
+        self.key.set_on(on, by_hand=False)
 
     # -- what is shown -------------------------------------------------------
 
@@ -235,11 +243,6 @@ class MapView(QWidget):
         self._relief_wanted = on
         self._load_relief()
         self._arrange()
-
-    def _set_key(self, on: bool) -> None:
-        QSettings().setValue("map/key", "true" if on else "false")
-        self.furniture.show_key = on
-        self.furniture.update()
 
     def _on_inputs(self) -> None:
         terrain = self.model.terrain
@@ -380,6 +383,26 @@ class MapView(QWidget):
         there.relief_cm = self._relief_limit_cm if shown else 0.0
         there.hint = self.tr("Click two points; Esc ends measuring") if self._measuring else ""
         there.update()
+        self._place_key()
+
+    def _place_key(self) -> None:
+        rect, box = self.view.viewRect(), self.view.sceneBoundingRect()
+        if rect.width() <= 0.0 or rect.height() <= 0.0:
+            return
+        corner = np.array([rect.left(), rect.bottom()])
+        scale = np.array([box.width() / rect.width(), -box.height() / rect.height()])
+        shift = np.array([box.left(), box.top()])
+        roads, ditches = [], []
+        for road in self._layers.roads:
+            body = road.stations
+            if road.hinge:
+                hinge = np.stack(road.hinge, axis=1)
+                body = np.where(np.isfinite(hinge), hinge, body)
+            roads.append((body - corner) * scale + shift)
+            for line in road.ditch:
+                ditches.append((np.stack([line, line], axis=1) - corner) * scale + shift)
+        width, height = self.plot.width(), self.plot.height()
+        self.key.place(spread(roads, width, height), spread(ditches, width, height))
 
     @property
     def pixel_m(self) -> float:
@@ -402,6 +425,7 @@ class MapView(QWidget):
 
     def _after_move(self) -> None:
         self._scatter()
+        self._place_key()
         if self._by_hand:
             self._by_hand = False
             self._tell_span()

@@ -26,6 +26,8 @@ __all__ = ["Pane", "Panes"]
 log = logging.getLogger("vergeline")
 
 LAYOUT_VERSION = 1
+ALONG_HEIGHT = 300
+TURN_MS = 5
 
 # name, module and class of what each pane holds.
 CONTENTS = (
@@ -119,9 +121,20 @@ class Panes(QObject):
         self._titles_due.setSingleShot(True)
         self._titles_due.timeout.connect(self._arrange_titles)
         self._fill_due = QTimer(self)
-        self._fill_due.setInterval(0)
+        # Not 0: two panes in one turn of the event loop would hold it up twice as long.
+        self._fill_due.setInterval(TURN_MS)
         self._fill_due.timeout.connect(self._fill_one)
         self._wanted: list[Pane] = []
+        # Docks take sizes only once they are laid out.
+        self._share_due = QTimer(self)
+        self._share_due.setSingleShot(True)
+        self._share_due.setInterval(0)
+        self._share_due.timeout.connect(self.share_out)
+        self._show_due = QTimer(self)
+        self._show_due.setInterval(TURN_MS)
+        self._show_due.timeout.connect(self._show_one)
+        self._to_show: list[str] = []
+        self._front: list[str] = []
         self.by_name: dict[str, Pane] = {}
         for name, module, kind in CONTENTS:
             pane = Pane(name, titles[name], lambda m=module, k=kind: _make(m, k, model))
@@ -190,7 +203,7 @@ class Panes(QObject):
                 pane.setVisible(name in usual)
             panes["along"].raise_()
             panes["reaches"].raise_()
-            QTimer.singleShot(0, self.share_out)
+            self._share_due.start()
         else:
             self._hidden = usual
             for pane in panes.values():
@@ -203,7 +216,9 @@ class Panes(QObject):
         right = [panes["section"], panes["inputs"]]
         self.window.resizeDocks(right, [round(0.43 * width)] * 2, across)
         self.window.resizeDocks(right, [round(0.5 * height), round(0.36 * height)], down)
-        self.window.resizeDocks([panes["along"]], [round(0.33 * height)], down)
+        # On a low window three plots would be too low to read anything from.
+        along = max(round(0.33 * height), min(ALONG_HEIGHT, round(0.42 * height)))
+        self.window.resizeDocks([panes["along"]], [along], down)
 
     def set_shown(self, shown: bool) -> None:
         """Hide the panes while nothing is open: they would be empty boxes round the first page."""
@@ -211,25 +226,49 @@ class Panes(QObject):
             pane.toggleViewAction().setEnabled(shown)
         if shown == self._shown:
             return
-        if not shown:
-            if self._shown:
-                self._hidden = [n for n, pane in self.by_name.items() if not pane.isHidden()]
-            for pane in self.by_name.values():
-                pane.hide()
+        before, self._shown = self._shown, shown
+        if shown:
+            # One with each turn of the event loop: laying all of them out at once holds it up.
+            self._to_show = list(self._hidden)
+            self._front = ["along", "inputs"]
+            self._show_due.start()
+            return
+        if self._to_show:
+            self._show_due.stop()
+            self._to_show = []
+        elif before:
+            self._hidden = [n for n, pane in self.by_name.items() if not pane.isHidden()]
+        for pane in self.by_name.values():
+            pane.hide()
+
+    def to_front(self, name: str) -> None:
+        """Put a pane before those that share its place, once it is there."""
+        if self.coming:
+            self._front.append(name)
         else:
-            for name in self._hidden:
-                self.by_name[name].show()
-            self.by_name["along"].raise_()
-            self.by_name["inputs"].raise_()
-            if not self._sized:
-                # Docks take sizes only once they are laid out.
-                self._sized = True
-                QTimer.singleShot(0, self.share_out)
-        self._shown = shown
+            self.by_name[name].raise_()
+
+    @property
+    def coming(self) -> bool:
+        """Whether panes are still to be shown."""
+        return bool(self._to_show)
+
+    def _show_one(self) -> None:
+        if self._to_show:
+            self.by_name[self._to_show.pop(0)].show()
+        if self._to_show:
+            return
+        self._show_due.stop()
+        for name in self._front:
+            self.by_name[name].raise_()
+        if not self._sized:
+            self._sized = True
+            self._share_due.start()
 
     def keep(self) -> QByteArray | None:
-        """Return the layout to remember, or None while the panes are hidden."""
-        return self.window.saveState(LAYOUT_VERSION) if self._shown else None
+        """Return the layout to remember, or None while the panes are hidden or just coming."""
+        whole = self._shown and not self.coming
+        return self.window.saveState(LAYOUT_VERSION) if whole else None
 
     def restore(self, state: object) -> None:
         """Lay the panes out as remembered; what can't be used is left alone."""

@@ -124,7 +124,8 @@ class PowerPanel(QGroupBox):
         column.setContentsMargins(8, 6, 8, 8)
         column.addWidget(self.words)
         column.addWidget(self.chart)
-        theme.watcher().changed.connect(self.chart.update)
+        self._tells = True
+        theme.watcher().changed.connect(self._on_theme)
 
     # -- what it stands on -----------------------------------------------------------------------
 
@@ -154,6 +155,10 @@ class PowerPanel(QGroupBox):
             ),
         }
 
+    def _on_theme(self) -> None:
+        self.words.setStyleSheet(f"color: {theme.color('ink' if self._tells else 'warn').name()}")
+        self.chart.update()
+
     # -- showing ---------------------------------------------------------------------------------
 
     def refresh(self) -> None:
@@ -171,8 +176,13 @@ class PowerPanel(QGroupBox):
             options={"pavement_width_m": settings.pavement_width_m, **self._correlation()},
         )
         roads = study.roads if study is not None and study.terrain is terrain else ()
+        if not self.words.text():
+            self.words.setText(self.tr("Reckoning what the grid can tell…"))
         self.model.runner.submit(
-            f"power {id(self)}", lambda _progress: _answer(question, roads), self._take
+            f"power {id(self)}",
+            lambda _progress: _answer(question, roads),
+            self._take,
+            lane="slow start",
         )
 
     def _take(self, answer: _Answer) -> None:
@@ -214,7 +224,8 @@ class PowerPanel(QGroupBox):
                 )
             )
         self.words.setText(" ".join(parts))
-        self.words.setStyleSheet(f"color: {theme.color('ink' if answer.tells else 'warn').name()}")
+        self._tells = answer.tells
+        self._on_theme()
         chart = self.chart
         chart.lengths, chart.errors = answer.lengths, answer.errors
         chart.length, chart.error = answer.average_m, answer.slope_se

@@ -74,8 +74,7 @@ _IMAGE_SCALE = 2.0
 _MARGIN = 24.0
 
 
-def _tr(text: str) -> str:
-    return QCoreApplication.translate("printing", text)
+translate = QCoreApplication.translate
 
 
 def _need_application() -> None:
@@ -203,7 +202,7 @@ def section_svg(
         generator.setResolution(round(UNITS_PER_INCH))
         generator.setSize(QSize(round(_CARD.width()), round(_CARD.height())))
         generator.setViewBox(QRectF(QPointF(0.0, 0.0), _CARD))
-        generator.setTitle(_tr("Cross-section of {road}").format(road=view.road))
+        generator.setTitle(translate("printing", "Cross-section of {road}").format(road=view.road))
         with _painting(generator) as painter:
             painter.fillRect(QRectF(QPointF(0.0, 0.0), _CARD), Qt.GlobalColor.white)
             _draw_card(painter, view, _style(system, station_style))
@@ -276,11 +275,17 @@ def _footer_of(study: Study) -> str:
     noise = float(run.get("noise_median_m", math.nan))
     parts = [
         Path(str(run.get("terrain", ""))).name,
-        _tr("cells {cell} m").format(cell=f"{float(run.get('cell_m', math.nan)):.2f}"),
+        translate("printing", "cells {cell} m").format(
+            cell=f"{float(run.get('cell_m', math.nan)):.2f}"
+        ),
     ]
     if math.isfinite(noise):
-        parts.append(_tr("noise {noise} mm").format(noise=f"{1000.0 * noise:.0f}"))
-    parts.append(_tr("screened {when}").format(when=str(run.get("made", ""))[:10]))
+        parts.append(
+            translate("printing", "noise {noise} mm").format(noise=f"{1000.0 * noise:.0f}")
+        )
+    parts.append(
+        translate("printing", "screened {when}").format(when=str(run.get("made", ""))[:10])
+    )
     return " · ".join(part for part in parts if part)
 
 
@@ -325,7 +330,7 @@ def _book(
             inside = QRectF(0.0, 0.0, writer.width() / scale, writer.height() / scale)
             for i, page in enumerate(pages):
                 if progress is not None:
-                    progress(i / len(pages), _tr("sheet {n}").format(n=i + 1))
+                    progress(i / len(pages), translate("printing", "sheet {n}").format(n=i + 1))
                 if i and not writer.newPage():
                     raise _output_error(path, "a page could not be added")
                 painter.save()
@@ -336,7 +341,7 @@ def _book(
         finally:
             painter.end()
     if progress is not None:
-        progress(1.0, _tr("written"))
+        progress(1.0, translate("printing", "written"))
 
 
 def _draw_foot(
@@ -347,7 +352,9 @@ def _draw_foot(
     y = box.bottom() - 6.0
     painter.setPen(pen(palette["line"], 0.8))
     painter.drawLine(QPointF(box.left(), y - 10.0), QPointF(box.right(), y - 10.0))
-    printed = _tr("printed {when}").format(when=datetime.now().strftime("%Y-%m-%d"))
+    printed = translate("printing", "printed {when}").format(
+        when=datetime.now().strftime("%Y-%m-%d")
+    )
     left = " · ".join(part for part in (title, footer, printed) if part)
     text_at(
         painter,
@@ -359,7 +366,7 @@ def _draw_foot(
     text_at(
         painter,
         QPointF(box.right(), y),
-        _tr("sheet {page} of {pages}").format(page=page, pages=pages),
+        translate("printing", "sheet {page} of {pages}").format(page=page, pages=pages),
         palette["muted"],
         Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
     )
@@ -389,7 +396,7 @@ def section_sheets(
 
     _book(
         path,
-        _tr("Section sheets"),
+        translate("printing", "Section sheets"),
         [page_of(view) for view in views],
         paper=paper,
         landscape=True,
@@ -421,7 +428,7 @@ def stations_sheets(
 
     _book(
         path,
-        _tr("Section sheets"),
+        translate("printing", "Section sheets"),
         [page_of(road, station) for road, station in places],
         paper=paper,
         landscape=True,
@@ -503,7 +510,7 @@ def reach_sheets(
             start, on_first = end + 1, False
     _book(
         path,
-        _tr("Reach sheets"),
+        translate("printing", "Reach sheets"),
         pages,
         paper=paper,
         landscape=False,

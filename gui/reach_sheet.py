@@ -49,8 +49,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_reach_sheet", "rows_that_fit"]
 
 
-def _tr(text: str) -> str:
-    return QCoreApplication.translate("sheets", text)
+translate = QCoreApplication.translate
 
 
 def rows_that_fit(box: QRectF, first: bool) -> int:
@@ -95,14 +94,18 @@ def draw_reach_sheet(
     )
     side = 0 if str(reach["side"]) == "left" else 1
     where = range_text(style.station(float(reach["from_m"])), style.station(float(reach["to_m"])))
-    title = _tr("{road}, {side} {where}").format(
+    title = translate("sheets", "{road}, {side} {where}").format(
         road=reach["road"], side=side_text(side), where=where
     )
     y = box.top()
     rank = float(reach["rank"])
-    right = _tr("rank {rank}").format(rank=number(rank, 0)) if math.isfinite(rank) else ""
+    right = (
+        translate("sheets", "rank {rank}").format(rank=number(rank, 0))
+        if math.isfinite(rank)
+        else ""
+    )
     if continued:
-        right = _tr("continued")
+        right = translate("sheets", "continued")
     y += draw_heading(painter, QRectF(box.left(), y, box.width(), 40.0), title, right, style)
     caution_height = draw_cautions(painter, box, style, measure=True)
     if not continued:
@@ -218,15 +221,20 @@ def _reach_charts(
 
     mm, m2 = unit_of("mm", system).text, unit_of("m2", system).text
     charts = [
-        (_tr("slope, %"), "slope", slope_chart, (slope - slope_se, slope + slope_se, required)),
         (
-            _tr("edge drop, {unit}").format(unit=mm),
+            translate("sheets", "slope, %"),
+            "slope",
+            slope_chart,
+            (slope - slope_se, slope + slope_se, required),
+        ),
+        (
+            translate("sheets", "edge drop, {unit}").format(unit=mm),
             "drop",
             drop_chart,
             (drop - drop_se, drop + drop_se, np.array([drop_limit, high_limit])),
         ),
         (
-            _tr("fill | cut, {unit}").format(unit=m2),
+            translate("sheets", "fill | cut, {unit}").format(unit=m2),
             "areas",
             area_chart,
             (cut, -fill, np.array([0.0])),
@@ -342,31 +350,37 @@ def _quantities(
         return text(value, unit, se, 0 if unit == "m" else None)
 
     rows = [
-        [_tr("Length"), cell("length_m")],
-        [_tr("Cut, as it lies (bank)"), cell("cut_m3")],
-        [_tr("Fill, compacted"), cell("fill_m3")],
-        [_tr("Balance, compacted"), cell("balance_m3", float(reach.get("balance_se", math.nan)))],
-        [_tr("Import, loose"), cell("import_m3_loose")],
-        [_tr("Import, mass"), cell("import_t")],
-        [_tr("Haul away, loose"), cell("haul_away_m3_loose")],
-        [_tr("Ditch to clean"), cell("ditch_clean_m")],
+        [translate("sheets", "Length"), cell("length_m")],
+        [translate("sheets", "Cut, as it lies (bank)"), cell("cut_m3")],
+        [translate("sheets", "Fill, compacted"), cell("fill_m3")],
+        [
+            translate("sheets", "Balance, compacted"),
+            cell("balance_m3", float(reach.get("balance_se", math.nan))),
+        ],
+        [translate("sheets", "Import, loose"), cell("import_m3_loose")],
+        [translate("sheets", "Import, mass"), cell("import_t")],
+        [translate("sheets", "Haul away, loose"), cell("haul_away_m3_loose")],
+        [translate("sheets", "Ditch to clean"), cell("ditch_clean_m")],
     ]
     if work is not None:
         ends = range_text(style.station(work.start_m), style.station(work.end_m))
         rows += [
-            [_tr("Limits of work, in working order"), ends],
-            [_tr("Grader"), _machine(work.grader_passes, work.grader_h)],
-            [_tr("Roller"), _machine(work.roller_passes, work.roller_h)],
-            [_tr("Truck loads in | away"), f"{work.import_loads} | {work.away_loads}"],
-            [_tr("Water"), text(work.water_m3, "m3")],
-            [_tr("Ditch cleaning"), text(work.ditch_h, "h")],
-            [_tr("Crew on the reach"), text(work.crew_h, "h")],
+            [translate("sheets", "Limits of work, in working order"), ends],
+            [translate("sheets", "Grader"), _machine(work.grader_passes, work.grader_h)],
+            [translate("sheets", "Roller"), _machine(work.roller_passes, work.roller_h)],
+            [
+                translate("sheets", "Truck loads in | away"),
+                f"{work.import_loads} | {work.away_loads}",
+            ],
+            [translate("sheets", "Water"), text(work.water_m3, "m3")],
+            [translate("sheets", "Ditch cleaning"), text(work.ditch_h, "h")],
+            [translate("sheets", "Crew on the reach"), text(work.crew_h, "h")],
         ]
     width = 340.0
     used = draw_table(
         painter,
         QRectF(box.left(), box.top() + 4.0, width, 1e4),
-        [_tr("Quantity, work"), ""],
+        [translate("sheets", "Quantity, work"), ""],
         rows,
         [0.56, 0.44],
         style,
@@ -391,7 +405,7 @@ def _quantities(
         text_at(
             painter,
             QPointF(figure.left(), figure.top() - 3.0),
-            _tr("Section at {station}, heights × {factor}").format(
+            translate("sheets", "Section at {station}, heights × {factor}").format(
                 station=style.station(view.station_m), factor=number(stretch, 0)
             ),
             style.palette["ink"],
@@ -404,7 +418,7 @@ def _machine(passes: float, hours: float) -> str:
     """Passes and hours of a machine; a dash where it has nothing to do."""
     if not math.isfinite(hours) or hours <= 0.0:
         return DASH
-    return _tr("{passes} passes, {hours} h").format(
+    return translate("sheets", "{passes} passes, {hours} h").format(
         passes=number(passes, 0), hours=number(hours, 1)
     )
 
@@ -446,16 +460,16 @@ def _station_rows(
         painter,
         box,
         [
-            _tr("station"),
-            _tr("verdict"),
-            _tr("finding"),
-            _tr("edge from line"),
-            _tr("slope"),
-            _tr("required"),
-            _tr("edge drop"),
-            _tr("cut"),
-            _tr("fill"),
-            _tr("read in the field"),
+            translate("sheets", "station"),
+            translate("sheets", "verdict"),
+            translate("sheets", "finding"),
+            translate("sheets", "edge from line"),
+            translate("sheets", "slope"),
+            translate("sheets", "required"),
+            translate("sheets", "edge drop"),
+            translate("sheets", "cut"),
+            translate("sheets", "fill"),
+            translate("sheets", "read in the field"),
         ],
         rows,
         [0.075, 0.105, 0.105, 0.10, 0.11, 0.075, 0.115, 0.085, 0.085, 0.145],

@@ -12,7 +12,7 @@ from PySide6.QtGui import QKeyEvent
 from gui import theme
 from gui.figure import tick_values
 from gui.units import METRIC, US, shown
-from gui.words import station_words
+from gui.words import QT_TRANSLATE_NOOP, station_words
 
 if TYPE_CHECKING:
     from gui.model import WindowModel
@@ -27,11 +27,11 @@ __all__ = [
 
 # Keys of the views along the road, for the shortcut sheet: (keys, what they do).
 KEYS: tuple[tuple[str, str], ...] = (
-    ("← / →", "previous / next station"),
-    ("Shift+← / Shift+→", "previous / next finding"),
-    ("↑ / ↓", "the other side"),
-    ("PgUp / PgDown", "move along the road"),
-    ("+ / − / 0", "zoom in / out / show the whole road"),
+    ("← / →", QT_TRANSLATE_NOOP("Keys", "previous / next station")),
+    ("Shift+← / Shift+→", QT_TRANSLATE_NOOP("Keys", "previous / next finding")),
+    ("↑ / ↓", QT_TRANSLATE_NOOP("Keys", "the other side")),
+    ("PgUp / PgDown", QT_TRANSLATE_NOOP("Keys", "move along the road")),
+    ("+ / − / 0", QT_TRANSLATE_NOOP("Keys", "zoom in / out / show the whole road")),
 )
 
 

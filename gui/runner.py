@@ -11,6 +11,7 @@ import contextlib
 import heapq
 import itertools
 import logging
+import math
 import os
 import sys
 import threading
@@ -33,6 +34,8 @@ log = logging.getLogger("vergeline")
 REPORT_EVERY_S = 0.05
 # Before this a guess at the time left is a coin toss.
 GUESS_AFTER_S = 1.0
+# How many threads each lane has.
+LANES = {"long": 1, "quick": 2, "slow start": 1}
 GUESS_AFTER_FRACTION = 0.02
 
 
@@ -75,6 +78,9 @@ class Request:
 
 class Progress:
     """Handed to a job: call it now and then with a fraction (0..1) and a few words.
+
+    A fraction of NaN says that nobody knows how far the job is; the time left is then reckoned
+    from where it first knows.
 
     The call raises `Cancelled` once the person, or a newer request, has called the job off.
     """
@@ -137,7 +143,8 @@ class Runner(QObject):
     """Runs jobs in long-lived threads; the newest request for a key wins.
 
     Lanes: "long" runs one job at a time (screening, saving), "quick" runs two (tiles, sections), so
-    that the map goes on filling while a road is screened. All methods are for the window's thread.
+    that the map goes on filling while a road is screened; "slow start" runs one at a time of what
+    needs the compiled kernels before any road is screened. All methods are for the window's thread.
 
     Signals
     -------
@@ -146,7 +153,7 @@ class Runner(QObject):
     started(key, title), ended(key)
         A titled job has begun, or is over in whatever way.
     progressed(key, fraction, words, seconds_left)
-        `seconds_left` is negative while it can't be told.
+        `fraction` is NaN, `seconds_left` negative while they can't be told.
     called_off(key, title)
         A titled job ended because somebody called it off; nothing was changed.
     failed(title, sentence)
@@ -169,7 +176,7 @@ class Runner(QObject):
         self._ids = itertools.count(1)
         self._current: dict[str, Request] = {}
         self._alive: set[Request] = set()
-        self._lanes = {"long": _Lane("long", 1), "quick": _Lane("quick", 2)}
+        self._lanes = {name: _Lane(name, n) for name, n in LANES.items()}
         self._closing = False
         self._busy = False
         queued = Qt.ConnectionType.QueuedConnection
@@ -307,6 +314,10 @@ class Runner(QObject):
         if request not in self._alive or request.cancel.is_set():
             return
         left = -1.0
+        if math.isnan(fraction):
+            request.started_at = time.monotonic()
+            self.progressed.emit(request.key, fraction, words, left)
+            return
         if request.started_at is not None:
             spent = time.monotonic() - request.started_at
             if spent >= GUESS_AFTER_S and fraction >= GUESS_AFTER_FRACTION:

@@ -29,6 +29,7 @@ from gui.section_figure import (
     view_extent,
 )
 from gui.units import METRIC, number, unit_of, value_text
+from gui.words import QT_TRANSLATE_NOOP
 
 if TYPE_CHECKING:
     from analysis.sections import SectionView
@@ -37,12 +38,12 @@ __all__ = ["KEYS", "SectionCanvas"]
 
 # Keys of the section, for the shortcut sheet: (keys, what they do).
 KEYS: tuple[tuple[str, str], ...] = (
-    ("B / Shift+B", "take the next / previous break"),
-    ("← / →", "move the break by 50 mm (with Shift by 10 mm), or pan"),
-    ("Return", "measure with the moved break"),
-    ("Esc", "leave the break where it was"),
-    ("Del", "give the break back to the search"),
-    ("+ / − / 0", "zoom in / out / show all"),
+    ("B / Shift+B", QT_TRANSLATE_NOOP("Keys", "take the next / previous break")),
+    ("← / →", QT_TRANSLATE_NOOP("Keys", "move the break by 50 mm (with Shift by 10 mm), or pan")),
+    ("Return", QT_TRANSLATE_NOOP("Keys", "measure with the moved break")),
+    ("Esc", QT_TRANSLATE_NOOP("Keys", "leave the break where it was")),
+    ("Del", QT_TRANSLATE_NOOP("Keys", "give the break back to the search")),
+    ("+ / − / 0", QT_TRANSLATE_NOOP("Keys", "zoom in / out / show all")),
 )
 
 _GRIP_REACH = 10.0

@@ -42,8 +42,7 @@ EXAGGERATIONS = (1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0)
 _NOMINAL, _FOUND, _BY_HAND = 0, 1, 2
 
 
-def _tr(text: str) -> str:
-    return QCoreApplication.translate("section", text)
+translate = QCoreApplication.translate
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +59,10 @@ class Handle:
 def source_text(source: int) -> str:
     """Where a break comes from, in words."""
     return {
-        _NOMINAL: _tr("nominal"),
-        _FOUND: _tr("found"),
-        _BY_HAND: _tr("by hand"),
-    }.get(int(source), _tr("unknown"))
+        _NOMINAL: translate("section", "nominal"),
+        _FOUND: translate("section", "found"),
+        _BY_HAND: translate("section", "by hand"),
+    }.get(int(source), translate("section", "unknown"))
 
 
 def _finite(values: Sequence[float]) -> list[float]:
@@ -219,12 +218,12 @@ def _draw_scales(
         ink=palette["ink"],
         grid=palette["faint"],
         font=figure_font(font_size),
-        x_label=_tr("left    ◂    distance from the centreline, {unit}    ▸    right").format(
-            unit=unit
-        )
+        x_label=translate(
+            "section", "left    ◂    distance from the centreline, {unit}    ▸    right"
+        ).format(unit=unit)
         if names
         else "",
-        y_label=_tr("height, {unit}").format(unit=unit) if names else "",
+        y_label=translate("section", "height, {unit}").format(unit=unit) if names else "",
         x_text=lambda value: number(abs(value), 0 if abs(value - round(value)) < 1e-6 else 1),
     )
     painter.save()
@@ -341,11 +340,11 @@ def _draw_breaks(
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.setPen(pen(palette["ink"], 1.0, dashes=(2.0, 2.0)))
             painter.drawRect(handle.grip.translated(x - handle.grip.center().x(), 0.0))
-        name = _tr("edge") if edge else _tr("hinge")
+        name = translate("section", "edge") if edge else translate("section", "hinge")
         if by_hand:
-            name = _tr("{name}, by hand").format(name=name)
+            name = translate("section", "{name}, by hand").format(name=name)
         elif handle.source == _NOMINAL:
-            name = _tr("{name}, nominal").format(name=name)
+            name = translate("section", "{name}, nominal").format(name=name)
         outward = handle.side == 1
         # Edge labels stand inward of their line and hinge labels outward, so that the two of a
         # narrow shoulder never collide.
@@ -373,7 +372,7 @@ def _draw_breaks(
             text_at(
                 painter,
                 QPointF(x, y + 13.0),
-                _tr("ditch"),
+                translate("section", "ditch"),
                 palette["muted"],
                 Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
             )
@@ -414,9 +413,10 @@ def _draw_labels(
         width, height = metrics.horizontalAdvance(words) + 8.0, metrics.lineSpacing() + 10.0
         bottom = max(middle.y() - lift, axes.box.top() + 50.0 + height)
         box = QRectF(middle.x() - width / 2.0, bottom + 10.0 - height, width, height)
+        _keep_within(box, axes.box)
         if not _make_room(box, taken, -height, axes.box.top() + 58.0):
             continue
-        at = QPointF(middle.x(), box.bottom() - 10.0)
+        at = QPointF(box.center().x(), box.bottom() - 10.0)
         text_at(
             painter,
             at,
@@ -435,20 +435,30 @@ def _draw_labels(
     drop, se = _number(side, "edge_drop_mm")
     if math.isfinite(drop) and math.isfinite(side.edge_o) and math.isfinite(side.edge_z):
         at = axes.point(float(side.edge_o), float(side.edge_z))
-        words = _tr("drop {value}") if drop >= 0.0 else _tr("high by {value}")
+        words = (
+            translate("section", "drop {value}")
+            if drop >= 0.0
+            else translate("section", "high by {value}")
+        )
         words = words.format(value=value_text(abs(drop), "mm", system, se=se))
         width, height = metrics.horizontalAdvance(words) + 8.0, metrics.lineSpacing()
         top = min(at.y() + 30.0, axes.box.bottom() - 20.0)
         box = QRectF(at.x() - width / 2.0, top, width, height)
+        _keep_within(box, axes.box)
         if _make_room(box, taken, height, axes.box.bottom() - height):
             text_at(
                 painter,
-                QPointF(at.x(), box.top()),
+                QPointF(box.center().x(), box.top()),
                 words,
                 palette["ink"],
                 Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
                 plate=palette["paper"],
             )
+
+
+def _keep_within(box: QRectF, frame: QRectF) -> None:
+    """Move a label sideways so that the frame doesn't cut it."""
+    box.moveLeft(max(min(box.left(), frame.right() - box.width()), frame.left()))
 
 
 def _make_room(box: QRectF, taken: list[QRectF], step: float, end: float) -> bool:
@@ -472,16 +482,16 @@ def draw_legend(
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     painter.setFont(figure_font(font_size))
     entries = (
-        ("cell", _tr("grid cell (paler: further along the road)")),
-        ("ground", _tr("ground at the station")),
-        ("pavement", _tr("pavement as fitted")),
-        ("shoulder", _tr("shoulder as fitted, ± 1 standard error")),
-        ("target", _tr("target line")),
-        ("cut", _tr("cut")),
-        ("fill", _tr("fill")),
-        ("water", _tr("water held")),
-        ("edge", _tr("pavement edge (filled: set by hand)")),
-        ("hinge", _tr("hinge (filled: set by hand)")),
+        ("cell", translate("section", "grid cell (paler: further along the road)")),
+        ("ground", translate("section", "ground at the station")),
+        ("pavement", translate("section", "pavement as fitted")),
+        ("shoulder", translate("section", "shoulder as fitted, ± 1 standard error")),
+        ("target", translate("section", "target line")),
+        ("cut", translate("section", "cut")),
+        ("fill", translate("section", "fill")),
+        ("water", translate("section", "water held")),
+        ("edge", translate("section", "pavement edge (filled: set by hand)")),
+        ("hinge", translate("section", "hinge (filled: set by hand)")),
     )
     row = font_size * 1.55
     swatch = 30.0

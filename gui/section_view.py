@@ -70,7 +70,7 @@ class SectionView(QWidget):
         self._view: Section | None = None
         self._second: Section | None = None
         self._asked: Any = None
-        self._laid_out = False
+        self._shared_by_hand = False
         self._dirty = True
 
         self.canvas = SectionCanvas()
@@ -201,6 +201,7 @@ class SectionView(QWidget):
         self.splitter.setStretchFactor(1, 0)
         self.splitter.setCollapsible(0, False)
         self.splitter.setSizes([700, 440])
+        self.splitter.splitterMoved.connect(lambda _at, _which: self._note_by_hand())
 
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
@@ -227,13 +228,17 @@ class SectionView(QWidget):
         # Where the pane is narrow but high the numbers go below the drawing.
         below = self.width() < _NARROW and self.height() >= _HIGH
         wanted = Qt.Orientation.Vertical if below else Qt.Orientation.Horizontal
-        if self.splitter.orientation() != wanted or not self._laid_out:
-            self._laid_out = True
+        if self.splitter.orientation() != wanted:
+            self._shared_by_hand = False
+        if not self._shared_by_hand:
             self.splitter.setOrientation(wanted)
             length = self.splitter.height() if below else self.splitter.width()
             share = 0.62 if below else 0.53 if self.width() < _NARROW else 0.0
             numbers = round((1.0 - share) * length) if share else min(440, length // 2)
             self.splitter.setSizes([length - numbers, numbers])
+
+    def _note_by_hand(self) -> None:
+        self._shared_by_hand = True
 
     def sizeHint(self) -> QSize:
         return QSize(980, 400)

@@ -25,6 +25,7 @@ from gui.units import (
 )
 from gui.words import (
     CHECKED_NUMBERS,
+    cautions,
     column_title,
     finding_text,
     number_text,
@@ -46,7 +47,6 @@ __all__ = [
     "TITLE_SIZE",
     "UNITS_PER_INCH",
     "Style",
-    "cautions",
     "draw_cautions",
     "draw_heading",
     "draw_section_card",
@@ -60,8 +60,7 @@ TITLE_SIZE, HEAD_SIZE, TEXT_SIZE, SMALL_SIZE = 20.0, 14.0, 12.0, 11.0
 ROW_HEIGHT = 16.5
 
 
-def _tr(text: str) -> str:
-    return QCoreApplication.translate("sheets", text)
+translate = QCoreApplication.translate
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +74,6 @@ class Style:
     def station(self, station_m: float) -> str:
         """Station as it is written."""
         return station_words(station_m, self.station_style)
-
-
-def cautions() -> tuple[str, ...]:
-    """Cautions that every sheet carries."""
-    from analysis.workplan import CAUTIONS
-
-    return tuple(QCoreApplication.translate("cautions", text) for text in CAUTIONS)
 
 
 def draw_cautions(painter: QPainter, box: QRectF, style: Style, *, measure: bool = False) -> float:
@@ -158,10 +150,10 @@ def draw_section_card(
     y += draw_heading(
         painter,
         QRectF(box.left(), y, box.width(), 40.0),
-        _tr("{road}, station {station}").format(
+        translate("sheets", "{road}, station {station}").format(
             road=view.road, station=style.station(view.station_m)
         ),
-        _tr("averaged over {length} of road; errors are one standard error").format(
+        translate("sheets", "averaged over {length} of road; errors are one standard error").format(
             length=value_text(view.average_m, "m", style.system, decimals=0)
         ),
         style,
@@ -189,7 +181,7 @@ def draw_section_card(
     text_at(
         painter,
         QPointF(figure.right() - 6.0, figure.top() + 10.0),
-        _tr("heights × {factor}").format(factor=number(stretch, 0)),
+        translate("sheets", "heights × {factor}").format(factor=number(stretch, 0)),
         style.palette["muted"],
         Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
         plate=style.palette["paper"],
@@ -280,7 +272,7 @@ def _number_blocks(painter: QPainter, box: QRectF, view: SectionView, style: Sty
         draw_table(
             painter,
             QRectF(box.left() + block * (width + 20.0), box.top(), width, box.height()),
-            ["", _tr("left"), _tr("right")],
+            ["", translate("sheets", "left"), translate("sheets", "right")],
             texts,
             [0.46, 0.27, 0.27],
             style,

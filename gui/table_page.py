@@ -30,6 +30,7 @@ from gui.rows_view import RowsView, write_rows
 from gui.table_model import PREPARE_ABOVE, Condition, Filter, FindingsModel, TextColumn, prepare
 from gui.units import column_unit, from_shown, unit_of
 from gui.words import (
+    QT_TRANSLATE_NOOP,
     REVIEW_STATES,
     column_meaning,
     column_title,
@@ -46,12 +47,12 @@ __all__ = ["KEYS", "TablePage"]
 
 # Keys of the tables, for the shortcut sheet: (keys, what they do).
 KEYS: tuple[tuple[str, str], ...] = (
-    ("A", "review: agreed"),
-    ("R", "review: rejected, with a reason"),
-    ("T", "review: to check"),
-    ("Del", "take the review back"),
-    ("Ctrl+F", "go to the filter"),
-    ("Ctrl+C", "copy the chosen rows"),
+    ("A", QT_TRANSLATE_NOOP("Keys", "review: agreed")),
+    ("R", QT_TRANSLATE_NOOP("Keys", "review: rejected, with a reason")),
+    ("T", QT_TRANSLATE_NOOP("Keys", "review: to check")),
+    ("Del", QT_TRANSLATE_NOOP("Keys", "take the review back")),
+    ("Ctrl+F", QT_TRANSLATE_NOOP("Keys", "go to the filter")),
+    ("Ctrl+C", QT_TRANSLATE_NOOP("Keys", "copy the chosen rows")),
 )
 
 _VERDICTS = ("won't shed", "can't tell", "no data", "sheds")
@@ -115,6 +116,7 @@ class TablePage(QWidget):
         for verdict in _VERDICTS:
             self.verdict_box.addItem(verdict_text(verdict), frozenset((verdict,)))
         self.finding_box = QComboBox()
+        self.finding_box.addItem(self.tr("All findings"), frozenset())
         self.finding_box.setAccessibleName(self.tr("Show findings"))
         self.side_box = QComboBox()
         self.side_box.setAccessibleName(self.tr("Show sides"))

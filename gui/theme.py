@@ -252,6 +252,17 @@ def apply(app: QApplication, dark: bool | None = None) -> None:
         made.setColor(QPalette.ColorGroup.Disabled, role, grey)
     made.setColor(QPalette.ColorGroup.Disabled, roles.Highlight, named["faint"])
     app.setPalette(made)
+    # The style outlines fields darker than the window, which can't be seen on a dark one: there
+    # they are filled lighter instead.
+    for kind, fill in (
+        ("QLineEdit", "faint"),
+        ("QAbstractSpinBox", "faint"),
+        ("QCheckBox", "line"),
+        ("QRadioButton", "line"),
+    ):
+        field = QPalette(made)
+        field.setColor(roles.Base, named[fill if dark else "paper"])
+        app.setPalette(field, kind)
     app.setStyleSheet(_sheet(named))
     told.changed.emit()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -128,6 +129,7 @@ class Window(QMainWindow):
         model.path_changed.connect(lambda _path: self._title())
         model.selection_changed.connect(self._on_selection)
         model.units_changed.connect(self._on_selection)
+        model.units_changed.connect(self._say_grid)
         model.message.connect(lambda text: self.statusBar().showMessage(text, 15_000))
         model.failed.connect(self.tell)
         runner = model.runner
@@ -217,7 +219,7 @@ class Window(QMainWindow):
         here.relief_action.setEnabled(has_study and model.terrain is not None)
         here.near_action.setEnabled(found)
         if found and not self._had_findings:
-            self.panes["reaches"].raise_()
+            self.panes.to_front("reaches")
         self._had_findings = found
         do.station_box.setEnabled(found)
         many = len(model.index or model.roads) > 1
@@ -225,13 +227,21 @@ class Window(QMainWindow):
         do.previous_road.setEnabled(many)
         if not open_:
             self.first_page.set_recent([e for e in recent.entries() if e.exists()])
-        terrain = model.terrain
-        self.grid_words.setText(
-            f"{terrain.name}  {terrain.cell_m:.3g} m" if terrain is not None else ""
-        )
+        self._say_grid()
         self._title()
         self._say_next()
         self._on_selection()
+
+    def _say_grid(self) -> None:
+        from gui.units import value_text
+
+        model = self.model
+        terrain = model.terrain
+        self.grid_words.setText(
+            f"{terrain.name}  {value_text(terrain.cell_m, 'm', model.units, decimals=2)}"
+            if terrain is not None
+            else ""
+        )
 
     def _say_next(self) -> None:
         model, bar = self.model, self.step_bar
@@ -251,7 +261,9 @@ class Window(QMainWindow):
             )
         elif model.findings is None:
             bar.say(
-                self.tr("Terrain and road are open. Next: check the widths under Inputs, screen."),
+                self.tr(
+                    "Terrain and road are open. Next: check the widths under Inputs, then screen."
+                ),
                 (self.tr("Screen"), self.model.screen),
                 self._height_choice(),
             )
@@ -314,9 +326,9 @@ class Window(QMainWindow):
         self.first_page.set_recent([])
 
     def _show_cautions_on_page(self) -> None:
-        from analysis.workplan import CAUTIONS
+        from gui.words import cautions
 
-        self.first_page.set_cautions(CAUTIONS)
+        self.first_page.set_cautions(cautions())
 
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:
         if any(url.isLocalFile() for url in event.mimeData().urls()):
@@ -385,6 +397,8 @@ class Window(QMainWindow):
 
     def _on_started(self, key: str, title: str) -> None:
         self._job_key = key
+        # An older message would be cut off beside the words of the job.
+        self.statusBar().clearMessage()
         self.job_words.setText(f"{title}…")
         self.job_bar.setRange(0, 0)
         self.job_bar.setFormat("")
@@ -395,9 +409,13 @@ class Window(QMainWindow):
     def _on_progress(self, key: str, fraction: float, words: str, left_s: float) -> None:
         if key != self._job_key:
             return
-        self.job_bar.setRange(0, 1000)
-        self.job_bar.setValue(round(1000 * fraction))
-        self.job_bar.setFormat("%p %")
+        if math.isnan(fraction):
+            self.job_bar.setRange(0, 0)
+            self.job_bar.setFormat("")
+        else:
+            self.job_bar.setRange(0, 1000)
+            self.job_bar.setValue(round(1000 * fraction))
+            self.job_bar.setFormat("%p %")
         text = words
         if left_s >= 0.0:
             text = f"{words}  ·  {self._time_left(left_s)}" if words else self._time_left(left_s)
@@ -465,9 +483,9 @@ class Window(QMainWindow):
 
     def show_cautions(self) -> None:
         """Show the cautions."""
-        from analysis.workplan import CAUTIONS
+        from gui.words import cautions
 
-        self.show_dialog(CautionsDialog(CAUTIONS, self))
+        self.show_dialog(CautionsDialog(cautions(), self))
 
     def show_log(self) -> None:
         """Open the log file with the system's viewer."""

@@ -15,11 +15,13 @@ from gui.units import DASH, METRIC, column_unit, number, range_text, unit_of, va
 __all__ = [
     "CHECKED_NUMBERS",
     "REVIEW_STATES",
+    "cautions",
     "chance_text",
     "column_heading",
     "column_meaning",
     "column_title",
     "finding_text",
+    "limit_note",
     "limit_title",
     "number_text",
     "reach_sentence",
@@ -34,8 +36,7 @@ __all__ = [
 REVIEW_STATES = ("to check", "agreed", "rejected")
 
 
-def _tr(text: str) -> str:
-    return QCoreApplication.translate("words", text)
+translate = QCoreApplication.translate
 
 
 def QT_TRANSLATE_NOOP(_context: str, text: str) -> str:
@@ -43,139 +44,235 @@ def QT_TRANSLATE_NOOP(_context: str, text: str) -> str:
     return text
 
 
-_N = QT_TRANSLATE_NOOP
-_C = "words"
-
 # name -> (title, what it means)
 _COLUMNS: Mapping[str, tuple[str, str]] = {
-    "road": (_N(_C, "Road"), _N(_C, "Name of the centreline.")),
-    "station_m": (
-        _N(_C, "Station"),
-        _N(_C, "Distance along the centreline from its start, as it is labelled."),
+    "road": (
+        QT_TRANSLATE_NOOP("words", "Road"),
+        QT_TRANSLATE_NOOP("words", "Name of the centreline."),
     ),
-    "side": (_N(_C, "Side"), _N(_C, "Left or right, looking up-station.")),
-    "from_m": (_N(_C, "From"), _N(_C, "Station where the reach begins.")),
-    "to_m": (_N(_C, "To"), _N(_C, "Station where the reach ends.")),
-    "length_m": (_N(_C, "Length"), _N(_C, "Length of the reach along the road.")),
-    "finding": (_N(_C, "Finding"), _N(_C, "What is most likely wrong here, if anything.")),
+    "station_m": (
+        QT_TRANSLATE_NOOP("words", "Station"),
+        QT_TRANSLATE_NOOP(
+            "words", "Distance along the centreline from its start, as it is labelled."
+        ),
+    ),
+    "side": (
+        QT_TRANSLATE_NOOP("words", "Side"),
+        QT_TRANSLATE_NOOP("words", "Left or right, looking up-station."),
+    ),
+    "from_m": (
+        QT_TRANSLATE_NOOP("words", "From"),
+        QT_TRANSLATE_NOOP("words", "Station where the reach begins."),
+    ),
+    "to_m": (
+        QT_TRANSLATE_NOOP("words", "To"),
+        QT_TRANSLATE_NOOP("words", "Station where the reach ends."),
+    ),
+    "length_m": (
+        QT_TRANSLATE_NOOP("words", "Length"),
+        QT_TRANSLATE_NOOP("words", "Length of the reach along the road."),
+    ),
+    "finding": (
+        QT_TRANSLATE_NOOP("words", "Finding"),
+        QT_TRANSLATE_NOOP("words", "What is most likely wrong here, if anything."),
+    ),
     "treatment": (
-        _N(_C, "Treatment"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("words", "Treatment"),
+        QT_TRANSLATE_NOOP(
+            "words",
             "Reshape where the shoulder's own material is enough, replenish where it isn't; "
             "with or without cleaning the ditch.",
         ),
     ),
     "verdict": (
-        _N(_C, "Verdict"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("words", "Verdict"),
+        QT_TRANSLATE_NOOP(
+            "words",
             "Sheds, won't shed, can't tell (the error is too large to say) or no data. "
             "Unknown never counts as sheds.",
         ),
     ),
-    "reason": (_N(_C, "Reason"), _N(_C, "Why, with the numbers behind it.")),
-    "sentence": (_N(_C, "In words"), _N(_C, "The finding in one sentence, with its numbers.")),
+    "reason": (
+        QT_TRANSLATE_NOOP("words", "Reason"),
+        QT_TRANSLATE_NOOP("words", "Why, with the numbers behind it."),
+    ),
+    "sentence": (
+        QT_TRANSLATE_NOOP("words", "In words"),
+        QT_TRANSLATE_NOOP("words", "The finding in one sentence, with its numbers."),
+    ),
     "review": (
-        _N(_C, "Review"),
-        _N(_C, "The reviewer's view: to check, agreed, or rejected with a reason."),
+        QT_TRANSLATE_NOOP("words", "Review"),
+        QT_TRANSLATE_NOOP(
+            "words", "The reviewer's view: to check, agreed, or rejected with a reason."
+        ),
     ),
     "rank": (
-        _N(_C, "Rank"),
-        _N(_C, "1 is most urgent: how bad, how long, and how steep the road is there."),
+        QT_TRANSLATE_NOOP("words", "Rank"),
+        QT_TRANSLATE_NOOP(
+            "words", "1 is most urgent: how bad, how long, and how steep the road is there."
+        ),
     ),
     "edge_offset_m": (
-        _N(_C, "Edge offset"),
-        _N(_C, "Pavement edge from the given centreline, right positive."),
+        QT_TRANSLATE_NOOP("words", "Edge offset"),
+        QT_TRANSLATE_NOOP("words", "Pavement edge from the given centreline, right positive."),
     ),
     "edge_found": (
-        _N(_C, "Edge found"),
-        _N(_C, "Whether the terrain shows the edge; otherwise the nominal width is used."),
+        QT_TRANSLATE_NOOP("words", "Edge found"),
+        QT_TRANSLATE_NOOP(
+            "words", "Whether the terrain shows the edge; otherwise the nominal width is used."
+        ),
     ),
     "hinge_offset_m": (
-        _N(_C, "Hinge offset"),
-        _N(_C, "Outer break of the shoulder from the given centreline, right positive."),
+        QT_TRANSLATE_NOOP("words", "Hinge offset"),
+        QT_TRANSLATE_NOOP(
+            "words", "Outer break of the shoulder from the given centreline, right positive."
+        ),
     ),
     "pavement_slope_pct": (
-        _N(_C, "Pavement slope"),
-        _N(_C, "Cross slope of the pavement; positive falls outward, away from the crown."),
+        QT_TRANSLATE_NOOP("words", "Pavement slope"),
+        QT_TRANSLATE_NOOP(
+            "words", "Cross slope of the pavement; positive falls outward, away from the crown."
+        ),
     ),
     "shoulder_slope_pct": (
-        _N(_C, "Shoulder slope"),
-        _N(_C, "Cross slope of the shoulder between edge and hinge; positive falls outward."),
+        QT_TRANSLATE_NOOP("words", "Shoulder slope"),
+        QT_TRANSLATE_NOOP(
+            "words", "Cross slope of the shoulder between edge and hinge; positive falls outward."
+        ),
     ),
     "required_slope_pct": (
-        _N(_C, "Required slope"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("words", "Required slope"),
+        QT_TRANSLATE_NOOP(
+            "words",
             "Least cross slope that the limits ask for here: steeper than the pavement, never "
             "less than the surface needs, within the breakover limit on the high side of a curve.",
         ),
     ),
     "breakover_points": (
-        _N(_C, "Breakover"),
-        _N(_C, "Shoulder cross slope minus pavement cross slope, in percentage points."),
+        QT_TRANSLATE_NOOP("words", "Breakover"),
+        QT_TRANSLATE_NOOP(
+            "words", "Shoulder cross slope minus pavement cross slope, in percentage points."
+        ),
     ),
     "edge_drop_mm": (
-        _N(_C, "Edge drop"),
-        _N(
-            _C,
+        QT_TRANSLATE_NOOP("words", "Edge drop"),
+        QT_TRANSLATE_NOOP(
+            "words",
             "Pavement plane minus shoulder plane at the edge: positive where the shoulder is "
             "lower, negative where it stands high and holds water.",
         ),
     ),
-    "rut_mm": (_N(_C, "Rut"), _N(_C, "Largest gap under a straightedge laid across.")),
-    "ridge_mm": (_N(_C, "Ridge"), _N(_C, "Largest rise above a straightedge laid across.")),
+    "rut_mm": (
+        QT_TRANSLATE_NOOP("words", "Rut"),
+        QT_TRANSLATE_NOOP("words", "Largest gap under a straightedge laid across."),
+    ),
+    "ridge_mm": (
+        QT_TRANSLATE_NOOP("words", "Ridge"),
+        QT_TRANSLATE_NOOP("words", "Largest rise above a straightedge laid across."),
+    ),
     "rut_detectable_mm": (
-        _N(_C, "Rut that can be seen"),
-        _N(_C, "Shallowest rut that this grid can show here."),
+        QT_TRANSLATE_NOOP("words", "Rut that can be seen"),
+        QT_TRANSLATE_NOOP("words", "Shallowest rut that this grid can show here."),
     ),
     "retained_mm": (
-        _N(_C, "Retained depth"),
-        _N(_C, "Depth of water that the cross-section holds before it spills."),
+        QT_TRANSLATE_NOOP("words", "Retained depth"),
+        QT_TRANSLATE_NOOP("words", "Depth of water that the cross-section holds before it spills."),
     ),
     "pond_depth_mm": (
-        _N(_C, "Pond depth"),
-        _N(_C, "Deepest water that the ground holds here when it may also escape along the road."),
+        QT_TRANSLATE_NOOP("words", "Pond depth"),
+        QT_TRANSLATE_NOOP(
+            "words",
+            "Deepest water that the ground holds here when it may also escape along the road.",
+        ),
     ),
-    "ditch_depth_m": (_N(_C, "Ditch depth"), _N(_C, "Ditch invert below the pavement edge.")),
+    "ditch_depth_m": (
+        QT_TRANSLATE_NOOP("words", "Ditch depth"),
+        QT_TRANSLATE_NOOP("words", "Ditch invert below the pavement edge."),
+    ),
     "ditch_grade_pct": (
-        _N(_C, "Ditch grade"),
-        _N(_C, "Slope of the ditch invert along the road; positive falls up-station."),
+        QT_TRANSLATE_NOOP("words", "Ditch grade"),
+        QT_TRANSLATE_NOOP(
+            "words", "Slope of the ditch invert along the road; positive falls up-station."
+        ),
     ),
-    "cut_m2": (_N(_C, "Cut"), _N(_C, "Area of ground above the target line.")),
-    "fill_m2": (_N(_C, "Fill"), _N(_C, "Area of ground missing below the target line.")),
-    "cut_m3": (_N(_C, "Cut"), _N(_C, "Volume above the target line, as it lies (bank).")),
-    "fill_m3": (_N(_C, "Fill"), _N(_C, "Volume missing below the target line, compacted.")),
+    "cut_m2": (
+        QT_TRANSLATE_NOOP("words", "Cut"),
+        QT_TRANSLATE_NOOP("words", "Area of ground above the target line."),
+    ),
+    "fill_m2": (
+        QT_TRANSLATE_NOOP("words", "Fill"),
+        QT_TRANSLATE_NOOP("words", "Area of ground missing below the target line."),
+    ),
+    "cut_m3": (
+        QT_TRANSLATE_NOOP("words", "Cut"),
+        QT_TRANSLATE_NOOP("words", "Volume above the target line, as it lies (bank)."),
+    ),
+    "fill_m3": (
+        QT_TRANSLATE_NOOP("words", "Fill"),
+        QT_TRANSLATE_NOOP("words", "Volume missing below the target line, compacted."),
+    ),
     "balance_m3": (
-        _N(_C, "Balance"),
-        _N(_C, "Material that can be had from the reach minus what it needs, compacted."),
+        QT_TRANSLATE_NOOP("words", "Balance"),
+        QT_TRANSLATE_NOOP(
+            "words", "Material that can be had from the reach minus what it needs, compacted."
+        ),
     ),
     "import_m3_loose": (
-        _N(_C, "Import, loose"),
-        _N(_C, "New material to bring in, loose, as it is on the truck."),
+        QT_TRANSLATE_NOOP("words", "Import, loose"),
+        QT_TRANSLATE_NOOP("words", "New material to bring in, loose, as it is on the truck."),
     ),
-    "import_t": (_N(_C, "Import"), _N(_C, "New material to bring in, by mass.")),
+    "import_t": (
+        QT_TRANSLATE_NOOP("words", "Import"),
+        QT_TRANSLATE_NOOP("words", "New material to bring in, by mass."),
+    ),
     "haul_away_m3_loose": (
-        _N(_C, "Haul away, loose"),
-        _N(_C, "Surplus to take away, loose, as it is on the truck."),
+        QT_TRANSLATE_NOOP("words", "Haul away, loose"),
+        QT_TRANSLATE_NOOP("words", "Surplus to take away, loose, as it is on the truck."),
     ),
-    "ditch_clean_m": (_N(_C, "Ditch to clean"), _N(_C, "Length of ditch to clean.")),
-    "loads": (_N(_C, "Loads"), _N(_C, "Truck loads of new material.")),
-    "mean_slope_pct": (_N(_C, "Mean slope"), _N(_C, "Mean cross slope of the shoulder.")),
-    "worst_drop_mm": (_N(_C, "Worst edge drop"), _N(_C, "Edge drop furthest from flush.")),
+    "ditch_clean_m": (
+        QT_TRANSLATE_NOOP("words", "Ditch to clean"),
+        QT_TRANSLATE_NOOP("words", "Length of ditch to clean."),
+    ),
+    "loads": (
+        QT_TRANSLATE_NOOP("words", "Loads"),
+        QT_TRANSLATE_NOOP("words", "Truck loads of new material."),
+    ),
+    "mean_slope_pct": (
+        QT_TRANSLATE_NOOP("words", "Mean slope"),
+        QT_TRANSLATE_NOOP("words", "Mean cross slope of the shoulder."),
+    ),
+    "worst_drop_mm": (
+        QT_TRANSLATE_NOOP("words", "Worst edge drop"),
+        QT_TRANSLATE_NOOP("words", "Edge drop furthest from flush."),
+    ),
     "p_wont_shed": (
-        _N(_C, "Chance it won't shed"),
-        _N(_C, "Probability, from the errors of what was measured, that water stays."),
+        QT_TRANSLATE_NOOP("words", "Chance it won't shed"),
+        QT_TRANSLATE_NOOP(
+            "words", "Probability, from the errors of what was measured, that water stays."
+        ),
     ),
     "grade_pct": (
-        _N(_C, "Grade"),
-        _N(_C, "Slope along the road at the pavement edge; positive rises up-station."),
+        QT_TRANSLATE_NOOP("words", "Grade"),
+        QT_TRANSLATE_NOOP(
+            "words", "Slope along the road at the pavement edge; positive rises up-station."
+        ),
     ),
-    "shoulder_width_m": (_N(_C, "Shoulder width"), _N(_C, "From the pavement edge to the hinge.")),
-    "average_m": (_N(_C, "Averaged over"), _N(_C, "Length of road behind one measurement.")),
-    "kerb": (_N(_C, "Kerb"), _N(_C, "A kerb stands at the edge: its height isn't judged.")),
-    "severity": (_N(_C, "Severity"), _N(_C, "How far beyond the limits, on a scale without unit.")),
+    "shoulder_width_m": (
+        QT_TRANSLATE_NOOP("words", "Shoulder width"),
+        QT_TRANSLATE_NOOP("words", "From the pavement edge to the hinge."),
+    ),
+    "average_m": (
+        QT_TRANSLATE_NOOP("words", "Averaged over"),
+        QT_TRANSLATE_NOOP("words", "Length of road behind one measurement."),
+    ),
+    "kerb": (
+        QT_TRANSLATE_NOOP("words", "Kerb"),
+        QT_TRANSLATE_NOOP("words", "A kerb stands at the edge: its height isn't judged."),
+    ),
+    "severity": (
+        QT_TRANSLATE_NOOP("words", "Severity"),
+        QT_TRANSLATE_NOOP("words", "How far beyond the limits, on a scale without unit."),
+    ),
 }
 
 # Numbers of a section in the order a reviewer checks them, each with the limit it is held against.
@@ -197,44 +294,44 @@ CHECKED_NUMBERS: tuple[tuple[str, str | None], ...] = (
 )
 
 _VERDICTS = {
-    "sheds": _N(_C, "sheds"),
-    "won't shed": _N(_C, "won't shed"),
-    "can't tell": _N(_C, "can't tell"),
-    "no data": _N(_C, "no data"),
+    "sheds": QT_TRANSLATE_NOOP("words", "sheds"),
+    "won't shed": QT_TRANSLATE_NOOP("words", "won't shed"),
+    "can't tell": QT_TRANSLATE_NOOP("words", "can't tell"),
+    "no data": QT_TRANSLATE_NOOP("words", "no data"),
 }
 _FINDINGS = {
-    "none": _N(_C, "sound"),
-    "flat": _N(_C, "flat"),
-    "reversed": _N(_C, "reversed"),
-    "high": _N(_C, "high"),
-    "rutted": _N(_C, "rutted"),
-    "eroded edge": _N(_C, "eroded edge"),
-    "ponding": _N(_C, "ponding"),
-    "blocked ditch": _N(_C, "blocked ditch"),
-    "can't tell": _N(_C, "can't tell"),
-    "no data": _N(_C, "no data"),
+    "none": QT_TRANSLATE_NOOP("words", "sound"),
+    "flat": QT_TRANSLATE_NOOP("words", "flat"),
+    "reversed": QT_TRANSLATE_NOOP("words", "reversed"),
+    "high": QT_TRANSLATE_NOOP("words", "high"),
+    "rutted": QT_TRANSLATE_NOOP("words", "rutted"),
+    "eroded edge": QT_TRANSLATE_NOOP("words", "eroded edge"),
+    "ponding": QT_TRANSLATE_NOOP("words", "ponding"),
+    "blocked ditch": QT_TRANSLATE_NOOP("words", "blocked ditch"),
+    "can't tell": QT_TRANSLATE_NOOP("words", "can't tell"),
+    "no data": QT_TRANSLATE_NOOP("words", "no data"),
 }
 _TREATMENTS = {
-    "none": _N(_C, "none"),
-    "reshape": _N(_C, "reshape"),
-    "replenish": _N(_C, "replenish"),
-    "clean ditch": _N(_C, "clean ditch"),
-    "reshape and clean ditch": _N(_C, "reshape and clean ditch"),
-    "replenish and clean ditch": _N(_C, "replenish and clean ditch"),
-    "can't tell": _N(_C, "can't tell"),
+    "none": QT_TRANSLATE_NOOP("words", "none"),
+    "reshape": QT_TRANSLATE_NOOP("words", "reshape"),
+    "replenish": QT_TRANSLATE_NOOP("words", "replenish"),
+    "clean ditch": QT_TRANSLATE_NOOP("words", "clean ditch"),
+    "reshape and clean ditch": QT_TRANSLATE_NOOP("words", "reshape and clean ditch"),
+    "replenish and clean ditch": QT_TRANSLATE_NOOP("words", "replenish and clean ditch"),
+    "can't tell": QT_TRANSLATE_NOOP("words", "can't tell"),
 }
-_SIDES = {"left": _N(_C, "left"), "right": _N(_C, "right")}
+_SIDES = {"left": QT_TRANSLATE_NOOP("words", "left"), "right": QT_TRANSLATE_NOOP("words", "right")}
 _REVIEWS = {
     "": "",
-    "to check": _N(_C, "to check"),
-    "agreed": _N(_C, "agreed"),
-    "rejected": _N(_C, "rejected"),
+    "to check": QT_TRANSLATE_NOOP("words", "to check"),
+    "agreed": QT_TRANSLATE_NOOP("words", "agreed"),
+    "rejected": QT_TRANSLATE_NOOP("words", "rejected"),
 }
 
 
 def column_title(name: str) -> str:
     """Heading of a table column."""
-    return _tr(_COLUMNS[name][0]) if name in _COLUMNS else name
+    return translate("words", _COLUMNS[name][0]) if name in _COLUMNS else name
 
 
 def column_heading(name: str, system: str = METRIC) -> str:
@@ -248,38 +345,50 @@ def column_heading(name: str, system: str = METRIC) -> str:
 
 def column_meaning(name: str) -> str:
     """Return what a column holds, in a sentence; empty if there is nothing to say."""
-    return _tr(_COLUMNS[name][1]) if name in _COLUMNS else ""
+    return translate("words", _COLUMNS[name][1]) if name in _COLUMNS else ""
 
 
 def verdict_text(verdict: str) -> str:
     """Verdict for a person."""
-    return _tr(_VERDICTS.get(verdict, verdict))
+    return translate("words", _VERDICTS.get(verdict, verdict))
 
 
 def finding_text(finding: str) -> str:
     """Return a finding for a person."""
-    return _tr(_FINDINGS.get(finding, finding))
+    return translate("words", _FINDINGS.get(finding, finding))
 
 
 def treatment_text(treatment: str) -> str:
     """Treatment for a person."""
-    return _tr(_TREATMENTS.get(treatment, treatment))
+    return translate("words", _TREATMENTS.get(treatment, treatment))
 
 
 def side_text(side: str | int) -> str:
     """Left or right for a person."""
     name = side if isinstance(side, str) else ("left", "right")[side]
-    return _tr(_SIDES.get(name, name))
+    return translate("words", _SIDES.get(name, name))
 
 
 def review_text(state: str) -> str:
     """State of a review for a person."""
-    return _tr(_REVIEWS.get(state, state))
+    return translate("words", _REVIEWS.get(state, state))
 
 
 def limit_title(title: str) -> str:
     """Title of a limit for a person."""
-    return QCoreApplication.translate("limits", title)
+    return translate("limits", title)
+
+
+def limit_note(note: str) -> str:
+    """Return what a limit is for; a note that a person wrote stays as it is."""
+    return translate("limits", note) if note else ""
+
+
+def cautions() -> tuple[str, ...]:
+    """Cautions that the window and every sheet carry."""
+    from analysis.workplan import CAUTIONS
+
+    return tuple(translate("cautions", text) for text in CAUTIONS)
 
 
 def station_words(station_m: float, style: str = "km") -> str:
@@ -330,7 +439,7 @@ def number_text(
 
 def _percent(probability: float) -> str:
     if not math.isfinite(probability):
-        return _tr("unknown")
+        return translate("words", "unknown")
     return f"{chance_text(probability)} %"
 
 
@@ -342,52 +451,56 @@ def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
     slope, slope_se = _row(row, "shoulder_slope_pct"), _row(row, "shoulder_slope_se")
     drop, drop_se = _row(row, "edge_drop_mm"), _row(row, "edge_drop_se")
     if verdict == "no data" or not (math.isfinite(slope) and math.isfinite(drop)):
-        return reason or _tr("Nothing was measured here.")
+        return reason or translate("words", "Nothing was measured here.")
     required = _row(row, "required_slope_pct")
-    falls = _tr("falls {slope} where {required} is required").format(
+    falls = translate("words", "falls {slope} where {required} is required").format(
         slope=value_text(slope, "%", system, se=slope_se),
         required=value_text(required, "%", system),
     )
     height = value_text(abs(drop), "mm", system, se=drop_se)
     edge = (
-        _tr("lies {height} below the pavement edge").format(height=height)
+        translate("words", "lies {height} below the pavement edge").format(height=height)
         if drop >= 0.0
-        else _tr("stands {height} above the pavement edge").format(height=height)
+        else translate("words", "stands {height} above the pavement edge").format(height=height)
     )
     chance = _percent(_row(row, "p_wont_shed"))
     if finding == "rutted":
-        text = _tr("Rutted: rut {rut}, ridge {ridge}; the shoulder {falls}.").format(
+        text = translate("words", "Rutted: rut {rut}, ridge {ridge}; the shoulder {falls}.").format(
             rut=value_text(_row(row, "rut_mm"), "mm", system, se=_row(row, "rut_se")),
             ridge=value_text(_row(row, "ridge_mm"), "mm", system, se=_row(row, "ridge_se")),
             falls=falls,
         )
     elif finding in ("high", "eroded edge"):
-        text = _tr("{finding}: the shoulder {edge} and {falls}.").format(
+        text = translate("words", "{finding}: the shoulder {edge} and {falls}.").format(
             finding=_capital(finding_text(finding)), edge=edge, falls=falls
         )
     elif finding in ("flat", "reversed"):
-        text = _tr("{finding}: the shoulder {falls}; {chance} likely that it won't shed.").format(
-            finding=_capital(finding_text(finding)), falls=falls, chance=chance
-        )
+        text = translate(
+            "words", "{finding}: the shoulder {falls}; {chance} likely that it won't shed."
+        ).format(finding=_capital(finding_text(finding)), falls=falls, chance=chance)
     elif finding == "ponding":
-        text = _tr("Ponding: holds {depth} of water although the shoulder {falls}.").format(
-            depth=value_text(_row(row, "retained_mm"), "mm", system), falls=falls
-        )
+        text = translate(
+            "words", "Ponding: holds {depth} of water although the shoulder {falls}."
+        ).format(depth=value_text(_row(row, "retained_mm"), "mm", system), falls=falls)
     elif verdict == "sheds":
-        text = _tr("Sheds: the shoulder {falls} and {edge}.").format(falls=falls, edge=edge)
+        text = translate("words", "Sheds: the shoulder {falls} and {edge}.").format(
+            falls=falls, edge=edge
+        )
     elif verdict == "won't shed":
-        text = _tr(
-            "Won't shed: the shoulder {falls} and {edge}; {chance} likely that it won't shed."
+        text = translate(
+            "words",
+            "Won't shed: the shoulder {falls} and {edge}; {chance} likely that it won't shed.",
         ).format(falls=falls, edge=edge, chance=chance)
     else:
-        text = _tr(
+        text = translate(
+            "words",
             "Can't tell: the shoulder {falls} and {edge}; with these errors it is {chance} likely "
-            "that it won't shed."
+            "that it won't shed.",
         ).format(falls=falls, edge=edge, chance=chance)
         if not math.isfinite(_row(row, "p_wont_shed")) and reason:
             text = reason
     if _row(row, "kerb") == 1.0:
-        text += " " + _tr("A kerb stands at the edge, so its height isn't judged.")
+        text += " " + translate("words", "A kerb stands at the edge, so its height isn't judged.")
     return text
 
 
@@ -395,7 +508,7 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
     """One plain sentence with its numbers on a row of the reach table."""
     finding = str(row.get("finding", ""))
     treatment = str(row.get("treatment", ""))
-    where = _tr("{side} {where} ({length})").format(
+    where = translate("words", "{side} {where} ({length})").format(
         side=_capital(side_text(str(row.get("side", "")))),
         where=range_text(
             station_words(_row(row, "from_m"), style), station_words(_row(row, "to_m"), style)
@@ -406,9 +519,9 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
     slope = _row(row, "mean_slope_pct")
     if math.isfinite(slope):
         required = _row(row, "required_slope_pct")
-        words = _tr("falls {slope} on average")
+        words = translate("words", "falls {slope} on average")
         if math.isfinite(required):
-            words = _tr("falls {slope} on average where {required} is required")
+            words = translate("words", "falls {slope} on average where {required} is required")
         parts.append(
             words.format(
                 slope=value_text(slope, "%", system, se=_row(row, "mean_slope_se")),
@@ -418,9 +531,9 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
     drop = _row(row, "worst_drop_mm")
     if math.isfinite(drop):
         words = (
-            _tr("at worst {height} below the edge")
+            translate("words", "at worst {height} below the edge")
             if drop >= 0.0
-            else _tr("at worst {height} above the edge")
+            else translate("words", "at worst {height} above the edge")
         )
         parts.append(words.format(height=value_text(abs(drop), "mm", system)))
     text = f"{where}: {finding_text(finding)}"
@@ -431,12 +544,12 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
         text += "; " + treatment_text(treatment)
         imported = _row(row, "import_m3_loose")
         if math.isfinite(imported) and imported > 0.0:
-            text += _tr(" with {volume} loose in {loads} loads").format(
+            text += translate("words", " with {volume} loose in {loads} loads").format(
                 volume=value_text(imported, "m3", system),
                 loads=value_text(_row(row, "loads"), "count", system),
             )
         elif math.isfinite(balance):
-            text += _tr(" (material balance {balance})").format(
+            text += translate("words", " (material balance {balance})").format(
                 balance=value_text(balance, "m3", system, se=_row(row, "balance_se"))
             )
     why = _why_not_judged(str(row.get("reason") or ""))

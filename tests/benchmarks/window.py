@@ -1,9 +1,12 @@
-"""How fast the window opens, and whether it stays live: start, roam, screen, monkey.
+"""How fast the window opens, and whether it stays live: start, open, roam, screen, monkey.
 
 Run on demand from the top of the repository::
 
     python -m tests.benchmarks.window start       # seconds to a visible window, warm
-    python -m tests.benchmarks.window roam        # pan and zoom on 50 000 x 50 000 cells
+    python -m tests.benchmarks.window open        # load, then open 50 000 x 50 000 cells
+    python -m tests.benchmarks.window at-once     # the same grid named on the command line
+    python -m tests.benchmarks.window roam        # open it, pan and zoom
+    python -m tests.benchmarks.window first       # screen while nothing is compiled yet
     python -m tests.benchmarks.window screen      # screen 10 km with the window in use
     python -m tests.benchmarks.window monkey 10   # minutes of random input
 
@@ -26,7 +29,6 @@ import tempfile
 import threading
 import time
 import traceback
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -113,47 +115,88 @@ def memory_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 
 
+def write_huge(folder: str) -> str:
+    """Write a virtual grid of 50 000 x 50 000 cells, in a process of its own.
+
+    This process must load the map libraries as the program does, when a file is first opened.
+    """
+    code = (
+        "import sys\n"
+        "from pathlib import Path\n"
+        "import numpy as np\n"
+        "from analysis.geofiles import rasterio\n"
+        "from tests.conftest import EAST, NORTH\n"
+        "from tests.gui.test_map_view import huge_vrt\n"
+        "folder, cells = sys.argv[1], 500\n"
+        "y, x = np.mgrid[0:cells, 0:cells]\n"
+        "z = (100.0 + 8.0 * np.sin(x / 60.0) + 5.0 * np.cos(y / 45.0)).astype('float32')\n"
+        "tile = folder + '/tile.tif'\n"
+        "place = rasterio.Affine(1, 0, EAST, 0, -1, NORTH)\n"
+        "with rasterio.open(tile, 'w', driver='GTiff', width=cells, height=cells, count=1,\n"
+        "                   dtype='float32', crs='EPSG:32610', transform=place) as sink:\n"
+        "    sink.write(z, 1)\n"
+        "print(huge_vrt(Path(folder), tile, 50_000, cells))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, folder], check=True, stdout=subprocess.PIPE, text=True
+    )
+    return done.stdout.strip()
+
+
+def open_huge(path: str, *, at_once: bool) -> Any:
+    """Open the window, then a huge grid: at once, or after all was loaded; return the window."""
+    from PySide6.QtCore import QTimer
+
+    from gui.app import FIRST_PAINT_MS, _after_show, make_application
+    from gui.window import Window
+    from tests.gui.heartbeat import Heartbeat, run_loop
+
+    make_application()
+    window = Window()
+    window.show()
+    began, heart, control = time.perf_counter(), Heartbeat(), Control()
+    QTimer.singleShot(FIRST_PAINT_MS, lambda: _after_show(window, [path] if at_once else []))
+    if not at_once:
+        run_loop(lambda: all(pane.filled for pane in window.panes.by_name.values()))
+        run_loop(window.model.runner.idle)
+        report("loading beside the window", heart, control)
+        control = Control()
+        began = time.perf_counter()
+        heart.restart()
+        window.files.open_paths([path])
+    run_loop(lambda: window.map._store is not None and len(window.map._store.cache) > 0)
+    seen = time.perf_counter() - began
+    run_loop(lambda: all(pane.filled for pane in window.panes.by_name.values()))
+    run_loop(lambda: window.model.runner.idle() and window.map.idle())
+    report("opening at the start" if at_once else "opening later", heart, control)
+    heart.stop()
+    print(f"first ground in sight after {seen:.2f} s")
+    return window
+
+
+def done_with(window: Any) -> None:
+    """Close a window without a question."""
+    from PySide6.QtWidgets import QApplication
+
+    window._closing = True
+    window.close()
+    QApplication.processEvents()
+
+
+def opening(*, at_once: bool) -> None:
+    """Only open, later or at the start."""
+    with tempfile.TemporaryDirectory() as folder:
+        done_with(open_huge(write_huge(folder), at_once=at_once))
+
+
 def roam() -> None:
     """Open, pan and zoom on a virtual grid of 50 000 x 50 000 cells."""
-    from analysis.geofiles import rasterio
-    from gui.app import _after_show, make_application
-    from gui.window import Window
-    from tests.conftest import EAST, NORTH
     from tests.gui.heartbeat import Heartbeat, run_loop
-    from tests.gui.test_map_view import huge_vrt
     from tests.gui.test_map_view import roam as roam_map
 
-    app = make_application()
     with tempfile.TemporaryDirectory() as folder:
-        cells = 500
-        y, x = np.mgrid[0:cells, 0:cells]
-        z = (100.0 + 8.0 * np.sin(x / 60.0) + 5.0 * np.cos(y / 45.0)).astype("float32")
-        tile = f"{folder}/tile.tif"
-        with rasterio.open(
-            tile,
-            "w",
-            driver="GTiff",
-            width=cells,
-            height=cells,
-            count=1,
-            dtype="float32",
-            crs="EPSG:32610",
-            transform=rasterio.Affine(1, 0, EAST, 0, -1, NORTH),
-        ) as sink:
-            sink.write(z, 1)
-        path = huge_vrt(Path(folder), tile, 50_000, cells)
-        window = Window()
-        window.show()
-        _after_show(window, [])
-        run_loop(lambda: all(pane.filled for pane in window.panes.by_name.values()))
-        heart, control, began = Heartbeat(), Control(), time.perf_counter()
-        window.files.open_paths([path])
-        run_loop(lambda: window.map._store is not None and len(window.map._store.cache) > 0)
-        print(f"first ground in sight after {time.perf_counter() - began:.2f} s")
-        run_loop(lambda: window.model.runner.idle() and window.map.idle())
-        report("opening", heart, control)
-        heart.restart()
-        control = Control()
+        window = open_huge(write_huge(folder), at_once=False)
+        heart, control = Heartbeat(), Control()
         run_loop(roam_map(window.map, 900), timeout_s=300)
         report("panning and zooming", heart, control)
         store, tiles = window.map._store, window.map._tiles
@@ -161,9 +204,7 @@ def roam() -> None:
             f"pictures {store.cache.used / 2**20:.0f} MB, heights {tiles.heights.used / 2**20:.0f}"
             f" MB, process {memory_mb():.0f} MB"
         )
-        window._closing = True
-        window.close()
-        app.processEvents()
+        done_with(window)
 
 
 def long_road(folder: str, length_m: float) -> tuple[str, str]:
@@ -172,6 +213,32 @@ def long_road(folder: str, length_m: float) -> tuple[str, str]:
 
     z = crowned_road(length_m=length_m, fault=(0.3 * length_m, 0.6 * length_m))
     return write_road(folder, "long", "Long Moor Road", z, tiled=True)
+
+
+def first() -> None:
+    """Screen right after the start on a machine that never compiled, with the map in use."""
+    from gui.app import _after_show, make_application
+    from gui.window import Window
+    from tests.gui.heartbeat import Heartbeat, run_loop
+    from tests.gui.test_map_view import roam as roam_map
+
+    make_application()
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["NUMBA_CACHE_DIR"] = f"{folder}/kernels"
+        files = long_road(folder, 1000.0)
+        window = Window()
+        window.show()
+        model = window.model
+        model.failed.connect(lambda title, sentence: print("FAILED", title, sentence))
+        heart, control, began = Heartbeat(), Control(), time.perf_counter()
+        _after_show(window, list(files))
+        run_loop(lambda: bool(model.roads))
+        model.screen()
+        roam_map(window.map, 10**6)
+        run_loop(lambda: model.study is not None, timeout_s=600)
+        print(f"first screening of 1 km ever: {time.perf_counter() - began:.1f} s")
+        report("compiling and screening", heart, control)
+        done_with(window)
 
 
 def screen() -> None:
@@ -419,7 +486,9 @@ def monkey(minutes: float, seed: int) -> None:
 def main() -> None:
     """Run what was asked for."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("what", choices=["start", "roam", "screen", "monkey"])
+    parser.add_argument(
+        "what", choices=["start", "open", "at-once", "roam", "first", "screen", "monkey"]
+    )
     parser.add_argument("minutes", nargs="?", type=float, default=10.0)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
@@ -427,7 +496,14 @@ def main() -> None:
         if options.what == "monkey":
             monkey(options.minutes, options.seed)
         else:
-            {"start": start, "roam": roam, "screen": screen}[options.what]()
+            {
+                "start": start,
+                "open": lambda: opening(at_once=False),
+                "at-once": lambda: opening(at_once=True),
+                "roam": roam,
+                "first": first,
+                "screen": screen,
+            }[options.what]()
 
 
 if __name__ == "__main__":

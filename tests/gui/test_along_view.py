@@ -66,6 +66,22 @@ def settled_span(
 # -- plots -------------------------------------------------------------------------------------
 
 
+def test_without_findings_it_says_what_to_do(
+    screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+) -> None:
+    """Words instead of empty axes; the plots come with the first study and go with it."""
+    made = AlongView(screened)
+    qtbot.addWidget(made)
+    made.show()
+    settle(lambda: made.area.isVisible())
+    assert made.empty.isHidden()
+    screened.close_study()
+    settle(lambda: made.empty.isVisible())
+    assert "screen a road" in made.empty.text()
+    assert made.area.isHidden()
+    assert made.key.isHidden()
+
+
 def test_slopes_are_those_of_the_study(along: AlongView, screened: WindowModel) -> None:
     part = screened.study.roads[0]
     for side, name in enumerate(("slope left", "slope right")):

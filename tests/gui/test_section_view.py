@@ -19,6 +19,7 @@ from gui.figure import Axes, hatch, tick_values
 from gui.model import WindowModel
 from gui.section_figure import (
     EXAGGERATIONS,
+    _keep_within,
     axes_for,
     break_handles,
     draw_section,
@@ -27,6 +28,18 @@ from gui.section_figure import (
 )
 from gui.section_view import SectionView
 from tests.gui.conftest import ARTEFACTS
+
+
+def test_labels_move_sideways_into_the_drawing() -> None:
+    """A label at a rim is pushed in by as much as it stuck out; one that fits stays."""
+    frame = QRectF(40.0, 10.0, 200.0, 100.0)
+    for left, wanted in ((20.0, 40.0), (200.0, 160.0), (100.0, 100.0)):
+        box = QRectF(left, 30.0, 80.0, 20.0)
+        _keep_within(box, frame)
+        assert (box.left(), box.width(), box.top()) == (wanted, 80.0, 30.0)
+    wide = QRectF(0.0, 30.0, 500.0, 20.0)
+    _keep_within(wide, frame)
+    assert wide.left() == frame.left()
 
 
 @pytest.fixture
@@ -399,3 +412,20 @@ def test_section_of_a_file_without_grid_shows_its_numbers(
     assert view.table.rowCount() > 0
     assert "numbers are from the file" in view.canvas.empty_text
     view.grab()
+
+
+def test_drawing_keeps_its_share_until_a_person_changes_it(
+    view: SectionView, settle: Callable[..., None]
+) -> None:
+    """A pane that shrinks takes from drawing and numbers alike, not all from the drawing."""
+    for width in (1200, 620, 540, 700):
+        view.resize(width, 260)
+        settle()
+        drawing, numbers = view.splitter.sizes()
+        assert drawing >= 0.5 * (drawing + numbers)
+    view.splitter.moveSplitter(260, 1)
+    view.splitter.splitterMoved.emit(260, 1)
+    before = view.splitter.sizes()
+    view.resize(710, 260)
+    settle()
+    assert abs(view.splitter.sizes()[1] - before[1]) <= 12

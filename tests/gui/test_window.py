@@ -1,5 +1,6 @@
 """The whole window by the ways people take: open, screen, look, correct, save, reopen, recover."""
 
+import gc
 import json
 import os
 import subprocess
@@ -11,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from PySide6.QtCore import QEvent, QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
-from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QKeySequence
+from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QKeySequence, QPalette
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import (
     QAbstractButton,
@@ -29,11 +30,13 @@ from gui import autosave, jobs, recent, theme
 from gui.autosave import Autosave
 from gui.dialogs import CautionsDialog, LightPanel, RoadDialog, ShortcutSheet
 from gui.first_page import StepBar
+from gui.forms import InputsForm
 from gui.jobs import RoadSource
+from gui.limits_form import LimitsForm
 from gui.model import WindowModel
 from gui.tiles import Light
 from gui.window import Window
-from tests.gui.conftest import ARTEFACTS
+from tests.gui.conftest import ARTEFACTS, quiet_progress
 from tests.gui.heartbeat import Heartbeat, run_loop
 
 Settle = Callable[..., None]
@@ -67,6 +70,7 @@ def full(window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle
     window.model._take_inputs(inputs)
     window.model._take_screened(loaded)
     settle(lambda: bool(window.map._layers.roads) and window.model.runner.idle())
+    settle(lambda: not window.panes.coming and window.panes["reaches"].filled)
     return window
 
 
@@ -719,7 +723,7 @@ def test_cautions_are_one_click_away(window: Window) -> None:
 def test_help_and_about_open(full: Window, settle: Settle) -> None:
     """F1 shows what each number means; About says who decides."""
     full.commands.help.trigger()
-    settle()
+    settle(lambda: full.panes["help"].filled)
     assert full.panes["help"].isVisible()
     assert full.panes["help"].widget() is not None
     full.panes["help"].close()
@@ -749,6 +753,49 @@ def test_print_sheets_as_pdf(full: Window, tmp_path: Path, settle: Settle) -> No
 
 
 # -- looks and habits ------------------------------------------------------------------------
+
+
+def test_panes_come_one_by_one_and_the_tables_end_in_front(
+    window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle: Settle
+) -> None:
+    """No turn of the event loop lays out more than one; a study opens on its reaches."""
+    inputs, loaded = shared_results
+    window.model._take_inputs(inputs)
+    assert window.panes.coming
+    assert window.panes["section"].isHidden()
+    assert window.panes.keep() is None
+    window.model._take_screened(loaded)
+    settle(lambda: not window.panes.coming)
+    shown = {name for name, pane in window.panes.by_name.items() if not pane.isHidden()}
+    assert shown == set(window.panes.by_name) - {"help"}
+    settle(lambda: window.panes["reaches"].filled)
+    assert not window.panes["reaches"].visibleRegion().isEmpty()
+    assert window.panes["inputs"].visibleRegion().isEmpty()
+
+
+def test_closing_while_panes_come_leaves_none_behind(
+    window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle: Settle
+) -> None:
+    """The first page is alone again, and the next study still has all its panes."""
+    window.model._take_inputs(shared_results[0])
+    window.model.close_study()
+    settle()
+    assert all(pane.isHidden() for pane in window.panes.by_name.values())
+    window.model._take_inputs(shared_results[0])
+    settle(lambda: not window.panes.coming)
+    assert not window.panes["section"].isHidden()
+
+
+def test_loading_leaves_the_search_for_garbage_on() -> None:
+    """Also when the loading was called off."""
+    jobs.warm_up(quiet_progress())
+    assert gc.isenabled()
+    assert gc.get_freeze_count() > 0
+    off = quiet_progress()
+    off._request.cancel.set()
+    jobs.warm_up(off)
+    assert gc.isenabled()
+    gc.unfreeze()
 
 
 def test_panes_remember_their_places(full: Window, model: WindowModel, settle: Settle) -> None:
@@ -840,6 +887,50 @@ def test_verdict_colours_differ_for_colour_blind_eyes(qapp: QApplication) -> Non
                     assert far > 0.1 or symbol_i != symbol_k
         sheds, wont = colours[0], colours[1]
         assert sheds != wont
+
+
+def test_cells_of_the_grid_follow_the_units(full: Window) -> None:
+    """0.50 m is 1.64 ft (exact definition of the foot: 0.3048 m)."""
+    assert "0.50 m" in full.grid_words.text()
+    full.model.set_units("us")
+    assert f"{0.5 / 0.3048:.2f} ft" in full.grid_words.text()
+
+
+def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Settle) -> None:
+    """Boxes are lighter than the window around them; in the light they are as the paper."""
+    full.set_appearance("dark")
+    form = full.panes["limits"].fill()
+    assert isinstance(form, LimitsForm)
+    box = form.changed_only
+    around = full.palette().color(QPalette.ColorRole.Window)
+    fill = box.palette().color(QPalette.ColorRole.Base)
+    assert fill.lightness() > 1.5 * around.lightness()
+    full.set_appearance("light")
+    settle()
+    assert box.palette().color(QPalette.ColorRole.Base) == theme.color("paper")
+
+
+def test_notes_follow_light_and_dark(full: Window, settle: Settle) -> None:
+    """What a form wrote in the colours of the light can be read in the dark."""
+    form = full.panes["inputs"].fill()
+    assert isinstance(form, InputsForm)
+    settle(full.model.runner.idle)
+    for which in ("dark", "light"):
+        full.set_appearance(which)
+        around = full.palette().color(QPalette.ColorRole.Window)
+        for label in (form.road_note, form.terrain_note, form.power.words):
+            label.ensurePolished()
+            ink = label.palette().color(QPalette.ColorRole.WindowText)
+            assert abs(ink.lightness() - around.lightness()) > 70, label.text()
+
+
+def test_job_has_the_status_bar_to_itself(full: Window, settle: Settle) -> None:
+    """A message from before isn't left half beside the words of the job."""
+    full.statusBar().showMessage("An older message that is long enough to reach the words")
+    full.model.screen()
+    settle(lambda: full.job_words.isVisible())
+    assert full.statusBar().currentMessage() == ""
+    settle(lambda: not full.model.runner.busy)
 
 
 def test_units_switch_reaches_the_window(full: Window, settle: Settle) -> None:
