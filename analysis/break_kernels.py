@@ -262,12 +262,15 @@ def line_evidence(
     steps: Any,
     knot_m: float,
     rough_m: float,
+    forms: Any,
+    form_m: float,
     out: Any,
 ) -> None:
     """Log evidence of listed pairs of edge and hinge in every block, directly on the bins.
 
-    Two models of the shoulder compete: straight, and rough (ruts, lips, washed-out edges: a
-    chain of knots `knot_m` apart whose heights scatter by `rough_m`, beginning at the edge).
+    Models of the shoulder compete: straight, rough (a chain of knots `knot_m` apart whose heights
+    scatter by `rough_m`, beginning at the edge), and some plain form beside an edge that is
+    flush: a rut, a lip, a worn edge.
 
     Parameters
     ----------
@@ -283,11 +286,17 @@ def line_evidence(
         Smeared ramp and step at each place, for each footprint.
     prior, between, steps
         As for `pair_evidence`.
-    out : (b, c, 2 q)
+    forms : (r, 3) int
+        Begin, middle and end of each form, in places outward from the edge. One that begins at
+        its middle begins with a step.
+    form_m : float
+        Scatter of their heights.
+    out : (b, c, 2 q + r)
         Evidence of each of the q steps beside the straight shoulder, then beside the rough
-        one; -inf where not a candidate.
+        one, then of the forms; -inf where not a candidate.
     """
     levels = steps.shape[0]
+    last = place.size - 2
     blocks, k = z.shape
     most = 16
     size = 6 + most
@@ -301,15 +310,24 @@ def line_evidence(
             ie = edge_at[b, i]
             ih = hinge_at[b, i]
             if ie < 0 or ih < 0:
-                for q in range(2 * levels):
+                for q in range(out.shape[2]):
                     out[b, i, q] = -np.inf
                 continue
             f = kind[b]
             e = place[ie]
             knots = int((place[ih] - e - 0.3 * knot_m) / knot_m)
             knots = min(max(knots, 0), most)
-            for rough in range(2):
-                extra = knots if rough == 1 else 0
+            for shape in range(2 + forms.shape[0]):
+                extra = knots if shape == 1 else 0
+                begin, middle, end = ie, ie, ie
+                if shape > 1:
+                    extra = 1
+                    begin += forms[shape - 2, 0]
+                    middle += forms[shape - 2, 1]
+                    end += forms[shape - 2, 2]
+                    if end > min(ih, last):
+                        out[b, i, 2 * levels + shape - 2] = -np.inf
+                        continue
                 p = 5 + extra
                 for r in range(p + 1):
                     right[r] = 0.0
@@ -324,8 +342,17 @@ def line_evidence(
                     row[2] = ramp[f, ie, j]
                     row[3] = ramp[f, ih, j]
                     row[4] = step[f, ih, j]
-                    for q in range(extra):
-                        row[5 + q] = max(0.0, 1.0 - abs(u[j] - e - (q + 1) * knot_m) / knot_m)
+                    if shape > 1:
+                        if begin == middle:
+                            row[5] = step[f, begin, j]
+                        else:
+                            rise = ramp[f, begin, j] - ramp[f, middle, j]
+                            row[5] = rise / (place[middle] - place[begin])
+                        fall = ramp[f, middle, j] - ramp[f, end, j]
+                        row[5] -= fall / (place[end] - place[middle])
+                    else:
+                        for q in range(extra):
+                            row[5 + q] = max(0.0, 1.0 - abs(u[j] - e - (q + 1) * knot_m) / knot_m)
                     row[p] = step[f, ie, j]
                     for r in range(p + 1):
                         if row[r] != 0.0:
@@ -341,9 +368,10 @@ def line_evidence(
                     base -= 0.5 * (prior[r - 1, 0] / prior[r - 1, 1]) ** 2
                     base -= np.log(prior[r - 1, 1])
                 a[4, 4] += 1.0 / between**2
+                scatter = form_m if shape > 1 else rough_m
                 for q in range(extra):
-                    a[5 + q, 5 + q] += 1.0 / rough_m**2
-                    base -= np.log(rough_m)
+                    a[5 + q, 5 + q] += 1.0 / scatter**2
+                    base -= np.log(scatter)
                 for r in range(p + 1):
                     for c in range(r + 1):
                         total = a[r, c]
@@ -360,9 +388,13 @@ def line_evidence(
                 value = base
                 for r in range(p):
                     value += 0.5 * half[r] * half[r] - np.log(low[r, r])
+                if shape > 1:
+                    gain = _step_gain(low[p, p], half[p], steps[0, 1], steps[0, 2])
+                    out[b, i, 2 * levels + shape - 2] = value + gain
+                    continue
                 for q in range(levels):
                     gain = _step_gain(low[p, p], half[p], steps[q, 1], steps[q, 2])
-                    out[b, i, rough * levels + q] = value + gain
+                    out[b, i, shape * levels + q] = value + gain
 
 
 @compiled

@@ -30,6 +30,7 @@ __all__ = [
     "SOURCE_USER",
     "Breaks",
     "Overrides",
+    "edges_show",
     "find_breaks",
 ]
 
@@ -44,8 +45,12 @@ ASIDE_M, TOO_FAR_ASIDE_M = 0.6, 2.0
 """Hinges whose middle lies farther off than the first move the supposed middle of the road; what
 they would move farther than the second is led by something else, and stays where it was."""
 
-UNPAVED_SE_M = 0.3
-"""How surely a nominal width stands for a gravel road's own; our own choice."""
+SHOWN_SHARE = 0.05
+"""With edges shown on less of a road than this, nothing says where they are."""
+
+UNPAVED_SE_M, NOMINAL_SE_M = 0.3, 0.5
+"""How surely a nominal width stands for a gravel road's own, and for an edge that doesn't show;
+our own choice."""
 
 MOST_MOVES = 3
 """How often the supposed middle is moved."""
@@ -152,7 +157,7 @@ def find_breaks(
     box_m: Floats,
     sigma_m: float | None = None,
     overrides: Overrides | None = None,
-    paved: bool = True,
+    paved: bool | None = None,
     progress: Progress | None = None,
 ) -> Breaks:
     """Find the breaks of the section at every station.
@@ -173,9 +178,10 @@ def find_breaks(
         Noise of a cell; estimated if not given.
     overrides : Overrides, optional
         What a person fixed; it wins over the search.
-    paved : bool
+    paved : bool, optional
         False for a gravel or earth road, which has no pavement edge to find: the nominal width
-        about the found crown stands for it, and only hinges are looked for.
+        about the found crown stands for it, and only hinges are looked for. By default so where
+        edges hardly show anywhere.
     progress : callable, optional
         Called with a fraction and a few words; may raise `analysis.errors.Cancelled`.
 
@@ -191,23 +197,44 @@ def find_breaks(
     overrides = Overrides() if overrides is None else overrides
     if cells.s.size == 0 or n == 0 or search_m <= 0.0:
         return _nominal(s, pavement, shoulder, overrides)
-    if not paved:
-        search = partial(
-            find_breaks,
-            cells,
-            s,
-            pavement_width_m=pavement_width_m,
-            shoulder_width_m=shoulder_width_m,
-            search_m=search_m,
-            box_m=box_m,
-            sigma_m=sigma_m,
-        )
-        axis = search(overrides=overrides, progress=progress).axis
-        return _without_edge(search, axis, pavement, overrides)
+    search = partial(
+        _search,
+        cells,
+        s,
+        pavement=pavement,
+        shoulder=shoulder,
+        search_m=search_m,
+        box_m=box_m,
+        sigma_m=sigma_m,
+    )
+    breaks = search(overrides=overrides, report=progress or _silent)
+    if paved or (paved is None and edges_show(breaks)):
+        return breaks
+    se = UNPAVED_SE_M if paved is False else NOMINAL_SE_M
+    return _without_edge(search, breaks.axis, pavement, overrides, se)
+
+
+def edges_show(breaks: Breaks) -> bool:
+    """Tell whether a road's pavement edges show in the ground, at least here and there."""
+    return bool(np.mean(breaks.edge_source == SOURCE_FOUND) >= SHOWN_SHARE)
+
+
+def _search(
+    cells: Cells,
+    s: Floats,
+    *,
+    pavement: Floats,
+    shoulder: Floats,
+    search_m: float,
+    box_m: Floats,
+    sigma_m: float | None,
+    overrides: Overrides,
+    report: Progress,
+) -> Breaks:
+    """Find the breaks of a road whose edges may show."""
     # a cell larger than the shoulder shows no hinge, whatever a search might make of it
     if cells.cell_m > min(COARSEST_M, float(shoulder.max())):
         return _nominal(s, pavement, shoulder, overrides)
-    report = progress if progress is not None else _silent
     report(0.0, "finding the road")
     half, width = 0.5 * float(np.median(pavement)), float(np.median(shoulder))
     template = max(width, 1.0)
@@ -293,7 +320,7 @@ def find_breaks(
 
 
 def _without_edge(
-    search: Callable[..., Breaks], axis: Floats, pavement: Floats, overrides: Overrides
+    search: Callable[..., Breaks], axis: Floats, pavement: Floats, overrides: Overrides, se: float
 ) -> Breaks:
     """Breaks of a road that runs into its shoulder without an edge.
 
@@ -303,11 +330,12 @@ def _without_edge(
     nominal = 0.5 * pavement[:, None] + np.array(SIDE_SIGN) * axis[:, None]
     given = np.full_like(nominal, np.nan) if overrides.edge is None else overrides.edge
     open_ = np.isnan(given)
-    breaks = search(overrides=replace(overrides, edge=np.where(open_, nominal, given)))
+    sought = replace(overrides, edge=np.where(open_, nominal, given))
+    breaks = search(overrides=sought, report=_silent)
     return replace(
         breaks,
         edge_source=np.where(open_, SOURCE_NOMINAL, breaks.edge_source).astype(np.int8),
-        edge_se=np.where(open_, UNPAVED_SE_M, breaks.edge_se),
+        edge_se=np.where(open_, se, breaks.edge_se),
         edge_confidence=np.where(open_, 0.0, breaks.edge_confidence),
     )
 
@@ -555,11 +583,11 @@ def _nominal(s: Floats, pavement: Floats, shoulder: Floats, overrides: Overrides
         axis=axis,
         axis_source=axis_source,
         edge=edge,
-        edge_se=np.where(edge_source == SOURCE_USER, 0.0, 0.5),
+        edge_se=np.where(edge_source == SOURCE_USER, 0.0, NOMINAL_SE_M),
         edge_confidence=np.where(edge_source == SOURCE_USER, 1.0, 0.0),
         edge_source=edge_source,
         hinge=hinge,
-        hinge_se=np.where(hinge_source == SOURCE_USER, 0.0, 0.5),
+        hinge_se=np.where(hinge_source == SOURCE_USER, 0.0, NOMINAL_SE_M),
         hinge_confidence=np.where(hinge_source == SOURCE_USER, 1.0, 0.0),
         hinge_source=hinge_source,
         ditch=blank,

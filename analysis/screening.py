@@ -21,7 +21,7 @@ from analysis import alignment, ribbon, surfaces, terrain, water
 from analysis.alignment import Road
 from analysis.along import known_median
 from analysis.beliefs import Beliefs, informed
-from analysis.breaks import Breaks, Overrides, find_breaks
+from analysis.breaks import Breaks, Overrides, edges_show, find_breaks
 from analysis.corrections import (
     changed_stations,
     given_breaks,
@@ -346,7 +346,11 @@ def _find_breaks(
     overrides: Overrides,
     settings: Settings,
     progress: Progress | None = None,
+    *,
+    like: Breaks | None = None,
 ) -> Breaks:
+    """Find breaks; those of a piece of road `like` the whole one, whose edges show or don't."""
+    paved = settings.paved and (None if like is None else edges_show(like))
     return find_breaks(
         cells,
         s,
@@ -356,7 +360,7 @@ def _find_breaks(
         box_m=box_m,
         sigma_m=settings.noise_m,
         overrides=overrides,
-        paved=settings.paved,
+        paved=paved,
         progress=progress,
     )
 
@@ -383,7 +387,9 @@ def _measure(
         straightedge_m=limits.straightedge_m.value,
         progress=progress,
     )
-    measures, breaks = withhold(measures, breaks, suspicion)
+    measures, breaks = withhold(
+        measures, breaks, suspicion, edges_sought=settings.paved and settings.find_edges
+    )
     return breaks, measures, sections
 
 
@@ -461,7 +467,7 @@ def _measured_around(
     cells = part.cells.part(part.cells.window(low, high))
     box_m = part.box_m[here]
     overrides = stations_of(part.overrides, here, n)
-    breaks = _find_breaks(cells, s[here], box_m, overrides, settings)
+    breaks = _find_breaks(cells, s[here], box_m, overrides, settings, like=part.breaks)
     breaks, measures, sections = _measure(
         cells,
         breaks,

@@ -25,20 +25,16 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-_JUMP = 0.03
+_JUMP = 0.01
 """Probability that a break moves by any amount up to half a metre from block to block."""
 
 
 BARE_SPREAD_M = 1.3
 """Standard deviation of an edge without shoulder about its nominal place, within ten metres."""
 
-ROUGH_EDGE_M = 0.09
+ROUGH_EDGE_M = 0.07
 """A rough shoulder (ruts, lips, washed-out edges) has a shape of its own, the same from block to
 block, and draws its edge to one side: standard deviation of that, by trials on made roads."""
-
-_SPREAD_SHARE = 0.9
-"""The posterior allows for ground that is never quite straight in every block anew, and so is a
-little wider than the errors of the trials on made roads (`tests.benchmarks.accuracy`)."""
 
 
 def segment_sections(
@@ -142,6 +138,11 @@ class SectionPriors:
     knot_m, rough_m, roughness_switch
         A rough shoulder: distance of the knots of its shape, their scatter in metres, and the
         probability that roughness begins within 5 m.
+    forms : tuple of (begin, middle, end)
+        What may lie beside a flush edge, metres outward: wheel ruts as wide as a tyre with its
+        sides, then lips and worn edges that run out over some width.
+    form_m
+        Scatter of their heights and depths, metres.
     level_m, step_cost, step_switch
         Steps come in levels this far apart, cost this much log evidence beside a flush edge
         (a rut next to the edge looks much like a step), and change with this probability
@@ -163,8 +164,19 @@ class SectionPriors:
     knot_m: float = 0.35
     rough_m: float = 0.02
     roughness_switch: float = 0.03
-    level_m: float = 0.035
-    step_cost: float = 2.0
+    forms: tuple[tuple[float, float, float], ...] = (
+        (0.0, 0.35, 0.7),
+        (0.2, 0.6, 1.0),
+        (0.4, 0.8, 1.2),
+        (0.6, 1.0, 1.4),
+        (0.85, 1.25, 1.65),
+        (0.0, 0.0, 0.35),
+        (0.0, 0.0, 0.6),
+        (0.0, 0.0, 0.9),
+    )
+    form_m: float = 0.032
+    level_m: float = 0.025
+    step_cost: float = 0.5
     step_switch: float = 0.03
 
 
@@ -429,16 +441,17 @@ class _Fine:
         from analysis.break_kernels import line_evidence
 
         p = self.priors
-        evidence = np.empty((*edge_at.shape, 2 * len(self.levels)))
+        forms = np.rint(np.array(p.forms).reshape(-1, 3) / self.step_m).astype(np.int64)
+        evidence = np.empty((*edge_at.shape, 2 * len(self.levels) + len(forms)))
         line_evidence(
             self.u, self.z, self.precision, edge_at, hinge_at, self._places, self.kind, self.ramp,
             self.step,
             np.array([p.slope, p.kink, p.hinge]), abs(p.hinge[0]) * self.step_m / 3.0,
-            self.levels, p.knot_m, p.rough_m, evidence,
+            self.levels, p.knot_m, p.rough_m, forms, p.form_m, evidence,
         )  # fmt: skip
         levels = len(self.levels)
-        stepped = np.arange(2 * levels) % levels > 0
-        evidence[:, :, stepped] -= p.step_cost
+        mode = np.arange(2 * levels)
+        evidence[:, :, mode[mode % levels > 0]] -= p.step_cost
         return evidence / self.overlap
 
     def _tie(
@@ -494,9 +507,18 @@ def _mode_switch(levels: Floats, priors: SectionPriors, block_m: float) -> tuple
     to = to + 0.5 * other / other.sum(axis=1, keepdims=True)
     step = (1.0 - turn) * np.eye(q) + turn * to
     rough = priors.roughness_switch * rate
-    shape = np.array([[1.0 - rough, rough], [2.0 * rough, 1.0 - 2.0 * rough]])
+    forms = len(priors.forms)
+    # straight, rough, and each form
+    shapes = np.concatenate([[0.7], np.full(1 + forms, 0.3 / (1 + forms))])
+    shape = np.full((2 + forms, 2 + forms), 0.5 * rough / (1 + forms))
+    shape[0], shape[:, 0] = rough / (1 + forms), 1.5 * rough
+    np.fill_diagonal(shape, 0.0)
+    np.fill_diagonal(shape, 1.0 - shape.sum(axis=1))
     start = np.concatenate([[0.7], np.full(q - 1, 0.3 / (q - 1))])
-    return np.kron([0.7, 0.3], start), np.kron(shape, step)
+    # forms lie beside a flush edge only
+    kept = np.concatenate([np.arange(2 * q), q * (2 + np.arange(forms))])
+    start, switch = np.kron(shapes, start)[kept], np.kron(shape, step)[np.ix_(kept, kept)]
+    return start / start.sum(), switch / switch.sum(axis=1, keepdims=True)
 
 
 def _drift_kernel(drift_m: float, step_m: float) -> Floats:
@@ -532,5 +554,5 @@ def _moments(mass: Floats, place: Floats) -> tuple[Floats, Floats, Floats]:
     step = place[1] - place[0]
     near = np.abs(place[None, :] - mean[:, None]) <= 0.5 + 1e-9
     # the grid of candidates itself leaves a twelfth of a step squared
-    se = _SPREAD_SHARE * np.sqrt(spread + step**2 / 12.0)
+    se = np.sqrt(spread + step**2 / 12.0)
     return mean, se, (mass * near).sum(axis=1) / total

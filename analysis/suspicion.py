@@ -27,7 +27,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.breaks import SIDE_SIGN, Breaks
+from analysis.along import known_median
+from analysis.breaks import SIDE_SIGN, SOURCE_NOMINAL, Breaks
 from analysis.noise import Noise
 from analysis.surfaces import NO_DATA, NOT_JUDGED, OK, TOO_COARSE, Measures
 from analysis.unrolled import (
@@ -170,6 +171,14 @@ _MASKED = "Most of the shoulder is masked by the given layer."
 _MISSING = "The grid has no heights on much of the pavement or shoulder here."
 _NO_SHOULDER = "No shoulder was found beside the pavement here."
 _NARROW = "The shoulder found here is too narrow for the cells of this grid."
+_UNPAVED = (
+    "No pavement edge shows on this road, and it falls as steeply as gravel or earth: call it "
+    "unpaved, or give its edges."
+)
+
+UNSEEN_SHARE, UNPAVED_PCT = 0.9, 3.0
+"""A road whose edges don't show on this share of it, and whose middle falls more steeply than any
+pavement, is gravel or earth: paved roads fall by 1.5 to 2.5 % (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +271,13 @@ def suspect(
     return Suspicion(roads[0].s, kind, height, known, masked, foreign)
 
 
-def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[Measures, Breaks]:
+def withhold(
+    measures: Measures,
+    breaks: Breaks,
+    suspicion: Suspicion,
+    *,
+    edges_sought: bool = False,
+) -> tuple[Measures, Breaks]:
     """Give stations where no shoulder can be judged their reason; mark kerbs.
 
     Parameters
@@ -271,6 +286,8 @@ def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[
         Fitted without the cells that `suspect` calls foreign.
     breaks : Breaks
     suspicion : Suspicion
+    edges_sought : bool
+        The road is said to be paved, and its edges were looked for.
 
     Returns
     -------
@@ -283,6 +300,7 @@ def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[
     if suspicion.s.size == 0 or breaks.s.size == 0:
         return measures, breaks
     width = breaks.hinge - breaks.edge
+    unpaved = edges_sought and _falls_like_gravel(measures, breaks)
     after = np.clip(np.searchsorted(suspicion.s, breaks.s), 0, suspicion.s.size - 1)
     before = np.maximum(after - 1, 0)
     closer = np.abs(suspicion.s[before] - breaks.s) <= np.abs(suspicion.s[after] - breaks.s)
@@ -330,6 +348,7 @@ def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[
         for chosen, state, text in (
             (few & (told == NOTHING) & np.isfinite(width[:, side]), TOO_COARSE, _NARROW),
             (few & (told == NOTHING) & np.isnan(width[:, side]), NOT_JUDGED, _NO_SHOULDER),
+            ((told == NOTHING) & ~beyond & unpaved, NOT_JUDGED, _UNPAVED),
             ((share(suspicion.masked[:, side]) > 0.5) & ~beyond, NOT_JUDGED, _MASKED),
             (unmeasured & (known < LEAST_KNOWN), NO_DATA, _MISSING),
         ):
@@ -337,6 +356,11 @@ def withhold(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> tuple[
         new = judged != OK
         status[new, side], reason[new, side] = judged[new], texts[new]
     return replace(measures, status=status, reason=reason), replace(breaks, kerb=kerb)
+
+
+def _falls_like_gravel(measures: Measures, breaks: Breaks) -> bool:
+    unseen = (breaks.edge_source == SOURCE_NOMINAL).mean() >= UNSEEN_SHARE
+    return bool(unseen) and known_median(np.abs(measures.pavement_slope_pct), 0.0) > UNPAVED_PCT
 
 
 def _near_height(suspicion: Suspicion, side: int, at: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -212,6 +212,7 @@ def test_tie_pairs_equals_all_paths(blocks, seed):
 PRIOR = np.array([[-0.02, 0.05], [-0.02, 0.035], [-0.25, 0.15], [-0.25, 0.15]])
 STEPS = np.array([[0.85, 0.0, 0.005], [0.12, 0.0, 0.06], [0.03, 0.13, 0.04]])
 BOX = np.array([0.45, 0.2])
+FORM_M = 0.05
 BETWEEN = 0.02
 
 
@@ -224,7 +225,18 @@ def _section(seed, k=40):
     return u, (z + 0.01 * dice.standard_normal(k))[None], precision
 
 
-def _log_evidence(u, z, precision, edge, hinge, step, *, prior=PRIOR, knots=(), rough=0.02):
+def _seen(x, begin, middle, end):
+    """A form as cells see it: averaged over both box widths, by sheer numbers."""
+    part = (np.arange(300) + 0.5) / 300 - 0.5
+    at = x[:, None, None] - BOX[0] * part[:, None] - BOX[1] * part
+    rise = np.ones_like(at) if begin == middle else (at - begin) / (middle - begin)
+    shape = np.minimum(rise, (end - at) / (end - middle))
+    return np.where((at >= begin) & (at <= end), shape, 0.0).mean(axis=(1, 2))
+
+
+def _log_evidence(
+    u, z, precision, edge, hinge, step, *, prior=PRIOR, knots=(), rough=0.02, form=None
+):
     """Log density of the heights, all parameters integrated out, by scipy."""
     used = precision[0] > 0
     x = u[used]
@@ -239,6 +251,10 @@ def _log_evidence(u, z, precision, edge, hinge, step, *, prior=PRIOR, knots=(), 
         columns.append(np.maximum(0.0, 1.0 - np.abs(x - at) / gap))
         mean.append(0.0)
         sd.append(rough)
+    if form is not None:
+        columns.append(_seen(x - edge, *form))
+        mean.append(0.0)
+        sd.append(FORM_M)
     columns.append(smeared_step(x - edge, BOX))
     mean.append(step[1])
     sd.append(step[2])
@@ -300,18 +316,20 @@ def test_pair_evidence_equals_scipys_density(seed):
 
 
 def test_line_evidence_equals_scipys_density():
-    """The second look, straight and rough shoulders, for every step."""
+    """The second look: straight and rough shoulders for every step, and two forms."""
     u, z, precision = _section(4)
     place = np.arange(3.0, 6.0, 0.1)
     edge_at, hinge_at = np.array([[2, 5, 8, -1]]), np.array([[18, 20, 22, 3]])
     levels = np.array([[0.85, 0.0, 0.005], [1.0, -0.03, 0.015], [1.0, 0.06, 0.015]])
     r, h = (f(u[None] - place[:, None], BOX)[None] for f in (smeared_ramp, smeared_step))
-    found = np.empty((1, 4, 2 * len(levels)))
+    # a rut, and a lip that begins with a step
+    forms = np.array([[1, 4, 8], [0, 0, 6]])
+    found = np.empty((1, 4, 2 * len(levels) + len(forms)))
     knot, rough = 0.35, 0.02
     known = np.where(precision > 0, z, 0.0)
     line_evidence(
         *(u, known, precision, edge_at, hinge_at, place, np.zeros(1, np.int64), r, h),
-        *(PRIOR[:3], BETWEEN, levels, knot, rough, found),
+        *(PRIOR[:3], BETWEEN, levels, knot, rough, forms, FORM_M, found),
     )
     assert (found[0, 3] == -np.inf).all()
     away = []
@@ -324,6 +342,28 @@ def test_line_evidence_equals_scipys_density():
                 expected = _log_evidence(u, z, precision, e, g, step, knots=part, rough=rough)
                 away.append(found[0, i, offset + q] - expected)
     np.testing.assert_allclose(away, np.mean(away), atol=1e-4)
+    for i in range(3):
+        e, g = place[edge_at[0, i]], place[hinge_at[0, i]]
+        for k, form in enumerate(forms):
+            expected = _log_evidence(u, z, precision, e, g, levels[0], form=0.1 * form)
+            assert found[0, i, 2 * len(levels) + k] - expected == pytest.approx(
+                np.mean(away), abs=0.02
+            )
+
+
+def test_line_evidence_wants_room_for_a_form():
+    """A form that would reach beyond the hinge is no candidate."""
+    u, z, precision = _section(4)
+    place = np.arange(3.0, 6.0, 0.1)
+    r, h = (f(u[None] - place[:, None], BOX)[None] for f in (smeared_ramp, smeared_step))
+    levels, forms = np.array([[1.0, 0.0, 0.005]]), np.array([[0, 4, 9], [0, 0, 12]])
+    found = np.empty((1, 1, 4))
+    line_evidence(
+        *(u, np.where(precision > 0, z, 0.0), precision, np.array([[5]]), np.array([[15]]), place),
+        *(np.zeros(1, np.int64), r, h, PRIOR[:3], BETWEEN, levels, 0.35, 0.02, forms, FORM_M),
+        found,
+    )
+    assert np.isfinite(found[0, 0, :3]).all() and found[0, 0, 3] == -np.inf
 
 
 # -- all of it -------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from scipy import ndimage
 
 from analysis import alignment, inputs, screening, terrain
 from analysis.ribbon import Cells
+from analysis.settings import Settings
 from analysis.smear import smeared_ramp, smeared_step
 from analysis.surfaces import NO_DATA, NOT_JUDGED, OK, TOO_COARSE, measure
 from analysis.suspicion import (
@@ -737,3 +738,19 @@ def test_unseen_roads(tmp_path, kind, seed):
     assert (status[failing] == OK).mean() >= 0.95
     plain = pure & (truth.kind == "shoulder") & ~truth.fails
     assert (status[plain] == OK).mean() >= 0.95
+
+
+def test_gravel_road_called_paved_says_so(tmp_path):
+    """Hinges taken for edges: the sentence names the way out, and unpaved the road is judged."""
+    scene = make_scene(random_spec(12, "gravel", length_m=300.0, defects=()), seed=12)
+    path = tmp_path / "grid.tif"
+    write_terrain(scene, path, compress=False)
+    grid = terrain.open_terrain(path)
+    line = alignment.make_road("Sallowby Track", scene.roads[0].xy)
+    paved = Settings(pavement_width_m=6.5)
+    stations = screening.screen(grid, [line], paved).findings.stations
+    assert set(stations["verdict"]) == {"can't tell"}
+    hinted = ["call it unpaved" in text for text in stations["reason"]]
+    assert np.mean(hinted) > 0.9
+    stations = screening.screen(grid, [line], replace(paved, paved=False)).findings.stations
+    assert np.mean(stations["verdict"] == "sheds") > 0.9
