@@ -388,7 +388,12 @@ def _measure(
         progress=progress,
     )
     measures, breaks = withhold(
-        measures, breaks, suspicion, edges_sought=settings.paved and settings.find_edges
+        measures,
+        breaks,
+        suspicion,
+        pavement_width_m=settings.pavement_width_m
+        if settings.paved and settings.find_edges
+        else None,
     )
     return breaks, measures, sections
 

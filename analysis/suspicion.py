@@ -172,13 +172,17 @@ _MISSING = "The grid has no heights on much of the pavement or shoulder here."
 _NO_SHOULDER = "No shoulder was found beside the pavement here."
 _NARROW = "The shoulder found here is too narrow for the cells of this grid."
 _UNPAVED = (
-    "No pavement edge shows on this road, and it falls as steeply as gravel or earth: call it "
-    "unpaved, or give its edges."
+    "No pavement edge shows on this road: call it unpaved if it is gravel or earth, or give its "
+    "width or its edges."
 )
 
 UNSEEN_SHARE, UNPAVED_PCT = 0.9, 3.0
 """A road whose edges don't show on this share of it, and whose middle falls more steeply than any
 pavement, is gravel or earth: paved roads fall by 1.5 to 2.5 % (common practice)."""
+
+FAR_APART_M, NEXT_TO_NONE_M = 1.5, 0.6
+"""So is one whose edges were found this much farther apart than given, beside shoulders narrower
+than this: they are its hinges."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,7 +280,7 @@ def withhold(
     breaks: Breaks,
     suspicion: Suspicion,
     *,
-    edges_sought: bool = False,
+    pavement_width_m: float | None = None,
 ) -> tuple[Measures, Breaks]:
     """Give stations where no shoulder can be judged their reason; mark kerbs.
 
@@ -286,8 +290,8 @@ def withhold(
         Fitted without the cells that `suspect` calls foreign.
     breaks : Breaks
     suspicion : Suspicion
-    edges_sought : bool
-        The road is said to be paved, and its edges were looked for.
+    pavement_width_m : float, optional
+        Given width of a road that is said to be paved and whose edges were looked for.
 
     Returns
     -------
@@ -300,7 +304,7 @@ def withhold(
     if suspicion.s.size == 0 or breaks.s.size == 0:
         return measures, breaks
     width = breaks.hinge - breaks.edge
-    unpaved = edges_sought and _falls_like_gravel(measures, breaks)
+    unpaved = pavement_width_m is not None and _like_gravel(measures, breaks, pavement_width_m)
     after = np.clip(np.searchsorted(suspicion.s, breaks.s), 0, suspicion.s.size - 1)
     before = np.maximum(after - 1, 0)
     closer = np.abs(suspicion.s[before] - breaks.s) <= np.abs(suspicion.s[after] - breaks.s)
@@ -358,9 +362,14 @@ def withhold(
     return replace(measures, status=status, reason=reason), replace(breaks, kerb=kerb)
 
 
-def _falls_like_gravel(measures: Measures, breaks: Breaks) -> bool:
-    unseen = (breaks.edge_source == SOURCE_NOMINAL).mean() >= UNSEEN_SHARE
-    return bool(unseen) and known_median(np.abs(measures.pavement_slope_pct), 0.0) > UNPAVED_PCT
+def _like_gravel(measures: Measures, breaks: Breaks, pavement_width_m: float) -> bool:
+    """Tell whether a road falls like gravel and shows no edges, or hinges for edges."""
+    unseen = np.mean(breaks.edge_source == SOURCE_NOMINAL) >= UNSEEN_SHARE
+    apart = np.median(breaks.edge.sum(axis=1)) > pavement_width_m + FAR_APART_M
+    narrow = known_median(breaks.hinge - breaks.edge, 0.0) < NEXT_TO_NONE_M
+    # where nothing could be measured either, the question is all that can be said
+    steep = known_median(np.abs(measures.pavement_slope_pct), np.inf) > UNPAVED_PCT
+    return bool((unseen or (apart and narrow)) and steep)
 
 
 def _near_height(suspicion: Suspicion, side: int, at: NDArray[np.int64]) -> NDArray[np.int64]:

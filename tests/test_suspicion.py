@@ -740,9 +740,10 @@ def test_unseen_roads(tmp_path, kind, seed):
     assert (status[plain] == OK).mean() >= 0.95
 
 
-def test_gravel_road_called_paved_says_so(tmp_path):
+@pytest.mark.parametrize("length", [300.0, 400.0])
+def test_gravel_road_called_paved_says_so(tmp_path, length):
     """Hinges taken for edges: the sentence names the way out, and unpaved the road is judged."""
-    scene = make_scene(random_spec(12, "gravel", length_m=300.0, defects=()), seed=12)
+    scene = make_scene(random_spec(12, "gravel", length_m=length, defects=()), seed=12)
     path = tmp_path / "grid.tif"
     write_terrain(scene, path, compress=False)
     grid = terrain.open_terrain(path)
