@@ -298,13 +298,16 @@ def line_evidence(
     levels = steps.shape[0]
     last = place.size - 2
     blocks, k = z.shape
-    most = 16
-    size = 6 + most
+    plain, most = 6, 16
+    size = plain + most + forms.shape[0]
     row = np.empty(size)
-    a = np.empty((size, size))
-    low = np.empty((size, size))
-    right = np.empty(size)
-    half = np.empty(size)
+    # inner products of all columns; of a form only those with the plain ones and itself
+    product = np.empty((size, size))
+    pull = np.empty(size)
+    chosen = np.empty(size, dtype=np.int64)
+    a = np.empty((plain + most, plain + most))
+    low = np.empty((plain + most, plain + most))
+    half = np.empty(plain + most)
     for b in range(blocks):
         for i in range(edge_at.shape[1]):
             ie = edge_at[b, i]
@@ -317,54 +320,70 @@ def line_evidence(
             e = place[ie]
             knots = int((place[ih] - e - 0.3 * knot_m) / knot_m)
             knots = min(max(knots, 0), most)
+            rough_end = plain + knots
+            count = rough_end + forms.shape[0]
+            for r in range(count):
+                pull[r] = 0.0
+                for c in range(r + 1):
+                    product[r, c] = 0.0
+            for j in range(k):
+                w = precision[b, j]
+                if w <= 0.0:
+                    continue
+                # level, slope, kink at the edge, kink and step at the hinge, step at the edge
+                row[0] = 1.0
+                row[1] = u[j]
+                row[2] = ramp[f, ie, j]
+                row[3] = ramp[f, ih, j]
+                row[4] = step[f, ih, j]
+                row[5] = step[f, ie, j]
+                for q in range(knots):
+                    row[plain + q] = max(0.0, 1.0 - abs(u[j] - e - (q + 1) * knot_m) / knot_m)
+                for q in range(forms.shape[0]):
+                    begin, middle, end = ie + forms[q, 0], ie + forms[q, 1], ie + forms[q, 2]
+                    row[rough_end + q] = 0.0
+                    if end > min(ih, last):
+                        continue
+                    if begin == middle:
+                        height = step[f, begin, j]
+                    else:
+                        height = ramp[f, begin, j] - ramp[f, middle, j]
+                        height /= place[middle] - place[begin]
+                    fall = ramp[f, middle, j] - ramp[f, end, j]
+                    row[rough_end + q] = height - fall / (place[end] - place[middle])
+                for r in range(count):
+                    if row[r] != 0.0:
+                        wr = w * row[r]
+                        pull[r] += wr * z[b, j]
+                        for c in range(r + 1 if r < rough_end else plain):
+                            product[r, c] += wr * row[c]
+                        if r >= rough_end:
+                            product[r, r] += wr * row[r]
             for shape in range(2 + forms.shape[0]):
                 extra = knots if shape == 1 else 0
-                begin, middle, end = ie, ie, ie
+                first = plain
                 if shape > 1:
-                    extra = 1
-                    begin += forms[shape - 2, 0]
-                    middle += forms[shape - 2, 1]
-                    end += forms[shape - 2, 2]
-                    if end > min(ih, last):
+                    if ie + forms[shape - 2, 2] > min(ih, last):
                         out[b, i, 2 * levels + shape - 2] = -np.inf
                         continue
+                    extra, first = 1, rough_end + shape - 2
+                # the step at the edge comes last
                 p = 5 + extra
+                for r in range(5):
+                    chosen[r] = r
+                for q in range(extra):
+                    chosen[5 + q] = first + q
+                chosen[p] = 5
                 for r in range(p + 1):
-                    right[r] = 0.0
+                    half[r] = pull[chosen[r]]
                     for c in range(r + 1):
-                        a[r, c] = 0.0
-                for j in range(k):
-                    w = precision[b, j]
-                    if w <= 0.0:
-                        continue
-                    row[0] = 1.0
-                    row[1] = u[j]
-                    row[2] = ramp[f, ie, j]
-                    row[3] = ramp[f, ih, j]
-                    row[4] = step[f, ih, j]
-                    if shape > 1:
-                        if begin == middle:
-                            row[5] = step[f, begin, j]
-                        else:
-                            rise = ramp[f, begin, j] - ramp[f, middle, j]
-                            row[5] = rise / (place[middle] - place[begin])
-                        fall = ramp[f, middle, j] - ramp[f, end, j]
-                        row[5] -= fall / (place[end] - place[middle])
-                    else:
-                        for q in range(extra):
-                            row[5 + q] = max(0.0, 1.0 - abs(u[j] - e - (q + 1) * knot_m) / knot_m)
-                    row[p] = step[f, ie, j]
-                    for r in range(p + 1):
-                        if row[r] != 0.0:
-                            wr = w * row[r]
-                            right[r] += wr * z[b, j]
-                            for c in range(r + 1):
-                                a[r, c] += wr * row[c]
+                        one, other = chosen[r], chosen[c]
+                        a[r, c] = product[max(one, other), min(one, other)]
                 a[0, 0] += 1e-4
                 base = 0.0
                 for r in range(1, 4):
                     a[r, r] += 1.0 / prior[r - 1, 1] ** 2
-                    right[r] += prior[r - 1, 0] / prior[r - 1, 1] ** 2
+                    half[r] += prior[r - 1, 0] / prior[r - 1, 1] ** 2
                     base -= 0.5 * (prior[r - 1, 0] / prior[r - 1, 1]) ** 2
                     base -= np.log(prior[r - 1, 1])
                 a[4, 4] += 1.0 / between**2
@@ -381,7 +400,7 @@ def line_evidence(
                             low[r, r] = max(total, 0.0) if r == p else np.sqrt(max(total, 1e-12))
                         else:
                             low[r, c] = total / low[c, c]
-                    total = right[r]
+                    total = half[r]
                     for q in range(r):
                         total -= low[r, q] * half[q]
                     half[r] = total / low[r, r] if r < p else total
