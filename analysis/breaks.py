@@ -249,6 +249,7 @@ def _search(
     )
     again = road_shift(sections, half, template, 1.0, swerve_m=0.15)
     middle = middle if again is None else middle + again
+    middle = np.clip(middle, -search_m, search_m)
     report(0.3, "finding edges and hinges")
     block_edge = np.interp(blocks, s, 0.5 * pavement)
     block_box = np.column_stack([np.interp(blocks, s, np.abs(box_m[:, k])) for k in (0, 1)])
@@ -307,7 +308,7 @@ def _search(
             break
         report(0.6, "finding edges and hinges")
         stays |= np.abs(middle + aside - first) > TOO_FAR_ASIDE_M
-        middle = np.where(stays, first, middle + aside)
+        middle = np.clip(np.where(stays, first, middle + aside), -search_m, search_m)
         found = look(middle)
     tied, ditches, ends = zip(*found.sides, strict=True)
     report(0.95, "finding edges and hinges")

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from analysis.breaks import SOURCE_USER, Breaks
+from analysis.breaks import SOURCE_NOMINAL, SOURCE_USER, Breaks
 from analysis.errors import SettingsError
 from analysis.fits import BEYOND_HINGE_M, PAVEMENT_M
 from analysis.line_noise import line_correlation
@@ -384,11 +384,16 @@ def too_coarse(
             f"The shoulder is {wide:.1f} m wide, only {wide / cell_m:.1f} cells of {cell_m:g} m "
             f"across, so its slope can't be told: {mend}"
         )
+    assumed = breaks.edge_source == SOURCE_NOMINAL
     for i, side in zip(*np.nonzero(loose), strict=True):
+        begin, mend = "Averaged over", "average over a longer stretch or use a finer grid."
+        if assumed[i, side]:
+            begin = "With its edge only assumed, averaged over"
+            mend = "let the edges be found in the terrain, or give them."
         out[i, side] = (
-            f"Averaged over {average_m[i, side]:.0f} m the shoulder slope is only known to "
+            f"{begin} {average_m[i, side]:.0f} m the shoulder slope is only known to "
             f"± {slope_se[i, side]:.1f} points and the edge to ± {drop_se_mm[i, side]:.0f} mm, "
-            "too little to judge it: average over a longer stretch or use a finer grid."
+            f"too little to judge it: {mend}"
         )
     return out
 

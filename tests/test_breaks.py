@@ -121,6 +121,17 @@ def test_find_breaks_line_off(shift):
     np.testing.assert_allclose(found.axis, shift, atol=0.3 * CELL)
 
 
+@pytest.mark.parametrize("search", [0.5, 1.0, 2.0])
+def test_find_breaks_keeps_to_the_given_error(search):
+    """A line that may lie off by less is searched for less far, and found where it may lie."""
+    cells = _road(lambda o: both_sides(drop=0.05)(o - 0.8 * search), sigma=0.005)
+    found = _find(cells, STATIONS, search_m=search)
+    np.testing.assert_allclose(found.axis, 0.8 * search, atol=0.3 * CELL)
+    # a crown is looked for up to 1.5 m beside the middle
+    cells = _road(lambda o: both_sides(drop=0.05)(o - 4.5), sigma=0.005)
+    assert (np.abs(_find(cells, STATIONS, search_m=search).axis) <= search + 1.5).all()
+
+
 def test_find_breaks_swerving_line():
     """A line that swings to both sides by 1.5 m within 120 m is followed."""
     cells = _road(both_sides(drop=0.05), length=360.0, sigma=0.005)

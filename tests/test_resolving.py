@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from analysis.breaks import SOURCE_FOUND, SOURCE_USER, Breaks
+from analysis.breaks import SOURCE_FOUND, SOURCE_NOMINAL, SOURCE_USER, Breaks
 from analysis.cli import main
 from analysis.errors import SettingsError
 from analysis.noise import Noise
@@ -435,6 +435,11 @@ def test_too_coarse_by_errors():
     said = too_coarse(_breaks(n=n), 0.5, slope, drop, np.full((n, 2), 20.0))
     assert "± 3.0 points" in said[0, 0] and "± 40 mm" in said[1, 1]
     assert (said != "").sum() == 2
+    # where the edge is only assumed, no finer grid is what helps
+    length = np.full((n, 2), 20.0)
+    assumed = too_coarse(_breaks(n=n, source=SOURCE_NOMINAL), 0.5, slope, drop, length)
+    assert "edges be found" in assumed[0, 0] and "finer" not in assumed[0, 0]
+    assert "finer grid" in said[0, 0]
 
 
 def _measures(status, slope_se, drop_se=8.0, rut=25.0, average=20.0):
