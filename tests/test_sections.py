@@ -70,7 +70,10 @@ def test_band_holds_the_line(views):
 
 
 def test_rings_have_the_areas_of_the_table(views):
-    """The drawn cut and fill (shoelace formula) are those that the quantities are made of."""
+    """The drawn cut and fill (shoelace formula) are those that the quantities are made of.
+
+    The table takes off what noise alone adds to either; the drawing shows it.
+    """
     study, all_views = views
     areas = study.roads[0].areas
     seen = 0
@@ -83,7 +86,7 @@ def test_rings_have_the_areas_of_the_table(views):
                 wanted = column[view.station_index, part.side]
                 if np.isfinite(wanted):
                     drawn = sum(_area(ring) for ring in rings)
-                    assert drawn == pytest.approx(wanted, abs=0.002 + 0.02 * wanted)
+                    assert drawn == pytest.approx(wanted, abs=0.003 + 0.02 * wanted)
                     seen += wanted > 0.01
     assert seen > 10
 
