@@ -367,9 +367,10 @@ def _like_gravel(measures: Measures, breaks: Breaks, pavement_width_m: float) ->
     unseen = np.mean(breaks.edge_source == SOURCE_NOMINAL) >= UNSEEN_SHARE
     apart = np.median(breaks.edge.sum(axis=1)) > pavement_width_m + FAR_APART_M
     narrow = known_median(breaks.hinge - breaks.edge, 0.0) < NEXT_TO_NONE_M
-    # where nothing could be measured either, the question is all that can be said
-    steep = known_median(np.abs(measures.pavement_slope_pct), np.inf) > UNPAVED_PCT
-    return bool((unseen or (apart and narrow)) and steep)
+    falls = known_median(np.abs(measures.pavement_slope_pct))
+    if np.isnan(falls):
+        return bool(apart and narrow)
+    return bool((unseen or (apart and narrow)) and falls > UNPAVED_PCT)
 
 
 def _near_height(suspicion: Suspicion, side: int, at: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -179,7 +179,8 @@ TERMS: tuple[Term, ...] = (
             "help",
             "“Sheds” and “won't shed” are said only when the probability settles it; otherwise it "
             "is “can't tell”, and “no data” where the grid has holes. Unknown never counts as "
-            "good.",
+            "good. The probability weighs what was measured here against the rest of the road: a "
+            "doubtful step counts for less where all other edges are flush.",
         ),
     ),
     Term(

@@ -248,7 +248,9 @@ _COLUMNS: Mapping[str, tuple[str, str]] = {
     "p_wont_shed": (
         QT_TRANSLATE_NOOP("words", "Chance it won't shed"),
         QT_TRANSLATE_NOOP(
-            "words", "Probability, from the errors of what was measured, that water stays."
+            "words",
+            "Probability that water stays, by what was measured here, its errors, and what the "
+            "rest of the road is like.",
         ),
     ),
     "grade_pct": (

@@ -66,6 +66,8 @@ def test_coarse_grid_cant_tell(tmp_path, scene, times, average):
         assert np.isnan(stations[name]).all(), name
     coarse = part.measures.status == TOO_COARSE
     assert coarse.mean() > 0.4
+    # nobody can say that a road is unpaved where nothing of it can be told
+    assert not any("unpaved" in text for text in part.measures.reason.ravel())
     assert (part.measures.status != OK).all()
     cells = f"{times * FINE_M:g} m across"
     assert all(cells in text for text in part.measures.reason[coarse])
