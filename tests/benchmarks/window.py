@@ -309,7 +309,7 @@ def monkey(minutes: float, seed: int) -> None:
     from gui.app import make_application
     from gui.jobs import RoadSource
     from gui.window import Window
-    from tests.gui.heartbeat import Heartbeat, run_loop
+    from tests.gui.heartbeat import Heartbeat, Watch, run_loop
 
     chance = random.Random(seed)
     # Should the loop hang for good, say where.
@@ -343,6 +343,7 @@ def monkey(minutes: float, seed: int) -> None:
             pane.fill()
         skipped = {window.commands.leave, window.commands.log}
         heart, control = Heartbeat(), Control()
+        watch = Watch(heart, LIMIT_MS / 1000.0)
         end = time.monotonic() + 60.0 * minutes
         count = 0
         keys = [
@@ -378,6 +379,7 @@ def monkey(minutes: float, seed: int) -> None:
 
         def one() -> None:
             what = chance.random()
+            watch.note = f"input {what:.2f}"
             widgets = [w for w in window.findChildren(QWidget) if w.isVisible() and w.isEnabled()]
             widget = chance.choice(widgets)
             if what < 0.3:
@@ -407,7 +409,9 @@ def monkey(minutes: float, seed: int) -> None:
                     and a not in skipped
                     and not isinstance(a.parent(), QGraphicsScene)
                 ]
-                chance.choice(actions).trigger()
+                action = chance.choice(actions)
+                watch.note = action.text()
+                action.trigger()
             elif what < 0.85:
                 chance.choice(
                     [
@@ -435,6 +439,8 @@ def monkey(minutes: float, seed: int) -> None:
 
         def finish() -> None:
             report("random input", heart, control)
+            for many, worst, work, chain in watch.causes()[:25]:
+                print(f"{many:4d}x up to {1e3 * worst:4.0f} ms (work {1e3 * work:4.0f}): {chain}")
             print(f"{count} inputs in {minutes:g} min, seed {seed}: {len(faults)} faults")
             for text in list(dict.fromkeys(faults))[:12]:
                 print(text)
