@@ -99,8 +99,8 @@ def start() -> None:
     )
 
 
-def report(name: str, heart: Any, control: Control) -> None:
-    """Print the gaps of a heartbeat."""
+def report(name: str, heart: Any, control: Control, watch: Any = None) -> None:
+    """Print the gaps of a heartbeat, and what a watch saw in the late ones."""
     gaps, work = 1000.0 * np.array(heart.gaps_s), 1000.0 * np.array(heart.work_s)
     print(
         f"{name:<26} worst {gaps.max():6.1f} ms, 99.9 % {np.percentile(gaps, 99.9):5.1f} ms, "
@@ -108,6 +108,8 @@ def report(name: str, heart: Any, control: Control) -> None:
         f"own work at most {work.max():.1f} ms; "
         f"a sleeping process: {control.stop():.1f} ms"
     )
+    for many, worst, most, chain in watch.causes()[:25] if watch is not None else ():
+        print(f"{many:4d}x up to {1e3 * worst:4.0f} ms (work {1e3 * most:4.0f}): {chain}")
 
 
 def memory_mb() -> float:
@@ -245,7 +247,7 @@ def screen() -> None:
     """Screen 10 km while the map is panned and zoomed; then step through the findings."""
     from gui.app import make_application
     from gui.window import Window
-    from tests.gui.heartbeat import Heartbeat, run_loop
+    from tests.gui.heartbeat import Heartbeat, Watch, run_loop
     from tests.gui.test_map_view import roam as roam_map
 
     app = make_application()
@@ -260,17 +262,19 @@ def screen() -> None:
         for words in ("first (may compile)", "second"):
             before = model.study
             heart, control, began = Heartbeat(), Control(), time.perf_counter()
+            watch = Watch(heart, LIMIT_MS / 1000.0)
             model.screen()
             roam_map(window.map, 10**6)
             run_loop(lambda old=before: model.study is not old, timeout_s=600)
             print(f"{words} screening of 10 km: {time.perf_counter() - began:.1f} s")
             run_loop(model.runner.idle, timeout_s=60)
-            report("screening, map in use", heart, control)
+            report("screening, map in use", heart, control, watch)
             heart.stop()
             for timer in window.map.children():
                 if timer.metaObject().className() == "QTimer" and timer.interval() == 15:
                     timer.stop()
         heart, control = Heartbeat(), Control()
+        watch = Watch(heart, LIMIT_MS / 1000.0)
         steps = [0]
         from PySide6.QtCore import QTimer
 
@@ -285,7 +289,7 @@ def screen() -> None:
         timer.start()
         run_loop(lambda: steps[0] > 300, timeout_s=120)
         timer.stop()
-        report("stepping, 30 per second", heart, control)
+        report("stepping, 30 per second", heart, control, watch)
         print(f"process {memory_mb():.0f} MB")
         window._closing = True
         window.close()
@@ -438,9 +442,7 @@ def monkey(minutes: float, seed: int) -> None:
                 model.open_files(grid, RoadSource(road))
 
         def finish() -> None:
-            report("random input", heart, control)
-            for many, worst, work, chain in watch.causes()[:25]:
-                print(f"{many:4d}x up to {1e3 * worst:4.0f} ms (work {1e3 * work:4.0f}): {chain}")
+            report("random input", heart, control, watch)
             print(f"{count} inputs in {minutes:g} min, seed {seed}: {len(faults)} faults")
             for text in list(dict.fromkeys(faults))[:12]:
                 print(text)

@@ -78,7 +78,8 @@ class Watch:
                 if not chain or path.parent.name in ("gui", "analysis", "benchmarks"):
                     chain.append(f"{path.stem}.{code.co_name}:{frame.f_lineno}")
                 frame = frame.f_back
-            words = f"[{self.note}] {' < '.join(chain[:6])}"
+            heard = f"[{self.note}] " if self.note else ""
+            words = heard + " < ".join(chain[:6])
             self.seen.setdefault(beat, Counter())[words] += 1
 
     def causes(self) -> list[tuple[int, float, float, str]]:

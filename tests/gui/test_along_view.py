@@ -232,6 +232,32 @@ def test_empty_model_shows_nothing(model: WindowModel, qtbot: Any, settle: Any) 
         made.grab()
 
 
+def test_one_plot_is_filled_with_each_turn(
+    along: AlongView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Filling them all at once would hold the window up."""
+    for button in along.buttons.values():
+        button.setChecked(button.isEnabled())
+    settle(lambda: not along._to_draw)
+
+    def filled() -> dict[str, set[int]]:
+        return {
+            name: {id(i) for i in plot.items if isinstance(i, pg.PlotDataItem)}
+            for name, plot in along.plots.items()
+            if name != "reaches"
+        }
+
+    before = filled()
+    along._draw()
+    turns = 0
+    while along._to_draw:
+        along._draw_next()
+        after = filled()
+        assert sum(before[name] != after[name] for name in after) == 1
+        before, turns = after, turns + 1
+    assert turns == sum(button.isChecked() for button in along.buttons.values()) >= 6
+
+
 # -- straight ----------------------------------------------------------------------------------
 
 
