@@ -425,9 +425,11 @@ class Window(QMainWindow):
             self.job_bar.setRange(0, 1000)
             self.job_bar.setValue(round(1000 * fraction))
             self.job_bar.setFormat("%p %")
-        text = words
+        from gui.words import progress_text
+
+        text = progress_text(words)
         if left_s >= 0.0:
-            text = f"{words}  ·  {self._time_left(left_s)}" if words else self._time_left(left_s)
+            text = f"{text}  ·  {self._time_left(left_s)}" if text else self._time_left(left_s)
         self.job_words.setText(text)
 
     def _time_left(self, seconds: float) -> str:
