@@ -309,6 +309,7 @@ def monkey(minutes: float, seed: int) -> None:
         QMenu,
         QWidget,
     )
+    from shiboken6 import isValid
 
     from gui.app import make_application
     from gui.jobs import RoadSource
@@ -316,7 +317,8 @@ def monkey(minutes: float, seed: int) -> None:
     from tests.gui.heartbeat import Heartbeat, Watch, run_loop
 
     chance = random.Random(seed)
-    # Should the loop hang for good, say where.
+    # Should it crash, or the loop hang for good, say where.
+    faulthandler.enable()
     faulthandler.dump_traceback_later(60.0 * minutes + 120.0, exit=True)
     app = make_application()
     faults: list[str] = []
@@ -335,6 +337,8 @@ def monkey(minutes: float, seed: int) -> None:
     logging.getLogger("vergeline").addHandler(Keep())
     with tempfile.TemporaryDirectory() as folder:
         grid, road = long_road(folder, 600.0)
+        # A file dialog makes new folders where it is pleased to.
+        os.chdir(folder)
         window = Window()
         window.resize(1440, 900)
         window.show()
@@ -366,7 +370,9 @@ def monkey(minutes: float, seed: int) -> None:
             for widget in app.topLevelWidgets():
                 if isinstance(widget, QMenu) and widget.isVisible():
                     widget.close()
-                if isinstance(widget, QDialog) and widget.isVisible():
+                # As a person can: what lies behind a modal dialog takes no input.
+                first = app.activeModalWidget()
+                if isinstance(widget, QDialog) and widget.isVisible() and first in (None, widget):
                     if isinstance(widget, QFileDialog) and chance.random() < 0.3:
                         name = chance.choice([grid, road, f"{folder}/out{count % 3}.gpkg"])
                         widget.fileSelected.emit(name)
@@ -377,7 +383,13 @@ def monkey(minutes: float, seed: int) -> None:
                             for b in widget.findChildren(QWidget)
                             if hasattr(b, "click") and b.isVisible() and b.isEnabled()
                         ]
-                        chance.choice(buttons).click() if buttons else widget.reject()
+                        if not buttons:
+                            widget.reject()
+                            continue
+                        # Not from here: a button may open a dialog that runs a loop of its own,
+                        # and in there nobody would serve.
+                        button = chance.choice(buttons)
+                        QTimer.singleShot(0, lambda b=button: b.click() if isValid(b) else None)
                     else:
                         widget.reject()
 
