@@ -146,6 +146,11 @@ class AlongView(QWidget):
         self._later.setSingleShot(True)
         self._later.setInterval(0)
         self._later.timeout.connect(self._draw)
+        self._next_due = QTimer(self)
+        self._next_due.setSingleShot(True)
+        self._next_due.setInterval(0)
+        self._next_due.timeout.connect(self._draw_next)
+        self._to_draw: list[_Plot] = []
         model.study_changed.connect(self._on_study)
         model.limits_changed.connect(self._later.start)
         model.units_changed.connect(self._later.start)
@@ -379,29 +384,11 @@ class AlongView(QWidget):
         self.empty.setVisible(not known)
         for part in (self.area, self.key, self.readout):
             part.setVisible(known)
-        system = self.model.units
         for plot in _PLOTS:
             self.buttons[plot.name].setEnabled(plot.name != "balance" or self._balance is not None)
-            if plot.name in self.plots:
-                self._clear(self.plots[plot.name])
-            if not self.buttons[plot.name].isChecked():
-                continue
-            item = self._made(plot.name)
-            unit = unit_of(column_unit(plot.column) if plot.column else "m3", system).text
-            self._titles[plot.name].setText(
-                f"{self._title(plot.name)}, {unit}",
-                color=theme.color("ink").name(),
-                bold=True,
-                size="9pt",
-            )
-            if not len(self._s):
-                continue
-            if plot.name == "cut and fill":
-                self._draw_areas(item, system)
-            elif plot.name == "balance":
-                self._draw_balance(item, system)
-            else:
-                self._draw_values(item, plot, system)
+        # One with each turn of the event loop: filling and painting all at once holds it up.
+        self._to_draw = list(_PLOTS)
+        self._next_due.start()
         self._style()
         new_road = (
             self.model.index[self.model.road_index].name
@@ -415,6 +402,39 @@ class AlongView(QWidget):
             else:
                 self.link.show_whole()
         self._on_selection()
+
+    def _draw_next(self) -> None:
+        """Draw the next plot that is wanted; those before it cost nothing."""
+        while self._to_draw:
+            plot = self._to_draw.pop(0)
+            if plot.name in self.plots:
+                self._clear(self.plots[plot.name])
+            if self.buttons[plot.name].isChecked():
+                self._draw_one(plot)
+                break
+        if self._to_draw:
+            self._next_due.start()
+
+    def _draw_one(self, plot: _Plot) -> None:
+        system, fresh = self.model.units, plot.name not in self.plots
+        item = self._made(plot.name)
+        if fresh:
+            self._style()
+        unit = unit_of(column_unit(plot.column) if plot.column else "m3", system).text
+        self._titles[plot.name].setText(
+            f"{self._title(plot.name)}, {unit}",
+            color=theme.color("ink").name(),
+            bold=True,
+            size="9pt",
+        )
+        if not len(self._s):
+            return
+        if plot.name == "cut and fill":
+            self._draw_areas(item, system)
+        elif plot.name == "balance":
+            self._draw_balance(item, system)
+        else:
+            self._draw_values(item, plot, system)
 
     def _clear(self, item: pg.PlotItem) -> None:
         keep = {*self._marks, *self._cursors, *self._spans}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import QSize, Qt, Signal
-from PySide6.QtGui import QFont
+from PySide6.QtGui import QFont, QShowEvent
 from PySide6.QtWidgets import (
     QFrame,
     QHBoxLayout,
@@ -150,6 +150,7 @@ class FirstPage(QWidget):
         whole = QVBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.addWidget(area)
+        self._dressed_dark: bool | None = None
         theme.watcher().changed.connect(self._on_theme)
         self._on_theme()
 
@@ -189,7 +190,16 @@ class FirstPage(QWidget):
             button.clicked.connect(lambda _=False, e=entry: self.open_recent.emit(e))
             self._recent_rows.addWidget(button)
 
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if self._dressed_dark != theme.is_dark():
+            self._on_theme()
+
     def _on_theme(self) -> None:
+        # Most of the time the page is out of sight, and a style sheet goes through all it holds.
+        if not self.isVisible() and self._dressed_dark is not None:
+            return
+        self._dressed_dark = theme.is_dark()
         muted, line, raised = (theme.color(name).name() for name in ("muted", "line", "raised"))
         self.setStyleSheet(
             f'QLabel[muted="true"] {{ color: {muted}; }}'

@@ -5,7 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 
 from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
-from PySide6.QtGui import QIcon, QPainter, QPixmap
+from PySide6.QtGui import QIcon, QPainter, QPixmap, QPixmapCache
 from PySide6.QtSvg import QSvgRenderer
 
 from gui import theme
@@ -32,13 +32,24 @@ def _pixmap(renderer: QSvgRenderer, size: int, opacity: float) -> QPixmap:
 
 
 def icon(name: str, ink: str = "ink") -> QIcon:
-    """Return the icon called `name` in a colour of the theme."""
-    data = _drawing(name).replace(b"#000000", theme.color(ink).name().encode())
-    renderer = QSvgRenderer(QByteArray(data))
+    """Return the icon called `name` in a colour of the theme.
+
+    Its pictures are kept where Qt keeps its own, so that going from light to dark and back is
+    quick.
+    """
+    colour = theme.color(ink).name()
+    renderer: QSvgRenderer | None = None
     made = QIcon()
-    for size in SIZES:
-        made.addPixmap(_pixmap(renderer, size, 1.0), QIcon.Mode.Normal)
-        made.addPixmap(_pixmap(renderer, size, 0.35), QIcon.Mode.Disabled)
+    for mode, opacity in ((QIcon.Mode.Normal, 1.0), (QIcon.Mode.Disabled, 0.35)):
+        for size in SIZES:
+            key, drawn = f"vergeline {name} {colour} {size} {opacity}", QPixmap()
+            if not QPixmapCache.find(key, drawn):
+                if renderer is None:
+                    data = _drawing(name).replace(b"#000000", colour.encode())
+                    renderer = QSvgRenderer(QByteArray(data))
+                drawn = _pixmap(renderer, size, opacity)
+                QPixmapCache.insert(key, drawn)
+            made.addPixmap(drawn, mode)
     return made
 
 

@@ -37,20 +37,25 @@ def spread(strips: Sequence[Points], width: float, height: float) -> Points:
         low = np.minimum(here[:-1], here[1:]).min(axis=1)
         high = np.maximum(here[:-1], here[1:]).max(axis=1)
         near = (high >= 0.0).all(axis=1) & (low <= (width, height)).all(axis=1)
-        for k in np.flatnonzero(near):
-            quad = here[k : k + 2]
-            along = _steps(np.linalg.norm(quad[1] - quad[0], axis=1).max(), width + height)
-            across = _steps(np.linalg.norm(quad[:, 1] - quad[:, 0], axis=1).max(), width + height)
-            side = quad[0] + along[:, None, None] * (quad[1] - quad[0])
-            points = side[:, None, 0] + across[:, None] * (side[:, None, 1] - side[:, None, 0])
+        quads = np.stack([here[:-1][near], here[1:][near]], axis=1)
+        most = width + height
+        along = _steps(np.linalg.norm(quads[:, 1] - quads[:, 0], axis=-1).max(axis=1), most)
+        across = _steps(np.linalg.norm(quads[:, :, 1] - quads[:, :, 0], axis=-1).max(axis=1), most)
+        # From afar nearly all stretches want as many points as each other; close up few are near.
+        for counts in np.unique(np.stack([along, across], axis=1), axis=0):
+            some = quads[(along == counts[0]) & (across == counts[1])]
+            a = np.linspace(0.0, 1.0, counts[0])[:, None, None]
+            c = np.linspace(0.0, 1.0, counts[1])[:, None]
+            rims = some[:, 0, None] + a * (some[:, 1] - some[:, 0])[:, None]
+            points = rims[:, :, None, 0] + c * (rims[:, :, 1] - rims[:, :, 0])[:, :, None]
             points = points.reshape(-1, 2)
             found.append(points[((points >= 0.0) & (points <= (width, height))).all(axis=1)])
     return np.concatenate(found)
 
 
-def _steps(length: float, most: float) -> Points:
+def _steps(length: Points, most: float) -> NDArray[np.int64]:
     # So close up that one stretch is larger than the view, thinner points still fill it.
-    return np.linspace(0.0, 1.0, int(np.ceil(min(length, 8.0 * most) / STEP_PIXELS)) + 2)
+    return np.ceil(np.minimum(length, 8.0 * most) / STEP_PIXELS).astype(np.int64) + 2
 
 
 def covered(place: QRectF, points: Points) -> int:

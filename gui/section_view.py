@@ -7,7 +7,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QMimeData, QSize, Qt
-from PySide6.QtGui import QAction, QColor, QFont, QGuiApplication, QResizeEvent, QShowEvent
+from PySide6.QtGui import (
+    QAction,
+    QColor,
+    QFont,
+    QGuiApplication,
+    QImage,
+    QResizeEvent,
+    QShowEvent,
+)
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -495,17 +503,16 @@ class SectionView(QWidget):
         self.model.message.emit(self.tr("Numbers copied"))
 
     def copy_drawing(self) -> None:
-        """Put the drawing on the clipboard."""
-        from gui.printing import section_image
-
-        if self._view is None:
-            return
-        data = QMimeData()
-        data.setImageData(
-            section_image(
-                self._view, system=self.model.units, station_style=self.model.station_style
+        """Put the drawing on the clipboard, once it is drawn."""
+        view, system, style = self._view, self.model.units, self.model.station_style
+        if view is not None:
+            self.model.runner.submit(
+                "copy section", lambda _progress: _drawn(view, system, style), self._take_drawing
             )
-        )
+
+    def _take_drawing(self, image: QImage) -> None:
+        data = QMimeData()
+        data.setImageData(image)
         QGuiApplication.clipboard().setMimeData(data)
         self.model.message.emit(self.tr("Drawing copied"))
 
@@ -552,6 +559,12 @@ def _sections(
     except RoadError:
         return own, None
     return own, section_view(second, other_road, other_station)
+
+
+def _drawn(view: Section, system: str, style: str) -> QImage:
+    from gui.printing import section_image
+
+    return section_image(view, system=system, station_style=style)
 
 
 def _save_section(view: Section, path: str, system: str, style: str) -> None:

@@ -107,6 +107,7 @@ class StraightView(QWidget):
         self._relief: Relief | None = None
         self._asked: Any = None
         self._dirty = True
+        self._lines_due = False
         self._road = ""
         self._build()
         self.link = SpanLink(model, self.plot.getViewBox(), self)
@@ -219,6 +220,8 @@ class StraightView(QWidget):
         # Limits change often and heights don't: ask again only for another measurement.
         order = (part.ribbon, part.breaks, part.measures)
         if self._asked is not None and all(a is b for a, b in zip(order, self._asked, strict=True)):
+            # The verdicts may be others all the same.
+            self._draw_lines()
             return
         self._asked = order
         model.runner.submit(f"straight {id(self)}", lambda _progress: _relief_of(part), self._take)
@@ -281,6 +284,11 @@ class StraightView(QWidget):
             )
         )
 
+    def _draw_lines_when_seen(self) -> None:
+        self._lines_due = not self.isVisible()
+        if not self._lines_due:
+            self._draw_lines()
+
     def _draw_lines(self) -> None:
         for item in self._lines:
             self.plot.removeItem(item)
@@ -338,7 +346,7 @@ class StraightView(QWidget):
 
     def _on_theme(self) -> None:
         self._style()
-        self._draw_lines()
+        self._draw_lines_when_seen()
         self.colour_key.update()
         self._later.start()
 
@@ -369,6 +377,8 @@ class StraightView(QWidget):
         if self._dirty:
             self._ask()
             self._on_selection()
+        if self._lines_due:
+            self._draw_lines_when_seen()
 
     def _on_selection(self) -> None:
         if not self.isVisible():

@@ -26,6 +26,7 @@ __all__ = [
     "pen",
     "relief_rgba",
     "set_appearance",
+    "sheet",
     "side_pen",
     "style_plot",
     "verdict_look",
@@ -263,12 +264,15 @@ def apply(app: QApplication, dark: bool | None = None) -> None:
         field = QPalette(made)
         field.setColor(roles.Base, named[fill if dark else "paper"])
         app.setPalette(field, kind)
-    app.setStyleSheet(_sheet(named))
     told.changed.emit()
 
 
-def _sheet(named: dict[str, QColor]) -> str:
-    c = {name: value.name() for name, value in named.items()}
+def sheet() -> str:
+    """Return the style sheet in the colours in use, for a window and all that belongs to it.
+
+    One of the application would do as well, but changing that takes three times as long.
+    """
+    c = {name: value.name() for name, value in palette().items()}
     return f"""
     QToolTip {{ color: {c["ink"]}; background: {c["raised"]}; border: 1px solid {c["line"]};
         padding: 4px; }}

@@ -51,6 +51,7 @@ class Window(QMainWindow):
         self._closing = False
         self._job_key = ""
         self._had_findings = False
+        self._dress()
         self._build_middle()
         self.files = Files(self, self.model)
         self.commands = Commands(self)
@@ -58,7 +59,7 @@ class Window(QMainWindow):
         self.panes.fill_menu(self.commands.panes_menu)
         self._build_status()
         self._connect()
-        self._on_theme()
+        self._paint_icons()
         self._restore()
         self._refresh()
         # After the window is on the screen: it takes a moment to load.
@@ -144,8 +145,16 @@ class Window(QMainWindow):
     # -- looks -------------------------------------------------------
 
     def _on_theme(self) -> None:
+        self._paint_icons()
+        self._dress()
+
+    def _paint_icons(self) -> None:
         self.commands.paint_icons()
         self.caution_button.setIcon(icon("caution", "warn"))
+
+    def _dress(self) -> None:
+        # The palette must be set before: a style sheet holds what it found.
+        self.setStyleSheet(theme.sheet())
 
     def appearance(self) -> str:
         """Return "system", "light" or "dark"."""
@@ -416,9 +425,11 @@ class Window(QMainWindow):
             self.job_bar.setRange(0, 1000)
             self.job_bar.setValue(round(1000 * fraction))
             self.job_bar.setFormat("%p %")
-        text = words
+        from gui.words import progress_text
+
+        text = progress_text(words)
         if left_s >= 0.0:
-            text = f"{words}  ·  {self._time_left(left_s)}" if words else self._time_left(left_s)
+            text = f"{text}  ·  {self._time_left(left_s)}" if text else self._time_left(left_s)
         self.job_words.setText(text)
 
     def _time_left(self, seconds: float) -> str:

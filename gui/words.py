@@ -5,6 +5,7 @@ translatable and in the chosen units.
 """
 
 import math
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -329,6 +330,54 @@ _REVIEWS = {
     "agreed": QT_TRANSLATE_NOOP("words", "agreed"),
     "rejected": QT_TRANSLATE_NOOP("words", "rejected"),
 }
+
+
+# What a job says of itself, as `analysis` and `jobs` write it; braces hold what differs.
+PROGRESS_WORDS = (
+    QT_TRANSLATE_NOOP("progress", "getting ready"),
+    QT_TRANSLATE_NOOP("progress", "judging"),
+    QT_TRANSLATE_NOOP("progress", "reading the terrain"),
+    QT_TRANSLATE_NOOP("progress", "finding the road"),
+    QT_TRANSLATE_NOOP("progress", "finding edges and hinges"),
+    QT_TRANSLATE_NOOP("progress", "measuring slopes and drops"),
+    QT_TRANSLATE_NOOP("progress", "measuring around the corrections"),
+    QT_TRANSLATE_NOOP("progress", "following the water"),
+    QT_TRANSLATE_NOOP("progress", "done"),
+    QT_TRANSLATE_NOOP("progress", "measuring both sides"),
+    QT_TRANSLATE_NOOP("progress", "measuring"),
+    QT_TRANSLATE_NOOP("progress", "following the ditches"),
+    QT_TRANSLATE_NOOP("progress", "followed the ditches"),
+    QT_TRANSLATE_NOOP("progress", "finding what noise alone would pond"),
+    QT_TRANSLATE_NOOP("progress", "filling depressions, {length} m average"),
+    QT_TRANSLATE_NOOP("progress", "filling depressions"),
+    QT_TRANSLATE_NOOP("progress", "outlining ponds"),
+    QT_TRANSLATE_NOOP("progress", "finding water that sections hold"),
+    QT_TRANSLATE_NOOP("progress", "writing work sheets"),
+    QT_TRANSLATE_NOOP("progress", "written"),
+    QT_TRANSLATE_NOOP("progress", "reading the ground along {road}"),
+    QT_TRANSLATE_NOOP("progress", "writing {table}"),
+)
+
+
+def _progress_pattern(template: str) -> re.Pattern[str]:
+    """What a template matches, with the road that a screening puts before it."""
+    spot = re.sub(r"\\\{(\w+)\\\}", r"(?P<\1>.+)", re.escape(template))
+    return re.compile(rf"(?:(?P<before>.+): )?{spot}", re.DOTALL)
+
+
+_PROGRESS = tuple((template, _progress_pattern(template)) for template in PROGRESS_WORDS)
+
+
+def progress_text(words: str) -> str:
+    """Say for a person what a job is at; words that aren't known, as a file's name, stay."""
+    for template, pattern in _PROGRESS:
+        found = pattern.fullmatch(words)
+        if found is not None:
+            parts = found.groupdict()
+            before = parts.pop("before")
+            said = translate("progress", template).format(**parts)
+            return said if before is None else f"{before}: {said}"
+    return words
 
 
 def column_title(name: str) -> str:

@@ -99,8 +99,8 @@ def start() -> None:
     )
 
 
-def report(name: str, heart: Any, control: Control) -> None:
-    """Print the gaps of a heartbeat."""
+def report(name: str, heart: Any, control: Control, watch: Any = None) -> None:
+    """Print the gaps of a heartbeat, and what a watch saw in the late ones."""
     gaps, work = 1000.0 * np.array(heart.gaps_s), 1000.0 * np.array(heart.work_s)
     print(
         f"{name:<26} worst {gaps.max():6.1f} ms, 99.9 % {np.percentile(gaps, 99.9):5.1f} ms, "
@@ -108,6 +108,8 @@ def report(name: str, heart: Any, control: Control) -> None:
         f"own work at most {work.max():.1f} ms; "
         f"a sleeping process: {control.stop():.1f} ms"
     )
+    for many, worst, most, chain in watch.causes()[:25] if watch is not None else ():
+        print(f"{many:4d}x up to {1e3 * worst:4.0f} ms (work {1e3 * most:4.0f}): {chain}")
 
 
 def memory_mb() -> float:
@@ -245,7 +247,7 @@ def screen() -> None:
     """Screen 10 km while the map is panned and zoomed; then step through the findings."""
     from gui.app import make_application
     from gui.window import Window
-    from tests.gui.heartbeat import Heartbeat, run_loop
+    from tests.gui.heartbeat import Heartbeat, Watch, run_loop
     from tests.gui.test_map_view import roam as roam_map
 
     app = make_application()
@@ -260,17 +262,19 @@ def screen() -> None:
         for words in ("first (may compile)", "second"):
             before = model.study
             heart, control, began = Heartbeat(), Control(), time.perf_counter()
+            watch = Watch(heart, LIMIT_MS / 1000.0)
             model.screen()
             roam_map(window.map, 10**6)
             run_loop(lambda old=before: model.study is not old, timeout_s=600)
             print(f"{words} screening of 10 km: {time.perf_counter() - began:.1f} s")
             run_loop(model.runner.idle, timeout_s=60)
-            report("screening, map in use", heart, control)
+            report("screening, map in use", heart, control, watch)
             heart.stop()
             for timer in window.map.children():
                 if timer.metaObject().className() == "QTimer" and timer.interval() == 15:
                     timer.stop()
         heart, control = Heartbeat(), Control()
+        watch = Watch(heart, LIMIT_MS / 1000.0)
         steps = [0]
         from PySide6.QtCore import QTimer
 
@@ -285,7 +289,7 @@ def screen() -> None:
         timer.start()
         run_loop(lambda: steps[0] > 300, timeout_s=120)
         timer.stop()
-        report("stepping, 30 per second", heart, control)
+        report("stepping, 30 per second", heart, control, watch)
         print(f"process {memory_mb():.0f} MB")
         window._closing = True
         window.close()
@@ -305,14 +309,16 @@ def monkey(minutes: float, seed: int) -> None:
         QMenu,
         QWidget,
     )
+    from shiboken6 import isValid
 
     from gui.app import make_application
     from gui.jobs import RoadSource
     from gui.window import Window
-    from tests.gui.heartbeat import Heartbeat, run_loop
+    from tests.gui.heartbeat import Heartbeat, Watch, run_loop
 
     chance = random.Random(seed)
-    # Should the loop hang for good, say where.
+    # Should it crash, or the loop hang for good, say where.
+    faulthandler.enable()
     faulthandler.dump_traceback_later(60.0 * minutes + 120.0, exit=True)
     app = make_application()
     faults: list[str] = []
@@ -331,6 +337,8 @@ def monkey(minutes: float, seed: int) -> None:
     logging.getLogger("vergeline").addHandler(Keep())
     with tempfile.TemporaryDirectory() as folder:
         grid, road = long_road(folder, 600.0)
+        # A file dialog makes new folders where it is pleased to.
+        os.chdir(folder)
         window = Window()
         window.resize(1440, 900)
         window.show()
@@ -343,6 +351,7 @@ def monkey(minutes: float, seed: int) -> None:
             pane.fill()
         skipped = {window.commands.leave, window.commands.log}
         heart, control = Heartbeat(), Control()
+        watch = Watch(heart, LIMIT_MS / 1000.0)
         end = time.monotonic() + 60.0 * minutes
         count = 0
         keys = [
@@ -361,7 +370,9 @@ def monkey(minutes: float, seed: int) -> None:
             for widget in app.topLevelWidgets():
                 if isinstance(widget, QMenu) and widget.isVisible():
                     widget.close()
-                if isinstance(widget, QDialog) and widget.isVisible():
+                # As a person can: what lies behind a modal dialog takes no input.
+                first = app.activeModalWidget()
+                if isinstance(widget, QDialog) and widget.isVisible() and first in (None, widget):
                     if isinstance(widget, QFileDialog) and chance.random() < 0.3:
                         name = chance.choice([grid, road, f"{folder}/out{count % 3}.gpkg"])
                         widget.fileSelected.emit(name)
@@ -372,12 +383,19 @@ def monkey(minutes: float, seed: int) -> None:
                             for b in widget.findChildren(QWidget)
                             if hasattr(b, "click") and b.isVisible() and b.isEnabled()
                         ]
-                        chance.choice(buttons).click() if buttons else widget.reject()
+                        if not buttons:
+                            widget.reject()
+                            continue
+                        # Not from here: a button may open a dialog that runs a loop of its own,
+                        # and in there nobody would serve.
+                        button = chance.choice(buttons)
+                        QTimer.singleShot(0, lambda b=button: b.click() if isValid(b) else None)
                     else:
                         widget.reject()
 
         def one() -> None:
             what = chance.random()
+            watch.note = f"input {what:.2f}"
             widgets = [w for w in window.findChildren(QWidget) if w.isVisible() and w.isEnabled()]
             widget = chance.choice(widgets)
             if what < 0.3:
@@ -407,7 +425,9 @@ def monkey(minutes: float, seed: int) -> None:
                     and a not in skipped
                     and not isinstance(a.parent(), QGraphicsScene)
                 ]
-                chance.choice(actions).trigger()
+                action = chance.choice(actions)
+                watch.note = action.text()
+                action.trigger()
             elif what < 0.85:
                 chance.choice(
                     [
@@ -434,7 +454,7 @@ def monkey(minutes: float, seed: int) -> None:
                 model.open_files(grid, RoadSource(road))
 
         def finish() -> None:
-            report("random input", heart, control)
+            report("random input", heart, control, watch)
             print(f"{count} inputs in {minutes:g} min, seed {seed}: {len(faults)} faults")
             for text in list(dict.fromkeys(faults))[:12]:
                 print(text)

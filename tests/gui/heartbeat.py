@@ -1,6 +1,10 @@
-"""Measures how long the event loop is kept from its work."""
+"""Measures how long the event loop is kept from its work, and tells by what."""
 
+import sys
+import threading
 import time
+from collections import Counter
+from pathlib import Path
 
 from PySide6.QtCore import QEventLoop, QTimer
 
@@ -15,7 +19,7 @@ class Heartbeat:
     def __init__(self) -> None:
         self.gaps_s: list[float] = []
         self.work_s: list[float] = []
-        self._last, self._worked = time.perf_counter(), time.thread_time()
+        self.last, self._worked = time.perf_counter(), time.thread_time()
         self._timer = QTimer()
         self._timer.setInterval(4)
         self._timer.timeout.connect(self._tick)
@@ -23,36 +27,96 @@ class Heartbeat:
 
     def _tick(self) -> None:
         now, worked = time.perf_counter(), time.thread_time()
-        self.gaps_s.append(now - self._last)
+        self.gaps_s.append(now - self.last)
         self.work_s.append(worked - self._worked)
-        self._last, self._worked = now, worked
+        self.last, self._worked = now, worked
 
     def restart(self) -> None:
         """Forget what was measured."""
         self.gaps_s.clear()
         self.work_s.clear()
-        self._last, self._worked = time.perf_counter(), time.thread_time()
+        self.last, self._worked = time.perf_counter(), time.thread_time()
 
     @property
     def worst_s(self) -> float:
         """The longest time without a tick, also that since the last one."""
-        return max([*self.gaps_s, time.perf_counter() - self._last])
+        return max([*self.gaps_s, time.perf_counter() - self.last])
 
     def stop(self) -> None:
         """End the timer."""
         self._timer.stop()
 
 
+class Watch:
+    """Looks from another thread at what the event loop does while a beat is late.
+
+    Each late gap is put down to what was seen most often in it: the function at work and the
+    program's own functions that led there. `note` is what the person did last.
+    """
+
+    LOOK_EVERY_S = 0.01
+
+    def __init__(self, heart: Heartbeat, late_s: float = 0.1) -> None:
+        self._heart, self._late_s = heart, late_s
+        self._main = threading.main_thread().ident or 0
+        self._over = threading.Event()
+        self.note = ""
+        self.seen: dict[int, Counter[str]] = {}
+        self._thread = threading.Thread(target=self._look, daemon=True)
+        self._thread.start()
+
+    def _look(self) -> None:
+        while not self._over.wait(self.LOOK_EVERY_S):
+            beat = len(self._heart.gaps_s)
+            if time.perf_counter() - self._heart.last < 2.0 * self.LOOK_EVERY_S:
+                continue
+            frame = sys._current_frames().get(self._main)
+            chain: list[str] = []
+            while frame is not None:
+                code = frame.f_code
+                path = Path(code.co_filename)
+                if not chain or path.parent.name in ("gui", "analysis", "benchmarks"):
+                    chain.append(f"{path.stem}.{code.co_name}:{frame.f_lineno}")
+                frame = frame.f_back
+            heard = f"[{self.note}] " if self.note else ""
+            words = heard + " < ".join(chain[:6])
+            self.seen.setdefault(beat, Counter())[words] += 1
+
+    def causes(self) -> list[tuple[int, float, float, str]]:
+        """Return (late gaps, worst s, most own work s, chain), the most frequent first."""
+        self._over.set()
+        self._thread.join()
+        found: dict[str, list[int]] = {}
+        for beat, gap in enumerate(self._heart.gaps_s):
+            if gap > self._late_s:
+                chains = self.seen.get(beat)
+                words = chains.most_common(1)[0][0] if chains else "not seen"
+                found.setdefault(words, []).append(beat)
+        gaps, work = self._heart.gaps_s, self._heart.work_s
+        rows = [
+            (len(beats), max(gaps[b] for b in beats), max(work[b] for b in beats), words)
+            for words, beats in found.items()
+        ]
+        return sorted(rows, key=lambda row: (-row[0], -row[1]))
+
+
 def run_loop(done: object, *, timeout_s: float = 60.0) -> None:
     """Run the true event loop (as the program does) until `done()` holds."""
     loop, check = QEventLoop(), QTimer()
     end = time.monotonic() + timeout_s
+    # Asked once only: what held when the loop ended may be over again when it is asked anew.
+    held = False
+
+    def look() -> None:
+        nonlocal held
+        held = bool(done())  # type: ignore[operator]
+        if held or time.monotonic() > end:
+            loop.quit()
+
     check.setInterval(5)
-    check.timeout.connect(
-        lambda: loop.quit() if done() or time.monotonic() > end else None  # type: ignore[operator]
-    )
+    check.timeout.connect(look)
     check.start()
     loop.exec()
     check.stop()
-    if not done():  # type: ignore[operator]
+    if not held:
         raise AssertionError(f"did not happen within {timeout_s:g} s")

@@ -9,6 +9,7 @@ import numpy as np
 import pyqtgraph as pg
 import pytest
 from PySide6.QtCore import QPointF, Qt
+from PySide6.QtWidgets import QApplication
 
 from gui import theme
 from gui.along_view import _PLOTS, AlongView
@@ -231,6 +232,32 @@ def test_empty_model_shows_nothing(model: WindowModel, qtbot: Any, settle: Any) 
         made.grab()
 
 
+def test_one_plot_is_filled_with_each_turn(
+    along: AlongView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Filling them all at once would hold the window up."""
+    for button in along.buttons.values():
+        button.setChecked(button.isEnabled())
+    settle(lambda: not along._to_draw)
+
+    def filled() -> dict[str, set[int]]:
+        return {
+            name: {id(i) for i in plot.items if isinstance(i, pg.PlotDataItem)}
+            for name, plot in along.plots.items()
+            if name != "reaches"
+        }
+
+    before = filled()
+    along._draw()
+    turns = 0
+    while along._to_draw:
+        along._draw_next()
+        after = filled()
+        assert sum(before[name] != after[name] for name in after) == 1
+        before, turns = after, turns + 1
+    assert turns == sum(button.isChecked() for button in along.buttons.values()) >= 6
+
+
 # -- straight ----------------------------------------------------------------------------------
 
 
@@ -284,6 +311,42 @@ def test_straight_is_linked(
     settled_span(screened, settle, (30.0, 80.0))
     screened.set_span(90.0, 140.0, origin=screened)
     np.testing.assert_allclose(straight.plot.getViewBox().viewRange()[0], (90.0, 140.0), atol=1e-6)
+
+
+def test_straight_marks_follow_the_limits(
+    straight: StraightView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Heights stay when only the limits change; the marks of the verdicts don't."""
+
+    def marked() -> int:
+        return sum(len(i.data) for i in straight._lines if isinstance(i, pg.ScatterPlotItem))
+
+    before, heights = marked(), straight._relief
+    screened.set_limits(screened.limits.with_value("shoulder_least_pct", 8.0))
+    settle(screened.runner.idle)
+    wanted = sum(
+        int((part.judgement.verdict != "sheds").sum()) for part in screened.study.roads[:1]
+    )
+    assert straight._relief is heights
+    assert marked() == wanted != before
+
+
+def test_straight_lines_out_of_sight_follow_the_colours(
+    straight: StraightView, settle: Callable[..., None]
+) -> None:
+    """Lines that can't be seen are drawn in the new colours once they can."""
+    app = QApplication.instance()
+    assert isinstance(app, QApplication)
+    straight.hide()
+    try:
+        theme.apply(app, dark=True)
+        old = straight._lines[0]
+        straight.show()
+        settle()
+        assert straight._lines[0] is not old
+        assert straight._lines[0].opts["pen"].color() == theme.color("ink")
+    finally:
+        theme.apply(app, dark=False)
 
 
 def test_straight_thins_a_long_road(straight: StraightView) -> None:

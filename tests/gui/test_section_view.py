@@ -355,8 +355,14 @@ def test_copy_numbers_gives_a_table(view: SectionView) -> None:
     assert any(line.startswith("Edge drop, mm\t") for line in lines)
 
 
-def test_copy_drawing_gives_an_image(view: SectionView) -> None:
+def test_copy_drawing_gives_an_image(
+    view: SectionView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """It is drawn beside the window; the clipboard is the window's own."""
+    QGuiApplication.clipboard().clear()
     view.copy_drawing()
+    assert QGuiApplication.clipboard().image().isNull()
+    settle(screened.runner.idle)
     image = QGuiApplication.clipboard().image()
     assert image.width() > 1000
 

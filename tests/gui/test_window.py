@@ -899,6 +899,7 @@ def test_cells_of_the_grid_follow_the_units(full: Window) -> None:
 def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Settle) -> None:
     """Boxes are lighter than the window around them; in the light they are as the paper."""
     full.set_appearance("dark")
+    settle()
     form = full.panes["limits"].fill()
     assert isinstance(form, LimitsForm)
     box = form.changed_only
@@ -910,6 +911,27 @@ def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Sett
     assert box.palette().color(QPalette.ColorRole.Base) == theme.color("paper")
 
 
+def test_style_sheet_follows_light_and_dark(full: Window, settle: Settle) -> None:
+    """The window, a pane out of it, a dialog and the first page take the colours in use."""
+    full.panes["along"].setFloating(True)
+    for which in ("dark", "light"):
+        full.set_appearance(which)
+        full.show_cautions()
+        settle()
+        plate = theme.color("plate")
+        assert f"background: {plate.name()}" in full.styleSheet()
+        assert full.statusBar().grab().toImage().pixelColor(3, 12) == plate
+        for widget in (full.panes["along"], full.dialog):
+            assert widget is not None
+            assert widget.palette().color(QPalette.ColorRole.Window) == plate
+        close_dialog(full)
+    full.set_appearance("dark")
+    full.model.close_study()
+    settle()
+    assert theme.color("raised").name() in full.first_page.styleSheet()
+    full.set_appearance("light")
+
+
 def test_notes_follow_light_and_dark(full: Window, settle: Settle) -> None:
     """What a form wrote in the colours of the light can be read in the dark."""
     form = full.panes["inputs"].fill()
@@ -917,6 +939,7 @@ def test_notes_follow_light_and_dark(full: Window, settle: Settle) -> None:
     settle(full.model.runner.idle)
     for which in ("dark", "light"):
         full.set_appearance(which)
+        settle()
         around = full.palette().color(QPalette.ColorRole.Window)
         for label in (form.road_note, form.terrain_note, form.power.words):
             label.ensurePolished()
