@@ -7,7 +7,6 @@ the compiler takes a good part of a second, which a help text or a window must n
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar, cast
 
 from numba import njit
@@ -26,7 +25,7 @@ def compiled(function: _Kernel) -> _Kernel:
 def is_first_run() -> bool:
     """Return True where a screening has to compile first, so that it takes a minute longer.
 
-    Looks for the files that the compiler would read, of one kernel for every step of a screening.
+    Asks the compiler's cache for one kernel of every step of a screening.
     """
     return not all(_is_kept(kernel) for kernel in _kernels_of_a_screening())
 
@@ -44,14 +43,11 @@ def _kernels_of_a_screening() -> tuple[Any, ...]:
 def _is_kept(kernel: Any) -> bool:
     if not isinstance(kernel, Dispatcher):  # compiling is switched off
         return True
-    code = kernel.py_func.__code__
-    source = Path(code.co_filename)
-    pattern = f"{source.stem}.{kernel.py_func.__name__}-{code.co_firstlineno}.*.nbi"
+    # The compiler's own index knows what the source was like; dates don't, which a copy or a
+    # checkout changes.
+    index = getattr(getattr(kernel, "_cache", None), "_cache_file", None)
     try:
-        changed = source.stat().st_mtime
-        return any(
-            index.stat().st_mtime >= changed
-            for index in Path(str(kernel.stats.cache_path)).glob(pattern)
-        )
-    except OSError:
-        return False
+        return bool(index._load_index())  # type: ignore[union-attr]
+    except (AttributeError, OSError):
+        # better no word than a wrong one before every screening
+        return True

@@ -168,22 +168,21 @@ def test_called_off_before_it_began(first_time: Callable[[str], Path]) -> None:
     assert preparing.is_needed(), "the next job must try again"
 
 
-def test_first_run_is_told_from_the_files_of_the_compiler(tmp_path: Path) -> None:
-    """Nothing kept, all kept, kept for an older source: the compiler's own folder, set by hand."""
+def test_first_run_is_told_from_the_cache_of_the_compiler(tmp_path: Path) -> None:
+    """Nothing kept, all kept, all kept but copied since, one kept for an older source."""
     code = (
         "import os\n"
         "from pathlib import Path\n"
         "from analysis import compiled\n"
         "told = [compiled.is_first_run()]\n"
         "for kernel in compiled._kernels_of_a_screening():\n"
-        "    code = kernel.py_func.__code__\n"
-        "    stem, name = Path(code.co_filename).stem, kernel.py_func.__name__\n"
-        "    folder = Path(kernel.stats.cache_path)\n"
-        "    folder.mkdir(parents=True, exist_ok=True)\n"
-        "    kept = folder / f'{stem}.{name}-{code.co_firstlineno}.py3.nbi'\n"
-        "    kept.touch()\n"
+        "    index = kernel._cache._cache_file\n"
+        "    Path(index._index_path).parent.mkdir(parents=True, exist_ok=True)\n"
+        "    index._save_index({'some': 'kernel'})\n"
         "told.append(compiled.is_first_run())\n"
-        "os.utime(kept, (1.0, 1.0))\n"
+        "os.utime(index._index_path, (1.0, 1.0))\n"
+        "told.append(compiled.is_first_run())\n"
+        "index._source_stamp = 'changed'\n"
         "told.append(compiled.is_first_run())\n"
         "print(told)\n"
     )
@@ -194,4 +193,4 @@ def test_first_run_is_told_from_the_files_of_the_compiler(tmp_path: Path) -> Non
         text=True,
         check=True,
     )
-    assert done.stdout.strip() == "[True, False, True]"
+    assert done.stdout.strip() == "[True, False, False, True]"
