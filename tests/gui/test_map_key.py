@@ -15,7 +15,7 @@ from gui.map_key import STEP_PIXELS, covered, least_covering, spread
 from gui.map_view import MapView
 from gui.model import WindowModel
 from tests.gui.conftest import ARTEFACTS
-from tests.gui.test_map_view import dispose
+from tests.gui.test_map_view import dispose, map_of
 
 Settle = Callable[..., None]
 NOTHING = np.empty((0, 2))
@@ -25,12 +25,7 @@ PLACES = [QRectF(x, y, 100.0, 80.0) for y in (10.0, 410.0) for x in (10.0, 690.0
 @pytest.fixture
 def view(screened: WindowModel, settle: Settle) -> Iterator[MapView]:
     """Yield the map of the small road as wide as in a window of 1440 pixels."""
-    made = MapView(screened)
-    made.resize(816, 500)
-    made.show()
-    settle(lambda: bool(made._layers.roads))
-    made.show_road()
-    rest(made, settle)
+    made = map_of(screened, settle, 816, 500)
     yield made
     dispose(made)
 

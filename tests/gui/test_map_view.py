@@ -26,14 +26,20 @@ Settle = Callable[..., None]
 @pytest.fixture
 def view(screened: WindowModel, settle: Settle) -> Iterator[MapView]:
     """Yield the map of the small screened road, fully drawn."""
-    made = MapView(screened)
-    made.resize(900, 600)
+    made = map_of(screened, settle, 900, 600)
+    yield made
+    dispose(made)
+
+
+def map_of(model: WindowModel, settle: Settle, width: int, height: int) -> MapView:
+    """Return a map that shows the whole road, fully drawn."""
+    made = MapView(model)
+    made.resize(width, height)
     made.show()
     settle(lambda: bool(made._layers.roads))
     made.show_road()
-    settle(lambda: screened.runner.idle() and made.idle())
-    yield made
-    dispose(made)
+    settle(lambda: model.runner.idle() and made.idle())
+    return made
 
 
 def dispose(view: MapView) -> None:

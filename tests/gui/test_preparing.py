@@ -8,8 +8,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import QEvent
-from PySide6.QtWidgets import QApplication
 
 from analysis.errors import Cancelled
 from gui import jobs, preparing
@@ -17,6 +15,7 @@ from gui.model import WindowModel
 from gui.runner import Runner
 from gui.window import Window
 from tests.gui.conftest import quiet_progress
+from tests.gui.test_window import dispose
 
 Settle = Callable[..., None]
 
@@ -50,14 +49,6 @@ def open_window(
     model._take_inputs(results[0])
     settle(lambda: model.runner.idle() and not window.panes.coming)
     return window
-
-
-def dispose(window: Window) -> None:
-    window._closing = True
-    window.close()
-    window.deleteLater()
-    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
-    QApplication.processEvents()
 
 
 def is_alive(process: int) -> bool:
