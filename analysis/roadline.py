@@ -288,12 +288,6 @@ class Tracker(Course):
     two cuts the place moves along one segment and the chord changes linearly, so the foot of
     a point, where its vector from the line is square to the chord, is the root of a
     quadratic: exact, without iteration.
-
-    Parameters
-    ----------
-    road : Road
-    chord_m : float, optional
-        Chord for the directions, default the road's own; 0 = direction of the segment itself.
     """
 
     def __init__(self, road: Road, *, chord_m: float | None = None) -> None:

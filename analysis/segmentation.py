@@ -450,8 +450,9 @@ class _Fine:
             self.levels, p.knot_m, p.rough_m, forms, p.form_m, evidence,
         )  # fmt: skip
         levels = len(self.levels)
-        mode = np.arange(2 * levels)
-        evidence[:, :, mode[mode % levels > 0]] -= p.step_cost
+        stepped = np.arange(evidence.shape[2]) % levels > 0
+        stepped[2 * levels :] = False
+        evidence[:, :, stepped] -= p.step_cost
         return evidence / self.overlap
 
     def _tie(
@@ -479,7 +480,7 @@ class _Fine:
         kernel = _joint_kernel(moves, drift, step)
         post = np.empty_like(evidence)
         tie_line(evidence, kernel, start, switch, post)
-        rough = post[:, :, len(self.levels) :].sum(axis=(1, 2)) / post.sum(axis=(1, 2))
+        rough = post[:, :, len(self.levels) :].sum(axis=(1, 2))
         return *_moments(post.sum(axis=2), at), rough
 
 
@@ -523,12 +524,21 @@ def _mode_switch(levels: Floats, priors: SectionPriors, block_m: float) -> tuple
 
 def _drift_kernel(drift_m: float, step_m: float) -> Floats:
     """How far a break moves from block to block: mostly little, now and then a jump."""
-    radius = int(np.ceil(max(4.0 * drift_m, 0.6) / step_m))
-    d = np.arange(-radius, radius + 1) * step_m
-    # a drift below the step of the grid must still let the break move
-    narrow = np.exp(-0.5 * d**2 / (drift_m**2 + (0.3 * step_m) ** 2))
+    d = _steps(drift_m, step_m)
+    narrow = _bell(d, drift_m, step_m)
     wide = (np.abs(d) <= 0.5).astype(np.float64)
     return np.asarray((1.0 - _JUMP) * narrow / narrow.sum() + _JUMP * wide / wide.sum())
+
+
+def _steps(drift_m: float, step_m: float) -> Floats:
+    """Moves that are weighed, from inward to outward."""
+    radius = int(np.ceil(max(4.0 * drift_m, 0.6) / step_m))
+    return np.asarray(np.arange(-radius, radius + 1) * step_m)
+
+
+def _bell(away_m: Floats, drift_m: float, step_m: float) -> Floats:
+    # a drift below the step of the grid must still let the break move
+    return np.asarray(np.exp(-0.5 * away_m**2 / (drift_m**2 + (0.3 * step_m) ** 2)))
 
 
 def _joint_kernel(moves_m: Floats, drift_m: float, step_m: float) -> Floats:
@@ -538,9 +548,7 @@ def _joint_kernel(moves_m: Floats, drift_m: float, step_m: float) -> Floats:
     gets wider or a bay begins.
     """
     alone = _drift_kernel(drift_m, step_m)
-    radius = alone.size // 2
-    d = np.arange(-radius, radius + 1) * step_m
-    with_it = np.exp(-0.5 * (d - moves_m[:, None]) ** 2 / (drift_m**2 + (0.3 * step_m) ** 2))
+    with_it = _bell(_steps(drift_m, step_m) - moves_m[:, None], drift_m, step_m)
     total = with_it.sum(axis=1, keepdims=True)
     near = total > 0.5
     with_it = np.where(near, with_it / np.maximum(total, 0.5), alone)
