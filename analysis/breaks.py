@@ -157,7 +157,8 @@ def find_breaks(
     box_m: Floats,
     sigma_m: float | None = None,
     overrides: Overrides | None = None,
-    paved: bool | None = None,
+    paved: bool = True,
+    edges_seen: bool | None = None,
     progress: Progress | None = None,
 ) -> Breaks:
     """Find the breaks of the section at every station.
@@ -178,10 +179,13 @@ def find_breaks(
         Noise of a cell; estimated if not given.
     overrides : Overrides, optional
         What a person fixed; it wins over the search.
-    paved : bool, optional
+    paved : bool
         False for a gravel or earth road, which has no pavement edge to find: the nominal width
-        about the found crown stands for it, and only hinges are looked for. By default so where
-        edges hardly show anywhere.
+        about the found crown stands for it, and only hinges are looked for.
+    edges_seen : bool, optional
+        Whether the edges of a paved road show at all; where they don't, the nominal width stands
+        for them too, only less surely. Default: as these stations have it; a piece of road is
+        told by the whole one.
     progress : callable, optional
         Called with a fraction and a few words; may raise `analysis.errors.Cancelled`.
 
@@ -208,9 +212,10 @@ def find_breaks(
         sigma_m=sigma_m,
     )
     breaks = search(overrides=overrides, report=progress or _silent)
-    if paved or (paved is None and edges_show(breaks)):
+    seen = edges_show(breaks) if edges_seen is None else edges_seen
+    if paved and seen:
         return breaks
-    se = UNPAVED_SE_M if paved is False else NOMINAL_SE_M
+    se = NOMINAL_SE_M if paved else UNPAVED_SE_M
     return _without_edge(search, breaks.axis, pavement, overrides, se)
 
 

@@ -350,7 +350,6 @@ def _find_breaks(
     like: Breaks | None = None,
 ) -> Breaks:
     """Find breaks; those of a piece of road `like` the whole one, whose edges show or don't."""
-    paved = settings.paved and (None if like is None else edges_show(like))
     return find_breaks(
         cells,
         s,
@@ -360,7 +359,8 @@ def _find_breaks(
         box_m=box_m,
         sigma_m=settings.noise_m,
         overrides=overrides,
-        paved=paved,
+        paved=settings.paved,
+        edges_seen=None if like is None else edges_show(like),
         progress=progress,
     )
 

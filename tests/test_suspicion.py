@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy import ndimage
 
 from analysis import alignment, inputs, screening, terrain
+from analysis.findings import Table
 from analysis.ribbon import Cells
 from analysis.settings import Settings
 from analysis.smear import smeared_ramp, smeared_step
@@ -749,9 +750,20 @@ def test_gravel_road_called_paved_says_so(tmp_path, length):
     grid = terrain.open_terrain(path)
     line = alignment.make_road("Sallowby Track", scene.roads[0].xy)
     paved = Settings(pavement_width_m=6.5)
-    stations = screening.screen(grid, [line], paved).findings.stations
+    study = screening.screen(grid, [line], paved)
+    stations = study.findings.stations
     assert set(stations["verdict"]) == {"can't tell"}
     hinted = ["call it unpaved" in text for text in stations["reason"]]
     assert np.mean(hinted) > 0.9
+    # a corrected edge says nothing of the edges beside it: they stay as unsure as they were
+    part = study.roads[0]
+    middle = len(part.s) // 2
+    columns = ("road", "distance_m", "side", "what", "u_m")
+    row = (part.road.name, part.s[middle], "right", "edge", 3.2)
+    types = (object, float, object, object, float)
+    edits = Table({n: np.array([v], dtype=t) for n, v, t in zip(columns, row, types, strict=True)})
+    again = screening.remeasure(study, 0, edits).roads[0].breaks
+    others = np.arange(len(part.s)) != middle
+    np.testing.assert_array_equal(again.edge_se[others], part.breaks.edge_se[others])
     stations = screening.screen(grid, [line], replace(paved, paved=False)).findings.stations
     assert np.mean(stations["verdict"] == "sheds") > 0.9
