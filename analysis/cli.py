@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from analysis.errors import Cancelled, RoadError, SettingsError, VergelineError
+from analysis.common.errors import Cancelled, RoadError, SettingsError, VergelineError
 
 __all__ = ["build_parser", "main"]
 
@@ -179,8 +179,8 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
 
 
 def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
-    from analysis.limits import default_limits, read_limits
-    from analysis.settings import Settings
+    from analysis.common.limits import default_limits, read_limits
+    from analysis.common.settings import Settings
 
     surface = options.surface
     if options.limits:
@@ -215,8 +215,8 @@ def _input_files(options: argparse.Namespace) -> list[str | None]:
 
 
 def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]:
-    from analysis.alignment import read_roads
-    from analysis.terrain import checksum, open_terrain
+    from analysis.road.read_roads import read_roads
+    from analysis.terrain.grid import checksum, open_terrain
 
     if not math.isfinite(options.start):
         raise SettingsError(f"--start is {options.start}, but must be a number of metres.")
@@ -269,9 +269,10 @@ def _progress(quiet: bool) -> Callable[[float, str], None] | None:
 
 
 def _screen(options: argparse.Namespace) -> int:
-    from analysis import findings, inputs
-    from analysis.compiled import is_first_run
-    from analysis.screening import screen
+    from analysis.common.compiled import is_first_run
+    from analysis.findings.geopackage import write_findings
+    from analysis.study import inputs
+    from analysis.study.screening import screen
 
     settings, limits = _settings_and_limits(options)
     inputs.check_writable(options.out, suffix=".gpkg", inputs=_input_files(options))
@@ -301,7 +302,7 @@ def _screen(options: argparse.Namespace) -> int:
         sources={**sources, **given},
         progress=_progress(options.quiet),
     )
-    findings.write(study.findings, options.out)
+    write_findings(study.findings, options.out)
     if not options.quiet:
         print(_summary(study, options.out))
     return 0
@@ -309,7 +310,7 @@ def _screen(options: argparse.Namespace) -> int:
 
 def _summary(study: Any, out: str) -> str:
     """Say what was found, what couldn't be told and what the grid can tell."""
-    from analysis.reaches import CANT_TELL, DEFECTS, NO_DATA
+    from analysis.verdict.judge import CANT_TELL, DEFECTS, NO_DATA
 
     table = study.findings.reaches
     total = float(table["length_m"].sum())
@@ -335,7 +336,7 @@ def _summary(study: Any, out: str) -> str:
 
 
 def _sample(options: argparse.Namespace) -> int:
-    from analysis.inputs import sample_files
+    from analysis.study.inputs import sample_files
 
     terrain, roads = sample_files()
     words = ["screen", "--grid", terrain, "--centreline", roads, "--out", options.out]
@@ -360,10 +361,11 @@ def _has_display() -> bool:
 
 
 def _section(options: argparse.Namespace) -> int:
-    from analysis.alignment import parse_station, road_part
-    from analysis.inputs import check_writable, sample_files
-    from analysis.screening import screen
-    from analysis.sections import section_text, section_view
+    from analysis.common.stations import parse_station
+    from analysis.road.roadline import road_part
+    from analysis.study.inputs import check_writable, sample_files
+    from analysis.study.screening import screen
+    from analysis.study.sections import section_text, section_view
 
     if bool(options.grid) != bool(options.centreline):
         raise SettingsError("Give --grid and --centreline together, or neither for the sample.")
@@ -403,15 +405,16 @@ def _named_road(roads: Sequence[Any], name: str | None) -> Any:
 
 
 def _export(options: argparse.Namespace) -> int:
-    from analysis import exports, findings
-    from analysis.inputs import check_writable, read_rates
+    from analysis.findings import exports
+    from analysis.findings.geopackage import read_findings
+    from analysis.study.inputs import check_writable, read_rates
 
     if not (options.geojson or options.csv or options.gpx or options.sheets):
         raise SettingsError("Say what to write: --geojson, --csv, --gpx or --sheets.")
     for path in (options.geojson, options.csv, options.gpx):
         if path:
             check_writable(path, inputs=[options.findings])
-    found = findings.read(options.findings)
+    found = read_findings(options.findings)
     rates = read_rates(options.rates) if options.rates else None
     for path, write in (
         (options.geojson, exports.write_geojson),
@@ -434,20 +437,21 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from analysis import fieldcheck, findings
+    from analysis.findings import fieldcheck
+    from analysis.findings.geopackage import read_findings
 
     if not (options.readings or options.after):
         raise SettingsError("Say what to compare with: --readings or --after.")
-    found = findings.read(options.findings)
+    found = read_findings(options.findings)
     if options.readings:
         print(fieldcheck.report(found, options.readings))
     if options.after:
-        print(fieldcheck.acceptance_report(found, findings.read(options.after)))
+        print(fieldcheck.acceptance_report(found, read_findings(options.after)))
     return 0
 
 
 def _resolving(options: argparse.Namespace) -> int:
-    from analysis.resolving import least_average, resolving_power, resolving_text
+    from analysis.shoulder.resolving import least_average, resolving_power, resolving_text
 
     common = {
         "pavement_width_m": options.pavement_width,
@@ -462,8 +466,8 @@ def _resolving(options: argparse.Namespace) -> int:
 
 
 def _limits(options: argparse.Namespace) -> int:
-    from analysis.inputs import check_writable
-    from analysis.limits import default_limits, write_limits
+    from analysis.common.limits import default_limits, write_limits
+    from analysis.study.inputs import check_writable
 
     check_writable(options.out, suffix=".toml")
     write_limits(default_limits(options.surface), options.out)

@@ -16,8 +16,8 @@ __all__ = ["compile_catalogue", "main", "write_catalogue"]
 
 def _texts_of_analysis() -> dict[str, set[str]]:
     """Texts that the window shows but doesn't hold, by context."""
-    from analysis.limits import SURFACES, default_limits, limit_specs
-    from analysis.workplan import CAUTIONS
+    from analysis.common.limits import SURFACES, default_limits, limit_specs
+    from analysis.earthwork.workplan import CAUTIONS
 
     limits = [default_limits(surface) for surface in SURFACES]
     titles = {spec.title for spec in limit_specs().values()}
@@ -41,7 +41,7 @@ def write_catalogue(path: str | Path) -> None:
             for text in sorted(texts)
         ]
         borrowed.write_text("".join(lines), encoding="utf-8")
-        sources = sorted(str(source) for source in Path(__file__).parent.glob("*.py"))
+        sources = sorted(str(source) for source in Path(__file__).parent.rglob("*.py"))
         gather = [_tool("pyside6-lupdate"), "-locations", "none", "-no-obsolete"]
         subprocess.run([*gather, *sources, str(borrowed), "-ts", str(path)], check=True)
 

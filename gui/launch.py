@@ -29,13 +29,13 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _open_window(files: Sequence[str]) -> int:
-    from gui.app import run
+    from gui.window.app import run
 
     return run(files)
 
 
 def _draw_section(view: object, path: str) -> None:
-    from gui.printing import section_png
+    from gui.drawing.printing import section_png
 
     section_png(view, path)
 

@@ -27,8 +27,8 @@ def take_screenshot(path: str) -> None:
     QSettings.setDefaultFormat(QSettings.Format.IniFormat)
     with tempfile.TemporaryDirectory() as folder:
         QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, folder)
-        from gui.app import make_application
-        from gui.window import Window
+        from gui.window.app import make_application
+        from gui.window.window import Window
 
         app = make_application()
         window = Window()

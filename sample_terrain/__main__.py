@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.limits import default_limits, write_limits
+from analysis.common.limits import default_limits, write_limits
 from sample_terrain.scene import Scene, write_roads, write_terrain
 from sample_terrain.valley import make_valley
 

@@ -23,7 +23,7 @@ EAST, NORTH = 500_000.0, 5_000_000.0
 @pytest.fixture
 def write_grid(tmp_path: Path) -> Callable[..., str]:
     """Write heights as a raster; returns its path. West-north corner at EAST, NORTH + rows*cell."""
-    from analysis.geofiles import rasterio
+    from analysis.terrain.geofiles import rasterio
 
     def write(
         z: np.ndarray,
@@ -68,7 +68,7 @@ def write_grid(tmp_path: Path) -> Callable[..., str]:
 @pytest.fixture
 def write_lines(tmp_path: Path) -> Callable[..., str]:
     """Write geometries with attributes as a vector file; returns its path."""
-    from analysis.geofiles import fiona
+    from analysis.terrain.geofiles import fiona
 
     def write(
         geometries: list[dict[str, Any]],
@@ -111,7 +111,7 @@ def line(*points: tuple[float, ...]) -> dict[str, Any]:
 @pytest.fixture
 def plane_terrain(write_grid: Callable[..., str]) -> Callable[..., Any]:
     """Open a grid of z = z0 + gx*x + gy*y (x, y metres from the west-south corner)."""
-    from analysis.terrain import open_terrain
+    from analysis.terrain.grid import open_terrain
 
     def build(
         *,

@@ -17,7 +17,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis import cli, findings
+from analysis import cli
+from analysis.findings.geopackage import read_findings
 
 _CRS = "EPSG:32633"
 _WEST, _NORTH, _CELL = 300_000.0, 5_000_100.0, 0.5
@@ -147,7 +148,7 @@ def test_one_cell(good, ground, capsys):
     under = (_MIDDLE, _NORTH - 40.0)
     here = _write_grid(good.folder / "here.tif", ground[:1, :1], corner=under)
     assert cli.main(_words(here, good.road, good.out)) == 0
-    stations = findings.read(good.out).stations
+    stations = read_findings(good.out).stations
     assert set(stations["verdict"]) == {"no data"}
     assert np.isnan(stations["p_wont_shed"]).all()
 
@@ -158,7 +159,7 @@ def test_feet_taken_for_metres(good, ground, capsys):
     words = _words(path, good.road, good.out)
     _assert_refused(capsys, good.folder, words, "feet read as metres", "foot")
     assert cli.main([*words, "--vertical-unit", "foot"]) == 0
-    slope = findings.read(good.out).stations["shoulder_slope_pct"]
+    slope = read_findings(good.out).stations["shoulder_slope_pct"]
     np.testing.assert_allclose(slope[np.isfinite(slope)], 4.0, atol=0.6)
 
 
@@ -210,10 +211,10 @@ def test_thousands_of_repeated_vertices_change_nothing(good):
     """A vertex said two thousand times is one vertex."""
     south, north = (_MIDDLE, _NORTH - 75.0), (_MIDDLE, _NORTH - 5.0)
     assert cli.main(_words(good.grid, good.road, good.out)) == 0
-    once = findings.read(good.out).stations
+    once = read_findings(good.out).stations
     many = _write_line(good.folder / "many.gpkg", [south] * 2000 + [north] * 2000)
     assert cli.main(_words(good.grid, many, good.out)) == 0
-    again = findings.read(good.out).stations
+    again = read_findings(good.out).stations
     np.testing.assert_allclose(again["shoulder_slope_pct"], once["shoulder_slope_pct"], rtol=1e-9)
 
 
@@ -223,7 +224,7 @@ def test_roads_shorter_than_a_spacing_or_an_average(good, length_m):
     points = [(_MIDDLE, _NORTH - 40.0), (_MIDDLE, _NORTH - 40.0 + length_m)]
     road = _write_line(good.folder / "stub.gpkg", points)
     assert cli.main(_words(good.grid, road, good.out, "--spacing", "25")) == 0
-    found = findings.read(good.out)
+    found = read_findings(good.out)
     assert len(found.stations) == 2
     assert float(found.reaches["length_m"].sum()) == pytest.approx(2 * length_m)
     unknown = np.isnan(found.stations["shoulder_slope_pct"])
@@ -235,7 +236,7 @@ def test_road_beyond_the_grid_has_no_data(good):
     points = [(_MIDDLE, _NORTH - 75.0), (_MIDDLE, _NORTH + 400.0)]
     road = _write_line(good.folder / "long.gpkg", points)
     assert cli.main(_words(good.grid, road, good.out)) == 0
-    stations = findings.read(good.out).stations
+    stations = read_findings(good.out).stations
     beyond = stations["distance_m"] > 100.0
     assert beyond.sum() >= 60
     assert set(stations["verdict"][beyond]) == {"no data"}
@@ -343,7 +344,7 @@ def test_spaces_and_other_scripts_in_names(good):
     road = good.road.rename(folder / "ось дороги.gpkg")
     out = folder / "résultat é.gpkg"
     assert cli.main(_words(grid, road, out)) == 0
-    found = findings.read(out)
+    found = read_findings(out)
     assert found.run["centreline"] == str(road)
     assert sorted(p.name for p in folder.iterdir()) == sorted([grid.name, road.name, out.name])
 

@@ -80,13 +80,13 @@ def _screen(grid, road, out, *more):
 
 def test_screen_plain_road(plane, tmp_path, capsys):
     """A sound road is found sound, and the slopes are those of the plane."""
-    from analysis.findings import read
+    from analysis.findings.geopackage import read_findings
 
     out = tmp_path / "out.gpkg"
     code, said, err = _run(capsys, *_screen(*plane, out, "--shoulder-width", "1.5"))
     assert (code, err) == (0, "")
     assert "traffic control" in said
-    found = read(out)
+    found = read_findings(out)
     inner = found.stations.where(
         (found.stations["station_m"] > 20) & (found.stations["station_m"] < 210)
     )
@@ -231,8 +231,8 @@ def test_fault_of_the_program_is_a_sentence(monkeypatch, capsys):
 
 def test_findings_say_how_to_run_again(plane, tmp_path, capsys, monkeypatch):
     """A findings file holds what it takes to screen again from any folder."""
-    from analysis import screening
-    from analysis.findings import read
+    from analysis.findings.geopackage import read_findings
+    from analysis.study import screening
 
     grid, road = plane
     monkeypatch.chdir(tmp_path)
@@ -240,12 +240,12 @@ def test_findings_say_how_to_run_again(plane, tmp_path, capsys, monkeypatch):
     out = tmp_path / "elsewhere" / "out.gpkg"
     words = _screen(grid.name, road.name, out, "--spacing", "20", "--start", "1000", "--reverse")
     assert _run(capsys, *words)[0] == 0
-    job = screening.job_of(read(out), str(out))
+    job = screening.job_of(read_findings(out), str(out))
     assert job.terrain_path == str(grid)
     assert job.road_path == str(road)
     assert (job.start_m, job.reverse, job.settings.spacing_m) == (1000.0, True, 20.0)
     assert job.limits.surface == "gravel"
-    assert read(out).stations["station_m"].min() >= 1000.0
+    assert read_findings(out).stations["station_m"].min() >= 1000.0
 
 
 def test_section_draws_the_sample(tmp_path):
@@ -274,19 +274,19 @@ def test_section_refuses(plane, capsys):
 
 def test_sample_without_a_window(tmp_path, capsys):
     """The sample is screened and written by one word."""
-    from analysis.findings import read
+    from analysis.findings.geopackage import read_findings
 
     out = tmp_path / "sample.gpkg"
     code, said, err = _run(capsys, "sample", "--no-window", "--out", str(out))
     assert (code, err) == (0, "")
     assert "material to bring in" in said
-    found = read(out)
+    found = read_findings(out)
     assert {"flat", "reversed", "high", "eroded edge"} <= set(found.reaches["finding"])
 
 
 def test_limits_are_written_to_edit(tmp_path, capsys):
     """The limits file that is written can be changed and used."""
-    from analysis.limits import read_limits
+    from analysis.common.limits import read_limits
 
     out = tmp_path / "limits.toml"
     assert _run(capsys, "limits", "--surface", "turf", "--out", str(out))[0] == 0
@@ -348,7 +348,7 @@ def test_unpaved_road_needs_no_steeper_shoulder(plane, tmp_path, capsys):
     """Beside a gravel road as steep as its crown the shoulder is sound; beside a pavement not."""
     import rasterio
 
-    from analysis.findings import read
+    from analysis.findings.geopackage import read_findings
 
     grid, road = plane
     gravel = tmp_path / "gravel.tif"
@@ -364,6 +364,6 @@ def test_unpaved_road_needs_no_steeper_shoulder(plane, tmp_path, capsys):
     shares = {}
     for words in ((), ("--unpaved",)):
         assert _run(capsys, *_screen(gravel, road, out, "--quiet", *words))[0] == 0
-        shares[words] = float(np.mean(read(out).stations["verdict"] == "sheds"))
+        shares[words] = float(np.mean(read_findings(out).stations["verdict"] == "sheds"))
     assert shares[()] < 0.2
     assert shares["--unpaved",] > 0.8

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.alignment import make_road, to_road
-from analysis.ribbon import read_corridor
-from analysis.terrain import open_terrain
+from analysis.corridor.ribbon import read_corridor
+from analysis.road.roadline import make_road, to_road
+from analysis.terrain.grid import open_terrain
 
 CELL_M = 0.5
 TILE_M, TILE_HEIGHT_M = 3000.0, 300.0
@@ -29,7 +29,7 @@ def peak_mb() -> float:
 
 def write_tile(folder: Path) -> Path:
     """A valley floor with cell noise; its two ends fit together."""
-    from analysis.geofiles import rasterio
+    from analysis.terrain.geofiles import rasterio
 
     rows, cols = int(TILE_HEIGHT_M / CELL_M), int(TILE_M / CELL_M)
     x = np.arange(cols) * CELL_M
@@ -57,7 +57,7 @@ def write_tile(folder: Path) -> Path:
 
 def write_mosaic(tile: Path, length_m: float) -> Path:
     """Lay the tile end to end as often as the road needs."""
-    from analysis.geofiles import CRS
+    from analysis.terrain.geofiles import CRS
 
     count = int(np.ceil((length_m + 100.0) / TILE_M))
     rows, cols = int(TILE_HEIGHT_M / CELL_M), int(TILE_M / CELL_M)

@@ -13,12 +13,12 @@ from scipy.ndimage import label, maximum
 from scipy.ndimage import sum as total
 from skimage.morphology import reconstruction
 
-from analysis.chance import NoiseMaker
-from analysis.filling import fill_ribbon
-from analysis.noise import Noise
-from analysis.ponds import find_ponds
-from analysis.ribbon import Ribbon
-from tests.plain_road import DITCH, SECTION_U, SECTION_Z, STEP, plain_breaks, plain_road
+from analysis.corridor.ribbon import Ribbon
+from analysis.shoulder.noise import Noise
+from analysis.water.chance import NoiseMaker
+from analysis.water.filling import fill_ribbon
+from analysis.water.ponds import find_ponds
+from tests.builders.plain_road import DITCH, SECTION_U, SECTION_Z, STEP, plain_breaks, plain_road
 
 EIGHT = np.ones((3, 3))
 
@@ -191,7 +191,7 @@ def report(name, row):
 
 def compare(path):
     """Fill a real grid with all three and print the largest differences."""
-    from analysis.geofiles import rasterio
+    from analysis.terrain.geofiles import rasterio
 
     with rasterio.open(path) as grid:
         z = grid.read(1, masked=True).filled(np.nan).astype(np.float64)

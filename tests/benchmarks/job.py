@@ -12,15 +12,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis import alignment, inputs, screening, terrain
+from analysis.road.read_roads import read_roads
+from analysis.study import inputs, screening
+from analysis.terrain.grid import open_terrain
 
 
 def main(*, profiled: bool) -> None:
     """Print seconds for each stage."""
     grid_path, road_path = inputs.sample_files()
     started = time.perf_counter()
-    grid = terrain.open_terrain(grid_path)
-    roads = alignment.read_roads(road_path, grid)
+    grid = open_terrain(grid_path)
+    roads = read_roads(road_path, grid)
     print(f"open grid and roads        {time.perf_counter() - started:7.3f} s")
     for words in ("first screening", "second screening"):
         started = time.perf_counter()

@@ -14,10 +14,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import alignment, screening, terrain
-from analysis.limits import Limits, default_limits
-from analysis.material import Areas, balances
-from analysis.settings import Settings
+from analysis.common.limits import Limits, default_limits
+from analysis.common.settings import Settings
+from analysis.earthwork.areas import Areas, balances
+from analysis.road.roadline import make_road
+from analysis.study import screening
+from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
 from sample_terrain.truth import Truth
@@ -37,8 +39,8 @@ def screened(
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "terrain.tif"
         write_terrain(scene, path, compress=False)
-        grid = terrain.open_terrain(str(path))
-        road = alignment.make_road(spec.name, handed.xy)
+        grid = open_terrain(str(path))
+        road = make_road(spec.name, handed.xy)
         study = screening.screen(grid, [road], Settings())
     return study, handed.truth(study.roads[0].s, average_m=20.0)
 

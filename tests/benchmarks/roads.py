@@ -8,14 +8,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import alignment, terrain
-from analysis.breaks import SOURCE_FOUND, Breaks, Overrides, find_breaks
-from analysis.limits import Limits, default_limits
-from analysis.noise import Noise, estimate_noise
-from analysis.reaches import FINDINGS
-from analysis.screening import RoadStudy, screen
-from analysis.settings import Settings
-from analysis.surfaces import OK, Measures, measure
+from analysis.common.limits import Limits, default_limits
+from analysis.common.settings import Settings
+from analysis.edges.find_breaks import SOURCE_FOUND, Breaks, Overrides, find_breaks
+from analysis.road.roadline import make_road
+from analysis.shoulder.measure import OK, Measures, measure
+from analysis.shoulder.noise import Noise, estimate_noise
+from analysis.study.screening import RoadStudy, screen
+from analysis.terrain.grid import open_terrain
+from analysis.verdict.judge import FINDINGS
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import Scene, make_scene, write_terrain
 from sample_terrain.spec import Spec, Stretch
@@ -120,8 +121,8 @@ def run_case(case: Case) -> dict[str, object]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "terrain.tif"
         write_terrain(scene, path, compress=False)
-        grid = terrain.open_terrain(str(path))
-        road = alignment.make_road(spec.name, handed.xy)
+        grid = open_terrain(str(path))
+        road = make_road(spec.name, handed.xy)
         settings = Settings(
             spacing_m=SPACING_M,
             average_m=case.average_m,

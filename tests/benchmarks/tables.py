@@ -16,10 +16,16 @@ import numpy as np
 from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QApplication
 
-from analysis.findings import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Findings, Table
-from gui import jobs
-from gui.model import WindowModel
-from gui.tables import StationTable
+from analysis.findings.geopackage import (
+    POND_COLUMNS,
+    REACH_COLUMNS,
+    STATION_COLUMNS,
+    Findings,
+    Table,
+)
+from gui.state import jobs
+from gui.state.model import WindowModel
+from gui.tables.tables import StationTable
 
 
 def station_table(rows: int, roads: int = 8) -> Table:

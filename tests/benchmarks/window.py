@@ -74,9 +74,9 @@ def start() -> None:
     """Time from the start of the interpreter to a painted window, five times."""
     code = (
         "import time, sys\n"
-        "from gui.app import make_application\n"
+        "from gui.window.app import make_application\n"
         "app = make_application()\n"
-        "from gui.window import Window\n"
+        "from gui.window.window import Window\n"
         "window = Window()\n"
         "window.show()\n"
         "app.processEvents()\n"
@@ -126,9 +126,9 @@ def write_huge(folder: str) -> str:
         "import sys\n"
         "from pathlib import Path\n"
         "import numpy as np\n"
-        "from analysis.geofiles import rasterio\n"
+        "from analysis.terrain.geofiles import rasterio\n"
         "from tests.conftest import EAST, NORTH\n"
-        "from tests.gui.test_map_view import huge_vrt\n"
+        "from tests.gui.map.test_map_view import huge_vrt\n"
         "folder, cells = sys.argv[1], 500\n"
         "y, x = np.mgrid[0:cells, 0:cells]\n"
         "z = (100.0 + 8.0 * np.sin(x / 60.0) + 5.0 * np.cos(y / 45.0)).astype('float32')\n"
@@ -149,8 +149,8 @@ def open_huge(path: str, *, at_once: bool) -> Any:
     """Open the window, then a huge grid: at once, or after all was loaded; return the window."""
     from PySide6.QtCore import QTimer
 
-    from gui.app import FIRST_PAINT_MS, _after_show, make_application
-    from gui.window import Window
+    from gui.window.app import FIRST_PAINT_MS, _after_show, make_application
+    from gui.window.window import Window
     from tests.gui.heartbeat import Heartbeat, run_loop
 
     make_application()
@@ -194,7 +194,7 @@ def opening(*, at_once: bool) -> None:
 def roam() -> None:
     """Open, pan and zoom on a virtual grid of 50 000 x 50 000 cells."""
     from tests.gui.heartbeat import Heartbeat, run_loop
-    from tests.gui.test_map_view import roam as roam_map
+    from tests.gui.map.test_map_view import roam as roam_map
 
     with tempfile.TemporaryDirectory() as folder:
         window = open_huge(write_huge(folder), at_once=False)
@@ -219,10 +219,10 @@ def long_road(folder: str, length_m: float) -> tuple[str, str]:
 
 def first() -> None:
     """Screen right after the start on a machine that never compiled, with the map in use."""
-    from gui.app import _after_show, make_application
-    from gui.window import Window
+    from gui.window.app import _after_show, make_application
+    from gui.window.window import Window
     from tests.gui.heartbeat import Heartbeat, run_loop
-    from tests.gui.test_map_view import roam as roam_map
+    from tests.gui.map.test_map_view import roam as roam_map
 
     make_application()
     with tempfile.TemporaryDirectory() as folder:
@@ -245,10 +245,10 @@ def first() -> None:
 
 def screen() -> None:
     """Screen 10 km while the map is panned and zoomed; then step through the findings."""
-    from gui.app import make_application
-    from gui.window import Window
+    from gui.window.app import make_application
+    from gui.window.window import Window
     from tests.gui.heartbeat import Heartbeat, Watch, run_loop
-    from tests.gui.test_map_view import roam as roam_map
+    from tests.gui.map.test_map_view import roam as roam_map
 
     app = make_application()
     with tempfile.TemporaryDirectory() as folder:
@@ -311,9 +311,9 @@ def monkey(minutes: float, seed: int) -> None:
     )
     from shiboken6 import isValid
 
-    from gui.app import make_application
-    from gui.jobs import RoadSource
-    from gui.window import Window
+    from gui.state.jobs import RoadSource
+    from gui.window.app import make_application
+    from gui.window.window import Window
     from tests.gui.heartbeat import Heartbeat, Watch, run_loop
 
     chance = random.Random(seed)

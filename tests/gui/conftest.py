@@ -15,9 +15,9 @@ import pytest
 from PySide6.QtCore import QSettings, QStandardPaths
 from PySide6.QtWidgets import QApplication
 
-from gui import jobs
-from gui.model import WindowModel
-from gui.runner import Progress, Request, Runner
+from gui.state import jobs
+from gui.state.model import WindowModel
+from gui.state.runner import Progress, Request, Runner
 
 ARTEFACTS = Path(__file__).parents[1] / "artefacts"
 
@@ -108,7 +108,7 @@ def write_road(
     folder: str | Path, stem: str, road_name: str, z: np.ndarray, **profile: Any
 ) -> tuple[str, str]:
     """Write the heights of a `crowned_road` as a terrain, and its centreline."""
-    from analysis.geofiles import fiona, rasterio
+    from analysis.terrain.geofiles import fiona, rasterio
     from tests.conftest import EAST, NORTH, UTM, line
 
     z = z.astype("float32")
@@ -150,8 +150,8 @@ def road_files(shared_files: tuple[str, str], tmp_path: Path) -> tuple[str, str]
 @pytest.fixture(scope="session")
 def shared_results(shared_files: tuple[str, str]) -> tuple[jobs.Inputs, jobs.Loaded]:
     """Screen the small road once; nothing in the result can be changed by a test."""
-    from analysis.limits import default_limits
-    from analysis.settings import Settings
+    from analysis.common.limits import default_limits
+    from analysis.common.settings import Settings
 
     progress = quiet_progress()
     inputs = jobs.open_inputs(

@@ -23,11 +23,11 @@ from PySide6.QtWidgets import (
 )
 
 import gui
-from gui import app as application
-from gui import jobs
 from gui.catalogue import compile_catalogue, write_catalogue
-from gui.model import WindowModel
-from gui.window import Window
+from gui.state import jobs
+from gui.state.model import WindowModel
+from gui.window import app as application
+from gui.window.window import Window
 from tests.gui.conftest import ARTEFACTS
 
 Settle = Callable[..., None]
@@ -120,8 +120,8 @@ def test_every_text_is_gathered_under_its_context(source: Path, catalogue: Path)
 
 def test_texts_of_the_analysis_are_gathered(catalogue: Path) -> None:
     """Limits and cautions are shown by the window, which doesn't hold them."""
-    from analysis.limits import limit_specs
-    from analysis.workplan import CAUTIONS
+    from analysis.common.limits import limit_specs
+    from analysis.earthwork.workplan import CAUTIONS
 
     known = gathered(catalogue)
     assert set(CAUTIONS) == known["cautions"]

@@ -1,0 +1,223 @@
+"""Native cells gathered into short blocks of road: sections that can be searched all at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from analysis.corridor.ribbon import Cells
+
+__all__ = [
+    "BLOCK_M",
+    "BlockSections",
+    "block_sections",
+    "moving_sum",
+    "road_profile",
+]
+
+Floats = NDArray[np.float64]
+
+BLOCK_M = 5.0
+"""Length of a block: short beside anything that changes along a road."""
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSections:
+    """Mean sections of consecutive blocks of road.
+
+    Attributes
+    ----------
+    s : (b,)
+        Middle of each block, metres.
+    o : (k,)
+        Middle of each bin across, metres right of the centre that was given.
+    z : (b, k)
+        Mean height in the bin relative to the road's profile, NaN where no cell lies.
+    count : (b, k)
+        Cells in the bin.
+    wide : (b, k)
+        The same heights averaged over neighbouring blocks too, gaps bridged.
+    scatter_m : float
+        Robust scatter of single cells about `wide`, within two metres of the centre.
+    length_m, bin_m : float
+        Length of a block, width of a bin.
+    """
+
+    s: Floats
+    o: Floats
+    z: Floats
+    count: Floats
+    wide: Floats
+    scatter_m: float
+    length_m: float
+    bin_m: float
+
+
+def road_profile(
+    s: Floats, o: Floats, z: Floats, *, near_m: float, step_m: float
+) -> tuple[Floats, Floats]:
+    """Return the height along the road: medians of the cells near its centre, step by step.
+
+    Parameters
+    ----------
+    s, o, z : (m,)
+        Cells sorted along the road, offsets from its centre.
+    near_m : float
+        Cells within this offset count.
+    step_m : float
+        Length of a step.
+
+    Returns
+    -------
+    s, z : (b,)
+        Steps without cells are bridged by straight lines; NaN if there are no cells at all.
+    """
+    near = np.abs(o) <= near_m
+    start, stop = float(s[0]), float(s[-1])
+    count = max(1, round((stop - start) / step_m))
+    bounds = np.linspace(start, stop, count + 1)
+    cut = np.searchsorted(s[near], bounds)
+    cut[-1] = int(near.sum())
+    height = z[near]
+    middle = np.array([np.median(height[a:b]) if b > a else np.nan for a, b in pairwise(cut)])
+    at = 0.5 * (bounds[1:] + bounds[:-1])
+    known = np.isfinite(middle)
+    if not known.any():
+        return at, middle
+    return at, np.interp(at, at[known], middle[known])
+
+
+def block_sections(
+    cells: Cells,
+    *,
+    half_width_m: float,
+    centre: Floats | None = None,
+    block_m: float = BLOCK_M,
+    bin_m: float | None = None,
+    wide_blocks: int = 5,
+) -> BlockSections:
+    """Average native cells into blocks along and bins across the road.
+
+    Parameters
+    ----------
+    cells : Cells
+        At least one.
+    half_width_m : float
+        Bins reach this far from the centre to both sides.
+    centre : (m,), optional
+        Offset of the road's centre at each cell; default the given centreline.
+    block_m : float
+        Length of a block, at least three cells.
+    bin_m : float, optional
+        Width of a bin, default half a cell.
+    wide_blocks : int
+        Odd number of blocks averaged in `BlockSections.wide`.
+
+    Returns
+    -------
+    BlockSections
+    """
+    c = cells.cell_m
+    bin_m = 0.5 * c if bin_m is None else bin_m
+    block_m = max(block_m, 3.0 * c)
+    start, stop = float(cells.s[0]), float(cells.s[-1])
+    blocks = max(1, round((stop - start) / block_m))
+    length = (stop - start) / blocks if stop > start else block_m
+    bins = 2 * max(2, round(half_width_m / bin_m))
+    offset = cells.o if centre is None else cells.o - centre
+    at, profile = road_profile(
+        cells.s, offset, cells.z, near_m=2.0 + 0.5 * c, step_m=max(2.5, 2.0 * c)
+    )
+    inside = np.abs(offset) < 0.5 * bins * bin_m
+    s, o = cells.s[inside], offset[inside]
+    z = cells.z[inside] - np.interp(s, at, profile)
+    known = np.isfinite(z)
+    s, o, z = s[known], o[known], z[known]
+    row = np.clip(((s - start) / length).astype(np.int64), 0, blocks - 1)
+    col = np.clip(np.floor(o / bin_m + 0.5 * bins).astype(np.int64), 0, bins - 1)
+    middle = np.asarray((np.arange(bins) + 0.5 - 0.5 * bins) * bin_m, dtype=np.float64)
+    flat = row * bins + col
+    shape = (blocks, bins)
+    count = np.bincount(flat, minlength=blocks * bins).reshape(shape).astype(np.float64)
+    value = z.copy()
+    off = np.zeros_like(z)
+    scatter = 0.0
+    for turn in range(3):
+        total = np.bincount(flat, value, blocks * bins).reshape(shape).astype(np.float64)
+        sums = moving_sum(total, wide_blocks), moving_sum(count, wide_blocks)
+        wide = _bridge(_smooth_across(*sums, bin_m, c))
+        if turn == 2:
+            break
+        # Cells don't lie in the middle of their bin: carry them there along the local slope.
+        slope = np.gradient(wide, bin_m, axis=1)
+        carried = z - slope.ravel()[flat] * (o - middle[col])
+        off = carried - wide.ravel()[flat]
+        near = np.abs(o) < 2.0
+        scatter = 1.4826 * float(np.median(np.abs(off[near]))) if near.any() else 0.0
+        # Bushes and cars are pulled in to a bounded distance from their surroundings.
+        limit = 4.0 * scatter + 0.03
+        value = carried - off + np.clip(off, -limit, limit)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = total / count
+    return BlockSections(
+        s=np.asarray(start + (np.arange(blocks) + 0.5) * length, dtype=np.float64),
+        o=middle,
+        z=mean,
+        count=count,
+        wide=wide,
+        scatter_m=scatter,
+        length_m=length,
+        bin_m=bin_m,
+    )
+
+
+def moving_sum(values: Floats, rows: int) -> Floats:
+    """Return sums over `rows` (odd) rows around each row, fewer at the ends."""
+    half = rows // 2
+    running = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
+    at = np.arange(values.shape[0])
+    low = np.clip(at - half, 0, None)
+    high = np.clip(at + half + 1, None, values.shape[0])
+    return np.asarray(running[high] - running[low])
+
+
+def _smooth_across(total: Floats, count: Floats, bin_m: float, reach_m: float) -> Floats:
+    """Heights by a straight line through the bins within a cell of each bin; NaN if none.
+
+    Where the road runs along the grid, the cells lie in lines and fill a bin here and there
+    only, each from another stretch of road: single bins would make a saw.
+    """
+    half = max(1, int(np.ceil(reach_m / bin_m)))
+    d = np.arange(-half, half + 1) * bin_m
+    w = np.maximum(1.0 - np.abs(d) / (reach_m + bin_m), 0.0)
+    padded = [np.pad(part, ((0, 0), (half, half))) for part in (count, total)]
+
+    def sums(part: Floats, weight: Floats) -> Floats:
+        out = np.zeros_like(count)
+        for k, value in enumerate(weight):
+            out += value * part[:, k : k + count.shape[1]]
+        return out
+
+    s0, s1, s2 = (sums(padded[0], w * d**power) for power in (0, 1, 2))
+    t0, t1 = (sums(padded[1], w * d**power) for power in (0, 1))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        middle, mean = s1 / s0, t0 / s0
+        across = s2 / s0 - middle**2
+        slope = (t1 / s0 - middle * mean) / across
+        line = np.where(across > (0.1 * reach_m) ** 2, mean - slope * middle, mean)
+    return np.where(s0 > 0.5, line, np.nan)
+
+
+def _bridge(values: Floats) -> Floats:
+    """Fill unknown bins of each row by straight lines across."""
+    filled = values.copy()
+    k = np.arange(values.shape[1])
+    for i in np.flatnonzero(~np.isfinite(values).all(axis=1)):
+        known = np.isfinite(values[i])
+        filled[i] = np.interp(k, k[known], values[i, known]) if known.any() else 0.0
+    return filled

@@ -1,0 +1,507 @@
+"""The ground along a road: native cells with road coordinates, and a road-aligned grid.
+
+The grid is walked once, block by block. In each block a coarse lattice of corners finds
+the cells that can be near the road and where along it; only these get road coordinates.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.errors import SettingsError, TerrainError
+from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
+from analysis.terrain.grid import Terrain, Window, reading
+
+__all__ = ["Cells", "Ribbon", "footprint", "height_step", "read_corridor"]
+
+Progress = Callable[[float, str], None]
+
+_FINEST_STEP_M = 0.25
+_BLOCK = 512
+_TILE = 8
+# sections closer than this share of their spacing on the line have as good as met
+_LEAST_SPREAD = 0.05
+# below this share a point near the road may have a foot at several stations
+_CROWDED_SPREAD = 0.5
+
+# A surface that falls this much to both sides of its crown along half of a road is rare (usual
+# is 2 to 4 %, and averaging over a line that lies off flattens it; feet read as metres make 2 %
+# into 6.6 %), and so is a steeper grade. Common practice.
+_STEEPEST_CROWN_PCT = 4.5
+_STEEPEST_GRADE_PCT = 25.0
+_UNIT_PIECE_M = 20.0
+_CROWN_SHIFT_M = 2.0
+_LANE_M = 1.25
+_COARSEST_FOR_CROWN_M = 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Native grid cells near a road, sorted by distance along it.
+
+    Attributes
+    ----------
+    s, o : (m,) float64
+        Road coordinates of the cell centres, metres.
+    z : (m,) float64
+        Heights, metres; cells without a height are left out.
+    row, col : (m,) int32
+        Place in the grid.
+    cell_m : float
+        Size of a cell, metres.
+    """
+
+    s: NDArray[np.float64]
+    o: NDArray[np.float64]
+    z: NDArray[np.float64]
+    row: NDArray[np.int32]
+    col: NDArray[np.int32]
+    cell_m: float
+
+    def __len__(self) -> int:
+        return len(self.s)
+
+    def window(self, s0: float, s1: float) -> slice:
+        """Return the slice of cells with ``s0 <= s < s1``."""
+        first, last = np.searchsorted(self.s, [s0, s1])
+        return slice(int(first), int(last))
+
+    def part(self, here: slice) -> Cells:
+        """Return the cells of a slice, such as `window` gives."""
+        return Cells(
+            self.s[here], self.o[here], self.z[here], self.row[here], self.col[here], self.cell_m
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Ribbon:
+    """Road-aligned grid of heights, bilinear between cell centres.
+
+    Attributes
+    ----------
+    s : (n,) float64
+        Distances along the road, metres.
+    o : (k,) float64
+        Offsets, metres, right positive, symmetric about 0.
+    z : (n, k) float64
+        Heights, metres; NaN where one of the four cells has none, and where the point
+        belongs to another station (inside of a tight bend, other leg of a hairpin).
+    step_s, step_o : float
+        Steps, metres.
+    """
+
+    s: NDArray[np.float64]
+    o: NDArray[np.float64]
+    z: NDArray[np.float64]
+    step_s: float
+    step_o: float
+
+
+def read_corridor(
+    terrain: Terrain,
+    road: Road,
+    half_width_m: float,
+    *,
+    step_s_m: float | None = None,
+    step_o_m: float | None = None,
+    chord_m: float | None = None,
+    s_range: tuple[float, float] | None = None,
+    progress: Progress | None = None,
+) -> tuple[Cells, Ribbon]:
+    """Read the ground along a road, as native cells and as a road-aligned grid.
+
+    Each cell goes to the nearest part of the road; memory is about 32 bytes per cell plus 8
+    per ribbon point. Give `s_range` to walk a very long road in pieces.
+
+    Parameters
+    ----------
+    terrain : Terrain
+    road : Road
+    half_width_m : float
+        Largest distance from the line, metres.
+    step_s_m, step_o_m : float, optional
+        Steps of the ribbon; default the cell size, not finer than 0.25 m.
+    chord_m : float, optional
+        Chord for the direction of sections, default the road's own.
+    s_range : (float, float), optional
+        Part of the road, as distances; default all of it.
+    progress : callable, optional
+        Called between blocks with a fraction and a few words; may raise `Cancelled`.
+
+    Returns
+    -------
+    Cells, Ribbon
+
+    Raises
+    ------
+    SettingsError
+        Width, step or range that makes no corridor.
+    TerrainError
+        No height anywhere near the road, the file can't be read, or heights that must be feet
+        read as metres (see Notes).
+
+    Notes
+    -----
+    Feet read as metres make every slope 3.28 times too steep. That is refused where it can be
+    told: the vertical unit was assumed to be the metre (neither the file nor a person said
+    so), and half of the road falls more than 4.5 % to both sides of its crown next to it (cells
+    up to 0.75 m; coarser ones mix in the banks of a narrow road), or a tenth of it is steeper
+    than 25 % along. Metres read as feet only make a road look flat,
+    which real roads can be, so that is not judged.
+    """
+    fine = max(terrain.cell_m, _FINEST_STEP_M)
+    step_s = fine if step_s_m is None else step_s_m
+    step_o = fine if step_o_m is None else step_o_m
+    for name, value in (
+        ("half width of the corridor", half_width_m),
+        ("step along the road", step_s),
+        ("step across the road", step_o),
+    ):
+        if not (math.isfinite(value) and value > 0):
+            raise SettingsError(f"The {name} must be more than 0 m, not {value}.")
+    start, end = (0.0, road.length_m) if s_range is None else s_range
+    start, end = max(float(start), 0.0), min(float(end), road.length_m)
+    if not end > start:
+        raise SettingsError(
+            f'The part of the road "{road.name}" to read has no length; give one between 0 and '
+            f"{road.length_m:.0f} m."
+        )
+    corridor = _Corridor(terrain, road, half_width_m, (step_s, step_o), chord_m, (start, end))
+    cells, ribbon = corridor.read(progress)
+    if not terrain.z_unit_sure and terrain.z_unit_m == 1.0:
+        _check_unit(terrain, road, ribbon)
+    return cells, ribbon
+
+
+def footprint(terrain: Terrain, frames: Frames) -> NDArray[np.float64]:
+    """Return the widths of one cell across the road.
+
+    Seen along the section, a cell (a parallelogram, nearly always a square) is the
+    convolution of two boxes, one per side of the cell.
+
+    Parameters
+    ----------
+    terrain : Terrain
+    frames : Frames
+        Directions at n stations.
+
+    Returns
+    -------
+    (n, 2) float64
+        Widths in metres of the two boxes: for square cells of side c at an angle t to the
+        section, ``c*|cos t|`` and ``c*|sin t|``.
+    """
+    a, b, _, d, e, _ = terrain.transform
+    along_row = np.abs(a * frames.ty - d * frames.tx)
+    along_col = np.abs(b * frames.ty - e * frames.tx)
+    return np.column_stack([along_row, along_col])
+
+
+def height_step(z: NDArray[np.float64]) -> float:
+    """Return the step to which heights were rounded before they were written.
+
+    Rounded heights carry an error of their own, evenly spread over one step, with a standard
+    deviation of step/sqrt(12); the scatter about a plane doesn't show it where a whole patch
+    was rounded alike.
+
+    Parameters
+    ----------
+    z : (m,) array
+        Heights such as `Cells.z`, metres.
+
+    Returns
+    -------
+    float
+        Step in metres; 0 where the heights are not on steps.
+    """
+    levels = np.unique(z[np.isfinite(z)])
+    gaps = np.diff(levels)
+    # heights held as 4-byte floats are off their step by a little
+    rounding = np.spacing(np.float32(np.max(np.abs(levels), initial=1.0)))
+    gaps = gaps[gaps > 4.0 * rounding]
+    if len(gaps) < 3:
+        return 0.0
+    step = float(np.quantile(gaps, 0.1))
+    off = np.abs(gaps / step - np.round(gaps / step)) * step
+    if step < 16.0 * rounding or np.mean(off > max(4.0 * rounding, 0.02 * step)) > 0.01:
+        return 0.0
+    # many gaps of one step each pin it down better than one of them
+    return float(gaps.sum() / np.round(gaps / step).sum())
+
+
+def _check_unit(terrain: Terrain, road: Road, ribbon: Ribbon) -> None:
+    """Refuse heights that can only be feet read as metres."""
+    crown, grade = _crown_fall_pct(ribbon, terrain.cell_m), _steep_grade_pct(ribbon)
+    if crown > _STEEPEST_CROWN_PCT:
+        sign = f"falls {crown:.1f} % to both sides of its crown"
+    elif grade > _STEEPEST_GRADE_PCT:
+        sign = f"rises and falls {grade:.0f} % along"
+    else:
+        return
+    raise TerrainError(
+        f"The heights of {terrain.name} look like feet read as metres, because the road "
+        f'"{road.name}" {sign}; give the vertical unit (foot or us-foot, or metre if the road '
+        "really is so)."
+    )
+
+
+def _pieces(ribbon: Ribbon, half_width_m: float) -> NDArray[np.float64]:
+    """Return the middle of the ribbon in pieces along the road, (pieces, stations, offsets)."""
+    count = max(round(_UNIT_PIECE_M / ribbon.step_s), 1)
+    whole = len(ribbon.s) // count
+    middle = np.abs(ribbon.o) <= half_width_m
+    return ribbon.z[: whole * count, middle].reshape(whole, count, int(middle.sum()))
+
+
+def _crown_fall_pct(ribbon: Ribbon, cell_m: float) -> float:
+    """Return the fall to both sides of the crown that half of the road exceeds; NaN unknown."""
+    if cell_m > _COARSEST_FOR_CROWN_M:
+        return math.nan
+    reach = _CROWN_SHIFT_M + cell_m + _LANE_M
+    z = _pieces(ribbon, reach)
+    o = ribbon.o[np.abs(ribbon.o) <= reach]
+    # the profile of a piece, free of the grade: only stations known right across count
+    z = np.where(np.isnan(z).any(axis=2, keepdims=True), np.nan, z)
+    known = np.isfinite(z[:, :, 0]).sum(axis=1)
+    profile = np.nansum(z, axis=1)[known > 0] / known[known > 0, None]
+    best = np.full(len(profile), -np.inf)
+    for crown in np.arange(-_CROWN_SHIFT_M, _CROWN_SHIFT_M + 0.25, 0.5):
+        falls = []
+        for sign in (-1.0, 1.0):
+            u = sign * (o - crown)
+            # the cell on the crown itself is rounded off
+            lane = (u >= cell_m - 1e-9) & (u <= cell_m + _LANE_M + 1e-9)
+            if lane.sum() < 2:
+                return math.nan
+            away = u[lane] - u[lane].mean()
+            falls.append(-100.0 * (profile[:, lane] @ away) / (away @ away))
+        best = np.maximum(best, np.minimum(*falls))
+    return float(np.median(best)) if len(best) else math.nan
+
+
+def _steep_grade_pct(ribbon: Ribbon) -> float:
+    """Return the grade that a tenth of the road exceeds, over 20 m; NaN unknown."""
+    z = _pieces(ribbon, ribbon.step_o / 2.0)[:, 0, 0]
+    grade = np.abs(np.diff(z)) / (max(round(_UNIT_PIECE_M / ribbon.step_s), 1) * ribbon.step_s)
+    grade = grade[np.isfinite(grade)]
+    return 100.0 * float(np.quantile(grade, 0.9)) if len(grade) >= 3 else math.nan
+
+
+def _sorted_column(columns: list[list[NDArray[Any]]], order: NDArray[np.intp]) -> NDArray[Any]:
+    """Take the first of the columns off the list, joined and sorted."""
+    return np.concatenate(columns.pop(0))[order]
+
+
+class _Corridor:
+    """The walk over the blocks."""
+
+    def __init__(
+        self,
+        terrain: Terrain,
+        road: Road,
+        half_width_m: float,
+        steps: tuple[float, float],
+        chord_m: float | None,
+        s_range: tuple[float, float],
+    ) -> None:
+        self.terrain = terrain
+        self.road = road
+        self.half = half_width_m
+        self.start, self.end = s_range
+        self.step_s, self.step_o = steps
+        self.tracker = Tracker(road, chord_m=chord_m)
+        # stations count from the start of the road, so that pieces fit together
+        first = math.ceil(self.start / self.step_s - 1e-9)
+        last = math.floor(self.end / self.step_s + 1e-9)
+        self.s = np.arange(first, last + 1, dtype=float) * self.step_s
+        across = math.floor(half_width_m / self.step_o + 1e-9)
+        self.o = np.arange(-across, across + 1, dtype=float) * self.step_o
+        self.z = np.full((len(self.s), len(self.o)), np.nan)
+        self.frames = self.tracker.frames(self.s)
+        a, b = self.tracker.spread(self.s)
+        self.crossed: NDArray[np.bool_] = a[:, None] - b[:, None] * self.o < _LEAST_SPREAD
+        a, b = self.tracker.spread(self.tracker.seed_s)
+        crowded = a - np.abs(b) * self.half < _CROWDED_SPREAD
+        self.crowded_before = np.concatenate([[0], np.cumsum(crowded)])
+        self.found: list[tuple[NDArray[Any], ...]] = []
+        ta, tb, _, td, te, _ = terrain.transform
+        # size of a tile, corner to corner and a bit; how far feet in it may lie off its corners'
+        self.tile_m = _TILE * (math.hypot(ta, td) + math.hypot(tb, te))
+        self.slack = self.tile_m / 2.0 + 2.0 * SEED_STEP_M
+
+    def read(self, progress: Progress | None) -> tuple[Cells, Ribbon]:
+        blocks = self._blocks()
+        with reading(self.terrain) as window:
+            for i, (row0, col0) in enumerate(blocks):
+                if progress is not None:
+                    progress(i / len(blocks), f"reading the ground along {self.road.name}")
+                self._block(window, row0, col0)
+        if progress is not None:
+            progress(1.0, f"reading the ground along {self.road.name}")
+        if not self.found:
+            raise TerrainError(
+                f'The terrain grid {self.terrain.name} has no heights near the road "'
+                f'{self.road.name}" (within {self.half:g} m); check that the road lies on the '
+                "ground part of the grid."
+            )
+        # column by column, so that a long road isn't held twice over
+        columns = [list(part) for part in zip(*self.found, strict=True)]
+        self.found.clear()
+        order = np.argsort(np.concatenate(columns[0]), kind="stable")
+        s, o, z, row, col = (_sorted_column(columns, order) for _ in range(5))
+        cells = Cells(s, o, z, row, col, self.terrain.cell_m)
+        return cells, Ribbon(self.s, self.o, self.z, self.step_s, self.step_o)
+
+    def _blocks(self) -> list[tuple[int, int]]:
+        """Return first row and column of every block the corridor can touch, in road order."""
+        terrain = self.terrain
+        a, b, _, d, e, _ = terrain.transform
+        area = abs(a * e - b * d)
+        reach = self.half + self.step_s + 1.0
+        # distance between neighbouring rows is area over length of a step along the row
+        rows = reach * math.hypot(a, d) / area + 1
+        cols = reach * math.hypot(b, e) / area + 1
+        step = max(min(_BLOCK / 4 * terrain.cell_m, self.half), 1.0)
+        count = max(math.ceil((self.end - self.start) / step), 1) + 1
+        s = np.linspace(self.start, self.end, count)
+        line = self.tracker.frames(s)
+        row, col = terrain.to_grid(line.x, line.y)
+        rows += step / 2 * math.hypot(a, d) / area
+        cols += step / 2 * math.hypot(b, e) / area
+        first_r = np.maximum(np.floor((row - rows) / _BLOCK), 0).astype(int)
+        last_r = np.minimum(np.floor((row + rows) / _BLOCK), (terrain.rows - 1) // _BLOCK)
+        first_c = np.maximum(np.floor((col - cols) / _BLOCK), 0).astype(int)
+        last_c = np.minimum(np.floor((col + cols) / _BLOCK), (terrain.cols - 1) // _BLOCK)
+        seen: dict[tuple[int, int], None] = {}
+        for r0, r1, c0, c1 in zip(
+            first_r, last_r.astype(int), first_c, last_c.astype(int), strict=True
+        ):
+            for r in range(r0, r1 + 1):
+                for c in range(c0, c1 + 1):
+                    seen[(r * _BLOCK, c * _BLOCK)] = None
+        return list(seen)
+
+    def _block(self, window: Window, row0: int, col0: int) -> None:
+        terrain = self.terrain
+        rows = min(_BLOCK, terrain.rows - row0)
+        cols = min(_BLOCK, terrain.cols - col0)
+        near, low, high = self._tiles(row0, col0, rows, cols)
+        if not near.any():
+            return
+        # one cell of halo on each side, for bilinear points between blocks
+        z = window(row0 - 1, row0 + rows + 1, col0 - 1, col0 + cols + 1)
+        unsure = near & (high - low > self.tile_m + 2.0 * SEED_STEP_M)
+        seeds = self.tracker.seed_s
+        first = np.searchsorted(seeds, low - self.slack)
+        last = np.searchsorted(seeds, high + self.slack)
+        unsure |= near & (self.crowded_before[last] > self.crowded_before[first])
+        self._take_cells(z[1:-1, 1:-1], row0, col0, near, unsure, (low + high) / 2.0)
+        self._take_ribbon(z, row0, col0, rows, cols, near, unsure, low, high)
+
+    def _tiles(
+        self, row0: int, col0: int, rows: int, cols: int
+    ) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
+        """Return which tiles are near the road, and the range of distances along it there."""
+        r = np.arange(math.ceil(rows / _TILE) + 1) * _TILE + row0 - 0.5
+        c = np.arange(math.ceil(cols / _TILE) + 1) * _TILE + col0 - 0.5
+        x, y = self.terrain.to_plane(r[:, None], c[None, :])
+        away, nearest = self.tracker.seeds.query(
+            np.column_stack([x.ravel(), y.ravel()]),
+            distance_upper_bound=self.half + self.tile_m + SEED_STEP_M,
+        )
+        away = np.reshape(away, x.shape)
+        s = np.append(self.tracker.seed_s, np.nan)[nearest].reshape(x.shape)
+        corners = [s[:-1, :-1], s[1:, :-1], s[:-1, 1:], s[1:, 1:]]
+        least = np.minimum(
+            np.minimum(away[:-1, :-1], away[1:, :-1]), np.minimum(away[:-1, 1:], away[1:, 1:])
+        )
+        near = least <= self.half + self.tile_m / 2.0 + SEED_STEP_M
+        low = np.fmin(np.fmin(corners[0], corners[1]), np.fmin(corners[2], corners[3]))
+        high = np.fmax(np.fmax(corners[0], corners[1]), np.fmax(corners[2], corners[3]))
+        return near, low, high
+
+    def _take_cells(
+        self,
+        z: NDArray[np.float64],
+        row0: int,
+        col0: int,
+        near: NDArray[np.bool_],
+        unsure: NDArray[np.bool_],
+        middle: NDArray[np.float64],
+    ) -> None:
+        wide = np.repeat(np.repeat(near, _TILE, axis=0), _TILE, axis=1)
+        row, col = np.nonzero(wide[: z.shape[0], : z.shape[1]] & np.isfinite(z))
+        if not len(row):
+            return
+        height = z[row, col]
+        x, y = self.terrain.to_plane(row + row0, col + col0)
+        seed = middle[row // _TILE, col // _TILE]
+        ask = unsure[row // _TILE, col // _TILE]
+        if ask.any():
+            seed[ask] = self.tracker.seed(x[ask], y[ask])
+        s, o = self.tracker.to_road(x, y, seed=seed)
+        keep = np.abs(o) <= self.half
+        keep &= (s >= self.start) & ((s < self.end) | (s <= self.road.length_m) & (s <= self.end))
+        if keep.any():
+            self.found.append(
+                (
+                    s[keep],
+                    o[keep],
+                    height[keep],
+                    (row[keep] + row0).astype(np.int32),
+                    (col[keep] + col0).astype(np.int32),
+                )
+            )
+
+    def _take_ribbon(
+        self,
+        z: NDArray[np.float64],
+        row0: int,
+        col0: int,
+        rows: int,
+        cols: int,
+        near: NDArray[np.bool_],
+        unsure: NDArray[np.bool_],
+        low: NDArray[np.float64],
+        high: NDArray[np.float64],
+    ) -> None:
+        margin = 2.0 * self.tile_m + self.step_s
+        mark = np.zeros(len(self.s) + 1, dtype=np.int32)
+        first = np.searchsorted(self.s, low[near] - margin)
+        last = np.searchsorted(self.s, high[near] + margin)
+        np.add.at(mark, first, 1)
+        np.add.at(mark, last, -1)
+        station = np.flatnonzero(np.cumsum(mark[:-1]) > 0)
+        if not len(station):
+            return
+        f = self.frames
+        x = f.x[station, None] + f.ty[station, None] * self.o
+        y = f.y[station, None] - f.tx[station, None] * self.o
+        row, col = self.terrain.to_grid(x, y)
+        # a point belongs to the block that holds the upper left of its four cells; the first
+        # row and column of blocks also take those whose upper left lies just outside
+        r, c = np.floor(row).astype(np.int64) - row0, np.floor(col).astype(np.int64) - col0
+        inside = (r >= 0) & (r < rows) & (c >= 0) & (c < cols)
+        inside &= ~self.crossed[station]
+        i, k = np.nonzero(inside)
+        if not len(i):
+            return
+        r, c = r[i, k], c[i, k]
+        s, tile = self.s[station[i]], (r // _TILE, c // _TILE)
+        q = unsure[tile] | ~((s >= low[tile] - self.slack) & (s <= high[tile] + self.slack))
+        if q.any():
+            foot, _ = self.tracker.to_road(x[i[q], k[q]], y[i[q], k[q]])
+            foreign = np.zeros(len(i), dtype=bool)
+            foreign[q] = np.abs(foot - s[q]) > 1e-3
+            i, k, r, c = i[~foreign], k[~foreign], r[~foreign], c[~foreign]
+        fr, fc = row[i, k] - row0 - r, col[i, k] - col0 - c
+        r, c = r + 1, c + 1
+        top = z[r, c] * (1.0 - fc) + z[r, c + 1] * fc
+        bottom = z[r + 1, c] * (1.0 - fc) + z[r + 1, c + 1] * fc
+        self.z[station[i], k] = top * (1.0 - fr) + bottom * fr

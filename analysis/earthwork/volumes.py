@@ -1,0 +1,179 @@
+"""Volumes along the road: end areas, prismoids, and what a haul limit lets material serve."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.common.limits import Limits
+
+__all__ = [
+    "LEAST_LOAD_M3",
+    "average_end_area",
+    "carries",
+    "greatest_move",
+    "least_haul",
+    "prismoidal",
+    "tributary_lengths",
+    "truck_loads",
+]
+
+Floats = NDArray[np.float64]
+
+LEAST_LOAD_M3 = 0.05
+"""Loose volume below which no truck is sent; it prints as 0.0 m³ (our own choice)."""
+
+
+def tributary_lengths(s: ArrayLike) -> Floats:
+    """Length of road that each station stands for: half way to either neighbour, (n,).
+
+    Areas times these lengths add up to the volume by average end area.
+    """
+    x = np.asarray(s, dtype=np.float64)
+    half = np.diff(x) / 2.0
+    lengths = np.zeros(x.size)
+    lengths[:-1] += half
+    lengths[1:] += half
+    return lengths
+
+
+def average_end_area(s: ArrayLike, area_m2: ArrayLike, *, pyramid: bool = False) -> Floats:
+    """Volume between neighbouring stations, V = L (A1 + A2) / 2, (n - 1,).
+
+    Parameters
+    ----------
+    s, area_m2 : (n,)
+        Stations and areas; NaN makes its two volumes NaN.
+    pyramid : bool, default False
+        Use L A / 3 where exactly one end is zero.
+    """
+    length = np.diff(np.asarray(s, dtype=np.float64))
+    area = np.asarray(area_m2, dtype=np.float64)
+    first, second = area[:-1], area[1:]
+    volume: Floats = length * (first + second) / 2.0
+    if pyramid:
+        volume = np.where((first == 0.0) ^ (second == 0.0), length * (first + second) / 3.0, volume)
+    return volume
+
+
+def prismoidal(s: ArrayLike, area_m2: ArrayLike) -> float:
+    """Volume by V = L (A1 + 4 Am + A2) / 6 over pairs of intervals with a true middle station.
+
+    A last single interval, and a pair whose middle station isn't in the middle, are taken by
+    average end area. The plain mean of two ends isn't a middle section: it would only give the
+    end-area answer back.
+    """
+    from analysis.earthwork.volume_kernels import prismoidal_kernel
+
+    x = np.ascontiguousarray(s, dtype=np.float64)
+    return prismoidal_kernel(x, np.ascontiguousarray(area_m2, dtype=np.float64))
+
+
+def truck_loads(volume_m3_loose: float, mass_t: float, limits: Limits) -> int:
+    """Truck loads, full by volume or by mass, whichever comes first.
+
+    No truck comes for less than `LEAST_LOAD_M3`: a few shovels stay on the slope.
+    """
+    if volume_m3_loose < LEAST_LOAD_M3:
+        return 0
+    by_volume = volume_m3_loose / limits.truck_m3.value
+    by_mass = mass_t / limits.truck_payload_t.value
+    # A thousandth of a load is rounding, not a truck.
+    return max(math.ceil(max(by_volume, by_mass) - 1e-3), 0)
+
+
+def greatest_move(s: Floats, have: Floats, need: Floats, most_m: float) -> float:
+    """Return the most material that can reach a need within `most_m` along the road.
+
+    Needs in order of station each take the supply furthest back that still reaches them; with
+    windows of one length no other choice serves more.
+
+    Parameters
+    ----------
+    s, have, need : (n,)
+        Ascending stations; material to spare and wanted there, in one state of volume.
+    most_m : float
+        Longest haul.
+    """
+    from analysis.earthwork.volume_kernels import greatest_move_kernel
+
+    at, left, wanted = (np.ascontiguousarray(a, dtype=np.float64) for a in (s, have, need))
+    return greatest_move_kernel(at, left, wanted, float(most_m))
+
+
+def least_haul(s: Floats, have: Floats, need: Floats, most_m: float) -> NDArray[np.float64]:
+    """Moves of least total haul among those that serve the most need within `most_m`.
+
+    Parameters
+    ----------
+    s, have, need : (n,)
+        As in `greatest_move`.
+    most_m : float
+        Longest haul.
+
+    Returns
+    -------
+    (k, 3) float
+        From station, to station (indices) and volume of each move, in order.
+
+    Notes
+    -----
+    A transport problem, solved exactly as a linear programme: an unserved unit costs more than
+    any detour that serving it could make elsewhere.
+    """
+    from scipy.optimize import linprog
+    from scipy.sparse import coo_array
+
+    sources, sinks = np.flatnonzero(have > 0.0), np.flatnonzero(need > 0.0)
+    gap = np.abs(s[sources][:, None] - s[sinks][None, :])
+    i, j = np.nonzero(gap <= most_m + 1e-9)
+    if i.size == 0:
+        return np.empty((0, 3))
+    # Serving one unit more shifts at most every other move by one haul limit.
+    reward = (2.0 * min(sources.size, sinks.size) + 1.0) * max(most_m, 1e-9)
+    count = i.size
+    column = np.arange(count)
+    rows = np.concatenate([i, sources.size + j])
+    limits_of = np.concatenate([have[sources], need[sinks]])
+    table = coo_array(
+        (np.ones(2 * count), (rows, np.concatenate([column, column]))),
+        shape=(sources.size + sinks.size, count),
+    )
+    # HiGHS takes sparse tables; the stubs do not know it.
+    result = linprog(  # type: ignore[call-overload]
+        gap[i, j] - reward, A_ub=table.tocsr(), b_ub=limits_of, bounds=(0, None), method="highs"
+    )
+    used = result.x > 1e-9 * max(float(limits_of.max()), 1e-30)
+    moves = np.column_stack([sources[i[used]], sinks[j[used]], result.x[used]])
+    return np.asarray(moves[np.lexsort((moves[:, 1], moves[:, 0]))], dtype=np.float64)
+
+
+def carries(s: ArrayLike, cut_m2: ArrayLike, fill_m2: ArrayLike, limits: Limits) -> Floats:
+    """What the blade carries along the shoulder of one reach, by the least total haul.
+
+    Parameters
+    ----------
+    s, cut_m2, fill_m2 : (n,)
+        Distances along the road, and cut (bank) and fill (compacted) there; unknown places
+        neither give nor take.
+    limits : Limits
+        Factors and the haul limit.
+
+    Returns
+    -------
+    (k, 3) float
+        From station, to station (indices) and loose volume; moves within a station left out.
+    """
+    x = np.asarray(s, dtype=np.float64)
+    order = np.argsort(x, kind="stable")
+    lengths = np.empty(x.size)
+    lengths[order] = tributary_lengths(x[order]) if x.size > 1 else 0.0
+    fit = limits.recovery.value * limits.compacted_per_bank
+    have = np.nan_to_num(np.asarray(cut_m2, dtype=np.float64)) * lengths * fit
+    need = np.nan_to_num(np.asarray(fill_m2, dtype=np.float64)) * lengths
+    moves = least_haul(x, have, need, limits.haul_most_m.value)
+    moves = np.asarray(moves[moves[:, 0] != moves[:, 1]], dtype=np.float64)
+    moves[:, 2] /= limits.compacted_per_loose.value
+    return moves

@@ -1,0 +1,579 @@
+"""From reaches to work: limits, passes, hours, trucks, water, order, and the cautions.
+
+Times follow the published production formula T = P D / (S E), summed over the kinds of pass
+and never taken at a mean speed. Every figure that a crew could know better is a setting. Costs
+appear only where the user gave a rate.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import Literal, TypeVar
+
+from analysis.common.errors import SettingsError
+from analysis.common.limits import Limits
+from analysis.earthwork.production import loose_rise_mm, pass_hours, snap_outward
+from analysis.earthwork.volumes import truck_loads
+
+__all__ = [
+    "CAUTIONS",
+    "DRY_NOTE",
+    "SEASON_NOTE",
+    "Costs",
+    "Rates",
+    "WorkItem",
+    "WorkPlan",
+    "WorkReach",
+    "WorkTotals",
+    "plan",
+]
+
+CAUTIONS = (
+    "Never work on a shoulder without traffic control set up to the local traffic-control plan.",
+    "Keep people clear of graders, rollers and trucks; plant on a shoulder can slip or tip at the "
+    "hinge and on soft ground.",
+    "Mark or fill every edge drop-off before the lane is opened again, and before dark.",
+    "Have buried and overhead services located before any blade or bucket goes into the ground.",
+    "Figures come from a terrain grid, with the errors stated: check them on site before work.",
+    "Local codes and the judgement of a licensed engineer rule over anything stated here.",
+)
+"""Cautions for the window and for every sheet."""
+
+SEASON_NOTE = "Best done after rain, while the material is moist: it cuts, binds and compacts."
+DRY_NOTE = (
+    "In dry weather bring water, as reckoned here; dry material ravels, blows and won't compact."
+)
+
+Side = Literal["left", "right"]
+
+_FAR = math.inf
+_Part = TypeVar("_Part")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkReach:
+    """One reach as the work plan needs it; lengths in metres, NaN = unknown.
+
+    `from_m` and `to_m` are station labels (either may be the greater). `from_z_m` and `to_z_m`
+    are the heights of the edge there, for the order of work. `road_low_m` and `road_high_m` are
+    the least and greatest label of the road, which no limit of work passes. `row` is the reach's
+    row in the table that it came from.
+    """
+
+    road: str
+    side: Side
+    from_m: float
+    to_m: float
+    length_m: float
+    finding: str
+    treatment: str
+    width_m: float = math.nan
+    cut_m3_bank: float = math.nan
+    fill_m3_compacted: float = math.nan
+    import_m3_loose: float = math.nan
+    import_t: float = math.nan
+    haul_away_m3_loose: float = math.nan
+    ditch_clean_m: float = 0.0
+    worst_drop_mm: float = math.nan
+    foreslope_pct: float = math.nan
+    from_z_m: float = math.nan
+    to_z_m: float = math.nan
+    road_low_m: float = -_FAR
+    road_high_m: float = _FAR
+    rank: int = 0
+    row: int = -1
+
+    @property
+    def low_m(self) -> float:
+        """The lesser station label."""
+        return min(self.from_m, self.to_m)
+
+    @property
+    def high_m(self) -> float:
+        """The greater station label."""
+        return max(self.from_m, self.to_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rates:
+    """The user's unit rates; None = not given, and then no cost is shown for it."""
+
+    currency: str = ""
+    grader_per_h: float | None = None
+    roller_per_h: float | None = None
+    truck_per_h: float | None = None
+    water_per_m3: float | None = None
+    material_per_t: float | None = None
+    traffic_control_per_setup: float | None = None
+    crew_per_day: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse a rate that isn't a number of 0 or more."""
+        for f in fields(self):
+            value = getattr(self, f.name)
+            if f.name == "currency" or value is None:
+                continue
+            if not (isinstance(value, int | float) and 0.0 <= value < math.inf):
+                raise SettingsError(
+                    f"The rate {f.name} is {value!r}; give a number of 0 or more, or leave it out."
+                )
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """Cost per kind, of the rates that were given; `total` covers only these."""
+
+    currency: str
+    parts: tuple[tuple[str, float], ...]
+    missing: tuple[str, ...]
+
+    @property
+    def total(self) -> float | None:
+        """Sum of the parts; None where no rate was given."""
+        return sum(cost for _, cost in self.parts) if self.parts else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkItem:
+    """The work on one reach, in its place in the order of work.
+
+    `start_m` to `end_m` are the limits of work in the direction of working, low end first.
+    Hours are machine hours but for `crew_h`, the time that the reach takes.
+    """
+
+    order: int
+    stretch: int
+    reach: WorkReach
+    start_m: float
+    end_m: float
+    work_length_m: float
+    uphill_known: bool
+    lanes: int
+    lifts: int
+    grader_passes: float
+    grader_h: float
+    roller_passes: float
+    roller_h: float
+    water_m3: float
+    import_m3_loose: float
+    import_t: float
+    import_loads: int
+    away_loads: int
+    truck_cycle_h: float
+    truck_h: float
+    trucks: int
+    ditch_m: float
+    ditch_h: float
+    crew_h: float
+    notes: tuple[str, ...]
+    costs: Costs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkTotals:
+    """Sums over the plan. Unknown quantities make their sum NaN, never smaller."""
+
+    reaches: int = 0
+    work_length_m: float = 0.0
+    cut_m3_bank: float = 0.0
+    fill_m3_compacted: float = 0.0
+    import_m3_loose: float = 0.0
+    import_t: float = 0.0
+    import_loads: int = 0
+    away_m3_loose: float = 0.0
+    away_loads: int = 0
+    grader_h: float = 0.0
+    roller_h: float = 0.0
+    truck_h: float = 0.0
+    water_m3: float = 0.0
+    water_loads: int = 0
+    ditch_m: float = 0.0
+    ditch_h: float = 0.0
+    setups: int = 0
+    setup_h: float = 0.0
+    moving_h: float = 0.0
+    crew_h: float = 0.0
+    crew_days: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkPlan:
+    """Work in order, what must be looked at first, and the sums."""
+
+    items: tuple[WorkItem, ...]
+    visits: tuple[WorkReach, ...]
+    totals: WorkTotals
+    costs: Costs
+    traffic_plan: str
+    notes: tuple[str, ...] = (SEASON_NOTE, DRY_NOTE)
+    cautions: tuple[str, ...] = field(default=CAUTIONS)
+
+
+def plan(
+    reaches: Sequence[WorkReach],
+    limits: Limits,
+    rates: Rates | None = None,
+    *,
+    traffic_plan: str = "",
+) -> WorkPlan:
+    """Plan the work on all reaches that call for any.
+
+    Stretches of reaches close together are worked in one go, the lowest first, each side from
+    its downstream end, so that water finds its way out while the rest is still to do. Reaches
+    that the grid can't judge are listed for a visit.
+
+    Parameters
+    ----------
+    reaches : sequence of WorkReach
+        In any order.
+    limits : Limits
+        Passes, speeds, efficiencies, trucks, lengths.
+    rates : Rates, optional
+        The user's unit rates.
+    traffic_plan : str
+        Reference of the local traffic-control plan.
+
+    Returns
+    -------
+    WorkPlan
+    """
+    rates = rates or Rates()
+    active = [reach for reach in reaches if reach.treatment not in ("", "none", "can't tell")]
+    visits = tuple(reach for reach in reaches if reach.treatment == "can't tell")
+    spans = _work_spans(active, limits)
+    items: list[WorkItem] = []
+    setups, moving_m = 0, 0.0
+    for number, stretch in enumerate(_stretches(active, limits), start=1):
+        sides = {reach.side for reach in stretch}
+        setups += len(sides)
+        for reach in stretch:
+            start, end = spans[id(reach)]
+            item = _work_on(reach, start, end, len(items) + 1, number, limits, rates)
+            if items and items[-1].reach.road == reach.road:
+                moving_m += abs(item.start_m - items[-1].end_m)
+            items.append(item)
+    totals = _totals(items, setups, moving_m, limits)
+    return WorkPlan(
+        items=tuple(items),
+        visits=visits,
+        totals=totals,
+        costs=_costs(
+            rates,
+            grader_h=totals.grader_h + totals.ditch_h,
+            roller_h=totals.roller_h,
+            truck_h=totals.truck_h,
+            water_m3=totals.water_m3,
+            import_t=totals.import_t,
+            setups=totals.setups,
+            crew_days=totals.crew_days,
+        ),
+        traffic_plan=traffic_plan,
+    )
+
+
+def _work_spans(reaches: Sequence[WorkReach], limits: Limits) -> dict[int, tuple[float, float]]:
+    """Limits of work by identity of the reach: rounded outward, but neighbours meet midway."""
+    spans: dict[int, tuple[float, float]] = {}
+    before: WorkReach | None = None
+    for reach in sorted(reaches, key=lambda r: (r.road, r.side, r.low_m, r.high_m)):
+        low, high = snap_outward(reach.low_m, reach.high_m, limits.snap_m.value)
+        low, high = max(low, reach.road_low_m), min(high, reach.road_high_m)
+        if before is not None and (before.road, before.side) == (reach.road, reach.side):
+            start, end = spans[id(before)]
+            if end > low:
+                # Rounded, both would work the same metres.
+                low = 0.5 * (before.high_m + reach.low_m)
+                spans[id(before)] = (start, low)
+        spans[id(reach)] = (low, high)
+        before = reach
+    return spans
+
+
+def _stretches(reaches: Sequence[WorkReach], limits: Limits) -> list[list[WorkReach]]:
+    """Reaches close together, in the order of work."""
+    by_road: dict[str, list[WorkReach]] = {}
+    for reach in reaches:
+        by_road.setdefault(reach.road, []).append(reach)
+    ordered: list[list[WorkReach]] = []
+    # The road with the most urgent reach comes first.
+    for road in sorted(by_road, key=lambda name: (min(r.rank for r in by_road[name]), name)):
+        stretches: list[list[WorkReach]] = []
+        begin = furthest = -_FAR
+        for reach in sorted(by_road[road], key=lambda r: (r.low_m, r.high_m, r.side)):
+            apart = reach.low_m - furthest > limits.together_m.value
+            too_long = reach.high_m - begin > limits.stretch_most_m.value
+            if apart or too_long:
+                stretches.append([])
+                begin, furthest = reach.low_m, reach.high_m
+            stretches[-1].append(reach)
+            furthest = max(furthest, reach.high_m)
+        for part in _uphill(stretches, [_height(part) for part in stretches]):
+            sides: dict[str, list[WorkReach]] = {}
+            for reach in part:
+                sides.setdefault(reach.side, []).append(reach)
+            first = sorted(sides, key=lambda name: (_height(sides[name]), name))
+            ordered.append(
+                [
+                    r
+                    for side in first
+                    for r in _uphill(sides[side], [_height([r]) for r in sides[side]])
+                ]
+            )
+    return ordered
+
+
+def _height(reaches: Sequence[WorkReach]) -> float:
+    """Lowest known edge height; infinite where none is known."""
+    heights = [z for r in reaches for z in (r.from_z_m, r.to_z_m) if not math.isnan(z)]
+    return min(heights, default=_FAR)
+
+
+def _uphill(parts: Sequence[_Part], heights: Sequence[float]) -> list[_Part]:
+    """Order parts along a road so that each comes after its neighbour downstream.
+
+    The road is cut at its crests; between two crests the work starts in the sag and climbs both
+    ways. The sags are taken along the road, from the end that lies lower. Where a height isn't
+    known, the order along the road stands.
+    """
+    if len(parts) < 2 or not all(math.isfinite(z) for z in heights):
+        return list(parts)
+    crests = [
+        k
+        for k in range(1, len(parts) - 1)
+        if heights[k] >= heights[k - 1] and heights[k] > heights[k + 1]
+    ]
+    groups, begin = [], 0
+    for crest in crests:
+        groups.append(range(begin, crest + 1))
+        begin = crest + 1
+    groups.append(range(begin, len(parts)))
+    if heights[0] > heights[-1]:
+        groups.reverse()
+    order: list[int] = []
+    for group in groups:
+        sag = min(group, key=lambda k: heights[k])
+        order += range(sag, group[-1] + 1)
+        order += range(sag - 1, group[0] - 1, -1)
+    return [parts[k] for k in order]
+
+
+def _work_on(
+    reach: WorkReach,
+    low: float,
+    high: float,
+    order: int,
+    stretch: int,
+    limits: Limits,
+    rates: Rates,
+) -> WorkItem:
+    length = high - low
+    shape = "reshape" in reach.treatment or "replenish" in reach.treatment
+    replenish = "replenish" in reach.treatment
+    known_width = reach.width_m if reach.width_m > 0.0 else limits.roller_width_m.value
+    lanes = math.ceil(known_width / (limits.blade_m.value - limits.blade_overlap_m.value) - 1e-9)
+    rolls = math.ceil(known_width / limits.roller_width_m.value - 1e-9)
+    depth_mm = 0.0
+    if reach.fill_m3_compacted > 0.0 and reach.length_m > 0.0:
+        depth_mm = 1000.0 * reach.fill_m3_compacted / (reach.length_m * known_width)
+    lifts = max(1, math.ceil(depth_mm / limits.lift_most_mm.value - 1e-9))
+
+    grader: list[tuple[float, float]] = []
+    roller: list[tuple[float, float]] = []
+    if shape:
+        # Where nothing stands proud there is nothing to cut.
+        if not (replenish and reach.cut_m3_bank == 0.0):
+            grader.append((limits.cut_passes.value * lanes, limits.cut_speed_kmh.value))
+        grader.append((limits.spread_passes.value * lanes * lifts, limits.spread_speed_kmh.value))
+        grader.append((limits.finish_passes.value * lanes, limits.finish_speed_kmh.value))
+        roller.append((limits.roller_passes.value * rolls * lifts, limits.roller_speed_kmh.value))
+    grader_h = pass_hours(length, grader, limits.grader_efficiency.value)
+    roller_h = pass_hours(length, roller, limits.roller_efficiency.value)
+    ditch_m = reach.ditch_clean_m if "clean ditch" in reach.treatment else 0.0
+    if "clean ditch" in reach.treatment and not ditch_m > 0.0:
+        ditch_m = length
+    ditch_h = pass_hours(
+        ditch_m,
+        [(limits.ditch_passes.value, limits.ditch_speed_kmh.value)],
+        limits.grader_efficiency.value,
+    )
+
+    water_m3 = 0.0
+    if shape:
+        # What is bladed about has to be moist, whether it fills or goes.
+        cut_compacted = reach.cut_m3_bank * limits.compacted_per_bank
+        worked = max(reach.fill_m3_compacted, cut_compacted)
+        mass_t = worked * limits.density_t_m3.value
+        water_m3 = mass_t * limits.water_added_pct.value / 100.0
+    import_m3 = reach.import_m3_loose if shape else 0.0
+    import_t = reach.import_t if shape else 0.0
+    away_m3 = reach.haul_away_m3_loose if shape else 0.0
+    away_t = away_m3 * limits.compacted_per_loose.value * limits.density_t_m3.value
+    loads = _known_loads(import_m3, import_t, limits)
+    away = _known_loads(away_m3, away_t, limits)
+    drive_h = 2.0 * limits.haul_km.value / limits.haul_speed_kmh.value
+    cycle_h = drive_h + limits.truck_fixed_min.value / 60.0
+    truck_h = (loads + away) * cycle_h
+    bladed_h = grader_h + ditch_h
+    # As many trucks as bring their last load before the grader is done with what came before.
+    rounds = math.floor(bladed_h / cycle_h + 1e-9) + 1 if cycle_h > 0.0 else loads + away
+    trucks = math.ceil((loads + away) / rounds) if loads + away else 0
+    waiting_h = (math.ceil((loads + away) / trucks) - 1) * cycle_h if trucks else 0.0
+    crew_h = max(bladed_h, roller_h, waiting_h)
+
+    downstream_low = _downstream_at_low(reach)
+    start, end = (low, high) if downstream_low in (True, None) else (high, low)
+    item = WorkItem(
+        order=order,
+        stretch=stretch,
+        reach=reach,
+        start_m=start,
+        end_m=end,
+        work_length_m=length,
+        uphill_known=downstream_low is not None,
+        lanes=lanes,
+        lifts=lifts,
+        grader_passes=sum(number for number, _ in grader),
+        grader_h=grader_h,
+        roller_passes=sum(number for number, _ in roller),
+        roller_h=roller_h,
+        water_m3=water_m3,
+        import_m3_loose=import_m3,
+        import_t=import_t,
+        import_loads=loads,
+        away_loads=away,
+        truck_cycle_h=cycle_h,
+        truck_h=truck_h,
+        trucks=trucks,
+        ditch_m=ditch_m,
+        ditch_h=ditch_h,
+        crew_h=crew_h,
+        notes=_notes(reach, depth_mm, lifts, replenish, limits),
+        costs=Costs("", (), ()),
+    )
+    costs = _costs(
+        rates,
+        grader_h=bladed_h,
+        roller_h=roller_h,
+        truck_h=truck_h,
+        water_m3=water_m3,
+        import_t=import_t,
+        setups=None,
+        crew_days=crew_h / limits.shift_h.value,
+    )
+    return replace(item, costs=costs)
+
+
+def _known_loads(volume_m3_loose: float, mass_t: float, limits: Limits) -> int:
+    """Loads of a known volume; none are counted for an unknown one, whose sum stays NaN."""
+    if math.isnan(volume_m3_loose) or math.isnan(mass_t):
+        return 0
+    return truck_loads(volume_m3_loose, mass_t, limits)
+
+
+def _whole(number: float) -> int:
+    return 0 if math.isnan(number) else math.ceil(number - 1e-3)
+
+
+def _downstream_at_low(reach: WorkReach) -> bool | None:
+    """Whether the downstream end is that of the lesser label; None where it isn't known."""
+    if math.isnan(reach.from_z_m) or math.isnan(reach.to_z_m) or reach.from_z_m == reach.to_z_m:
+        return None
+    return (reach.from_z_m < reach.to_z_m) == (reach.from_m <= reach.to_m)
+
+
+def _notes(
+    reach: WorkReach, depth_mm: float, lifts: int, replenish: bool, limits: Limits
+) -> tuple[str, ...]:
+    notes = []
+    shape = replenish or "reshape" in reach.treatment
+    if shape:
+        lift = limits.loose_lift_mm.value
+        notes.append(
+            f"Leave the last loose lift {lift:.0f} mm above the pavement edge; "
+            "rolled, it should lie flush. Try it on the first 20 m and adjust."
+        )
+        if depth_mm > 0.0:
+            notes.append(
+                f"Fill is {depth_mm:.0f} mm deep on average; by the stated factor it settles "
+                f"{loose_rise_mm(depth_mm, limits):.0f} mm when rolled."
+            )
+    if lifts > 1:
+        notes.append(f"Spread and roll the fill of {depth_mm:.0f} mm in {lifts} lifts.")
+    if reach.worst_drop_mm >= limits.edge_drop_mm.value:
+        notes.append(f"Edge drop-off of {reach.worst_drop_mm:.0f} mm: sign it until it is filled.")
+    ratio = 100.0 / reach.foreslope_pct if reach.foreslope_pct > 0.0 else math.inf
+    if ratio < limits.foreslope_critical_ratio.value:
+        notes.append(
+            f"Foreslope falls 1 in {ratio:.1f}, steeper than 1 in "
+            f"{limits.foreslope_critical_ratio.value:.0f}: keep wheels and roller off the hinge."
+        )
+    if shape and math.isnan(reach.fill_m3_compacted):
+        notes.append("Quantities aren't known here: measure on site before ordering material.")
+    if not reach.width_m > 0.0:
+        notes.append("The shoulder width isn't known here: passes are for one blade width.")
+    return tuple(notes)
+
+
+def _totals(items: Sequence[WorkItem], setups: int, moving_m: float, limits: Limits) -> WorkTotals:
+    setup_h = setups * limits.setup_h.value
+    moving_h = moving_m / 1000.0 / limits.move_speed_kmh.value
+    crew_h = sum(item.crew_h for item in items) + setup_h + moving_h
+    return WorkTotals(
+        reaches=len(items),
+        work_length_m=sum(item.work_length_m for item in items),
+        cut_m3_bank=_sum_shaped(items, "cut_m3_bank"),
+        fill_m3_compacted=_sum_shaped(items, "fill_m3_compacted"),
+        import_m3_loose=sum(item.import_m3_loose for item in items),
+        import_t=sum(item.import_t for item in items),
+        import_loads=sum(item.import_loads for item in items),
+        away_m3_loose=_sum_shaped(items, "haul_away_m3_loose"),
+        away_loads=sum(item.away_loads for item in items),
+        grader_h=sum(item.grader_h for item in items),
+        roller_h=sum(item.roller_h for item in items),
+        truck_h=sum(item.truck_h for item in items),
+        water_m3=sum(item.water_m3 for item in items),
+        water_loads=_whole(sum(item.water_m3 for item in items) / limits.water_truck_m3.value),
+        ditch_m=sum(item.ditch_m for item in items),
+        ditch_h=sum(item.ditch_h for item in items),
+        setups=setups,
+        setup_h=setup_h,
+        moving_h=moving_h,
+        crew_h=crew_h,
+        crew_days=crew_h / limits.shift_h.value,
+    )
+
+
+def _sum_shaped(items: Sequence[WorkItem], name: str) -> float:
+    """Sum of a quantity over the reaches whose shoulder is worked; a ditch alone has none."""
+    return float(sum(getattr(item.reach, name) for item in items if item.grader_passes > 0.0))
+
+
+def _costs(
+    rates: Rates,
+    *,
+    grader_h: float,
+    roller_h: float,
+    truck_h: float,
+    water_m3: float,
+    import_t: float,
+    setups: int | None,
+    crew_days: float,
+) -> Costs:
+    lines: list[tuple[str, float | None, float | None]] = [
+        ("grader", rates.grader_per_h, grader_h),
+        ("roller", rates.roller_per_h, roller_h),
+        ("trucks", rates.truck_per_h, truck_h),
+        ("water", rates.water_per_m3, water_m3),
+        ("material", rates.material_per_t, import_t),
+        ("traffic control", rates.traffic_control_per_setup, setups),
+        ("crew", rates.crew_per_day, crew_days),
+    ]
+    parts = tuple(
+        (name, rate * amount)
+        for name, rate, amount in lines
+        if rate is not None and amount is not None
+    )
+    missing = tuple(name for name, rate, amount in lines if rate is None and amount is not None)
+    return Costs(rates.currency, parts, missing)

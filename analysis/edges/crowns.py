@@ -1,0 +1,270 @@
+"""Where the road lies beside its given centreline, and where its crown is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.corridor.blocks import BlockSections
+from analysis.corridor.footprint import smeared_ramp
+from analysis.edges.segmentation import cheapest_path
+
+__all__ = ["Crown", "bin_precision", "find_crown", "road_shift"]
+
+Floats = NDArray[np.float64]
+
+_PAVEMENT_VARIANTS_M = (-0.6, 0.0, 0.6)
+_SHOULDER_VARIANTS_M = (-0.4, 0.0, 0.5)
+_BEYOND_M = 1.25
+
+_TEMPLATE = (
+    (0.0, 10.0),  # level
+    (0.0, 0.04),  # slope of the whole road
+    (-0.02, 0.02),  # half the kink at the crown
+    (-0.02, 0.03),  # kinks at the edges, left and right
+    (-0.02, 0.03),
+    # kinks at the hinges: a wider prior takes ground without any kink for a hinge, and the road
+    # is then found beside itself
+    (-0.25, 0.08),
+    (-0.25, 0.08),
+)
+"""Mean and standard deviation of the parts of a symmetrical section, rise outward."""
+
+_TEMPLATE_MISFIT_M = 0.02
+_BARE_COST = 4.0
+
+_MISFIT_M = 0.005
+"""How far the mean of a quarter metre lies off a straight piece of real ground."""
+
+
+def road_shift(
+    sections: BlockSections,
+    half_m: float,
+    shoulder_m: float,
+    search_m: float,
+    *,
+    swerve_m: float = 0.3,
+) -> Floats | None:
+    """Find how far the middle of the road lies beside the given line, block by block.
+
+    A symmetrical section (crown, edges, hinges; nominal widths and a little narrower or wider)
+    is fitted at every shift within the search window; the path of least misfit and least
+    swerving along the road is taken.
+
+    Parameters
+    ----------
+    sections : BlockSections
+    half_m, shoulder_m : float
+        Half the nominal pavement width, nominal shoulder width.
+    search_m : float
+        Largest shift.
+    swerve_m : float
+        Change of the shift from block to block that costs one unit of log likelihood.
+
+    Returns
+    -------
+    (b,) ndarray or None
+        Offset of the middle, right positive, metres; None where nothing can be told.
+    """
+    step = max(0.125, 0.5 * sections.bin_m)
+    shifts = np.arange(-round(search_m / step), round(search_m / step) + 1) * step
+    cost = np.full((sections.s.size, shifts.size), np.inf)
+    prior = np.array(_TEMPLATE)
+    for edge, hinges, rarity in _templates(half_m, shoulder_m):
+        reach = half_m + shoulder_m + _BEYOND_M
+        for j, shift in enumerate(shifts):
+            x = sections.o - shift
+            inside = np.abs(x) <= reach
+            x = x[inside]
+            kinks = [np.maximum(sign * x - edge, 0.0) for sign in (-1, 1)]
+            kinks += [np.maximum(-x - hinges[0], 0.0), np.maximum(x - hinges[1], 0.0)]
+            design = np.column_stack([np.ones_like(x), x, np.abs(x), *kinks])
+            # least squares with a prior: its rows join those of the ground
+            whole = np.vstack([design / _TEMPLATE_MISFIT_M, np.diag(1.0 / prior[:, 1])])
+            q, r = np.linalg.qr(whole)
+            wanted = prior[:, 0] / prior[:, 1]
+            z = sections.wide[:, inside] / _TEMPLATE_MISFIT_M
+            z = z - z.mean(axis=1, keepdims=True)
+            fitted = z @ q[: x.size] + wanted @ q[x.size :]
+            misfit = np.sum(z * z, axis=1) + wanted @ wanted - np.sum(fitted**2, axis=1)
+            value = 0.5 * misfit + np.log(np.abs(np.diag(r))).sum() + rarity
+            cost[:, j] = np.minimum(cost[:, j], value)
+    enough = (sections.count > 0).mean(axis=1) > 0.3
+    if not enough.any():
+        return None
+    # neighbouring wide sections share most of their cells: each counts for its own part
+    cost = np.where(enough[:, None], cost - cost.min(axis=1, keepdims=True), 0.0) / 5.0
+    swerve = (np.subtract.outer(shifts, shifts) / swerve_m) ** 2
+    path = cheapest_path(cost + 0.02 * shifts**2, swerve)
+    return _smooth(np.asarray(shifts[path], dtype=np.float64), 7)
+
+
+def _templates(half_m: float, shoulder_m: float) -> list[tuple[float, tuple[float, float], float]]:
+    """Return edge, left and right hinge, and cost of the sections that a road may have."""
+    out = []
+    for wider in _PAVEMENT_VARIANTS_M:
+        edge = max(half_m + wider, 1.0)
+        cost = 0.5 * (wider / 0.6) ** 2
+        for broader in _SHOULDER_VARIANTS_M:
+            hinge = edge + max(shoulder_m + broader, 0.3)
+            out.append((edge, (hinge, hinge), cost + 0.5 * (broader / 0.4) ** 2))
+        # a side without shoulder
+        hinge = edge + shoulder_m
+        out.append((edge, (edge, hinge), cost + _BARE_COST))
+        out.append((edge, (hinge, edge), cost + _BARE_COST))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Crown:
+    """Crown in b blocks of road.
+
+    Attributes
+    ----------
+    offset, se : (b,)
+        Offset from the centre of the sections, right positive, and its standard error.
+    sure : (b,)
+        Probability that there is a kink at all.
+    slope : (b, 2)
+        Fall of the pavement outward left and right of it, fraction.
+    """
+
+    offset: Floats
+    se: Floats
+    sure: Floats
+    slope: Floats
+
+
+def find_crown(
+    sections: BlockSections,
+    half_m: float,
+    sigma_m: float,
+    box_m: tuple[float, float],
+    *,
+    between: tuple[Floats, Floats] | None = None,
+) -> Crown:
+    """Find the ridge kink of the pavement, tied along the road.
+
+    Parameters
+    ----------
+    sections : BlockSections
+        Centred on the middle of the road.
+    half_m : float
+        Half the nominal pavement width.
+    sigma_m : float
+        Noise of a cell.
+    box_m : (float, float)
+        Box widths of a cell across the road.
+    between : ((b,), (b,)), optional
+        Offsets of the left and right pavement edge, if they are known already.
+
+    Returns
+    -------
+    Crown
+    """
+    reach = max(half_m - 0.5, 1.0)
+    if between is not None:
+        reach = max(reach, float(np.max(np.abs(between))))
+    inside = np.abs(sections.o) <= reach
+    x = sections.o[inside]
+    z = np.where(sections.count[:, inside] > 0, sections.z[:, inside], 0.0)
+    precision = bin_precision(sections.count[:, inside], sigma_m, sections.bin_m)
+    centre = np.zeros(z.shape[0])
+    if between is not None:
+        margin = 0.5 * sum(box_m) + 0.2
+        precision[x[None, :] < between[0][:, None] + margin] = 0.0
+        precision[x[None, :] > between[1][:, None] - margin] = 0.0
+        centre = 0.5 * (between[0] + between[1])
+        reach = max(half_m - 0.5, 1.0)
+    window = min(1.5, reach - 0.8)
+    step = 0.1
+    places = np.arange(-round(window / step), round(window / step) + 1) * step
+    ramp = smeared_ramp(x[None, :] - places[:, None], np.array(box_m))
+    # Two-sided level and slope are free, the kink has a prior: crowns of 1.5 to 5 % each way.
+    kink_mean, kink_sd = -0.05, 0.03
+    blocks = z.shape[0]
+    base = np.column_stack([np.ones_like(x), x])
+    normal = np.einsum("bk,ki,kj->bij", precision, base, base, optimize=True) + 1e-6 * np.eye(2)
+    pull = (precision * z) @ base
+    inverse = np.linalg.inv(normal)
+    cross = np.stack([(precision * column) @ ramp.T for column in base.T], axis=1)
+    projected = np.einsum("bij,bjp->bip", inverse, cross)
+    sharp = precision @ (ramp**2).T - np.einsum("bip,bip->bp", cross, projected)
+    gain = (precision * z) @ ramp.T - np.einsum("bip,bi->bp", projected, pull)
+    after = sharp + 1.0 / kink_sd**2
+    evidence = (
+        0.5 * (gain + kink_mean / kink_sd**2) ** 2 / after
+        - 0.5 * (kink_mean / kink_sd) ** 2
+        - 0.5 * np.log(after * kink_sd**2)
+    )
+    evidence -= 0.5 * (sections.length_m / 60.0) * ((places - centre[:, None]) / 0.4) ** 2
+    drift = 0.05 * np.sqrt(sections.length_m / 5.0)
+    kernel = np.exp(-0.5 * (np.subtract.outer(places, places) / drift) ** 2)
+    kernel = 0.97 * kernel / kernel.sum(axis=1, keepdims=True) + 0.03 / places.size
+    post, sure = _tie_line(evidence, kernel, 0.02)
+    mean = post @ places
+    spread = np.sqrt(np.maximum(post @ places**2 - mean**2, 0.0) + step**2 / 12.0)
+    # Pavement slopes each side of the crown, averaged over a few blocks.
+    slope = np.full((blocks, 2), np.nan)
+    shift = x[None, :] - mean[:, None]
+    for side, sign in enumerate((-1.0, 1.0)):
+        u = sign * shift
+        w = np.where(u > 0.3, precision, 0.0)
+        sums = [_moving(np.sum(w * a, axis=1), 5) for a in (np.ones_like(u), u, u * u, z, u * z)]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            across = sums[2] - sums[1] ** 2 / sums[0]
+            slope[:, side] = -(sums[4] - sums[1] * sums[3] / sums[0]) / across
+    return Crown(mean, spread, sure, slope)
+
+
+def bin_precision(count: Floats, sigma_m: float, bin_m: float) -> Floats:
+    """Return inverse variances of bin means; real ground is never quite straight."""
+    misfit = _MISFIT_M**2 * 0.25 / bin_m
+    variance = sigma_m**2 / np.maximum(count, 1.0) + misfit
+    return np.where(count > 0, 1.0 / variance, 0.0)
+
+
+def _tie_line(evidence: Floats, kernel: Floats, switch: float) -> tuple[Floats, Floats]:
+    """Forward-backward over places with a kink, and one more state without any.
+
+    Returns the posterior of the place (rows sum to 1) and the probability of a kink.
+    """
+    blocks, places = evidence.shape
+    # without a kink the evidence is that of the slope alone, 0 here; the place drifts on
+    top = np.maximum(evidence.max(axis=1), 0.0)
+    seen = np.exp(evidence - top[:, None])
+    blank = np.exp(-top)
+    ahead = np.empty((blocks, 2, places))
+    before = np.full((2, places), 0.5 / places)
+    for b in range(blocks):
+        if b > 0:
+            moved = ahead[b - 1] @ kernel
+            before = (1.0 - switch) * moved + switch * moved[::-1]
+        ahead[b, 0] = before[0] * seen[b]
+        ahead[b, 1] = before[1] * blank[b]
+        ahead[b] /= ahead[b].sum()
+    back = np.ones((2, places))
+    post = np.empty((blocks, 2, places))
+    post[-1] = ahead[-1]
+    for b in range(blocks - 2, -1, -1):
+        given = np.stack([back[0] * seen[b + 1], back[1] * blank[b + 1]])
+        moved = given @ kernel.T
+        back = (1.0 - switch) * moved + switch * moved[::-1]
+        back /= back.max()
+        post[b] = ahead[b] * back
+    post /= post.sum(axis=(1, 2), keepdims=True)
+    return post.sum(axis=1), post[:, 0].sum(axis=1)
+
+
+def _moving(values: Floats, rows: int) -> Floats:
+    # not mode="same": that gives the length of the window where the road has fewer blocks
+    first = rows // 2
+    return np.convolve(values, np.ones(rows))[first : first + len(values)]
+
+
+def _smooth(values: Floats, rows: int) -> Floats:
+    edge = rows // 2
+    padded = np.pad(values, edge, mode="edge")
+    return np.convolve(padded, np.full(rows, 1.0 / rows), mode="valid")

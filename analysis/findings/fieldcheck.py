@@ -1,0 +1,592 @@
+"""Readings back from the field: compared with what was measured, and the finished work accepted.
+
+A camber board laid across the shoulder from the pavement edge outward gives the fall over its
+length; that is a slope at one place, where the grid gives a mean over some length of road. Both
+errors, and the spread between place and mean, enter the comparison.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtrc, ndtr
+
+from analysis.common.errors import ReadingsError
+from analysis.common.limits import Limits, default_limits, limits_from_toml
+from analysis.common.stations import station_text
+from analysis.findings.readings import Reading, read_readings
+
+if TYPE_CHECKING:
+    from analysis.findings.geopackage import Findings
+
+__all__ = [
+    "ACCEPTED",
+    "BORDERLINE",
+    "NOT_ACCEPTED",
+    "NOT_COMPARED",
+    "Acceptance",
+    "Agreement",
+    "Comparison",
+    "ReachAcceptance",
+    "accept",
+    "accept_reaches",
+    "acceptance_report",
+    "agreement",
+    "compare",
+    "report",
+]
+
+Floats = NDArray[np.float64]
+
+ACCEPTED, BORDERLINE, NOT_ACCEPTED = "accepted", "borderline", "not accepted"
+NOT_COMPARED = "not compared"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """One reading beside what was measured there; NaN = unknown.
+
+    `z` is the difference in standard errors of the difference. `reason` says why nothing could
+    be compared, empty otherwise.
+    """
+
+    reading: Reading
+    slope_pct: float
+    slope_se: float
+    measured_slope_pct: float
+    measured_slope_se: float
+    required_slope_pct: float
+    difference_points: float
+    z: float
+    edge_difference_mm: float
+    edge_z: float
+    verdict: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """How readings and measurements agree; `chance` is that of so poor a fit if all were well."""
+
+    compared: int
+    left_out: int
+    mean_difference_points: float
+    mean_difference_se: float
+    rms_difference_points: float
+    z_spread: float
+    within_two: float
+    chance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acceptance:
+    """Finished work at one reading, and why."""
+
+    reading: Reading
+    required_slope_pct: float
+    difference_points: float
+    slope_before_pct: float
+    state: str
+    reason: str
+
+
+# ---------------------------------------------------------------- before the work
+
+
+def compare(
+    readings: Sequence[Reading], findings: Findings, limits: Limits
+) -> tuple[Comparison, ...]:
+    """Set each reading beside the station nearest to it.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+    findings : Findings
+    limits : Limits
+        Standard error of a board reading, and the spread of a place about the mean.
+
+    Raises
+    ------
+    ReadingsError
+        If a reading names no road where the findings hold several, or one that they don't hold.
+    """
+    stations = _Stations(findings)
+    return tuple(_compare(reading, stations, limits) for reading in readings)
+
+
+class _Stations:
+    """Rows of the stations table by road and side, ascending by station."""
+
+    def __init__(self, findings: Findings) -> None:
+        table = findings.stations
+        self.roads = tuple(dict.fromkeys(str(name) for name in table["road"]))
+        self._table = table
+        self._rows: dict[tuple[str, str], NDArray[np.intp]] = {}
+        station = np.asarray(table["station_m"], dtype=np.float64)
+        for road in self.roads:
+            for side in ("left", "right"):
+                rows = np.flatnonzero((table["road"] == road) & (table["side"] == side))
+                self._rows[road, side] = rows[np.argsort(station[rows], kind="stable")]
+
+    def road_of(self, reading: Reading) -> str:
+        """Name of the road that a reading belongs to."""
+        if reading.road in self.roads:
+            return reading.road
+        names = ", ".join(self.roads)
+        if not reading.road and len(self.roads) == 1:
+            return self.roads[0]
+        if not reading.road:
+            raise ReadingsError(
+                f"Line {reading.line} of the readings names no road; add a column road with one "
+                f"of {names}."
+            )
+        raise ReadingsError(
+            f"The road {reading.road!r} in line {reading.line} of the readings isn't in these "
+            f"findings; it must be one of {names}."
+        )
+
+    def nearest(self, reading: Reading) -> int | None:
+        """Row of the nearest station on that side, None if none is within a spacing."""
+        rows = self._rows[self.road_of(reading), reading.side]
+        if rows.size == 0:
+            return None
+        station = np.asarray(self._table["station_m"], dtype=np.float64)[rows]
+        k = int(np.argmin(np.abs(station - reading.station_m)))
+        spacing = float(np.median(np.diff(station))) if station.size > 1 else 10.0
+        return int(rows[k]) if abs(station[k] - reading.station_m) <= spacing + 1e-6 else None
+
+    def between(self, road: str, side: str, from_m: float, to_m: float) -> NDArray[np.intp]:
+        """Rows of the stations of a reach, in order."""
+        rows = self._rows.get((road, side), np.empty(0, dtype=np.intp))
+        station = np.asarray(self._table["station_m"], dtype=np.float64)[rows]
+        low, high = sorted((from_m, to_m))
+        return np.asarray(rows[(station >= low - 1e-6) & (station <= high + 1e-6)])
+
+    def known_share(self, road: str, side: str, from_m: float, to_m: float) -> float:
+        """Share of the stations of a reach whose shoulder was measured."""
+        rows = self.between(road, side, from_m, to_m)
+        slope = np.asarray(self._table["shoulder_slope_pct"], dtype=np.float64)[rows]
+        return float(np.isfinite(slope).mean()) if rows.size else 0.0
+
+    def mean(
+        self, road: str, side: str, from_m: float, to_m: float, name: str
+    ) -> tuple[float, float]:
+        """Mean of a number over a reach and its standard error, NaN where unknown.
+
+        Neighbours within the averaging length share their error.
+        """
+        rows = self.between(road, side, from_m, to_m)
+        values = np.asarray(self._table[name], dtype=np.float64)[rows]
+        known = np.isfinite(values)
+        if not known.any():
+            return math.nan, math.nan
+        rows = rows[known]
+        column = name.rsplit("_", 1)[0] + "_se"
+        if column not in self._table:
+            return float(values[known].mean()), math.nan
+        error = np.asarray(self._table[column], dtype=np.float64)[rows]
+        at = np.asarray(self._table["station_m"], dtype=np.float64)[rows]
+        average = self.average_m
+        shared = np.clip(1.0 - np.abs(at[:, None] - at[None, :]) / average, 0.0, 1.0)
+        return float(values[known].mean()), float(np.sqrt(error @ shared @ error)) / rows.size
+
+    @property
+    def average_m(self) -> float:
+        """Averaging length of the measurements, 20 m where the table doesn't say."""
+        if "average_m" not in self._table:
+            return 20.0
+        known = np.asarray(self._table["average_m"], dtype=np.float64)
+        known = known[np.isfinite(known)]
+        return float(np.median(known)) if known.size else 20.0
+
+    def value(self, row: int, name: str) -> float:
+        """One number of a row; NaN where the table lacks the column."""
+        return float(self._table[name][row]) if name in self._table else math.nan
+
+    def text(self, row: int, name: str) -> str:
+        """One text of a row."""
+        return str(self._table[name][row])
+
+
+def _compare(reading: Reading, stations: _Stations, limits: Limits) -> Comparison:
+    board_se = limits.board_se_mm.value / (10.0 * reading.board_m)
+    slope_se = math.hypot(board_se, limits.point_se_points.value)
+    row = stations.nearest(reading)
+    nothing = Comparison(
+        reading=reading,
+        slope_pct=reading.slope_pct,
+        slope_se=slope_se,
+        measured_slope_pct=math.nan,
+        measured_slope_se=math.nan,
+        required_slope_pct=math.nan,
+        difference_points=math.nan,
+        z=math.nan,
+        edge_difference_mm=math.nan,
+        edge_z=math.nan,
+        verdict="",
+        reason="No station of the findings lies within a spacing of it.",
+    )
+    if row is None:
+        return nothing
+    measured = stations.value(row, "shoulder_slope_pct")
+    measured_se = stations.value(row, "shoulder_slope_se")
+    drop, drop_se = stations.value(row, "edge_drop_mm"), stations.value(row, "edge_drop_se")
+    difference = reading.slope_pct - measured
+    edge = reading.edge_mm - drop
+    reason = ""
+    if math.isnan(measured):
+        reason = stations.text(row, "reason") or "Nothing was measured there."
+    return Comparison(
+        reading=reading,
+        slope_pct=reading.slope_pct,
+        slope_se=slope_se,
+        measured_slope_pct=measured,
+        measured_slope_se=measured_se,
+        required_slope_pct=stations.value(row, "required_slope_pct"),
+        difference_points=difference,
+        z=_ratio(difference, math.hypot(slope_se, measured_se)),
+        edge_difference_mm=edge,
+        edge_z=_ratio(edge, math.hypot(limits.board_se_mm.value, drop_se)),
+        verdict=stations.text(row, "verdict"),
+        reason=reason,
+    )
+
+
+def _ratio(difference: float, error: float) -> float:
+    return difference / error if error > 0.0 else math.nan
+
+
+def agreement(compared: Sequence[Comparison], *, average_m: float = 20.0) -> Agreement:
+    """Say how well readings and measurements agree, by their joint errors.
+
+    Parameters
+    ----------
+    compared : sequence of Comparison
+    average_m : float
+        Averaging length of the measurements: neighbours within it share their error.
+
+    Returns
+    -------
+    Agreement
+        Numbers are NaN where nothing could be compared.
+    """
+    used = [c for c in compared if not math.isnan(c.z)]
+    count = len(used)
+    if count == 0:
+        nan = math.nan
+        return Agreement(
+            compared=0, left_out=len(compared), mean_difference_points=nan,
+            mean_difference_se=nan, rms_difference_points=nan, z_spread=nan, within_two=nan,
+            chance=nan,
+        )  # fmt: skip
+    difference = np.array([c.difference_points for c in used])
+    z = np.array([c.z for c in used])
+    own = np.array([c.slope_se for c in used])
+    measured = np.array([c.measured_slope_se for c in used])
+    at = np.array([c.reading.station_m for c in used])
+    line = np.array([f"{c.reading.road}|{c.reading.side}" for c in used])
+    shared = np.clip(1.0 - np.abs(at[:, None] - at[None, :]) / average_m, 0.0, 1.0)
+    shared = np.where(line[:, None] == line[None, :], shared, 0.0)
+    covariance = np.outer(measured, measured) * shared + np.diag(np.maximum(own, 1e-6) ** 2)
+    fit = float(difference @ np.linalg.solve(covariance, difference))
+    return Agreement(
+        compared=count,
+        left_out=len(compared) - count,
+        mean_difference_points=float(difference.mean()),
+        mean_difference_se=float(np.sqrt(covariance.sum())) / count,
+        rms_difference_points=float(np.sqrt(np.mean(difference**2))),
+        z_spread=float(np.sqrt(np.mean(z**2))),
+        within_two=float(np.mean(np.abs(z) <= 2.0)),
+        chance=float(chdtrc(count, fit)),
+    )
+
+
+# ---------------------------------------------------------------- after the work
+
+
+def accept(
+    readings: Sequence[Reading], findings: Findings, limits: Limits
+) -> tuple[Acceptance, ...]:
+    """Judge finished work by readings taken after it.
+
+    Accepted: slope and, if read, edge lie within what the limits allow. Borderline: so close to
+    what is allowed that the error of reading decides; read again.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        Those with `when` "after" are judged; those "before" give the slope to compare with.
+    findings : Findings
+        For the required slope at each place.
+    limits : Limits
+        Allowed deviation of slope and edge, standard error of a board reading.
+    """
+    stations = _Stations(findings)
+    before = [r for r in readings if r.when == "before"]
+    return tuple(_accept(r, before, stations, limits) for r in readings if r.when == "after")
+
+
+def _accept(
+    reading: Reading, before: Sequence[Reading], stations: _Stations, limits: Limits
+) -> Acceptance:
+    row = stations.nearest(reading)
+    required = math.nan if row is None else stations.value(row, "required_slope_pct")
+    road = stations.road_of(reading)
+    earlier = min(
+        (b for b in before if b.side == reading.side and stations.road_of(b) == road),
+        key=lambda b: abs(b.station_m - reading.station_m),
+        default=None,
+    )
+    was = math.nan if row is None else stations.value(row, "shoulder_slope_pct")
+    if earlier is not None and abs(earlier.station_m - reading.station_m) <= 5.0:
+        was = earlier.slope_pct
+    difference = reading.slope_pct - required
+    if math.isnan(difference):
+        state, reason = NOT_COMPARED, "The required slope isn't known here."
+    else:
+        slope_se = limits.board_se_mm.value / (10.0 * reading.board_m)
+        state, reason = _within(
+            difference, limits.accept_slope_points.value, slope_se, "slope", "points"
+        )
+        if not math.isnan(reading.edge_mm):
+            edge_state, edge_reason = _within(
+                reading.edge_mm, limits.accept_edge_mm.value, limits.board_se_mm.value, "edge", "mm"
+            )
+            order = (ACCEPTED, BORDERLINE, NOT_ACCEPTED)
+            state = max(state, edge_state, key=order.index)
+            reason = f"{reason} {edge_reason}"
+    return Acceptance(
+        reading=reading,
+        required_slope_pct=required,
+        difference_points=difference,
+        slope_before_pct=was,
+        state=state,
+        reason=reason,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReachAcceptance:
+    """A reach that was worked, measured again on a later terrain; NaN = unknown.
+
+    `p_within` is the probability that its mean slope and mean edge lie within what the limits
+    allow; `known_share` the share of its stations that the later terrain shows.
+    """
+
+    row: int
+    road: str
+    side: str
+    from_m: float
+    to_m: float
+    required_slope_pct: float
+    slope_before_pct: float
+    slope_after_pct: float
+    slope_after_se: float
+    edge_after_mm: float
+    edge_after_se: float
+    known_share: float
+    p_within: float
+    state: str
+
+
+def accept_reaches(
+    before: Findings, after: Findings, limits: Limits
+) -> tuple[ReachAcceptance, ...]:
+    """Judge finished work by a terrain taken after it.
+
+    Every reach that called for work is looked up in the later findings. It is accepted, or not,
+    where the limits' certainty is reached; borderline otherwise; not compared where less than
+    that share of it could be measured again.
+
+    Parameters
+    ----------
+    before, after : Findings
+        Of the same roads; stations are matched by road, side and station.
+    limits : Limits
+        Allowed deviation of slope and edge, and certainty.
+    """
+    earlier, later = _Stations(before), _Stations(after)
+    return tuple(
+        _accept_reach(before, row, earlier, later, limits)
+        for row in range(len(before.reaches))
+        if str(before.reaches["treatment"][row]) not in ("", "none", "can't tell", "clean ditch")
+    )
+
+
+def _accept_reach(
+    before: Findings, row: int, earlier: _Stations, later: _Stations, limits: Limits
+) -> ReachAcceptance:
+    table = before.reaches
+    road, side = str(table["road"][row]), str(table["side"][row])
+    from_m, to_m = float(table["from_m"][row]), float(table["to_m"][row])
+    slope, slope_se = later.mean(road, side, from_m, to_m, "shoulder_slope_pct")
+    edge, edge_se = later.mean(road, side, from_m, to_m, "edge_drop_mm")
+    required, _ = later.mean(road, side, from_m, to_m, "required_slope_pct")
+    was, _ = earlier.mean(road, side, from_m, to_m, "shoulder_slope_pct")
+    share = later.known_share(road, side, from_m, to_m)
+    within = _chance_within(slope - required, slope_se, limits.accept_slope_points.value)
+    within *= _chance_within(edge, edge_se, limits.accept_edge_mm.value)
+    sure = limits.certainty.value
+    if share < sure or math.isnan(within):
+        state = NOT_COMPARED
+    elif within >= sure:
+        state = ACCEPTED
+    else:
+        state = NOT_ACCEPTED if within <= 1.0 - sure else BORDERLINE
+    return ReachAcceptance(
+        row=row,
+        road=road,
+        side=side,
+        from_m=from_m,
+        to_m=to_m,
+        required_slope_pct=required,
+        slope_before_pct=was,
+        slope_after_pct=slope,
+        slope_after_se=slope_se,
+        edge_after_mm=edge,
+        edge_after_se=edge_se,
+        known_share=share,
+        p_within=within,
+        state=state,
+    )
+
+
+def _chance_within(off: float, error: float, allowed: float) -> float:
+    """Probability that a true value estimated `off` lies within `allowed` either way."""
+    if not error > 0.0:
+        return math.nan if math.isnan(off) else float(abs(off) <= allowed)
+    return float(ndtr((allowed - off) / error) - ndtr((-allowed - off) / error))
+
+
+def _within(off: float, allowed: float, error: float, what: str, unit: str) -> tuple[str, str]:
+    text = f"The {what} is off by {off:+.1f} {unit}, {allowed:g} allowed."
+    if abs(abs(off) - allowed) < error:
+        return BORDERLINE, f"{text} Too close to call: read it again."
+    return (ACCEPTED if abs(off) <= allowed else NOT_ACCEPTED), text
+
+
+# ---------------------------------------------------------------- in words
+
+
+def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
+    """Read a table of readings and say in plain text how they compare and what is accepted.
+
+    Raises
+    ------
+    ReadingsError
+        If the table can't be used.
+    """
+    text = str(findings.run.get("limits") or "")
+    limits = limits_from_toml(text) if text else default_limits()
+    readings = read_readings(readings_path, limits)
+    compared = compare([r for r in readings if r.when == "before"], findings, limits)
+    accepted = accept(readings, findings, limits)
+    lines: list[str] = []
+    if compared:
+        average = _Stations(findings).average_m
+        lines += _comparison_lines(compared, agreement(compared, average_m=average))
+    if accepted:
+        lines += _acceptance_lines(accepted)
+    return "\n".join(lines)
+
+
+def acceptance_report(before: Findings, after: Findings) -> str:
+    """Say in plain text which reaches with work are accepted on a terrain taken after it."""
+    text = str(before.run.get("limits") or "")
+    limits = limits_from_toml(text) if text else default_limits()
+    judged = accept_reaches(before, after, limits)
+    if not judged:
+        return "There was no reach with work to accept."
+    lines = []
+    for reach in judged:
+        place = (
+            f"{reach.road}, {reach.side}, {station_text(reach.from_m)} to "
+            f"{station_text(reach.to_m)}: {reach.state}"
+        )
+        if reach.state == NOT_COMPARED:
+            lines.append(f"{place}; {100 * reach.known_share:.0f} % of it was measured again.")
+            continue
+        lines.append(
+            f"{place}; falls {reach.slope_after_pct:.1f} ± {reach.slope_after_se:.1f} % "
+            f"({reach.slope_before_pct:.1f} % before, {reach.required_slope_pct:.1f} % required), "
+            f"edge drop {reach.edge_after_mm:.0f} ± {reach.edge_after_se:.0f} mm; probability "
+            f"{reach.p_within:.2f} that both are within what is allowed."
+        )
+    counts = {
+        state: sum(r.state == state for r in judged)
+        for state in dict.fromkeys(reach.state for reach in judged)
+    }
+    lines.append(", ".join(f"{count} {state}" for state, count in counts.items()) + ".")
+    return "\n".join(lines)
+
+
+def _place(reading: Reading) -> str:
+    name = f"{reading.road} " if reading.road else ""
+    return f"{name}{station_text(reading.station_m)} {reading.side}"
+
+
+def _comparison_lines(compared: Sequence[Comparison], summary: Agreement) -> list[str]:
+    lines = ["Readings beside what was measured"]
+    for c in compared:
+        if math.isnan(c.z):
+            lines.append(f"  {_place(c.reading)}: read {c.slope_pct:.1f} %; {c.reason}")
+            continue
+        edge = (
+            ""
+            if math.isnan(c.edge_z)
+            else (f"; edge off by {c.edge_difference_mm:+.0f} mm (z {c.edge_z:+.1f})")
+        )
+        lines.append(
+            f"  {_place(c.reading)}: read {c.slope_pct:.1f} ± {c.slope_se:.1f} %, measured "
+            f"{c.measured_slope_pct:.1f} ± {c.measured_slope_se:.1f} %, difference "
+            f"{c.difference_points:+.1f} points (z {c.z:+.1f}){edge}"
+        )
+    if summary.compared == 0:
+        lines.append("  None of the readings could be compared.")
+        return lines
+    lines.append(
+        f"  {summary.compared} compared, {summary.left_out} left out; mean difference "
+        f"{summary.mean_difference_points:+.2f} ± {summary.mean_difference_se:.2f} points, root "
+        f"mean square {summary.rms_difference_points:.2f}, z spread {summary.z_spread:.2f}, "
+        f"{100.0 * summary.within_two:.0f} % within two standard errors."
+    )
+    if summary.chance >= 0.05:
+        lines.append("  Readings and measurements agree within their errors.")
+    elif abs(summary.mean_difference_points) > 2.0 * summary.mean_difference_se:
+        way = "steeper" if summary.mean_difference_points > 0.0 else "flatter"
+        lines.append(
+            f"  The shoulder reads {way} than measured beyond chance: has it changed since the "
+            "terrain was taken, or is the edge misplaced?"
+        )
+    else:
+        lines.append(
+            "  They scatter more than their errors allow: raise the noise, or look at the places "
+            "with the largest z."
+        )
+    return lines
+
+
+def _acceptance_lines(accepted: Sequence[Acceptance]) -> list[str]:
+    lines = ["Finished work"]
+    for a in accepted:
+        was = "" if math.isnan(a.slope_before_pct) else f", was {a.slope_before_pct:.1f} %"
+        lines.append(
+            f"  {_place(a.reading)}: {a.state}; {a.reading.slope_pct:.1f} % of "
+            f"{a.required_slope_pct:.1f} % required{was}. {a.reason}"
+            if a.state != NOT_COMPARED
+            else f"  {_place(a.reading)}: {a.state}. {a.reason}"
+        )
+    counts = ", ".join(
+        f"{sum(a.state == state for a in accepted)} {state}"
+        for state in (ACCEPTED, BORDERLINE, NOT_ACCEPTED, NOT_COMPARED)
+        if any(a.state == state for a in accepted)
+    )
+    readings = "1 reading" if len(accepted) == 1 else f"{len(accepted)} readings"
+    lines.append(f"  {readings}: {counts}.")
+    return lines

@@ -1,0 +1,475 @@
+"""Result tables, and the GeoPackage that holds them.
+
+A findings file is an ordinary GeoPackage (OGC 12-128r18) that any GIS opens. Column names and
+units are a contract with other programs: they may grow but never change. Unknown is NULL in the
+file and NaN or an empty text here, never 0.
+"""
+
+import json
+import os
+import sqlite3
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from itertools import repeat
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.errors import OutputError
+from analysis.common.outputs import replacing
+
+__all__ = [
+    "EDIT_COLUMNS",
+    "POND_COLUMNS",
+    "REACH_COLUMNS",
+    "REVIEW_COLUMNS",
+    "STATION_COLUMNS",
+    "Findings",
+    "Table",
+    "check_replaceable",
+    "read_findings",
+    "write_findings",
+]
+
+Floats = NDArray[np.float64]
+
+# name -> fiona type. The columns before LATER are the contract: a file without them is refused. A
+# file without the later ones was written by an older version and reads as unknown there.
+STATION_COLUMNS: Mapping[str, str] = {
+    "road": "str",
+    "station_m": "float",
+    "side": "str",
+    "edge_offset_m": "float",
+    "edge_found": "bool",
+    "hinge_offset_m": "float",
+    "pavement_slope_pct": "float",
+    "pavement_slope_se": "float",
+    "shoulder_slope_pct": "float",
+    "shoulder_slope_se": "float",
+    "required_slope_pct": "float",
+    "edge_drop_mm": "float",
+    "edge_drop_se": "float",
+    "rut_mm": "float",
+    "ridge_mm": "float",
+    "retained_mm": "float",
+    "pond_depth_mm": "float",
+    "ditch_depth_m": "float",
+    "ditch_grade_pct": "float",
+    "cut_m2": "float",
+    "fill_m2": "float",
+    "p_wont_shed": "float",
+    "verdict": "str",
+    "reason": "str",
+    # later
+    "finding": "str",
+    "p_drop": "float",
+    "p_high": "float",
+    "p_rut": "float",
+    "edge_se_m": "float",
+    "edge_source": "str",
+    "hinge_source": "str",
+    "ditch_offset_m": "float",
+    "shoulder_width_m": "float",
+    "rut_se": "float",
+    "ridge_se": "float",
+    "rut_detectable_mm": "float",
+    "grade_pct": "float",
+    "foreslope_pct": "float",
+    "breakover_points": "float",
+    "edge_z_m": "float",
+    "average_m": "float",
+    "cut_se": "float",
+    "fill_se": "float",
+    "distance_m": "float",
+    "kerb": "bool",
+    "crowned": "bool",
+    "ditch_blocked": "bool",
+}
+REACH_COLUMNS: Mapping[str, str] = {
+    "road": "str",
+    "side": "str",
+    "from_m": "float",
+    "to_m": "float",
+    "finding": "str",
+    "treatment": "str",
+    "verdict": "str",
+    "length_m": "float",
+    "mean_slope_pct": "float",
+    "worst_drop_mm": "float",
+    "cut_m3": "float",
+    "fill_m3": "float",
+    "balance_m3": "float",
+    "balance_se": "float",
+    "import_m3_loose": "float",
+    "loads": "float",
+    "rank": "int",
+    "reason": "str",
+    # later
+    "mean_slope_se": "float",
+    "required_slope_pct": "float",
+    "p_wont_shed": "float",
+    "import_t": "float",
+    "haul_away_m3_loose": "float",
+    "ditch_clean_m": "float",
+    "p_replenish": "float",
+    "severity": "float",
+    "first_index": "int",
+    "last_index": "int",
+}
+POND_COLUMNS: Mapping[str, str] = {
+    "road": "str",
+    "depth_mm": "float",
+    "area_m2": "float",
+    "volume_m3": "float",
+    "side": "str",
+    # later
+    "where": "str",
+    "station_m": "float",
+    "spill_station_m": "float",
+    "spill_offset_m": "float",
+    "certain": "bool",
+    "doubt": "str",
+}
+_LATER = {"stations": "finding", "reaches": "mean_slope_se", "ponds": "where"}
+EDIT_COLUMNS: Mapping[str, str] = {
+    "road": "str",
+    "distance_m": "float",
+    "side": "str",
+    "what": "str",
+    "u_m": "float",
+}
+REVIEW_COLUMNS: Mapping[str, str] = {
+    "kind": "str",
+    "road": "str",
+    "side": "str",
+    "from_m": "float",
+    "to_m": "float",
+    "state": "str",
+    "reason": "str",
+    "at": "str",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Named columns of one length; numbers are float arrays (NaN unknown), texts object arrays."""
+
+    columns: Mapping[str, NDArray[Any]]
+
+    def __post_init__(self) -> None:
+        """Refuse columns of unequal length: a row would then mix two stations."""
+        lengths = {name: len(column) for name, column in self.columns.items()}
+        if len(set(lengths.values())) > 1:
+            raise ValueError(f"columns of one table must be equally long, got {lengths}")
+
+    def __len__(self) -> int:
+        return len(next(iter(self.columns.values()))) if self.columns else 0
+
+    def __getitem__(self, name: str) -> NDArray[Any]:
+        return self.columns[name]
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.columns
+
+    def names(self) -> tuple[str, ...]:
+        """Column names in order."""
+        return tuple(self.columns)
+
+    def row(self, index: int) -> dict[str, Any]:
+        """One row as a plain dictionary."""
+        return {name: column[index] for name, column in self.columns.items()}
+
+    def where(self, keep: NDArray[Any]) -> "Table":
+        """Return the rows that a mask or an index array keeps."""
+        return Table({name: column[keep] for name, column in self.columns.items()})
+
+    @classmethod
+    def empty(cls, types: Mapping[str, str]) -> "Table":
+        """Return a table without rows, with the columns of `types`."""
+        return cls({name: _column([], kind) for name, kind in types.items()})
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What a screening found, as tables with geometry in the grid's CRS (CRS units).
+
+    Attributes
+    ----------
+    stations, reaches, ponds
+        Tables with the columns of `STATION_COLUMNS`, `REACH_COLUMNS`, `POND_COLUMNS`.
+    station_xy
+        (n, 2) pavement edge of each row of `stations`.
+    reach_lines, pond_rings
+        One (m, 2) array for each row of `reaches` and `ponds`.
+    run
+        What went in: files, checksums, settings, limits, versions, noise, counts, time.
+    edits
+        A person's corrections of breaks: `what` is "edge" or "hinge", `u_m` the distance outward.
+    reviews
+        A person's view of a station or reach: `state` is "to check", "agreed" or "rejected".
+    """
+
+    stations: Table
+    reaches: Table
+    ponds: Table
+    station_xy: Floats
+    reach_lines: tuple[Floats, ...]
+    pond_rings: tuple[Floats, ...]
+    crs_wkt: str
+    run: Mapping[str, Any]
+    edits: Table = field(default_factory=lambda: Table.empty(EDIT_COLUMNS))
+    reviews: Table = field(default_factory=lambda: Table.empty(REVIEW_COLUMNS))
+
+
+def check_replaceable(path: str | os.PathLike[str]) -> None:
+    """Refuse to replace a file that isn't a findings file, or is open in another program.
+
+    Raises
+    ------
+    OutputError
+        If there is such a file at the place.
+    """
+    target = Path(path)
+    if not target.is_file() or target.stat().st_size == 0:
+        return
+    # A journal left beside a new file would be played into it and spoil it.
+    for ending in ("-wal", "-journal"):
+        journal = target.with_name(target.name + ending)
+        if journal.is_file() and journal.stat().st_size > 0:
+            raise OutputError(
+                f"{target} is open in another program: close it there, or choose another name."
+            )
+    try:
+        with closing(
+            sqlite3.connect(f"{target.resolve().as_uri()}?mode=ro", uri=True, timeout=0.2)
+        ) as base:
+            tables = {row[0] for row in base.execute("SELECT table_name FROM gpkg_contents")}
+    except sqlite3.OperationalError as error:
+        if "locked" in str(error):
+            raise OutputError(
+                f"{target} is being written by another program: wait, or choose another name."
+            ) from error
+        tables = set()
+    except sqlite3.Error:
+        tables = set()
+    if not {"stations", "reaches", "run"} <= tables:
+        raise OutputError(
+            f"{target} holds something else than findings and won't be overwritten: choose another "
+            "name."
+        )
+
+
+def write_findings(
+    findings: Findings,
+    path: str | os.PathLike[str],
+    *,
+    progress: Callable[[float, str], None] | None = None,
+) -> None:
+    """Write findings as one GeoPackage; a good file is replaced only by a whole new one.
+
+    Raises
+    ------
+    OutputError
+        If the folder is missing or can't be written to, the disk refuses, or there is another
+        kind of file at the place (`check_replaceable`).
+    """
+    target = Path(path)
+    if target.suffix.lower() != ".gpkg":
+        raise OutputError(f"Findings go into a GeoPackage: name the file {target.stem}.gpkg.")
+    if not target.parent.is_dir():
+        raise OutputError(f"The folder {target.parent} doesn't exist: make it, or choose another.")
+    if target.is_dir():
+        raise OutputError(f"{target} is a folder: choose a file name for the findings.")
+    check_replaceable(target)
+    try:
+        # GDAL goes by the ending
+        with replacing(target, ending=".part.gpkg") as beside:
+            _write_layers(findings, beside, progress or (lambda _share, _words: None))
+    except OutputError:
+        raise
+    except Exception as error:
+        # fiona and GDAL raise many types for a full disk, a read-only folder or a lock; Cancelled
+        # passes through unchanged.
+        from analysis.common.errors import Cancelled
+
+        if isinstance(error, Cancelled):
+            raise
+        raise OutputError(
+            f"The findings can't be written to {target} ({_first_line(error)}): "
+            "check that the folder is writable and the file isn't open elsewhere."
+        ) from error
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).strip().splitlines() or [type(error).__name__])[0]
+
+
+def _write_layers(findings: Findings, path: Path, progress: Callable[[float, str], None]) -> None:
+    from analysis.terrain.geofiles import fiona
+
+    path.unlink(missing_ok=True)
+    # Touching the file first gives the plain reason (permission, no space) before GDAL's own.
+    path.touch()
+    path.unlink()
+    points = _shapes("Point", findings.station_xy)
+    lines = _shapes("LineString", findings.reach_lines)
+    rings = _shapes("Polygon", ([ring] for ring in findings.pond_rings))
+    layers: tuple[tuple[str, str, Table, Mapping[str, str], Iterator[Any]], ...] = (
+        ("stations", "Point", findings.stations, STATION_COLUMNS, points),
+        ("reaches", "LineString", findings.reaches, REACH_COLUMNS, lines),
+        ("ponds", "Polygon", findings.ponds, POND_COLUMNS, rings),
+        ("edits", "None", findings.edits, EDIT_COLUMNS, repeat(None)),
+        ("reviews", "None", findings.reviews, REVIEW_COLUMNS, repeat(None)),
+    )
+    with warnings.catch_warnings():
+        # GDAL says once for each layer that a column named like a keyword is fine.
+        warnings.simplefilter("ignore")
+        for step, (name, kind, table, types, shapes) in enumerate(layers):
+            progress(step / len(layers), f"writing {name}")
+            schema = {"geometry": kind, "properties": dict(types)}
+            crs = {} if kind == "None" else {"crs_wkt": findings.crs_wkt}
+            with fiona.open(path, "w", driver="GPKG", layer=name, schema=schema, **crs) as layer:
+                layer.writerecords(_records(table, types, shapes))
+        row = _run_row(findings.run)
+        schema = {
+            "geometry": "None",
+            "properties": {key: _type_of(value) for key, value in row.items()},
+        }
+        with fiona.open(path, "w", driver="GPKG", layer="run", schema=schema) as layer:
+            layer.write({"type": "Feature", "geometry": None, "properties": row})
+    progress(1.0, "written")
+
+
+def _shapes(kind: str, coordinates: Iterable[Any]) -> Iterator[dict[str, Any]]:
+    for values in coordinates:
+        plain = [ring.tolist() for ring in values] if kind == "Polygon" else values.tolist()
+        yield {"type": kind, "coordinates": plain}
+
+
+def _records(
+    table: Table, types: Mapping[str, str], shapes: Iterator[dict[str, Any]]
+) -> Iterator[dict[str, Any]]:
+    columns = [[_plain(value, kind) for value in table[name]] for name, kind in types.items()]
+    for values, shape in zip(zip(*columns, strict=True), shapes, strict=False):
+        yield {
+            "type": "Feature",
+            "geometry": shape,
+            "properties": dict(zip(types, values, strict=True)),
+        }
+
+
+def _plain(value: Any, kind: str) -> Any:
+    """Value for the file: NULL for what is unknown."""
+    if kind == "str":
+        return str(value) if value is not None and value != "" else None
+    number = float(value)
+    if not np.isfinite(number):
+        return None
+    if kind == "bool":
+        return bool(number)
+    return int(number) if kind == "int" else number
+
+
+def _run_row(run: Mapping[str, Any]) -> dict[str, Any]:
+    """Run record as one row: plain values stay, the rest becomes JSON text."""
+    return {
+        key: value
+        if isinstance(value, str | int | float | bool)
+        else json.dumps(value, ensure_ascii=False, default=str)
+        for key, value in run.items()
+    }
+
+
+def _type_of(value: Any) -> str:
+    for python_type, name in ((bool, "bool"), (int, "int"), (float, "float")):
+        if isinstance(value, python_type):
+            return name
+    return "str"
+
+
+def _column(values: Sequence[Any], kind: str) -> NDArray[Any]:
+    """Column for a table: NaN or an empty text where the file has NULL."""
+    if kind == "str":
+        column = np.empty(len(values), dtype=object)
+        column[:] = ["" if value is None else value for value in values]
+        return column
+    return np.array([np.nan if value is None else float(value) for value in values], dtype=float)
+
+
+def read_findings(path: str | os.PathLike[str]) -> Findings:
+    """Read a findings file back.
+
+    Raises
+    ------
+    OutputError
+        If the file is missing, no GeoPackage, or lacks a layer or column of the contract.
+    """
+    from analysis.terrain.geofiles import fiona
+
+    source = Path(path)
+    if not source.is_file():
+        raise OutputError(f"There is no findings file {source}: check the name and the folder.")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            layers = set(fiona.listlayers(source))
+            missing = {"stations", "reaches", "ponds", "run"} - layers
+            if missing:
+                raise OutputError(
+                    f"{source.name} isn't a findings file: it lacks the layers "
+                    f"{', '.join(sorted(missing))}; choose one that this program wrote."
+                )
+            stations, points, crs_wkt = _read_layer(source, "stations", STATION_COLUMNS)
+            reaches, lines, _ = _read_layer(source, "reaches", REACH_COLUMNS)
+            ponds, rings, _ = _read_layer(source, "ponds", POND_COLUMNS)
+            edits, reviews = (
+                _read_layer(source, name, types)[0] if name in layers else Table.empty(types)
+                for name, types in (("edits", EDIT_COLUMNS), ("reviews", REVIEW_COLUMNS))
+            )
+            with fiona.open(source, layer="run") as layer:
+                run = dict(next(iter(layer))["properties"])
+    except OutputError:
+        raise
+    except Exception as error:
+        raise OutputError(
+            f"{source.name} can't be read as a findings file ({_first_line(error)}): "
+            "choose a GeoPackage that this program wrote."
+        ) from error
+    return Findings(
+        stations=stations,
+        reaches=reaches,
+        ponds=ponds,
+        station_xy=np.array([p["coordinates"][:2] for p in points], dtype=float).reshape(-1, 2),
+        reach_lines=tuple(np.array(shape["coordinates"], dtype=float) for shape in lines),
+        pond_rings=tuple(np.array(shape["coordinates"][0], dtype=float) for shape in rings),
+        crs_wkt=crs_wkt,
+        run=run,
+        edits=edits,
+        reviews=reviews,
+    )
+
+
+def _read_layer(
+    path: Path, name: str, types: Mapping[str, str]
+) -> tuple[Table, list[Mapping[str, Any]], str]:
+    from analysis.terrain.geofiles import fiona
+
+    contract = list(types)[: list(types).index(_LATER[name])] if name in _LATER else list(types)
+    with fiona.open(path, layer=name) as layer:
+        missing = set(contract) - set(layer.schema["properties"])
+        if missing:
+            raise OutputError(
+                f"Layer {name} of {path.name} lacks the columns {', '.join(sorted(missing))}: "
+                "choose a file that this program wrote."
+            )
+        features = list(layer)
+        crs_wkt = str(layer.crs_wkt)
+    columns = {
+        key: _column([feature["properties"].get(key) for feature in features], kind)
+        for key, kind in types.items()
+    }
+    return Table(columns), [feature["geometry"] for feature in features], crs_wkt

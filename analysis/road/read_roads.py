@@ -1,0 +1,360 @@
+"""Centrelines and other lines, areas and points from map files, in the working plane.
+
+The mathematics of stationing lives in `analysis.road.roadline` and is handed on from here.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.errors import RoadError, SettingsError
+from analysis.common.stations import StationStyle, parse_station, station_text
+from analysis.common.units import METRES_PER_FOOT, METRES_PER_MILE
+from analysis.road.roadline import (
+    CHORD_M,
+    Frames,
+    Road,
+    Tracker,
+    calmed_road,
+    frames,
+    make_road,
+    reversed_road,
+    road_part,
+    station_grid,
+    to_map,
+    to_road,
+)
+from analysis.road.vectors import (
+    Feature,
+    Layer,
+    line_layers,
+    lines_of,
+    read_features,
+    read_lines,
+    read_points,
+    read_polygons,
+    touches,
+)
+from analysis.terrain.grid import Terrain
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = [
+    "CHORD_M",
+    "Feature",
+    "Frames",
+    "Road",
+    "StationStyle",
+    "Tracker",
+    "calmed_road",
+    "frames",
+    "line_layers",
+    "make_road",
+    "parse_station",
+    "read_features",
+    "read_lines",
+    "read_points",
+    "read_polygons",
+    "read_roads",
+    "reversed_road",
+    "road_part",
+    "station_grid",
+    "station_text",
+    "to_map",
+    "to_road",
+]
+
+_NAME_FIELDS = (
+    *("name", "road", "road_name", "roadname", "street", "full_name", "ref"),
+    *("route", "route_id", "road_id", "id"),
+)
+_START_FIELDS = ("start_m", "from_m", "begin_m", "start_station", "from_station")
+# ends closer than this are one point: centrelines are never digitised finer
+_SAME_POINT_M = 0.02
+# no road runs straight for so long
+_LONGEST_SEGMENT_M = 300_000.0
+_MEASURE_UNITS_M = {
+    "metres": 1.0,
+    "feet": METRES_PER_FOOT,
+    "kilometres": 1000.0,
+    "miles": METRES_PER_MILE,
+}
+_MEASURE_FIT = 0.1
+_CALM_WITHIN_M = 15.0
+_MEASURE_GAP_M = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A stretch of road on its way to becoming a `Road`."""
+
+    name: str
+    xy: NDArray[np.float64]
+    measure: NDArray[np.float64] | None
+
+    def turned(self) -> _Part:
+        measure = None if self.measure is None else self.measure[::-1]
+        return _Part(self.name, self.xy[::-1], measure)
+
+
+def read_roads(
+    path: str | os.PathLike[str],
+    terrain: Terrain,
+    *,
+    layer: str | None = None,
+    name_field: str | None = None,
+    start_m: float = 0.0,
+    reverse: bool = False,
+    crs: str | None = None,
+    use_measures: bool = True,
+    notes: list[str] | None = None,
+) -> tuple[Road, ...]:
+    """Read road centrelines into the working plane of a terrain grid.
+
+    Stretches of one name that meet end to end become one road; what stays apart becomes
+    ``name (2)`` and so on. Station labels come from M values (GeoPackage, shapefile) or
+    from a start field such as ``start_m``, else from `start_m`. A line that zigzags gets a
+    longer chord (`calmed_road`). Roads that don't touch the grid are left out as long as one
+    does.
+
+    Parameters
+    ----------
+    path : path
+        Any vector file that fiona reads.
+    terrain : Terrain
+        Settles the working plane.
+    layer : str, optional
+        Layer of the file; needed when it holds several with lines.
+    name_field : str, optional
+        Field with the road's name; found by itself if called name, road, ref, id or alike.
+    start_m : float, default 0
+        Label of the first vertex of roads that bring no labels of their own.
+    reverse : bool, default False
+        Run the roads against the direction they were drawn in.
+    crs : str, optional
+        Coordinate system of the lines, for a file that has none or a wrong one.
+    use_measures : bool, default True
+        False ignores M values and start fields.
+    notes : list of str, optional
+        Sentences about what was assumed or left out are appended here.
+
+    Returns
+    -------
+    tuple of Road
+        At least one.
+
+    Raises
+    ------
+    RoadError
+        Missing or unreadable file, unknown layer or field, no lines, a line without two
+        different vertices, coordinates that are no numbers, no road on the grid, unusable
+        measures.
+    """
+    told = notes if notes is not None else []
+    source = Layer(path, terrain, layer, "lines", crs, told)
+    field = _name_field(source.fields, name_field, source.text)
+    parts: list[_Part] = []
+    for number, feature in source.features():
+        name = _name(feature.properties, field)
+        lines = list(lines_of(feature.geometry))
+        measures = source.measures(number, lines) if use_measures else None
+        start = _start(feature.properties, source.text) if use_measures else None
+        done_m = 0.0
+        for i, line in enumerate(lines):
+            xy = source.place(line)
+            called = name or source.stem
+            if len(xy) < 2 or not np.any(np.hypot(*np.diff(xy, axis=0).T) > 1e-5):
+                told.append(f'A line of "{called}" in {source.text} has no length; left out.')
+                continue
+            _check_gaps(xy, called, source.text)
+            measure = None
+            if measures is not None:
+                measure = _measure_in_metres(measures[i], xy, called, source.text)
+            if measure is None and start is not None:
+                along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+                measure = start + done_m + along
+                done_m += float(along[-1])
+            parts.append(_Part(name, xy, measure))
+    if not parts:
+        if source.count:
+            raise RoadError(
+                f"The lines in {source.text} have no length (each needs two different "
+                "vertices); draw the centreline again."
+            )
+        raise RoadError(f"The layer of lines in {source.text} is empty; draw the centreline first.")
+    source.check_overlap(part.xy for part in parts)
+    roads = []
+    for name, xy, measure in _named(_joined(parts), source.stem):
+        if reverse and measure is None:
+            xy = xy[::-1]
+        road = make_road(name, xy, measure=measure, start_m=start_m)
+        road = reversed_road(road) if reverse and measure is not None else road
+        if touches(terrain, road.xy):
+            road = calmed_road(road, _CALM_WITHIN_M)
+            if road.chord_m > CHORD_M:
+                told.append(
+                    f'The line of "{name}" zigzags; its sections are squared to a chord of '
+                    f"{road.chord_m:g} m."
+                )
+            roads.append(road)
+        else:
+            told.append(f'The road "{name}" doesn\'t touch the terrain grid; left out.')
+    return tuple(roads)
+
+
+def _check_gaps(xy: NDArray[np.float64], name: str, text: str) -> None:
+    """Refuse a line with a stray vertex, such as one at 0, 0."""
+    longest = float(np.hypot(*np.diff(xy, axis=0).T).max())
+    if longest > _LONGEST_SEGMENT_M:
+        raise RoadError(
+            f'Two neighbouring vertices of "{name}" in {text} lie {longest / 1000:.0f} km apart; '
+            "mend or delete the stray one."
+        )
+
+
+def _name_field(fields: list[str], wanted: str | None, text: str) -> str | None:
+    if wanted is not None:
+        if wanted not in fields:
+            raise RoadError(
+                f'The file {text} has no field "{wanted}"; it has {", ".join(fields) or "none"}.'
+            )
+        return wanted
+    lower = {field.lower(): field for field in reversed(fields)}
+    return next((lower[name] for name in _NAME_FIELDS if name in lower), None)
+
+
+def _name(properties: dict[str, Any], field: str | None) -> str:
+    value = properties.get(field) if field is not None else None
+    if value is None:
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    return str(value).strip()
+
+
+def _start(properties: dict[str, Any], text: str) -> float | None:
+    lower = {key.lower(): value for key, value in properties.items()}
+    for field in _START_FIELDS:
+        value = lower.get(field)
+        if value is None or value == "":
+            continue
+        try:
+            number = parse_station(value) if isinstance(value, str) else float(value)
+        except (SettingsError, TypeError, ValueError) as error:
+            raise RoadError(
+                f'The start station "{value}" in the field {field} of {text} is no station; write '
+                "it in metres or like 2+340."
+            ) from error
+        if math.isfinite(number):
+            return number
+    return None
+
+
+def _measure_in_metres(
+    m: NDArray[np.float64], xy: NDArray[np.float64], name: str, text: str
+) -> NDArray[np.float64] | None:
+    """Return station labels in metres from M values in a unit found from the line's length."""
+    known = np.isfinite(m)
+    # a line with a dimension for M but nothing in it (all zero, or empty) has no measures
+    if known.sum() < 2 or np.ptp(m[known]) == 0:
+        return None
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    first, last = np.flatnonzero(known)[[0, -1]]
+    ratio = abs(m[last] - m[first]) / max(along[last] - along[first], 1e-9)
+    for unit_m in _MEASURE_UNITS_M.values():
+        if abs(ratio * unit_m - 1.0) <= _MEASURE_FIT:
+            values = np.interp(along, along[known], m[known]) * unit_m
+            sense = math.copysign(1.0, m[last] - m[first])
+            values[:first] = values[first] - sense * (along[first] - along[:first])
+            values[last + 1 :] = values[last] + sense * (along[last + 1 :] - along[last])
+            return np.asarray(values)
+    raise RoadError(
+        f'The measures of "{name}" in {text} run from {m[first]:g} to {m[last]:g} over '
+        f"{along[last] - along[first]:.0f} m, which is neither metres, feet, kilometres nor miles; "
+        "mend them or read the road without its measures."
+    )
+
+
+def _joined(parts: list[_Part]) -> list[_Part]:
+    """Join stretches of one name where just two of them meet."""
+    out: list[_Part] = []
+    names = list(dict.fromkeys(part.name for part in parts))
+    for name in names:
+        group: list[_Part | None] = [part for part in parts if part.name == name]
+        while _join_once(group):
+            pass
+        out += [part for part in group if part is not None]
+    return out
+
+
+def _join_once(group: list[_Part | None]) -> bool:
+    """Join what can be joined in one pass over the ends; tell whether anything was."""
+    ends: list[tuple[int, bool, NDArray[np.float64]]] = []
+    for i, part in enumerate(group):
+        if part is not None:
+            ends += [(i, False, part.xy[0]), (i, True, part.xy[-1])]
+    if len(ends) < 4:
+        return False
+    places = np.array([end[2] for end in ends])
+    from scipy.spatial import cKDTree
+
+    near = cKDTree(places).query_ball_point(places, _SAME_POINT_M)
+    used: set[int] = set()
+    joined = False
+    for meeting in near:
+        if len(meeting) != 2:
+            continue
+        (i, i_last, _), (j, j_last, _) = ends[meeting[0]], ends[meeting[1]]
+        if i == j or i in used or j in used:
+            continue
+        one, two = group[i], group[j]
+        if one is None or two is None:
+            continue
+        if i_last:
+            whole = _end_to_start(one, two if not j_last else two.turned())
+        else:
+            # the stretch that comes first in the file keeps its direction
+            whole = _end_to_start(two if j_last else two.turned(), one)
+        if whole is not None:
+            group[i], group[j] = whole, None
+            used |= {i, j}
+            joined = True
+    return joined
+
+
+def _end_to_start(one: _Part, two: _Part) -> _Part | None:
+    xy = np.concatenate([one.xy, two.xy[1:]])
+    if one.measure is None and two.measure is None:
+        return _Part(one.name, xy, None)
+    if one.measure is None or two.measure is None:
+        return None
+    if abs(one.measure[-1] - two.measure[0]) > _MEASURE_GAP_M:
+        return None
+    measure = np.concatenate([one.measure, two.measure[1:]])
+    step = np.diff(measure)[np.hypot(*np.diff(xy, axis=0).T) > 1e-5]
+    if not (np.all(step > 0) or np.all(step < 0)):
+        return None
+    return _Part(one.name, xy, measure)
+
+
+def _named(
+    parts: list[_Part], stem: str
+) -> Iterator[tuple[str, NDArray[np.float64], NDArray[np.float64] | None]]:
+    """Give each road a name of its own: ``name``, ``name (2)``, ..."""
+    taken: set[str] = set()
+    for part in parts:
+        base = part.name or stem
+        name, count = base, 1
+        while name in taken:
+            count += 1
+            name = f"{base} ({count})"
+        taken.add(name)
+        yield name, part.xy, part.measure

@@ -1,0 +1,271 @@
+"""Slopes, edge drops, ruts and their standard errors, from the native cells of each station.
+
+One regression per station and side: pavement plane, step at the edge, shoulder and
+foreslope, each as the grid's cells see it (`analysis.corridor.footprint`), so that no cell next to
+a break has to be thrown away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.edges.find_breaks import SIDE_SIGN, Breaks
+from analysis.shoulder.noise import Noise, estimate_noise
+from analysis.shoulder.regression import (
+    STRIP_M,
+    SideFit,
+    fit_side,
+    road_slant,
+    side_ground,
+    side_section,
+    side_strip,
+)
+from analysis.shoulder.resolving import averaging_lengths, too_coarse
+from analysis.shoulder.straightedge import STRAIGHTEDGE_M, lay_straightedge
+
+if TYPE_CHECKING:
+    from analysis.corridor.ribbon import Cells
+
+__all__ = [
+    "NOT_JUDGED",
+    "NO_DATA",
+    "OK",
+    "TOO_COARSE",
+    "Measures",
+    "Noise",
+    "Sections",
+    "estimate_noise",
+    "measure",
+]
+
+Floats = NDArray[np.float64]
+Progress = Callable[[float, str], None]
+
+OK, NO_DATA, NOT_JUDGED, TOO_COARSE = 0, 1, 2, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """What was measured at n stations; (n, 2) with side 0 left, 1 right; NaN = unknown.
+
+    Cross slopes in percent, positive falls outward; standard errors in the unit of the value.
+
+    Attributes
+    ----------
+    pavement_slope_pct, pavement_slope_se, shoulder_slope_pct, shoulder_slope_se : (n, 2)
+    slope_cov : (n, 2)
+        Covariance of pavement and shoulder slope, percent squared.
+    edge_drop_mm, edge_drop_se : (n, 2)
+        Positive: shoulder lower than the pavement.
+    drop_shoulder_cov : (n, 2)
+        Covariance of edge drop and shoulder slope, mm percent.
+    rut_mm, rut_se, ridge_mm, ridge_se, rut_detectable_mm : (n, 2)
+        Largest gap under and rise above a straightedge; depth of a wheel rut that is told from
+        none with 95 % certainty.
+    foreslope_pct : (n, 2)
+    grade_pct : (n, 2)
+        Along the road at the edge, positive rises up-station.
+    shoulder_width_m, edge_z_m : (n, 2)
+        Edge to hinge; height of the pavement plane at the edge.
+    cells : (n, 2) int
+        Cells on the shoulder.
+    effective_cells : (n, 2)
+        As many independent cells would tell as much about the shoulder slope.
+    outlier_share : (n, 2)
+        Share of shoulder cells left out of the fit.
+    roughness_mm : (n, 2)
+        Robust scatter of the shoulder about its plane.
+    average_m : (n, 2)
+        Averaging length used.
+    status : (n, 2) int8
+        `OK`, `NO_DATA`, `NOT_JUDGED`, `TOO_COARSE`.
+    reason : (n, 2) object
+        One sentence, "" where the status is `OK`.
+    """
+
+    pavement_slope_pct: Floats
+    pavement_slope_se: Floats
+    shoulder_slope_pct: Floats
+    shoulder_slope_se: Floats
+    slope_cov: Floats
+    edge_drop_mm: Floats
+    edge_drop_se: Floats
+    drop_shoulder_cov: Floats
+    rut_mm: Floats
+    rut_se: Floats
+    ridge_mm: Floats
+    ridge_se: Floats
+    rut_detectable_mm: Floats
+    foreslope_pct: Floats
+    grade_pct: Floats
+    shoulder_width_m: Floats
+    edge_z_m: Floats
+    cells: NDArray[np.int64]
+    effective_cells: Floats
+    outlier_share: Floats
+    roughness_mm: Floats
+    average_m: Floats
+    status: NDArray[np.int8]
+    reason: NDArray[np.object_]
+
+
+@dataclass(frozen=True, slots=True)
+class Sections:
+    """Averaged sections relative to the pavement plane at the edge.
+
+    Attributes
+    ----------
+    s : (n,)
+        Stations.
+    u : (k,)
+        Outward from the edge, metres; negative = pavement.
+    height_m, se_m : (n, 2, k)
+        Ground minus pavement height at the edge, and its standard error; NaN = unknown.
+    ground_m : (n, 2, k), optional
+        The same as it lies: the fitted shape where there is one, without the blur of cells and
+        of averaging across.
+    """
+
+    s: Floats
+    u: Floats
+    height_m: Floats
+    se_m: Floats
+    ground_m: Floats | None = None
+
+
+def measure(
+    cells: Cells,
+    breaks: Breaks,
+    noise: Noise,
+    *,
+    average_m: float | Literal["auto"] = 20.0,
+    box_m: Floats,
+    mask: NDArray[np.bool_] | None = None,
+    guard_m: float = 0.0,
+    straightedge_m: float = STRAIGHTEDGE_M,
+    progress: Progress | None = None,
+) -> tuple[Measures, Sections]:
+    """Measure pavement and shoulder at every station.
+
+    Parameters
+    ----------
+    cells : Cells
+        Native grid cells near the road, sorted along it.
+    breaks : Breaks
+    noise : Noise
+    average_m : float or "auto"
+        Length of road averaged for a station; "auto" takes the least that tells 4 % from 2 %.
+    box_m : (n, 2)
+        Box widths of a cell across the road.
+    mask : (m,) bool, optional
+        Cells that the user's layer says aren't shoulder.
+    guard_m : float
+        Cells this near to the edge or the hinge are left out; 0 fits the step and the kinks
+        through them, as the cells of an area-averaged grid see them.
+    straightedge_m : float
+        Length of the straightedge for ruts and ridges.
+    progress : callable, optional
+        Called with a fraction and a few words; may raise `analysis.common.errors.Cancelled`.
+
+    Returns
+    -------
+    Measures, Sections
+    """
+    n = breaks.s.size
+    if average_m == "auto":
+        length = averaging_lengths(breaks, noise, cells.cell_m)
+    else:
+        length = np.full((n, 2), float(average_m))
+    step = 0.5 * cells.cell_m
+    u = np.asarray(np.arange(-round(5.0 / step), round(12.0 / step) + 1) * step, dtype=np.float64)
+    height = np.full((n, 2, u.size), np.nan)
+    height_se = np.full((n, 2, u.size), np.nan)
+    ground = np.full((n, 2, u.size), np.nan)
+    given = np.zeros(cells.s.size, dtype=bool) if mask is None else mask
+    slant = road_slant(breaks)
+    seen = np.zeros((n, 2))
+
+    def one_side(side: int) -> dict[str, Floats]:
+        strip = side_strip(cells, breaks, side, box_m, given, guard_m)
+        fit = fit_side(strip, breaks, noise, side, length[:, side])
+        seen[:, side] = fit.last - fit.first
+        gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)
+        height[:, side], height_se[:, side] = side_section(strip, fit, breaks, noise, u)
+        ground[:, side] = side_ground(fit, u, height[:, side])
+        return _side_values(fit, SIDE_SIGN[side] * slant) | gaps.values()
+
+    # the loops let go of the interpreter: both sides at once
+    if progress is not None:
+        progress(0.0, "measuring both sides")
+    with ThreadPoolExecutor(2) as pool:
+        found = list(pool.map(one_side, (0, 1)))
+    values: dict[str, Any] = {
+        name: np.stack([part[name] for part in found], axis=1) for name in found[0]
+    }
+    values["shoulder_width_m"] = breaks.hinge - breaks.edge
+    status = np.zeros((n, 2), dtype=np.int8)
+    reason = np.full((n, 2), "", dtype=object)
+    few = (values["cells"] < 8) | ~np.isfinite(values["edge_z_m"])
+    status[few] = NO_DATA
+    reason[few] = "The grid has too few cells on pavement or shoulder here."
+    # a coarse grid isn't one with holes: it has as many cells near the road as it can have
+    coarse = too_coarse(
+        breaks, cells.cell_m, values["shoulder_slope_se"], values["edge_drop_se"], length
+    )
+    blind = (coarse != "") & (seen > 0.3 * STRIP_M * length / cells.cell_m**2)
+    status[blind] = TOO_COARSE
+    reason[blind] = coarse[blind]
+    for name, value in values.items():
+        if name not in ("shoulder_width_m", "cells"):
+            value[few | blind] = np.nan
+    values.update(average_m=length, status=status, reason=reason)
+    if progress is not None:
+        progress(1.0, "measuring")
+    return Measures(**values), Sections(breaks.s, u, height, height_se, ground)
+
+
+def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:
+    """Turn the fits of one side into the values of `Measures`."""
+    beta, full = fit.beta, fit.covariance
+    p = beta.shape[1]
+    # The road runs aslant to the given line: `bend` is how far it goes outward per metre.
+    length = np.sqrt(1.0 + slant**2)
+    pavement = np.zeros((beta.shape[0], p))
+    pavement[:, 3] = -100.0 * length
+    pavement[:, 1] = 100.0 * slant / length / fit.half_m
+    shoulder = pavement.copy()
+    shoulder[:, 5] = -100.0 * length
+    foreslope = shoulder.copy()
+    foreslope[:, 7] = -100.0 * length
+    drop = np.zeros_like(pavement)
+    drop[:, 6] = 1000.0
+
+    def value(of: Floats) -> Floats:
+        return np.asarray(np.einsum("nj,nj->n", of, beta))
+
+    def both(one: Floats, other: Floats) -> Floats:
+        return np.asarray(np.einsum("ni,nij,nj->n", one, full, other))
+
+    return {
+        "pavement_slope_pct": value(pavement),
+        "pavement_slope_se": np.sqrt(both(pavement, pavement)),
+        "shoulder_slope_pct": value(shoulder),
+        "shoulder_slope_se": np.sqrt(both(shoulder, shoulder)),
+        "slope_cov": both(pavement, shoulder),
+        "edge_drop_mm": value(drop),
+        "edge_drop_se": np.sqrt(both(drop, drop)),
+        "drop_shoulder_cov": both(drop, shoulder),
+        "foreslope_pct": value(foreslope),
+        "grade_pct": 100.0 * beta[:, 1] / fit.half_m / length,
+        "edge_z_m": beta[:, 0] - beta[:, 2] / 3.0,
+        "cells": fit.tally[:, 0].astype(np.int64),
+        "effective_cells": fit.tally[:, 0] / fit.inflation,
+        "outlier_share": fit.tally[:, 3].copy(),
+        "roughness_mm": 1000.0 * fit.tally[:, 4],
+    }

@@ -1,0 +1,141 @@
+"""What a person fixes: edge lines and widths handed in, and single breaks corrected.
+
+A correction is measured at once, and only where it can be felt: the stations around it are
+measured again and put back among the others, which stay exactly as they were.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.edges.find_breaks import Overrides
+from analysis.findings.geopackage import Table
+from analysis.road.roadline import Road, to_road
+from analysis.study.tables import SIDES
+
+if TYPE_CHECKING:
+    from analysis.study.screening import Extras
+
+__all__ = [
+    "changed_stations",
+    "given_breaks",
+    "grouped",
+    "overrides_for",
+    "same_overrides",
+]
+
+Floats = NDArray[np.float64]
+
+
+def given_breaks(road: Road, s: Floats, extras: Extras) -> Overrides:
+    """Breaks that the given edge lines and width table fix at the stations.
+
+    Edge lines win over widths: they were drawn for this very road.
+    """
+    n = len(s)
+    edge, hinge = np.full((n, 2), np.nan), np.full((n, 2), np.nan)
+    if extras.widths is not None:
+        _apply_widths(road, s, extras.widths, edge, hinge)
+    for line in extras.edges:
+        _apply_edge_line(road, s, line, edge)
+    return Overrides(edge=edge, hinge=hinge)
+
+
+def _apply_widths(road: Road, s: Floats, widths: Table, edge: Floats, hinge: Floats) -> None:
+    labels = np.asarray(road.label(s), dtype=float)
+    for row in range(len(widths)):
+        if widths["road"][row] not in ("", road.name):
+            continue
+        low, high = sorted((float(widths["from_m"][row]), float(widths["to_m"][row])))
+        here = (labels >= low) & (labels <= high)
+        for side, name in enumerate(SIDES):
+            pavement = float(widths[f"pavement_{name}_m"][row])
+            shoulder = float(widths[f"shoulder_{name}_m"][row])
+            if np.isfinite(pavement):
+                edge[here, side] = pavement
+                if np.isfinite(shoulder):
+                    hinge[here, side] = pavement + shoulder
+
+
+def _apply_edge_line(road: Road, s: Floats, line: Floats, edge: Floats) -> None:
+    """Take an edge line's offsets at the stations it runs past, on the side it lies on."""
+    import shapely
+
+    step = 1.0
+    geometry = shapely.LineString(line)
+    along = np.arange(0.0, geometry.length + step, step)
+    points = shapely.get_coordinates(shapely.line_interpolate_point(geometry, along))
+    line_s, line_o = to_road(road, points[:, 0], points[:, 1])
+    near = np.isfinite(line_s) & (np.abs(line_o) < 30.0)
+    if near.sum() < 2:
+        return
+    line_s, line_o = line_s[near], line_o[near]
+    order = np.argsort(line_s, kind="stable")
+    line_s, line_o = line_s[order], line_o[order]
+    side = 0 if np.median(line_o) < 0.0 else 1
+    here = (s >= line_s[0]) & (s <= line_s[-1])
+    edge[here, side] = (-1.0, 1.0)[side] * np.interp(s[here], line_s, line_o)
+
+
+def overrides_for(
+    s: Floats, edits: Table | None, road: Road, *, given: Overrides | None = None
+) -> Overrides:
+    """Overrides at the stations from a person's corrections, on top of what was `given`.
+
+    A correction holds at the station nearest to it, if that lies within half a spacing; so it
+    survives another spacing as well as it can.
+    """
+    n = len(s)
+    base = given or Overrides()
+    if edits is None or len(edits) == 0 or n == 0:
+        return base
+    arrays = {
+        what: np.full((n, 2), np.nan) if held is None else held.copy()
+        for what, held in (("edge", base.edge), ("hinge", base.hinge))
+    }
+    half = 0.5 * float(np.median(np.diff(s))) if n > 1 else np.inf
+    for row in range(len(edits)):
+        if edits["road"][row] != road.name:
+            continue
+        distance = float(edits["distance_m"][row])
+        i = int(np.argmin(np.abs(s - distance)))
+        if abs(s[i] - distance) <= half + 1e-6:
+            arrays[edits["what"][row]][i, SIDES.index(edits["side"][row])] = edits["u_m"][row]
+    return replace(base, edge=arrays["edge"], hinge=arrays["hinge"])
+
+
+def changed_stations(before: Overrides, after: Overrides) -> NDArray[np.intp]:
+    """Indices of the stations where two sets of overrides differ."""
+    differs: NDArray[np.bool_] | None = None
+    for name in ("edge", "hinge", "axis"):
+        old, new = getattr(before, name), getattr(after, name)
+        if old is None and new is None:
+            continue
+        some = old if old is not None else new
+        old = np.full_like(some, np.nan) if old is None else old
+        new = np.full_like(some, np.nan) if new is None else new
+        here = ~((old == new) | (np.isnan(old) & np.isnan(new)))
+        here = here.reshape(len(here), -1).any(axis=1)
+        differs = here if differs is None else differs | here
+    return np.flatnonzero(differs) if differs is not None else np.empty(0, dtype=np.intp)
+
+
+def same_overrides(one: Overrides, other: Overrides, here: slice) -> bool:
+    """Whether two sets of overrides are the same at the stations `here`."""
+    changed = changed_stations(one, other)
+    return not bool(((changed >= here.start) & (changed < here.stop)).any())
+
+
+def grouped(stations: NDArray[np.intp], s: Floats, gap_m: float) -> list[NDArray[np.intp]]:
+    """Stations in groups that lie more than `gap_m` apart; `s` (n,) is where stations lie.
+
+    >>> grouped(np.array([1, 2, 7]), np.arange(10) * 10.0, 40.0)
+    [array([1, 2]), array([7])]
+    """
+    if len(stations) == 0:
+        return []
+    return np.split(stations, np.flatnonzero(np.diff(s[stations]) > gap_m) + 1)

@@ -1,0 +1,198 @@
+"""Files that a person may add to grid and centreline, and checks before a long job starts."""
+
+import csv
+import os
+import tomllib
+from collections.abc import Iterable
+from dataclasses import fields
+from pathlib import Path
+
+import numpy as np
+
+from analysis.common.errors import OutputError, RoadError, SettingsError
+from analysis.common.stations import parse_station
+from analysis.earthwork.workplan import Rates
+from analysis.findings.geopackage import Table, check_replaceable
+from analysis.road.vectors import read_lines, read_points, read_polygons
+from analysis.study.screening import Extras
+from analysis.terrain.grid import Terrain
+
+__all__ = [
+    "WIDTH_COLUMNS",
+    "check_writable",
+    "read_extras",
+    "read_rates",
+    "read_widths",
+    "sample_files",
+]
+
+WIDTH_COLUMNS = (
+    "road",
+    "from_m",
+    "to_m",
+    "pavement_left_m",
+    "pavement_right_m",
+    "shoulder_left_m",
+    "shoulder_right_m",
+)
+
+
+def read_extras(
+    grid: Terrain,
+    *,
+    mask: str | None = None,
+    edges: str | None = None,
+    widths: str | None = None,
+    culverts: str | None = None,
+) -> Extras:
+    """Read whichever of the four files are given; None is left empty.
+
+    Raises
+    ------
+    RoadError
+        If a file can't be read or holds the wrong kind of geometry.
+    """
+    return Extras(
+        mask=tuple(read_polygons(mask, grid)) if mask else (),
+        edges=tuple(read_lines(edges, grid)) if edges else (),
+        culverts=read_points(culverts, grid) if culverts else np.empty((0, 2)),
+        widths=read_widths(widths) if widths else None,
+    )
+
+
+def read_widths(path: str | os.PathLike[str]) -> Table:
+    """Read a CSV of widths by station range, with the columns of `WIDTH_COLUMNS`.
+
+    Widths are from the centreline to the pavement edge and from there to the hinge, in metres.
+    An empty cell is "not given"; an empty road means every road.
+
+    Raises
+    ------
+    RoadError
+        If the file, a column or a number is missing or wrong, naming the row.
+    """
+    source = Path(path)
+    try:
+        with source.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.DictReader(file))
+    except FileNotFoundError:
+        raise RoadError(f"There is no widths file {source}: check the name and folder.") from None
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise RoadError(f"The widths file {source} can't be read: {error}.") from None
+    missing = [name for name in WIDTH_COLUMNS if not rows or name not in rows[0]]
+    if missing:
+        raise RoadError(
+            f"The widths file {source.name} lacks the columns {', '.join(missing)}: its first row "
+            "must name them, and a row must follow."
+        )
+    columns = {"road": np.array([(row["road"] or "").strip() for row in rows], dtype=object)}
+    for name in WIDTH_COLUMNS[1:]:
+        columns[name] = np.array(
+            [_length(row[name], name, line, source.name) for line, row in enumerate(rows, start=2)]
+        )
+    return Table(columns)
+
+
+def _length(text: str | None, name: str, line: int, file: str) -> float:
+    text = (text or "").strip()
+    is_station = name in ("from_m", "to_m")
+    if not text and not is_station:
+        return float("nan")
+    try:
+        value = parse_station(text) if is_station else float(text)
+    except ValueError:
+        value = float("nan")
+    if not np.isfinite(value) or (not is_station and not 0.0 <= value <= 60.0):
+        allowed = "a station such as 1+240" if is_station else "a width from 0 to 60 m"
+        raise RoadError(f"{name} in row {line} of {file} is {text!r}, but must be {allowed}.")
+    return value
+
+
+def read_rates(path: str | os.PathLike[str]) -> Rates:
+    """Read the user's unit rates from a TOML file with the fields of `workplan.Rates`.
+
+    Raises
+    ------
+    SettingsError
+        If the file can't be read, or holds something that isn't a rate.
+    """
+    source = Path(path)
+    known = {f.name for f in fields(Rates)}
+    try:
+        values = tomllib.loads(source.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise SettingsError(f"There is no rates file {source}: check name and folder.") from None
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"The rates file {source.name} can't be read: {error}.") from None
+    strange = sorted(set(values) - known)
+    if strange:
+        raise SettingsError(
+            f"{', '.join(strange)} in {source.name} isn't a rate: use {', '.join(sorted(known))}."
+        )
+    return Rates(**values)
+
+
+def sample_files() -> tuple[str, str]:
+    """Paths of the sample terrain and its centrelines.
+
+    Raises
+    ------
+    RoadError
+        If the installation lacks them.
+    """
+    from importlib.resources import files
+
+    folder = Path(str(files("sample_terrain"))) / "data"
+    found = (folder / "terrain.tif", folder / "roads.gpkg")
+    if not all(path.is_file() for path in found):
+        raise RoadError("The sample terrain is missing: make it with python -m sample_terrain.")
+    return str(found[0]), str(found[1])
+
+
+def check_writable(
+    path: str | os.PathLike[str],
+    *,
+    suffix: str | None = None,
+    inputs: Iterable[str | None] = (),
+) -> None:
+    """Refuse an output place before an hour of work, not after.
+
+    Parameters
+    ----------
+    path
+        Where a result is to go.
+    suffix
+        What the name must end in.
+    inputs
+        Files that were read and must not be overwritten; None is passed over.
+
+    Raises
+    ------
+    OutputError
+        If the folder is missing or read-only, the place is a folder, the name doesn't end in
+        `suffix`, a GeoPackage there isn't a findings file, or the place is that of an input.
+    """
+    target = Path(path)
+    for source in inputs:
+        if source is not None and target.exists() and _same_file(target, source):
+            raise OutputError(
+                f"{target} is one of the input files and would be lost: choose another name."
+            )
+    if suffix is not None and target.suffix.lower() != suffix:
+        raise OutputError(f"{target.name} can't hold this result: name it {target.stem}{suffix}.")
+    folder = target.parent
+    if not folder.is_dir():
+        raise OutputError(f"The folder {folder} doesn't exist: make it, or choose another.")
+    if target.is_dir():
+        raise OutputError(f"{target} is a folder: name a file in it.")
+    if not os.access(folder, os.W_OK) or (target.exists() and not os.access(target, os.W_OK)):
+        raise OutputError(f"{target} can't be written: choose a place you may write to.")
+    if suffix == ".gpkg":
+        check_replaceable(target)
+
+
+def _same_file(one: Path, other: str) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False

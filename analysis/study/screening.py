@@ -1,0 +1,825 @@
+"""The whole job as one readable pipeline: grid and centreline in, findings out.
+
+`screen` measures every road and judges it; `rejudge` judges again under other limits without
+measuring; `remeasure` measures one road again after a person corrected its breaks.
+"""
+
+import platform
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.along import known_median
+from analysis.common.errors import OutputError, RoadError
+from analysis.common.limits import (
+    Limits,
+    default_limits,
+    limits_from_toml,
+    limits_to_toml,
+    required_slope,
+)
+from analysis.common.settings import Settings
+from analysis.common.station_arrays import joined, spliced, stations_of
+from analysis.corridor import ribbon
+from analysis.corridor.ribbon import Cells, Ribbon
+from analysis.earthwork.areas import Areas, areas
+from analysis.edges.find_breaks import Breaks, Overrides, edges_show, find_breaks
+from analysis.findings.geopackage import EDIT_COLUMNS, Findings, Table
+from analysis.road.roadline import Road, frames, station_grid, to_map, to_road
+from analysis.shoulder.measure import Measures, Noise, Sections, estimate_noise, measure
+from analysis.shoulder.not_shoulder import suspect, withhold
+from analysis.shoulder.resolving import resolving_of, road_resolving_text
+from analysis.study.corrections import (
+    changed_stations,
+    given_breaks,
+    grouped,
+    overrides_for,
+    same_overrides,
+)
+from analysis.study.tables import (
+    Reach,
+    build_reaches,
+    pond_table,
+    reach_lines,
+    reach_table,
+    station_table,
+)
+from analysis.terrain.grid import Terrain, checksum
+from analysis.verdict.beliefs import Beliefs, informed
+from analysis.verdict.judge import Judgement, judge, label_stations
+from analysis.water.assess import Water, assess_across, assess_water, judge_ditch
+
+__all__ = [
+    "Extras",
+    "Job",
+    "RoadStudy",
+    "Study",
+    "job_of",
+    "rejudge",
+    "remeasure",
+    "screen",
+]
+
+_UNPAVED_SOURCE = (
+    "FHWA/LTAP Gravel Roads Construction & Maintenance Guide, Section I: a gravel road's shoulder "
+    "slopes the same as, or slightly more than, its surface (from memory)"
+)
+Floats = NDArray[np.float64]
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What a person may add to grid and centreline; all in the working plane, metres.
+
+    Attributes
+    ----------
+    mask
+        Polygons (m, 2) of what isn't shoulder: driveways, side roads, bridges, barriers.
+    edges
+        Lines (m, 2) along pavement edges; they override the search where they run.
+    culverts
+        (c, 2) points where a culvert drains the ditch.
+    widths
+        Table of widths by station range: road, from_m, to_m, pavement_left_m, pavement_right_m,
+        shoulder_left_m, shoulder_right_m (NaN = not given).
+    """
+
+    mask: tuple[Floats, ...] = ()
+    edges: tuple[Floats, ...] = ()
+    culverts: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    widths: Table | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What was measured on one road, whatever the limits; arrays over its n stations."""
+
+    road: Road
+    s: Floats
+    cells: Cells
+    ribbon: Ribbon
+    box_m: Floats
+    overrides: Overrides
+    breaks: Breaks
+    noise: Noise
+    measures: Measures
+    sections: Sections
+    water: Water
+    beliefs: Beliefs
+
+
+@dataclass(frozen=True, slots=True)
+class RoadStudy(Measured):
+    """All that is known of one road: what was measured, and how it is judged.
+
+    `uncorrected` is what was measured before a person corrected single breaks; None where nobody
+    did. Corrections always start from it, so that neither their order nor a way round by a saved
+    file changes the numbers.
+    """
+
+    areas: Areas
+    judgement: Judgement
+    labels: NDArray[np.int8]
+    reaches: tuple[Reach, ...]
+    first_row: int = 0
+    uncorrected: Measured | None = None
+
+    @property
+    def station_m(self) -> Floats:
+        """Station labels of the n stations."""
+        return np.asarray(self.road.label(self.s), dtype=float)
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """A screening: what went in, what was measured, and the findings to hand out."""
+
+    terrain: Terrain
+    settings: Settings
+    limits: Limits
+    roads: tuple[RoadStudy, ...]
+    findings: Findings
+    extras: Extras
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What it takes to run a screening again."""
+
+    terrain_path: str
+    road_path: str
+    layer: str | None
+    vertical_unit: str | None
+    reverse: bool
+    start_m: float
+    settings: Settings
+    limits: Limits
+    warp: bool = False
+    crs: str | None = None
+    road_crs: str | None = None
+    name_field: str | None = None
+    use_measures: bool = True
+    extras: Mapping[str, str] = field(default_factory=dict)
+
+
+def screen(
+    grid: Terrain,
+    roads: Sequence[Road],
+    settings: Settings | None = None,
+    limits: Limits | None = None,
+    *,
+    extras: Extras | None = None,
+    edits: Table | None = None,
+    sources: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
+) -> Study:
+    """Screen roads on a terrain grid.
+
+    Parameters
+    ----------
+    grid
+        The terrain, as `terrain.open_terrain` gives it.
+    roads
+        Centrelines in the grid's working plane, as `alignment.read_roads` gives them.
+    settings, limits
+        None takes the defaults.
+    extras
+        Mask, edge lines, widths and culverts.
+    edits
+        A person's corrections of breaks (columns of `findings.EDIT_COLUMNS`).
+    sources
+        What to keep in the run record about where the roads came from.
+    progress
+        Called with the share done and a few words; raise `Cancelled` in it to stop.
+
+    Raises
+    ------
+    RoadError, TerrainError
+        If nothing can be measured.
+    Cancelled
+        If `progress` raised it; nothing was changed.
+    """
+    started = time.perf_counter()
+    settings = settings or Settings()
+    limits = limits or default_limits(settings.surface)
+    extras = extras or Extras()
+    if not roads:
+        raise RoadError("There is no road to screen: choose a layer with at least one centreline.")
+    total = sum(road.length_m for road in roads)
+    done, parts = 0.0, []
+    for road in roads:
+        share = road.length_m / total
+        report = _part_of(progress, done, share, road.name)
+        parts.append(_screen_road(grid, road, settings, limits, extras, edits, report))
+        done += share
+    record = _run_record(grid, parts, settings, limits, sources or {})
+    record["seconds"] = round(time.perf_counter() - started, 3)
+    return _assemble(grid, settings, limits, parts, extras, record, edits)
+
+
+def _part_of(
+    progress: Progress | None, start: float, share: float, name: str
+) -> Callable[[float, str], None]:
+    def report(fraction: float, words: str) -> None:
+        if progress is not None:
+            progress(min(1.0, start + share * fraction), f"{name}: {words}")
+
+    return report
+
+
+def _screen_road(
+    grid: Terrain,
+    road: Road,
+    settings: Settings,
+    limits: Limits,
+    extras: Extras,
+    edits: Table | None,
+    report: Progress,
+) -> RoadStudy:
+    report(0.0, "reading the terrain")
+    step = max(grid.cell_m, 0.25)
+    cells, strip = ribbon.read_corridor(
+        grid,
+        road,
+        settings.half_width_m,
+        step_s_m=step,
+        step_o_m=step,
+        progress=lambda f, w: report(0.35 * f, w),
+    )
+    s = station_grid(road, settings.spacing_m)
+    box_m = ribbon.footprint(grid, frames(road, s))
+    given = given_breaks(road, s, extras)
+    measured = _measure_road(
+        grid, road, s, cells, strip, box_m, given, settings, limits, extras, report
+    )
+    report(0.95, "judging")
+    corrected = _corrected(grid, measured, None, edits, settings, limits, extras)
+    part = _road_study(corrected, measured, settings, limits)
+    report(1.0, "done")
+    return part
+
+
+def _road_study(
+    corrected: Measured, measured: Measured, settings: Settings, limits: Limits
+) -> RoadStudy:
+    values = {f.name: getattr(corrected, f.name) for f in fields(Measured)}
+    return RoadStudy(
+        **values,
+        **_judged([corrected], settings, limits)[0],
+        uncorrected=None if corrected is measured else measured,
+    )
+
+
+def _measure_road(
+    grid: Terrain,
+    road: Road,
+    s: Floats,
+    cells: Cells,
+    strip: Ribbon,
+    box_m: Floats,
+    overrides: Overrides,
+    settings: Settings,
+    limits: Limits,
+    extras: Extras,
+    report: Progress,
+) -> Measured:
+    report(0.35, "finding edges and hinges")
+    breaks = _find_breaks(
+        cells, s, box_m, overrides, settings, lambda f, w: report(0.35 + 0.2 * f, w)
+    )
+    report(0.55, "measuring slopes and drops")
+    noise = estimate_noise(cells, breaks, given_m=settings.noise_m)
+    masked = _masked_cells(grid, cells, extras.mask)
+    breaks, measures, sections = _measure(
+        cells,
+        breaks,
+        noise,
+        box_m,
+        masked,
+        settings,
+        limits,
+        lambda f, w: report(0.55 + 0.2 * f, w),
+    )
+    report(0.75, "following the water")
+    held = assess_water(
+        strip,
+        breaks,
+        noise,
+        measures,
+        sections,
+        spacing_m=settings.spacing_m,
+        shoulder_width_m=settings.shoulder_width_m,
+        cell_m=grid.cell_m,
+        curvature=frames(road, strip.s).curvature,
+        culverts=_culverts_on(road, extras.culverts, settings.half_width_m),
+        progress=lambda f, w: report(0.75 + 0.2 * f, w),
+    )
+    return Measured(
+        road=road,
+        s=s,
+        cells=cells,
+        ribbon=strip,
+        box_m=box_m,
+        overrides=overrides,
+        breaks=breaks,
+        noise=noise,
+        measures=measures,
+        sections=sections,
+        water=held,
+        beliefs=_believed(measures, settings),
+    )
+
+
+def _believed(measures: Measures, settings: Settings, usual: Measures | None = None) -> Beliefs:
+    """Beliefs about the stations of one road, neighbours of which share cells."""
+    shared = settings.spacing_m / known_median(measures.average_m, 20.0)
+    return informed(measures, min(1.0, shared), usual=usual)
+
+
+def _find_breaks(
+    cells: Cells,
+    s: Floats,
+    box_m: Floats,
+    overrides: Overrides,
+    settings: Settings,
+    progress: Progress | None = None,
+    *,
+    like: Breaks | None = None,
+) -> Breaks:
+    """Find breaks; those of a piece of road `like` the whole one, whose edges show or don't."""
+    return find_breaks(
+        cells,
+        s,
+        pavement_width_m=settings.pavement_width_m,
+        shoulder_width_m=settings.shoulder_width_m,
+        search_m=settings.search_m if settings.find_edges else 0.0,
+        box_m=box_m,
+        sigma_m=settings.noise_m,
+        overrides=overrides,
+        paved=settings.paved,
+        edges_seen=None if like is None else edges_show(like),
+        progress=progress,
+    )
+
+
+def _measure(
+    cells: Cells,
+    breaks: Breaks,
+    noise: Noise,
+    box_m: Floats,
+    masked: NDArray[np.bool_] | None,
+    settings: Settings,
+    limits: Limits,
+    progress: Progress | None = None,
+) -> tuple[Breaks, Measures, Sections]:
+    """Fits without what isn't shoulder, and the reason where there is no shoulder to judge."""
+    suspicion = suspect(cells, breaks, noise, box_m=box_m, mask=masked)
+    measures, sections = measure(
+        cells,
+        breaks,
+        noise,
+        average_m=settings.average_m,
+        box_m=box_m,
+        mask=suspicion.foreign if masked is None else suspicion.foreign | masked,
+        straightedge_m=limits.straightedge_m.value,
+        progress=progress,
+    )
+    measures, breaks = withhold(
+        measures,
+        breaks,
+        suspicion,
+        pavement_width_m=settings.pavement_width_m
+        if settings.paved and settings.find_edges
+        else None,
+    )
+    return breaks, measures, sections
+
+
+def _corrected(
+    grid: Terrain,
+    measured: Measured,
+    before: RoadStudy | None,
+    edits: Table | None,
+    settings: Settings,
+    limits: Limits,
+    extras: Extras,
+    report: Progress | None = None,
+) -> Measured:
+    """What was measured, with a person's corrections put into it.
+
+    Corrections near each other are measured together; those too far apart to feel each other are
+    not, and what `before` holds of them is taken over. Without corrections `measured` itself comes
+    back.
+    """
+    n, s = len(measured.s), measured.s
+    wanted = overrides_for(s, edits, measured.road, given=measured.overrides)
+    felt = max(3.0 * known_median(measured.measures.average_m, 20.0), 60.0)
+    groups = grouped(changed_stations(measured.overrides, wanted), s, 4.0 * felt)
+    if not groups:
+        return measured
+    held = [] if before is None else _groups_held(before, measured.overrides, felt)
+    out, touched = replace(measured, overrides=wanted), []
+    for done, group in enumerate(groups):
+        if report is not None:
+            report(done / len(groups), "measuring around the corrections")
+        low, high = s[group[0]], s[group[-1]]
+        here = slice(*np.searchsorted(s, (low - 2.0 * felt, high + 2.0 * felt + 1e-9)).tolist())
+        keep = slice(*np.searchsorted(s, (low - felt, high + felt + 1e-9)).tolist())
+        same = any(np.array_equal(group, other) for other in held)
+        if before is not None and same and same_overrides(before.overrides, wanted, here):
+            taken = {
+                name: spliced(getattr(out, name), getattr(before, name), slice(0, n), keep, n)
+                for name in ("breaks", "measures", "sections", "water")
+            }
+            out = replace(out, **taken)
+        else:
+            out = _measured_around(grid, out, here, keep, settings, limits, extras)
+        touched.append(keep)
+    # a correction changes what is believed near it, not what the road taught
+    beliefs, whole = out.beliefs, slice(0, n)
+    again = _believed(out.measures, settings, usual=measured.measures)
+    for keep in touched:
+        beliefs = spliced(beliefs, again, whole, keep, n)
+    return replace(out, beliefs=beliefs)
+
+
+def _groups_held(before: RoadStudy, given: Overrides, felt: float) -> list[NDArray[np.intp]]:
+    if before.uncorrected is None:
+        return []
+    return grouped(changed_stations(given, before.overrides), before.s, 4.0 * felt)
+
+
+def _measured_around(
+    grid: Terrain,
+    part: Measured,
+    here: slice,
+    keep: slice,
+    settings: Settings,
+    limits: Limits,
+    extras: Extras,
+) -> Measured:
+    """Measure the stations `keep` again under `part.overrides`; the others stay as they are.
+
+    More road, `here`, is looked at than is put back, so that the ends of the piece, where the
+    search has no neighbours to lean on, don't show.
+    """
+    n, s = len(part.s), part.s
+    margin = settings.spacing_m + 0.5 * known_median(part.measures.average_m, 20.0)
+    low, high = s[here.start] - margin, s[here.stop - 1] + margin
+    cells = part.cells.part(part.cells.window(low, high))
+    box_m = part.box_m[here]
+    overrides = stations_of(part.overrides, here, n)
+    breaks = _find_breaks(cells, s[here], box_m, overrides, settings, like=part.breaks)
+    breaks, measures, sections = _measure(
+        cells,
+        breaks,
+        stations_of(part.noise, here, n),
+        box_m,
+        _masked_cells(grid, cells, extras.mask),
+        settings,
+        limits,
+    )
+    breaks = spliced(part.breaks, breaks, here, keep, n)
+    measures = spliced(part.measures, measures, here, keep, n)
+    sections = spliced(part.sections, sections, here, keep, n)
+    held = assess_across(
+        part.water,
+        keep,
+        stations_of(breaks, keep, n),
+        stations_of(measures, keep, n),
+        stations_of(sections, keep, n),
+        shoulder_width_m=settings.shoulder_width_m,
+    )
+    return replace(part, breaks=breaks, measures=measures, sections=sections, water=held)
+
+
+def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> list[dict[str, Any]]:
+    """Everything of each road that depends on the limits, from what was measured: the fast path.
+
+    Stations are judged and reaches made for all roads at once: a network of many short roads
+    would spend its time in calls on short arrays.
+    """
+    if not settings.paved:
+        limits = limits.with_value("shoulder_over_pavement_points", 0.0, source=_UNPAVED_SOURCE)
+    measures = joined([part.measures for part in parts])
+    crowned, kerb = (
+        np.concatenate([getattr(part.breaks, name) for part in parts])
+        for name in ("crowned", "kerb")
+    )
+    retained, retained_se, retained_chance = (
+        np.concatenate([getattr(part.water, name) for part in parts])
+        for name in ("retained_mm", "retained_se_mm", "retained_chance_mm")
+    )
+    together = judge(
+        measures,
+        crowned,
+        required_slope(measures.pavement_slope_pct, crowned, limits),
+        retained,
+        retained_se,
+        retained_chance,
+        kerb,
+        limits,
+        joined([part.beliefs for part in parts]),
+    )
+    ends = np.cumsum([0, *(len(part.s) for part in parts)]).tolist()
+    judgements = [stations_of(together, slice(*own), ends[-1]) for own in pairwise(ends)]
+    grounds = [
+        areas(
+            part.sections,
+            part.measures,
+            judgement.required_slope_pct,
+            limits,
+            width_se=part.breaks.hinge_se,
+            edge_se=part.breaks.edge_se,
+        )
+        for part, judgement in zip(parts, judgements, strict=True)
+    ]
+    labels = [
+        label_stations(
+            judgement,
+            part.measures.status,
+            spacing_m=settings.spacing_m,
+            average_m=known_median(part.measures.average_m, 20.0),
+            limits=limits,
+        )
+        for part, judgement in zip(parts, judgements, strict=True)
+    ]
+    reaches = build_reaches(
+        [part.road for part in parts],
+        [part.s for part in parts],
+        crowned,
+        np.concatenate([judge_ditch(part.water, limits) for part in parts]),
+        measures,
+        joined(grounds),
+        together,
+        np.concatenate(labels),
+        settings,
+        limits,
+    )
+    names = ("areas", "judgement", "labels", "reaches")
+    rows = zip(grounds, judgements, labels, reaches, strict=True)
+    return [dict(zip(names, row, strict=True)) for row in rows]
+
+
+def rejudge(study: Study, limits: Limits) -> Study:
+    """Judge what was measured under other limits.
+
+    Nothing is measured again, unless the length of the straightedge changed: ruts and ridges are
+    what it makes them.
+    """
+    parts = list(study.roads)
+    if limits.straightedge_m.value != study.limits.straightedge_m.value:
+        parts = [_laid_again(study, part, limits) for part in parts]
+    judged = _judged(parts, study.settings, limits)
+    parts = [replace(part, **own) for part, own in zip(parts, judged, strict=True)]
+    record = {**study.findings.run, **_limits_record(limits)}
+    again = _assemble(
+        study.terrain,
+        study.settings,
+        limits,
+        parts,
+        study.extras,
+        record,
+        study.findings.edits,
+        measured=study.findings,
+    )
+    return replace(again, findings=replace(again.findings, reviews=study.findings.reviews))
+
+
+def _laid_again(study: Study, part: RoadStudy, limits: Limits) -> RoadStudy:
+    """One road with another length of straightedge."""
+    measured = part.uncorrected or _only_measured(part)
+    breaks, measures, sections = _measure(
+        measured.cells,
+        measured.breaks,
+        measured.noise,
+        measured.box_m,
+        _masked_cells(study.terrain, measured.cells, study.extras.mask),
+        study.settings,
+        limits,
+    )
+    measured = replace(measured, breaks=breaks, measures=measures, sections=sections)
+    corrected = _corrected(
+        study.terrain,
+        measured,
+        None,
+        study.findings.edits,
+        study.settings,
+        limits,
+        study.extras,
+    )
+    return _road_study(corrected, measured, study.settings, limits)
+
+
+def _only_measured(part: RoadStudy) -> Measured:
+    return Measured(**{f.name: getattr(part, f.name) for f in fields(Measured)})
+
+
+def remeasure(
+    study: Study, road_index: int, edits: Table, *, progress: Progress | None = None
+) -> Study:
+    """Measure one road again around a person's corrections; the grid isn't read again.
+
+    Parameters
+    ----------
+    study
+        The study to start from.
+    road_index
+        Which road.
+    edits
+        All corrections that hold from now on, of every road.
+    """
+    before = study.roads[road_index]
+    report = _part_of(progress, 0.0, 1.0, before.road.name)
+    measured = before.uncorrected or _only_measured(before)
+    corrected = _corrected(
+        study.terrain,
+        measured,
+        before,
+        edits,
+        study.settings,
+        study.limits,
+        study.extras,
+        lambda share, words: report(0.9 * share, words),
+    )
+    report(0.9, "judging")
+    part = _road_study(corrected, measured, study.settings, study.limits)
+    parts = [*study.roads[:road_index], part, *study.roads[road_index + 1 :]]
+    again = _assemble(
+        study.terrain,
+        study.settings,
+        study.limits,
+        parts,
+        study.extras,
+        study.findings.run,
+        edits,
+    )
+    return replace(again, findings=replace(again.findings, reviews=study.findings.reviews))
+
+
+def _masked_cells(
+    grid: Terrain, cells: Cells, polygons: Sequence[Floats]
+) -> NDArray[np.bool_] | None:
+    if not polygons:
+        return None
+    import shapely
+
+    a, b, c, d, e, f = grid.transform
+    col, row = cells.col + 0.5, cells.row + 0.5
+    x, y = a * col + b * row + c, d * col + e * row + f
+    masked = np.zeros(len(cells.z), dtype=bool)
+    for polygon in polygons:
+        area = shapely.Polygon(polygon)
+        shapely.prepare(area)
+        west, south, east, north = area.bounds
+        near = np.flatnonzero((x >= west) & (x <= east) & (y >= south) & (y <= north))
+        masked[near] |= shapely.contains_xy(area, x[near], y[near])
+    return masked
+
+
+def _culverts_on(road: Road, points: Floats, half_width_m: float) -> Floats:
+    if len(points) == 0:
+        return np.empty((0, 2))
+    s, o = to_road(road, points[:, 0], points[:, 1])
+    near = np.isfinite(s) & (np.abs(o) <= half_width_m)
+    return np.column_stack((s[near], o[near]))
+
+
+def _edge_points(road: Road, s: Floats, breaks: Breaks) -> Floats:
+    points = np.empty((len(s), 2, 2))
+    for side, sign in enumerate((-1.0, 1.0)):
+        x, y = to_map(road, s, sign * breaks.edge[:, side])
+        points[:, side, 0], points[:, side, 1] = x, y
+    return points
+
+
+def _assemble(
+    grid: Terrain,
+    settings: Settings,
+    limits: Limits,
+    parts: Sequence[RoadStudy],
+    extras: Extras,
+    record: Mapping[str, Any],
+    edits: Table | None,
+    measured: Findings | None = None,
+) -> Study:
+    """Tables and geometry over all roads; ranks run over the whole network screened.
+
+    `measured` holds findings of the same measurements, whose places and ponds still stand.
+    """
+    numbered, row = [], 0
+    for part in parts:
+        numbered.append(replace(part, first_row=row))
+        row += 2 * len(part.s)
+    parts = numbered
+    scale = 1.0 / grid.xy_unit_m
+    if measured is None:
+        ponds, rings = pond_table(parts)
+        pond_rings = tuple(ring * scale for ring in rings)
+        points = [_edge_points(p.road, p.s, p.breaks).reshape(-1, 2) * scale for p in parts]
+        station_xy = np.concatenate(points)
+    else:
+        ponds, pond_rings = measured.ponds, measured.pond_rings
+        station_xy = measured.station_xy
+    findings = Findings(
+        stations=station_table(parts, limits),
+        reaches=reach_table(parts),
+        ponds=ponds,
+        station_xy=station_xy,
+        reach_lines=tuple(line for part in parts for line in reach_lines(part, grid.xy_unit_m)),
+        pond_rings=pond_rings,
+        crs_wkt=grid.crs_wkt,
+        run=dict(record),
+        edits=edits if edits is not None else Table.empty(EDIT_COLUMNS),
+    )
+    return Study(grid, settings, limits, tuple(parts), findings, extras)
+
+
+def _run_record(
+    grid: Terrain,
+    parts: Sequence[RoadStudy],
+    settings: Settings,
+    limits: Limits,
+    sources: Mapping[str, Any],
+) -> dict[str, Any]:
+    try:
+        own = version("vergeline")
+    except PackageNotFoundError:
+        own = "not installed"
+    stations = sum(len(part.s) for part in parts)
+    return {
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "vergeline": own,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "terrain": str(Path(grid.path).resolve()) if Path(grid.path).is_file() else grid.path,
+        "terrain_checksum": checksum(grid.path) if Path(grid.path).is_file() else "",
+        "crs_wkt": grid.crs_wkt,
+        "cell_m": grid.cell_m,
+        "vertical_unit_m": grid.z_unit_m,
+        "vertical_unit_source": grid.z_unit_source,
+        "warped_to": grid.warp_crs or "",
+        **sources,
+        "roads": [part.road.name for part in parts],
+        "length_m": float(sum(part.road.length_m for part in parts)),
+        "stations": stations,
+        "noise_median_m": known_median(np.concatenate([p.noise.sigma_m for p in parts])),
+        "noise_source": parts[0].noise.source,
+        "resolving": [
+            f"{p.road.name}: {road_resolving_text(resolving_of(p.measures, p.noise))}"
+            for p in parts
+        ],
+        "settings": settings.to_json(),
+        **_limits_record(limits),
+    }
+
+
+def _limits_record(limits: Limits) -> dict[str, Any]:
+    return {"surface": limits.surface, "limits": limits_to_toml(limits)}
+
+
+def job_of(findings: Findings, path: str) -> Job:
+    """What a findings file says it was made from; relative paths start at the file's folder.
+
+    Raises
+    ------
+    OutputError
+        If the run record lacks what a screening needs.
+    """
+    run = findings.run
+    folder = Path(path).resolve().parent
+    try:
+        return Job(
+            terrain_path=str(folder / str(run["terrain"])),
+            road_path=str(folder / str(run["centreline"])),
+            layer=run.get("centreline_layer") or None,
+            vertical_unit=run.get("vertical_unit") or None,
+            reverse=bool(run.get("reverse") or False),
+            start_m=float(run.get("start_m") or 0.0),
+            settings=Settings.from_json(str(run["settings"])),
+            limits=limits_from_toml(str(run["limits"])),
+            warp=bool(run.get("warped_to")),
+            crs=run.get("crs_given") or None,
+            road_crs=run.get("centreline_crs") or None,
+            name_field=run.get("name_field") or None,
+            use_measures=bool(run.get("use_measures", True)),
+            extras={
+                name: str(folder / str(run[name]))
+                for name in ("mask", "edges", "widths", "culverts")
+                if run.get(name)
+            },
+        )
+    except KeyError as error:
+        raise OutputError(
+            f"The run record of {Path(path).name} lacks {error.args[0]}: open the terrain and the "
+            "centreline yourself and screen again."
+        ) from error

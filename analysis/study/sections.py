@@ -1,0 +1,366 @@
+"""One cross-section with everything that was measured there, ready to be drawn or read out."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.errors import RoadError
+from analysis.common.stations import station_text
+from analysis.earthwork.areas import section_shapes
+from analysis.study.screening import RoadStudy, Study
+from analysis.study.tables import SIDES, SOURCES
+
+__all__ = [
+    "SectionSide",
+    "SectionView",
+    "nearest_station",
+    "section_rows",
+    "section_text",
+    "section_view",
+]
+
+Floats = NDArray[np.float64]
+
+_NOWHERE = np.empty((0, 2))
+
+
+@dataclass(frozen=True, slots=True)
+class SectionSide:
+    """One side of a section; offsets `o` right positive, heights in metres, NaN unknown.
+
+    Attributes
+    ----------
+    pavement_line, shoulder_line, target_line, water_line
+        (k, 2) offsets and heights of the fitted planes, the target shape and the water level;
+        (0, 2) where unknown or none.
+    shoulder_band
+        (k, 3) offset and the fitted shoulder line minus and plus one standard error.
+    cut_polygons, fill_polygons
+        (k, 2) rings between ground and target.
+    numbers
+        Name, as in the stations table, to (value, standard error); NaN unknown.
+    """
+
+    side: int
+    edge_o: float
+    edge_z: float
+    edge_se: float
+    edge_confidence: float
+    edge_source: int
+    hinge_o: float
+    hinge_z: float
+    hinge_se: float
+    hinge_confidence: float
+    hinge_source: int
+    ditch_o: float
+    ditch_z: float
+    pavement_line: Floats
+    shoulder_line: Floats
+    shoulder_band: Floats
+    target_line: Floats
+    water_line: Floats
+    cut_polygons: tuple[Floats, ...]
+    fill_polygons: tuple[Floats, ...]
+    numbers: Mapping[str, tuple[float, float]]
+    verdict: str
+    finding: str
+    treatment: str
+    reason: str
+    kerb: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SectionView:
+    """A cross-section of a road at one station; `cells_*` are the native grid cells of the strip.
+
+    `cells_ds` is how far along the road each cell lies from the station; `cells_z` has the road's
+    grade taken out, so that the strip shows the section's shape. `profile_*` is the averaged
+    section.
+    """
+
+    road: str
+    road_index: int
+    station_index: int
+    s: float
+    station_m: float
+    average_m: float
+    axis_o: float
+    cells_o: Floats
+    cells_z: Floats
+    cells_ds: Floats
+    profile_o: Floats
+    profile_z: Floats
+    sides: tuple[SectionSide, SectionSide]
+
+
+def nearest_station(study: Study, road_name: str, s: float) -> tuple[int, int]:
+    """Indices of the road called `road_name` and of its station nearest to the distance `s`.
+
+    Raises
+    ------
+    RoadError
+        If the study has no such road.
+    """
+    for index, part in enumerate(study.roads):
+        if part.road.name == road_name and len(part.s):
+            return index, int(np.argmin(np.abs(part.s - s)))
+    raise RoadError(f"There is no road {road_name!r} in this study: choose one of its roads.")
+
+
+def section_view(study: Study, road_index: int, station_index: int) -> SectionView:
+    """Collect one station's section from a study.
+
+    Parameters
+    ----------
+    study
+        As `screening.screen` gives it.
+    road_index, station_index
+        Which road, and which of its stations.
+    """
+    part, i = study.roads[road_index], station_index
+    s = float(part.s[i])
+    averages = part.measures.average_m[i]
+    average = float(np.nanmax(averages)) if np.isfinite(averages).any() else 20.0
+    strip = part.cells.window(s - average / 2.0, s + average / 2.0)
+    ds = part.cells.s[strip] - s
+    profile_o, profile_z = _averaged_profile(part, i)
+    return SectionView(
+        road=part.road.name,
+        road_index=road_index,
+        station_index=i,
+        s=s,
+        station_m=float(part.station_m[i]),
+        average_m=average,
+        axis_o=float(part.breaks.axis[i]),
+        cells_o=part.cells.o[strip],
+        cells_z=part.cells.z[strip] - _grade(part, i, part.cells.o[strip]) * ds,
+        cells_ds=ds,
+        profile_o=profile_o,
+        profile_z=profile_z,
+        sides=(_section_side(study, part, i, 0), _section_side(study, part, i, 1)),
+    )
+
+
+def _grade(part: RoadStudy, i: int, offsets: Floats) -> Floats:
+    """Along-road grade (fraction) under each offset: that of its side, 0 where unknown."""
+    grades = np.nan_to_num(part.measures.grade_pct[i], nan=0.0) / 100.0
+    return np.asarray(grades[(offsets >= part.breaks.axis[i]).astype(int)], dtype=float)
+
+
+def _averaged_profile(part: RoadStudy, i: int) -> tuple[Floats, Floats]:
+    """Averaged section of both sides as one line from left to right, real heights."""
+    pieces_o, pieces_z = [], []
+    for side, sign in ((0, -1.0), (1, 1.0)):
+        u = part.breaks.edge[i, side] + part.sections.u
+        z = part.sections.height_m[i, side] + part.measures.edge_z_m[i, side]
+        # Each side's section runs inward past the crown; from there the other side's is nearer.
+        own = np.isfinite(z) & (u >= sign * part.breaks.axis[i])
+        pieces_o.append(sign * u[own])
+        pieces_z.append(z[own])
+    o, z = np.concatenate(pieces_o), np.concatenate(pieces_z)
+    order = np.argsort(o, kind="stable")
+    return o[order], z[order]
+
+
+def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSide:
+    sign = (-1.0, 1.0)[side]
+    b, m, w, j = part.breaks, part.measures, part.water, part.judgement
+    edge, hinge, ditch = b.edge[i, side], b.hinge[i, side], b.ditch[i, side]
+    edge_z = m.edge_z_m[i, side]
+    slope, drop = m.shoulder_slope_pct[i, side] / 100.0, m.edge_drop_mm[i, side] / 1000.0
+    outer = hinge if np.isfinite(hinge) else edge + m.shoulder_width_m[i, side]
+    inner = sign * b.axis[i] if b.crowned[i] else edge - 0.5 * study.settings.pavement_width_m
+    pavement_slope = m.pavement_slope_pct[i, side] / 100.0
+
+    pavement_line = _line(sign, (inner, edge_z + pavement_slope * (edge - inner)), (edge, edge_z))
+    shoulder_at = edge_z - drop
+    shoulder_line = _line(sign, (edge, shoulder_at), (outer, shoulder_at - slope * (outer - edge)))
+    target, cut, fill = section_shapes(
+        part.sections,
+        m,
+        j.required_slope_pct,
+        study.limits,
+        i,
+        side,
+    )
+    ground = part.sections.height_m[i, side]
+    at = part.sections.u
+    reach = next(r for r in part.reaches if r.side == side and r.i0 <= i <= r.i1)
+    return SectionSide(
+        side=side,
+        edge_o=sign * edge,
+        edge_z=edge_z,
+        edge_se=b.edge_se[i, side],
+        edge_confidence=b.edge_confidence[i, side],
+        edge_source=int(b.edge_source[i, side]),
+        hinge_o=sign * hinge,
+        hinge_z=edge_z + _height_at(at, ground, hinge - edge),
+        hinge_se=b.hinge_se[i, side],
+        hinge_confidence=b.hinge_confidence[i, side],
+        hinge_source=int(b.hinge_source[i, side]),
+        ditch_o=sign * ditch,
+        ditch_z=edge_z + _height_at(at, ground, ditch - edge),
+        pavement_line=pavement_line,
+        shoulder_line=shoulder_line,
+        shoulder_band=_shoulder_band(part, i, side, edge, outer, shoulder_at, slope),
+        target_line=_placed(target, sign, edge, edge_z),
+        water_line=_water_line(part, i, side, edge_z),
+        cut_polygons=tuple(_placed(ring, sign, edge, edge_z) for ring in cut),
+        fill_polygons=tuple(_placed(ring, sign, edge, edge_z) for ring in fill),
+        numbers={
+            "pavement_slope_pct": (m.pavement_slope_pct[i, side], m.pavement_slope_se[i, side]),
+            "shoulder_slope_pct": (m.shoulder_slope_pct[i, side], m.shoulder_slope_se[i, side]),
+            "required_slope_pct": (j.required_slope_pct[i, side], np.nan),
+            "breakover_points": (
+                m.shoulder_slope_pct[i, side] - m.pavement_slope_pct[i, side],
+                float(
+                    np.sqrt(
+                        np.maximum(
+                            m.shoulder_slope_se[i, side] ** 2
+                            + m.pavement_slope_se[i, side] ** 2
+                            - 2.0 * m.slope_cov[i, side],
+                            0.0,
+                        )
+                    )
+                ),
+            ),
+            "edge_drop_mm": (m.edge_drop_mm[i, side], m.edge_drop_se[i, side]),
+            "rut_mm": (m.rut_mm[i, side], m.rut_se[i, side]),
+            "ridge_mm": (m.ridge_mm[i, side], m.ridge_se[i, side]),
+            "retained_mm": (w.retained_mm[i, side], w.retained_se_mm[i, side]),
+            "pond_depth_mm": (w.pond_depth_mm[i, side], np.nan),
+            "ditch_depth_m": (w.ditch_depth_m[i, side], np.nan),
+            "ditch_grade_pct": (w.ditch_grade_pct[i, side], np.nan),
+            "cut_m2": (part.areas.cut_m2[i, side], part.areas.cut_se[i, side]),
+            "fill_m2": (part.areas.fill_m2[i, side], part.areas.fill_se[i, side]),
+            "grade_pct": (m.grade_pct[i, side], np.nan),
+            "shoulder_width_m": (m.shoulder_width_m[i, side], b.hinge_se[i, side]),
+            "p_wont_shed": (j.p_wont_shed[i, side], np.nan),
+        },
+        verdict=str(j.verdict[i, side]),
+        finding=str(j.finding[i, side]),
+        treatment=reach.treatment,
+        reason=str(study.findings.stations["reason"][part.first_row + 2 * i + side]),
+        kerb=bool(b.kerb[i, side]),
+    )
+
+
+def _line(sign: float, *points: tuple[float, float]) -> Floats:
+    line = np.array([(sign * u, z) for u, z in points], dtype=float)
+    return line if np.isfinite(line).all() else _NOWHERE
+
+
+def _placed(points: Floats, sign: float, edge: float, edge_z: float) -> Floats:
+    """Points relative to the edge (u, height) as offsets and heights."""
+    if len(points) == 0 or not np.isfinite(edge_z):
+        return _NOWHERE
+    return np.column_stack((sign * (points[:, 0] + edge), points[:, 1] + edge_z))
+
+
+def _height_at(u: Floats, height: Floats, where: float) -> float:
+    known = np.isfinite(height)
+    if not np.isfinite(where) or known.sum() < 2:
+        return float("nan")
+    return float(np.interp(where, u[known], height[known], left=np.nan, right=np.nan))
+
+
+def _shoulder_band(
+    part: RoadStudy, i: int, side: int, edge: float, outer: float, at_edge: float, slope: float
+) -> Floats:
+    """One standard error of the fitted shoulder line, from the errors of drop and slope."""
+    m = part.measures
+    drop_se = m.edge_drop_se[i, side] / 1000.0
+    slope_se = m.shoulder_slope_se[i, side] / 100.0
+    cov = m.drop_shoulder_cov[i, side] / 1.0e5
+    sign = (-1.0, 1.0)[side]
+    u = np.linspace(0.0, outer - edge, 9)
+    line = at_edge - slope * u
+    # Height is -drop - slope * u, so its variance adds both and twice their covariance.
+    se = np.sqrt(np.maximum(drop_se**2 + (slope_se * u) ** 2 + 2.0 * cov * u, 0.0))
+    band = np.column_stack((sign * (edge + u), line - se, line + se))
+    return band if np.isfinite(band).all() else np.empty((0, 3))
+
+
+def _water_line(part: RoadStudy, i: int, side: int, edge_z: float) -> Floats:
+    """Level of the water held, from shore to shore; nothing below the chance level."""
+    w = part.water
+    sign = (-1.0, 1.0)[side]
+    edge = part.breaks.edge[i, side]
+    inner, outer = w.retained_from_m[i, side], w.retained_to_m[i, side]
+    level = edge_z + w.retained_level_m[i, side]
+    if not w.retained_mm[i, side] > 0.0:
+        return _NOWHERE
+    return _line(sign, (edge + inner, level), (edge + outer, level))
+
+
+def section_rows(view: SectionView) -> list[tuple[str, str, float, float]]:
+    """Every drawn point as (kind, side, offset_m, height_m), for a CSV of the section."""
+    rows = [
+        ("cell", "", float(o), float(z)) for o, z in zip(view.cells_o, view.cells_z, strict=True)
+    ]
+    rows += [
+        ("averaged", "", float(o), float(z))
+        for o, z in zip(view.profile_o, view.profile_z, strict=True)
+    ]
+    for part in view.sides:
+        side = SIDES[part.side]
+        for kind, o, z in (
+            ("edge", part.edge_o, part.edge_z),
+            ("hinge", part.hinge_o, part.hinge_z),
+            ("ditch invert", part.ditch_o, part.ditch_z),
+        ):
+            if np.isfinite(o) and np.isfinite(z):
+                rows.append((kind, side, float(o), float(z)))
+        for kind, line in (
+            ("pavement fit", part.pavement_line),
+            ("shoulder fit", part.shoulder_line),
+            ("target", part.target_line),
+            ("water", part.water_line),
+        ):
+            rows += [(kind, side, float(o), float(z)) for o, z in line]
+    return rows
+
+
+_TEXT_NUMBERS = (
+    ("pavement_slope_pct", "pavement slope", "%", 1),
+    ("shoulder_slope_pct", "shoulder slope", "%", 1),
+    ("required_slope_pct", "required slope", "%", 1),
+    ("edge_drop_mm", "edge drop", "mm", 0),
+    ("rut_mm", "rut", "mm", 0),
+    ("ridge_mm", "ridge", "mm", 0),
+    ("retained_mm", "retained depth", "mm", 0),
+    ("ditch_depth_m", "ditch depth", "m", 2),
+    ("ditch_grade_pct", "ditch grade", "%", 2),
+    ("cut_m2", "cut", "m²", 3),
+    ("fill_m2", "fill", "m²", 3),
+    ("shoulder_width_m", "shoulder width", "m", 2),
+    ("p_wont_shed", "probability that it won't shed", "", 2),
+)
+
+
+def _place(offset: float, source: int) -> str:
+    return f"at {offset:+.2f} m ({SOURCES[source]})" if np.isfinite(offset) else "unknown"
+
+
+def section_text(view: SectionView) -> str:
+    """Return the section's numbers as plain lines, both sides, with one standard error."""
+    lines = [
+        f"{view.road}, station {station_text(view.station_m)}, averaged over "
+        f"{view.average_m:.0f} m of road"
+    ]
+    for part in view.sides:
+        lines.append(f"{SIDES[part.side]}: {part.verdict}. {part.reason}")
+        lines.append(
+            f"  edge {_place(part.edge_o, part.edge_source)}, "
+            f"hinge {_place(part.hinge_o, part.hinge_source)}"
+        )
+        for name, words, unit, digits in _TEXT_NUMBERS:
+            value, se = part.numbers[name]
+            if not np.isfinite(value):
+                lines.append(f"  {words}: unknown")
+                continue
+            error = f" ± {se:.{digits}f}" if np.isfinite(se) else ""
+            lines.append(f"  {words}: {value:.{digits}f}{error} {unit}".rstrip())
+    return "\n".join(lines)

@@ -1,0 +1,147 @@
+"""Compiled loops of the labelling; `judge` prepares their arrays and checks them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from analysis.common.compiled import compiled
+
+__all__ = ["cheapest_path", "forward_backward", "sustained"]
+
+
+@compiled
+def forward_backward(evidence: Any, change: float, out: Any) -> None:
+    """Posterior of each label along a chain.
+
+    Parameters
+    ----------
+    evidence : (n, L)
+        Likelihood of each label at each station, above 0.
+    change : float
+        Probability that the label changes from one station to the next.
+    out : (n, L)
+        Filled; rows sum to 1.
+    """
+    n, labels = evidence.shape
+    leave = change / (labels - 1)
+    stay = 1.0 - change - leave
+    total = 0.0
+    for k in range(labels):
+        out[0, k] = evidence[0, k]
+        total += out[0, k]
+    for k in range(labels):
+        out[0, k] /= total
+    for i in range(1, n):
+        total = 0.0
+        for k in range(labels):
+            out[i, k] = (stay * out[i - 1, k] + leave) * evidence[i, k]
+            total += out[i, k]
+        for k in range(labels):
+            out[i, k] /= total
+    backward = np.ones(labels)
+    for i in range(n - 2, -1, -1):
+        total = 0.0
+        for k in range(labels):
+            backward[k] *= evidence[i + 1, k]
+            total += backward[k]
+        for k in range(labels):
+            backward[k] = stay * backward[k] / total + leave
+        total = 0.0
+        for k in range(labels):
+            out[i, k] *= backward[k]
+            total += out[i, k]
+        for k in range(labels):
+            out[i, k] /= total
+        # The row is needed no more as a forward one: rows are visited from the end.
+
+
+@compiled
+def cheapest_path(costs: Any, settle: Any, out: Any) -> None:
+    """Labels of least total cost.
+
+    Parameters
+    ----------
+    costs : (n, L)
+        Cost of each label at each station; inf forbids it.
+    settle : (L,)
+        Cost to leave or enter a label; free beside a station where only one label is allowed.
+    out : (n,)
+        Filled with labels.
+    """
+    n, labels = costs.shape
+    came_from = np.empty((n, labels), dtype=np.int8)
+    best = costs[0].copy()
+    before = np.empty(labels)
+    allowed = 0
+    for k in range(labels):
+        if np.isfinite(costs[0, k]):
+            allowed += 1
+    was_forced = allowed <= 1
+    for i in range(1, n):
+        allowed = 0
+        for k in range(labels):
+            before[k] = best[k]
+            if np.isfinite(costs[i, k]):
+                allowed += 1
+        forced = allowed <= 1
+        free = forced or was_forced
+        cheapest = 0
+        price = np.inf
+        for k in range(labels):
+            leaving = before[k] if free else before[k] + settle[k]
+            if leaving < price:
+                price = leaving
+                cheapest = k
+        for k in range(labels):
+            moved = price if free else price + settle[k]
+            if before[k] <= moved:
+                came_from[i, k] = k
+                best[k] = before[k] + costs[i, k]
+            else:
+                came_from[i, k] = cheapest
+                best[k] = moved + costs[i, k]
+        was_forced = forced
+    last = 0
+    for k in range(labels):
+        if best[k] < best[last]:
+            last = k
+    out[n - 1] = last
+    for i in range(n - 1, 0, -1):
+        last = came_from[i, last]
+        out[i - 1] = last
+
+
+@compiled
+def sustained(values: Any, first: Any, last: Any, span: Any, out: Any, where: Any) -> None:
+    """Greatest value that each run of stations keeps over a number of them.
+
+    Parameters
+    ----------
+    values : (n,)
+        NaN is unknown and passed over.
+    first, last : (runs,)
+        Ends of each run, inclusive.
+    span : (runs,)
+        Over how many stations, or over all of a shorter run.
+    out, where : (runs,)
+        Filled with the value, NaN where none is known, and its station.
+    """
+    for run in range(first.size):
+        begin, end = first[run], last[run]
+        count = min(span[run], end - begin + 1)
+        best = -np.inf
+        at = begin
+        for start in range(begin, end - count + 2):
+            least = np.inf
+            least_at = start
+            for i in range(start, start + count):
+                if not np.isnan(values[i]) and values[i] < least:
+                    least = values[i]
+                    least_at = i
+            if np.isfinite(least) and least > best:
+                best = least
+                at = least_at
+        out[run] = best if np.isfinite(best) else np.nan
+        where[run] = at

@@ -1,0 +1,424 @@
+"""Water on the shoulder and beside it: what stands, where it leaves, which way it runs.
+
+The parts live in modules of their own: `analysis.water.filling` (depression filling),
+`analysis.water.ponds` (on the ribbon), `analysis.water.held_by_section` (in one cross-section) and
+`analysis.water.ditch` (along the invert). This one puts them on the stations. Measuring is slow and
+knows no limits; `judge_ditch` is quick and applies them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.water.ditch import Ditch, ditch_profile
+from analysis.water.filling import Progress, fill_bounds, fill_ribbon
+from analysis.water.held_by_section import (
+    PlaneErrors,
+    Retained,
+    held_by_planes,
+    join,
+    retained_depth,
+)
+from analysis.water.outlets import road_outlets
+from analysis.water.ponds import Ponds, find_ponds
+from analysis.water.zones import zones
+
+if TYPE_CHECKING:
+    from analysis.common.limits import Limits
+    from analysis.corridor.ribbon import Ribbon
+    from analysis.edges.find_breaks import Breaks
+    from analysis.shoulder.measure import Measures, Noise, Sections
+
+__all__ = [
+    "Ditch",
+    "Flow",
+    "Ponds",
+    "Retained",
+    "Water",
+    "assess_across",
+    "assess_water",
+    "ditch_profile",
+    "fill_bounds",
+    "fill_ribbon",
+    "find_ponds",
+    "flow",
+    "judge_ditch",
+    "judge_flat_ditch",
+    "retained_depth",
+]
+
+Floats = NDArray[np.float64]
+
+_SIGN = (-1.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """Way of water over a plane shoulder; arrays of one shape, NaN unknown.
+
+    Attributes
+    ----------
+    resultant_pct : ndarray
+        Steepest fall, percent.
+    direction_deg : ndarray
+        0 straight outward, positive turned up-station, negative down-station, ±180 inward;
+        NaN on a level plane.
+    path_m : ndarray
+        Length of the way over the shoulder; inf where it doesn't fall outward.
+    runs_along : ndarray of bool
+        Water follows the shoulder instead of leaving it.
+    """
+
+    resultant_pct: Floats
+    direction_deg: Floats
+    path_m: Floats
+    runs_along: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """What was found about water, by station and side; (n, 2) unless said, NaN unknown.
+
+    Attributes
+    ----------
+    s : ndarray, shape (n,)
+        Stations.
+    retained_mm, retained_se_mm, retained_chance_mm : ndarray
+        Water held by the cross-section, its standard error, and what noise alone makes one
+        time in a hundred.
+    retained_level_m, retained_from_m, retained_to_m : ndarray
+        For drawing: level above the pavement plane at the edge, and both shores as distance
+        outward from the edge; NaN where no water is told from none.
+    pond_depth_mm : ndarray
+        Deepest certain pond on pavement or shoulder within half a spacing; 0 none.
+    ditch_depth_m, ditch_grade_pct, ditch_grade_se : ndarray
+        Invert below the pavement edge, and its grade, positive where it falls up-station.
+    ditch_sag_mm : ndarray
+        Deepest standing water in the ditch within half a spacing; 0 none.
+    ditch_rising, ditch_blocked, ditch_crossing : ndarray of bool
+        The invert rises on the water's way; water stands behind a rise in a ditch that is
+        shallower there than around; the same, but short and flush with the road, so that it
+        may be a side access with a culvert. Independent of limits; see `judge_ditch`.
+    path_m, direction_deg, resultant_pct : ndarray
+        Way of water over the shoulder, see `Flow`.
+    runs_along : ndarray of bool
+        Water follows the shoulder instead of leaving it.
+    kerb : ndarray of bool
+        A kerb stands at the edge: it is meant to hold water back, and no ditch is judged.
+    ponds : Ponds
+    ditch : Ditch
+    """
+
+    s: Floats
+    retained_mm: Floats
+    retained_se_mm: Floats
+    retained_chance_mm: Floats
+    retained_level_m: Floats
+    retained_from_m: Floats
+    retained_to_m: Floats
+    pond_depth_mm: Floats
+    ditch_depth_m: Floats
+    ditch_grade_pct: Floats
+    ditch_grade_se: Floats
+    ditch_sag_mm: Floats
+    ditch_rising: NDArray[np.bool_]
+    ditch_blocked: NDArray[np.bool_]
+    ditch_crossing: NDArray[np.bool_]
+    path_m: Floats
+    direction_deg: Floats
+    resultant_pct: Floats
+    runs_along: NDArray[np.bool_]
+    kerb: NDArray[np.bool_]
+    ponds: Ponds
+    ditch: Ditch
+
+
+def flow(
+    cross_slope_pct: ArrayLike,
+    grade_pct: ArrayLike,
+    width_m: ArrayLike,
+    *,
+    along_ratio: float = 2.0,
+    along_least_pct: float = 2.0,
+) -> Flow:
+    """Find which way, how far and how steeply water runs over a plane shoulder.
+
+    Parameters
+    ----------
+    cross_slope_pct : array_like
+        Positive falls outward.
+    grade_pct : array_like
+        Along the road, positive rises up-station.
+    width_m : array_like
+        Width of the shoulder.
+    along_ratio : float
+        Water counts as following the shoulder where the grade is at least this many times
+        the cross slope: at 2 it runs more than twice as far along as across. No published
+        limit was found; a setting.
+    along_least_pct : float
+        Flatter grades don't carry water along fast enough to matter; a setting too.
+
+    Returns
+    -------
+    Flow
+
+    Examples
+    --------
+    >>> f = flow(4.0, 3.0, 1.5)
+    >>> float(f.resultant_pct), float(f.path_m)
+    (5.0, 1.875)
+    """
+    cross, grade, width = np.broadcast_arrays(
+        *(np.asarray(a, np.float64) for a in (cross_slope_pct, grade_pct, width_m))
+    )
+    steepest = np.hypot(cross, grade)
+    level = steepest == 0.0
+    turned = np.degrees(np.arctan2(-grade, cross))
+    outward = cross > 0.0
+    path = np.where(outward, width * steepest / np.where(outward, cross, 1.0), np.inf)
+    unknown = np.isnan(steepest)
+    along = (np.abs(grade) >= along_least_pct) & (
+        np.abs(grade) >= along_ratio * np.maximum(cross, 0.0)
+    )
+    return Flow(
+        resultant_pct=steepest,
+        direction_deg=np.where(level | unknown, np.nan, turned),
+        path_m=np.where(unknown | np.isnan(width), np.nan, path),
+        runs_along=along & ~unknown,
+    )
+
+
+def assess_water(
+    ribbon: Ribbon,
+    breaks: Breaks,
+    noise: Noise,
+    measures: Measures,
+    sections: Sections,
+    *,
+    spacing_m: float,
+    shoulder_width_m: float = 1.5,
+    cell_m: float | None = None,
+    curvature: NDArray[np.float64] | None = None,
+    culverts: NDArray[np.float64] | None = None,
+    progress: Progress | None = None,
+) -> Water:
+    """Measure everything about water on one road.
+
+    Parameters
+    ----------
+    ribbon, breaks, noise, measures, sections
+        What was found before.
+    spacing_m : float
+        Between stations.
+    shoulder_width_m : float
+        Width that stands in where no hinge was found.
+    cell_m : float, optional
+        Size of the grid's cells; the ribbon's step across by default.
+    curvature : ndarray, optional
+        Of the centreline at the ribbon's rows, 1/m, positive turns right.
+    culverts : ndarray, shape (c, 2), optional
+        Culvert inlets as (s, o).
+    progress : callable, optional
+        Called with a fraction and a few words; may raise to cancel.
+
+    Returns
+    -------
+    Water
+    """
+
+    def part(low: float, high: float) -> Progress | None:
+        if progress is None:
+            return None
+        return lambda fraction, words: progress(low + (high - low) * fraction, words)
+
+    zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
+    outlets = road_outlets(ribbon, zone, culverts)
+    ditch = ditch_profile(
+        ribbon,
+        breaks,
+        noise,
+        edge_z_m=measures.edge_z_m,
+        spacing_m=spacing_m,
+        cell_m=cell_m,
+        outlets=outlets,
+        progress=part(0.0, 0.1),
+    )
+    ponds = find_ponds(
+        ribbon,
+        breaks,
+        noise,
+        cell_m=cell_m,
+        curvature=curvature,
+        outlets=outlets,
+        crossings=ditch.crossings,
+        shoulder_width_m=shoulder_width_m,
+        progress=part(0.1, 0.9),
+    )
+    if progress is not None:
+        progress(0.9, "finding water that sections hold")
+    measured = dict(
+        _across(breaks, measures, sections, shoulder_width_m),
+        s=np.asarray(breaks.s, np.float64),
+        pond_depth_mm=_pond_depth(ribbon, breaks, ponds, zone, spacing_m),
+        ditch_depth_m=ditch.depth_m,
+        ditch_grade_pct=ditch.grade_pct,
+        ditch_grade_se=ditch.grade_se,
+        ditch_sag_mm=ditch.sag_mm,
+        ditch_rising=ditch.rising,
+        ditch_blocked=ditch.dammed,
+        ditch_crossing=ditch.crossing,
+    )
+    return Water(**measured, ponds=ponds, ditch=ditch)
+
+
+def assess_across(
+    water: Water,
+    here: slice,
+    breaks: Breaks,
+    measures: Measures,
+    sections: Sections,
+    *,
+    shoulder_width_m: float = 1.5,
+) -> Water:
+    """Measure again what single sections hold, after their breaks were corrected.
+
+    Ponds and ditches, which don't hang on one station's edge, stay as they are.
+
+    Parameters
+    ----------
+    water : Water
+        Of the whole road.
+    here : slice
+        The stations that `breaks`, `measures` and `sections` are about.
+    """
+    changed = {}
+    for name, values in _across(breaks, measures, sections, shoulder_width_m).items():
+        changed[name] = getattr(water, name).copy()
+        changed[name][here] = values
+    return replace(water, **changed)
+
+
+def _across(
+    breaks: Breaks, measures: Measures, sections: Sections, shoulder_width_m: float
+) -> dict[str, NDArray[Any]]:
+    """What each section tells by itself: fields of `Water`, (n, 2)."""
+    axis = np.asarray(breaks.axis)[:, None] * np.array(_SIGN)
+    section = retained_depth(
+        sections.u,
+        _unblurred(sections, breaks, shoulder_width_m),
+        se_m=sections.se_m,
+        crown_u=axis - breaks.edge,
+        hinge_u=breaks.hinge - breaks.edge,
+        outlet_u=breaks.ditch - breaks.edge,
+        shoulder_width_m=shoulder_width_m,
+    )
+    width = np.where(
+        np.isfinite(measures.shoulder_width_m), measures.shoulder_width_m, shoulder_width_m
+    )
+    planes = held_by_planes(
+        measures.pavement_slope_pct,
+        measures.edge_drop_mm,
+        measures.shoulder_slope_pct,
+        pavement_m=np.maximum(breaks.edge - axis, 0.0),
+        shoulder_m=width,
+        errors=PlaneErrors(
+            measures.pavement_slope_se,
+            measures.shoulder_slope_se,
+            measures.edge_drop_se,
+            measures.slope_cov,
+            measures.drop_shoulder_cov,
+        ),
+    )
+    # A rut's water is as uncertain as the rut.
+    rut_se = np.where(measures.rut_mm > measures.rut_detectable_mm, measures.rut_se, 0.0)
+    section = replace(section, se_mm=np.hypot(section.se_mm, np.nan_to_num(rut_se)))
+    held = join(planes, section)
+    told = held.depth_mm > held.chance_mm
+    way = flow(measures.shoulder_slope_pct, measures.grade_pct, width)
+    return {
+        "retained_mm": held.depth_mm,
+        "retained_se_mm": held.se_mm,
+        "retained_chance_mm": held.chance_mm,
+        "retained_level_m": np.where(told, held.level_m, np.nan),
+        "retained_from_m": np.where(told, held.from_u, np.nan),
+        "retained_to_m": np.where(told, held.to_u, np.nan),
+        "path_m": way.path_m,
+        "direction_deg": way.direction_deg,
+        "resultant_pct": way.resultant_pct,
+        "runs_along": way.runs_along,
+        "kerb": np.asarray(breaks.kerb, bool),
+    }
+
+
+def _unblurred(sections: Sections, breaks: Breaks, shoulder_width_m: float) -> Floats:
+    """Give the sections with the fitted shape of the shoulder in place of its blurred average.
+
+    Cells flatten a rut of their own width to nothing; the shape was fitted through the blur.
+    Beyond the usual width the average stays: in a ditch filled nearly level its far bank may
+    have passed for the hinge.
+    """
+    if sections.ground_m is None:
+        return sections.height_m
+    hinge = breaks.hinge - breaks.edge
+    width = np.fmin(np.where(np.isnan(hinge), np.inf, hinge), shoulder_width_m)
+    inside = (sections.u >= 0.0) & (sections.u <= width[..., None] + 1e-9)
+    fitted = inside & np.isfinite(sections.ground_m)
+    return np.asarray(np.where(fitted, sections.ground_m, sections.height_m))
+
+
+def judge_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
+    """Tell where the ditch needs cleaning: dammed, or filled up to less than the least depth.
+
+    Parameters
+    ----------
+    water : Water
+    limits : Limits
+        `ditch_least_depth_m` is used.
+
+    Returns
+    -------
+    ndarray of bool, shape (n, 2)
+        False where there is no ditch, behind a kerb, and at crossings, which may have a
+        culvert.
+    """
+    shallow = water.ditch_depth_m < limits.ditch_least_depth_m.value
+    return np.asarray((water.ditch_blocked | shallow) & ~water.ditch_crossing & ~water.kerb)
+
+
+def judge_flat_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
+    """Tell where the ditch is flatter than the least grade, whichever way it falls.
+
+    Cleaning doesn't mend this; a ditch as flat as its road needs regrading or an outlet.
+    """
+    return np.asarray(np.abs(water.ditch_grade_pct) < limits.ditch_least_grade_pct.value)
+
+
+def _pond_depth(
+    ribbon: Ribbon, breaks: Breaks, ponds: Ponds, zone: NDArray[np.uint8], spacing_m: float
+) -> Floats:
+    """Deepest certain pond on pavement or shoulder near each station and side."""
+    s = np.asarray(breaks.s, np.float64)
+    axis = np.interp(ribbon.s, s, np.nan_to_num(breaks.axis))[:, None]
+    right = ribbon.o[None, :] >= axis
+    half = 0.5 * spacing_m
+    first = np.searchsorted(ribbon.s, s - half)
+    last = np.maximum(np.searchsorted(ribbon.s, s + half), first)
+    result = np.full((s.size, 2), np.nan)
+    depth = np.concatenate([[0.0], np.where(ponds.certain, ponds.depth_mm, np.nan)])
+    road = np.isin(np.concatenate([["", *ponds.where]]), ("pavement", "shoulder"))
+    for i, (a, b) in enumerate(zip(first, last, strict=True)):
+        for side in (0, 1):
+            here = (zone[a:b] <= 1) & (right[a:b] == bool(side))
+            if not here.any():
+                continue
+            names = np.unique(ponds.labels[a:b][here])
+            names = names[road[names] & (names > 0)]
+            known = np.isfinite(ribbon.z[a:b][here]).mean()
+            deepest = np.nanmax(depth[names], initial=0.0) if names.size else 0.0
+            doubtful = bool(np.isnan(depth[names]).any()) or known < 0.5
+            result[i, side] = deepest if deepest > 0.0 or not doubtful else np.nan
+    return result

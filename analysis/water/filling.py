@@ -1,0 +1,304 @@
+"""Depression filling on a ribbon: the lowest level at which water on a cell gets away.
+
+Water moves to any of the eight neighbours and leaves freely over the outer border of the
+ribbon (both sides and both ends) and through given outlets (culvert inlets). Cells without a
+height are of two kinds. Those outside everything known (before the first or after the last
+known cell of a row, and whole rows at the ends) only move the border inward. The others are
+*holes*: nobody knows whether water gets away through them, so each filling says how it takes
+them, and `fill_bounds` gives the two answers between which the truth lies.
+"""
+
+import heapq
+from collections.abc import Callable
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["fill_bounds", "fill_profile", "fill_ribbon", "holes", "spill_cell"]
+
+Engine = Literal["auto", "compiled", "plain"]
+Progress = Callable[[float, str], None]
+
+_ROWS_PER_BLOCK = 16_384
+
+
+def fill_ribbon(
+    z: ArrayLike,
+    *,
+    outlets: NDArray[np.bool_] | None = None,
+    holes_drain: bool = False,
+    engine: Engine = "auto",
+    progress: Progress | None = None,
+) -> NDArray[np.float64]:
+    """Fill every depression of a ribbon to the level at which it spills.
+
+    Parameters
+    ----------
+    z : array_like of float, shape (n, k)
+        Ground heights, NaN where unknown.
+    outlets : ndarray of bool, shape (n, k), optional
+        Cells through which water leaves freely at ground level.
+    holes_drain : bool, default False
+        False takes holes as closed (the result is the highest level that is possible),
+        True takes them as bottomless (the lowest level that is possible).
+    engine : {"auto", "compiled", "plain"}
+        "plain" is a priority queue in plain Python, the reference for the compiled loops.
+        "auto" compiles, and falls back on "plain" where the compiler can't be loaded.
+    progress : callable, optional
+        Called between blocks with a fraction and a few words; may raise to cancel.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, k)
+        Water level if every depression is full, at least `z`; NaN where `z` is, and where
+        holes close off every way out so that no level can be named.
+
+    Raises
+    ------
+    ValueError
+        If `z` isn't two-dimensional, `outlets` has another shape, or `engine` is unknown.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> z = np.array([[3.0, 3, 3], [3, 1, 2], [3, 3, 3]])
+    >>> fill_ribbon(z)[1].tolist()
+    [3.0, 2.0, 2.0]
+    """
+    ground = _check_ribbon(z)
+    if outlets is not None and outlets.shape != ground.shape:
+        raise ValueError(
+            f"outlets must have the ribbon's shape {ground.shape}, got {outlets.shape}"
+        )
+    if engine not in ("auto", "compiled", "plain"):
+        raise ValueError(f"engine must be 'auto', 'compiled' or 'plain', got {engine!r}")
+    if ground.size == 0:
+        return ground.copy()
+    unknown = np.isnan(ground)
+    some_unknown = bool(unknown.any())
+    free = np.zeros(ground.shape, bool)
+    free[0], free[-1], free[:, 0], free[:, -1] = True, True, True, True
+    if outlets is not None:
+        free |= outlets & ~unknown
+    if some_unknown:
+        closed = unknown & ~_outside(unknown) if not holes_drain else np.zeros_like(unknown)
+        ground = np.where(unknown, -np.inf, ground)
+        ground[closed] = np.inf
+        free |= unknown
+    level = np.where(free, ground, np.inf)
+    _run(ground, level, engine, progress)
+    if some_unknown:
+        level[unknown | np.isposinf(level)] = np.nan
+    return level
+
+
+def fill_bounds(
+    z: ArrayLike,
+    *,
+    outlets: NDArray[np.bool_] | None = None,
+    engine: Engine = "auto",
+    progress: Progress | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fill twice, so that the true level lies between the two whatever holes hide.
+
+    Parameters
+    ----------
+    z, outlets, engine, progress
+        As for `fill_ribbon`.
+
+    Returns
+    -------
+    least, most : ndarray of float64, shape (n, k)
+        Levels with holes bottomless and with holes closed. They are one and the same array
+        where the ribbon has no holes. A depth against `least` is certain; a depth against
+        `most` only is possible. NaN in `most` alone: no upper bound exists.
+    """
+    ground = _check_ribbon(z)
+    most = fill_ribbon(ground, outlets=outlets, engine=engine, progress=progress)
+    if not holes(ground).any():
+        return most, most
+    least = fill_ribbon(ground, outlets=outlets, holes_drain=True, engine=engine, progress=progress)
+    return least, most
+
+
+def holes(z: ArrayLike) -> NDArray[np.bool_]:
+    """Find the unknown cells that have known ground on both sides of them.
+
+    Parameters
+    ----------
+    z : array_like of float, shape (n, k)
+        Ground heights, NaN where unknown.
+
+    Returns
+    -------
+    ndarray of bool, shape (n, k)
+        True on holes; False on known cells and on unknown cells outside everything known.
+    """
+    unknown = np.isnan(_check_ribbon(z))
+    return unknown & ~_outside(unknown) if unknown.any() else unknown
+
+
+def fill_profile(z: ArrayLike, *, outlets: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
+    """Fill a profile along one line, both ends open.
+
+    Parameters
+    ----------
+    z : array_like of float, shape (n,)
+        Heights along the line, NaN where unknown. Unknown stretches cut the profile: what
+        lies beside them is filled as if water left there, so that depths are certain.
+    outlets : ndarray of bool, shape (n,), optional
+        Points where water leaves freely.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        Level, at least `z`; NaN where `z` is.
+    """
+    ground = np.asarray(z, np.float64)
+    if ground.ndim != 1:
+        raise ValueError(f"a profile must have one axis, got {ground.ndim}")
+    if ground.size == 0:
+        return ground.copy()
+    unknown = np.isnan(ground)
+    # A free point splits the line: water only has to reach the nearest one on either side.
+    free = unknown.copy()
+    free[0] = free[-1] = True
+    if outlets is not None:
+        free |= outlets
+    base = np.where(unknown, -np.inf, ground)
+    ahead = _highest_since(base, free)
+    behind = _highest_since(base[::-1], free[::-1])[::-1]
+    level = np.minimum(ahead, behind)
+    level[unknown] = np.nan
+    return level
+
+
+def spill_cell(level: NDArray[np.float64], cells: NDArray[np.intp], height: float) -> int:
+    """Find the cell over which a depression runs over.
+
+    Parameters
+    ----------
+    level : ndarray, shape (n, k)
+        Filled ribbon.
+    cells : ndarray of int, shape (m,)
+        Flat indices of all cells of one depression.
+    height : float
+        Its level.
+
+    Returns
+    -------
+    int
+        Flat index of a cell next to it whose ground is at its level; of an unknown cell where
+        that is the way out.
+    """
+    rim = np.setdiff1d(_around(cells, level.shape), cells)
+    heights = level.ravel()[rim]
+    known = np.isfinite(heights)
+    ways = rim[known & (heights <= height)]
+    for cell in ways:
+        # Ground just at the water's level is also at its upper shore; the way out goes down.
+        beyond = level.ravel()[_around(np.array([cell]), level.shape)]
+        i, j = divmod(int(cell), level.shape[1])
+        at_border = i in (0, level.shape[0] - 1) or j in (0, level.shape[1] - 1)
+        if at_border or not (beyond >= height).all():
+            return int(cell)
+    if ways.size:
+        return int(ways[0])
+    # No known cell lets it out: it leaves through an unknown one or over the border.
+    return int(rim[~known][0]) if (~known).any() else int(cells[0])
+
+
+def _around(cells: NDArray[np.intp], shape: tuple[int, ...]) -> NDArray[np.intp]:
+    """Give the flat indices of cells and their eight neighbours, with repeats."""
+    n, k = shape
+    i, j = np.divmod(cells, k)
+    near = []
+    for di in (-1, 0, 1):
+        for dj in (-1, 0, 1):
+            a, b = i + di, j + dj
+            inside = (a >= 0) & (a < n) & (b >= 0) & (b < k)
+            near.append(a[inside] * k + b[inside])
+    return np.concatenate(near)
+
+
+def _highest_since(z: NDArray[np.float64], start: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return the running maximum that begins anew at each start."""
+    # Lifting every segment clear above the one before makes one running maximum do for all.
+    segment = np.cumsum(start)
+    order = np.lexsort((z, segment))
+    rank = np.empty(z.size, np.int64)
+    rank[order] = np.arange(z.size)
+    top = np.maximum.accumulate(rank)
+    return z[order][top]
+
+
+def _check_ribbon(z: ArrayLike) -> NDArray[np.float64]:
+    ground = np.ascontiguousarray(z, np.float64)
+    if ground.ndim != 2:
+        raise ValueError(f"a ribbon must have two axes (stations, offsets), got {ground.ndim}")
+    return ground
+
+
+def _outside(unknown: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark unknown cells beyond everything known: at row ends, and whole rows at both ends."""
+    leading = np.logical_and.accumulate(unknown, axis=1)
+    trailing = np.logical_and.accumulate(unknown[:, ::-1], axis=1)[:, ::-1]
+    empty = leading[:, -1]
+    at_ends = np.logical_and.accumulate(empty) | np.logical_and.accumulate(empty[::-1])[::-1]
+    outside = (leading | trailing) & ~empty[:, None]
+    outside[at_ends] = True
+    return outside
+
+
+def _run(
+    ground: NDArray[np.float64],
+    level: NDArray[np.float64],
+    engine: Engine,
+    progress: Progress | None,
+) -> None:
+    if engine == "plain":
+        _flood(ground, level)
+        return
+    try:
+        from analysis.water import filling_kernels as kernels
+    except ImportError:
+        if engine == "compiled":
+            raise
+        _flood(ground, level)
+        return
+    rows = ground.shape[0]
+    starts = range(0, rows, _ROWS_PER_BLOCK)
+    for i in starts:
+        if progress is not None:
+            progress(0.4 * i / rows, "filling depressions")
+        kernels.sweep_down(ground, level, i, min(rows, i + _ROWS_PER_BLOCK))
+    for i in reversed(starts):
+        if progress is not None:
+            progress(0.8 - 0.4 * i / rows, "filling depressions")
+        kernels.sweep_up(ground, level, i, min(rows, i + _ROWS_PER_BLOCK))
+    if progress is not None:
+        progress(0.8, "filling depressions")
+    kernels.settle(ground, level)
+
+
+def _flood(ground: NDArray[np.float64], level: NDArray[np.float64]) -> None:
+    """Priority flood in plain Python: visit cells in the order in which water reaches them."""
+    rows, columns = ground.shape
+    heap = [
+        (float(level[i, j]), int(i), int(j))
+        for i, j in zip(*np.nonzero(level < np.inf), strict=True)
+    ]
+    heapq.heapify(heap)
+    done = np.zeros(ground.shape, bool)
+    while heap:
+        here, i, j = heapq.heappop(heap)
+        if done[i, j]:
+            continue
+        done[i, j] = True
+        for a in range(max(0, i - 1), min(rows, i + 2)):
+            for b in range(max(0, j - 1), min(columns, j + 2)):
+                reach = max(here, float(ground[a, b]))
+                if reach < level[a, b]:
+                    level[a, b] = reach
+                    heapq.heappush(heap, (reach, a, b))

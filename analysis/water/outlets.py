@@ -1,0 +1,207 @@
+"""Ways out for water that the ground alone doesn't show: culverts, given or to be looked for.
+
+A grid shows the ground, not the pipes under it. Filled as it stands, a road in a sag becomes
+a lake with the road at its bottom. Such a basin says that there must be a way out that nobody
+has named (or that the road floods); it is reported as that, and its lowest point is opened, so
+that the ponds inside it can be seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.along import average_along, rows_for
+from analysis.water.filling import fill_ribbon, spill_cell
+from analysis.water.zones import PAVEMENT
+
+if TYPE_CHECKING:
+    from analysis.corridor.ribbon import Ribbon
+
+__all__ = ["AVERAGE_M", "Basin", "Outlets", "culvert_cells", "find_outlets", "road_outlets"]
+
+Floats = NDArray[np.float64]
+
+AVERAGE_M = 10.0
+"""Length along the road over which ground is averaged before outlets are looked for."""
+
+_EIGHT = np.ones((3, 3), bool)
+_ROUNDS = 8
+_OPENED = 3.0  # cells around the lowest one, so that other averages find it open too
+
+
+@dataclass(frozen=True, slots=True)
+class Basin:
+    """A depression that would drown the pavement before it ran over.
+
+    Attributes
+    ----------
+    cells : ndarray of int, shape (m,)
+        Flat indices of its cells on the ribbon, deepest first.
+    depth : ndarray, shape (m,)
+        Depth of the full basin on them, metres.
+    level : float
+        Height of its surface.
+    spill : int
+        Flat index of the cell over which it would run over.
+    opened : ndarray of bool, shape (m,)
+        Cells through which it is assumed to drain.
+    """
+
+    cells: NDArray[np.intp]
+    depth: Floats
+    level: float
+    spill: int
+    opened: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Outlets:
+    """Where water leaves the ribbon besides its borders.
+
+    Attributes
+    ----------
+    cells : ndarray of bool, shape (n, k), or None
+        Given and assumed outlets; None where there are none.
+    basins : tuple of Basin
+        What the assumed outlets drain.
+    """
+
+    cells: NDArray[np.bool_] | None
+    basins: tuple[Basin, ...]
+
+    def on_average(self, rows: int) -> NDArray[np.bool_] | None:
+        """Give the outlets for ground averaged over so many rows.
+
+        The average raises the ground at an inlet that lies close before a dam; carried as far
+        along the road as the average reaches, the outlet is at its own height again.
+        """
+        if self.cells is None or rows <= 1:
+            return self.cells
+        from scipy.ndimage import maximum_filter1d
+
+        return np.asarray(maximum_filter1d(self.cells, rows, axis=0), bool)
+
+
+def culvert_cells(
+    ribbon: Ribbon, culverts: NDArray[np.float64] | None, reach_m: float
+) -> NDArray[np.bool_] | None:
+    """Mark the cells of the ribbon within reach of a culvert inlet.
+
+    Parameters
+    ----------
+    ribbon
+        The road's ribbon.
+    culverts : ndarray, shape (c, 2)
+        Inlets as (s, o); None or empty for none.
+    reach_m : float
+        Water leaves through all cells this near.
+
+    Returns
+    -------
+    ndarray of bool, shape (n, k), or None
+    """
+    if culverts is None or len(culverts) == 0:
+        return None
+    mask = np.zeros(ribbon.z.shape, bool)
+    for s, o in np.asarray(culverts, np.float64):
+        rows = np.flatnonzero(np.abs(ribbon.s - s) <= reach_m)
+        columns = np.flatnonzero(np.abs(ribbon.o - o) <= reach_m)
+        near = np.hypot(ribbon.s[rows, None] - s, ribbon.o[None, columns] - o) <= reach_m
+        mask[np.ix_(rows, columns)] |= near
+    return mask
+
+
+def find_outlets(
+    ground: Floats,
+    pavement: NDArray[np.bool_],
+    given: NDArray[np.bool_] | None,
+    *,
+    drowned_m: float = 0.05,
+    deep_m: float = 0.3,
+) -> Outlets:
+    """Open the lowest point of every basin that would drown the pavement.
+
+    Parameters
+    ----------
+    ground : ndarray, shape (n, k)
+        Averaged heights, NaN unknown.
+    pavement : ndarray of bool, shape (n, k)
+        Cells of the pavement.
+    given : ndarray of bool, shape (n, k), or None
+        Outlets that the user named.
+    drowned_m : float
+        A basin drowns the pavement where it stands deeper than this on it ...
+    deep_m : float
+        ... and is deeper than this beside it; a dent of the pavement itself is a pond.
+
+    Returns
+    -------
+    Outlets
+    """
+    from scipy.ndimage import find_objects, label
+
+    cells = None if given is None else given.copy()
+    basins: list[Basin] = []
+    for _ in range(_ROUNDS):
+        level = fill_ribbon(ground, outlets=cells, holes_drain=True)
+        depth = np.nan_to_num(level - ground)
+        names, count = label(depth > 0.0, _EIGHT)
+        drowned = np.unique(names[pavement & (depth > drowned_m)])
+        deep = np.unique(names[~pavement & (depth > deep_m)])
+        wanted = np.intersect1d(drowned, deep)
+        wanted = wanted[wanted > 0]
+        if count == 0 or wanted.size == 0:
+            break
+        boxes = find_objects(names)
+        cells = np.zeros(ground.shape, bool) if cells is None else cells
+        for name in wanted:
+            box = boxes[name - 1]
+            i, j = np.nonzero(names[box] == name)
+            flat = (i + box[0].start) * ground.shape[1] + j + box[1].start
+            d = depth.ravel()[flat]
+            order = np.argsort(-d, kind="stable")
+            flat, d = flat[order], d[order]
+            height = float(level.ravel()[flat[0]])
+            near = np.hypot(i[order] - i[order[0]], j[order] - j[order[0]]) <= _OPENED
+            basins.append(Basin(flat, d, height, spill_cell(level, flat, height), near))
+            cells.ravel()[flat[near]] = True
+    return Outlets(cells, tuple(basins))
+
+
+def road_outlets(
+    ribbon: Ribbon,
+    zone: NDArray[np.uint8],
+    culverts: NDArray[np.float64] | None = None,
+    culvert_reach_m: float = 2.0,
+) -> Outlets:
+    """Gather a road's outlets: the culverts given, and those that its basins must have.
+
+    Parameters
+    ----------
+    ribbon
+        The road's ribbon.
+    zone : ndarray, shape (n, k)
+        From `zones.zones`.
+    culverts : ndarray, shape (c, 2), optional
+        Inlets as (s, o).
+    culvert_reach_m : float
+        Water leaves through all cells this near to an inlet.
+
+    Returns
+    -------
+    Outlets
+    """
+    ground, _ = average_along(ribbon.z, rows_for(AVERAGE_M, ribbon.step_s))
+    given = Outlets(culvert_cells(ribbon, culverts, culvert_reach_m), ())
+    rows = rows_for(AVERAGE_M, ribbon.step_s)
+    found = find_outlets(ground, zone == PAVEMENT, given.on_average(rows))
+    if found.cells is None or not found.basins:
+        return given
+    assumed = np.zeros(ribbon.z.shape, bool)
+    for basin in found.basins:
+        assumed.ravel()[basin.cells[basin.opened]] = True
+    return Outlets(assumed if given.cells is None else given.cells | assumed, found.basins)

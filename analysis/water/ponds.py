@@ -1,0 +1,477 @@
+"""Ponds on the ribbon that are deeper than noise makes by chance.
+
+Noise digs pits and builds dams: on a bare fill of a noisy ribbon two cells in five stand
+under water. A real pond is longer along the road than a pit of noise, so the ribbon is
+averaged along the road over a few lengths, each average is filled, and a depression counts
+where it is deeper than noise alone makes at that length. How deep that is depends on the
+road (a pit in a flat ditch is easier to dig than one on a steep shoulder), so it is found on
+the road itself: its own ground, drained, with made noise of its own size on it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.along import average_along, interpolate_along, known_median, rows_for
+from analysis.water.chance import ChanceLevel, chance_level
+from analysis.water.filling import Progress, fill_bounds, holes, spill_cell
+from analysis.water.outlets import AVERAGE_M, Basin, Outlets, road_outlets
+from analysis.water.zones import SHOULDER, WHERE, roughness, zones
+
+if TYPE_CHECKING:
+    from analysis.corridor.ribbon import Ribbon
+    from analysis.edges.find_breaks import Breaks
+    from analysis.shoulder.measure import Noise
+
+__all__ = ["Ponds", "find_ponds"]
+
+Floats = NDArray[np.float64]
+
+_WINDOWS_M = (1.5, 2.5, 5.0, 10.0, 20.0)
+_CLEAR = 1.5
+DOUBT_HOLE = "cells without data may hide the way out"
+DOUBT_OUTLET = (
+    "it would drown the pavement, so there is an outlet that the grid doesn't show "
+    "or the road floods"
+)
+DOUBT_KERB = "it stands against a kerb, whose inlets the grid doesn't show"
+DOUBT_CROSSING = "it stands behind a crossing of the ditch, which may have a culvert"
+_EIGHT = np.ones((3, 3), bool)
+
+
+@dataclass(frozen=True, slots=True)
+class Ponds:
+    """Depressions that hold water, one row each; m ponds.
+
+    Attributes
+    ----------
+    s, o : ndarray, shape (m,)
+        Deepest point.
+    from_s, to_s : ndarray, shape (m,)
+        Extent along the road.
+    side : ndarray of int8, shape (m,)
+        0 left, 1 right of the crown, by the pond's middle.
+    where : ndarray of object, shape (m,)
+        One of `WHERE`: the zone that holds most of the water.
+    depth_mm, depth_most_mm : ndarray, shape (m,)
+        Greatest depth that is certain, and the greatest that is possible with what holes and
+        culverts may hide. NaN in the first: can't tell whether there is a pond at all. inf
+        in the second: holes shut off every way out.
+    chance_mm : ndarray, shape (m,)
+        Depth that noise alone makes there; every reported pond is deeper.
+    area_m2, volume_m3 : ndarray, shape (m,)
+        True to the bend of the road if its curvature was given.
+    level_m : ndarray, shape (m,)
+        Height of the full pond's surface.
+    spill_s, spill_o : ndarray, shape (m,)
+        Where it overflows.
+    certain, touches_unknown : ndarray of bool, shape (m,)
+        Certain: holds water whatever holes and culverts hide. Touches: a hole is next to it.
+    doubt : ndarray of object, shape (m,)
+        Why it isn't certain, in words; "" where it is.
+    average_m : ndarray, shape (m,)
+        Averaging length at which it stood out best.
+    outlines : tuple of ndarray (p, 2)
+        Closed ring of (s, o) around each pond's cells.
+    labels : ndarray of int32, shape (n, k)
+        Pond number + 1 on each cell of the ribbon, 0 elsewhere.
+    chance : ChanceLevel
+        The noise level that was used.
+    """
+
+    s: Floats
+    o: Floats
+    from_s: Floats
+    to_s: Floats
+    side: NDArray[np.int8]
+    where: NDArray[np.object_]
+    depth_mm: Floats
+    depth_most_mm: Floats
+    chance_mm: Floats
+    area_m2: Floats
+    volume_m3: Floats
+    level_m: Floats
+    spill_s: Floats
+    spill_o: Floats
+    certain: NDArray[np.bool_]
+    doubt: NDArray[np.object_]
+    touches_unknown: NDArray[np.bool_]
+    average_m: Floats
+    outlines: tuple[Floats, ...]
+    labels: NDArray[np.int32]
+    chance: ChanceLevel
+
+    def __len__(self) -> int:
+        return self.s.size
+
+
+@dataclass(slots=True)
+class _Candidate:
+    """One depression at one averaging length."""
+
+    score: float
+    window: int
+    cells: NDArray[np.intp]  # flat indices, deepest first
+    depth: Floats
+    level: float
+    chance: float
+    certain: bool
+    spill: int
+    doubt: str = ""
+
+
+def find_ponds(
+    ribbon: Ribbon,
+    breaks: Breaks,
+    noise: Noise,
+    *,
+    cell_m: float | None = None,
+    curvature: NDArray[np.float64] | None = None,
+    culverts: NDArray[np.float64] | None = None,
+    culvert_reach_m: float = 2.0,
+    outlets: Outlets | None = None,
+    crossings: NDArray[np.float64] | None = None,
+    shoulder_width_m: float = 1.5,
+    windows_m: tuple[float, ...] = _WINDOWS_M,
+    false_per_km: float = 0.1,
+    least_depth_m: float = 0.005,
+    least_area_m2: float = 0.5,
+    least_doubt_m2: float = 4.0,
+    progress: Progress | None = None,
+) -> Ponds:
+    """Find the depressions of the ribbon that hold more water than noise explains.
+
+    Parameters
+    ----------
+    ribbon, breaks, noise
+        The road's ribbon, its breaks and its noise.
+    cell_m : float, optional
+        Size of the grid's cells, metres; the ribbon's step across by default.
+    curvature : ndarray, shape (n,), optional
+        Of the centreline at the ribbon's rows, 1/m, positive turns right: cells outside a
+        bend are longer than the step.
+    culverts : ndarray, shape (c, 2), optional
+        Culvert inlets as (s, o); water leaves through all cells within `culvert_reach_m`.
+    outlets : Outlets, optional
+        From `outlets.road_outlets`, if already found; `culverts` is then not looked at.
+    crossings : ndarray, shape (c, 3), optional
+        Crossings of the ditch as (side, from s, to s), see `Ditch`: a pond that spills over
+        one may be drained by a culvert in it.
+    shoulder_width_m : float
+        Width that stands in where no hinge was found.
+    windows_m : tuple of float
+        Averaging lengths along the road.
+    false_per_km : float
+        Ponds made of noise that are put up with, per kilometre.
+    least_depth_m, least_area_m2 : float
+        Shallower or smaller ones are left out whatever the noise.
+    least_doubt_m2 : float
+        Ponds that are only possible are left out below this area.
+    progress : callable, optional
+        Called with a fraction and a few words; may raise to cancel.
+
+    Returns
+    -------
+    Ponds
+        Ordered along the road.
+    """
+    z = ribbon.z
+    n = z.shape[0]
+    windows_m = tuple(w for w in windows_m if rows_for(w, ribbon.step_s) <= max(1, n // 2)) or (
+        float(ribbon.step_s),
+    )
+    zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
+    sigma = np.maximum(interpolate_along(ribbon.s, breaks.s, noise.sigma_m), 1e-6)
+    sigma = np.where(np.isfinite(sigma), sigma, known_median(noise.sigma_m))
+    local = sigma[:, None] * roughness(z, zone, ribbon.step_s)
+    if outlets is None:
+        outlets = road_outlets(ribbon, zone, culverts, culvert_reach_m)
+    if progress is not None:
+        progress(0.0, "finding what noise alone would pond")
+    chance = chance_level(
+        ribbon,
+        zone,
+        local,
+        correlation_m=known_median(noise.correlation_m, 0.0),
+        nugget=known_median(noise.nugget, 1.0),
+        cell_m=cell_m,
+        windows_m=windows_m,
+        false_per_km=false_per_km,
+        outlets=outlets.on_average(rows_for(max(windows_m), ribbon.step_s)),
+    )
+    unknown_near = _grown(holes(z))
+    found: list[_Candidate] = []
+    most: dict[int, Floats] = {}
+    for w, window in enumerate(windows_m):
+        share = 0.2 + 0.6 * w / len(windows_m)
+        if progress is not None:
+            progress(share, f"filling depressions, {window:g} m average")
+        rows = rows_for(window, ribbon.step_s)
+        ground, spread = average_along(z, rows)
+        least_level, most_level = fill_bounds(ground, outlets=outlets.on_average(rows))
+        limit = chance.per_sigma[w][zone] * np.take_along_axis(local, zone.astype(np.intp), axis=1)
+        limit = np.maximum(limit * spread, least_depth_m)
+        certain = _candidates(ground, least_level, limit, w, None)
+        found += certain
+        if most_level is not least_level:
+            found += _candidates(ground, most_level, limit, w, least_level)
+            most[w] = most_level - ground
+    if progress is not None:
+        progress(0.85, "outlining ponds")
+    cell_area = _cell_area(ribbon, curvature)
+    half_rows = [rows_for(window, ribbon.step_s) // 2 for window in windows_m]
+    chosen = _best(found, z.shape, cell_area, half_rows, least_area_m2, least_doubt_m2)
+    chosen += [_drowned(basin) for basin in outlets.basins]
+    _doubt_crossings(chosen, ribbon, crossings)
+    _doubt_kerbs(chosen, ribbon, breaks, zone)
+    return _table(ribbon, breaks, zone, chosen, cell_area, most, unknown_near, chance)
+
+
+def _drowned(basin: Basin) -> _Candidate:
+    """Report a basin that an assumed outlet drains, as no more than possible."""
+    return _Candidate(
+        score=0.0,
+        window=-1,
+        cells=basin.cells,
+        depth=basin.depth,
+        level=basin.level,
+        chance=0.0,
+        certain=False,
+        spill=basin.spill,
+        doubt=DOUBT_OUTLET,
+    )
+
+
+def _doubt_crossings(
+    chosen: list[_Candidate], ribbon: Ribbon, crossings: NDArray[np.float64] | None
+) -> None:
+    """Take the certainty from ponds that spill over a crossing of the ditch."""
+    for side, first, last in crossings if crossings is not None else ():
+        for c in chosen:
+            i, j = divmod(c.spill, ribbon.o.size)
+            here = (ribbon.o[j] >= 0) == bool(side)
+            if c.certain and here and first - 2.0 <= ribbon.s[i] <= last + 2.0:
+                c.certain = False
+                c.doubt = DOUBT_CROSSING
+
+
+def _doubt_kerbs(
+    chosen: list[_Candidate], ribbon: Ribbon, breaks: Breaks, zone: NDArray[np.uint8]
+) -> None:
+    """Take the certainty from ponds on the road that stand against a kerb for half their length."""
+    if not breaks.kerb.any():
+        return
+    at = np.clip(np.searchsorted(breaks.s, ribbon.s), 0, breaks.s.size - 1)
+    before = np.maximum(at - 1, 0)
+    nearer = np.abs(ribbon.s - breaks.s[before]) < np.abs(ribbon.s - breaks.s[at])
+    kerb = breaks.kerb[np.where(nearer, before, at)]
+    axis = np.nan_to_num(interpolate_along(ribbon.s, breaks.s, breaks.axis))
+    for c in chosen:
+        i, j = np.unravel_index(c.cells, ribbon.z.shape)
+        side = (ribbon.o[j] >= axis[i]).astype(np.intp)
+        on_road = zone[i, j] <= SHOULDER
+        if c.certain and on_road.mean() > 0.5 and kerb[i, side].mean() > 0.5:
+            c.certain = False
+            c.doubt = DOUBT_KERB
+
+
+def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    if not mask.any():
+        return mask
+    from scipy.ndimage import binary_dilation
+
+    return np.asarray(binary_dilation(mask, _EIGHT), bool)
+
+
+def _cell_area(ribbon: Ribbon, curvature: NDArray[np.float64] | None) -> Floats:
+    """Area of each cell, shape (n, k) or (1, 1): rows fan out on the outside of a bend."""
+    flat = ribbon.step_s * ribbon.step_o
+    if curvature is None:
+        return np.full((1, 1), flat)
+    return np.asarray(flat * np.maximum(1.0 - ribbon.o[None, :] * curvature[:, None], 0.0))
+
+
+def _candidates(
+    ground: Floats, level: Floats, limit: Floats, window: int, least: Floats | None
+) -> list[_Candidate]:
+    """Depressions with a cell deeper than the limit; with `least`, only the uncertain ones."""
+    from scipy.ndimage import label
+
+    depth = level - ground
+    wet = depth > 0.0
+    deep = wet & (depth > limit)
+    if not deep.any():
+        return []
+    names, count = label(wet, _EIGHT)
+    keep = np.zeros(count + 1, bool)
+    keep[names[deep]] = True
+    if least is not None:
+        sure = (least - ground > limit) & wet
+        keep[names[sure]] = False
+    keep[0] = False
+    cells = np.flatnonzero(keep[names])
+    if cells.size == 0:
+        return []
+    name = names.ravel()[cells]
+    d = depth.ravel()[cells]
+    order = np.lexsort((-d, name))
+    cells, name, d = cells[order], name[order], d[order]
+    first = np.flatnonzero(np.r_[True, np.diff(name) > 0])
+    result = []
+    flat_limit, flat_level = limit.ravel(), level.ravel()
+    for a, b in zip(first, np.r_[first[1:], name.size], strict=True):
+        part = cells[a:b]
+        ratio = d[a:b] / flat_limit[part]
+        top = int(np.argmax(ratio))
+        result.append(
+            _Candidate(
+                score=float(ratio[top]),
+                window=window,
+                cells=part,
+                depth=d[a:b],
+                level=float(flat_level[part[0]]),
+                chance=float(flat_limit[part[top]]),
+                certain=least is None,
+                doubt="" if least is None else DOUBT_HOLE,
+                spill=spill_cell(level, part, float(flat_level[part[0]])),
+            )
+        )
+    return result
+
+
+def _best(
+    found: list[_Candidate],
+    shape: tuple[int, ...],
+    cell_area: Floats,
+    half_rows: list[int],
+    least_area_m2: float,
+    least_doubt_m2: float,
+) -> list[_Candidate]:
+    """Of one depression seen at several averaging lengths keep the most faithful.
+
+    That is the shortest average at which it stands well clear of chance: longer ones wear
+    dams down and shoals up (a third of the depth, on short ponds). Where none stands clear,
+    the one that stands out most.
+    """
+
+    def order(c: _Candidate) -> tuple[bool, float, float, int]:
+        clear = c.score >= _CLEAR
+        return not c.certain, c.window if clear else np.inf, -c.score, int(c.cells[0])
+
+    taken = np.zeros(shape, bool)
+    area = np.broadcast_to(cell_area, shape)
+    chosen = []
+    for c in sorted(found, key=order):
+        i, j = np.unravel_index(c.cells, shape)
+        # An average carries a pond half its length along the road: what lies that near to a
+        # pond of the same size or more is its shadow.
+        reach = half_rows[c.window]
+        near = taken[max(0, i.min() - reach) : i.max() + reach + 1, j.min() : j.max() + 1]
+        if taken[i[0], j[0]] or near.sum() > 0.5 * i.size:
+            continue
+        size = area[i, j].sum()
+        if size < (least_area_m2 if c.certain else max(least_area_m2, least_doubt_m2)):
+            continue
+        taken[i, j] = True
+        chosen.append(c)
+    return sorted(chosen, key=lambda c: int(c.cells[0]))
+
+
+def _table(
+    ribbon: Ribbon,
+    breaks: Breaks,
+    zone: NDArray[np.uint8],
+    chosen: list[_Candidate],
+    cell_area: Floats,
+    most: dict[int, Floats],
+    unknown_near: NDArray[np.bool_],
+    chance: ChanceLevel,
+) -> Ponds:
+    shape = ribbon.z.shape
+    m = len(chosen)
+    column = {
+        name: np.full(m, np.nan)
+        for name in (
+            "s", "o", "from_s", "to_s", "depth_mm", "depth_most_mm", "chance_mm", "area_m2",
+            "volume_m3", "level_m", "spill_s", "spill_o", "average_m",
+        )
+    }  # fmt: skip
+    side = np.zeros(m, np.int8)
+    where, doubt = np.empty(m, object), np.empty(m, object)
+    certain = np.zeros(m, bool)
+    touches = np.zeros(m, bool)
+    labels = np.zeros(shape, np.int32)
+    outlines = []
+    area = np.broadcast_to(cell_area, shape)
+    axis = np.nan_to_num(interpolate_along(ribbon.s, breaks.s, breaks.axis))
+    for p, c in enumerate(chosen):
+        i, j = np.unravel_index(c.cells, shape)
+        cell = area[i, j]
+        column["s"][p], column["o"][p] = ribbon.s[i[0]], ribbon.o[j[0]]
+        half = 0.5 * ribbon.step_s
+        column["from_s"][p] = ribbon.s[i.min()] - half
+        column["to_s"][p] = ribbon.s[i.max()] + half
+        top = 1000.0 * float(c.depth[0])
+        column["depth_mm"][p] = top if c.certain else np.nan
+        column["depth_most_mm"][p] = top
+        if c.certain and c.window in most:
+            possible = most[c.window][i[0], j[0]]
+            column["depth_most_mm"][p] = 1000.0 * possible if np.isfinite(possible) else np.inf
+        column["chance_mm"][p] = 1000.0 * c.chance
+        column["area_m2"][p] = cell.sum()
+        column["volume_m3"][p] = (cell * c.depth).sum()
+        column["level_m"][p] = c.level
+        column["average_m"][p] = chance.windows_m[c.window] if c.window >= 0 else AVERAGE_M
+        side[p] = np.average(ribbon.o[j] - axis[i], weights=cell) >= 0
+        water = np.bincount(zone[i, j], weights=cell * c.depth, minlength=len(WHERE))
+        where[p] = WHERE[int(np.argmax(water))]
+        certain[p] = c.certain
+        doubt[p] = c.doubt
+        touches[p] = unknown_near[i, j].any()
+        free = labels[i, j] == 0
+        labels[i[free], j[free]] = p + 1
+        outlines.append(_outline(ribbon, i, j))
+        a, b = np.unravel_index(c.spill, shape)
+        column["spill_s"][p], column["spill_o"][p] = ribbon.s[a], ribbon.o[b]
+    return Ponds(
+        **column,
+        side=side,
+        where=where,
+        doubt=doubt,
+        certain=certain,
+        touches_unknown=touches,
+        outlines=tuple(outlines),
+        labels=labels,
+        chance=chance,
+    )
+
+
+def _outline(ribbon: Ribbon, i: NDArray[np.intp], j: NDArray[np.intp]) -> Floats:
+    """Trace the outer ring of a pond's cells as (s, o), closed."""
+    import shapely
+
+    order = np.lexsort((j, i))
+    i, j = i[order], j[order]
+    starts = np.flatnonzero(np.r_[True, (np.diff(i) != 0) | (np.diff(j) != 1)])
+    ends = np.r_[starts[1:], i.size] - 1
+    ds, do = 0.5 * ribbon.step_s, 0.5 * ribbon.step_o
+    runs = shapely.box(
+        ribbon.s[i[starts]] - ds,
+        ribbon.o[j[starts]] - do,
+        ribbon.s[i[starts]] + ds,
+        ribbon.o[j[ends]] + do,
+    )
+    shape: Any = shapely.union_all(runs)  # a union's kind isn't known beforehand
+    if shape.geom_type != "Polygon":
+        # Cells that touch at a corner only: a hair's breadth joins them into one valid ring.
+        shape = shapely.union_all(shapely.buffer(runs, 0.02 * min(ds, do), join_style="mitre"))
+    if shape.geom_type != "Polygon":
+        shape = max(shape.geoms, key=lambda part: part.area)
+    ring: Any = shapely.Polygon(shape.exterior).simplify(0.0)
+    # Long straight edges need points between, or they would cut the corner on a bend.
+    ring = shapely.segmentize(ring, 5.0)
+    return np.asarray(ring.exterior.coords, np.float64)

@@ -1,0 +1,716 @@
+"""Plots along the road: what is measured against what is wanted, left and right, with errors."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyqtgraph as pg
+from numpy.typing import NDArray
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
+from PySide6.QtGui import QAction, QBrush, QColor, QKeyEvent, QPainter, QShowEvent
+from PySide6.QtWidgets import QLabel, QSizePolicy, QToolBar, QVBoxLayout, QWidget
+
+from gui.along.road_axis import (
+    SpanLink,
+    StationAxis,
+    handle_road_click,
+    handle_road_key,
+    selection_pen,
+)
+from gui.drawing.figure import figure_font, text_at
+from gui.look import theme
+from gui.look.units import DASH, column_unit, number, shown, unit_of
+from gui.look.words import column_meaning, column_title, side_text, station_words, verdict_text
+
+if TYPE_CHECKING:
+    from gui.state.model import WindowModel
+
+__all__ = ["AlongView"]
+
+Floats = NDArray[np.float64]
+
+_AXIS_WIDTH = 46
+_VERDICTS = ("sheds", "won't shed", "can't tell", "no data")
+# Above this many stations in the road, marks at each would be a smear that costs time.
+_MOST_MARKS = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class _Plot:
+    """What one plot shows; `side` None overlays both."""
+
+    name: str
+    column: str
+    error: str
+    side: int | None
+    start: bool
+
+
+_PLOTS = (
+    _Plot("slope left", "shoulder_slope_pct", "shoulder_slope_se", 0, True),
+    _Plot("slope right", "shoulder_slope_pct", "shoulder_slope_se", 1, True),
+    _Plot("edge drop", "edge_drop_mm", "edge_drop_se", None, True),
+    _Plot("retained", "retained_mm", "", None, False),
+    _Plot("ditch", "ditch_grade_pct", "", None, False),
+    _Plot("cut and fill", "cut_m2", "", None, False),
+    _Plot("balance", "", "", None, False),
+)
+
+
+class _ReachBars(pg.GraphicsObject):
+    """Reaches as two rows of bars, left above right; a letter tells the finding."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.bars: list[tuple[float, float, int, str, str, int]] = []
+        self.current = -1
+
+    def set_bars(self, bars: list[tuple[float, float, int, str, str, int]]) -> None:
+        """Show other reaches: (s0, s1, side, verdict, finding, row)."""
+        self.prepareGeometryChange()
+        self.bars = bars
+        self.informViewBoundsChanged()
+        self.update()
+
+    def boundingRect(self) -> QRectF:
+        if not self.bars:
+            return QRectF()
+        s0, s1 = min(b[0] for b in self.bars), max(b[1] for b in self.bars)
+        return QRectF(s0, 0.0, s1 - s0, 2.0)
+
+    def row_at(self, s: float, y: float) -> int:
+        """Row of the reach at a place, or -1."""
+        side = 0 if y >= 1.0 else 1
+        for s0, s1, bar_side, _verdict, _finding, row in self.bars:
+            if bar_side == side and s0 <= s <= s1:
+                return row
+        return -1
+
+    def paint(self, painter: QPainter, *_args: Any) -> None:
+        transform = painter.transform()
+        painter.save()
+        # Drawn in pixels, so that hatch and letters keep their size at every zoom.
+        painter.resetTransform()
+        patterns = {
+            "sheds": Qt.BrushStyle.NoBrush,
+            "won't shed": Qt.BrushStyle.SolidPattern,
+            "can't tell": Qt.BrushStyle.BDiagPattern,
+            "no data": Qt.BrushStyle.Dense6Pattern,
+        }
+        painter.setFont(figure_font(10.0, bold=True))
+        for s0, s1, side, verdict, finding, row in self.bars:
+            low = 1.06 if side == 0 else 0.06
+            box = transform.mapRect(QRectF(s0, low, s1 - s0, 0.88))
+            if box.width() < 1.0:
+                box.setWidth(1.0)
+            colour = theme.verdict_look(verdict).color
+            fill = QColor(colour)
+            fill.setAlphaF(0.85 if verdict == "won't shed" else 0.6)
+            painter.setPen(theme.pen("selected", 2.0) if row == self.current else colour)
+            painter.setBrush(QBrush(fill, patterns.get(verdict, Qt.BrushStyle.NoBrush)))
+            painter.drawRect(box.adjusted(0.5, 0.5, -0.5, -0.5))
+            letter = theme.FINDING_LETTERS.get(finding, "")
+            if letter and box.width() > 11.0:
+                text_at(
+                    painter,
+                    box.center(),
+                    letter,
+                    theme.color("ink"),
+                    plate=theme.color("paper"),
+                )
+        painter.restore()
+
+
+class AlongView(QWidget):
+    """Plots along the current road, linked with the map through the model.
+
+    A click selects the nearest station; panning and zooming move all linked views.
+    """
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("AlongView")
+        self.setAccessibleName(self.tr("Plots along the road"))
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.model = model
+        self._columns: dict[str, Floats] = {}
+        self._verdicts: NDArray[Any] = np.empty((0, 2), dtype=object)
+        self._s: Floats = np.empty(0)
+        self._balance: Floats | None = None
+        self._road = ""
+        self._dirty = True
+        self.plots: dict[str, pg.PlotItem] = {}
+        self._cursors: list[pg.InfiniteLine] = []
+        self._marks: list[pg.InfiniteLine] = []
+        self._spans: list[pg.LinearRegionItem] = []
+        self._build()
+        self.link = SpanLink(model, self._first().getViewBox(), self)
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.setInterval(0)
+        self._later.timeout.connect(self._draw)
+        self._next_due = QTimer(self)
+        self._next_due.setSingleShot(True)
+        self._next_due.setInterval(0)
+        self._next_due.timeout.connect(self._draw_next)
+        self._to_draw: list[_Plot] = []
+        model.study_changed.connect(self._on_study)
+        model.limits_changed.connect(self._later.start)
+        model.units_changed.connect(self._later.start)
+        model.selection_changed.connect(self._on_selection)
+        theme.watcher().changed.connect(self._on_theme)
+        self._on_study()
+
+    # -- layout ----------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        # A tool bar lets what doesn't fit spill into a menu.
+        self.bar = QToolBar()
+        self.bar.setAccessibleName(self.tr("Plots to show"))
+        self.buttons: dict[str, QAction] = {}
+        for plot in _PLOTS:
+            action = QAction(self._title(plot.name), self)
+            action.setCheckable(True)
+            action.setChecked(plot.start)
+            action.setToolTip(self._meaning(plot))
+            action.toggled.connect(lambda on, name=plot.name: self.show_plot(name, on))
+            self.buttons[plot.name] = action
+            self.bar.addAction(action)
+        self.readout = QLabel()
+        self.readout.setAccessibleName(self.tr("Numbers at the station"))
+        self.readout.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+
+        self.area = pg.GraphicsLayoutWidget()
+        self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.area.setMinimumSize(200, 60)
+        self.area.setAccessibleName(self.tr("Plots along the road"))
+        self.area.ci.layout.setSpacing(2)
+        self.area.ci.layout.setContentsMargins(4, 2, 8, 2)
+        self.bars = _ReachBars()
+        strip = self._new_plot("reaches")
+        strip.addItem(self.bars)
+        strip.setYRange(0.0, 2.0, padding=0.02)
+        strip.getAxis("left").setTicks([[(1.5, self.tr("left")), (0.5, self.tr("right"))]])
+        strip.setFixedHeight(44)
+        self._titles: dict[str, pg.LabelItem] = {}
+        self._arrange()
+        self.area.scene().sigMouseClicked.connect(self._on_click)
+        self.area.scene().sigMouseMoved.connect(self._on_mouse)
+        self.key = QLabel()
+        self.key.setAccessibleName(self.tr("Key to the lines"))
+        self.key.setContentsMargins(_AXIS_WIDTH + 8, 0, 8, 3)
+        for label in (self.key, self.readout):
+            label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.readout.setContentsMargins(_AXIS_WIDTH + 8, 1, 8, 0)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addWidget(self.bar)
+        whole.addWidget(self.readout)
+        whole.addWidget(self.area, 1)
+        whole.addWidget(self.key)
+        self.empty = QLabel(self.tr("Nothing to plot yet: screen a road first."))
+        self.empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.empty.setWordWrap(True)
+        whole.addWidget(self.empty, 1)
+        self.empty.hide()
+
+    def _new_plot(self, name: str) -> pg.PlotItem:
+        plot = pg.PlotItem(
+            axisItems={"bottom": StationAxis(self.model), "left": pg.AxisItem("left")},
+            enableMenu=False,
+        )
+        plot.hideButtons()
+        plot.setMouseEnabled(x=True, y=False)
+        plot.getAxis("left").setWidth(_AXIS_WIDTH)
+        plot.getAxis("left").enableAutoSIPrefix(False)
+        plot.showGrid(x=True, y=name != "reaches", alpha=0.18)
+        for side in ("left", "bottom"):
+            # Axes carry the grid; drawn anew at each step of the cursor they cost half of it.
+            axis = plot.getAxis(side)
+            axis.setCacheMode(axis.CacheMode.DeviceCoordinateCache)
+        box = plot.getViewBox()
+        box.setAutoVisible(y=True)
+        box.enableAutoRange(y=name != "reaches", x=False)
+        if self.plots:
+            plot.setXLink(self._first())
+        mark = pg.InfiniteLine(angle=90, movable=False)
+        cursor = pg.InfiniteLine(angle=90, movable=False)
+        span = pg.LinearRegionItem(movable=False)
+        span.setZValue(-20)
+        for line in (mark, cursor):
+            line.setZValue(30)
+        for item in (span, mark, cursor):
+            plot.addItem(item, ignoreBounds=True)
+        span.hide()
+        cursor.hide()
+        mark.hide()
+        self._marks.append(mark)
+        self._cursors.append(cursor)
+        self._spans.append(span)
+        self.plots[name] = plot
+        return plot
+
+    def _made(self, name: str) -> pg.PlotItem:
+        """Return a plot, made when it is first wanted: each costs some 20 ms."""
+        if name not in self.plots:
+            title = pg.LabelItem("")
+            # In the plot: beside the axes the titles of low plots would run into each other.
+            title.setParentItem(self._new_plot(name).getViewBox())
+            title.anchor((0, 0), (0, 0), offset=(6, -2))
+            title.setZValue(40)
+            self._titles[name] = title
+        return self.plots[name]
+
+    def _first(self) -> pg.PlotItem:
+        return self.plots["reaches"]
+
+    def _arrange(self) -> None:
+        """Put the chosen plots one below the other; the lowest carries the stations."""
+        for plot in self.plots.values():
+            if plot in self.area.ci.items:
+                self.area.removeItem(plot)
+        chosen = ["reaches", *(n for n, b in self.buttons.items() if b.isChecked())]
+        for row, name in enumerate(chosen):
+            self.area.addItem(self._made(name), row=row, col=0)
+            axis = self.plots[name].getAxis("bottom")
+            last = row == len(chosen) - 1
+            axis.setStyle(showValues=last)
+            axis.setHeight(None if last else 4)
+            self.plots[name].setVisible(True)
+            if name == "reaches":
+                self.plots[name].setFixedHeight(44 + (22 if last else 0))
+        for name, plot in self.plots.items():
+            if name not in chosen:
+                plot.setVisible(False)
+
+    def show_plot(self, name: str, on: bool) -> None:
+        """Show or hide one plot."""
+        self.buttons[name].setChecked(on)
+        self._arrange()
+        self._later.start()
+
+    def sizeHint(self) -> QSize:
+        return QSize(980, 420)
+
+    def _title(self, name: str) -> str:
+        return {
+            "slope left": self.tr("Slope left"),
+            "slope right": self.tr("Slope right"),
+            "edge drop": self.tr("Edge drop"),
+            "retained": self.tr("Retained depth"),
+            "ditch": self.tr("Ditch grade"),
+            "cut and fill": self.tr("Cut and fill"),
+            "balance": self.tr("Mass haul"),
+        }[name]
+
+    def _meaning(self, plot: _Plot) -> str:
+        if plot.name == "balance":
+            return self.tr(
+                "Running sum of reusable cut minus fill from the start of the road: it rises "
+                "where there is material to spare and falls where some is needed."
+            )
+        if plot.name == "cut and fill":
+            return self.tr("Cut above the line, fill below it, per station and side.")
+        return column_meaning(plot.column)
+
+    # -- data ------------------------------------------------------------------------------------
+
+    def _on_study(self) -> None:
+        self._later.start()
+
+    def _load(self) -> None:
+        """Take the current road's columns, (n, 2) left and right, from the tables."""
+        model = self.model
+        findings = model.findings
+        self._columns, self._balance = {}, None
+        self._verdicts = np.empty((0, 2), dtype=object)
+        self._s = np.empty(0)
+        self.bars.set_bars([])
+        if findings is None or model.road_index >= len(model.index):
+            return
+        road = model.index[model.road_index]
+        rows, stations = road.rows, findings.stations
+        self._s = np.asarray(road.distance_m, dtype=float)
+        for name in (
+            "shoulder_slope_pct",
+            "shoulder_slope_se",
+            "pavement_slope_pct",
+            "required_slope_pct",
+            "edge_drop_mm",
+            "edge_drop_se",
+            "retained_mm",
+            "ditch_grade_pct",
+            "cut_m2",
+            "fill_m2",
+        ):
+            self._columns[name] = np.asarray(stations[name], dtype=float)[rows]
+        self._verdicts = stations["verdict"][rows]
+        study = model.study
+        if study is not None and model.road_index < len(study.roads):
+            from analysis.earthwork.areas import mass_haul
+
+            part = study.roads[model.road_index]
+            if len(part.s) == len(self._s):
+                self._balance = mass_haul(part.s, part.areas, model.limits)
+        self._load_bars(findings, road.name)
+
+    def _load_bars(self, findings: Any, road: str) -> None:
+        reaches = findings.reaches
+        station_m = np.asarray(self.model.index[self.model.road_index].station_m, dtype=float)
+        order = np.argsort(station_m, kind="stable")
+        bars = []
+        for row in np.flatnonzero(reaches["road"] == road).tolist():
+            ends = [float(reaches["from_m"][row]), float(reaches["to_m"][row])]
+            s = np.interp(ends, station_m[order], self._s[order]) if len(order) else [0.0, 0.0]
+            bars.append(
+                (
+                    float(min(s)),
+                    float(max(s)),
+                    0 if reaches["side"][row] == "left" else 1,
+                    str(reaches["verdict"][row]),
+                    str(reaches["finding"][row]),
+                    row,
+                )
+            )
+        self.bars.set_bars(bars)
+
+    # -- drawing -----------------------------------------------------------------------------------
+
+    def _draw(self) -> None:
+        if not self.isVisible():
+            self._dirty = True
+            return
+        self._dirty = False
+        self._load()
+        known = bool(len(self._s))
+        self.empty.setVisible(not known)
+        for part in (self.area, self.key, self.readout):
+            part.setVisible(known)
+        for plot in _PLOTS:
+            self.buttons[plot.name].setEnabled(plot.name != "balance" or self._balance is not None)
+        # One with each turn of the event loop: filling and painting all at once holds it up.
+        self._to_draw = list(_PLOTS)
+        self._next_due.start()
+        self._style()
+        new_road = (
+            self.model.index[self.model.road_index].name
+            if self.model.road_index < len(self.model.index)
+            else ""
+        )
+        if new_road != self._road:
+            self._road = new_road
+            if self.model.span is not None and self.model.span_origin is not self.link:
+                self.link.take(*self.model.span)
+            else:
+                self.link.show_whole()
+        self._on_selection()
+
+    def _draw_next(self) -> None:
+        """Draw the next plot that is wanted; those before it cost nothing."""
+        while self._to_draw:
+            plot = self._to_draw.pop(0)
+            if plot.name in self.plots:
+                self._clear(self.plots[plot.name])
+            if self.buttons[plot.name].isChecked():
+                self._draw_one(plot)
+                break
+        if self._to_draw:
+            self._next_due.start()
+
+    def _draw_one(self, plot: _Plot) -> None:
+        system, fresh = self.model.units, plot.name not in self.plots
+        item = self._made(plot.name)
+        if fresh:
+            self._style()
+        unit = unit_of(column_unit(plot.column) if plot.column else "m3", system).text
+        self._titles[plot.name].setText(
+            f"{self._title(plot.name)}, {unit}",
+            color=theme.color("ink").name(),
+            bold=True,
+            size="9pt",
+        )
+        if not len(self._s):
+            return
+        if plot.name == "cut and fill":
+            self._draw_areas(item, system)
+        elif plot.name == "balance":
+            self._draw_balance(item, system)
+        else:
+            self._draw_values(item, plot, system)
+
+    def _clear(self, item: pg.PlotItem) -> None:
+        keep = {*self._marks, *self._cursors, *self._spans}
+        for old in [i for i in item.items if i not in keep]:
+            item.removeItem(old)
+
+    def _draw_values(self, item: pg.PlotItem, plot: _Plot, system: str) -> None:
+        unit = column_unit(plot.column)
+        sides = (0, 1) if plot.side is None else (plot.side,)
+        for side in sides:
+            value = np.asarray(shown(self._columns[plot.column][:, side], unit, system))
+            colour = "left" if side == 0 else "right"
+            if plot.error:
+                se = np.asarray(shown(self._columns[plot.error][:, side], unit, system))
+                self._band(item, value, se, colour)
+            if plot.side is not None:
+                pavement = self._columns["pavement_slope_pct"][:, side]
+                self._line(item, pavement, theme.pen("pavement", 1.0, Qt.PenStyle.DotLine))
+                required = self._columns["required_slope_pct"][:, side]
+                self._line(item, required, theme.pen("required", 1.5, Qt.PenStyle.DashLine))
+            self._line(item, value, theme.side_pen(side))
+            if plot.side is not None:
+                self._verdict_marks(item, value, side)
+        for level in self._levels(plot.name):
+            at = float(shown(level, unit, system))
+            item.addItem(
+                pg.InfiniteLine(
+                    pos=at, angle=0, pen=theme.pen("required", 1.3, Qt.PenStyle.DashLine)
+                ),
+                ignoreBounds=True,
+            )
+        if plot.name in ("edge drop", "ditch"):
+            item.addItem(
+                pg.InfiniteLine(pos=0.0, angle=0, pen=theme.pen("muted", 0.8)), ignoreBounds=True
+            )
+
+    def _levels(self, name: str) -> tuple[float, ...]:
+        limits = self.model.limits
+        if name == "edge drop":
+            return (limits.edge_drop_mm.value, -limits.high_shoulder_mm.value)
+        if name == "retained":
+            return (limits.retained_mm.value,)
+        if name == "ditch":
+            return (limits.ditch_least_grade_pct.value, -limits.ditch_least_grade_pct.value)
+        return ()
+
+    def _line(self, item: pg.PlotItem, value: Floats, pen: Any) -> pg.PlotDataItem:
+        line = pg.PlotDataItem(self._s, value, pen=pen, connect="finite", antialias=True)
+        # Only once it is in the plot: before, clipping would look for a view box in vain.
+        item.addItem(line)
+        line.setDownsampling(auto=True, method="peak")
+        line.setClipToView(True)
+        # The cursor crosses every curve at each step; dashes drawn anew would cost most of it.
+        line.curve.setCacheMode(line.curve.CacheMode.DeviceCoordinateCache)
+        return line
+
+    def _band(self, item: pg.PlotItem, value: Floats, se: Floats, colour: str) -> None:
+        """One standard error to both sides, with gaps where the value is unknown."""
+        known = np.isfinite(value) & np.isfinite(se)
+        # Two curves with NaN can't be filled between; a closed outline per known run can.
+        path = pg.QtGui.QPainterPath()
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], known, [False])).astype(np.int8)))
+        for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if b - a < 2:
+                continue
+            run = slice(a, b)
+            x = np.concatenate((self._s[run], self._s[run][::-1]))
+            y = np.concatenate((value[run] + se[run], (value[run] - se[run])[::-1]))
+            part = pg.arrayToQPath(x, y, connect="all")
+            part.closeSubpath()
+            path.addPath(part)
+        band = pg.QtWidgets.QGraphicsPathItem(path)
+        band.setPen(pg.mkPen(None))
+        band.setBrush(theme.color(colour, 0.20))
+        band.setZValue(-10)
+        band.setCacheMode(band.CacheMode.DeviceCoordinateCache)
+        item.addItem(band, ignoreBounds=True)
+
+    def _verdict_marks(self, item: pg.PlotItem, value: Floats, side: int) -> None:
+        if len(value) > _MOST_MARKS:
+            return
+        for verdict in _VERDICTS:
+            here = (self._verdicts[:, side] == verdict) & np.isfinite(value)
+            if not here.any() or verdict == "sheds":
+                continue
+            look = theme.verdict_look(verdict)
+            hollow = verdict != "won't shed"
+            item.addItem(
+                pg.ScatterPlotItem(
+                    self._s[here],
+                    value[here],
+                    symbol=look.symbol,
+                    size=7,
+                    pen=pg.mkPen(look.color, width=1.4),
+                    brush=pg.mkBrush(theme.color("paper") if hollow else look.color),
+                )
+            )
+
+    def _draw_areas(self, item: pg.PlotItem, system: str) -> None:
+        for name, sign, colour in (("cut_m2", 1.0, "cut"), ("fill_m2", -1.0, "fill")):
+            for side in (0, 1):
+                value = sign * np.asarray(shown(self._columns[name][:, side], "m2", system))
+                pattern = Qt.PenStyle.SolidLine if side == 0 else Qt.PenStyle.DashLine
+                line = self._line(item, value, theme.pen(colour, 1.6, pattern))
+                if side == 0:
+                    line.setFillLevel(0.0)
+                    line.setFillBrush(theme.color(colour, 0.12))
+        item.addItem(
+            pg.InfiniteLine(pos=0.0, angle=0, pen=theme.pen("muted", 0.8)), ignoreBounds=True
+        )
+
+    def _draw_balance(self, item: pg.PlotItem, system: str) -> None:
+        if self._balance is None:
+            return
+        for side in (0, 1):
+            value = np.asarray(shown(self._balance[:, side], "m3", system))
+            self._line(item, value, theme.side_pen(side))
+        item.addItem(
+            pg.InfiniteLine(pos=0.0, angle=0, pen=theme.pen("muted", 0.8)), ignoreBounds=True
+        )
+
+    def _style(self) -> None:
+        self.area.setBackground(theme.color("paper"))
+        for plot in self.plots.values():
+            for name in ("left", "bottom"):
+                axis = plot.getAxis(name)
+                axis.setPen(theme.pen("line", 1.0))
+                axis.setTextPen(theme.color("muted"))
+                axis.setTickFont(figure_font(10.0))
+        for mark in self._marks:
+            mark.setPen(selection_pen())
+        for cursor in self._cursors:
+            cursor.setPen(theme.pen("muted", 1.0, Qt.PenStyle.DotLine))
+        for span in self._spans:
+            span.setBrush(theme.color("accent", 0.12))
+            for line in span.lines:
+                line.setPen(theme.pen("accent", 1.0, alpha=0.6))
+
+        self._write_key()
+
+    def _write_key(self) -> None:
+        """Say what the lines and marks are, in their own colours."""
+
+        def in_colour(name: str, mark: str) -> str:
+            return f'<span style="color:{theme.color(name).name()}"><b>{mark}</b></span>'
+
+        limit, pavement = self.tr("required, or a limit"), self.tr("pavement slope")
+        left, right = self.tr("left"), self.tr("right")
+        wont, cant = theme.verdict_look("won't shed"), theme.verdict_look("can't tell")
+        parts = [
+            f"{in_colour('left', '━━')} {left}",
+            f"{in_colour('right', '━ ━')} {right}",
+            self.tr("band: ± 1 standard error"),
+            f"{in_colour('required', '╌╌')} {limit}",
+            f"{in_colour('pavement', '┈┈')} {pavement}",
+            f'<span style="color:{wont.color.name()}">{wont.mark}</span> '
+            + verdict_text("won't shed"),
+            f'<span style="color:{cant.color.name()}">◇</span> ' + verdict_text("can't tell"),
+        ]
+        muted = theme.color("muted").name()
+        self.key.setText(
+            f'<span style="color:{muted}">' + "&nbsp;&nbsp;&nbsp;&nbsp;".join(parts) + "</span>"
+        )
+
+    def _on_theme(self) -> None:
+        self._later.start()
+
+    # -- selection ----------------------------------------------------------
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if self._dirty:
+            self._later.start()
+
+    def _on_selection(self) -> None:
+        if not self.isVisible():
+            self._dirty = True
+            return
+        model = self.model
+        road = model.index[model.road_index].name if model.road_index < len(model.index) else ""
+        if road != self._road:
+            self._later.start()
+            return
+        known = model.station_index < len(self._s)
+        for mark in self._marks:
+            mark.setVisible(known)
+            if known:
+                mark.setPos(float(self._s[model.station_index]))
+        bar = next((b for b in self.bars.bars if b[5] == model.reach_row), None)
+        for span in self._spans:
+            span.setVisible(bar is not None)
+            if bar is not None:
+                span.setRegion((bar[0], bar[1]))
+        self.bars.current = model.reach_row
+        self.bars.update()
+        if known:
+            self.link.bring_into_view(float(self._s[model.station_index]))
+            self._read_out(model.station_index)
+        else:
+            self.readout.setText("")
+
+    def _read_out(self, station: int) -> None:
+        """Write the numbers of a station beside the buttons."""
+        if station >= len(self._s):
+            return
+        model = self.model
+        label = float(model.index[model.road_index].station_m[station])
+        parts = [f"<b>{station_words(label, model.station_style)}</b>"]
+        for side in (0, 1):
+            slope = self._columns["shoulder_slope_pct"][station, side]
+            drop = self._columns["edge_drop_mm"][station, side]
+            unit = unit_of("mm", model.units)
+            words = "{side} {slope}, {drop}".format(
+                side=side_text(side),
+                slope=f"{number(slope, 1)} %" if math.isfinite(slope) else DASH,
+                drop=f"{number(drop * unit.factor, unit.decimals)} {unit.text}"
+                if math.isfinite(drop)
+                else DASH,
+            )
+            mark = theme.verdict_look(str(self._verdicts[station, side])).mark
+            parts.append(f"{mark} {words}")
+        self.readout.setText("   ".join(parts))
+        self.readout.setToolTip(
+            "; ".join((column_title("shoulder_slope_pct"), column_title("edge_drop_mm")))
+        )
+
+    # -- mouse and keyboard ----------------------------------------------------------
+
+    def _plot_at(self, at: QPointF) -> tuple[str, QPointF] | None:
+        for name, plot in self.plots.items():
+            if plot.isVisible() and plot.getViewBox().sceneBoundingRect().contains(at):
+                return name, plot.getViewBox().mapSceneToView(at)
+        return None
+
+    def _on_click(self, event: Any) -> None:
+        handle_road_click(self, self.link, event)
+
+    def click_at(self, at: QPointF) -> None:
+        """Select what lies at a point of the scene: a reach in the strip, else a station."""
+        found = self._plot_at(at)
+        if found is None or not len(self._s):
+            return
+        name, place = found
+        if name == "reaches":
+            row = self.bars.row_at(place.x(), place.y())
+            if row >= 0:
+                self.model.select_reach(row)
+                return
+        side = {"slope left": 0, "slope right": 1}.get(name)
+        if name == "reaches":
+            side = 0 if place.y() >= 1.0 else 1
+        station = self.model.nearest_station(self.model.road_index, place.x())
+        self.model.select_station(self.model.road_index, station, side)
+
+    def _on_mouse(self, at: QPointF) -> None:
+        found = self._plot_at(at)
+        visible = found is not None and len(self._s) > 0
+        for cursor in self._cursors:
+            cursor.setVisible(visible)
+            if visible:
+                cursor.setPos(found[1].x())
+        if visible:
+            self._read_out(self.model.nearest_station(self.model.road_index, found[1].x()))
+
+    def leaveEvent(self, event: Any) -> None:
+        for cursor in self._cursors:
+            cursor.hide()
+        self._read_out(self.model.station_index)
+        super().leaveEvent(event)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if not handle_road_key(event, self.model, self.link):
+            super().keyPressEvent(event)

@@ -1,0 +1,490 @@
+"""The road laid straight: heights above the pavement plane in centimetres, left above right.
+
+Seen from above a road is long and its faults are small. Straightened and coloured by height above
+the pavement beside it, a shoulder that stands high or has sunk shows as a stripe.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyqtgraph as pg
+from numpy.typing import NDArray
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
+from PySide6.QtGui import QColor, QImage, QKeyEvent, QPainter, QPaintEvent, QShowEvent
+from PySide6.QtWidgets import (
+    QComboBox,
+    QLabel,
+    QSizePolicy,
+    QToolBar,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from gui.along.road_axis import (
+    SpanLink,
+    StationAxis,
+    handle_road_click,
+    handle_road_key,
+    selection_pen,
+)
+from gui.drawing.figure import figure_font, text_at
+from gui.look import theme
+from gui.look.units import from_shown, number, shown, unit_of
+from gui.look.words import side_text, station_words
+
+if TYPE_CHECKING:
+    from analysis.study.relief import Relief
+    from gui.state.model import WindowModel
+
+__all__ = ["StraightView"]
+
+Floats = NDArray[np.float64]
+
+# Ranges of the colours to either side of the pavement plane, in the shown unit (cm or inches).
+RANGES = {"metric": (3.0, 5.0, 10.0, 20.0, 50.0, 100.0), "us": (1.0, 2.0, 4.0, 8.0, 20.0, 40.0)}
+_START_PLACE = 2
+_START_CM = RANGES["metric"][_START_PLACE]
+_MOST_COLUMNS = 2400
+_SIDE_SIGN = (-1.0, 1.0)
+
+
+class _ColourKey(QWidget):
+    """The colours with their heights, in steps that can be counted."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.limit_cm = _START_CM
+        self.system = "metric"
+        self.setMinimumSize(240, 34)
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
+        self.setAccessibleName(self.tr("Key to the colours"))
+
+    def sizeHint(self) -> QSize:
+        return QSize(330, 34)
+
+    def paintEvent(self, _event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        box = QRectF(20.0, 3.0, self.width() - 40.0, 13.0)
+        heights = np.linspace(-self.limit_cm, self.limit_cm, max(2, int(box.width())))
+        rgba = np.ascontiguousarray(theme.relief_rgba(heights[None, :], self.limit_cm))
+        image = QImage(
+            rgba.data, rgba.shape[1], 1, rgba.shape[1] * 4, QImage.Format.Format_RGBA8888
+        )
+        painter.drawImage(box, image)
+        painter.setPen(theme.pen("line", 1.0))
+        painter.drawRect(box)
+        painter.setFont(figure_font(10.0))
+        unit = unit_of("cm", self.system)
+        half = 0.5 * self.limit_cm * unit.factor
+        places = 0 if abs(half - round(half)) < 1e-6 else 1
+        for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
+            x = box.center().x() + share * box.width() / 2.0
+            painter.setPen(theme.pen("muted", 1.0))
+            painter.drawLine(QPointF(x, box.bottom()), QPointF(x, box.bottom() + 3.0))
+            value = number(share * self.limit_cm * unit.factor, places)
+            if share > 0.0:
+                value = f"+{value}"
+            text_at(
+                painter,
+                QPointF(x, box.bottom() + 3.0),
+                f"{value} {unit.text}" if share == 1.0 else value,
+                theme.color("muted"),
+                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
+            )
+
+
+class StraightView(QWidget):
+    """The ribbon of the current road, linked with the other views through the model."""
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("StraightView")
+        self.setAccessibleName(self.tr("Road laid straight"))
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.model = model
+        self._later = QTimer(self)
+        self._later.setSingleShot(True)
+        self._later.setInterval(15)
+        self._later.timeout.connect(self._draw_image)
+        self._relief: Relief | None = None
+        self._asked: Any = None
+        self._dirty = True
+        self._lines_due = False
+        self._road = ""
+        self._build()
+        self.link = SpanLink(model, self.plot.getViewBox(), self)
+        self.plot.getViewBox().sigRangeChanged.connect(lambda *_: self._later.start())
+        model.study_changed.connect(self._ask)
+        model.selection_changed.connect(self._on_selection)
+        model.units_changed.connect(self._on_units)
+        theme.watcher().changed.connect(self._on_theme)
+        self._on_units()
+        self._ask()
+
+    # -- layout ----------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        self.range_box = QComboBox()
+        self.range_box.setAccessibleName(self.tr("Range of the colours"))
+        self.range_box.setToolTip(self.tr("Height above or below the pavement at full colour."))
+        for value in RANGES["metric"]:
+            self.range_box.addItem("", value)
+        self.range_box.setCurrentIndex(_START_PLACE)
+        self.range_box.currentIndexChanged.connect(self._on_range)
+        self.breaks_button = QToolButton()
+        self.breaks_button.setText(self.tr("Breaks"))
+        self.breaks_button.setAccessibleName(self.tr("Show edges, hinges and ditches"))
+        self.breaks_button.setToolTip(self.tr("Edges (full), hinges (dashed), ditches (dotted)."))
+        self.breaks_button.setCheckable(True)
+        self.breaks_button.setChecked(True)
+        self.breaks_button.toggled.connect(lambda _on: self._draw_lines())
+        self.colour_key = _ColourKey()
+        self.readout = QLabel()
+        self.readout.setAccessibleName(self.tr("Height at the pointer"))
+        self.readout.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.readout.setContentsMargins(70, 1, 8, 0)
+        self.readout.setMinimumHeight(self.readout.fontMetrics().height() + 2)
+        bar = QToolBar()
+        bar.setAccessibleName(self.tr("Colours and lines"))
+        bar.addWidget(QLabel(self.tr("Above the pavement:")))
+        bar.addWidget(self.colour_key)
+        bar.addWidget(self.range_box)
+        bar.addWidget(self.breaks_button)
+
+        self.area = pg.GraphicsLayoutWidget()
+        self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.area.setMinimumSize(200, 60)
+        self.area.setAccessibleName(self.tr("Road laid straight"))
+        self.plot = pg.PlotItem(
+            axisItems={"bottom": StationAxis(self.model), "left": _OffsetAxis(self.model)},
+            enableMenu=False,
+        )
+        self.plot.hideButtons()
+        self.plot.getAxis("left").setWidth(46)
+        for side in ("left", "bottom"):
+            axis = self.plot.getAxis(side)
+            axis.setCacheMode(axis.CacheMode.DeviceCoordinateCache)
+        self.plot.setMouseEnabled(x=True, y=False)
+        # Left of the road stands above right, as on a map whose road runs to the right.
+        self.plot.getViewBox().invertY(True)
+        self.plot.getViewBox().setDefaultPadding(0.0)
+        self.area.addItem(self.plot)
+        self.area.ci.layout.setContentsMargins(4, 2, 8, 2)
+        self.image = pg.ImageItem(axisOrder="row-major")
+        self.image.setZValue(-10)
+        self.plot.addItem(self.image)
+        self.mark = pg.InfiniteLine(angle=90, movable=False)
+        self.mark.setZValue(30)
+        self.plot.addItem(self.mark, ignoreBounds=True)
+        self.note = QLabel()
+        self.note.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.note.setWordWrap(True)
+        self._lines: list[Any] = []
+        self.area.scene().sigMouseClicked.connect(self._on_click)
+        self.area.scene().sigMouseMoved.connect(self._on_mouse)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addWidget(bar)
+        whole.addWidget(self.readout)
+        whole.addWidget(self.note, 1)
+        whole.addWidget(self.area, 1)
+        self.area.hide()
+
+    def sizeHint(self) -> QSize:
+        return QSize(980, 220)
+
+    @property
+    def limit_cm(self) -> float:
+        """Height at full colour, centimetres."""
+        return float(self.range_box.currentData())
+
+    # -- data ------------------------------------------------------------------------------------
+
+    def _ask(self) -> None:
+        model = self.model
+        if not self.isVisible():
+            self._dirty = True
+            return
+        self._dirty = False
+        study = model.study
+        if study is None or model.road_index >= len(study.roads):
+            self._relief = None
+            self.note.setText(
+                self.tr("Open the terrain grid to see the road laid straight.")
+                if model.findings is not None
+                else self.tr("Nothing screened yet.")
+            )
+            self.note.show()
+            self.area.hide()
+            return
+        part = study.roads[model.road_index]
+        # Limits change often and heights don't: ask again only for another measurement.
+        order = (part.ribbon, part.breaks, part.measures)
+        if self._asked is not None and all(a is b for a, b in zip(order, self._asked, strict=True)):
+            # The verdicts may be others all the same.
+            self._draw_lines()
+            return
+        self._asked = order
+        model.runner.submit(f"straight {id(self)}", lambda _progress: _relief_of(part), self._take)
+
+    def _take(self, relief: Relief) -> None:
+        self._relief = relief
+        self.note.hide()
+        self.area.show()
+        self._draw_lines()
+        self._style()
+        model = self.model
+        road = model.index[model.road_index].name
+        reach = self._half_width()
+        self.plot.setYRange(-reach, reach, padding=0.0)
+        if road != self._road:
+            self._road = road
+            if model.span is not None:
+                self.link.take(*model.span)
+            else:
+                self.link.show_whole()
+        self._later.start()
+        self._on_selection()
+
+    def _half_width(self) -> float:
+        """Half the width worth showing: past the hinges, not to the end of the ribbon."""
+        study = self.model.study
+        if self._relief is None or study is None:
+            return 10.0
+        outer = np.abs(study.roads[self.model.road_index].breaks.hinge)
+        known = outer[np.isfinite(outer)]
+        reach = float(np.percentile(known, 95)) + 3.0 if known.size else 8.0
+        return min(reach, float(np.abs(self._relief.o).max()))
+
+    # -- drawing ----------------------------------------------------------
+
+    def _draw_image(self) -> None:
+        """Colour what is in view, no finer than the screen shows."""
+        relief = self._relief
+        if relief is None or len(relief.s) < 2 or len(relief.o) < 2:
+            self.image.clear()
+            return
+        s0, s1 = self.plot.getViewBox().viewRange()[0]
+        margin = 0.25 * (s1 - s0)
+        first = max(0, int(np.searchsorted(relief.s, s0 - margin)) - 1)
+        last = min(len(relief.s), int(np.searchsorted(relief.s, s1 + margin)) + 1)
+        if last - first < 2:
+            self.image.clear()
+            return
+        stride = max(1, math.ceil((last - first) / _MOST_COLUMNS))
+        part = relief.height_cm[first:last:stride]
+        rgba = theme.relief_rgba(part.T, self.limit_cm)
+        self.image.setImage(rgba, levels=(0, 255))
+        ds, do = relief.s[1] - relief.s[0], relief.o[1] - relief.o[0]
+        self.image.setRect(
+            QRectF(
+                float(relief.s[first]) - ds / 2.0,
+                float(relief.o[0]) - do / 2.0,
+                float(ds * stride * len(part)),
+                float(do * len(relief.o)),
+            )
+        )
+
+    def _draw_lines_when_seen(self) -> None:
+        self._lines_due = not self.isVisible()
+        if not self._lines_due:
+            self._draw_lines()
+
+    def _draw_lines(self) -> None:
+        for item in self._lines:
+            self.plot.removeItem(item)
+        self._lines = []
+        study = self.model.study
+        if study is None or self._relief is None or not self.breaks_button.isChecked():
+            return
+        part = study.roads[self.model.road_index]
+        breaks = part.breaks
+        styles = (
+            (breaks.edge, theme.pen("ink", 1.4)),
+            (breaks.hinge, theme.pen("ink", 1.2, Qt.PenStyle.DashLine)),
+            (breaks.ditch, theme.pen("water", 1.4, Qt.PenStyle.DotLine)),
+        )
+        for values, pen in styles:
+            for side in (0, 1):
+                line = pg.PlotDataItem(
+                    part.s, _SIDE_SIGN[side] * values[:, side], pen=pen, connect="finite"
+                )
+                self.plot.addItem(line)
+                line.setDownsampling(auto=True, method="peak")
+                line.setClipToView(True)
+                self._lines.append(line)
+        verdict = part.judgement.verdict
+        for side in (0, 1):
+            for words in ("won't shed", "can't tell", "no data"):
+                here = (verdict[:, side] == words) & np.isfinite(breaks.edge[:, side])
+                if not here.any() or here.sum() > 20_000:
+                    continue
+                look = theme.verdict_look(words)
+                outer = np.where(
+                    np.isfinite(breaks.hinge[here, side]),
+                    breaks.hinge[here, side],
+                    breaks.edge[here, side] + 1.5,
+                )
+                marks = pg.ScatterPlotItem(
+                    part.s[here],
+                    _SIDE_SIGN[side] * (outer + 1.0),
+                    symbol=look.symbol,
+                    size=8,
+                    pen=pg.mkPen(look.color, width=1.4),
+                    brush=pg.mkBrush(look.color if words == "won't shed" else QColor(0, 0, 0, 0)),
+                )
+                self.plot.addItem(marks)
+                self._lines.append(marks)
+
+    def _style(self) -> None:
+        self.area.setBackground(theme.color("paper"))
+        for name in ("left", "bottom"):
+            axis = self.plot.getAxis(name)
+            axis.setPen(theme.pen("line", 1.0))
+            axis.setTextPen(theme.color("muted"))
+            axis.setTickFont(figure_font(10.0))
+        self.mark.setPen(selection_pen())
+
+    def _on_theme(self) -> None:
+        self._style()
+        self._draw_lines_when_seen()
+        self.colour_key.update()
+        self._later.start()
+
+    def _on_units(self) -> None:
+        system = self.model.units
+        unit = unit_of("cm", system)
+        for i, value in enumerate(RANGES[system]):
+            self.range_box.setItemText(i, f"± {number(value, 0)} {unit.text}")
+            self.range_box.setItemData(i, from_shown(value, "cm", system))
+        self.colour_key.system = system
+        self._on_range(self.range_box.currentIndex())
+        axis_unit = unit_of("m", system).text
+        self.plot.getAxis("left").setLabel(self.tr("right ◂ {unit} ▸ left").format(unit=axis_unit))
+        for name in ("left", "bottom"):
+            axis = self.plot.getAxis(name)
+            axis.picture = None
+            axis.update()
+
+    def _on_range(self, _index: int) -> None:
+        self.colour_key.limit_cm = self.limit_cm
+        self.colour_key.update()
+        self._later.start()
+
+    # -- selection ----------------------------------------------------------
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if self._dirty:
+            self._ask()
+            self._on_selection()
+        if self._lines_due:
+            self._draw_lines_when_seen()
+
+    def _on_selection(self) -> None:
+        if not self.isVisible():
+            self._dirty = True
+            return
+        model = self.model
+        road = model.index[model.road_index].name if model.road_index < len(model.index) else ""
+        if road != self._road:
+            self._ask()
+            return
+        distance = model.index[model.road_index].distance_m if road else np.empty(0)
+        known = model.station_index < len(distance)
+        self.mark.setVisible(known)
+        if known:
+            self.mark.setPos(float(distance[model.station_index]))
+            self.link.bring_into_view(float(distance[model.station_index]))
+
+    # -- mouse and keyboard ----------------------------------------------------------
+
+    def _on_click(self, event: Any) -> None:
+        handle_road_click(self, self.link, event)
+
+    def click_at(self, at: QPointF) -> None:
+        """Select the station and side at a point of the scene."""
+        box = self.plot.getViewBox()
+        if self._relief is None or not box.sceneBoundingRect().contains(at):
+            return
+        place = box.mapSceneToView(at)
+        station = self.model.nearest_station(self.model.road_index, place.x())
+        self.model.select_station(self.model.road_index, station, 0 if place.y() < 0.0 else 1)
+
+    def _on_mouse(self, at: QPointF) -> None:
+        box = self.plot.getViewBox()
+        if self._relief is None or not box.sceneBoundingRect().contains(at):
+            self.readout.setText("")
+            return
+        place = box.mapSceneToView(at)
+        self.readout.setText(self.words_at(place.x(), place.y()))
+
+    def words_at(self, s: float, o: float) -> str:
+        """Say where a place is and how high above the pavement."""
+        relief, model = self._relief, self.model
+        if relief is None:
+            return ""
+        road = model.index[model.road_index]
+        label = float(np.interp(s, road.distance_m, road.station_m))
+        metre, centi = unit_of("m", model.units), unit_of("cm", model.units)
+        i = int(np.argmin(np.abs(relief.s - s)))
+        k = int(np.argmin(np.abs(relief.o - o)))
+        height = float(relief.height_cm[i, k])
+        where = self.tr("{station}, {offset} {unit} {side}").format(
+            station=station_words(label, model.station_style),
+            offset=number(abs(o) * metre.factor, 1),
+            unit=metre.text,
+            side=side_text(0 if o < 0.0 else 1),
+        )
+        if not math.isfinite(height):
+            return self.tr("{where}: height unknown").format(where=where)
+        words = (
+            self.tr("{where}: {height} {unit} above the pavement plane")
+            if height >= 0.0
+            else self.tr("{where}: {height} {unit} below the pavement plane")
+        )
+        return words.format(
+            where=where, height=number(abs(height) * centi.factor, 1), unit=centi.text
+        )
+
+    def leaveEvent(self, event: Any) -> None:
+        self.readout.setText("")
+        super().leaveEvent(event)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if not handle_road_key(event, self.model, self.link):
+            super().keyPressEvent(event)
+
+
+class _OffsetAxis(pg.AxisItem):
+    """Offsets without a sign: which side they are on shows by where they stand."""
+
+    def __init__(self, model: WindowModel) -> None:
+        super().__init__("left")
+        self._model = model
+        self.enableAutoSIPrefix(False)
+
+    def tickValues(self, low: float, high: float, size: float) -> list[tuple[float, list[float]]]:
+        from gui.drawing.figure import tick_values
+
+        system = self._model.units
+        # The view is upside down, so the ends may come the other way round.
+        ends = sorted((float(shown(low, "m", system)), float(shown(high, "m", system))))
+        values, _places = tick_values(*ends, max(2, int(size / 26)))
+        return [(1.0, [from_shown(v, "m", system) for v in values])]
+
+    def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
+        system = self._model.units
+        texts = [abs(float(shown(v, "m", system))) for v in values]
+        return [number(v, 0 if abs(v - round(v)) < 1e-6 else 1) for v in texts]
+
+
+def _relief_of(part: Any) -> Relief:
+    from analysis.study.relief import pavement_heights
+
+    return pavement_heights(part)

@@ -1,0 +1,384 @@
+"""Limits as a form: each with its unit, its source and what it does; a change is judged at once."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QCoreApplication, QSignalBlocker, QSize, QTimer, Signal
+from PySide6.QtGui import QFont, QShowEvent
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QFileDialog,
+    QGroupBox,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from analysis.common.errors import VergelineError
+from analysis.common.limits import (
+    SURFACES,
+    Limits,
+    LimitSpec,
+    default_limits,
+    limit_specs,
+    read_limits,
+    write_limits,
+)
+from gui.look import theme
+from gui.look.fields import CalmCombo, QuantityBox, scrolled, surface_text
+from gui.look.units import number, value_text
+from gui.look.words import limit_note, limit_title
+
+if TYPE_CHECKING:
+    from gui.state.model import WindowModel
+
+__all__ = ["LimitsForm"]
+
+_JUDGE_MS = 120
+# How long the form makes rows before it lets the window go on, and for how long at least.
+_TURN_S = 0.008
+_TURN_MS = 5
+
+
+class _LimitRow(QWidget):
+    """One limit: its value, whether it is as shipped, and a way back."""
+
+    changed = Signal(str, float)
+    reset = Signal(str)
+
+    def __init__(self, spec: LimitSpec) -> None:
+        super().__init__()
+        self.spec = spec
+        self.share = spec.unit in ("fraction", "") and spec.high <= 1.0
+        places = {"mm": 0, "passes": 0, "m": 2, "fraction": 2, "": 2}.get(spec.unit)
+        if self.share:
+            self.box = QuantityBox("%", 100.0 * spec.low, 100.0 * spec.high, decimals=0, step=1.0)
+            if spec.high < 1.0:
+                self.box = QuantityBox(
+                    "%", 100.0 * spec.low, 100.0 * spec.high, decimals=1, step=1.0
+                )
+        else:
+            step = {"mm": 1.0, "passes": 1.0, "points": 0.5, "%": 0.5}.get(spec.unit)
+            self.box = QuantityBox(spec.unit, spec.low, spec.high, decimals=places, step=step)
+        self.box.setAccessibleName(limit_title(spec.title))
+        self.label = QLabel(limit_title(spec.title))
+        self.label.setBuddy(self.box)
+        self.label.setWordWrap(True)
+        self.back = QToolButton()
+        self.back.setText("↺")
+        self.back.setAccessibleName(
+            self.tr("Back to the shipped value: {title}").format(title=limit_title(spec.title))
+        )
+        row = QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(4)
+        row.addWidget(self.label, 1)
+        row.addWidget(self.box)
+        row.addWidget(self.back)
+        keep = self.back.sizePolicy()
+        keep.setRetainSizeWhenHidden(True)
+        self.back.setSizePolicy(keep)
+        self.box.stored_changed.connect(
+            lambda v: self.changed.emit(spec.name, v / 100.0 if self.share else v)
+        )
+        self.back.clicked.connect(lambda: self.reset.emit(spec.name))
+
+    def show_limit(self, limits: Limits, shipped: Limits, system: str) -> None:
+        """Show the value, its source and whether it was changed."""
+        limit, plain = limits[self.spec.name], shipped[self.spec.name]
+        self.box.set_system(system)
+        self.box.set_stored(100.0 * limit.value if self.share else limit.value)
+        changed = limit.value != plain.value
+        self.back.setVisible(changed)
+        plain_text = (
+            f"{number(100.0 * plain.value, 0)} %"
+            if self.share
+            else value_text(plain.value, plain.unit, system)
+        )
+        self.back.setToolTip(self.tr("Back to {value}").format(value=plain_text))
+        font = QFont(self.label.font())
+        font.setBold(changed)
+        self.label.setFont(font)
+        tip = self.tr("{note}\n\nSource: {source}").format(
+            note=limit_note(limit.note), source=limit.source
+        )
+        if changed:
+            tip += "\n" + self.tr("Shipped value: {value}, {source}").format(
+                value=plain_text, source=plain.source
+            )
+        for part in (self.label, self.box):
+            part.setToolTip(tip)
+        self.box.setAccessibleDescription(tip)
+
+
+class LimitsForm(QWidget):
+    """All limits, in groups; a change is judged at once."""
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("LimitsForm")
+        self.setAccessibleName(self.tr("Limits"))
+        self.model = model
+        self.rows: dict[str, _LimitRow] = {}
+        self._wanted: dict[str, float] = {}
+        self._timer = QTimer(self)
+        self._timer.setSingleShot(True)
+        self._timer.setInterval(_JUDGE_MS)
+        self._timer.timeout.connect(self._push)
+        self._build()
+        model.limits_changed.connect(self._show)
+        model.units_changed.connect(self._show)
+        self._show()
+        self._build_some()
+
+    def _build(self) -> None:
+        self.surface_box = CalmCombo()
+        self.surface_box.setAccessibleName(self.tr("Surface"))
+        self.surface_box.setToolTip(
+            self.tr("What the shoulder is made of; least slopes and material numbers follow it.")
+        )
+        for surface in SURFACES:
+            self.surface_box.addItem(surface_text(surface), surface)
+        self.surface_box.currentIndexChanged.connect(self._on_surface)
+        self.find_box = QLineEdit()
+        self.find_box.setPlaceholderText(self.tr("Find a limit"))
+        self.find_box.setClearButtonEnabled(True)
+        self.find_box.setAccessibleName(self.tr("Find a limit"))
+        self.find_box.textChanged.connect(self._on_find)
+        self.changed_only = QCheckBox(self.tr("Changed only"))
+        self.changed_only.toggled.connect(lambda _on: self._on_find(self.find_box.text()))
+        top = QHBoxLayout()
+        top.setContentsMargins(8, 6, 8, 4)
+        top.addWidget(QLabel(self.tr("Surface")))
+        top.addWidget(self.surface_box)
+        top.addWidget(self.find_box, 1)
+        top.addWidget(self.changed_only)
+
+        inside = QWidget()
+        column = QVBoxLayout(inside)
+        column.setContentsMargins(8, 2, 8, 8)
+        column.setSpacing(8)
+        self.groups: dict[str, QGroupBox] = {}
+        self._column = column
+        # Some seventy rows at once would hold the window up.
+        specs = limit_specs().values()
+        order = list(dict.fromkeys(spec.group for spec in specs))
+        self._waiting = sorted(specs, key=lambda spec: order.index(spec.group))
+        self._builder = QTimer(self)
+        self._builder.setInterval(_TURN_MS)
+        self._builder.timeout.connect(self._build_some)
+
+        self.note = QLabel()
+        self.note.setWordWrap(True)
+        self.note.setAccessibleName(self.tr("Note on the limits"))
+        self.read_button = QPushButton(self.tr("Read…"))
+        self.read_button.setToolTip(self.tr("Read limits from a TOML file."))
+        self.write_button = QPushButton(self.tr("Write…"))
+        self.write_button.setToolTip(self.tr("Write all limits with their sources to a TOML file."))
+        self.all_back = QPushButton(self.tr("All as shipped"))
+        self.all_back.setToolTip(self.tr("Set every limit back to its shipped value."))
+        self.read_button.clicked.connect(self.read_dialog)
+        self.write_button.clicked.connect(self.write_dialog)
+        self.all_back.clicked.connect(self.reset_all)
+        foot = QHBoxLayout()
+        foot.setContentsMargins(8, 4, 8, 6)
+        foot.addWidget(self.note, 1)
+        for button in (self.read_button, self.write_button, self.all_back):
+            foot.addWidget(button)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addLayout(top)
+        whole.addWidget(scrolled(inside), 1)
+        whole.addLayout(foot)
+
+    def _build_some(self) -> None:
+        """Make limits for as long as the window can spare."""
+        end = time.perf_counter() + _TURN_S
+        while self._waiting and time.perf_counter() < end:
+            self._build_row(self._waiting.pop(0))
+        if not self._waiting:
+            self._builder.stop()
+            self._on_find(self.find_box.text())
+
+    def _build_row(self, spec: LimitSpec) -> None:
+        group = self.groups.get(spec.group)
+        if group is None:
+            group = self.groups[spec.group] = QGroupBox(_group_text(spec.group))
+            inner = QVBoxLayout(group)
+            inner.setContentsMargins(8, 6, 8, 8)
+            inner.setSpacing(3)
+            self._column.addWidget(group)
+        row = _LimitRow(spec)
+        row.changed.connect(self._on_changed)
+        row.reset.connect(self._on_reset)
+        limits = self.model.limits
+        row.show_limit(limits, default_limits(limits.surface), self.model.units)
+        group.layout().addWidget(row)
+        self.rows[spec.name] = row
+
+    def build_all(self) -> None:
+        """Make all limits that are still missing, now."""
+        while self._waiting:
+            self._build_some()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if self._waiting:
+            self._builder.start()
+
+    def sizeHint(self) -> QSize:
+        return QSize(430, 620)
+
+    # -- showing ---------------------------------------------------------------------------------
+
+    def _show(self) -> None:
+        limits = self.model.limits
+        shipped = default_limits(limits.surface)
+        with QSignalBlocker(self.surface_box):
+            self.surface_box.setCurrentIndex(self.surface_box.findData(limits.surface))
+        changed = sum(limits[name].value != shipped[name].value for name in limit_specs())
+        for name, row in self.rows.items():
+            # A value that is still being typed isn't overwritten by the echo of an older one.
+            if name not in self._wanted:
+                row.show_limit(limits, shipped, self.model.units)
+        self.note.setStyleSheet("")
+        self.note.setText(
+            self.tr("Changed: {count}").format(count=changed)
+            if changed
+            else self.tr("All as shipped")
+        )
+        self.all_back.setEnabled(bool(changed))
+        self._on_find(self.find_box.text())
+
+    def _on_find(self, text: str) -> None:
+        words = text.casefold().split()
+        if words or self.changed_only.isChecked():
+            self.build_all()
+        limits, shipped = self.model.limits, default_limits(self.model.limits.surface)
+        for group in self.groups.values():
+            group.setVisible(True)
+        for name, row in self.rows.items():
+            hay = f"{limit_title(row.spec.title)} {limit_note(limits[name].note)}".casefold()
+            fits = all(word in hay for word in words)
+            if self.changed_only.isChecked():
+                fits = fits and limits[name].value != shipped[name].value
+            row.setVisible(fits)
+        for key, group in self.groups.items():
+            group.setVisible(
+                any(not r.isHidden() for r in self.rows.values() if r.spec.group == key)
+            )
+
+    # -- changing --------------------------------------------------------------------------------
+
+    def _on_changed(self, name: str, value: float) -> None:
+        self._wanted[name] = value
+        self._timer.start()
+
+    def _on_reset(self, name: str) -> None:
+        self._push()
+        shipped = default_limits(self.model.limits.surface)
+        self._set(replace(self.model.limits, **{name: shipped[name]}), name)
+
+    def _push(self) -> None:
+        """Hand the typed values to the model, or say why they can't be."""
+        self._timer.stop()
+        wanted, self._wanted = self._wanted, {}
+        limits = self.model.limits
+        for name, value in wanted.items():
+            if limits[name].value == value:
+                continue
+            try:
+                limits = limits.with_value(name, value)
+            except VergelineError as error:
+                self._show()
+                self._refuse(str(error))
+                return
+        if limits is not self.model.limits:
+            self._set(limits, next(iter(wanted)))
+
+    def _set(self, limits: Limits, name: str) -> None:
+        title = limit_title(self.rows[name].spec.title)
+        self.model.set_limits(
+            limits, text=self.tr("Change “{title}”").format(title=title), merge=f"limit {name}"
+        )
+        self._show()
+
+    def _refuse(self, sentence: str) -> None:
+        self.note.setText(sentence)
+        self.note.setStyleSheet(f"color: {theme.color('warn').name()}")
+
+    def _on_surface(self, _index: int) -> None:
+        from gui.state.model import with_surface
+
+        self._push()
+        surface = self.surface_box.currentData()
+        if surface and surface != self.model.limits.surface:
+            self.model.set_limits(
+                with_surface(self.model.limits, surface), text=self.tr("Change the surface")
+            )
+
+    def reset_all(self) -> None:
+        """Set every limit back to its shipped value."""
+        self._wanted.clear()
+        self.model.set_limits(
+            default_limits(self.model.limits.surface), text=self.tr("All limits as shipped")
+        )
+
+    # -- files -----------------------------------------------------------------------------------
+
+    def read_dialog(self) -> None:
+        """Ask for a limits file and read it."""
+        path, _ = QFileDialog.getOpenFileName(
+            self, self.tr("Read limits"), "", self.tr("Limits (*.toml)")
+        )
+        if path:
+            self.read(path)
+
+    def read(self, path: str) -> None:
+        """Read limits from a file; a bad one changes nothing."""
+        try:
+            limits = read_limits(path)
+        except VergelineError as error:
+            self._refuse(str(error))
+            return
+        self._wanted.clear()
+        self.model.set_limits(limits, text=self.tr("Read limits"))
+
+    def write_dialog(self) -> None:
+        """Ask for a file and write the limits to it."""
+        path, _ = QFileDialog.getSaveFileName(
+            self, self.tr("Write limits"), "limits.toml", self.tr("Limits (*.toml)")
+        )
+        if path:
+            self.write(path)
+
+    def write(self, path: str) -> None:
+        """Write all limits to a file."""
+        self._push()
+        try:
+            write_limits(self.model.limits, path)
+        except VergelineError as error:
+            self._refuse(str(error))
+            return
+        self.model.message.emit(self.tr("Saved {name}").format(name=Path(path).name))
+
+
+def _group_text(group: str) -> str:
+    names = {
+        "shape": QCoreApplication.translate("forms", "Shape of the shoulder"),
+        "water": QCoreApplication.translate("forms", "Water"),
+        "decision": QCoreApplication.translate("forms", "Deciding"),
+        "material": QCoreApplication.translate("forms", "Material"),
+        "work": QCoreApplication.translate("forms", "Plant and hours"),
+        "field": QCoreApplication.translate("forms", "Checking in the field"),
+    }
+    return names.get(group, group.capitalize())

@@ -1,0 +1,341 @@
+"""What this grid can tell: errors before anything is screened, and the length that would do.
+
+Shown where widths and averaging are decided, so that nobody finds out afterwards that the grid
+couldn't have told a good shoulder from a bad one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import QPainter, QPaintEvent
+from PySide6.QtWidgets import QGroupBox, QLabel, QSizePolicy, QVBoxLayout, QWidget
+
+from analysis.common.along import known_median
+from gui.drawing.figure import Axes, figure_font, pen, text_at
+from gui.look import theme
+from gui.look.units import number, unit_of, value_text
+
+if TYPE_CHECKING:
+    from gui.state.model import WindowModel
+
+__all__ = ["PowerPanel"]
+
+# Assumed until a grid has been measured: between the smooth-surface repeatability of survey
+# quality levels 1 and 2 (60 mm) and what dense surveys reach in practice.
+_ASSUMED_SIGMA_M = 0.03
+_ASSUMED_CELL_M = 1.0
+_LONGEST_AUTO_M = 100.0
+_LENGTHS_M = (5.0, 7.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 120.0)
+
+
+class _PowerChart(QWidget):
+    """Standard error of the shoulder slope against the averaging length."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.lengths = np.empty(0)
+        self.errors = np.empty(0)
+        self.length = math.nan
+        self.error = math.nan
+        self.wanted = math.nan
+        self.system = "metric"
+        self.setMinimumHeight(120)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setAccessibleName(self.tr("Error of the slope against the averaging length"))
+
+    def sizeHint(self) -> QSize:
+        return QSize(360, 130)
+
+    def paintEvent(self, _event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        palette = theme.palette()
+        known = np.isfinite(self.errors)
+        if known.sum() < 2:
+            return
+        unit = unit_of("m", self.system)
+        lengths = self.lengths * unit.factor
+        top = float(np.max(self.errors[known]))
+        top = min(top, 4.0 * self.wanted) if math.isfinite(self.wanted) else top
+        axes = Axes(
+            QRectF(44.0, 8.0, self.width() - 54.0, self.height() - 42.0),
+            0.0,
+            float(lengths[-1]),
+            0.0,
+            max(1.08 * top, 0.5),
+        )
+        axes.draw(
+            painter,
+            ink=palette["muted"],
+            grid=palette["faint"],
+            font=figure_font(10.0),
+            x_label=self.tr("averaging length, {unit}").format(unit=unit.text),
+            y_label=self.tr("± points"),
+            y_gap=24.0,
+            x_gap=54.0,
+        )
+        painter.setClipRect(axes.box)
+        if math.isfinite(self.wanted):
+            # Below this line 4 % and 2 % are told apart.
+            y = axes.y(self.wanted)
+            painter.setPen(pen(palette["required"], 1.3, dashes=(5.0, 3.0)))
+            painter.drawLine(QPointF(axes.box.left(), y), QPointF(axes.box.right(), y))
+            painter.setFont(figure_font(10.0))
+            text_at(
+                painter,
+                QPointF(axes.box.right() - 4.0, y - 2.0),
+                self.tr("enough to tell 4 % from 2 %"),
+                palette["muted"],
+                Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignBottom,
+                plate=palette["plate"],
+            )
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setPen(pen(palette["accent"], 2.0))
+        painter.drawPath(axes.line(lengths, self.errors))
+        if math.isfinite(self.length) and math.isfinite(self.error):
+            at = axes.point(self.length * unit.factor, min(self.error, axes.y1))
+            painter.setBrush(palette["accent"])
+            painter.setPen(pen(palette["paper"], 1.5))
+            painter.drawEllipse(at, 5.0, 5.0)
+
+
+class PowerPanel(QGroupBox):
+    """What the open grid can tell with the settings as they are."""
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setTitle(self.tr("What this grid can tell"))
+        self.model = model
+        self.words = QLabel()
+        self.words.setWordWrap(True)
+        self.words.setAccessibleName(self.tr("What this grid can tell"))
+        self.words.setTextInteractionFlags(
+            Qt.TextInteractionFlag.TextSelectableByMouse
+            | Qt.TextInteractionFlag.TextSelectableByKeyboard
+        )
+        self.chart = _PowerChart()
+        column = QVBoxLayout(self)
+        column.setContentsMargins(8, 6, 8, 8)
+        column.addWidget(self.words)
+        column.addWidget(self.chart)
+        self._tells = True
+        theme.watcher().changed.connect(self._on_theme)
+
+    # -- what it stands on -----------------------------------------------------------------------
+
+    def sigma_m(self) -> tuple[float, str]:
+        """Noise to reckon with, and where it comes from."""
+        given = self.model.settings.noise_m
+        if given is not None:
+            return given, self.tr("given")
+        study = self.model.study
+        if study is not None and study.terrain is self.model.terrain:
+            found = known_median(np.concatenate([part.noise.sigma_m for part in study.roads]))
+            if math.isfinite(found):
+                return found, self.tr("measured on this road")
+        return _ASSUMED_SIGMA_M, self.tr("assumed until a road is screened")
+
+    def _correlation(self) -> dict[str, float]:
+        """Correlation of the noise, where a road on this grid was measured."""
+        study = self.model.study
+        if study is None or study.terrain is not self.model.terrain:
+            return {}
+        return {
+            "correlation_m": known_median(
+                np.concatenate([part.noise.correlation_m for part in study.roads]), 0.0
+            ),
+            "nugget": known_median(
+                np.concatenate([part.noise.nugget for part in study.roads]), 1.0
+            ),
+        }
+
+    def _on_theme(self) -> None:
+        self.words.setStyleSheet(f"color: {theme.color('ink' if self._tells else 'warn').name()}")
+        self.chart.update()
+
+    # -- showing ---------------------------------------------------------------------------------
+
+    def refresh(self) -> None:
+        """Reckon again for the grid and settings as they are, beside the window."""
+        settings, terrain, study = self.model.settings, self.model.terrain, self.model.study
+        sigma, source = self.sigma_m()
+        question = _Question(
+            cell_m=terrain.cell_m if terrain is not None else _ASSUMED_CELL_M,
+            open=terrain is not None,
+            sigma_m=sigma,
+            sigma_source=source,
+            width_m=settings.shoulder_width_m,
+            average_m=settings.average_m,
+            given=not settings.find_edges,
+            options={"pavement_width_m": settings.pavement_width_m, **self._correlation()},
+        )
+        roads = study.roads if study is not None and study.terrain is terrain else ()
+        if not self.words.text():
+            self.words.setText(self.tr("Reckoning what the grid can tell…"))
+        self.model.runner.submit(
+            f"power {id(self)}",
+            lambda _progress: _answer(question, roads),
+            self._take,
+            lane="slow start",
+        )
+
+    def _take(self, answer: _Answer) -> None:
+        """Say what was reckoned."""
+        system, question = self.model.units, answer.question
+        cell = value_text(question.cell_m, "m", system, decimals=2)
+        if question.open:
+            parts = [
+                self.tr("Cells of {cell}, noise {noise} ({source}).").format(
+                    cell=cell,
+                    noise=value_text(1000.0 * question.sigma_m, "mm", system),
+                    source=question.sigma_source,
+                )
+            ]
+        else:
+            parts = [self.tr("No grid is open; for cells of {cell}:").format(cell=cell)]
+        parts.append(self._power_words(answer, system))
+        if math.isfinite(answer.least_m):
+            parts.append(
+                self.tr(
+                    "To tell 4 % from 2 % with 95 % certainty it must average over at least "
+                    "{length}."
+                ).format(length=value_text(math.ceil(answer.least_m), "m", system, decimals=0))
+            )
+        elif math.isfinite(answer.slope_se):
+            parts.append(
+                self.tr("No averaging length makes it tell 4 % from 2 %: use a finer grid.")
+            )
+        if answer.judged:
+            parts.append(
+                self.tr(
+                    "On the screened road 4 % is told from 2 % at {share} % of the places."
+                ).format(share=number(100.0 * answer.telling, 0))
+            )
+        if answer.rut_mm is not None and math.isfinite(answer.rut_mm):
+            parts.append(
+                self.tr("Ruts show from {depth}.").format(
+                    depth=value_text(answer.rut_mm, "mm", system)
+                )
+            )
+        self.words.setText(" ".join(parts))
+        self._tells = answer.tells
+        self._on_theme()
+        chart = self.chart
+        chart.lengths, chart.errors = answer.lengths, answer.errors
+        chart.length, chart.error = answer.average_m, answer.slope_se
+        chart.wanted, chart.system = answer.wanted, system
+        chart.setVisible(bool(np.isfinite(chart.errors).sum() >= 2))
+        chart.setAccessibleDescription(self.words.text())
+        chart.update()
+
+    def _power_words(self, answer: _Answer, system: str) -> str:
+        slope, drop = answer.slope_se, answer.drop_se
+        if not (math.isfinite(slope) and math.isfinite(drop)):
+            return self.tr(
+                "The shoulder is too narrow for these cells: its slope can't be told at any "
+                "averaging length; use a finer grid."
+            )
+        text = self.tr(
+            "Averaged over {length}, slopes are good to ± {slope} points and edge drops to "
+            "± {drop} (one standard error)."
+        ).format(
+            length=value_text(answer.average_m, "m", system, decimals=0),
+            slope=number(slope, 1 if slope >= 0.1 else 2),
+            drop=value_text(drop, "mm", system),
+        )
+        verdict = (
+            self.tr("That tells 4 % from 2 %.")
+            if answer.tells
+            else self.tr("That can't tell 4 % from 2 %.")
+        )
+        return f"{text} {verdict}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Question:
+    """Grid and settings as they were when asked."""
+
+    cell_m: float
+    open: bool
+    sigma_m: float
+    sigma_source: str
+    width_m: float
+    average_m: float | str
+    given: bool
+    options: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What the grid can tell; `judged` and `telling` are of a screened road."""
+
+    question: _Question
+    average_m: float
+    slope_se: float
+    drop_se: float
+    rut_mm: float | None
+    least_m: float
+    tells: bool
+    lengths: np.ndarray
+    errors: np.ndarray
+    wanted: float
+    judged: int
+    telling: float
+
+
+def _answer(question: _Question, roads: Sequence[Any]) -> _Answer:
+    """Ask the analysis; for a worker."""
+    from analysis.shoulder.resolving import least_average, resolving_of, resolving_power
+
+    cell, sigma, width = question.cell_m, question.sigma_m, question.width_m
+    least = float(
+        least_average(
+            cell,
+            sigma,
+            width,
+            difference_pct=2.0,
+            edges_given=question.given,
+            **question.options,
+        )
+    )
+
+    def errors(length: float) -> tuple[float, float, float]:
+        power = resolving_power(cell, sigma, width, length, **question.options)
+        if question.given:
+            return power.given_slope_se, power.given_drop_se, power.rut_mm
+        return power.slope_se, power.drop_se, power.rut_mm
+
+    if question.average_m == "auto":
+        # What "auto" does where no length is enough.
+        average = least if math.isfinite(least) else _LONGEST_AUTO_M
+    else:
+        average = float(question.average_m)
+    slope, drop, rut = errors(average)
+    longest = max(_LENGTHS_M[-1] if average > 60.0 else 60.0, 1.5 * average)
+    if math.isfinite(least):
+        longest = max(longest, 1.2 * min(least, 400.0))
+    lengths = np.array([v for v in _LENGTHS_M if v < longest] + [longest])
+    found = [resolving_of(part.measures, part.noise) for part in roads]
+    judged = sum(part.judged for part in found)
+    return _Answer(
+        question=question,
+        average_m=average,
+        slope_se=slope,
+        drop_se=drop,
+        rut_mm=rut,
+        least_m=least,
+        tells=average >= least - 1e-9,
+        lengths=lengths,
+        errors=np.array([errors(float(v))[0] for v in lengths]),
+        wanted=errors(least)[0] if math.isfinite(least) else math.nan,
+        judged=judged,
+        telling=sum(part.telling * part.judged for part in found if part.judged) / judged
+        if judged
+        else math.nan,
+    )

@@ -1,0 +1,130 @@
+"""Fields that forms are made of: quantities with units, and boxes that don't turn by accident."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import QCoreApplication, QSignalBlocker, Qt, Signal
+from PySide6.QtWidgets import (
+    QComboBox,
+    QDoubleSpinBox,
+    QFrame,
+    QScrollArea,
+    QSizePolicy,
+    QWidget,
+)
+
+from gui.look.units import SYSTEMS, from_shown, shown, unit_of
+
+__all__ = ["CalmCombo", "QuantityBox", "scrolled", "surface_text"]
+
+
+class QuantityBox(QDoubleSpinBox):
+    """Spin box for a stored quantity, shown in the chosen units.
+
+    The stored value is kept, so that showing it in feet and back never changes it.
+    """
+
+    stored_changed = Signal(float)
+
+    def __init__(
+        self,
+        unit: str,
+        low: float,
+        high: float,
+        *,
+        decimals: int | None = None,
+        step: float | None = None,
+    ) -> None:
+        super().__init__()
+        self._unit, self._low, self._high = unit, low, high
+        self._decimals, self._step = decimals, step
+        self._system = SYSTEMS[0]
+        self._stored = low
+        self.setKeyboardTracking(False)
+        self.setAlignment(Qt.AlignmentFlag.AlignRight)
+        self.setMinimumWidth(96)
+        self.set_system(self._system)
+        self.valueChanged.connect(self._on_value)
+
+    def set_system(self, system: str) -> None:
+        """Show the value in another system of units."""
+        self._system = system
+        how = unit_of(self._unit, system)
+        with QSignalBlocker(self):
+            places = how.decimals if self._decimals is None else self._decimals
+            if system != "metric" and how.factor != 1.0:
+                places = max(places, 1)
+            self.setDecimals(places)
+            self.setRange(
+                float(shown(self._low, self._unit, system)),
+                float(shown(self._high, self._unit, system)),
+            )
+            step = self._step if self._step is not None else 10.0**-places
+            self.setSingleStep(
+                step if system == "metric" else max(10.0**-places, round(step * how.factor, places))
+            )
+            self.setSuffix(f" {how.text}" if how.text else "")
+            self.setValue(float(shown(self._stored, self._unit, system)))
+
+    @property
+    def stored(self) -> float:
+        """The value in its stored unit."""
+        return self._stored
+
+    def set_stored(self, value: float) -> None:
+        """Show a stored value without telling anyone."""
+        self._stored = value
+        with QSignalBlocker(self):
+            self.setValue(float(shown(value, self._unit, self._system)))
+
+    def _on_value(self, value: float) -> None:
+        stored = from_shown(value, self._unit, self._system)
+        stored = min(max(stored, self._low), self._high)
+        # Trailing binary dust from the conversion would show up in the limits file.
+        self._stored = float(f"{stored:.9g}")
+        self.stored_changed.emit(self._stored)
+
+    def wheelEvent(self, event: Any) -> None:
+        """Scroll the form, not a limit that the pointer happens to pass over."""
+        if self.hasFocus():
+            super().wheelEvent(event)
+        else:
+            event.ignore()
+
+
+class CalmCombo(QComboBox):
+    """Combo box that only turns with the wheel when it was chosen first."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        # Its longest entry must not decide how narrow the form can be.
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.setMinimumContentsLength(7)
+
+    def wheelEvent(self, event: Any) -> None:
+        if self.hasFocus():
+            super().wheelEvent(event)
+        else:
+            event.ignore()
+
+
+def scrolled(inside: QWidget) -> QScrollArea:
+    """Put a form in an area that scrolls up and down only."""
+    area = QScrollArea()
+    area.setWidgetResizable(True)
+    area.setFrameShape(QFrame.Shape.NoFrame)
+    area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    area.setWidget(inside)
+    inside.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
+    return area
+
+
+def surface_text(surface: str) -> str:
+    """Return the name of a surface for a person."""
+    names = {
+        "gravel": QCoreApplication.translate("forms", "gravel"),
+        "earth": QCoreApplication.translate("forms", "earth"),
+        "turf": QCoreApplication.translate("forms", "turf"),
+    }
+    return names.get(surface, surface)

@@ -1,0 +1,227 @@
+"""Parts of the section pane: a table to copy from, the breaks as numbers, one side's numbers."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QAction, QGuiApplication, QKeySequence
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QDoubleSpinBox,
+    QGridLayout,
+    QLabel,
+    QSizePolicy,
+    QTableWidget,
+    QToolButton,
+    QWidget,
+)
+
+from gui.drawing.section_figure import source_text
+from gui.look.units import error_column, from_shown, number, shown, unit_of
+from gui.look.words import CHECKED_NUMBERS, station_sentence
+
+if TYPE_CHECKING:
+    from analysis.study.sections import SectionSide, SectionView
+
+__all__ = ["BreakFields", "CopyTable", "SideNumbers"]
+
+_KINDS = ("edge", "hinge")
+
+
+class CopyTable(QTableWidget):
+    """Read-only table whose selected cells can be copied with their headings."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
+        self.setAlternatingRowColors(True)
+        self.setShowGrid(False)
+        self.setTabKeyNavigation(False)
+        copy = QAction(self.tr("Copy"), self)
+        copy.setShortcut(QKeySequence.StandardKey.Copy)
+        copy.setShortcutContext(Qt.ShortcutContext.WidgetShortcut)
+        copy.triggered.connect(self.copy_selection)
+        self.addAction(copy)
+        self.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
+
+    def text_of(self, whole: bool = False) -> str:
+        """Return the selection, or the whole table, as tab-separated lines."""
+        chosen = {(i.row(), i.column()) for i in self.selectedIndexes()}
+        rows = range(self.rowCount())
+        columns = range(self.columnCount())
+        if not whole and chosen:
+            rows = sorted({r for r, _ in chosen})
+            columns = sorted({c for _, c in chosen})
+        lines = []
+        if whole:
+            lines.append("\t".join(self._heading(c) for c in columns))
+        for row in rows:
+            cells = []
+            for column in columns:
+                item = self.item(row, column)
+                cells.append(item.text() if item is not None else "")
+            lines.append("\t".join(cells))
+        return "\n".join(lines)
+
+    def _heading(self, column: int) -> str:
+        item = self.horizontalHeaderItem(column)
+        return item.text() if item is not None else ""
+
+    def copy_selection(self) -> None:
+        """Put the selected cells on the clipboard."""
+        QGuiApplication.clipboard().setText(self.text_of())
+
+
+class BreakFields(QWidget):
+    """Numbers of the four breaks: typing one corrects it, a button gives it back."""
+
+    moved = Signal(int, str, float)
+    released = Signal(int, str)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.system = "metric"
+        self._filling = False
+        grid = QGridLayout(self)
+        grid.setContentsMargins(0, 0, 0, 0)
+        grid.setHorizontalSpacing(6)
+        grid.setVerticalSpacing(3)
+        self.boxes: dict[tuple[int, str], QDoubleSpinBox] = {}
+        self.notes: dict[tuple[int, str], QLabel] = {}
+        self.backs: dict[tuple[int, str], QToolButton] = {}
+        row = 0
+        for side in (0, 1):
+            for kind in _KINDS:
+                box = QDoubleSpinBox()
+                box.setDecimals(2)
+                box.setSingleStep(0.05)
+                box.setRange(-20.0, 120.0)
+                box.setKeyboardTracking(False)
+                title = {
+                    (0, "edge"): self.tr("Edge, left"),
+                    (0, "hinge"): self.tr("Hinge, left"),
+                    (1, "edge"): self.tr("Edge, right"),
+                    (1, "hinge"): self.tr("Hinge, right"),
+                }[(side, kind)]
+                box.setAccessibleName(title)
+                box.setToolTip(
+                    self.tr("Distance outward from the centreline; type to correct it by hand.")
+                )
+                label = QLabel(title)
+                label.setBuddy(box)
+                note = QLabel()
+                note.setAccessibleName(self.tr("Where it comes from"))
+                note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+                box.setMinimumWidth(70)
+                back = QToolButton()
+                back.setText("↺")
+                back.setToolTip(
+                    self.tr("Give back: forget the correction, let the search decide again.")
+                )
+                back.setAccessibleName(self.tr("Give back: {title}").format(title=title))
+                key = (side, kind)
+                box.valueChanged.connect(lambda value, k=key: self._on_value(k, value))
+                back.clicked.connect(lambda _checked=False, k=key: self.released.emit(*k))
+                self.boxes[key], self.notes[key], self.backs[key] = box, note, back
+                grid.addWidget(label, row, 0)
+                grid.addWidget(box, row, 1)
+                grid.addWidget(note, row, 2)
+                grid.addWidget(back, row, 3)
+                row += 1
+        grid.setColumnStretch(2, 1)
+
+    def show_view(self, view: SectionView | None, system: str) -> None:
+        """Fill the fields from a section."""
+        self.system = system
+        unit = unit_of("m", system)
+        self._filling = True
+        try:
+            for (side, kind), box in self.boxes.items():
+                part = view.sides[side] if view is not None else None
+                offset = math.nan
+                source, se, confidence = 0, math.nan, math.nan
+                if part is not None:
+                    offset = float(part.edge_o if kind == "edge" else part.hinge_o)
+                    source = int(part.edge_source if kind == "edge" else part.hinge_source)
+                    se = float(part.edge_se if kind == "edge" else part.hinge_se)
+                    confidence = float(
+                        part.edge_confidence if kind == "edge" else part.hinge_confidence
+                    )
+                known = math.isfinite(offset)
+                box.setEnabled(part is not None)
+                box.setSuffix(f" {unit.text}")
+                box.setSingleStep(0.05 if system == "metric" else 0.2)
+                if known:
+                    box.setSpecialValueText("")
+                    box.setValue(float(shown((-1.0 if side == 0 else 1.0) * offset, "m", system)))
+                else:
+                    # A spin box has no empty state: its lowest value stands for unknown.
+                    box.setSpecialValueText(self.tr("unknown"))
+                    box.setValue(box.minimum())
+                note = self.notes[(side, kind)]
+                if part is None:
+                    note.setText("")
+                else:
+                    words = source_text(source)
+                    if known and math.isfinite(se) and source == 1:
+                        words += f" ± {number(se * unit.factor, 2)}"
+                    note.setText(words)
+                    note.setToolTip(
+                        self.tr("Confidence {share} %").format(share=number(confidence * 100.0, 0))
+                        if math.isfinite(confidence)
+                        else ""
+                    )
+                self.backs[(side, kind)].setVisible(part is not None and source == 2)
+        finally:
+            self._filling = False
+
+    def _on_value(self, key: tuple[int, str], value: float) -> None:
+        box = self.boxes[key]
+        if self._filling or (box.specialValueText() and value == box.minimum()):
+            return
+        self.moved.emit(*key, round(from_shown(value, "m", self.system), 3))
+
+
+class SideNumbers:
+    """Numbers of one side, whether from a section or from a row of a findings file."""
+
+    def __init__(self, numbers: dict[str, tuple[float, float]], row: dict[str, Any]) -> None:
+        self._numbers, self._row = numbers, row
+        self.verdict = str(row.get("verdict", ""))
+        self.finding = str(row.get("finding", ""))
+        self.treatment = str(row.get("treatment", ""))
+
+    @classmethod
+    def of_side(cls, side: SectionSide) -> SideNumbers:
+        """Take the numbers of a section's side."""
+        numbers = {name: (float(v), float(se)) for name, (v, se) in side.numbers.items()}
+        row: dict[str, Any] = {
+            "verdict": side.verdict,
+            "finding": side.finding,
+            "treatment": side.treatment,
+            "reason": side.reason,
+        }
+        for name, (value, se) in numbers.items():
+            row[name] = value
+            row[error_column(name)] = se
+        return cls(numbers, row)
+
+    @classmethod
+    def of_row(cls, row: dict[str, Any]) -> SideNumbers:
+        """Take the numbers of a row of the station table."""
+        numbers = {}
+        for name in ("required_slope_pct", *(name for name, _ in CHECKED_NUMBERS)):
+            value = float(row.get(name, math.nan))
+            numbers[name] = (value, float(row.get(error_column(name), math.nan)))
+        return cls(numbers, row)
+
+    def value(self, name: str) -> tuple[float, float]:
+        """Value and standard error, NaN where unknown."""
+        return self._numbers.get(name, (math.nan, math.nan))
+
+    def sentence(self, system: str) -> str:
+        """Return the finding in one sentence."""
+        return station_sentence(self._row, system)

@@ -1,0 +1,585 @@
+"""One cross-section at a time: drawing, numbers with their errors, correction, comparison."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import QMimeData, QSize, Qt
+from PySide6.QtGui import (
+    QAction,
+    QColor,
+    QFont,
+    QGuiApplication,
+    QImage,
+    QResizeEvent,
+    QShowEvent,
+)
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QComboBox,
+    QFileDialog,
+    QFrame,
+    QHeaderView,
+    QLabel,
+    QMenu,
+    QScrollArea,
+    QSizePolicy,
+    QSplitter,
+    QTableWidgetItem,
+    QToolBar,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from analysis.common.errors import OutputError
+from gui.drawing.section_figure import EXAGGERATIONS
+from gui.look import theme
+from gui.look.units import number, value_text
+from gui.look.words import (
+    CHECKED_NUMBERS,
+    column_heading,
+    column_meaning,
+    finding_text,
+    number_text,
+    side_text,
+    station_words,
+    treatment_text,
+    verdict_text,
+)
+from gui.section.section_canvas import SectionCanvas
+from gui.section.section_parts import BreakFields, CopyTable, SideNumbers
+
+if TYPE_CHECKING:
+    from analysis.study.sections import SectionView as Section
+    from gui.state.model import WindowModel
+
+__all__ = ["SectionView"]
+
+# Narrower than this the numbers go below the drawing, if that leaves it enough height.
+_NARROW, _HIGH = 900, 380
+
+
+class SectionView(QWidget):
+    """The cross-section of the selected station.
+
+    A break that a person drags or types goes to the model as a correction; the model measures
+    again in its runner and the section follows. With a study to compare with, its section of the
+    same place stands beside this one and its numbers in further columns.
+    """
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("SectionView")
+        self.setAccessibleName(self.tr("Cross-section"))
+        self.model = model
+        self._view: Section | None = None
+        self._second: Section | None = None
+        self._asked: Any = None
+        self._shared_by_hand = False
+        self._dirty = True
+
+        self.canvas = SectionCanvas()
+        self.other = SectionCanvas(editable=False)
+        self.other.setAccessibleName(self.tr("Cross-section of the other grid"))
+        self.other.hide()
+        self._build()
+
+        self.canvas.break_moved.connect(self._on_break_moved)
+        self.canvas.break_released.connect(self._on_break_released)
+        self.canvas.side_picked.connect(self._on_side_picked)
+        self.canvas.sight_changed.connect(lambda: self._share_sight(self.canvas, self.other))
+        self.other.sight_changed.connect(lambda: self._share_sight(self.other, self.canvas))
+        model.study_changed.connect(self._ask)
+        model.selection_changed.connect(self._ask)
+        model.second_changed.connect(self._ask)
+        model.units_changed.connect(self._show)
+        model.failed.connect(self._on_failed)
+        theme.watcher().changed.connect(self._show)
+        self._ask()
+
+    # -- layout ----------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        self.title = QLabel()
+        font = QFont(self.title.font())
+        font.setBold(True)
+        self.title.setFont(font)
+        self.title.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+
+        self.stretch_box = QComboBox()
+        self.stretch_box.setAccessibleName(self.tr("Vertical exaggeration"))
+        self.stretch_box.setToolTip(self.tr("How many times heights are stretched."))
+        self.stretch_box.addItem(self.tr("Heights: fit"), None)
+        for factor in EXAGGERATIONS:
+            self.stretch_box.addItem(
+                self.tr("Heights × {factor}").format(factor=number(factor, 0)), factor
+            )
+        self.stretch_box.currentIndexChanged.connect(self._on_stretch)
+
+        self.left_action = self._action(
+            self.tr("Left shoulder"), self.tr("Zoom to the left shoulder.")
+        )
+        self.whole_action = self._action(self.tr("Whole"), self.tr("Show the whole section."))
+        self.right_action = self._action(
+            self.tr("Right shoulder"), self.tr("Zoom to the right shoulder.")
+        )
+        self.left_action.triggered.connect(lambda: self.canvas.show_shoulder(0))
+        self.whole_action.triggered.connect(self.canvas.show_all)
+        self.right_action.triggered.connect(lambda: self.canvas.show_shoulder(1))
+        self.compare_action = self._action(
+            self.tr("Compare…"),
+            self.tr("Put the same place on a second grid beside it, such as one from before work."),
+        )
+        self.compare_action.triggered.connect(self._on_compare)
+
+        self.copy_figure = self._action(self.tr("Copy drawing"))
+        self.copy_figure.triggered.connect(self.copy_drawing)
+        self.copy_text = self._action(self.tr("Copy numbers"))
+        self.copy_text.triggered.connect(self.copy_numbers)
+        self.save_action = self._action(self.tr("Save section…"))
+        self.save_action.triggered.connect(self.save_dialog)
+        menu = QMenu(self)
+        menu.addActions([self.copy_figure, self.copy_text, self.save_action])
+        hand_out = QToolButton()
+        hand_out.setText(self.tr("Copy, save"))
+        hand_out.setAccessibleName(self.tr("Copy, save"))
+        hand_out.setToolTip(self.tr("Copy the drawing or numbers, or save them to a file."))
+        hand_out.setMenu(menu)
+        hand_out.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+
+        # A tool bar lets what doesn't fit spill into a menu.
+        bar = QToolBar()
+        bar.setAccessibleName(self.tr("Section"))
+        bar.addWidget(self.stretch_box)
+        bar.addActions([self.left_action, self.whole_action, self.right_action])
+        bar.addAction(self.compare_action)
+        bar.addWidget(hand_out)
+        self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.title.setContentsMargins(10, 3, 8, 1)
+
+        self.table = CopyTable()
+        self.table.setAccessibleName(self.tr("Numbers of the section"))
+        self.table.verticalHeader().hide()
+        self.table.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
+        self.table.verticalHeader().setDefaultSectionSize(self.table.fontMetrics().height() + 6)
+        self.table.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.table.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.table.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.table.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.verdicts = [QLabel(), QLabel()]
+        for label in self.verdicts:
+            label.setWordWrap(True)
+            label.setTextInteractionFlags(
+                Qt.TextInteractionFlag.TextSelectableByMouse
+                | Qt.TextInteractionFlag.TextSelectableByKeyboard
+            )
+            label.setFrameShape(QFrame.Shape.NoFrame)
+        self.verdicts[0].setAccessibleName(self.tr("Verdict, left"))
+        self.verdicts[1].setAccessibleName(self.tr("Verdict, right"))
+        self.breaks = BreakFields()
+        self.breaks.moved.connect(self._on_break_moved)
+        self.breaks.released.connect(self._on_break_released)
+
+        side = QWidget()
+        column = QVBoxLayout(side)
+        column.setContentsMargins(8, 2, 8, 6)
+        column.setSpacing(6)
+        for label in self.verdicts:
+            column.addWidget(label)
+        column.addWidget(self.table)
+        column.addWidget(self.breaks)
+        column.addStretch(1)
+        scroll = QScrollArea()
+        scroll.setWidgetResizable(True)
+        scroll.setFrameShape(QFrame.Shape.NoFrame)
+        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAsNeeded)
+        scroll.setWidget(side)
+        scroll.setMinimumSize(240, 60)
+
+        self.canvases = QSplitter(Qt.Orientation.Horizontal)
+        self.canvases.addWidget(self.canvas)
+        self.canvases.addWidget(self.other)
+        self.splitter = QSplitter(Qt.Orientation.Horizontal)
+        self.splitter.addWidget(self.canvases)
+        self.splitter.addWidget(scroll)
+        self.splitter.setStretchFactor(0, 1)
+        self.splitter.setStretchFactor(1, 0)
+        self.splitter.setCollapsible(0, False)
+        self.splitter.setSizes([700, 440])
+        self.splitter.splitterMoved.connect(lambda _at, _which: self._note_by_hand())
+
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addWidget(bar)
+        whole.addWidget(self.title)
+        whole.addWidget(self.splitter, 1)
+        for canvas in (self.canvas, self.other):
+            canvas.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
+            canvas.addActions([self.copy_figure, self.copy_text, self.save_action])
+
+    def _action(self, text: str, tip: str = "") -> QAction:
+        action = QAction(text, self)
+        action.setToolTip(tip or text)
+        return action
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if self._dirty:
+            self._ask()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        # Where the pane is narrow but high the numbers go below the drawing.
+        below = self.width() < _NARROW and self.height() >= _HIGH
+        wanted = Qt.Orientation.Vertical if below else Qt.Orientation.Horizontal
+        if self.splitter.orientation() != wanted:
+            self._shared_by_hand = False
+        if not self._shared_by_hand:
+            self.splitter.setOrientation(wanted)
+            length = self.splitter.height() if below else self.splitter.width()
+            share = 0.62 if below else 0.53 if self.width() < _NARROW else 0.0
+            numbers = round((1.0 - share) * length) if share else min(440, length // 2)
+            self.splitter.setSizes([length - numbers, numbers])
+
+    def _note_by_hand(self) -> None:
+        self._shared_by_hand = True
+
+    def sizeHint(self) -> QSize:
+        return QSize(980, 400)
+
+    # -- data ------------------------------------------------------------------------------------
+
+    @property
+    def section(self) -> Section | None:
+        """The section on show."""
+        return self._view
+
+    def _ask(self) -> None:
+        """Ask the runner for the section of the selected station."""
+        if not self.isVisible():
+            self._dirty = True
+            return
+        self._dirty = False
+        model = self.model
+        study = model.study
+        if study is None or model.road_index >= len(study.roads):
+            self._view = self._second = None
+            self._show()
+            return
+        second = model.second_study
+        road, station = model.road_index, model.station_index
+        order = (study, second, road, station)
+        if self._asked is not None and all(
+            a is b if i < 2 else a == b
+            for i, (a, b) in enumerate(zip(order, self._asked, strict=True))
+        ):
+            self._show_side()
+            return
+        self._asked = order
+        model.runner.submit(
+            f"section {id(self)}",
+            lambda _progress: _sections(study, second, road, station),
+            self._take,
+            self._fail,
+            priority=10.0,
+        )
+
+    def _take(self, sections: tuple[Section, Section | None]) -> None:
+        self._view, self._second = sections
+        self._show()
+
+    def _fail(self, sentence: str) -> None:
+        self._view = self._second = None
+        self.canvas.empty_text = sentence
+        self._show()
+
+    def _on_failed(self, _title: str, _sentence: str) -> None:
+        self.canvas.drop_moved()
+        self.breaks.show_view(self._view, self.model.units)
+
+    # -- showing ---------------------------------------------------------------------------------
+
+    def _show(self) -> None:
+        system = self.model.units
+        for canvas in (self.canvas, self.other):
+            canvas.system = system
+            canvas.side = self.model.side
+        comparing = self._second is not None
+        self.canvas.caption = self.tr("This grid") if comparing else ""
+        self.other.caption = self.tr("Other grid") if comparing else ""
+        if self._view is None and self.model.study is None:
+            self.canvas.empty_text = (
+                self.tr("Open the terrain grid to see sections; the numbers are from the file.")
+                if self.model.findings is not None
+                else self.tr("No section: screen a road first.")
+            )
+        self.canvas.set_view(self._view)
+        self.other.set_view(self._second)
+        self.other.setVisible(comparing)
+        self.compare_action.setText(
+            self.tr("Stop comparing") if self.model.second_study else self.tr("Compare…")
+        )
+        self.title.setText(self._title_text())
+        self._fill_table()
+        self.breaks.show_view(self._view, system)
+        for action in (self.copy_figure, self.save_action):
+            action.setEnabled(self._view is not None)
+        for action in (self.left_action, self.whole_action, self.right_action):
+            action.setEnabled(self._view is not None)
+        self._show_side()
+
+    def _show_side(self) -> None:
+        """Mark the selected side in the numbers."""
+        self.canvas.side = self.model.side
+        for side in (0, 1):
+            item = self.table.horizontalHeaderItem(1 + side)
+            if item is not None:
+                font = item.font()
+                font.setBold(side == self.model.side)
+                font.setUnderline(side == self.model.side)
+                item.setFont(font)
+        self.canvas.update()
+
+    def _title_text(self) -> str:
+        if self._view is None:
+            return ""
+        return self.tr("{road}, station {station}").format(
+            road=self._view.road,
+            station=station_words(self._view.station_m, self.model.station_style),
+        )
+
+    def _rows(self) -> tuple[list[Any], list[Any]]:
+        """Number sources of the columns: sections, or the file's rows where no grid is open."""
+        if self._view is not None:
+            own = [SideNumbers.of_side(part) for part in self._view.sides]
+            other = (
+                [SideNumbers.of_side(part) for part in self._second.sides] if self._second else []
+            )
+            return own, other
+        findings, model = self.model.findings, self.model
+        if findings is None or model.road_index >= len(model.index):
+            return [], []
+        rows = [model.station_row(model.road_index, model.station_index, side) for side in (0, 1)]
+        return [SideNumbers.of_row(findings.stations.row(row)) for row in rows], []
+
+    def _fill_table(self) -> None:
+        own, other = self._rows()
+        table, system = self.table, self.model.units
+        heads = [self.tr("Number"), self.tr("Left"), self.tr("Right"), self.tr("Wanted")]
+        if other:
+            heads[3:3] = [self.tr("Left, other grid"), self.tr("Right, other grid")]
+        table.clear()
+        table.setColumnCount(len(heads))
+        table.setHorizontalHeaderLabels(heads)
+        table.setRowCount(len(CHECKED_NUMBERS) if own else 0)
+        for row, (name, limit) in enumerate(CHECKED_NUMBERS):
+            if not own:
+                break
+            head = QTableWidgetItem(column_heading(name, system))
+            head.setToolTip(column_meaning(name))
+            table.setItem(row, 0, head)
+            for column, numbers in enumerate([*own, *other], start=1):
+                value, se = numbers.value(name)
+                item = QTableWidgetItem(number_text(name, value, se, system, with_unit=False))
+                item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+                item.setToolTip(column_meaning(name))
+                if not math.isfinite(value):
+                    item.setForeground(QColor(theme.palette()["muted"]))
+                table.setItem(row, column, item)
+            wanted = QTableWidgetItem(self._wanted(name, limit, own))
+            wanted.setForeground(QColor(theme.palette()["muted"]))
+            table.setItem(row, len(heads) - 1, wanted)
+        header = table.horizontalHeader()
+        for column in range(len(heads)):
+            header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+        header.setStretchLastSection(True)
+        # All rows are in sight and the panel scrolls: two scroll bars in each other confuse.
+        rows = table.rowCount() * table.verticalHeader().defaultSectionSize()
+        bar = table.horizontalScrollBar().sizeHint().height()
+        table.setFixedHeight(rows + header.sizeHint().height() + bar + 4)
+        for side in (0, 1):
+            self.verdicts[side].setText(self._verdict_html(side, own[side]) if own else "")
+            self.verdicts[side].setVisible(bool(own))
+
+    def _wanted(self, name: str, limit: str | None, own: list[Any]) -> str:
+        """Return what the limits ask of a number, in the row's unit."""
+        system = self.model.units
+
+        def plain(value: float, unit: str) -> str:
+            return value_text(value, unit, system, with_unit=False)
+
+        if name == "shoulder_slope_pct":
+            texts = [plain(numbers.value("required_slope_pct")[0], "%") for numbers in own]
+            if texts[0] == texts[1]:
+                return self.tr("≥ {value}").format(value=texts[0])
+            return self.tr("≥ {left} | {right}").format(left=texts[0], right=texts[1])
+        if limit is None:
+            return ""
+        limits = self.model.limits
+        entry = limits[limit]
+        if name == "p_wont_shed":
+            sure = 100.0 * entry.value
+            return self.tr("≤ {low} or ≥ {high}").format(
+                low=number(100.0 - sure, 0), high=number(sure, 0)
+            )
+        text = plain(entry.value, entry.unit)
+        if name == "edge_drop_mm":
+            high = plain(-limits.high_shoulder_mm.value, "mm")
+            return self.tr("{high} … {drop}").format(drop=text, high=high)
+        if limit.startswith("ditch_least"):
+            return self.tr("≥ {value}").format(value=text)
+        return self.tr("< {value}").format(value=text)
+
+    def _verdict_html(self, side: int, numbers: Any) -> str:
+        from html import escape
+
+        look = theme.verdict_look(numbers.verdict)
+        head = f"{side_text(side).capitalize()}: {verdict_text(numbers.verdict)}"
+        if numbers.finding not in ("", "none", numbers.verdict):
+            head += f", {finding_text(numbers.finding)}"
+        if numbers.treatment not in ("", "none", numbers.verdict):
+            head += f" → {treatment_text(numbers.treatment)}"
+        return (
+            f'<b><span style="color:{look.color.name()}">{look.mark}</span> '
+            f"{escape(head, quote=False)}</b><br>"
+            f"{escape(numbers.sentence(self.model.units), quote=False)}"
+        )
+
+    # -- edits -----------------------------------------------------------------------------------
+
+    def _on_break_moved(self, side: int, kind: str, u_m: float) -> None:
+        if self._view is None:
+            return
+        self.canvas.busy_text = self.tr("measuring again …")
+        self.model.set_override(self._view.road_index, self._view.station_index, side, kind, u_m)
+        self._show_side()
+
+    def _on_break_released(self, side: int, kind: str) -> None:
+        if self._view is None:
+            return
+        self.canvas.busy_text = self.tr("measuring again …")
+        self.model.set_override(self._view.road_index, self._view.station_index, side, kind, None)
+
+    def _on_side_picked(self, side: int) -> None:
+        self.model.select_station(self.model.road_index, self.model.station_index, side)
+
+    def _on_stretch(self, _index: int) -> None:
+        value = self.stretch_box.currentData()
+        self.canvas.set_exaggeration(value)
+        self.other.set_exaggeration(value)
+
+    def _share_sight(self, source: SectionCanvas, target: SectionCanvas) -> None:
+        # The same patch of the world at the same stretch, or a comparison misleads.
+        stretch, zoom, centre = source.sight()
+        if self._second is not None:
+            target.set_sight(stretch if stretch is not None else source.exaggeration, zoom, centre)
+
+    def _on_compare(self) -> None:
+        if self.model.second_study is not None:
+            self.model.close_second()
+            return
+        path, _ = QFileDialog.getOpenFileName(
+            self, self.tr("Grid to compare with"), "", self.tr("Terrain grids (*)")
+        )
+        if path:
+            self.model.open_second(path)
+
+    # -- handing out -----------------------------------------------------------------------------
+
+    def copy_numbers(self) -> None:
+        """Put title, verdicts and all numbers on the clipboard as tab-separated text."""
+        own, _other = self._rows()
+        lines = [self._title_text()]
+        lines += [
+            f"{side_text(side)}: {numbers.sentence(self.model.units)}"
+            for side, numbers in enumerate(own)
+        ]
+        lines.append(self.table.text_of(whole=True))
+        QGuiApplication.clipboard().setText("\n".join(lines))
+        self.model.message.emit(self.tr("Numbers copied"))
+
+    def copy_drawing(self) -> None:
+        """Put the drawing on the clipboard, once it is drawn."""
+        view, system, style = self._view, self.model.units, self.model.station_style
+        if view is not None:
+            self.model.runner.submit(
+                "copy section", lambda _progress: _drawn(view, system, style), self._take_drawing
+            )
+
+    def _take_drawing(self, image: QImage) -> None:
+        data = QMimeData()
+        data.setImageData(image)
+        QGuiApplication.clipboard().setMimeData(data)
+        self.model.message.emit(self.tr("Drawing copied"))
+
+    def save_dialog(self) -> None:
+        """Ask for a file and save the section there."""
+        if self._view is None:
+            return
+        name = f"{self._view.road} {station_words(self._view.station_m).replace('+', '-')}.png"
+        path, _ = QFileDialog.getSaveFileName(
+            self,
+            self.tr("Save section"),
+            name,
+            self.tr("Image (*.png);;Drawing (*.svg);;Sheet (*.pdf);;Points (*.csv)"),
+        )
+        if path:
+            self.save(path)
+
+    def save(self, path: str) -> None:
+        """Save the section as the file's ending says: PNG, SVG, PDF or CSV."""
+        view, model = self._view, self.model
+        if view is None:
+            return
+        system, style = model.units, model.station_style
+        model.runner.submit(
+            f"save section {path}",
+            lambda _progress: _save_section(view, path, system, style),
+            lambda _none: model.message.emit(self.tr("Saved {name}").format(name=Path(path).name)),
+            title=self.tr("Saving the section"),
+        )
+
+
+def _sections(
+    study: Any, second: Any, road_index: int, station_index: int
+) -> tuple[Section, Section | None]:
+    """Sections of the study and, at the same place, of the one to compare with."""
+    from analysis.common.errors import RoadError
+    from analysis.study.sections import nearest_station, section_view
+
+    own = section_view(study, road_index, station_index)
+    if second is None:
+        return own, None
+    try:
+        other_road, other_station = nearest_station(second, own.road, own.s)
+    except RoadError:
+        return own, None
+    return own, section_view(second, other_road, other_station)
+
+
+def _drawn(view: Section, system: str, style: str) -> QImage:
+    from gui.drawing.printing import section_image
+
+    return section_image(view, system=system, station_style=style)
+
+
+def _save_section(view: Section, path: str, system: str, style: str) -> None:
+    from gui.drawing import printing
+
+    ending = Path(path).suffix.lower()
+    writers = {
+        ".png": printing.section_png,
+        ".svg": printing.section_svg,
+        ".pdf": printing.section_pdf,
+        ".csv": printing.section_csv,
+    }
+    if ending not in writers:
+        raise OutputError(
+            f"A section can't be saved as {ending or 'a file without an ending'}: name the file "
+            ".png, .svg, .pdf or .csv."
+        )
+    writers[ending](view, path, system=system, station_style=style)

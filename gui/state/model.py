@@ -1,0 +1,884 @@
+"""The state behind the window: what is open, what was found, what is selected, how it is shown.
+
+Views hold no results. They read from `WindowModel`, call its setters, and listen to its signals,
+each of which is sent only when something really changed. An edit of a person (limits, settings, a
+corrected break, a review) goes through the undo stack; measuring and judging again happens in the
+runner and ends in `study_changed`.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import QObject, QSettings, QTimer, Signal
+from PySide6.QtGui import QUndoCommand, QUndoStack
+
+from gui.state import jobs
+from gui.state.jobs import Review, StationKey
+from gui.state.runner import Runner
+
+if TYPE_CHECKING:
+    from analysis.common.limits import Limits
+    from analysis.common.settings import Settings
+    from analysis.findings.geopackage import Findings
+    from analysis.road.roadline import Road
+    from analysis.study.screening import Study
+    from analysis.terrain.grid import Terrain
+
+__all__ = ["EXTRA_KINDS", "SIDES", "Review", "StationKey", "WindowModel"]
+
+SIDES = ("left", "right")
+EXTRA_KINDS = ("mask", "edges", "widths", "culverts")
+REVIEW_STATES = ("to check", "agreed", "rejected")
+# Two steps of one spin box within this time are one edit for undo.
+MERGE_WITHIN_S = 1.0
+
+
+class _Edit(QUndoCommand):
+    """One edit: a field of the model goes from an old to a new value."""
+
+    def __init__(
+        self, model: WindowModel, text: str, name: str, old: Any, new: Any, merge: str
+    ) -> None:
+        super().__init__(text)
+        self._model, self._name, self._old, self._new = model, name, old, new
+        self._merge, self._at = merge, time.monotonic()
+
+    def id(self) -> int:
+        return 1 if self._merge else -1
+
+    def mergeWith(self, other: QUndoCommand) -> bool:
+        if not isinstance(other, _Edit) or other._merge != self._merge:
+            return False
+        if other._at - self._at > MERGE_WITHIN_S:
+            return False
+        self._new, self._at = other._new, other._at
+        if self._new == self._old:
+            self.setObsolete(True)
+        return True
+
+    def redo(self) -> None:
+        self._model._put(self._name, self._new)
+
+    def undo(self) -> None:
+        self._model._put(self._name, self._old)
+
+
+class WindowModel(QObject):
+    """State of one window.
+
+    Signals
+    -------
+    inputs_changed
+        Another terrain or other roads are open.
+    study_changed
+        `study` or `findings` is another (screened, judged or measured again, opened, closed).
+    selection_changed
+        Road, station, side or reach; sent once with all four already consistent.
+    span_changed(s0, s1)
+        The part of the current road that the views show, metres along it. `span_origin` is the
+        object that asked for it: a view skips its own echo.
+    units_changed, limits_changed, settings_changed, edits_changed, reviews_changed
+        As named.
+    modified_changed(bool), path_changed(str), stale_changed(bool)
+        Whether there is something to save; the study's file; whether inputs or settings changed
+        after the screening.
+    second_changed
+        The study to compare with was opened or closed.
+    asked(what)
+        A view asks the window for something that needs a dialog: "terrain", "road", or one of
+        `EXTRA_KINDS`.
+    busy_changed(bool), message(str), failed(str, str)
+        Work in progress; a line for the status bar; title and sentence of something that failed.
+    """
+
+    inputs_changed = Signal()
+    study_changed = Signal()
+    selection_changed = Signal()
+    span_changed = Signal(float, float)
+    units_changed = Signal()
+    limits_changed = Signal()
+    settings_changed = Signal()
+    edits_changed = Signal()
+    reviews_changed = Signal()
+    modified_changed = Signal(bool)
+    path_changed = Signal(str)
+    stale_changed = Signal(bool)
+    second_changed = Signal()
+    busy_changed = Signal(bool)
+    message = Signal(str)
+    failed = Signal(str, str)
+    asked = Signal(str)
+
+    def __init__(self, runner: Runner | None = None, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self.runner = runner if runner is not None else Runner()
+        self.undo = QUndoStack(self)
+        self.undo.setUndoLimit(500)
+        self._inputs = jobs.Inputs()
+        self._after_update: list[Callable[[], None]] = []
+        self._settings: Settings | None = None
+        self._limits: Limits | None = None
+        self._loaded: jobs.Loaded | None = None
+        self._second: jobs.Loaded | None = None
+        self._edits: dict[StationKey, float] = {}
+        self._reviews: dict[tuple[str, ...], Review] = {}
+        self._road_index = 0
+        self._station_index = 0
+        self._side = 0
+        self._reach_row = -1
+        self._span: tuple[float, float] | None = None
+        self.span_origin: object | None = None
+        self._path = ""
+        self._unsaved_result = False
+        self._modified = False
+        self._stale = False
+        store = QSettings()
+        self._units = "us" if store.value("units") == "us" else "metric"
+        style = store.value("station_style")
+        self._station_style = style if style in ("km", "feet-hundreds") else "km"
+        self.undo.cleanChanged.connect(self._on_clean)
+        self.runner.busy_changed.connect(self.busy_changed)
+        self.runner.failed.connect(self.failed)
+        self.runner.ended.connect(self._on_ended)
+
+    # -- what is open -------------------------------------------------------
+
+    @property
+    def terrain(self) -> Terrain | None:
+        """The open grid."""
+        return self._inputs.terrain
+
+    @property
+    def roads(self) -> tuple[Road, ...]:
+        """The open centrelines."""
+        return self._inputs.roads
+
+    @property
+    def road_source(self) -> jobs.RoadSource | None:
+        """File and reading options of the open roads."""
+        return self._inputs.source
+
+    @property
+    def terrain_source(self) -> jobs.TerrainSource | None:
+        """File and reading options of the open grid."""
+        return self._inputs.terrain_source
+
+    @property
+    def extra_paths(self) -> dict[str, str]:
+        """Files added to grid and road, by kind: mask, edges, widths, culverts."""
+        return dict(self._inputs.extra_paths)
+
+    @property
+    def study(self) -> Study | None:
+        """Everything measured, or None while only a saved file is open."""
+        return self._loaded.study if self._loaded else None
+
+    @property
+    def findings(self) -> Findings | None:
+        """The result tables."""
+        return self._loaded.findings if self._loaded else None
+
+    @property
+    def loaded(self) -> jobs.Loaded | None:
+        """Study and findings with their look-ups, as one unchanging thing for workers."""
+        return self._loaded
+
+    @property
+    def index(self) -> tuple[jobs.RoadIndex, ...]:
+        """Per road: its name, stations and their rows in the station table."""
+        return self._loaded.index if self._loaded else ()
+
+    @property
+    def second_study(self) -> Study | None:
+        """The study to compare with (before or after)."""
+        return self._second.study if self._second else None
+
+    @property
+    def settings(self) -> Settings:
+        """Spacing, averaging length, nominal widths, surface."""
+        if self._settings is None:
+            from analysis.common.settings import Settings
+
+            self._settings = Settings()
+        return self._settings
+
+    @property
+    def limits(self) -> Limits:
+        """What counts as a fault."""
+        if self._limits is None:
+            from analysis.common.limits import default_limits
+
+            self._limits = default_limits(self.settings.surface)
+        return self._limits
+
+    @property
+    def path(self) -> str:
+        """File of the open study; empty for one that was never saved."""
+        return self._path
+
+    @property
+    def modified(self) -> bool:
+        """Whether there is something to save."""
+        return self._modified
+
+    @property
+    def stale(self) -> bool:
+        """Whether inputs or settings changed after the screening."""
+        return self._stale
+
+    @property
+    def can_screen(self) -> bool:
+        """Whether terrain and at least one road are open."""
+        return self.terrain is not None and bool(self.roads)
+
+    # -- opening and saving -------------------------------------------------------
+
+    def open_terrain(
+        self,
+        path: str,
+        *,
+        vertical_unit: str | None = None,
+        warp: bool = False,
+        crs: str | None = None,
+        failed: Callable[[str], None] | None = None,
+    ) -> None:
+        """Open a grid in the runner; roads and additions are read again into its plane."""
+        source, extras = self.road_source, self.extra_paths
+        wanted = jobs.TerrainSource(path, vertical_unit, warp, crs)
+        self._open(
+            lambda progress: jobs.open_inputs(progress, wanted, source, extras),
+            failed,
+            self.tr("Opening the terrain"),
+        )
+
+    def open_roads(
+        self, source: jobs.RoadSource, failed: Callable[[str], None] | None = None
+    ) -> None:
+        """Read centrelines in the runner; a terrain must be open."""
+        inputs = self._inputs
+        if inputs.terrain is None:
+            self.failed.emit(
+                self.tr("Opening the road"),
+                self.tr("Open the terrain grid first: the road is brought into its CRS."),
+            )
+            return
+        self._open(
+            lambda progress: jobs.open_roads(progress, inputs, source),
+            failed,
+            self.tr("Opening the road"),
+        )
+
+    def set_extra(
+        self, kind: str, path: str | None, failed: Callable[[str], None] | None = None
+    ) -> None:
+        """Add a file to grid and road (mask, edges, widths or culverts), or take it out again."""
+        if kind not in EXTRA_KINDS:
+            raise ValueError(f"kind must be one of {', '.join(EXTRA_KINDS)}, not {kind!r}")
+        inputs = self._inputs
+        if inputs.terrain is None:
+            return
+        paths = {k: p for k, p in inputs.extra_paths.items() if k != kind}
+        if path:
+            paths[kind] = path
+        self._open(
+            lambda progress: jobs.open_extras(progress, inputs, paths),
+            failed,
+            self.tr("Reading what was added"),
+        )
+
+    def open_files(
+        self,
+        terrain: str,
+        source: jobs.RoadSource | None,
+        failed: Callable[[str], None] | None = None,
+    ) -> None:
+        """Open a grid and a road together."""
+        wanted = jobs.TerrainSource(terrain)
+        self._open(
+            lambda progress: jobs.open_inputs(progress, wanted, source),
+            failed,
+            self.tr("Opening"),
+        )
+
+    def _open(
+        self,
+        job: Callable[[Any], jobs.Inputs],
+        failed: Callable[[str], None] | None,
+        title: str,
+    ) -> None:
+        self.runner.submit("open", job, self._take_inputs, failed, lane="long", title=title)
+
+    def open_sample(self) -> None:
+        """Open the sample terrain with its roads."""
+        self._open(jobs.open_sample, None, self.tr("Opening the sample"))
+
+    def _take_inputs(self, inputs: jobs.Inputs) -> None:
+        self._inputs = inputs
+        if self._loaded is None:
+            self._road_index = min(self._road_index, max(0, len(self.roads) - 1))
+        self.inputs_changed.emit()
+        self._set_stale(self._loaded is not None)
+        if inputs.note:
+            self.message.emit(inputs.note)
+
+    def screen(self) -> None:
+        """Screen the open roads; the result replaces the study in one go."""
+        if not self.can_screen:
+            self.failed.emit(
+                self.tr("Screening"), self.tr("Open a terrain grid and a road centreline first.")
+            )
+            return
+        order = self._order()
+        self.runner.submit(
+            "screen",
+            lambda progress: jobs.screen(progress, order),
+            self._take_screened,
+            lane="long",
+            title=self.tr("Screening"),
+        )
+
+    def _order(self) -> jobs.ScreenOrder:
+        return jobs.ScreenOrder(self._inputs, self.settings, self.limits, dict(self._edits))
+
+    def _take_screened(self, loaded: jobs.Loaded) -> None:
+        self._unsaved_result = True
+        self._take(loaded)
+        stale = (
+            loaded.study is None
+            or loaded.study.settings != self.settings
+            or loaded.study.terrain is not self.terrain
+        )
+        self._set_stale(stale)
+        self._tell_modified()
+        self.message.emit(jobs.summary(loaded))
+        self._bring_up_to_date()
+
+    def open_study(
+        self,
+        path: str,
+        failed: Callable[[str], None] | None = None,
+        *,
+        recovered: bool = False,
+    ) -> None:
+        """Open a saved study; its terrain is then measured again behind the scenes.
+
+        A `recovered` one is an autosaved copy: it has no file of its own and needs saving.
+        """
+
+        def done(opened: jobs.Opened) -> None:
+            self._take_opened(opened, "" if recovered else path)
+            if recovered:
+                self._unsaved_result = True
+                self._tell_modified()
+
+        self.runner.submit(
+            "open",
+            lambda progress: jobs.open_study(progress, path),
+            done,
+            failed,
+            lane="long",
+            title=self.tr("Opening the study"),
+        )
+
+    def _take_opened(self, opened: jobs.Opened, path: str) -> None:
+        self.runner.cancel("update")
+        self.runner.cancel("screen")
+        self.undo.clear()
+        self._edits = dict(opened.edits)
+        self._reviews = dict(opened.reviews)
+        self._settings, self._limits = opened.settings, opened.limits
+        self._inputs = opened.inputs
+        self._unsaved_result = False
+        self._road_index = self._station_index = self._side = 0
+        self._reach_row = -1
+        self._span = None
+        self._take(opened.loaded)
+        self._set_path(path)
+        self._set_stale(False)
+        self.inputs_changed.emit()
+        self.settings_changed.emit()
+        self.limits_changed.emit()
+        self.edits_changed.emit()
+        self.reviews_changed.emit()
+        self.selection_changed.emit()
+        self._tell_modified()
+        if opened.inputs.note:
+            self.message.emit(opened.inputs.note)
+        if opened.loaded.study is None and self.can_screen:
+            order = self._order()
+            self.runner.submit(
+                "screen",
+                lambda progress: jobs.screen(progress, order),
+                self._take_measured_again,
+                lane="long",
+                title=self.tr("Measuring again for the sections"),
+            )
+
+    def _take_measured_again(self, loaded: jobs.Loaded) -> None:
+        # The file's tables are what the person saved; only the measurements behind them are new,
+        # unless the numbers differ, which the person must then know.
+        same = self._loaded is not None and jobs.same_stations(self._loaded, loaded)
+        self._take(loaded)
+        if not same:
+            self._unsaved_result = True
+            self._tell_modified()
+            self.message.emit(
+                self.tr(
+                    "Measured again with other numbers than the file holds: the terrain, the road "
+                    "or the program is another one now."
+                )
+            )
+        self._bring_up_to_date()
+
+    def save(
+        self,
+        path: str,
+        done: Callable[[], None] | None = None,
+        failed: Callable[[str], None] | None = None,
+        *,
+        copy: bool = False,
+    ) -> None:
+        """Write the study as one GeoPackage; `copy` leaves path and modified state alone."""
+        if self._loaded is None:
+            return
+        if self.runner.is_running("update"):
+            # The file must hold what the person sees asked for, so the update goes first.
+            self._after_update.append(lambda: self.save(path, done, failed, copy=copy))
+            return
+        order = jobs.SaveOrder(
+            self._loaded.findings, self.settings, dict(self._edits), dict(self._reviews), path
+        )
+        loaded, undo_index = self._loaded, self.undo.index()
+
+        def saved(_result: Any) -> None:
+            if not copy:
+                if self._loaded is loaded:
+                    self._unsaved_result = False
+                if self.undo.index() == undo_index:
+                    self.undo.setClean()
+                self._set_path(path)
+                self._tell_modified()
+                self.message.emit(self.tr("Saved {name}").format(name=Path(path).name))
+            if done is not None:
+                done()
+
+        self.runner.submit(
+            "autosave" if copy else "save",
+            lambda progress: jobs.save(progress, order),
+            saved,
+            failed,
+            lane="long",
+            title="" if copy else self.tr("Saving"),
+        )
+
+    def open_second(self, path: str, failed: Callable[[str], None] | None = None) -> None:
+        """Screen the open roads on a second grid, to compare before and after."""
+        if self._loaded is None or not self.roads:
+            self.failed.emit(
+                self.tr("Comparing"), self.tr("Screen a road first, then add a grid to compare.")
+            )
+            return
+        order = self._order()
+        self.runner.submit(
+            "second",
+            lambda progress: jobs.screen_other(progress, order, path),
+            self._take_second,
+            failed,
+            lane="long",
+            title=self.tr("Screening the grid to compare"),
+        )
+
+    def _take_second(self, loaded: jobs.Loaded) -> None:
+        self._second = loaded
+        self.second_changed.emit()
+
+    def close_second(self) -> None:
+        """Stop comparing."""
+        if self._second is not None:
+            self._second = None
+            self.second_changed.emit()
+
+    def close_study(self) -> None:
+        """Back to an empty window; the caller has asked about unsaved changes."""
+        self.runner.cancel_all()
+        self.undo.clear()
+        self._inputs = jobs.Inputs()
+        self._edits, self._reviews = {}, {}
+        self._settings = self._limits = None
+        self._unsaved_result = False
+        self._second = None
+        self._road_index = self._station_index = self._side = 0
+        self._reach_row = -1
+        self._span = None
+        self._loaded = None
+        self._set_path("")
+        self._set_stale(False)
+        self._tell_modified()
+        self.inputs_changed.emit()
+        self.study_changed.emit()
+        self.settings_changed.emit()
+        self.limits_changed.emit()
+        self.edits_changed.emit()
+        self.reviews_changed.emit()
+        self.second_changed.emit()
+        self.selection_changed.emit()
+
+    # -- edits, all undoable -------------------------------------------------------
+
+    def set_limits(self, limits: Limits, *, text: str = "", merge: str = "") -> None:
+        """Judge by other limits; the study follows at once."""
+        if limits != self.limits:
+            self.undo.push(
+                _Edit(self, text or self.tr("Change limits"), "limits", self.limits, limits, merge)
+            )
+
+    def set_settings(self, settings: Settings, *, text: str = "", merge: str = "") -> None:
+        """Change spacing, widths and the like; takes effect with the next screening."""
+        if settings != self.settings:
+            self.undo.push(
+                _Edit(
+                    self,
+                    text or self.tr("Change settings"),
+                    "settings",
+                    self.settings,
+                    settings,
+                    merge,
+                )
+            )
+
+    def set_override(
+        self, road_index: int, station_index: int, side: int, what: str, u_m: float | None
+    ) -> None:
+        """Correct an edge or hinge (metres outward), or give it back to the search with None."""
+        if what not in ("edge", "hinge"):
+            raise ValueError(f"what is corrected must be 'edge' or 'hinge', not {what!r}")
+        road = self.index[road_index]
+        key = StationKey(
+            road.name, round(float(road.distance_m[station_index]), 3), SIDES[side], what
+        )
+        if self._edits.get(key) == u_m:
+            return
+        edits = dict(self._edits)
+        if u_m is None:
+            edits.pop(key, None)
+            text = self.tr("Give back the {what}")
+        else:
+            edits[key] = float(u_m)
+            text = self.tr("Move the {what}")
+        words = {"edge": self.tr("edge"), "hinge": self.tr("hinge")}[what]
+        self.undo.push(_Edit(self, text.format(what=words), "edits", self._edits, edits, f"{key}"))
+
+    def clear_overrides(self) -> None:
+        """Give every corrected break back to the search."""
+        if self._edits:
+            self.undo.push(
+                _Edit(self, self.tr("Give back all breaks"), "edits", self._edits, {}, "")
+            )
+
+    @property
+    def overrides(self) -> dict[StationKey, float]:
+        """A person's corrections, metres outward."""
+        return dict(self._edits)
+
+    @property
+    def reviews(self) -> dict[tuple[str, ...], Review]:
+        """All reviews by (kind, *key)."""
+        return dict(self._reviews)
+
+    def override(self, road_index: int, station_index: int, side: int, what: str) -> float | None:
+        """Return the correction at one station, or None."""
+        road = self.index[road_index]
+        distance = round(float(road.distance_m[station_index]), 3)
+        return self._edits.get(StationKey(road.name, distance, SIDES[side], what))
+
+    def set_review(self, kind: str, key: tuple[str, ...], state: str, reason: str = "") -> None:
+        """Note a person's view of a station or reach; an empty state takes it back."""
+        if state and state not in REVIEW_STATES:
+            raise ValueError(f"state must be one of {', '.join(REVIEW_STATES)}, not {state!r}")
+        full = (kind, *key)
+        old = self._reviews.get(full)
+        if (old is None and not state) or (old and (old.state, old.reason) == (state, reason)):
+            return
+        reviews = dict(self._reviews)
+        if state:
+            reviews[full] = Review(state, reason, datetime.now(UTC).isoformat(timespec="seconds"))
+        else:
+            del reviews[full]
+        self.undo.push(
+            _Edit(self, self.tr("Review"), "reviews", self._reviews, reviews, f"review {full}")
+        )
+
+    def review(self, kind: str, key: tuple[str, ...]) -> tuple[str, str]:
+        """State and reason that a person gave; both empty if none."""
+        found = self._reviews.get((kind, *key))
+        return (found.state, found.reason) if found else ("", "")
+
+    def _put(self, name: str, value: Any) -> None:
+        """Put an edited field in its place (called by the undo stack only)."""
+        setattr(self, f"_{name}", value)
+        getattr(self, f"{name}_changed").emit()
+        if name == "settings":
+            study = self.study
+            self._set_stale(study is not None and study.settings != value)
+        elif name in ("limits", "edits"):
+            self._bring_up_to_date()
+        self._tell_modified()
+
+    def _bring_up_to_date(self) -> None:
+        """Measure and judge again whatever the wanted limits and corrections ask for."""
+        loaded = self._loaded
+        if loaded is None or loaded.study is None:
+            return
+        if loaded.edits == self._edits and loaded.study.limits == self.limits:
+            self.runner.cancel("update")
+            return
+        limits, edits = self.limits, dict(self._edits)
+        self.runner.submit(
+            "update",
+            lambda progress: jobs.update(progress, loaded, limits, edits),
+            self._take_updated,
+            lane="long",
+            title=self.tr("Judging again"),
+        )
+
+    def _take_updated(self, loaded: jobs.Loaded) -> None:
+        self._take(loaded)
+        self._bring_up_to_date()
+
+    def _on_ended(self, key: str) -> None:
+        if key == "update" and self._after_update:
+            # The result is delivered right after this signal.
+            waiting, self._after_update = self._after_update, []
+            for call in waiting:
+                QTimer.singleShot(0, call)
+
+    # -- showing -------------------------------------------------------
+
+    @property
+    def units(self) -> str:
+        """How numbers are shown: "metric" or "us"."""
+        return self._units
+
+    def set_units(self, units: str) -> None:
+        """Show numbers in "metric" or "us" units."""
+        if units not in ("metric", "us"):
+            raise ValueError(f"units must be 'metric' or 'us', not {units!r}")
+        if units != self._units:
+            self._units = units
+            QSettings().setValue("units", units)
+            self.units_changed.emit()
+
+    @property
+    def station_style(self) -> str:
+        """How stations are written: "km" (2+340) or "feet-hundreds" (23+40)."""
+        return self._station_style
+
+    def set_station_style(self, style: str) -> None:
+        """Write stations as "km" (2+340) or "feet-hundreds" (23+40)."""
+        if style not in ("km", "feet-hundreds"):
+            raise ValueError(f"style must be 'km' or 'feet-hundreds', not {style!r}")
+        if style != self._station_style:
+            self._station_style = style
+            QSettings().setValue("station_style", style)
+            self.units_changed.emit()
+
+    # -- selection -------------------------------------------------------
+
+    @property
+    def road_index(self) -> int:
+        """The current road."""
+        return self._road_index
+
+    @property
+    def station_index(self) -> int:
+        """The current station of the current road."""
+        return self._station_index
+
+    @property
+    def side(self) -> int:
+        """0 left, 1 right."""
+        return self._side
+
+    @property
+    def reach_row(self) -> int:
+        """Row of the reach table that holds the current station and side, or -1."""
+        return self._reach_row
+
+    @property
+    def span(self) -> tuple[float, float] | None:
+        """The part of the current road that the views show, or None before any view told."""
+        return self._span
+
+    def select_station(self, road_index: int, station_index: int, side: int | None = None) -> None:
+        """Select a station; the side stays unless given, the reach follows."""
+        if not 0 <= road_index < len(self.index):
+            return
+        road = self.index[road_index]
+        if not len(road.distance_m):
+            return
+        station_index = min(max(int(station_index), 0), len(road.distance_m) - 1)
+        side = self._side if side is None else int(side)
+        reach = self._loaded.reach_at(road_index, station_index, side) if self._loaded else -1
+        self._select(road_index, station_index, side, reach)
+
+    def select_reach(self, row: int) -> None:
+        """Select a reach of the table and, in it, the station most likely at fault."""
+        if self._loaded is None or not 0 <= row < len(self._loaded.findings.reaches):
+            return
+        road_index, station_index, side = self._loaded.station_of_reach(row)
+        self._select(road_index, station_index, side, row)
+
+    def select_road(self, road_index: int) -> None:
+        """Go to another road, at its first station."""
+        if self.index:
+            if road_index != self._road_index:
+                self.select_station(road_index, 0)
+        elif 0 <= road_index < len(self.roads):
+            self._select(road_index, 0, self._side, -1)
+
+    def next_station(self, step: int) -> None:
+        """Go `step` stations up (or down) the road."""
+        self.select_station(self._road_index, self._station_index + step)
+
+    def next_finding(self, step: int) -> None:
+        """Go to the next (or previous) reach that doesn't plainly shed, in road order."""
+        if self._loaded is None:
+            return
+        row = self._loaded.next_reach(
+            self._road_index, self._station_index, self._side, self._reach_row, step
+        )
+        if row >= 0:
+            self.select_reach(row)
+        else:
+            self.message.emit(self.tr("No findings on this study"))
+
+    def failing_reaches(self) -> list[int]:
+        """Rows of the reaches that won't shed, the most pressing first."""
+        if self._loaded is None:
+            return []
+        reaches = self._loaded.findings.reaches
+        rows = [row for row in range(len(reaches)) if reaches["verdict"][row] == "won't shed"]
+        return sorted(rows, key=lambda row: float(reaches["rank"][row]))
+
+    def flip_side(self) -> None:
+        """Look at the other side of the same station."""
+        self.select_station(self._road_index, self._station_index, 1 - self._side)
+
+    def _select(self, road_index: int, station_index: int, side: int, reach: int) -> None:
+        new = (road_index, station_index, side, reach)
+        if new == (self._road_index, self._station_index, self._side, self._reach_row):
+            return
+        other_road = road_index != self._road_index
+        self._road_index, self._station_index, self._side, self._reach_row = new
+        if other_road:
+            self._span = None
+        self.selection_changed.emit()
+
+    def set_span(self, s0: float, s1: float, origin: object | None = None) -> None:
+        """Show another part of the current road in all views that are linked."""
+        s0, s1 = float(min(s0, s1)), float(max(s0, s1))
+        if self._span is not None:
+            # A view that lays out again answers with nearly what it was told; that's an echo.
+            slack = 1e-3 * max(s1 - s0, 1e-6)
+            if abs(self._span[0] - s0) <= slack and abs(self._span[1] - s1) <= slack:
+                return
+        self._span = (s0, s1)
+        self.span_origin = origin
+        self.span_changed.emit(s0, s1)
+
+    # -- from selections to rows and back -------------------------------------------------------
+
+    def station_row(self, road_index: int, station_index: int, side: int) -> int:
+        """Row of the station table."""
+        return int(self.index[road_index].rows[station_index, side])
+
+    def station_at_row(self, row: int) -> tuple[int, int, int]:
+        """Road, station and side of a row of the station table."""
+        for road_index, road in enumerate(self.index):
+            if road.first_row <= row < road.first_row + road.rows.size:
+                station_index, side = divmod(row - road.first_row, 2)
+                return road_index, station_index, side
+        raise IndexError(f"the station table has no row {row}")
+
+    def nearest_station(self, road_index: int, s: float) -> int:
+        """Station of a road nearest to the distance `s` along it."""
+        return self.index[road_index].nearest(s)
+
+    def station_key(self, road_index: int, station_index: int, side: int) -> tuple[str, ...]:
+        """Key of a station for reviews."""
+        road = self.index[road_index]
+        label = f"{float(road.station_m[station_index]):.3f}"
+        return (road.name, SIDES[side], label, label)
+
+    def reach_key(self, row: int) -> tuple[str, ...]:
+        """Key of a reach for reviews."""
+        reaches = self._loaded.findings.reaches if self._loaded else {}
+        return (
+            str(reaches["road"][row]),
+            str(reaches["side"][row]),
+            f"{float(reaches['from_m'][row]):.3f}",
+            f"{float(reaches['to_m'][row]):.3f}",
+        )
+
+    # -- inside -------------------------------------------------------
+
+    def _take(self, loaded: jobs.Loaded) -> None:
+        """Put new results in place and keep the selection where it was on the road."""
+        old = self._loaded
+        where = None
+        if old is not None and self._road_index < len(old.index):
+            road = old.index[self._road_index]
+            if self._station_index < len(road.distance_m):
+                where = (road.name, float(road.distance_m[self._station_index]))
+        self._loaded = loaded
+        road_index = station_index = 0
+        if where is not None:
+            for number, road in enumerate(loaded.index):
+                if road.name == where[0]:
+                    road_index, station_index = number, road.nearest(where[1])
+                    break
+        elif self._road_index < len(loaded.index):
+            road_index = self._road_index
+        before = (self._road_index, self._station_index, self._reach_row)
+        self._road_index, self._station_index = road_index, station_index
+        self._reach_row = loaded.reach_at(road_index, station_index, self._side)
+        self.study_changed.emit()
+        if before != (self._road_index, self._station_index, self._reach_row):
+            self.selection_changed.emit()
+
+    def _set_path(self, path: str) -> None:
+        if path != self._path:
+            self._path = path
+            self.path_changed.emit(path)
+
+    def _set_stale(self, stale: bool) -> None:
+        if stale != self._stale:
+            self._stale = stale
+            self.stale_changed.emit(stale)
+
+    def _on_clean(self, _clean: bool) -> None:
+        self._tell_modified()
+
+    def _tell_modified(self) -> None:
+        modified = self._unsaved_result or not self.undo.isClean()
+        if modified != self._modified:
+            self._modified = modified
+            self.modified_changed.emit(modified)
+
+
+def with_surface(limits: Limits, surface: str) -> Limits:
+    """Limits for another surface; what the person set by hand stays."""
+    from analysis.common.limits import default_limits
+
+    fresh = default_limits(surface)
+    old = default_limits(limits.surface)
+    for name in limits:
+        if limits[name] != old[name]:
+            fresh = replace(fresh, **{name: limits[name]})
+    return fresh

@@ -1,0 +1,365 @@
+"""Work that takes longer than a blink, done beside the window.
+
+A job is a plain function that takes one argument, a `Progress`, and returns a result. It runs in
+one of a few long-lived threads and must touch nothing of Qt. The result comes back in the window's
+own thread as a queued signal, and only if nobody has asked for the same thing in the meantime.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import heapq
+import itertools
+import logging
+import math
+import os
+import sys
+import threading
+import time
+import weakref
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import shiboken6
+from PySide6.QtCore import QCoreApplication, QObject, Qt, Signal
+
+from analysis.common.errors import Cancelled, VergelineError
+
+__all__ = ["Progress", "Request", "Runner", "sentence_for"]
+
+log = logging.getLogger("vergeline")
+
+# A person can't follow more than this many updates in a second, and each one costs the window time.
+REPORT_EVERY_S = 0.05
+# Before this a guess at the time left is a coin toss.
+GUESS_AFTER_S = 1.0
+# How many threads each lane has.
+LANES = {"long": 1, "quick": 2, "slow start": 1}
+GUESS_AFTER_FRACTION = 0.02
+
+
+def sentence_for(error: BaseException) -> str:
+    """One sentence for a person about whatever went wrong in a job."""
+    if isinstance(error, VergelineError):
+        return str(error)
+    if isinstance(error, MemoryError):
+        return QCoreApplication.translate(
+            "Runner",
+            "There was not enough memory for this; close other programs, or work on a shorter road "
+            "or a coarser grid.",
+        )
+    if isinstance(error, OSError):
+        name = error.filename or ""
+        return QCoreApplication.translate(
+            "Runner", "A file could not be read or written ({name}): {why}."
+        ).format(name=name, why=error.strerror or str(error))
+    return QCoreApplication.translate(
+        "Runner",
+        "Something failed inside the program ({kind}: {text}); your work was left as it was. "
+        "The log file (Help menu) holds the details.",
+    ).format(kind=type(error).__name__, text=error)
+
+
+@dataclass(slots=True, eq=False)
+class Request:
+    """One asked-for job; `id` grows with every request, so that late answers can be told."""
+
+    id: int
+    key: str
+    fn: Callable[[Progress], Any]
+    done: Callable[[], Callable[[Any], None] | None]
+    failed: Callable[[], Callable[[str], None] | None]
+    lane: str
+    title: str
+    cancel: threading.Event = field(default_factory=threading.Event)
+    started_at: float | None = None
+
+
+class Progress:
+    """Handed to a job: call it now and then with a fraction (0..1) and a few words.
+
+    A fraction of NaN says that nobody knows how far the job is; the time left is then reckoned
+    from where it first knows.
+
+    The call raises `Cancelled` once the person, or a newer request, has called the job off.
+    """
+
+    def __init__(self, request: Request, report: Callable[[Request, float, str], None]) -> None:
+        self._request = request
+        self._report = report
+        self._last = 0.0
+
+    def __call__(self, fraction: float, words: str = "") -> None:
+        if self._request.cancel.is_set():
+            raise Cancelled
+        now = time.monotonic()
+        if now - self._last >= REPORT_EVERY_S:
+            self._last = now
+            self._report(self._request, float(fraction), words)
+
+    def cancelled(self) -> bool:
+        """Tell whether the job was called off, without raising."""
+        return self._request.cancel.is_set()
+
+
+def _hold(callback: Callable[..., None] | None) -> Callable[[], Callable[..., None] | None]:
+    """Hold a bound method weakly, so that a job can't call a widget that is gone."""
+    if callback is None:
+        return lambda: None
+    owner = getattr(callback, "__self__", None)
+    if isinstance(owner, QObject):
+        weak = weakref.WeakMethod(callback)
+
+        def alive() -> Callable[..., None] | None:
+            method = weak()
+            if method is None or not shiboken6.isValid(method.__self__):
+                return None
+            return method
+
+        return alive
+    return lambda: callback
+
+
+def _step_back() -> None:
+    """Let the window's thread go first where both want the processor (Linux: per thread)."""
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 5)
+
+
+class _Lane:
+    """A queue with its own few threads."""
+
+    def __init__(self, name: str, threads: int) -> None:
+        self.name = name
+        self.threads = threads
+        self.heap: list[tuple[float, int, Request]] = []
+        self.wake = threading.Condition()
+        self.workers: list[threading.Thread] = []
+
+
+class Runner(QObject):
+    """Runs jobs in long-lived threads; the newest request for a key wins.
+
+    Lanes: "long" runs one job at a time (screening, saving), "quick" runs two (tiles, sections), so
+    that the map goes on filling while a road is screened; "slow start" runs one at a time of what
+    needs the compiled kernels before any road is screened. All methods are for the window's thread.
+
+    Signals
+    -------
+    busy_changed(bool)
+        Whether any titled job is waiting or running.
+    started(key, title), ended(key)
+        A titled job has begun, or is over in whatever way.
+    progressed(key, fraction, words, seconds_left)
+        `fraction` is NaN, `seconds_left` negative while they can't be told.
+    called_off(key, title)
+        A titled job ended because somebody called it off; nothing was changed.
+    failed(title, sentence)
+        A job without its own `failed` callback could not be done.
+    """
+
+    busy_changed = Signal(bool)
+    started = Signal(str, str)
+    progressed = Signal(str, float, str, float)
+    ended = Signal(str)
+    failed = Signal(str, str)
+    called_off = Signal(str, str)
+
+    _arrived = Signal(object, object, object)
+    _began = Signal(object)
+    _reported = Signal(object, float, str)
+
+    def __init__(self, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._ids = itertools.count(1)
+        self._current: dict[str, Request] = {}
+        self._alive: set[Request] = set()
+        self._lanes = {name: _Lane(name, n) for name, n in LANES.items()}
+        self._closing = False
+        self._busy = False
+        queued = Qt.ConnectionType.QueuedConnection
+        self._arrived.connect(self._deliver, queued)
+        self._began.connect(self._on_began, queued)
+        self._reported.connect(self._on_report, queued)
+
+    # -- asking -------------------------------------------------------------------------------
+
+    def submit(
+        self,
+        key: str,
+        fn: Callable[[Progress], Any],
+        done: Callable[[Any], None] | None = None,
+        failed: Callable[[str], None] | None = None,
+        *,
+        lane: str = "quick",
+        title: str = "",
+        priority: float = 0.0,
+    ) -> int:
+        """Ask for a job; an earlier one with the same key is called off and its result dropped.
+
+        `done(result)` and `failed(sentence)` run in the window's thread. Jobs with a `title` show
+        in the status bar with their progress. A higher `priority` overtakes in its lane's queue.
+        """
+        if self._closing:
+            return 0
+        older = self._current.get(key)
+        if older is not None:
+            older.cancel.set()
+        request = Request(next(self._ids), key, fn, _hold(done), _hold(failed), lane, title)
+        self._current[key] = request
+        self._alive.add(request)
+        place = self._lanes[lane]
+        with place.wake:
+            heapq.heappush(place.heap, (-priority, request.id, request))
+            place.wake.notify()
+        if len(place.workers) < place.threads:
+            worker = threading.Thread(
+                target=self._work, args=(place,), name=f"vergeline-{lane}", daemon=True
+            )
+            place.workers.append(worker)
+            worker.start()
+        self._tell_busy()
+        return request.id
+
+    def cancel(self, key: str) -> None:
+        """Call off the job with this key, if there is one."""
+        request = self._current.get(key)
+        if request is not None:
+            request.cancel.set()
+
+    def cancel_all(self) -> None:
+        """Call off everything that waits or runs."""
+        for request in self._alive:
+            request.cancel.set()
+
+    def is_running(self, key: str) -> bool:
+        """Whether the newest request with this key is still out."""
+        request = self._current.get(key)
+        return request is not None and not request.cancel.is_set()
+
+    @property
+    def busy(self) -> bool:
+        """Whether a titled job is waiting or running."""
+        return self._busy
+
+    def idle(self) -> bool:
+        """Whether nothing at all is waiting or running (for tests and pictures)."""
+        return not self._alive
+
+    def shutdown(self, timeout_s: float = 30.0) -> bool:
+        """Call everything off, wait for the threads; tell whether all of them ended in time."""
+        self._closing = True
+        self.cancel_all()
+        for lane in self._lanes.values():
+            with lane.wake:
+                lane.wake.notify_all()
+        deadline = time.monotonic() + timeout_s
+        for lane in self._lanes.values():
+            for worker in lane.workers:
+                worker.join(max(0.0, deadline - time.monotonic()))
+        ended = not any(w.is_alive() for lane in self._lanes.values() for w in lane.workers)
+        self._alive.clear()
+        self._current.clear()
+        return ended
+
+    # -- in the threads -----------------------------------------------------------------------
+
+    def _work(self, lane: _Lane) -> None:
+        _step_back()
+        while True:
+            with lane.wake:
+                while not lane.heap and not self._closing:
+                    lane.wake.wait()
+                if self._closing:
+                    return
+                _, _, request = heapq.heappop(lane.heap)
+            result: Any = None
+            error: BaseException | None = None
+            if request.cancel.is_set():
+                error = Cancelled()
+            else:
+                if request.title:
+                    self._send(self._began, request)
+                request.started_at = time.monotonic()
+                try:
+                    result = request.fn(Progress(request, self._report))
+                except BaseException as caught:
+                    error = caught
+                    if not isinstance(caught, Cancelled | VergelineError):
+                        log.exception("job %r failed", request.key)
+            self._send(self._arrived, request, result, error)
+
+    def _report(self, request: Request, fraction: float, words: str) -> None:
+        if request.title:
+            self._send(self._reported, request, fraction, words)
+
+    def _send(self, signal: Any, *arguments: Any) -> None:
+        # While the program closes the runner may be half gone; there's nobody left to tell.
+        if self._closing:
+            return
+        try:
+            signal.emit(*arguments)
+        except RuntimeError:
+            self._closing = True
+
+    # -- in the window's thread ---------------------------------------------------------------
+
+    def _on_began(self, request: Request) -> None:
+        if request in self._alive and not request.cancel.is_set():
+            self.started.emit(request.key, request.title)
+
+    def _on_report(self, request: Request, fraction: float, words: str) -> None:
+        if request not in self._alive or request.cancel.is_set():
+            return
+        left = -1.0
+        if math.isnan(fraction):
+            request.started_at = time.monotonic()
+            self.progressed.emit(request.key, fraction, words, left)
+            return
+        if request.started_at is not None:
+            spent = time.monotonic() - request.started_at
+            if spent >= GUESS_AFTER_S and fraction >= GUESS_AFTER_FRACTION:
+                left = spent * (1.0 - fraction) / fraction
+        self.progressed.emit(request.key, min(max(fraction, 0.0), 1.0), words, left)
+
+    def _deliver(self, request: Request, result: Any, error: BaseException | None) -> None:
+        if request not in self._alive:
+            return
+        self._alive.discard(request)
+        newest = self._current.get(request.key) is request
+        if newest:
+            del self._current[request.key]
+        wanted = newest and not request.cancel.is_set()
+        if request.title:
+            self.ended.emit(request.key)
+        self._tell_busy()
+        if not wanted or isinstance(error, Cancelled):
+            if newest and request.title:
+                self.called_off.emit(request.key, request.title)
+            return
+        if error is not None:
+            sentence = sentence_for(error)
+            failed = request.failed()
+            if failed is not None:
+                self._call(failed, sentence)
+            else:
+                self.failed.emit(request.title, sentence)
+            return
+        done = request.done()
+        if done is not None:
+            self._call(done, result)
+
+    def _call(self, callback: Callable[[Any], None], value: Any) -> None:
+        try:
+            callback(value)
+        except Exception as caught:  # an exception in a slot would vanish without a word
+            log.exception("answer to a job could not be shown")
+            self.failed.emit("", sentence_for(caught))
+
+    def _tell_busy(self) -> None:
+        busy = any(r.title for r in self._alive)
+        if busy != self._busy:
+            self._busy = busy
+            self.busy_changed.emit(busy)

@@ -1,0 +1,102 @@
+"""The rows of a large table, and their way into a CSV file."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import QItemSelection, QItemSelectionModel, Qt
+from PySide6.QtGui import QKeyEvent, QKeySequence
+from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView
+
+if TYPE_CHECKING:
+    from analysis.findings.geopackage import Table
+
+__all__ = ["RowsView", "write_rows"]
+
+
+class RowsView(QTableView):
+    """Table view of whole rows that stays quick with many of them."""
+
+    def __init__(self, page: Any) -> None:
+        super().__init__(page)
+        self._page = page
+        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
+        self.setAlternatingRowColors(True)
+        self.setWordWrap(False)
+        self.setTabKeyNavigation(False)
+        self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.setCornerButtonEnabled(False)
+        self.setShowGrid(False)
+        rows = self.verticalHeader()
+        rows.setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
+        rows.setDefaultSectionSize(self.fontMetrics().height() + 8)
+        rows.hide()
+
+    def free_headers(self) -> None:
+        """Cut the headers loose from the selection.
+
+        To mark a heading they ask every row of every column whether it is selected: half a minute
+        for "select all" on 200 000 rows.
+        """
+        for header in (self.horizontalHeader(), self.verticalHeader()):
+            header.setSelectionModel(QItemSelectionModel(self.model(), header))
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        keys = Qt.Key
+        plain = event.modifiers() == Qt.KeyboardModifier.NoModifier
+        states = {keys.Key_A: "agreed", keys.Key_R: "rejected", keys.Key_T: "to check"}
+        if plain and event.key() in states:
+            self._page.review_chosen(states[keys(event.key())])
+        elif plain and event.key() == keys.Key_Delete:
+            self._page.review_chosen("")
+        elif event.matches(QKeySequence.StandardKey.Copy):
+            self._page.copy_chosen()
+        else:
+            super().keyPressEvent(event)
+            return
+        event.accept()
+
+    def keyboardSearch(self, search: str) -> None:
+        """Letters are reviews here, so they don't also jump about in the table."""
+        del search
+
+    def selectionChanged(self, selected: QItemSelection, deselected: QItemSelection) -> None:
+        super().selectionChanged(selected, deselected)
+        self._page.on_chosen()
+
+
+def write_rows(
+    table: Table,
+    rows: Any,
+    reviews: Sequence[tuple[str, str]],
+    path: str,
+    progress: Any,
+) -> None:
+    """Write rows of a table as CSV; unknown is an empty cell."""
+    from gui.drawing.printing import whole_file
+
+    names = list(table.names())
+    columns = [table[name][rows] for name in names]
+    with whole_file(path) as beside, beside.open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.writer(stream)
+        writer.writerow([*names, "review", "review_reason"])
+        for i in range(len(rows)):
+            if i % 2000 == 0:
+                progress(i / max(1, len(rows)), "")
+            cells = [_csv_cell(column[i]) for column in columns]
+            writer.writerow([*cells, *reviews[i]])
+
+
+def _csv_cell(value: Any) -> str:
+    if isinstance(value, str):
+        return value
+    number = float(value)
+    return (
+        f"{number:.6g}"
+        if math.isfinite(number) and abs(number) < 1e5
+        else (f"{number:.3f}" if math.isfinite(number) else "")
+    )

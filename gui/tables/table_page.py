@@ -1,0 +1,668 @@
+"""What the tables of reaches and stations share: filter, rows, sentence, review, handing out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from PySide6.QtCore import QPoint, QSize, Qt, QTimer
+from PySide6.QtGui import QAction, QGuiApplication, QKeySequence
+from PySide6.QtWidgets import (
+    QComboBox,
+    QDoubleSpinBox,
+    QFileDialog,
+    QHBoxLayout,
+    QInputDialog,
+    QLabel,
+    QLineEdit,
+    QMenu,
+    QSizePolicy,
+    QToolBar,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from gui.look import theme
+from gui.look.units import column_unit, from_shown, unit_of
+from gui.look.words import (
+    QT_TRANSLATE_NOOP,
+    REVIEW_STATES,
+    column_meaning,
+    column_title,
+    finding_text,
+    review_text,
+    verdict_text,
+)
+from gui.tables.rows_view import RowsView, write_rows
+from gui.tables.table_model import (
+    PREPARE_ABOVE,
+    Condition,
+    Filter,
+    FindingsModel,
+    TextColumn,
+    prepare,
+)
+
+if TYPE_CHECKING:
+    from analysis.findings.geopackage import Findings, Table
+    from gui.state.model import WindowModel
+
+__all__ = ["KEYS", "TablePage"]
+
+# Keys of the tables, for the shortcut sheet: (keys, what they do).
+KEYS: tuple[tuple[str, str], ...] = (
+    ("A", QT_TRANSLATE_NOOP("Keys", "review: agreed")),
+    ("R", QT_TRANSLATE_NOOP("Keys", "review: rejected, with a reason")),
+    ("T", QT_TRANSLATE_NOOP("Keys", "review: to check")),
+    ("Del", QT_TRANSLATE_NOOP("Keys", "take the review back")),
+    ("Ctrl+F", QT_TRANSLATE_NOOP("Keys", "go to the filter")),
+    ("Ctrl+C", QT_TRANSLATE_NOOP("Keys", "copy the chosen rows")),
+)
+
+_VERDICTS = ("won't shed", "can't tell", "no data", "sheds")
+_TYPING_MS = 180
+_LONGEST_COPY = 20_000
+
+_WIDTHS = {
+    "sentence": 620,
+    "reason": 520,
+    "review": 150,
+    "finding": 110,
+    "treatment": 170,
+    "verdict": 110,
+    "road": 140,
+}
+
+
+class TablePage(QWidget):
+    """What both tables share: filter bar, rows, sentence and review of the current row."""
+
+    kind = "reach"
+    columns: tuple[str, ...] = ()
+    more: tuple[str, ...] = ()
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.model = model
+        self.rows = FindingsModel(self.kind, self.columns, self)
+        self._following = False
+        self._findings: Findings | None = None
+        self._shown_columns = set(self.columns)
+        self._typing = QTimer(self)
+        self._typing.setSingleShot(True)
+        self._typing.setInterval(_TYPING_MS)
+        self._typing.timeout.connect(self._apply_filter)
+        self._build()
+        self.rows.set_units(model.units, model.station_style)
+        model.study_changed.connect(self._on_study)
+        model.selection_changed.connect(self._on_selection)
+        model.units_changed.connect(self._on_units)
+        model.reviews_changed.connect(self._on_reviews)
+        theme.watcher().changed.connect(self._on_theme)
+        self._on_study()
+
+    # -- layout ----------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        self.search = QLineEdit()
+        self.search.setPlaceholderText(self.tr("Filter: words, or a station such as 2+340"))
+        self.search.setClearButtonEnabled(True)
+        self.search.setAccessibleName(self.tr("Filter"))
+        self.search.textChanged.connect(lambda _text: self._typing.start())
+        self.search.returnPressed.connect(self._apply_filter)
+
+        self.verdict_box = QComboBox()
+        self.verdict_box.setAccessibleName(self.tr("Show verdicts"))
+        self.verdict_box.addItem(self.tr("All verdicts"), frozenset())
+        self.verdict_box.addItem(
+            self.tr("All but “sheds”"), frozenset(v for v in _VERDICTS if v != "sheds")
+        )
+        for verdict in _VERDICTS:
+            self.verdict_box.addItem(verdict_text(verdict), frozenset((verdict,)))
+        self.finding_box = QComboBox()
+        self.finding_box.addItem(self.tr("All findings"), frozenset())
+        self.finding_box.setAccessibleName(self.tr("Show findings"))
+        self.side_box = QComboBox()
+        self.side_box.setAccessibleName(self.tr("Show sides"))
+        self.side_box.addItem(self.tr("Both sides"), frozenset())
+        self.side_box.addItem(self.tr("Left"), frozenset(("left",)))
+        self.side_box.addItem(self.tr("Right"), frozenset(("right",)))
+        self.review_box = QComboBox()
+        self.review_box.setAccessibleName(self.tr("Show reviews"))
+        self.review_box.addItem(self.tr("All reviews"), frozenset())
+        self.review_box.addItem(self.tr("not reviewed"), frozenset(("",)))
+        for state in REVIEW_STATES:
+            self.review_box.addItem(review_text(state), frozenset((state,)))
+
+        self.where_box = QComboBox()
+        self.where_box.setAccessibleName(self.tr("Column to hold against a value"))
+        self.where_box.addItem(self.tr("Any number"), "")
+        for name in (*self.columns, *self.more):
+            if _is_number_name(name):
+                self.where_box.addItem(column_title(name), name)
+                self.where_box.setItemData(
+                    self.where_box.count() - 1,
+                    column_meaning(name),
+                    Qt.ItemDataRole.ToolTipRole,
+                )
+        self.how_box = QComboBox()
+        self.how_box.setAccessibleName(self.tr("At least or at most"))
+        self.how_box.addItem(self.tr("at least"), True)
+        self.how_box.addItem(self.tr("at most"), False)
+        self.value_box = QDoubleSpinBox()
+        self.value_box.setAccessibleName(self.tr("Value"))
+        self.value_box.setRange(-1e6, 1e6)
+        self.value_box.setDecimals(1)
+        for box in (
+            self.verdict_box,
+            self.finding_box,
+            self.side_box,
+            self.review_box,
+            self.where_box,
+            self.how_box,
+        ):
+            box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
+            box.currentIndexChanged.connect(self._on_box)
+        self.value_box.valueChanged.connect(lambda _value: self._typing.start())
+        self.count = QLabel()
+        self.count.setAccessibleName(self.tr("Rows shown"))
+
+        self.search.setMinimumWidth(150)
+        bar = QToolBar()
+        bar.setAccessibleName(self.tr("Filter"))
+        bar.addWidget(self.search)
+        self._parts: dict[QWidget, QAction] = {}
+        for part in (
+            self.verdict_box,
+            self.finding_box,
+            self.side_box,
+            self.review_box,
+            self.where_box,
+            self.how_box,
+            self.value_box,
+        ):
+            # Widgets in a tool bar are shown and hidden by their actions.
+            self._parts[part] = bar.addWidget(part)
+        bar.addWidget(self.count)
+        self._show_condition()
+
+        self.view = RowsView(self)
+        self.view.setAccessibleName(
+            self.tr("Reaches") if self.kind == "reach" else self.tr("Stations")
+        )
+        self.view.setModel(self.rows)
+        self.view.free_headers()
+        self.view.setSortingEnabled(False)
+        header = self.view.horizontalHeader()
+        header.setSectionsClickable(True)
+        header.setSectionsMovable(True)
+        header.setSortIndicatorShown(True)
+        header.setSortIndicator(-1, Qt.SortOrder.AscendingOrder)
+        header.setSortIndicatorClearable(False)
+        header.sortIndicatorChanged.connect(self._on_sort)
+        header.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
+        header.customContextMenuRequested.connect(self._on_header_menu)
+        self.view.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
+        self.view.customContextMenuRequested.connect(self._on_menu)
+        self._set_widths()
+
+        self.sentence = QLabel()
+        self.sentence.setWordWrap(True)
+        self.sentence.setAccessibleName(self.tr("Finding in words"))
+        self.sentence.setTextInteractionFlags(
+            Qt.TextInteractionFlag.TextSelectableByMouse
+            | Qt.TextInteractionFlag.TextSelectableByKeyboard
+        )
+        self.sentence.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self.reviewed = QLabel()
+        self.reviewed.setAccessibleName(self.tr("Review"))
+        self.buttons: dict[str, QToolButton] = {}
+        foot = QHBoxLayout()
+        foot.setContentsMargins(8, 4, 8, 5)
+        foot.addWidget(self.sentence, 1)
+        foot.addWidget(self.reviewed)
+        for state, text, tip in (
+            ("agreed", self.tr("Agree"), self.tr("The finding is right (A).")),
+            ("rejected", self.tr("Reject…"), self.tr("The finding is wrong; say why (R).")),
+            ("to check", self.tr("To check"), self.tr("Somebody must look again (T).")),
+        ):
+            button = QToolButton()
+            button.setText(text)
+            button.setToolTip(tip)
+            button.setAccessibleName(text)
+            button.clicked.connect(lambda _c=False, s=state: self.review_chosen(s))
+            self.buttons[state] = button
+            foot.addWidget(button)
+        self.sheets_button = QToolButton()
+        self.sheets_button.setText(self.tr("Sheets…"))
+        self.sheets_button.setAccessibleName(self.tr("Print sheets of the chosen rows"))
+        self.sheets_button.setToolTip(self.tr("Write a PDF sheet of each chosen row."))
+        self.sheets_button.clicked.connect(self.sheets_dialog)
+        foot.addWidget(self.sheets_button)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addWidget(bar)
+        whole.addWidget(self.view, 1)
+        whole.addLayout(foot)
+
+        find = QAction(self)
+        find.setShortcut(QKeySequence.StandardKey.Find)
+        find.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        find.triggered.connect(self._to_search)
+        self.addAction(find)
+        self.on_chosen()
+
+    def sizeHint(self) -> QSize:
+        return QSize(980, 320)
+
+    def _to_search(self) -> None:
+        self.search.setFocus()
+        self.search.selectAll()
+
+    def _set_widths(self) -> None:
+        metrics = self.view.fontMetrics()
+        for column, name in enumerate(self.rows.columns):
+            width = _WIDTHS.get(
+                name, max(78, metrics.horizontalAdvance(self.rows.heading(name)) + 26)
+            )
+            self.view.setColumnWidth(column, width)
+
+    # -- data ------------------------------------------------------------------------------------
+
+    def _table_of(self, findings: Findings) -> Table:
+        return findings.reaches if self.kind == "reach" else findings.stations
+
+    def _on_study(self) -> None:
+        findings = self.model.findings
+        if findings is self._findings:
+            return
+        self._findings = findings
+        table = self._table_of(findings) if findings is not None else None
+        if table is not None and len(table) > PREPARE_ABOVE:
+            self.model.runner.submit(
+                f"prepare {self.kind} {id(self)}",
+                lambda _progress: (table, prepare(table)),
+                self._take_prepared,
+            )
+            return
+        self._take_table(table, None)
+
+    def _take_prepared(self, made: tuple[Table, dict[str, TextColumn]]) -> None:
+        table, texts = made
+        if self._findings is not None and self._table_of(self._findings) is table:
+            self._take_table(table, texts)
+
+    def _take_table(self, table: Table | None, texts: dict[str, TextColumn] | None) -> None:
+        top = self.view.verticalScrollBar().value()
+        self._following = True
+        try:
+            self.rows.set_table(table, texts)
+            self._fill_findings()
+            self._show_road_column()
+            self.rows.set_reviews(self._review_states())
+        finally:
+            self._following = False
+        self.view.verticalScrollBar().setValue(top)
+        self._tell_count()
+        self._on_selection()
+
+    def _fill_findings(self) -> None:
+        """Offer the findings that occur."""
+        chosen = self.finding_box.currentData()
+        self.finding_box.blockSignals(True)
+        self.finding_box.clear()
+        self.finding_box.addItem(self.tr("All findings"), frozenset())
+        for finding in sorted(self.rows.distinct("finding")):
+            self.finding_box.addItem(finding_text(finding), frozenset((finding,)))
+            if chosen == frozenset((finding,)):
+                self.finding_box.setCurrentIndex(self.finding_box.count() - 1)
+        self.finding_box.blockSignals(False)
+        if chosen != self.finding_box.currentData():
+            self._apply_filter()
+
+    def _show_road_column(self) -> None:
+        """Name the road only where there are several."""
+        several = len(self.model.index) > 1
+        if several and "road" not in self._shown_columns:
+            self._set_columns([*_with_road(self.rows.columns)])
+        elif not several and "road" in self.rows.columns and "road" not in self.columns:
+            self._set_columns([name for name in self.rows.columns if name != "road"])
+
+    def _set_columns(self, names: Sequence[str]) -> None:
+        self.rows.set_columns(names)
+        self._shown_columns = set(names)
+        self._set_widths()
+        self._on_selection()
+
+    def _review_states(self) -> dict[int, tuple[str, str]]:
+        """Reviews of the model by row of the table."""
+        states: dict[int, tuple[str, str]] = {}
+        table = self.rows.table
+        if table is None:
+            return states
+        reviews = {
+            key[1:]: review for key, review in self.model.reviews.items() if key[0] == self.kind
+        }
+        if not reviews:
+            return states
+        if self.kind == "reach":
+            for row in range(len(table)):
+                review = reviews.get(self.model.reach_key(row))
+                if review is not None:
+                    states[row] = (review.state, review.reason)
+            return states
+        index = {road.name: road for road in self.model.index}
+        order = {name: np.argsort(road.station_m, kind="stable") for name, road in index.items()}
+        for key, review in reviews.items():
+            name, side, label = key[0], key[1], float(key[2])
+            road = index.get(name)
+            if road is None or not len(road.station_m):
+                continue
+            by = order[name]
+            place = int(np.searchsorted(road.station_m[by], label - 1e-3))
+            if place < len(by) and abs(float(road.station_m[by[place]]) - label) <= 2e-3:
+                row = int(road.rows[by[place], 0 if side == "left" else 1])
+                states[row] = (review.state, review.reason)
+        return states
+
+    def _on_reviews(self) -> None:
+        self.rows.set_reviews(self._review_states())
+        self._tell_count()
+        self._on_selection()
+        self.on_chosen()
+
+    def _on_units(self) -> None:
+        self.rows.set_units(self.model.units, self.model.station_style)
+        self._set_widths()
+        self._show_condition()
+        self._apply_filter()
+        self.on_chosen()
+
+    def _on_theme(self) -> None:
+        self.view.viewport().update()
+
+    # -- filter and order --------------------------------------------------------------------------
+
+    def _on_box(self, _index: int) -> None:
+        self._show_condition()
+        self._apply_filter()
+
+    def _show_condition(self) -> None:
+        name = self.where_box.currentData()
+        for part in (self.how_box, self.value_box):
+            self._parts[part].setVisible(bool(name))
+        if name:
+            share = name.startswith("p_")
+            unit = unit_of(column_unit(name), self.model.units)
+            self.value_box.setSuffix(" %" if share else f" {unit.text}" if unit.text else "")
+            self.value_box.setDecimals(0 if share else max(unit.decimals, 1))
+
+    def _condition(self) -> Condition | None:
+        name = self.where_box.currentData()
+        if not name:
+            return None
+        value = self.value_box.value()
+        if name.startswith("p_"):
+            value /= 100.0
+        else:
+            value = from_shown(value, column_unit(name), self.model.units)
+        return Condition(name, bool(self.how_box.currentData()), value)
+
+    def _apply_filter(self) -> None:
+        self._typing.stop()
+        wanted = Filter(
+            text=self.search.text(),
+            verdicts=self.verdict_box.currentData() or frozenset(),
+            findings=self.finding_box.currentData() or frozenset(),
+            sides=self.side_box.currentData() or frozenset(),
+            reviews=self.review_box.currentData() or frozenset(),
+            condition=self._condition(),
+        )
+        self._following = True
+        try:
+            self.rows.set_filter(wanted)
+        finally:
+            self._following = False
+        self._tell_count()
+        self._on_selection()
+
+    def _tell_count(self) -> None:
+        shown, total = self.rows.rowCount(), self.rows.total
+        if shown == total:
+            self.count.setText(self.tr("Rows: {total}").format(total=total))
+        else:
+            self.count.setText(self.tr("{shown} of {total}").format(shown=shown, total=total))
+
+    def _on_sort(self, column: int, order: Qt.SortOrder) -> None:
+        if column >= 0:
+            self.rows.sort(column, order)
+            self._on_selection()
+
+    # -- selection ----------------------------------------------------------
+
+    def _source_of_selection(self) -> int:
+        raise NotImplementedError
+
+    def _select_source(self, source: int) -> None:
+        raise NotImplementedError
+
+    def _on_selection(self) -> None:
+        """Follow the model's selection."""
+        row = self.rows.view_row(self._source_of_selection())
+        current = self.view.currentIndex()
+        chosen = self.view.selectionModel()
+        if row < 0:
+            if current.isValid():
+                self._following = True
+                chosen.clear()
+                self._following = False
+        elif not current.isValid() or current.row() != row or not chosen.isRowSelected(row):
+            self._following = True
+            try:
+                column = max(current.column(), 0)
+                self.view.setCurrentIndex(self.rows.index(row, column))
+                self.view.scrollTo(self.rows.index(row, column))
+            finally:
+                self._following = False
+        self.on_chosen()
+
+    def on_chosen(self) -> None:
+        """Show the current row's sentence and review, and tell the model."""
+        if not hasattr(self, "sheets_button"):
+            return
+        index = self.view.currentIndex()
+        has = index.isValid() and index.row() < self.rows.rowCount()
+        for button in (*self.buttons.values(), self.sheets_button):
+            button.setEnabled(has)
+        self.sheets_button.setEnabled(has and self.model.study is not None)
+        if not has:
+            self.sentence.setText("" if self.rows.total else self.tr("Nothing screened yet."))
+            self.reviewed.setText("")
+            return
+        source = self.rows.source_row(index.row())
+        self.sentence.setText(self.rows.sentence(source))
+        state, reason = self.rows.review_of(source)
+        words = review_text(state)
+        self.reviewed.setText(f"{words}: {reason}" if reason else words)
+        if not self._following and source != self._source_of_selection():
+            self._select_source(source)
+
+    def chosen_rows(self) -> list[int]:
+        """Rows of the view that are chosen, in the order shown."""
+        rows: set[int] = set()
+        for part in self.view.selectionModel().selection():
+            rows.update(range(part.top(), part.bottom() + 1))
+        return sorted(rows)
+
+    # -- what can be done with rows ----------------------------------------------------------
+
+    def _key_of(self, source: int) -> tuple[str, ...]:
+        raise NotImplementedError
+
+    def review_chosen(self, state: str, reason: str | None = None) -> None:
+        """Review the chosen rows; a rejection asks for its reason."""
+        rows = self.chosen_rows()
+        if not rows:
+            return
+        if state == "rejected" and reason is None:
+            sources = [self.rows.source_row(row) for row in rows]
+            reason, given = QInputDialog.getText(
+                self,
+                self.tr("Reject the finding"),
+                self.tr("Why is it wrong? (for example: parked vehicle, driveway, bushes)"),
+                QLineEdit.EchoMode.Normal,
+                self.rows.review_of(sources[0])[1],
+            )
+            if not given:
+                return
+            if not reason.strip():
+                self.model.message.emit(self.tr("A rejection needs a reason; nothing was changed"))
+                return
+        keys = [self._key_of(self.rows.source_row(row)) for row in rows]
+        self.model.undo.beginMacro(self.tr("Review (rows: {count})").format(count=len(keys)))
+        try:
+            for key in keys:
+                self.model.set_review(self.kind, key, state, (reason or "").strip())
+        finally:
+            self.model.undo.endMacro()
+
+    def copy_chosen(self) -> None:
+        """Copy the chosen rows with headings, tab-separated."""
+        rows = self.chosen_rows()
+        if len(rows) > _LONGEST_COPY:
+            self.model.message.emit(
+                self.tr("{count} rows are too many to copy: save them as CSV instead").format(
+                    count=len(rows)
+                )
+            )
+            return
+        lines = self.rows.lines(rows, self._columns_in_sight())
+        QGuiApplication.clipboard().setText("\n".join("\t".join(line) for line in lines))
+        self.model.message.emit(self.tr("Rows copied: {count}").format(count=len(rows)))
+
+    def _columns_in_sight(self) -> list[str]:
+        header = self.view.horizontalHeader()
+        return [self.rows.columns[header.logicalIndex(place)] for place in range(header.count())]
+
+    def copy_sentence(self) -> None:
+        """Copy the current row's sentence."""
+        QGuiApplication.clipboard().setText(self.sentence.text())
+
+    def save_csv_dialog(self) -> None:
+        """Ask for a file and save the rows shown as CSV."""
+        path, _ = QFileDialog.getSaveFileName(
+            self, self.tr("Save rows"), f"{self.kind}.csv", self.tr("Table (*.csv)")
+        )
+        if path:
+            self.save_csv(path)
+
+    def save_csv(self, path: str) -> None:
+        """Save the rows shown, all columns, in metric units under their names of the file."""
+        table = self.rows.table
+        if table is None:
+            return
+        sources = self.rows.source_rows()
+        reviews = [self.rows.review_of(int(source)) for source in sources]
+        self.model.runner.submit(
+            f"csv {path}",
+            lambda progress: write_rows(table, sources, reviews, path, progress),
+            lambda _none: self.model.message.emit(
+                self.tr("Saved {name}").format(name=Path(path).name)
+            ),
+            title=self.tr("Saving the rows"),
+        )
+
+    def sheets_dialog(self) -> None:
+        """Ask for a file and write the sheets of the chosen rows."""
+        path, _ = QFileDialog.getSaveFileName(
+            self, self.tr("Save sheets"), self._sheets_name(), self.tr("Sheets (*.pdf)")
+        )
+        if path:
+            self.save_sheets(path)
+
+    def _sheets_name(self) -> str:
+        return self.tr("sheets.pdf")
+
+    def save_sheets(self, path: str) -> None:
+        """Write a PDF sheet of each chosen row."""
+        study = self.model.study
+        rows = self.chosen_rows()
+        if study is None or not rows:
+            return
+        sources = [self.rows.source_row(row) for row in rows]
+        system, style = self.model.units, self.model.station_style
+        work = self._sheet_work(study, sources, path, system, style)
+        self.model.runner.submit(
+            f"sheets {path}",
+            work,
+            lambda _none: self.model.message.emit(
+                self.tr("Saved {name}").format(name=Path(path).name)
+            ),
+            lane="long",
+            title=self.tr("Writing sheets"),
+        )
+
+    def _sheet_work(
+        self, study: Any, sources: list[int], path: str, system: str, style: str
+    ) -> Any:
+        raise NotImplementedError
+
+    def _on_menu(self, at: QPoint) -> None:
+        self.menu().exec(self.view.viewport().mapToGlobal(at))
+
+    def menu(self) -> QMenu:
+        """Return the context menu of the rows."""
+        menu = QMenu(self)
+        chosen = bool(self.chosen_rows())
+
+        def add(text: str, slot: Any, enabled: bool = True) -> None:
+            action = menu.addAction(text)
+            action.triggered.connect(lambda _checked=False: slot())
+            action.setEnabled(enabled)
+
+        add(self.tr("Agree\tA"), lambda: self.review_chosen("agreed"), chosen)
+        add(self.tr("Reject…\tR"), lambda: self.review_chosen("rejected"), chosen)
+        add(self.tr("To check\tT"), lambda: self.review_chosen("to check"), chosen)
+        add(self.tr("Take the review back\tDel"), lambda: self.review_chosen(""), chosen)
+        menu.addSeparator()
+        add(self.tr("Copy rows\tCtrl+C"), self.copy_chosen, chosen)
+        add(self.tr("Copy the sentence"), self.copy_sentence, chosen)
+        add(self.tr("Save rows as CSV…"), self.save_csv_dialog, self.rows.total > 0)
+        add(self.tr("Sheets…"), self.sheets_dialog, chosen and self.model.study is not None)
+        return menu
+
+    def _on_header_menu(self, at: QPoint) -> None:
+        menu = QMenu(self)
+        for name in (*self.columns, *self.more):
+            action = menu.addAction(column_title(name))
+            action.setCheckable(True)
+            action.setChecked(name in self.rows.columns)
+            action.setToolTip(column_meaning(name))
+            action.toggled.connect(lambda on, n=name: self.show_column(n, on))
+        menu.setToolTipsVisible(True)
+        menu.exec(self.view.horizontalHeader().mapToGlobal(at))
+
+    def show_column(self, name: str, on: bool) -> None:
+        """Show or hide a column."""
+        names = [n for n in self.rows.columns if n != name]
+        if on:
+            everything = [*self.columns, *self.more]
+            names.append(name)
+            names.sort(key=everything.index)
+        if names:
+            self._set_columns(names)
+
+
+def _is_number_name(name: str) -> bool:
+    if name in ("station_m", "from_m", "to_m", "edge_found", "kerb"):
+        return False
+    return name == "loads" or name == "rank" or column_unit(name) != "1" or name.startswith("p_")
+
+
+def _with_road(columns: Sequence[str]) -> list[str]:
+    """Columns with the road in front."""
+    return ["road", *(name for name in columns if name != "road")]

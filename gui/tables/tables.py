@@ -1,0 +1,161 @@
+"""Reaches and stations as tables: sort, filter, read each finding in a sentence, review it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QWidget
+
+from gui.look.words import station_words
+from gui.tables.table_page import KEYS, TablePage
+
+if TYPE_CHECKING:
+    from gui.state.model import WindowModel
+
+__all__ = ["KEYS", "ReachTable", "StationTable"]
+
+_REACH_COLUMNS = (
+    "rank",
+    "side",
+    "from_m",
+    "to_m",
+    "length_m",
+    "finding",
+    "treatment",
+    "verdict",
+    "mean_slope_pct",
+    "worst_drop_mm",
+    "cut_m3",
+    "fill_m3",
+    "balance_m3",
+    "import_m3_loose",
+    "loads",
+    "review",
+    "sentence",
+)
+_REACH_MORE = (
+    "road",
+    "p_wont_shed",
+    "required_slope_pct",
+    "import_t",
+    "haul_away_m3_loose",
+    "ditch_clean_m",
+    "severity",
+    "reason",
+)
+_STATION_COLUMNS = (
+    "station_m",
+    "side",
+    "verdict",
+    "finding",
+    "shoulder_slope_pct",
+    "required_slope_pct",
+    "edge_drop_mm",
+    "rut_mm",
+    "retained_mm",
+    "ditch_grade_pct",
+    "p_wont_shed",
+    "review",
+    "sentence",
+)
+_STATION_MORE = (
+    "road",
+    "pavement_slope_pct",
+    "breakover_points",
+    "ridge_mm",
+    "rut_detectable_mm",
+    "pond_depth_mm",
+    "ditch_depth_m",
+    "cut_m2",
+    "fill_m2",
+    "grade_pct",
+    "shoulder_width_m",
+    "edge_offset_m",
+    "hinge_offset_m",
+    "edge_found",
+    "kerb",
+    "average_m",
+    "reason",
+)
+
+
+class ReachTable(TablePage):
+    """Reaches: what was found where, how urgent, and what it takes."""
+
+    kind = "reach"
+    columns = _REACH_COLUMNS
+    more = _REACH_MORE
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(model, parent)
+        self.setObjectName("ReachTable")
+        self.setAccessibleName(self.tr("Reaches"))
+        self.view.horizontalHeader().setSortIndicator(
+            self.rows.columns.index("rank"), Qt.SortOrder.AscendingOrder
+        )
+
+    def _source_of_selection(self) -> int:
+        return self.model.reach_row
+
+    def _select_source(self, source: int) -> None:
+        self.model.select_reach(source)
+
+    def _key_of(self, source: int) -> tuple[str, ...]:
+        return self.model.reach_key(source)
+
+    def _sheets_name(self) -> str:
+        return self.tr("reach sheets.pdf")
+
+    def _sheet_work(
+        self, study: Any, sources: list[int], path: str, system: str, style: str
+    ) -> Any:
+        from gui.drawing.printing import reach_sheets
+
+        return lambda progress: reach_sheets(
+            study, sources, path, system=system, station_style=style, progress=progress
+        )
+
+
+class StationTable(TablePage):
+    """Stations, one row for each side, with every number that was measured."""
+
+    kind = "station"
+    columns = _STATION_COLUMNS
+    more = _STATION_MORE
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(model, parent)
+        self.setObjectName("StationTable")
+        self.setAccessibleName(self.tr("Stations"))
+
+    def _source_of_selection(self) -> int:
+        model = self.model
+        if model.road_index >= len(model.index):
+            return -1
+        if model.station_index >= len(model.index[model.road_index].station_m):
+            return -1
+        return model.station_row(model.road_index, model.station_index, model.side)
+
+    def _select_source(self, source: int) -> None:
+        self.model.select_station(*self.model.station_at_row(source))
+
+    def _key_of(self, source: int) -> tuple[str, ...]:
+        return self.model.station_key(*self.model.station_at_row(source))
+
+    def _sheets_name(self) -> str:
+        model = self.model
+        road = model.index[model.road_index]
+        station = station_words(float(road.station_m[model.station_index]))
+        return f"{road.name} {station.replace('+', '-')}.pdf"
+
+    def _sheet_work(
+        self, study: Any, sources: list[int], path: str, system: str, style: str
+    ) -> Any:
+        from gui.drawing.printing import stations_sheets
+
+        # Both sides stand on one sheet, so a station chosen twice is printed once.
+        places = list(dict.fromkeys(self.model.station_at_row(source)[:2] for source in sources))
+        return lambda progress: stations_sheets(
+            study, places, path, system=system, station_style=style, progress=progress
+        )

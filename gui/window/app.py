@@ -1,0 +1,208 @@
+"""The application around the window: settings, translation, fonts, logging, faults."""
+
+from __future__ import annotations
+
+import logging
+import logging.handlers
+import os
+import sys
+import threading
+import traceback
+from collections.abc import Sequence
+from importlib.resources import as_file, files
+from pathlib import Path
+from types import TracebackType
+
+from PySide6.QtCore import (
+    QLibraryInfo,
+    QLocale,
+    QSettings,
+    QStandardPaths,
+    Qt,
+    QTimer,
+    QtMsgType,
+    QTranslator,
+    qInstallMessageHandler,
+)
+from PySide6.QtGui import QGuiApplication
+from PySide6.QtWidgets import QApplication
+
+__all__ = ["log_path", "make_application", "run", "translations_folder"]
+
+log = logging.getLogger("vergeline")
+
+# GDAL keeps blocks of a twentieth of the machine's memory unless told; two rows of blocks of a very
+# wide grid, which is what thinning needs, fit in this.
+GRID_CACHE_MB = "256"
+# While a worker computes in Python, each call from Qt into a paint event waits this long for its
+# turn, and one picture takes dozens of such calls; the usual 5 ms would add up to a stutter.
+TURN_S = 0.0005
+# Until the window stands, loading libraries beside it would only hold it up.
+FIRST_PAINT_MS = 60
+
+
+def log_path() -> Path:
+    """Return the log file's place."""
+    base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
+    return Path(base) / "vergeline.log"
+
+
+def translations_folder() -> Path:
+    """Return where a person puts a catalogue of their own, ``vergeline_<locale>.qm``."""
+    base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
+    return Path(base) / "translations"
+
+
+def make_application(arguments: Sequence[str] = ()) -> QApplication:
+    """Return the application, made if there is none, with our name, colours and language."""
+    from gui.look import theme
+    from gui.look.icons import app_icon
+
+    # Read when GDAL is loaded, which a worker does later.
+    os.environ.setdefault("GDAL_CACHEMAX", GRID_CACHE_MB)
+    sys.setswitchinterval(TURN_S)
+    found = QApplication.instance()
+    if isinstance(found, QApplication):
+        app = found
+    else:
+        QGuiApplication.setHighDpiScaleFactorRoundingPolicy(
+            Qt.HighDpiScaleFactorRoundingPolicy.PassThrough
+        )
+        app = QApplication(["vergeline", *arguments])
+    app.setApplicationName("Vergeline")
+    app.setOrganizationName("Vergeline")
+    app.setDesktopFileName("vergeline")
+    app.setStyle("Fusion")
+    app.setWindowIcon(app_icon())
+    _translate(app)
+    theme.set_appearance(str(QSettings().value("appearance", "system")))
+    return app
+
+
+def _translate(app: QApplication) -> None:
+    """Load Qt's own words and ours in the system's language, where there are any.
+
+    A catalogue in the person's own folder goes before the one that came with the program.
+    """
+    locale = QLocale()
+    qt = QLibraryInfo.path(QLibraryInfo.LibraryPath.TranslationsPath)
+    with as_file(files("resources")) as shipped:
+        for name, folders in (
+            ("qtbase", [qt]),
+            ("vergeline", [translations_folder(), Path(shipped) / "translations"]),
+        ):
+            translator = QTranslator(app)
+            if any(translator.load(locale, name, "_", str(folder)) for folder in folders):
+                app.installTranslator(translator)
+
+
+def _start_log() -> None:
+    path = log_path()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handler = logging.handlers.RotatingFileHandler(
+            path, maxBytes=1_000_000, backupCount=1, encoding="utf-8", delay=True
+        )
+    except OSError:
+        return
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    log.addHandler(handler)
+    log.setLevel(logging.INFO)
+
+
+def _log_qt(kind: QtMsgType, _context: object, text: str) -> None:
+    level = {
+        QtMsgType.QtWarningMsg: logging.WARNING,
+        QtMsgType.QtCriticalMsg: logging.ERROR,
+        QtMsgType.QtFatalMsg: logging.CRITICAL,
+    }.get(kind, logging.DEBUG)
+    log.log(level, "Qt: %s", text)
+
+
+def run(files_to_open: Sequence[str] = ()) -> int:
+    """Open the window, with files if any are given, and return when it is closed."""
+    app = make_application()
+    _start_log()
+    qInstallMessageHandler(_log_qt)
+
+    from gui.window.window import Window
+
+    window = Window()
+    telling = _Faults(window)
+    telling.install()
+    window.show()
+    QTimer.singleShot(FIRST_PAINT_MS, lambda: _after_show(window, list(files_to_open)))
+    code = app.exec()
+    window.model.runner.shutdown()
+    telling.remove()
+    qInstallMessageHandler(None)
+    return code
+
+
+def _after_show(window: object, paths: list[str]) -> None:
+    from gui.state import jobs, preparing
+    from gui.window.window import Window
+
+    assert isinstance(window, Window)
+
+    def loaded(first_run: bool) -> None:
+        if first_run:
+            # Begun before anybody asks for a screening, which then waits for it.
+            window.model.runner.submit("prepare", preparing.prepare, lane="slow start")
+            window.model.message.emit(preparing.words() + ".")
+        window.panes.make_ahead()
+
+    window.model.runner.submit("warm-up", jobs.warm_up, loaded, lane="long")
+    if paths:
+        window.files.open_paths([os.path.abspath(path) for path in paths])
+    else:
+        window.files.offer_recovery()
+
+
+class _Faults:
+    """Faults of the program itself: into the log, and one sentence to the person.
+
+    PySide hands an exception in a slot to `sys.excepthook` and goes on; without this it would be
+    lost in a console that nobody sees.
+    """
+
+    def __init__(self, window: object) -> None:
+        self._window = window
+        self._told: set[str] = set()
+
+    def install(self) -> None:
+        """Catch what nobody caught."""
+        sys.excepthook = self._caught
+        threading.excepthook = lambda args: self._note(
+            args.exc_type, args.exc_value, args.exc_traceback
+        )
+
+    def remove(self) -> None:
+        """Give the hooks back."""
+        sys.excepthook = sys.__excepthook__
+        threading.excepthook = threading.__excepthook__
+
+    def _note(
+        self,
+        kind: type[BaseException],
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> str:
+        text = "".join(traceback.format_exception(kind, error, trace))
+        log.error("fault of the program:\n%s", text)
+        return text
+
+    def _caught(
+        self, kind: type[BaseException], error: BaseException, trace: TracebackType | None
+    ) -> None:
+        from gui.state.runner import sentence_for
+        from gui.window.window import Window
+
+        text = self._note(kind, error, trace)
+        if issubclass(kind, KeyboardInterrupt):
+            QApplication.quit()
+            return
+        # The same fault once: one that sits in a paint event would bury the window in dialogs.
+        if text not in self._told and isinstance(self._window, Window):
+            self._told.add(text)
+            self._window.tell("", sentence_for(error))

@@ -1,0 +1,155 @@
+"""Copies of unsaved work, so that a crash or a power cut costs a minute at most.
+
+Each window owns one copy in the user's data folder, with a lock file that the system lets go of
+when the program dies. A copy whose lock is free belonged to a window that didn't close properly.
+"""
+
+from __future__ import annotations
+
+import json
+import uuid
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from PySide6.QtCore import QLockFile, QObject, QStandardPaths, QTimer, Signal
+
+from gui.state.model import WindowModel
+
+__all__ = ["Autosave", "Leftover", "folder"]
+
+EVERY_MS = 60_000
+
+
+def folder() -> Path:
+    """Where the copies are."""
+    base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
+    return Path(base) / "unsaved"
+
+
+@dataclass(frozen=True, slots=True)
+class Leftover:
+    """A copy that an earlier window left behind."""
+
+    copy: Path
+    name: str
+    at: str
+
+    def discard(self) -> None:
+        """Delete the copy."""
+        for path in (self.copy, self.copy.with_suffix(".json"), self.copy.with_suffix(".lock")):
+            path.unlink(missing_ok=True)
+
+
+class Autosave(QObject):
+    """Keeps the copy of one window up to date while there is unsaved work.
+
+    Signals
+    -------
+    copied()
+        The copy was written.
+    """
+
+    copied = Signal()
+
+    def __init__(self, model: WindowModel, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self._model = model
+        self._copy = folder() / f"{uuid.uuid4().hex}.gpkg"
+        self._lock: QLockFile | None = None
+        self._saved: object = None
+        self._timer = QTimer(self)
+        self._timer.setInterval(EVERY_MS)
+        self._timer.timeout.connect(self.save_now)
+        model.modified_changed.connect(self._on_modified)
+
+    @property
+    def copy(self) -> Path:
+        """The file of this window's copy."""
+        return self._copy
+
+    def _on_modified(self, modified: bool) -> None:
+        if modified:
+            self._timer.start()
+        else:
+            self.discard()
+
+    def save_now(self) -> None:
+        """Write the copy if anything changed since the last one; never disturbs the person."""
+        model = self._model
+        state = (model.loaded, model.undo.index())
+        if not model.modified or model.loaded is None or state == self._saved:
+            return
+        try:
+            self._claim()
+        except OSError:
+            # Without a place for copies the work itself goes on; saving by hand still works.
+            self._timer.stop()
+            return
+        model.save(
+            str(self._copy),
+            done=lambda: self._noted(state),
+            failed=self._on_failed,
+            copy=True,
+        )
+
+    def _claim(self) -> None:
+        if self._lock is None:
+            self._copy.parent.mkdir(parents=True, exist_ok=True)
+            self._lock = QLockFile(str(self._copy.with_suffix(".lock")))
+            self._lock.setStaleLockTime(0)
+            self._lock.tryLock(0)
+
+    def _noted(self, state: object) -> None:
+        if not self._model.modified:
+            self.discard()
+            return
+        self._saved = state
+        record = {
+            "name": Path(self._model.path).name if self._model.path else "",
+            "at": datetime.now(UTC).astimezone().strftime("%Y-%m-%d %H:%M"),
+        }
+        self._copy.with_suffix(".json").write_text(json.dumps(record), encoding="utf-8")
+        self.copied.emit()
+
+    def _on_failed(self, sentence: str) -> None:
+        self._model.message.emit(sentence)
+
+    def discard(self) -> None:
+        """Delete this window's copy: its work is saved, or the person let it go."""
+        self._timer.stop()
+        self._saved = None
+        self._model.runner.cancel("autosave")
+        for path in (self._copy, self._copy.with_suffix(".json")):
+            path.unlink(missing_ok=True)
+        if self._lock is not None:
+            self._lock.unlock()
+            self._lock = None
+
+    @staticmethod
+    def leftovers() -> list[Leftover]:
+        """Copies of windows that didn't close properly, newest first."""
+        found = []
+        for record_path in sorted(folder().glob("*.json"), key=_age):
+            copy = record_path.with_suffix(".gpkg")
+            lock = QLockFile(str(record_path.with_suffix(".lock")))
+            lock.setStaleLockTime(0)
+            if not lock.tryLock(0):
+                continue
+            lock.unlock()
+            if not copy.is_file():
+                record_path.unlink(missing_ok=True)
+                continue
+            try:
+                record = json.loads(record_path.read_text(encoding="utf-8"))
+            except (OSError, ValueError):
+                record = {}
+            found.append(Leftover(copy, str(record.get("name", "")), str(record.get("at", ""))))
+        return found
+
+
+def _age(path: Path) -> float:
+    try:
+        return -path.stat().st_mtime
+    except OSError:
+        return 0.0

@@ -1,0 +1,264 @@
+"""Small windows: how a road is read, the light on the terrain, the shortcut sheet, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from PySide6.QtCore import QSettings, Qt, Signal
+from PySide6.QtGui import QAction
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QDial,
+    QDialog,
+    QDialogButtonBox,
+    QDoubleSpinBox,
+    QFormLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QSlider,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from gui.map.tiles import Light
+from gui.state.jobs import RoadSource
+
+__all__ = ["CautionsDialog", "LightPanel", "RoadDialog", "ShortcutSheet", "remembered_light"]
+
+
+class RoadDialog(QDialog):
+    """How a centreline is read: layer, station of its start, direction."""
+
+    chosen = Signal(object)
+
+    def __init__(
+        self, source: RoadSource, line_layers: Sequence[str], parent: QWidget | None = None
+    ) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(self.tr("How to read the road"))
+        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        self._source = source
+        form = QFormLayout(self)
+        form.setContentsMargins(16, 14, 16, 12)
+        form.setSpacing(8)
+        path = QLineEdit(source.path)
+        path.setReadOnly(True)
+        path.setMinimumWidth(360)
+        path.setAccessibleName(self.tr("File"))
+        form.addRow(self.tr("File"), path)
+        self.layer = QComboBox()
+        self.layer.setAccessibleName(self.tr("Layer"))
+        self.layer.addItems(list(line_layers))
+        if source.layer:
+            self.layer.setCurrentText(source.layer)
+        self.layer.setEnabled(len(line_layers) > 1)
+        form.addRow(self.tr("&Layer"), self.layer)
+        self.start = QDoubleSpinBox()
+        self.start.setAccessibleName(self.tr("Station of the start"))
+        self.start.setRange(-1e7, 1e7)
+        self.start.setDecimals(2)
+        self.start.setSuffix(" m")
+        self.start.setValue(source.start_m)
+        self.start.setToolTip(
+            self.tr("Label of the first vertex, where the file brings no stations of its own")
+        )
+        form.addRow(self.tr("&Station of the start"), self.start)
+        self.reverse = QCheckBox(self.tr("Run against the direction it was drawn in"))
+        self.reverse.setChecked(source.reverse)
+        form.addRow("", self.reverse)
+        buttons = QDialogButtonBox(
+            QDialogButtonBox.StandardButton.Ok | QDialogButtonBox.StandardButton.Cancel
+        )
+        buttons.accepted.connect(self.accept)
+        buttons.rejected.connect(self.reject)
+        form.addRow(buttons)
+        self.accepted.connect(lambda: self.chosen.emit(self.source()))
+
+    def source(self) -> RoadSource:
+        """Return what was set."""
+        layer = self.layer.currentText() or self._source.layer
+        return RoadSource(
+            self._source.path, layer or None, self.start.value(), self.reverse.isChecked()
+        )
+
+
+class LightPanel(QWidget):
+    """Where the light comes from, and whether elevation is tinted; small enough for a menu."""
+
+    changed = Signal(object)
+
+    def __init__(self, light: Light, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._light = light
+        self.setAccessibleName(self.tr("Light on the terrain"))
+        form = QFormLayout(self)
+        form.setContentsMargins(14, 12, 14, 12)
+        self.azimuth = QDial()
+        self.azimuth.setAccessibleName(self.tr("Direction the light comes from"))
+        self.azimuth.setRange(0, 359)
+        self.azimuth.setWrapping(True)
+        self.azimuth.setNotchesVisible(True)
+        self.azimuth.setSingleStep(15)
+        self.azimuth.setFixedSize(64, 64)
+        # A dial begins at the bottom; a compass begins at the top.
+        self.azimuth.setValue((round(light.azimuth_deg) + 180) % 360)
+        self.azimuth_text = QLabel()
+        row = QHBoxLayout()
+        row.addWidget(self.azimuth)
+        row.addWidget(self.azimuth_text, 1)
+        form.addRow(self.tr("Light from"), row)
+        self.altitude = QSlider(Qt.Orientation.Horizontal)
+        self.altitude.setAccessibleName(self.tr("Height of the light above the horizon"))
+        self.altitude.setRange(5, 90)
+        self.altitude.setValue(round(light.altitude_deg))
+        self.altitude.setMinimumWidth(150)
+        self.altitude_text = QLabel()
+        self.altitude_text.setMinimumWidth(44)
+        row = QHBoxLayout()
+        row.addWidget(self.altitude, 1)
+        row.addWidget(self.altitude_text)
+        form.addRow(self.tr("Height"), row)
+        self.steepness = QSlider(Qt.Orientation.Horizontal)
+        self.steepness.setAccessibleName(self.tr("Vertical exaggeration of the shading"))
+        self.steepness.setRange(2, 80)
+        self.steepness.setValue(round(light.exaggeration * 4))
+        self.steepness_text = QLabel()
+        self.steepness_text.setMinimumWidth(44)
+        row = QHBoxLayout()
+        row.addWidget(self.steepness, 1)
+        row.addWidget(self.steepness_text)
+        form.addRow(self.tr("Exaggeration"), row)
+        self.tint = QCheckBox(self.tr("Tint by elevation"))
+        self.tint.setChecked(light.tint)
+        form.addRow("", self.tint)
+        for signal in (
+            self.azimuth.valueChanged,
+            self.altitude.valueChanged,
+            self.steepness.valueChanged,
+            self.tint.toggled,
+        ):
+            signal.connect(self._tell)
+        self._write()
+
+    def _write(self) -> None:
+        self.azimuth_text.setText(f"{self._azimuth()}°")
+        self.altitude_text.setText(f"{self.altitude.value()}°")
+        self.steepness_text.setText(f"× {self.steepness.value() / 4:.3g}")
+
+    def _azimuth(self) -> int:
+        return (self.azimuth.value() + 180) % 360
+
+    def _tell(self) -> None:
+        self._write()
+        self._light = replace(
+            self._light,
+            azimuth_deg=float(self._azimuth()),
+            altitude_deg=float(self.altitude.value()),
+            exaggeration=self.steepness.value() / 4.0,
+            tint=self.tint.isChecked(),
+        )
+        store = QSettings()
+        store.setValue("light/azimuth", self._light.azimuth_deg)
+        store.setValue("light/altitude", self._light.altitude_deg)
+        store.setValue("light/exaggeration", self._light.exaggeration)
+        store.setValue("light/tint", "true" if self._light.tint else "false")
+        self.changed.emit(self._light)
+
+
+def remembered_light() -> Light:
+    """Return the light as it was last set."""
+    store, usual = QSettings(), Light()
+
+    def number(name: str, default: float, low: float, high: float) -> float:
+        try:
+            value = float(store.value(name, default))
+        except (TypeError, ValueError):
+            return default
+        return value if low <= value <= high else default
+
+    return Light(
+        number("light/azimuth", usual.azimuth_deg, 0.0, 360.0),
+        number("light/altitude", usual.altitude_deg, 5.0, 90.0),
+        number("light/exaggeration", usual.exaggeration, 0.5, 20.0),
+        store.value("light/tint", "true") == "true",
+    )
+
+
+class ShortcutSheet(QDialog):
+    """Every action that has keys, by group, and `more` rows of where, what and keys."""
+
+    def __init__(
+        self,
+        groups: Sequence[tuple[str, Sequence[QAction]]],
+        more: Sequence[tuple[str, str, str]] = (),
+        parent: QWidget | None = None,
+    ) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(self.tr("Keyboard shortcuts"))
+        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        self.resize(520, 620)
+        rows: list[tuple[str, str, str]] = []
+        for group, actions in groups:
+            for action in actions:
+                keys = "  ".join(
+                    k.toString(k.SequenceFormat.NativeText) for k in action.shortcuts()
+                )
+                if keys:
+                    rows.append((group, action.text().replace("&", "").rstrip("…"), keys))
+        rows += [
+            (self.tr("Map"), self.tr("Move the map"), self.tr("arrow keys")),
+            (self.tr("Map"), self.tr("Zoom"), self.tr("+  −  wheel")),
+            (self.tr("Map"), self.tr("Whole road"), self.tr("Home")),
+            (self.tr("Map"), self.tr("Select the nearest station"), self.tr("click")),
+            (self.tr("Map"), self.tr("Select and go close"), self.tr("double click")),
+            (self.tr("Map"), self.tr("End measuring"), self.tr("Esc")),
+            *more,
+        ]
+        table = QTableWidget(len(rows), 3)
+        table.setAccessibleName(self.tr("Keyboard shortcuts"))
+        table.setHorizontalHeaderLabels([self.tr("Where"), self.tr("What"), self.tr("Keys")])
+        table.verticalHeader().hide()
+        table.setEditTriggers(table.EditTrigger.NoEditTriggers)
+        table.setSelectionBehavior(table.SelectionBehavior.SelectRows)
+        table.setAlternatingRowColors(True)
+        table.setShowGrid(False)
+        for number, row in enumerate(rows):
+            for column, text in enumerate(row):
+                table.setItem(number, column, QTableWidgetItem(text))
+        table.resizeColumnsToContents()
+        table.horizontalHeader().setStretchLastSection(True)
+        column = QVBoxLayout(self)
+        column.addWidget(table)
+        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+        buttons.rejected.connect(self.reject)
+        column.addWidget(buttons)
+
+
+class CautionsDialog(QDialog):
+    """What must be right before anyone works on a shoulder."""
+
+    def __init__(self, sentences: Sequence[str], parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(self.tr("Cautions"))
+        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        self.setMinimumWidth(480)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(18, 16, 18, 12)
+        column.setSpacing(10)
+        for sentence in sentences:
+            row = QHBoxLayout()
+            mark = QLabel("▲")
+            mark.setAlignment(Qt.AlignmentFlag.AlignTop)
+            row.addWidget(mark)
+            words = QLabel(sentence)
+            words.setWordWrap(True)
+            row.addWidget(words, 1)
+            column.addLayout(row)
+        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
+        buttons.rejected.connect(self.reject)
+        column.addWidget(buttons)

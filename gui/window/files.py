@@ -1,0 +1,491 @@
+"""Opening, saving and recovering: every dialog about files, and what must be asked before."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from PySide6.QtCore import QObject, QSettings, Qt
+from PySide6.QtWidgets import QFileDialog, QInputDialog, QLineEdit, QMessageBox
+
+from gui.state import jobs
+from gui.state.model import EXTRA_KINDS, WindowModel
+from gui.window import recent
+from gui.window.autosave import Autosave, Leftover
+from gui.window.dialogs import RoadDialog
+
+if TYPE_CHECKING:
+    from gui.window.window import Window
+
+__all__ = ["Files"]
+
+GRID_FILTER = " ".join(f"*{ending}" for ending in jobs.GRIDS)
+ROAD_FILTER = " ".join(f"*{ending}" for ending in jobs.LINES)
+
+
+class Files(QObject):
+    """What a window does with files."""
+
+    def __init__(self, window: Window, model: WindowModel) -> None:
+        super().__init__(window)
+        self.window, self.model = window, model
+        self.autosave = Autosave(model, self)
+        self._recovered: Leftover | None = None
+        self.autosave.copied.connect(self._on_copied)
+        model.path_changed.connect(self._on_path)
+        model.inputs_changed.connect(self._note_inputs)
+        model.asked.connect(self._on_asked)
+
+    # -- asking for files -----------------------------------------------------------
+
+    def _ask(self, title: str, filters: str, slot: Callable[[str], None]) -> None:
+        folder = str(QSettings().value("folder", ""))
+        dialog = QFileDialog(self.window, title, folder, filters)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
+        dialog.fileSelected.connect(slot)
+        self.window.show_dialog(dialog)
+
+    def _filters(self, title: str, patterns: str) -> str:
+        return f"{title} ({patterns});;" + self.tr("All files") + " (*)"
+
+    def ask_open(self) -> None:
+        """Ask for any file: study, terrain, road or limits."""
+        patterns = f"{GRID_FILTER} {ROAD_FILTER} *.toml"
+        self._ask(
+            self.tr("Open"),
+            self._filters(self.tr("All that can be opened"), patterns),
+            lambda path: self.open_paths([path]),
+        )
+
+    def ask_study(self) -> None:
+        """Ask for a saved study."""
+        self._ask(
+            self.tr("Open study"),
+            self._filters(self.tr("Studies"), "*.gpkg"),
+            lambda path: self.open_paths([path]),
+        )
+
+    def ask_terrain(self) -> None:
+        """Ask for a terrain grid."""
+        self._ask(
+            self.tr("Open terrain"),
+            self._filters(self.tr("Terrain grids"), GRID_FILTER),
+            self.open_terrain,
+        )
+
+    def ask_road(self) -> None:
+        """Ask for a road centreline."""
+        self._ask(
+            self.tr("Open road"), self._filters(self.tr("Lines"), ROAD_FILTER), self.open_road
+        )
+
+    def ask_second(self) -> None:
+        """Ask for a grid of the same road from another time."""
+        self._ask(
+            self.tr("Compare with another grid"),
+            self._filters(self.tr("Terrain grids"), GRID_FILTER),
+            self.model.open_second,
+        )
+
+    def ask_extra(self, kind: str) -> None:
+        """Ask for a file to add to grid and road."""
+        titles = {
+            "mask": self.tr("Areas that aren't shoulder"),
+            "edges": self.tr("Pavement edge lines"),
+            "widths": self.tr("Widths by station"),
+            "culverts": self.tr("Culverts"),
+        }
+        patterns = "*.csv" if kind == "widths" else ROAD_FILTER
+        self._ask(
+            titles[kind],
+            self._filters(titles[kind], patterns),
+            lambda path: self.add_extra(kind, path),
+        )
+
+    def add_extra(self, kind: str, path: str) -> None:
+        """Add a file to grid and road; a bad one changes nothing."""
+        self._remember_folder(path)
+        self.model.set_extra(
+            kind, path, lambda sentence: self.window.tell(self.tr("Adding"), sentence)
+        )
+
+    def _on_asked(self, what: str) -> None:
+        if what == "terrain":
+            self.ask_terrain()
+        elif what == "road":
+            self.ask_road()
+        elif what in EXTRA_KINDS:
+            self.ask_extra(what)
+
+    def ask_road_reading(self) -> None:
+        """Ask for layer, start station and direction of the open road."""
+        source = self.model.road_source
+        if source is not None:
+            self._ask_reading(source)
+
+    def _ask_reading(self, source: jobs.RoadSource) -> None:
+        dialog = RoadDialog(source, jobs.line_layers(source.path), self.window)
+        dialog.chosen.connect(self._open_roads)
+        self.window.show_dialog(dialog)
+
+    @staticmethod
+    def _remember_folder(path: str) -> None:
+        QSettings().setValue("folder", str(Path(path).parent))
+
+    # -- opening ------------------------------------------------------------------------
+
+    def open_terrain(self, path: str) -> None:
+        """Open a terrain grid; with a study open that means another study."""
+        self._remember_folder(path)
+        if self.model.findings is None:
+            self._open_terrain(path)
+            return
+
+        def replace_all() -> None:
+            self.model.close_study()
+            self._open_terrain(path)
+
+        self.after_saving(replace_all)
+
+    def _open_terrain(self, path: str, *, warp: bool = False, crs: str | None = None) -> None:
+        def failed(sentence: str) -> None:
+            # The two refusals that a person can answer on the spot.
+            if "degrees" in sentence and not warp:
+                self._offer_warp(path, sentence)
+            elif "no coordinate system" in sentence and crs is None:
+                self._ask_crs(sentence, lambda given: self._open_terrain(path, crs=given))
+            else:
+                self.window.tell(self.tr("Opening the terrain"), sentence)
+
+        self.model.open_terrain(path, warp=warp, crs=crs, failed=failed)
+
+    def _offer_warp(self, path: str, sentence: str) -> None:
+        box = QMessageBox(self.window)
+        box.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        box.setIcon(QMessageBox.Icon.Question)
+        box.setWindowTitle(self.tr("Opening the terrain"))
+        box.setText(sentence)
+        warp = box.addButton(
+            self.tr("Warp it to metres while reading"), QMessageBox.ButtonRole.AcceptRole
+        )
+        box.addButton(QMessageBox.StandardButton.Cancel)
+        warp.clicked.connect(lambda: self._open_terrain(path, warp=True))
+        self.window.show_dialog(box)
+
+    def _ask_crs(self, sentence: str, then: Callable[[str], None]) -> None:
+        dialog = QInputDialog(self.window)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.setWindowTitle(self.tr("Coordinate system"))
+        dialog.setLabelText(
+            sentence + "\n\n" + self.tr("Or name it here, as an EPSG code such as EPSG:32633:")
+        )
+        dialog.setTextEchoMode(QLineEdit.EchoMode.Normal)
+        dialog.textValueSelected.connect(lambda text: then(text.strip()) if text.strip() else None)
+        self.window.show_dialog(dialog)
+
+    def set_height_unit(self, unit: str | None) -> None:
+        """Read the heights of the open grid in another unit."""
+        source = self.model.terrain_source
+        if source is not None:
+            self.model.open_terrain(
+                source.path, vertical_unit=unit, warp=source.warp, crs=source.crs
+            )
+
+    def open_road(self, path: str) -> None:
+        """Open a road centreline; where a file holds several layers, ask which."""
+        self._remember_folder(path)
+        source = jobs.RoadSource(path)
+        if len(jobs.line_layers(path)) > 1:
+            self._ask_reading(source)
+        else:
+            self._open_roads(source)
+
+    def _open_roads(self, source: jobs.RoadSource) -> None:
+        def failed(sentence: str) -> None:
+            if "no coordinate system" in sentence and source.crs is None:
+                self._ask_crs(sentence, lambda given: self._open_roads(replace(source, crs=given)))
+            else:
+                self.window.tell(self.tr("Opening the road"), sentence)
+
+        self.model.open_roads(source, failed)
+
+    def open_sample(self) -> None:
+        """Open the sample terrain with its roads."""
+
+        def then() -> None:
+            self.model.close_study()
+            self.model.open_sample()
+
+        self.after_saving(then)
+
+    def open_recent(self, entry: recent.Recent) -> None:
+        """Open what was open lately."""
+        if not entry.exists():
+            self.window.tell(
+                self.tr("Open recent"),
+                self.tr("A file of {name} isn't there any more.").format(name=entry.title),
+            )
+            return
+
+        def then() -> None:
+            if entry.study:
+                self.model.open_study(entry.study)
+                return
+            self.model.close_study()
+            self.model.open_files(entry.terrain, entry.source)
+
+        self.after_saving(then)
+
+    def open_paths(self, paths: list[str]) -> None:
+        """Open dropped or named files, whatever they are."""
+        terrain = road = ""
+        for path in paths:
+            if not Path(path).is_file():
+                self.window.tell(
+                    self.tr("Opening"),
+                    self.tr("There is no file {path}: check the name and folder.").format(
+                        path=path
+                    ),
+                )
+                return
+            self._remember_folder(path)
+            kind = jobs.kind_of(path)
+            if jobs.is_study(path):
+                self.after_saving(lambda p=path: self.model.open_study(p))
+                return
+            if kind == "limits":
+                self.read_limits(path)
+            elif kind == "terrain":
+                terrain = path
+            elif kind == "road":
+                road = path
+            else:
+                self.window.tell(
+                    self.tr("Opening"),
+                    self.tr(
+                        "{name} is none of the files that can be opened: a terrain grid, a road "
+                        "centreline, a study or limits."
+                    ).format(name=Path(path).name),
+                )
+                return
+        if terrain and road:
+
+            def open_both() -> None:
+                self.model.close_study()
+                self.model.open_files(terrain, jobs.RoadSource(road))
+
+            self.after_saving(open_both)
+        elif terrain:
+            self.open_terrain(terrain)
+        elif road:
+            self.open_road(road)
+
+    def read_limits(self, path: str) -> None:
+        """Judge by the limits of a file."""
+        from analysis.common.errors import VergelineError
+        from analysis.common.limits import read_limits
+
+        try:
+            limits = read_limits(path, self.model.settings.surface)
+        except VergelineError as error:
+            self.window.tell(self.tr("Reading limits"), str(error))
+            return
+        self.model.set_limits(limits, text=self.tr("Read limits"))
+
+    # -- what was open lately -----------------------------------------------------------
+
+    def _note_inputs(self) -> None:
+        terrain, source = self.model.terrain_source, self.model.road_source
+        if terrain is None or self.model.path:
+            return
+        entry = recent.Recent(terrain=terrain.path)
+        if source is not None:
+            entry = replace(
+                entry,
+                road=source.path,
+                layer=source.layer,
+                start_m=source.start_m,
+                reverse=source.reverse,
+            )
+        recent.add(entry)
+
+    def _on_path(self, path: str) -> None:
+        if path:
+            recent.add(recent.Recent(study=path))
+
+    # -- saving --------------------------------------------------------------------------
+
+    def save(self, then: Callable[[], None] | None = None) -> None:
+        """Save the study under its name, or ask for one."""
+        if self.model.path:
+            self.save_to(self.model.path, then)
+        else:
+            self.save_as(then)
+
+    def save_as(self, then: Callable[[], None] | None = None) -> None:
+        """Ask for a name and save the study under it."""
+        if self.model.findings is None:
+            return
+        folder = Path(str(QSettings().value("folder", "")) or ".")
+        name = self.model.path or str(folder / f"{self._usual_name()}.gpkg")
+        dialog = QFileDialog(self.window, self.tr("Save study"), name, "GeoPackage (*.gpkg)")
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.setAcceptMode(QFileDialog.AcceptMode.AcceptSave)
+        dialog.setDefaultSuffix("gpkg")
+        dialog.fileSelected.connect(lambda path: self.save_to(path, then))
+        self.window.show_dialog(dialog)
+
+    def _usual_name(self) -> str:
+        roads = self.model.index
+        name = roads[0].name if roads else self.tr("road")
+        kept = "".join(c if c.isalnum() or c in " -_" else "-" for c in name).strip()
+        return self.tr("{road} study").format(road=kept)
+
+    def save_to(self, path: str, then: Callable[[], None] | None = None) -> None:
+        """Save the study; never over one of its own inputs."""
+        self._remember_folder(path)
+        terrain, road = self.model.terrain_source, self.model.road_source
+        inputs = [source.path for source in (terrain, road) if source is not None]
+        inputs += self.model.extra_paths.values()
+        if Path(path).resolve() in {Path(name).resolve() for name in inputs}:
+            self.window.tell(
+                self.tr("Saving"),
+                self.tr("{name} is an input of this study: choose another name.").format(
+                    name=Path(path).name
+                ),
+            )
+            return
+        self.model.save(
+            path,
+            done=then,
+            failed=lambda sentence: self.window.tell(self.tr("Saving"), sentence),
+        )
+
+    def after_saving(self, then: Callable[[], None]) -> None:
+        """Do something that drops the study, once unsaved changes are settled."""
+        if not self.model.modified:
+            then()
+            return
+        box = QMessageBox(self.window)
+        box.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        box.setIcon(QMessageBox.Icon.Question)
+        box.setWindowTitle(self.tr("Unsaved changes"))
+        name = Path(self.model.path).name if self.model.path else self.tr("This study")
+        box.setText(self.tr("{name} has changes that aren't saved.").format(name=name))
+        save = box.addButton(QMessageBox.StandardButton.Save)
+        save.setEnabled(self.model.findings is not None)
+        drop = box.addButton(self.tr("Don't save"), QMessageBox.ButtonRole.DestructiveRole)
+        box.addButton(QMessageBox.StandardButton.Cancel)
+        box.setDefaultButton(save)
+        save.clicked.connect(lambda: self.save(then))
+        drop.clicked.connect(lambda: then())
+        self.window.show_dialog(box)
+
+    def close_study(self) -> None:
+        """Back to the first page."""
+        self.after_saving(self.model.close_study)
+
+    # -- recovering ---------------------------------------------------------------------
+
+    def offer_recovery(self) -> None:
+        """Offer what an earlier window left unsaved when it died."""
+        found = Autosave.leftovers()
+        if not found:
+            return
+        leftover = found[0]
+        box = QMessageBox(self.window)
+        box.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        box.setIcon(QMessageBox.Icon.Information)
+        box.setWindowTitle(self.tr("Unsaved work found"))
+        words = self.tr(
+            "Vergeline ended without closing; unsaved work on {name} from {at} is there."
+        )
+        box.setText(
+            words.format(name=leftover.name or self.tr("a new study"), at=leftover.at or "?")
+        )
+        take = box.addButton(self.tr("Recover it"), QMessageBox.ButtonRole.AcceptRole)
+        drop = box.addButton(self.tr("Delete it"), QMessageBox.ButtonRole.DestructiveRole)
+        box.addButton(self.tr("Later"), QMessageBox.ButtonRole.RejectRole)
+        take.clicked.connect(lambda: self.recover(leftover))
+        drop.clicked.connect(lambda: leftover.discard())
+        self.window.show_dialog(box)
+
+    def recover(self, leftover: Leftover) -> None:
+        """Open an unsaved copy as a study without a file."""
+        self._recovered = leftover
+        self.model.open_study(str(leftover.copy), recovered=True)
+
+    def _on_copied(self) -> None:
+        # The recovered work now has a copy of its own.
+        if self._recovered is not None and self.model.findings is not None:
+            self._recovered.discard()
+            self._recovered = None
+
+    # -- sheets --------------------------------------------------------------------------
+
+    def _ask_pdf(self, name: str, work: Callable[[str], Callable[[Any], Any]]) -> None:
+        folder = Path(str(QSettings().value("folder", "")) or ".")
+        title = self.tr("Print sheets")
+        dialog = QFileDialog(self.window, title, str(folder / name), "PDF (*.pdf)")
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.setAcceptMode(QFileDialog.AcceptMode.AcceptSave)
+        dialog.setDefaultSuffix("pdf")
+
+        def chosen(path: str) -> None:
+            self._remember_folder(path)
+            self.model.runner.submit(
+                "print",
+                work(path),
+                lambda _result: self.model.message.emit(
+                    self.tr("Written: {name}").format(name=Path(path).name)
+                ),
+                lambda sentence: self.window.tell(title, sentence),
+                lane="long",
+                title=self.tr("Printing"),
+            )
+
+        dialog.fileSelected.connect(chosen)
+        self.window.show_dialog(dialog)
+
+    def print_section(self) -> None:
+        """Write the sheet of the selected section."""
+        model, study = self.model, self.model.study
+        if study is None:
+            return
+        places = [(model.road_index, model.station_index)]
+        units, style = model.units, model.station_style
+        self._ask_pdf(
+            "section.pdf",
+            lambda path: (
+                lambda progress: jobs.print_sections(progress, study, places, path, units, style)
+            ),
+        )
+
+    def print_reach(self) -> None:
+        """Write the sheet of the selected reach."""
+        if self.model.reach_row < 0:
+            self.model.message.emit(self.tr("Select a reach first"))
+            return
+        self._print_rows([self.model.reach_row], "reach.pdf")
+
+    def print_reaches(self) -> None:
+        """Write the sheets of every reach that won't shed, by rank."""
+        rows = self.model.failing_reaches()
+        if not rows:
+            self.model.message.emit(self.tr("Every reach of this study sheds or can't be told"))
+            return
+        self._print_rows(rows, "reaches.pdf")
+
+    def _print_rows(self, rows: list[int], name: str) -> None:
+        study, units, style = self.model.study, self.model.units, self.model.station_style
+        if study is None:
+            return
+        self._ask_pdf(
+            name,
+            lambda path: (
+                lambda progress: jobs.print_reaches(progress, study, rows, path, units, style)
+            ),
+        )

@@ -1,0 +1,80 @@
+"""What was open lately."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from PySide6.QtCore import QSettings
+
+from gui.state.jobs import RoadSource
+
+__all__ = ["Recent", "add", "clear", "entries"]
+
+MOST = 10
+_KEY = "recent"
+
+
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """A saved study, or a terrain with a road."""
+
+    study: str = ""
+    terrain: str = ""
+    road: str = ""
+    layer: str | None = None
+    start_m: float = 0.0
+    reverse: bool = False
+
+    @property
+    def title(self) -> str:
+        """Short text for a menu."""
+        if self.study:
+            return Path(self.study).name
+        parts = [Path(self.terrain).name]
+        if self.road:
+            parts.append(Path(self.road).name)
+        return " + ".join(parts)
+
+    @property
+    def tip(self) -> str:
+        """Whole paths."""
+        return "\n".join(path for path in (self.study, self.terrain, self.road) if path)
+
+    @property
+    def source(self) -> RoadSource | None:
+        """How the road was read."""
+        if not self.road:
+            return None
+        return RoadSource(self.road, self.layer, self.start_m, self.reverse)
+
+    def exists(self) -> bool:
+        """Whether its files are still there."""
+        return all(os.path.exists(p) for p in (self.study, self.terrain, self.road) if p)
+
+
+def entries() -> list[Recent]:
+    """Return what was open lately, newest first; what can't be read is left out."""
+    text = QSettings().value(_KEY, "[]")
+    try:
+        return [Recent(**entry) for entry in json.loads(str(text))]
+    except (ValueError, TypeError):
+        return []
+
+
+def add(entry: Recent) -> None:
+    """Put an entry first; a terrain gives way to the same terrain with its road."""
+    kept = [
+        other
+        for other in entries()
+        if other != entry
+        and not (entry.terrain and other.terrain == entry.terrain and not other.road)
+    ]
+    QSettings().setValue(_KEY, json.dumps([asdict(e) for e in [entry, *kept][:MOST]]))
+
+
+def clear() -> None:
+    """Forget everything."""
+    QSettings().remove(_KEY)

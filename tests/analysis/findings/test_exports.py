@@ -1,0 +1,531 @@
+"""GeoJSON, CSV, GPX and work sheets: what the standards ask, and that nothing unknown turns 0."""
+
+import csv
+import json
+import math
+import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from analysis.common.errors import LimitsError, OutputError, SettingsError
+from analysis.common.limits import default_limits, limits_to_toml
+from analysis.earthwork.workplan import CAUTIONS, Rates
+from analysis.findings.exports import (
+    flagged_stations,
+    write_csv,
+    write_geojson,
+    write_gpx,
+    write_sheets,
+)
+from analysis.findings.geopackage import (
+    POND_COLUMNS,
+    REACH_COLUMNS,
+    STATION_COLUMNS,
+    Findings,
+    Table,
+)
+from analysis.findings.sheet_text import to_html, to_markdown
+from analysis.findings.sheets import (
+    limits_of,
+    plan_of,
+    plan_sheet,
+    reach_sheet,
+    work_reaches,
+)
+from analysis.terrain.geofiles import CRS, fiona
+
+UTM_33 = CRS.from_epsg(32633).to_wkt()
+ROAD = "Höhen & Täler <Weg>"
+N = 12
+
+
+def table(types, n, **given):
+    columns = {
+        name: np.full(n, "", dtype=object) if kind == "str" else np.full(n, np.nan)
+        for name, kind in types.items()
+    }
+    for name, value in given.items():
+        dtype = object if types.get(name) == "str" else float
+        columns[name] = np.broadcast_to(np.asarray(value, dtype=dtype), n).copy()
+    return Table(columns)
+
+
+def make_findings(**run):
+    """A road due east along northing 5 400 000, 12 stations, two reaches with work."""
+    s = 10.0 * np.arange(N)
+    edge = np.array([-3.5, 3.5])
+    xy = np.stack(
+        [
+            np.repeat(500000.0 + s, 2),
+            # left of an eastbound road is north
+            (5400000.0 - np.tile(edge, N)),
+        ],
+        axis=1,
+    )
+    xy[5] = np.nan
+    stations = table(
+        STATION_COLUMNS,
+        2 * N,
+        road=ROAD,
+        station_m=np.repeat(1000.0 + s, 2),
+        side=np.tile(np.array(["left", "right"], dtype=object), N),
+        verdict=np.where(np.arange(2 * N) % 2 == 0, "won't shed", "sheds"),
+        finding=np.where(np.arange(2 * N) % 2 == 0, "flat", "none"),
+        reason="Flat: falls 1.0 ± 0.5 %, see <limits> & notes.",
+        required_slope_pct=4.0,
+        shoulder_slope_pct=np.r_[np.nan, np.full(2 * N - 1, 1.0)],
+        shoulder_width_m=1.5,
+        foreslope_pct=25.0,
+        edge_z_m=100.0 + np.repeat(s, 2) * 0.02,
+        kerb=0.0,
+        edge_found=1.0,
+    )
+    stations["required_slope_pct"][6] = np.nan
+    stations["ditch_blocked"][3] = 1.0
+    reaches = table(
+        REACH_COLUMNS,
+        3,
+        road=ROAD,
+        side=np.array(["left", "right", "left"], dtype=object),
+        from_m=[1003.0, 995.0, 1062.0],
+        to_m=[1062.0, 1115.0, 1115.0],
+        length_m=[59.0, 120.0, 53.0],
+        finding=np.array(["eroded edge", "none", "can't tell"], dtype=object),
+        treatment=np.array(["replenish and clean ditch", "none", "can't tell"], dtype=object),
+        reason="Cut yields 0.0 m³ compacted | fill needs 6.0: *replenish*.",
+        worst_drop_mm=[70.0, 3.0, np.nan],
+        cut_m3=[0.0, np.nan, np.nan],
+        fill_m3=[6.0, np.nan, np.nan],
+        balance_m3=[-6.0, np.nan, np.nan],
+        balance_se=[0.5, np.nan, np.nan],
+        import_m3_loose=[7.0, np.nan, np.nan],
+        import_t=[12.6, np.nan, np.nan],
+        haul_away_m3_loose=[0.0, np.nan, np.nan],
+        ditch_clean_m=[40.0, 0.0, 0.0],
+        rank=[1, np.nan, np.nan],
+    )
+    line = np.array([[500003.0, 5400003.5], [500062.0, 5400003.5]])
+    # an outline that winds clockwise
+    ring = np.array([[0.0, 0.0], [0.0, 5.0], [5.0, 5.0], [5.0, 0.0], [0.0, 0.0]])
+    return Findings(
+        stations=stations,
+        reaches=reaches,
+        ponds=table(POND_COLUMNS, 1, road=ROAD, side="left", depth_mm=30.0, certain=1.0),
+        station_xy=xy,
+        reach_lines=(line, line + np.array([0.0, -7.0]), line[:1]),
+        pond_rings=(ring + np.array([500000.0, 5400000.0]),),
+        crs_wkt=UTM_33,
+        run={"limits": limits_to_toml(default_limits("gravel")), **run},
+    )
+
+
+def latitude_on_the_central_meridian(northing):
+    """Footpoint latitude of UTM on WGS 84, series of Snyder 1987, USGS PP 1395, eq. 3-26."""
+    a, f = 6378137.0, 1.0 / 298.257223563
+    e2 = f * (2.0 - f)
+    mu = northing / 0.9996 / (a * (1 - e2 / 4 - 3 * e2**2 / 64 - 5 * e2**3 / 256))
+    e1 = (1 - math.sqrt(1 - e2)) / (1 + math.sqrt(1 - e2))
+    return math.degrees(
+        mu
+        + (3 * e1 / 2 - 27 * e1**3 / 32) * math.sin(2 * mu)
+        + (21 * e1**2 / 16 - 55 * e1**4 / 32) * math.sin(4 * mu)
+        + 151 * e1**3 / 96 * math.sin(6 * mu)
+        + 1097 * e1**4 / 512 * math.sin(8 * mu)
+    )
+
+
+# ---------------------------------------------------------------- GeoJSON
+
+
+@pytest.fixture
+def geojson(tmp_path):
+    path = tmp_path / "a.geojson"
+    write_geojson(make_findings(), path)
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+def features(collection, layer):
+    return [f for f in collection["features"] if f["properties"]["layer"] == layer]
+
+
+def test_geojson_is_wgs_84_in_the_order_longitude_latitude(geojson):
+    first = features(geojson, "station")[0]["geometry"]["coordinates"]
+    assert first[0] == pytest.approx(15.0, abs=1e-7)
+    assert first[1] == pytest.approx(latitude_on_the_central_meridian(5400003.5), abs=2e-7)
+    # RFC 7946 sec. 4: no other system, no crs member
+    assert "crs" not in geojson
+
+
+def test_geojson_keeps_the_structure_of_the_standard(geojson):
+    assert geojson["type"] == "FeatureCollection"
+    west, south, east, north = geojson["bbox"]
+    assert west < east
+    assert south < north
+    ids = [f["id"] for f in geojson["features"]]
+    assert len(set(ids)) == len(ids) == 3 + 2 * N + 1
+    for feature in geojson["features"]:
+        assert feature["type"] == "Feature"
+        shape = feature["geometry"]
+        if shape is None:
+            continue
+        points = np.array(
+            shape["coordinates"][0] if shape["type"] == "Polygon" else shape["coordinates"]
+        ).reshape(-1, 2)
+        assert (points >= [west, south]).all()
+        assert (points <= [east, north]).all()
+
+
+def test_geojson_rings_are_closed_and_counterclockwise(geojson):
+    # RFC 7946 sec. 3.1.6
+    ring = np.array(features(geojson, "pond")[0]["geometry"]["coordinates"][0])
+    np.testing.assert_array_equal(ring[0], ring[-1])
+    assert np.sum(ring[:-1, 0] * ring[1:, 1] - ring[1:, 0] * ring[:-1, 1]) > 0.0
+
+
+def test_geojson_has_no_place_where_none_is_known(geojson):
+    assert features(geojson, "station")[5]["geometry"] is None
+    # one position is no line
+    assert [f["geometry"] is None for f in features(geojson, "reach")] == [False, False, True]
+
+
+def test_geojson_unknown_is_null_and_kinds_are_kept(geojson):
+    station, reach = features(geojson, "station")[0], features(geojson, "reach")
+    assert station["properties"]["shoulder_slope_pct"] is None
+    assert station["properties"]["edge_found"] is True
+    assert station["properties"]["kerb"] is False
+    assert station["properties"]["ditch_blocked"] is None
+    assert station["properties"]["road"] == ROAD
+    assert set(STATION_COLUMNS) <= set(station["properties"])
+    assert (reach[0]["properties"]["rank"], reach[1]["properties"]["rank"]) == (1, None)
+    assert reach[1]["properties"]["cut_m3"] is None
+    assert reach[0]["properties"]["cut_m3"] == 0.0
+
+
+def test_geojson_opens_in_a_general_reader(tmp_path):
+    path = tmp_path / "a.geojson"
+    write_geojson(make_findings(), path)
+    with fiona.open(path) as layer:
+        assert layer.crs == CRS.from_epsg(4326) or layer.crs.to_epsg() == 4326
+        assert len(layer) == 3 + 2 * N + 1
+
+
+def test_empty_findings_are_written(tmp_path):
+    made = replace(
+        make_findings(),
+        stations=Table.empty(STATION_COLUMNS),
+        reaches=Table.empty(REACH_COLUMNS),
+        ponds=Table.empty(POND_COLUMNS),
+        station_xy=np.empty((0, 2)),
+        reach_lines=(),
+        pond_rings=(),
+    )
+    write_geojson(made, tmp_path / "a.geojson")
+    collection = json.loads((tmp_path / "a.geojson").read_text(encoding="utf-8"))
+    assert collection == {"type": "FeatureCollection", "features": []}
+    write_gpx(made, tmp_path / "a.gpx")
+    write_csv(made, tmp_path / "a.csv")
+    assert [p.name for p in write_sheets(made, tmp_path / "sheets")] == ["plan.html", "plan.md"]
+    assert "No reach calls for work." in (tmp_path / "sheets" / "plan.md").read_text("utf-8")
+
+
+# ---------------------------------------------------------------- CSV
+
+
+def test_csv_reads_back(tmp_path):
+    path = tmp_path / "a.csv"
+    made = make_findings()
+    write_csv(made, path)
+    raw = path.read_bytes()
+    assert raw.startswith(b"\xef\xbb\xbf")
+    # RFC 4180: every record ends in CRLF
+    assert raw.count(b"\r\n") == raw.count(b"\n") == 2 * N + 1
+    with path.open(encoding="utf-8-sig", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert len(rows) == 2 * N
+    assert list(rows[0])[:4] == ["station", "road", "station_m", "side"]
+    assert rows[0]["station"] == "1+000"
+    assert rows[0]["road"] == ROAD
+    assert rows[0]["shoulder_slope_pct"] == ""
+    assert rows[1]["shoulder_slope_pct"] == "1"
+    assert rows[0]["kerb"] == "false"
+    assert float(rows[0]["longitude"]) == pytest.approx(15.0, abs=1e-7)
+    assert (rows[5]["x"], rows[5]["longitude"]) == ("", "")
+    for name, kind in STATION_COLUMNS.items():
+        if kind == "float":
+            back = np.array([float(row[name] or "nan") for row in rows])
+            np.testing.assert_allclose(back, made.stations[name], rtol=1e-6, atol=1e-6)
+
+
+# ---------------------------------------------------------------- GPX
+
+GPX = "{http://www.topografix.com/GPX/1/1}"
+
+
+def test_flagged_are_faults_and_blocked_ditches_only():
+    rows = flagged_stations(make_findings())
+    assert rows.tolist() == sorted([*range(0, 2 * N, 2), 3])
+
+
+def test_gpx_keeps_the_order_of_the_schema_and_escapes(tmp_path):
+    path = tmp_path / "a.gpx"
+    made = make_findings()
+    made.stations["reason"][0] = "bell \x07 & <angle>"
+    write_gpx(made, path)
+    root = ElementTree.parse(path).getroot()
+    assert root.tag == f"{GPX}gpx"
+    assert (root.get("version"), root.get("creator")) == ("1.1", "Vergeline")
+    points = root.findall(f"{GPX}wpt")
+    assert len(points) == N + 1
+    for point in points:
+        # wptType of GPX 1.1 is a sequence: ele, name, desc, type in this order
+        assert [child.tag.removeprefix(GPX) for child in point] == ["ele", "name", "desc", "type"]
+        assert -90.0 <= float(point.get("lat")) <= 90.0
+    assert points[0].find(f"{GPX}name").text == f"{ROAD} 1+000 left"
+    assert points[0].find(f"{GPX}desc").text == "bell  & <angle>"
+    assert points[0].find(f"{GPX}type").text == "flat"
+    assert float(points[0].get("lon")) == pytest.approx(15.0, abs=1e-7)
+    kinds = [p.find(f"{GPX}type").text for p in points]
+    assert kinds.count("blocked ditch") == 1
+
+
+def test_gpx_opens_in_a_general_reader(tmp_path):
+    path = tmp_path / "a.gpx"
+    write_gpx(make_findings(), path)
+    with fiona.open(path, layer="waypoints") as layer:
+        records = list(layer)
+    assert len(records) == N + 1
+    assert records[0]["properties"]["name"] == f"{ROAD} 1+000 left"
+    assert records[0]["properties"]["ele"] == pytest.approx(100.0)
+
+
+# ---------------------------------------------------------------- work reaches
+
+
+def test_work_reaches_take_what_the_stations_add():
+    first, sound, doubtful = work_reaches(make_findings())
+    assert (first.road, first.side, first.row) == (ROAD, "left", 0)
+    assert first.width_m == pytest.approx(1.5)
+    assert first.foreslope_pct == pytest.approx(25.0)
+    # stations 1010 and 1060 are the outer ones of 1003 to 1062
+    assert (first.from_z_m, first.to_z_m) == pytest.approx((100.2, 101.2))
+    assert (first.road_low_m, first.road_high_m) == (995.0, 1115.0)
+    assert math.isnan(sound.fill_m3_compacted)
+    assert doubtful.treatment == "can't tell"
+    made = plan_of(make_findings())
+    assert len(made.items) == 1
+    assert len(made.visits) == 1
+    assert (made.items[0].start_m, made.items[0].end_m) == (1000.0, 1070.0)
+
+
+def test_older_findings_without_the_later_columns():
+    made = make_findings()
+    old = {
+        n: c for n, c in made.stations.columns.items() if n not in ("shoulder_width_m", "edge_z_m")
+    }
+    reach = work_reaches(replace(made, stations=Table(old)))[0]
+    assert math.isnan(reach.width_m)
+    assert math.isnan(reach.from_z_m)
+
+
+def test_limits_come_from_the_run_record():
+    strict = default_limits("turf").with_value("board_m", 2.0)
+    assert limits_of(make_findings(limits=limits_to_toml(strict))) == strict
+    assert limits_of(make_findings(limits="")) == default_limits()
+    with pytest.raises(LimitsError, match="the findings' limits"):
+        limits_of(make_findings(limits="["))
+
+
+# ---------------------------------------------------------------- sheets
+
+
+class Page(HTMLParser):
+    """Checks that every element is closed, and collects texts and table rows."""
+
+    VOID = ("meta", "br", "link")
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.texts, self.rows = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        if tag not in self.VOID:
+            self.open.append(tag)
+        if tag == "tr":
+            self.rows.append([])
+        if tag in ("td", "th"):
+            self.rows[-1].append("")
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.texts.append(data)
+        if self.open and self.open[-1] in ("td", "th"):
+            self.rows[-1][-1] += data
+
+
+def sheet_of(made=None, rates=None, traffic_plan="TCP 14-B", **options):
+    made = made or make_findings()
+    plan = plan_of(made, rates=rates, traffic_plan=traffic_plan)
+    return reach_sheet(made, plan, plan.items[0], **options)
+
+
+def test_html_is_whole_and_says_everything():
+    page = Page()
+    text = to_html(sheet_of())
+    page.feed(text)
+    assert page.open == []
+    said = "".join(page.texts)
+    for caution in CAUTIONS:
+        assert caution in said
+    assert "TCP 14-B" in said
+    assert ROAD in said
+    # cautions come before everything else
+    assert said.index(CAUTIONS[0]) < said.index("What is wrong")
+    for words in (
+        "1+000 to 1+070", "fill, compacted", "6.0 m³", "-6.0 m³ ± 0.5 m³", "12.6 t, 1 load",
+        "moist", "40 m of ditch", "70 mm below the pavement edge",
+    ):  # fmt: skip
+        assert words in said, words
+    # self-contained: nothing is fetched
+    assert "http" not in text
+    assert "<script" not in text
+
+
+def test_board_readings_of_a_reach():
+    page = Page()
+    page.feed(to_html(sheet_of()))
+    rows = [row for row in page.rows if row and row[0].startswith("1+0") and len(row) == 6]
+    # stations 1010 to 1060; 1.20 m at 4 % is 48 mm, a point either way 12 mm
+    assert [row[0] for row in rows] == ["1+010", "1+020", "1+030", "1+040", "1+050", "1+060"]
+    assert rows[0][1:] == ["4.0 %", "48 mm", "36 mm to 60 mm", "", ""]
+    assert rows[2][1:4] == ["unknown", "unknown", "unknown"]
+    assert "1.20 m camber board" in "".join(page.texts)
+
+
+def test_markdown_tables_are_whole_and_markup_is_escaped():
+    text = to_markdown(sheet_of())
+    lines = text.splitlines()
+    assert lines[0] == "# Work sheet 1: Höhen & Täler \\<Weg\\>, left, 1+000 to 1+070"
+    assert "compacted \\| fill" in text
+    assert "\\*replenish\\*" in text
+    width = None
+    for line in lines:
+        if not line.startswith("|"):
+            width = None
+            continue
+        cells = line.replace("\\|", "").count("|")
+        width = width or cells
+        assert cells == width, line
+
+
+def test_traffic_control_plan_is_asked_for_where_it_is_not_given():
+    text = to_markdown(sheet_of(traffic_plan=""))
+    assert "enter its number; no work without it" in text
+
+
+def test_us_units():
+    text = to_markdown(sheet_of(system="us"))
+    # 6 m3 = 7.85 yd3, 12.6 t = 13.89 short tons, 48 mm = 1.89 in, 1.20 m = 3.94 ft
+    for words in ("7.8 yd³", "13.9 short tons", "1.89 in", "3.94 ft camber board"):
+        assert words in text
+    assert " m³" not in text.replace("0.0 m³ compacted", "")
+    with pytest.raises(SettingsError, match="metric or us"):
+        sheet_of(system="imperial")
+
+
+def test_costs_only_where_a_rate_was_given():
+    assert "Costs" not in to_markdown(sheet_of())
+    rates = Rates(currency="kr", material_per_t=100.0)
+    text = to_markdown(sheet_of(rates=rates))
+    assert "1,260 kr" in text
+    assert "without grader, roller" in text
+    made = make_findings()
+    assert "1,260 kr" in to_markdown(plan_sheet(plan_of(made, rates=rates)))
+
+
+def test_unknown_quantities_say_so():
+    made = make_findings()
+    for name in ("cut_m3", "fill_m3", "balance_m3", "import_m3_loose", "import_t"):
+        made.reaches[name][0] = np.nan
+    text = to_markdown(sheet_of(made))
+    assert "| fill, compacted | unknown |" in text
+    assert "| import | unknown |" in text
+    assert "measure on site" in text
+
+
+def test_what_the_blade_carries_is_listed():
+    assert "Carrying" not in to_markdown(sheet_of())
+    made = make_findings()
+    left = made.stations["side"] == "left"
+    made.stations["cut_m2"][left] = [0.0, 0.3, *[0.0] * 10]
+    made.stations["fill_m2"][left] = [0.0, 0.0, 0.0, 0.1, *[0.0] * 8]
+    text = to_markdown(sheet_of(made))
+    # 0.1 m2 over 10 m compacted at 0.86 per loose
+    assert "1.2 m³ loose to carry along the shoulder, 20 m on average" in text
+    assert "| 1+010 | 1+030 | 1.2 m³ | 20 m |" in text
+
+
+def test_narrow_shoulder_takes_a_shorter_board():
+    made = make_findings()
+    made.stations["shoulder_width_m"][:] = 1.0
+    assert "only 1.00 m wide" in to_markdown(sheet_of(made))
+
+
+def test_plan_sheet_lists_order_sums_and_visits():
+    text = to_markdown(plan_sheet(plan_of(make_findings(), traffic_plan="TCP 14-B")))
+    assert "| 1 | 1 | Höhen & Täler \\<Weg\\> | left | 1+000 to 1+070 | eroded edge |" in text
+    assert "## Look first" in text
+    assert "1+062 to 1+115" in text
+    assert "traffic control, set-ups: 1" in text
+
+
+def test_sheets_are_written_with_safe_names(tmp_path):
+    folder = tmp_path / "sheets"
+    paths = write_sheets(make_findings(), folder, traffic_plan="TCP 14-B")
+    again = write_sheets(make_findings(), folder)
+    assert paths == again
+    assert sorted(p.name for p in folder.iterdir()) == [
+        "001_Höhen-Täler-Weg_left_1003-1062.html",
+        "001_Höhen-Täler-Weg_left_1003-1062.md",
+        "plan.html",
+        "plan.md",
+    ]
+
+
+# ---------------------------------------------------------------- bad places
+
+
+WRITERS = {"a.geojson": write_geojson, "a.csv": write_csv, "a.gpx": write_gpx}
+
+
+@pytest.mark.parametrize("name", WRITERS)
+def test_unwritable_place_is_told_and_a_good_file_stays(tmp_path, name):
+    with pytest.raises(OutputError, match="can't be written"):
+        WRITERS[name](make_findings(), tmp_path / "none" / name)
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    with pytest.raises(OutputError, match="can't be written"):
+        WRITERS[name](make_findings(), tmp_path / "file" / name)
+    (tmp_path / name).mkdir()
+    with pytest.raises(OutputError, match="is a folder"):
+        WRITERS[name](make_findings(), tmp_path / name)
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(["file", name])
+
+
+def test_sheets_need_a_folder(tmp_path):
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    with pytest.raises(OutputError, match="is a file; choose a folder"):
+        write_sheets(make_findings(), tmp_path / "file")
+    with pytest.raises(OutputError, match="can't be made"):
+        write_sheets(make_findings(), tmp_path / "none" / "sheets")
+
+
+@pytest.mark.parametrize("write", [write_geojson, write_gpx])
+def test_findings_without_a_coordinate_system_are_told(tmp_path, write):
+    with pytest.raises(OutputError, match="no coordinate system"):
+        write(replace(make_findings(), crs_wkt=""), tmp_path / "a.out")
+    write_csv(replace(make_findings(), crs_wkt=""), tmp_path / "a.csv")
+    assert (tmp_path / "a.csv").stat().st_size > 1000

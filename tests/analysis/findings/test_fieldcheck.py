@@ -1,0 +1,395 @@
+"""Readings back from the field: reading the table, comparing, accepting."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import chi2, norm
+
+from analysis.common.errors import ReadingsError
+from analysis.common.limits import default_limits, limits_to_toml
+from analysis.findings.fieldcheck import (
+    ACCEPTED,
+    BORDERLINE,
+    NOT_ACCEPTED,
+    NOT_COMPARED,
+    accept,
+    accept_reaches,
+    agreement,
+    compare,
+    report,
+)
+from analysis.findings.geopackage import (
+    POND_COLUMNS,
+    REACH_COLUMNS,
+    STATION_COLUMNS,
+    Findings,
+    Table,
+)
+from analysis.findings.readings import (
+    Reading,
+    expected_fall_mm,
+    read_readings,
+    slope_from_board_pct,
+)
+
+GRAVEL = default_limits("gravel")
+
+
+def column(kind, n):
+    return np.full(n, "", dtype=object) if kind == "str" else np.full(n, np.nan)
+
+
+def findings(n=6, roads=("Velmarrow Road",), **given):
+    """Findings of stations 10 m apart, left then right, the same everywhere unless given."""
+    rows = 2 * n * len(roads)
+    columns = {name: column(kind, rows) for name, kind in STATION_COLUMNS.items()}
+    columns["road"] = np.repeat(np.array(roads, dtype=object), 2 * n)
+    columns["side"] = np.tile(np.array(["left", "right"], dtype=object), n * len(roads))
+    columns["station_m"] = np.tile(np.repeat(1000.0 + 10.0 * np.arange(n), 2), len(roads))
+    for name, value in {
+        "shoulder_slope_pct": 1.0,
+        "shoulder_slope_se": 0.4,
+        "edge_drop_mm": 12.0,
+        "edge_drop_se": 6.0,
+        "required_slope_pct": 4.0,
+        "average_m": 20.0,
+        **given,
+    }.items():
+        columns[name] = np.broadcast_to(np.asarray(value, dtype=float), rows).copy()
+    columns["verdict"] = np.full(rows, "won't shed", dtype=object)
+    return Findings(
+        stations=Table(columns),
+        reaches=Table.empty(REACH_COLUMNS),
+        ponds=Table.empty(POND_COLUMNS),
+        station_xy=np.zeros((rows, 2)),
+        reach_lines=(),
+        pond_rings=(),
+        crs_wkt="",
+        run={"limits": limits_to_toml(GRAVEL)},
+    )
+
+
+def reading(station_m=1000.0, reading_mm=12.0, **given):
+    return Reading(
+        **{
+            "road": "",
+            "station_m": station_m,
+            "side": "left",
+            "reading_mm": reading_mm,
+            "board_m": 1.2,
+            **given,
+        }
+    )
+
+
+# ---------------------------------------------------------------- the board
+
+
+def test_camber_board_of_the_trade():
+    # 1.20 m board at 4 % falls 48 mm
+    assert expected_fall_mm(4.0, 1.20) == pytest.approx(48.0)
+    assert reading(reading_mm=48.0).slope_pct == pytest.approx(4.0)
+
+
+@given(slope=st.floats(-20.0, 20.0), board=st.floats(0.3, 4.0))
+def test_fall_and_slope_are_inverse(slope, board):
+    assert slope_from_board_pct(expected_fall_mm(slope, board), board) == pytest.approx(slope)
+
+
+# ---------------------------------------------------------------- the table
+
+
+def test_table_is_read(tmp_path):
+    path = tmp_path / "r.csv"
+    path.write_text(
+        "road,station,side,reading_mm,board_m,edge_mm,when,note\n"
+        "Velmarrow Road,1+000,Left,14,1.0,8,,windy\n"
+        ",1010.5,r,-6.5,,,after,\n"
+        "\n"
+        "Velmarrow Road,1+020,left,,,,,not read\n",
+        encoding="utf-8",
+    )
+    first, second = read_readings(path, GRAVEL)
+    assert (first.road, first.station_m, first.side) == ("Velmarrow Road", 1000.0, "left")
+    assert (first.reading_mm, first.board_m, first.edge_mm) == (14.0, 1.0, 8.0)
+    assert (first.when, first.line) == ("before", 2)
+    assert first.slope_pct == pytest.approx(1.4)
+    assert (second.station_m, second.side, second.when) == (1010.5, "right", "after")
+    # the board of the limits where none is given
+    assert second.board_m == GRAVEL.board_m.value
+    assert math.isnan(second.edge_mm)
+    assert second.line == 3
+
+
+def test_table_of_a_spreadsheet_with_decimal_commas(tmp_path):
+    path = tmp_path / "r.csv"
+    path.write_text("Station;Side;Reading_mm;Board_m\r\n1+000,5;L;14,5;1,2\r\n", "utf-8-sig")
+    (only,) = read_readings(path)
+    assert only.station_m == 1000.5
+    assert (only.reading_mm, only.board_m) == (14.5, 1.2)
+
+
+def test_table_with_tabs(tmp_path):
+    path = tmp_path / "r.txt"
+    path.write_text("station\tside\treading_mm\n20\tright\t3\n", encoding="utf-8")
+    assert read_readings(path)[0].station_m == 20.0
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        ("", ["empty", "station, side and reading_mm"]),
+        ("station,side\n1,left\n", ["no column reading_mm"]),
+        ("station,side,reading_mm\n", ["no reading", "reading_mm"]),
+        ("station,side,reading_mm\n1+0,left,4\n", ["line 2", "'1+0'", "1+240"]),
+        ("station,side,reading_mm\n10,middle,4\n", ["line 2", "'middle'", "left or right"]),
+        ("station,side,reading_mm\n10,left,4\n20,left,x\n", ["line 3", "reading_mm", "'x'"]),
+        ("station,side,reading_mm\n10,left,nan\n", ["reading_mm", "'nan'", "-1000 to 1000"]),
+        ("station,side,reading_mm\n10,left,5000\n", ["reading_mm", "5000"]),
+        ("station,side,reading_mm,board_m\n10,left,5,0\n", ["board_m", "0.3 to 4"]),
+        ("station,side,reading_mm,board_m\n10,left,5,120\n", ["board_m", "120"]),
+        ("station,side,reading_mm,edge_mm\n10,left,5,inf\n", ["edge_mm", "inf"]),
+        ("station,side,reading_mm,when\n10,left,5,now\n", ["'now'", "before or after"]),
+        ('station,side,reading_mm\n10,left,"5\n', ["isn't a readable CSV table"]),
+    ],
+)
+def test_wrong_table_is_told_in_one_sentence(tmp_path, text, parts):
+    path = tmp_path / "field.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ReadingsError) as caught:
+        read_readings(path)
+    message = str(caught.value)
+    assert "\n" not in message
+    for part in ["field.csv", *parts]:
+        assert part in message
+
+
+def test_unreadable_table_is_told(tmp_path):
+    with pytest.raises(ReadingsError, match="no readings file"):
+        read_readings(tmp_path / "none.csv")
+    with pytest.raises(ReadingsError, match="can't be read"):
+        read_readings(tmp_path)
+    path = tmp_path / "a.csv"
+    path.write_bytes(b"station,side,reading_mm\n1,left,\xff\n")
+    with pytest.raises(ReadingsError, match="UTF-8"):
+        read_readings(path)
+
+
+# ---------------------------------------------------------------- comparing
+
+
+def test_z_by_hand():
+    # read 18 mm on 1.2 m = 1.5 %, measured 1.0 +- 0.4 %; board 2 mm = 0.167, place 0.5 points
+    (made,) = compare([reading(reading_mm=18.0, edge_mm=20.0)], findings(), GRAVEL)
+    slope_se = math.hypot(2.0 / 12.0, 0.5)
+    assert made.slope_se == pytest.approx(slope_se)
+    assert made.difference_points == pytest.approx(0.5)
+    assert made.z == pytest.approx(0.5 / math.hypot(slope_se, 0.4))
+    assert made.edge_difference_mm == pytest.approx(8.0)
+    assert made.edge_z == pytest.approx(8.0 / math.hypot(2.0, 6.0))
+    assert made.verdict == "won't shed"
+    assert made.reason == ""
+
+
+def test_nearest_station_of_that_road_and_side():
+    made = findings(roads=("Velmarrow Road", "Quillhanger Lane"))
+    slopes = made.stations["shoulder_slope_pct"]
+    slopes[:] = np.arange(slopes.size)
+    (left,) = compare([reading(1013.0, road="Quillhanger Lane")], made, GRAVEL)
+    (right,) = compare([reading(1018.0, road="Velmarrow Road", side="right")], made, GRAVEL)
+    assert left.measured_slope_pct == 12 + 2
+    assert right.measured_slope_pct == 5
+    (far,) = compare([reading(1065.0, road="Velmarrow Road")], made, GRAVEL)
+    assert math.isnan(far.z)
+    assert "No station" in far.reason
+
+
+def test_reading_without_a_road_is_only_clear_on_one_road():
+    two = findings(roads=("Velmarrow Road", "Quillhanger Lane"))
+    with pytest.raises(ReadingsError, match=r"names no road.*Velmarrow Road, Quillhanger Lane"):
+        compare([reading(line=7)], two, GRAVEL)
+    with pytest.raises(ReadingsError, match=r"'Elsewhere' in line 7 .*Velmarrow Road"):
+        compare([reading(road="Elsewhere", line=7)], two, GRAVEL)
+
+
+def test_unmeasured_station_is_left_out_and_says_why():
+    made = findings(shoulder_slope_pct=np.nan)
+    made.stations["reason"][:] = "A hole in the grid."
+    (one,) = compare([reading()], made, GRAVEL)
+    assert math.isnan(one.z)
+    assert one.reason == "A hole in the grid."
+    summary = agreement([one])
+    assert (summary.compared, summary.left_out) == (0, 1)
+    assert math.isnan(summary.chance)
+
+
+def test_agreement_of_independent_readings_is_a_chi_square():
+    made = findings(n=4)
+    readings = [reading(1000.0 + 30.0 * k, value) for k, value in enumerate((15.0, 6.0))]
+    compared = compare(readings, made, GRAVEL)
+    summary = agreement(compared, average_m=20.0)
+    z = np.array([c.z for c in compared])
+    assert summary.chance == pytest.approx(chi2.sf((z**2).sum(), 2))
+    assert summary.mean_difference_points == pytest.approx(np.mean([0.25, -0.5]))
+    error = math.hypot(compared[0].slope_se, 0.4)
+    assert summary.mean_difference_se == pytest.approx(error / math.sqrt(2.0))
+    assert summary.rms_difference_points == pytest.approx(math.sqrt((0.0625 + 0.25) / 2.0))
+
+
+def test_readings_within_one_window_share_the_measured_error():
+    compared = compare([reading(1000.0), reading(1000.0), reading(1000.0)], findings(), GRAVEL)
+    summary = agreement(compared, average_m=20.0)
+    own = compared[0].slope_se
+    assert summary.mean_difference_se == pytest.approx(math.sqrt(own**2 / 3.0 + 0.4**2))
+
+
+def test_simulated_readings_come_out_as_stated():
+    # Draw readings by the stated errors: z spread about 1, chance evenly spread.
+    rng = np.random.default_rng(4)
+    chances, spread = [], []
+    for _ in range(200):
+        true = rng.normal(1.0, 0.4, 5)
+        slopes = true + rng.normal(0.0, math.hypot(2.0 / 12.0, 0.5), 5)
+        made = findings(n=13)
+        readings = [reading(1000.0 + 30.0 * k, 12.0 * slope) for k, slope in enumerate(slopes)]
+        summary = agreement(compare(readings, made, GRAVEL))
+        chances.append(summary.chance)
+        spread.append(summary.z_spread**2)
+    assert np.mean(spread) == pytest.approx(1.0, abs=0.1)
+    assert np.mean(np.array(chances) < 0.1) == pytest.approx(0.1, abs=0.06)
+
+
+# ---------------------------------------------------------------- accepting
+
+
+@pytest.mark.parametrize(
+    ("reading_mm", "edge_mm", "state"),
+    [
+        (48.0, math.nan, ACCEPTED),  # 4 % of 4 % required
+        (39.0, math.nan, ACCEPTED),  # 0.75 points flat, 1 allowed
+        (36.5, math.nan, BORDERLINE),  # 0.96 points, closer than the board can tell
+        (30.0, math.nan, NOT_ACCEPTED),  # 1.5 points
+        (66.0, math.nan, NOT_ACCEPTED),  # too steep
+        (48.0, 5.0, ACCEPTED),
+        (48.0, 9.0, BORDERLINE),
+        (48.0, -25.0, NOT_ACCEPTED),
+        (36.5, 25.0, NOT_ACCEPTED),
+    ],
+)
+def test_acceptance(reading_mm, edge_mm, state):
+    (made,) = accept(
+        [reading(reading_mm=reading_mm, edge_mm=edge_mm, when="after")], findings(), GRAVEL
+    )
+    assert made.state == state
+    assert made.required_slope_pct == 4.0
+    assert made.slope_before_pct == 1.0
+    if state != NOT_ACCEPTED:
+        assert ("read it again" in made.reason) == (state == BORDERLINE)
+
+
+def test_slope_before_is_the_reading_before_where_there_is_one():
+    readings = [
+        reading(1002.0, 30.0, when="before"),
+        reading(1001.0, 48.0, when="after"),
+        reading(1030.0, 48.0, when="after"),
+        reading(1001.0, 48.0, when="after", side="right"),
+    ]
+    near, far, other = accept(readings, findings(), GRAVEL)
+    assert near.slope_before_pct == pytest.approx(2.5)
+    assert far.slope_before_pct == other.slope_before_pct == 1.0
+
+
+def test_unknown_requirement_is_not_accepted_silently():
+    (made,) = accept([reading(when="after")], findings(required_slope_pct=np.nan), GRAVEL)
+    assert made.state == NOT_COMPARED
+
+
+def reaches_of(made, treatment="reshape"):
+    """Give findings one reach over stations 1010 to 1040, left."""
+    columns = {name: column(kind, 1) for name, kind in REACH_COLUMNS.items()}
+    columns["road"][0], columns["side"][0] = "Velmarrow Road", "left"
+    columns["from_m"][0], columns["to_m"][0] = 1005.0, 1045.0
+    columns["treatment"][0] = treatment
+    return replace(made, reaches=Table(columns))
+
+
+@pytest.mark.parametrize(
+    ("slope", "drop", "state"),
+    [
+        (4.0, 0.0, ACCEPTED),
+        (4.9, 0.0, BORDERLINE),
+        (2.0, 0.0, NOT_ACCEPTED),
+        (4.0, 30.0, NOT_ACCEPTED),
+        (np.nan, 0.0, NOT_COMPARED),
+    ],
+)
+def test_work_is_accepted_on_a_later_terrain(slope, drop, state):
+    before = reaches_of(findings())
+    after = findings(shoulder_slope_pct=slope, edge_drop_mm=drop, edge_drop_se=2.0)
+    (made,) = accept_reaches(before, after, GRAVEL)
+    assert made.state == state
+    assert made.slope_before_pct == 1.0
+    if state != NOT_COMPARED:
+        assert made.slope_after_pct == pytest.approx(slope)
+        # four stations 10 m apart, windows of 20 m: each pair of neighbours shares one half
+        assert made.slope_after_se == pytest.approx(0.4 * math.sqrt(4 + 2 * 3 * 0.5) / 4)
+        chance = norm.cdf((1.0 - slope + 4.0) / made.slope_after_se)
+        chance -= norm.cdf((-1.0 - slope + 4.0) / made.slope_after_se)
+        edge = norm.cdf((10.0 - drop) / made.edge_after_se)
+        edge -= norm.cdf((-10.0 - drop) / made.edge_after_se)
+        assert made.p_within == pytest.approx(chance * edge)
+
+
+def test_work_half_hidden_on_the_later_terrain_is_not_accepted():
+    after = findings(shoulder_slope_pct=4.0, edge_drop_mm=0.0)
+    after.stations["shoulder_slope_pct"][2:5] = np.nan
+    (made,) = accept_reaches(reaches_of(findings()), after, GRAVEL)
+    assert made.known_share == pytest.approx(0.5)
+    assert made.state == NOT_COMPARED
+    assert accept_reaches(reaches_of(findings(), "none"), after, GRAVEL) == ()
+    (gone,) = accept_reaches(reaches_of(findings()), findings(roads=("Elsewhere",)), GRAVEL)
+    assert (gone.state, gone.known_share) == (NOT_COMPARED, 0.0)
+
+
+# ---------------------------------------------------------------- in words
+
+
+def test_report(tmp_path):
+    path = tmp_path / "r.csv"
+    path.write_text(
+        "station,side,reading_mm,edge_mm,when\n"
+        "1+000,left,14,,\n1+020,right,10,14,\n1+500,left,10,,\n"
+        "1+000,left,47,2,after\n1+020,right,20,,after\n",
+        encoding="utf-8",
+    )
+    text = report(findings(), path)
+    assert "1+000 left: read 1.2 ± 0.5 %, measured 1.0 ± 0.4 %" in text
+    assert "1+500 left: read 0.8 %; No station" in text
+    assert "2 compared, 1 left out" in text
+    assert "agree within their errors" in text
+    assert "1+000 left: accepted; 3.9 % of 4.0 % required, was 1.2 %" in text
+    assert "1+020 right: not accepted; 1.7 %" in text
+    assert text.endswith("2 readings: 1 accepted, 1 not accepted.")
+
+
+@pytest.mark.parametrize(
+    ("values", "words"), [((40.0, 44.0, 41.0), "reads steeper"), ((40.0, -18.0), "They scatter")]
+)
+def test_report_says_how_they_disagree(tmp_path, values, words):
+    path = tmp_path / "r.csv"
+    rows = [f"{1000 + 20 * k},left,{value}" for k, value in enumerate(values)]
+    path.write_text("station,side,reading_mm\n" + "\n".join(rows), encoding="utf-8")
+    assert words in report(findings(), path)
+
+
+def test_report_uses_the_limits_of_the_findings(tmp_path):
+    made = findings()
+    path = tmp_path / "r.csv"
+    path.write_text("station,side,reading_mm,when\n1000,left,30,after\n", encoding="utf-8")
+    assert "not accepted" in report(made, path)
+    made.run["limits"] = limits_to_toml(GRAVEL.with_value("accept_slope_points", 2.0))
+    assert "left: accepted" in report(made, path)

@@ -1,0 +1,217 @@
+"""Verdicts and findings of single stations against draws from the stated errors."""
+
+from dataclasses import fields
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from analysis.common.limits import default_limits
+from analysis.shoulder.measure import Measures
+from analysis.verdict.judge import CANT_TELL, FINDINGS, NO_DATA, SHEDS, WONT_SHED, judge
+
+_LIMITS = default_limits("gravel")
+_SOUND = {
+    "pavement_slope_pct": 2.0,
+    "pavement_slope_se": 0.2,
+    "shoulder_slope_pct": 4.5,
+    "shoulder_slope_se": 0.4,
+    "slope_cov": 0.0,
+    "edge_drop_mm": 0.0,
+    "edge_drop_se": 8.0,
+    "drop_shoulder_cov": 0.0,
+    "rut_mm": 4.0,
+    "rut_se": 4.0,
+    "ridge_mm": 3.0,
+    "ridge_se": 3.0,
+}
+
+
+def _measures(n=1, **values):
+    """Measures of n like stations; single columns can be given as numbers or (n, 2) arrays."""
+    columns = {}
+    for field in fields(Measures):
+        if field.name == "status":
+            columns["status"] = np.zeros((n, 2), dtype=np.int8)
+        elif field.name == "reason":
+            columns["reason"] = np.full((n, 2), "", dtype=object)
+        else:
+            columns[field.name] = np.full((n, 2), _SOUND.get(field.name, np.nan))
+    for name, value in values.items():
+        columns[name] = np.broadcast_to(value, (n, 2)).copy()
+    return Measures(**columns)
+
+
+def _judge(measures, *, retained=0.0, retained_se=5.0, chance=10.0, kerb=False, limits=_LIMITS):
+    shape = measures.status.shape
+    return judge(
+        measures,
+        np.ones(shape[0], dtype=bool),
+        np.full(shape, 4.0),
+        np.full(shape, retained),
+        np.full(shape, retained_se),
+        np.full(shape, chance),
+        np.full(shape, kerb),
+        limits,
+    )
+
+
+def _draws(measures, count=400_000):
+    """Draw pavement slope, shoulder slope and edge drop with the covariances that are stated."""
+    m = measures
+    mean = [m.pavement_slope_pct[0, 0], m.shoulder_slope_pct[0, 0], m.edge_drop_mm[0, 0]]
+    cov = np.diag([m.pavement_slope_se[0, 0], m.shoulder_slope_se[0, 0], m.edge_drop_se[0, 0]]) ** 2
+    cov[0, 1] = cov[1, 0] = m.slope_cov[0, 0]
+    cov[1, 2] = cov[2, 1] = m.drop_shoulder_cov[0, 0]
+    return np.random.default_rng(7).multivariate_normal(mean, cov, count).T
+
+
+@pytest.mark.parametrize("cov", [-2.4, 0.0, 2.4])
+@pytest.mark.parametrize(("slope", "drop"), [(3.4, -24.0), (4.0, -35.0), (2.9, 0.0), (4.6, -10.0)])
+def test_wont_shed_monte_carlo(slope, drop, cov):
+    """Too flat or too high, by the joint error of slope and drop.
+
+    Where the least slope of 4 % rules, the pavement doesn't count and the closed form is exact;
+    it ties the pavement's part to the drop by the shoulder's correlation alone, so the pavement
+    is held still here.
+    """
+    measures = _measures(
+        pavement_slope_pct=1.0,
+        pavement_slope_se=0.01,
+        shoulder_slope_pct=slope,
+        edge_drop_mm=drop,
+        drop_shoulder_cov=cov,
+    )
+    got = _judge(measures)
+    _, shoulder, edge = _draws(measures)
+    flat = shoulder < 4.0 - _LIMITS.slope_shortfall_points.value
+    high = edge < -_LIMITS.high_shoulder_mm.value
+    assert got.p_wont_shed[0, 0] == pytest.approx(np.mean(flat | high), abs=0.004)
+    assert got.p_high[0, 0] == pytest.approx(np.mean(high), abs=0.004)
+
+
+@pytest.mark.parametrize("drop", [20.0, 48.0, 50.0, 75.0])
+def test_drop_and_rut_monte_carlo(drop):
+    """An eroded edge, and a rut or a ridge, each by its own error."""
+    measures = _measures(edge_drop_mm=drop, rut_mm=drop / 2.0, ridge_mm=12.0)
+    got = _judge(measures)
+    _, _, edge = _draws(measures)
+    assert got.p_drop[0, 0] == pytest.approx(np.mean(edge > _LIMITS.edge_drop_mm.value), abs=0.004)
+    rut = np.random.default_rng(8).normal(drop / 2.0, 4.0, 400_000)
+    assert got.p_rut[0, 0] == pytest.approx(np.mean(rut > _LIMITS.rut_mm.value), abs=0.004)
+
+
+@given(
+    arrays(np.float64, (12, 2), elements=st.floats(-12.0, 12.0)),
+    arrays(np.float64, (12, 2), elements=st.floats(-150.0, 150.0)),
+    arrays(np.float64, (12, 2), elements=st.floats(0.0, 120.0)),
+    st.floats(0.05, 5.0),
+)
+def test_shares_are_exclusive_and_whole(slope, drop, rut, se):
+    """The probabilities of no fault and of each fault are none below 0 and sum to 1."""
+    measures = _measures(
+        12,
+        shoulder_slope_pct=slope,
+        shoulder_slope_se=se,
+        edge_drop_mm=drop,
+        rut_mm=rut,
+        drop_shoulder_cov=0.3 * se * 8.0,
+    )
+    got = _judge(measures, retained=12.0, chance=2.0)
+    assert (got.p_finding >= -1e-12).all()
+    np.testing.assert_allclose(got.p_finding.sum(axis=2), 1.0, atol=1e-12)
+    for p in (got.p_wont_shed, got.p_drop, got.p_high, got.p_rut):
+        assert ((p >= 0.0) & (p <= 1.0)).all()
+    # either fault alone keeps the water: the whole is no less than a part
+    assert (got.p_wont_shed >= got.p_high - 1e-9).all()
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "shoulder_slope_pct",
+        "shoulder_slope_se",
+        "pavement_slope_pct",
+        "edge_drop_mm",
+        "edge_drop_se",
+        "slope_cov",
+        "drop_shoulder_cov",
+    ],
+)
+def test_an_unknown_number_is_never_sheds(name):
+    """One NaN among the measures that the verdict rests on, and it can't be told."""
+    got = _judge(_measures(**{name: np.nan}))
+    assert _judge(_measures()).verdict[0, 0] == SHEDS
+    assert set(got.verdict.ravel()) == {CANT_TELL}
+    assert np.isnan(got.p_wont_shed).all()
+    if name != "drop_shoulder_cov":  # which fault it is doesn't rest on how two errors go together
+        assert set(got.finding.ravel()) == {CANT_TELL}
+        assert np.isnan(got.p_finding).any(axis=2).all()
+
+
+def test_an_unknown_rut_is_no_number():
+    """Rut and ridge unknown: no probability of one; either alone stands for both."""
+    both = _judge(_measures(rut_mm=np.nan, ridge_mm=np.nan))
+    assert np.isnan(both.p_rut).all() and set(both.verdict.ravel()) == {SHEDS}
+    one = _judge(_measures(rut_mm=np.nan, ridge_mm=60.0))
+    assert one.p_rut[0, 0] > 0.99 and set(one.finding.ravel()) == {"rutted"}
+
+
+def test_status_rules_the_verdict():
+    """No data, not judged and too coarse keep their own words whatever the numbers say."""
+    measures = _measures(4)
+    measures.status[:] = [[0, 1], [1, 2], [2, 3], [3, 0]]
+    got = _judge(measures)
+    assert got.verdict.tolist() == [
+        [SHEDS, NO_DATA],
+        [NO_DATA, CANT_TELL],
+        [CANT_TELL, CANT_TELL],
+        [CANT_TELL, SHEDS],
+    ]
+    np.testing.assert_array_equal(got.finding == "none", got.verdict == SHEDS)
+    for p in (got.p_wont_shed, got.p_drop, got.p_high, got.p_rut):
+        np.testing.assert_array_equal(np.isnan(p), measures.status != 0)
+    np.testing.assert_array_equal(np.isnan(got.p_finding).all(axis=2), measures.status != 0)
+
+
+@pytest.mark.parametrize(
+    ("values", "finding"),
+    [
+        ({"shoulder_slope_pct": 1.5}, "flat"),
+        ({"shoulder_slope_pct": -2.0}, "reversed"),
+        ({"edge_drop_mm": -60.0}, "high"),
+        ({"edge_drop_mm": 90.0}, "eroded edge"),
+        ({"rut_mm": 60.0}, "rutted"),
+        ({"ridge_mm": 60.0}, "rutted"),
+    ],
+)
+def test_plain_faults_get_their_names(values, finding):
+    """A fault many errors beyond its limit is named, and only water faults say "won't shed"."""
+    got = _judge(_measures(**values))
+    assert set(got.finding.ravel()) == {finding}
+    water = finding in ("flat", "reversed", "high")
+    assert set(got.verdict.ravel()) == {WONT_SHED if water else SHEDS}
+    assert got.p_finding[0, 0].argmax() == FINDINGS.index(finding)
+
+
+def test_water_held_and_kerbs():
+    """A pond beyond chance is a fault of its own; at a kerb a high edge is meant to be."""
+    pond = _judge(_measures(), retained=60.0)
+    assert set(pond.finding.ravel()) == {"ponding"} and set(pond.verdict.ravel()) == {WONT_SHED}
+    chance = _judge(_measures(), retained=60.0, chance=70.0)
+    assert set(chance.verdict.ravel()) == {SHEDS}
+    kerb = _judge(_measures(edge_drop_mm=-120.0), kerb=True)
+    assert set(kerb.p_high.ravel()) == {0.0} and set(kerb.verdict.ravel()) == {SHEDS}
+
+
+def test_certainty_rules_how_much_is_left_open():
+    """Asked to be surer, the verdict leaves more open and never turns round."""
+    slopes = np.linspace(2.0, 5.0, 61)[:, None]
+    measures = _measures(61, shoulder_slope_pct=slopes)
+    loose = _judge(measures, limits=_LIMITS.with_value("certainty", 0.7)).verdict
+    strict = _judge(measures, limits=_LIMITS.with_value("certainty", 0.99)).verdict
+    assert (strict == CANT_TELL).sum() > (loose == CANT_TELL).sum() > 0
+    told = strict != CANT_TELL
+    np.testing.assert_array_equal(strict[told], loose[told])

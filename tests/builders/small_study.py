@@ -1,0 +1,25 @@
+"""A short screened road with some defects, made once for all tests that only look at it."""
+
+import tempfile
+from functools import lru_cache
+from pathlib import Path
+
+from analysis.common.settings import Settings
+from analysis.road.roadline import make_road
+from analysis.study import screening
+from analysis.terrain.grid import open_terrain
+from sample_terrain.roads import random_spec
+from sample_terrain.scene import make_scene, write_terrain
+
+
+@lru_cache(maxsize=1)
+def small_study() -> screening.Study:
+    """Screen 300 m of an invented road; its labels begin at 1+200 and fall."""
+    scene = make_scene(random_spec(31, "ordinary", length_m=300.0), seed=5)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "grid.tif"
+        write_terrain(scene, path, compress=False)
+        grid = open_terrain(path)
+        road = make_road("Thornwick Lane", scene.roads[0].xy)
+        road = make_road(road.name, road.xy, measure=1200.0 - road.distance)
+        return screening.screen(grid, [road], Settings(half_width_m=12.0))

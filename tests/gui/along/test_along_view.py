@@ -1,0 +1,366 @@
+"""Plots along the road and the road laid straight: linked, selectable, honest about gaps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pyqtgraph as pg
+import pytest
+from PySide6.QtCore import QPointF, Qt
+from PySide6.QtWidgets import QApplication
+
+from gui.along.along_view import _PLOTS, AlongView
+from gui.along.road_axis import StationAxis
+from gui.along.straight_view import StraightView
+from gui.look import theme
+from gui.state.model import WindowModel
+from tests.gui.conftest import ARTEFACTS
+
+
+@pytest.fixture
+def along(screened: WindowModel, qtbot: Any, settle: Callable[..., None]) -> AlongView:
+    """Return the plots of the small road."""
+    made = AlongView(screened)
+    qtbot.addWidget(made)
+    made.resize(1000, 520)
+    made.show()
+    settle(lambda: bool(made.bars.bars))
+    settle()
+    return made
+
+
+@pytest.fixture
+def straight(screened: WindowModel, qtbot: Any, settle: Callable[..., None]) -> StraightView:
+    """Return the small road laid straight."""
+    made = StraightView(screened)
+    qtbot.addWidget(made)
+    made.resize(1000, 240)
+    made.show()
+    settle(screened.runner.idle)
+    settle(lambda: made.image.image is not None)
+    return made
+
+
+def line_of(along: AlongView, plot: str, pen_colour: str) -> pg.PlotDataItem:
+    colour = theme.color(pen_colour)
+    for item in along.plots[plot].items:
+        if isinstance(item, pg.PlotDataItem) and item.opts["pen"].color() == colour:
+            return item
+    raise AssertionError(f"no line in {pen_colour} in {plot}")
+
+
+def settled_span(
+    model: WindowModel, settle: Callable[..., None], wanted: tuple[float, float]
+) -> None:
+    settle(
+        lambda: (
+            model.span is not None
+            and abs(model.span[0] - wanted[0]) < 1.0
+            and abs(model.span[1] - wanted[1]) < 1.0
+        ),
+        timeout_s=5.0,
+    )
+
+
+# -- plots -------------------------------------------------------------------------------------
+
+
+def test_without_findings_it_says_what_to_do(
+    screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+) -> None:
+    """Words instead of empty axes; the plots come with the first study and go with it."""
+    made = AlongView(screened)
+    qtbot.addWidget(made)
+    made.show()
+    settle(lambda: made.area.isVisible())
+    assert made.empty.isHidden()
+    screened.close_study()
+    settle(lambda: made.empty.isVisible())
+    assert "screen a road" in made.empty.text()
+    assert made.area.isHidden()
+    assert made.key.isHidden()
+
+
+def test_slopes_are_those_of_the_study(along: AlongView, screened: WindowModel) -> None:
+    part = screened.study.roads[0]
+    for side, name in enumerate(("slope left", "slope right")):
+        line = line_of(along, name, ("left", "right")[side])
+        np.testing.assert_allclose(line.yData, part.measures.shoulder_slope_pct[:, side])
+        np.testing.assert_allclose(line.xData, part.s)
+        required = line_of(along, name, "required")
+        np.testing.assert_allclose(required.yData, part.judgement.required_slope_pct[:, side])
+    along.grab().save(str(ARTEFACTS / "along_view.png"))
+
+
+def test_left_and_right_differ_in_pattern_not_only_in_colour(along: AlongView) -> None:
+    left = line_of(along, "edge drop", "left").opts["pen"]
+    right = line_of(along, "edge drop", "right").opts["pen"]
+    assert left.style() != right.style()
+
+
+def test_gap_stays_a_gap(along: AlongView, screened: WindowModel) -> None:
+    """An unknown station breaks the line and the band; it is never drawn at 0."""
+    along._columns["edge_drop_mm"][4, 0] = np.nan
+    item = along.plots["edge drop"]
+    along._clear(item)
+    plot = next(p for p in _PLOTS if p.name == "edge drop")
+    along._draw_values(item, plot, "metric")
+    line = line_of(along, "edge drop", "left")
+    assert np.isnan(line.yData[4])
+    assert line.opts["connect"] == "finite"
+
+
+def test_click_selects_the_station_and_side(along: AlongView, screened: WindowModel) -> None:
+    box = along.plots["slope right"].getViewBox()
+    along.click_at(box.mapViewToScene(QPointF(113.0, 3.0)))
+    s = screened.study.roads[0].s
+    assert screened.station_index == int(np.argmin(np.abs(s - 113.0)))
+    assert screened.side == 1
+    assert "0+1" in along.readout.text()
+
+
+def test_click_on_a_bar_selects_the_reach(along: AlongView, screened: WindowModel) -> None:
+    table = screened.findings.reaches
+    row = next(r for r in range(len(table)) if table["verdict"][r] == "won't shed")
+    s0, s1, side, *_ = next(b for b in along.bars.bars if b[5] == row)
+    box = along.plots["reaches"].getViewBox()
+    along.click_at(box.mapViewToScene(QPointF((s0 + s1) / 2.0, 1.5 if side == 0 else 0.5)))
+    assert screened.reach_row == row
+    assert along._spans[0].isVisible()
+    np.testing.assert_allclose(along._spans[0].getRegion(), (s0, s1))
+
+
+def test_pan_reaches_the_model_and_comes_back(
+    along: AlongView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    along.plots["edge drop"].getViewBox().setXRange(40.0, 90.0, padding=0.0)
+    settled_span(screened, settle, (40.0, 90.0))
+    screened.set_span(10.0, 60.0, origin=screened)
+    for plot in along.plots.values():
+        if plot.isVisible():
+            np.testing.assert_allclose(plot.getViewBox().viewRange()[0], (10.0, 60.0), atol=1e-6)
+
+
+def test_no_echo(along: AlongView, screened: WindowModel, settle: Callable[..., None]) -> None:
+    """A span that came from outside isn't told back."""
+    told: list[tuple[float, float]] = []
+    screened.span_changed.connect(lambda a, b: told.append((a, b)))
+    screened.set_span(20.0, 70.0, origin=screened)
+    for _ in range(30):
+        settle()
+    assert told == [(20.0, 70.0)]
+
+
+def test_keys_walk_the_road(along: AlongView, screened: WindowModel, qtbot: Any) -> None:
+    screened.select_station(0, 3, 0)
+    qtbot.keyClick(along, Qt.Key.Key_Right)
+    assert screened.station_index == 4
+    qtbot.keyClick(along, Qt.Key.Key_Left)
+    qtbot.keyClick(along, Qt.Key.Key_Down)
+    assert (screened.station_index, screened.side) == (3, 1)
+    qtbot.keyClick(along, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
+    assert screened.findings.reaches["verdict"][screened.reach_row] != "sheds"
+    before = along.plots["reaches"].getViewBox().viewRange()[0]
+    qtbot.keyClick(along, Qt.Key.Key_Plus)
+    after = along.plots["reaches"].getViewBox().viewRange()[0]
+    assert after[1] - after[0] == pytest.approx((before[1] - before[0]) / 1.5)
+    qtbot.keyClick(along, Qt.Key.Key_0)
+    whole = along.plots["reaches"].getViewBox().viewRange()[0]
+    s = screened.study.roads[0].s
+    assert whole[0] <= s[0] and whole[1] >= s[-1]
+
+
+@pytest.mark.parametrize("name", ["retained", "ditch", "cut and fill", "balance"])
+def test_every_plot_can_be_shown(along: AlongView, settle: Callable[..., None], name: str) -> None:
+    along.buttons[name].setChecked(True)
+    settle(lambda: len(along.plots[name].listDataItems()) >= 2)
+    assert along.plots[name].isVisible()
+    along.buttons[name].setChecked(False)
+    assert not along.plots[name].isVisible()
+
+
+def test_plots_in_inches(
+    along: AlongView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    screened.set_units("us")
+    settle()
+    drop = screened.study.roads[0].measures.edge_drop_mm[:, 0]
+    line = line_of(along, "edge drop", "left")
+    np.testing.assert_allclose(line.yData, drop / 25.4)
+    assert along._titles["edge drop"].text == "Edge drop, in"
+
+
+def test_axis_labels_are_round_stations(screened: WindowModel) -> None:
+    axis = StationAxis(screened)
+    ((_, values),) = axis.tickValues(0.0, 196.0, 800.0)
+    texts = axis.tickStrings(values, 1.0, 1.0)
+    assert "0+050" in texts and "0+100" in texts
+    assert len(texts) == len(set(texts))
+
+
+def test_axis_in_hundreds_of_feet(screened: WindowModel) -> None:
+    screened.set_station_style("feet-hundreds")
+    axis = StationAxis(screened)
+    ((_, values),) = axis.tickValues(0.0, 190.0, 800.0)
+    texts = axis.tickStrings(values, 1.0, 1.0)
+    assert {"1+00", "2+00", "3+00"} <= set(texts)
+
+
+def test_axis_of_a_falling_road(screened: WindowModel, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Labels that fall along the road are still at their places."""
+    from dataclasses import replace
+
+    road = screened.index[0]
+    falling = replace(road, station_m=1000.0 - road.distance_m)
+    monkeypatch.setattr(type(screened), "index", property(lambda self: (falling,)))
+    axis = StationAxis(screened)
+    ((_, values),) = axis.tickValues(0.0, 190.0, 800.0)
+    for value, text in zip(values, axis.tickStrings(values, 1.0, 1.0), strict=True):
+        assert text == f"0+{1000.0 - value:03.0f}" or text == "1+000"
+
+
+def test_empty_model_shows_nothing(model: WindowModel, qtbot: Any, settle: Any) -> None:
+    for made in (AlongView(model), StraightView(model)):
+        qtbot.addWidget(made)
+        made.resize(600, 300)
+        made.show()
+        settle()
+        qtbot.keyClick(made, Qt.Key.Key_Right)
+        qtbot.keyClick(made, Qt.Key.Key_0)
+        made.grab()
+
+
+def test_one_plot_is_filled_with_each_turn(
+    along: AlongView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Filling them all at once would hold the window up."""
+    for button in along.buttons.values():
+        button.setChecked(button.isEnabled())
+    settle(lambda: not along._to_draw)
+
+    def filled() -> dict[str, set[int]]:
+        return {
+            name: {id(i) for i in plot.items if isinstance(i, pg.PlotDataItem)}
+            for name, plot in along.plots.items()
+            if name != "reaches"
+        }
+
+    before = filled()
+    along._draw()
+    turns = 0
+    while along._to_draw:
+        along._draw_next()
+        after = filled()
+        assert sum(before[name] != after[name] for name in after) == 1
+        before, turns = after, turns + 1
+    assert turns == sum(button.isChecked() for button in along.buttons.values()) >= 6
+
+
+# -- straight ----------------------------------------------------------------------------------
+
+
+def test_straight_shows_left_above_right(straight: StraightView, screened: WindowModel) -> None:
+    box = straight.plot.getViewBox()
+    left = box.mapViewToScene(QPointF(100.0, -4.0))
+    right = box.mapViewToScene(QPointF(100.0, 4.0))
+    assert left.y() < right.y()
+    straight.click_at(left)
+    assert screened.side == 0
+    straight.click_at(right)
+    assert screened.side == 1
+    straight.grab().save(str(ARTEFACTS / "straight_view.png"))
+
+
+def test_straight_image_lies_where_the_ribbon_is(
+    straight: StraightView, screened: WindowModel
+) -> None:
+    relief = straight._relief
+    rect = straight.image.mapRectToView(straight.image.boundingRect())
+    step = relief.o[1] - relief.o[0]
+    assert rect.top() == pytest.approx(relief.o[0] - step / 2.0)
+    assert rect.bottom() == pytest.approx(relief.o[-1] + step / 2.0)
+    assert rect.left() <= 2.0 and rect.right() >= 190.0
+
+
+def test_straight_reads_heights(straight: StraightView) -> None:
+    relief = straight._relief
+    i, k = len(relief.s) // 2, int(np.argmin(np.abs(relief.o - 4.2)))
+    text = straight.words_at(float(relief.s[i]), float(relief.o[k]))
+    height = relief.height_cm[i, k]
+    assert f"{abs(height):.1f} cm" in text
+    assert ("above" if height >= 0 else "below") in text
+    assert f"{relief.o[k]:.1f} m right" in text
+
+
+def test_straight_unknown_is_see_through_and_said(straight: StraightView) -> None:
+    rgba = theme.relief_rgba(np.array([[np.nan, 0.0]]), 10.0)
+    assert rgba[0, 0, 3] == 0 and rgba[0, 1, 3] > 0
+    relief = straight._relief
+    unknown = np.argwhere(~np.isfinite(relief.height_cm))
+    if len(unknown):
+        i, k = unknown[0]
+        assert "unknown" in straight.words_at(float(relief.s[i]), float(relief.o[k]))
+
+
+def test_straight_is_linked(
+    straight: StraightView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    straight.plot.getViewBox().setXRange(30.0, 80.0, padding=0.0)
+    settled_span(screened, settle, (30.0, 80.0))
+    screened.set_span(90.0, 140.0, origin=screened)
+    np.testing.assert_allclose(straight.plot.getViewBox().viewRange()[0], (90.0, 140.0), atol=1e-6)
+
+
+def test_straight_marks_follow_the_limits(
+    straight: StraightView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Heights stay when only the limits change; the marks of the verdicts don't."""
+
+    def marked() -> int:
+        return sum(len(i.data) for i in straight._lines if isinstance(i, pg.ScatterPlotItem))
+
+    before, heights = marked(), straight._relief
+    screened.set_limits(screened.limits.with_value("shoulder_least_pct", 8.0))
+    settle(screened.runner.idle)
+    wanted = sum(
+        int((part.judgement.verdict != "sheds").sum()) for part in screened.study.roads[:1]
+    )
+    assert straight._relief is heights
+    assert marked() == wanted != before
+
+
+def test_straight_lines_out_of_sight_follow_the_colours(
+    straight: StraightView, settle: Callable[..., None]
+) -> None:
+    """Lines that can't be seen are drawn in the new colours once they can."""
+    app = QApplication.instance()
+    assert isinstance(app, QApplication)
+    straight.hide()
+    try:
+        theme.apply(app, dark=True)
+        old = straight._lines[0]
+        straight.show()
+        settle()
+        assert straight._lines[0] is not old
+        assert straight._lines[0].opts["pen"].color() == theme.color("ink")
+    finally:
+        theme.apply(app, dark=False)
+
+
+def test_straight_thins_a_long_road(straight: StraightView) -> None:
+    """However long the road, no more columns are coloured than the screen can show."""
+    from analysis.study.relief import Relief
+
+    n = 100_000
+    straight._relief = Relief(
+        s=np.arange(n) * 0.5,
+        o=np.arange(-8.0, 8.01, 0.5),
+        height_cm=np.zeros((n, 33)),
+    )
+    straight.link.take(0.0, 50_000.0)
+    straight._draw_image()
+    assert straight.image.image.shape[1] <= 2400
+    rect = straight.image.mapRectToView(straight.image.boundingRect())
+    assert rect.right() == pytest.approx(50_000.0, abs=60.0)

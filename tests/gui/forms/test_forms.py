@@ -1,0 +1,461 @@
+"""Forms and help: limits judged at once, inputs checked, what a grid can tell, words drawn."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
+from PySide6.QtGui import QWheelEvent
+from PySide6.QtWidgets import QApplication, QWidget
+
+from analysis.common.limits import default_limits, limit_specs, read_limits
+from analysis.earthwork.workplan import CAUTIONS
+from gui.forms.forms import InputsForm, LimitsForm
+from gui.forms.help import TERMS, HelpPage
+from gui.look.fields import QuantityBox
+from gui.state.model import WindowModel
+from tests.gui.conftest import ARTEFACTS
+
+
+@pytest.fixture
+def limits(model: WindowModel, qtbot: Any) -> LimitsForm:
+    form = LimitsForm(model)
+    qtbot.addWidget(form)
+    form.resize(440, 700)
+    form.show()
+    form.build_all()
+    return form
+
+
+@pytest.fixture
+def inputs(model: WindowModel, qtbot: Any) -> InputsForm:
+    form = InputsForm(model)
+    qtbot.addWidget(form)
+    form.resize(440, 800)
+    form.show()
+    return form
+
+
+def inside_names(widget: QWidget) -> list[str]:
+    """Names that a screen reader gets for everything that takes the keyboard."""
+    return [
+        child.accessibleName() or getattr(child, "text", lambda: "")()
+        for child in widget.findChildren(QWidget)
+        if child.focusPolicy() & Qt.FocusPolicy.TabFocus
+        and child.metaObject().className()
+        in ("QuantityBox", "CalmCombo", "QLineEdit", "QToolButton", "QPushButton", "QCheckBox")
+    ]
+
+
+# -- quantity box ------------------------------------------------------------------------------
+
+
+@settings(max_examples=40, deadline=None)
+@given(value=st.floats(0.5, 200.0))
+def test_quantity_box_unit_switch_changes_nothing(qapp_session: Any, value: float) -> None:
+    box = QuantityBox("m", 0.0, 500.0, decimals=2)
+    box.set_stored(value)
+    told: list[float] = []
+    box.stored_changed.connect(told.append)
+    for system in ("us", "metric", "us", "metric"):
+        box.set_system(system)
+    assert box.stored == value
+    assert told == []
+
+
+@pytest.fixture(scope="module")
+def qapp_session(qapp: QApplication) -> QApplication:
+    return qapp
+
+
+def test_quantity_box_typed_in_inches(qapp: Any) -> None:
+    box = QuantityBox("mm", 0.0, 300.0, decimals=0)
+    box.set_system("us")
+    box.setValue(2.0)
+    assert box.stored == pytest.approx(50.8)
+    assert box.suffix() == " in"
+
+
+def test_quantity_box_never_leaves_its_range(qapp: Any) -> None:
+    box = QuantityBox("m", 0.2, 10.0, decimals=2)
+    box.set_system("us")
+    box.setValue(box.maximum())
+    assert box.stored <= 10.0
+    box.setValue(box.minimum())
+    assert box.stored >= 0.2
+
+
+def test_quantity_box_lets_the_form_scroll(qapp: Any, qtbot: Any) -> None:
+    """The wheel over a limit that wasn't chosen must not change it."""
+    box = QuantityBox("mm", 0.0, 300.0, decimals=0)
+    qtbot.addWidget(box)
+    box.set_stored(50.0)
+    box.show()
+    box.clearFocus()
+    event = QWheelEvent(
+        QPointF(5, 5),
+        QPointF(5, 5),
+        QPoint(0, 0),
+        QPoint(0, 120),
+        Qt.MouseButton.NoButton,
+        Qt.KeyboardModifier.NoModifier,
+        Qt.ScrollPhase.NoScrollPhase,
+        False,
+    )
+    QApplication.sendEvent(box, event)
+    assert box.stored == 50.0
+    assert event.type() == QEvent.Type.Wheel and not event.isAccepted()
+
+
+# -- limits ------------------------------------------------------------------------------------
+
+
+def test_every_limit_has_a_row_with_unit_and_source(limits: LimitsForm) -> None:
+    shipped = default_limits("gravel")
+    assert set(limits.rows) == set(limit_specs())
+    for name, row in limits.rows.items():
+        assert shipped[name].source in row.box.toolTip()
+        assert row.box.accessibleName()
+        shown = row.box.stored / (100.0 if row.share else 1.0)
+        assert shown == pytest.approx(shipped[name].value)
+    limits.grab().save(str(ARTEFACTS / "limits_form.png"))
+
+
+def test_changed_limit_reaches_the_model_and_is_marked(
+    limits: LimitsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    row = limits.rows["edge_drop_mm"]
+    row.box.setValue(40.0)
+    settle(lambda: model.limits.edge_drop_mm.value == 40.0)
+    assert model.limits.edge_drop_mm.source == "set by the user"
+    assert row.label.font().bold()
+    assert row.back.isVisibleTo(limits)
+    assert "Shipped value: 50 mm" in row.box.toolTip()
+    assert limits.note.text() == "Changed: 1"
+    row.back.click()
+    assert model.limits == default_limits("gravel")
+    assert not row.label.font().bold()
+
+
+def test_limit_typed_in_inches_is_stored_in_millimetres(
+    limits: LimitsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    model.set_units("us")
+    limits.rows["edge_drop_mm"].box.setValue(3.0)
+    settle(lambda: model.limits.edge_drop_mm.value == pytest.approx(76.2))
+
+
+def test_switching_units_changes_no_limit(limits: LimitsForm, model: WindowModel) -> None:
+    for units in ("us", "metric", "us"):
+        model.set_units(units)
+    limits._push()
+    assert model.limits == default_limits("gravel")
+    assert not model.undo.canUndo()
+
+
+def test_share_is_shown_in_percent(
+    limits: LimitsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    row = limits.rows["recovery"]
+    assert row.box.suffix() == " %"
+    row.box.setValue(60.0)
+    settle(lambda: model.limits.recovery.value == pytest.approx(0.6))
+
+
+def test_limits_that_contradict_are_refused_in_words(
+    limits: LimitsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Least slope above steepest slope: the sentence says so and nothing changes."""
+    limits.rows["shoulder_least_pct"].box.setValue(15.0)
+    settle(lambda: limits.note.text() not in ("", "All as shipped"))
+    assert model.limits == default_limits("gravel")
+    assert limits.rows["shoulder_least_pct"].box.stored == pytest.approx(4.0)
+    assert limits.note.text().endswith(".")
+
+
+def test_undo_brings_a_limit_back_into_the_form(
+    limits: LimitsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    limits.rows["rut_mm"].box.setValue(20.0)
+    settle(lambda: model.limits.rut_mm.value == 20.0)
+    model.undo.undo()
+    assert limits.rows["rut_mm"].box.stored == 30.0
+    model.undo.redo()
+    assert limits.rows["rut_mm"].box.stored == 20.0
+
+
+def test_surface_keeps_what_was_set_by_hand(
+    limits: LimitsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    limits.rows["rut_mm"].box.setValue(20.0)
+    settle(lambda: model.limits.rut_mm.value == 20.0)
+    limits.surface_box.setCurrentIndex(limits.surface_box.findData("turf"))
+    turf = default_limits("turf")
+    assert model.limits.surface == "turf"
+    assert model.limits.rut_mm.value == 20.0
+    assert model.limits.shoulder_least_pct == turf.shoulder_least_pct
+
+
+def test_find_hides_the_others(limits: LimitsForm) -> None:
+    limits.find_box.setText("truck load loose")
+    visible = [name for name, row in limits.rows.items() if row.isVisibleTo(limits)]
+    assert visible == ["truck_m3"]
+    limits.find_box.clear()
+    limits.changed_only.setChecked(True)
+    assert not [name for name, row in limits.rows.items() if row.isVisibleTo(limits)]
+
+
+def test_write_and_read_a_file(
+    limits: LimitsForm, model: WindowModel, tmp_path: Path, settle: Callable[..., None]
+) -> None:
+    path = tmp_path / "limits.toml"
+    limits.rows["high_shoulder_mm"].box.setValue(20.0)
+    limits.write(str(path))
+    assert read_limits(path).high_shoulder_mm.value == 20.0
+    limits.reset_all()
+    assert model.limits == default_limits("gravel")
+    limits.read(str(path))
+    assert model.limits.high_shoulder_mm.value == 20.0
+
+
+def test_bad_file_is_one_sentence_and_changes_nothing(
+    limits: LimitsForm, model: WindowModel, tmp_path: Path
+) -> None:
+    path = tmp_path / "limits.toml"
+    path.write_text("[gravel\nrut_mm = 3")
+    limits.read(str(path))
+    assert "isn't valid TOML" in limits.note.text()
+    limits.read(str(tmp_path / "missing.toml"))
+    assert "no limits file" in limits.note.text()
+    limits.write(str(tmp_path / "nowhere" / "limits.toml"))
+    assert "can't be written" in limits.note.text()
+    assert model.limits == default_limits("gravel")
+
+
+def test_limit_is_judged_at_once(
+    screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+) -> None:
+    """A limit that no shoulder can meet turns every judged station, without measuring again."""
+    form = LimitsForm(screened)
+    qtbot.addWidget(form)
+    measures = screened.study.roads[0].measures
+    before = int((screened.findings.stations["verdict"] == "won't shed").sum())
+    form.rows["shoulder_over_pavement_points"].box.setValue(6.0)
+    settle(lambda: screened.study.limits.shoulder_over_pavement_points.value == 6.0)
+    after = int((screened.findings.stations["verdict"] == "won't shed").sum())
+    assert after > before
+    assert screened.study.roads[0].measures is measures
+
+
+def test_groups_come_by_themselves(
+    model: WindowModel, qtbot: Any, settle: Callable[..., None]
+) -> None:
+    form = LimitsForm(model)
+    qtbot.addWidget(form)
+    assert 0 < len(form.rows) < len(limit_specs())
+    form.show()
+    settle(lambda: len(form.rows) == len(limit_specs()))
+
+
+# -- inputs ------------------------------------------------------------------------------------
+
+
+def test_settings_reach_the_model(inputs: InputsForm, model: WindowModel) -> None:
+    inputs.spacing.setValue(5.0)
+    inputs.pavement.setValue(6.2)
+    inputs.shoulder.setValue(1.2)
+    assert model.settings.spacing_m == 5.0
+    assert model.settings.pavement_width_m == pytest.approx(6.2)
+    assert model.settings.shoulder_width_m == pytest.approx(1.2)
+    model.undo.undo()
+    assert inputs.shoulder.stored == 1.5
+    inputs.grab().save(str(ARTEFACTS / "inputs_form.png"))
+
+
+def test_width_in_feet(inputs: InputsForm, model: WindowModel) -> None:
+    model.set_units("us")
+    inputs.pavement.setValue(22.0)
+    assert model.settings.pavement_width_m == pytest.approx(22.0 * 0.3048)
+
+
+def test_settings_that_contradict_are_refused_in_words(
+    inputs: InputsForm, model: WindowModel
+) -> None:
+    before = model.settings
+    inputs.half_width.setValue(3.0)
+    assert model.settings == before
+    assert "half_width_m" in inputs.state.text() or "16" in inputs.state.text()
+    assert inputs.half_width.stored == before.half_width_m
+
+
+def test_automatic_average_and_given_noise(inputs: InputsForm, model: WindowModel) -> None:
+    inputs.average_auto.setChecked(True)
+    assert model.settings.average_m == "auto"
+    assert not inputs.average.isEnabled()
+    inputs.average_auto.setChecked(False)
+    assert model.settings.average_m == pytest.approx(20.0)
+    inputs.noise_auto.setChecked(False)
+    inputs.noise.setValue(45.0)
+    assert model.settings.noise_m == pytest.approx(0.045)
+    inputs.noise_auto.setChecked(True)
+    assert model.settings.noise_m is None
+
+
+def test_buttons_ask_the_window(inputs: InputsForm, model: WindowModel) -> None:
+    asked: list[str] = []
+    model.asked.connect(asked.append)
+    for button in inputs.findChildren(QWidget):
+        if button.accessibleName().startswith("Open: "):
+            button.click()
+    assert asked[:2] == ["terrain", "road"]
+
+
+def test_screen_button_follows_what_is_open(
+    inputs: InputsForm,
+    model: WindowModel,
+    road_files: tuple[str, str],
+    settle: Callable[..., None],
+) -> None:
+    from gui.state.jobs import RoadSource
+
+    assert not inputs.screen_button.isEnabled()
+    model.open_files(road_files[0], RoadSource(road_files[1]))
+    settle(lambda: model.can_screen)
+    assert inputs.screen_button.isEnabled()
+    assert "Fernhollow Road" in inputs.road_note.text()
+    assert "0.50 m" in inputs.terrain_note.text()
+    inputs.screen_button.click()
+    settle(lambda: model.study is not None)
+    settle(model.runner.idle)
+    assert inputs.state.text() == "The findings are of these inputs."
+    inputs.spacing.setValue(20.0)
+    assert "screen again" in inputs.state.text()
+
+
+def test_surface_moves_settings_and_limits_in_one_undo(
+    inputs: InputsForm, model: WindowModel
+) -> None:
+    inputs.surface_box.setCurrentIndex(inputs.surface_box.findData("turf"))
+    inputs.surface_box.activated.emit(inputs.surface_box.currentIndex())
+    assert model.settings.surface == model.limits.surface == "turf"
+    model.undo.undo()
+    assert model.settings.surface == model.limits.surface == "gravel"
+
+
+def test_everything_has_a_name_for_screen_readers(inputs: InputsForm, limits: LimitsForm) -> None:
+    for form in (inputs, limits):
+        names = inside_names(form)
+        assert names and all(names)
+
+
+# -- what the grid can tell --------------------------------------------------------------------
+
+
+def test_power_says_when_a_grid_cannot_tell(
+    inputs: InputsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    """A narrow shoulder, short averaging and a noisy 1 m grid can't tell 4 % from 2 %."""
+    model.set_settings(replace(model.settings, noise_m=0.06, average_m=5.0, shoulder_width_m=2.0))
+    settle(model.runner.idle)
+    assert "can't tell 4 % from 2 %" in inputs.power.words.text()
+    model.set_settings(replace(model.settings, average_m=200.0, noise_m=0.01))
+    settle(model.runner.idle)
+    assert "That tells 4 % from 2 %" in inputs.power.words.text()
+    model.set_settings(replace(model.settings, shoulder_width_m=0.3))
+    settle(model.runner.idle)
+    assert "too narrow" in inputs.power.words.text()
+
+
+def test_power_numbers_are_those_of_the_analysis(
+    inputs: InputsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    from analysis.shoulder.resolving import least_average, resolving_power
+
+    model.set_settings(replace(model.settings, noise_m=0.03, average_m=20.0, shoulder_width_m=2.0))
+    power = resolving_power(1.0, 0.03, 2.0, 20.0, pavement_width_m=7.0)
+    settle(model.runner.idle)
+    text = inputs.power.words.text()
+    assert f"± {power.slope_se:.1f} points" in text
+    assert f"± {power.drop_se:.0f} mm" in text
+    least = least_average(1.0, 0.03, 2.0, difference_pct=2.0, pavement_width_m=7.0)
+    assert f"at least {math.ceil(least)} m" in text
+
+
+def test_power_falls_with_length(
+    inputs: InputsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    model.set_settings(replace(model.settings, shoulder_width_m=3.0))
+    settle(model.runner.idle)
+    errors = inputs.power.chart.errors
+    assert len(errors) > 3
+    assert all(a > b for a, b in itertools.pairwise(errors))
+    assert math.isfinite(inputs.power.chart.wanted)
+
+
+def test_power_with_edges_given_is_better(
+    inputs: InputsForm, model: WindowModel, settle: Callable[..., None]
+) -> None:
+    model.set_settings(replace(model.settings, shoulder_width_m=3.0))
+    settle(model.runner.idle)
+    searched = inputs.power.chart.error
+    inputs.find_edges.setChecked(False)
+    settle(model.runner.idle)
+    assert inputs.power.chart.error < searched
+
+
+# -- help --------------------------------------------------------------------------------------
+
+
+def test_every_word_is_explained_and_drawn(qtbot: Any) -> None:
+    page = HelpPage()
+    qtbot.addWidget(page)
+    page.resize(940, 560)
+    page.show()
+    for row, term in enumerate(TERMS):
+        page.words.setCurrentRow(row)
+        assert term.title in page.text.toPlainText()
+        assert page.diagram.part == term.part
+        page.diagram.grab()
+        if term.part not in ("", "band"):
+            assert term.part in dict(page.diagram._spots), term.part
+    page.grab().save(str(ARTEFACTS / "help_page.png"))
+
+
+def test_cautions_are_always_in_sight(qtbot: Any) -> None:
+    page = HelpPage()
+    qtbot.addWidget(page)
+    for row in (-1, 0, 5):
+        page.words.setCurrentRow(row)
+        for sentence in CAUTIONS:
+            assert sentence in page.text.toPlainText()
+
+
+def test_click_in_the_drawing_explains(qtbot: Any) -> None:
+    page = HelpPage()
+    qtbot.addWidget(page)
+    page.resize(940, 560)
+    page.show()
+    page.diagram.grab()
+    spot = dict(page.diagram._spots)["drop"].center().toPoint()
+    qtbot.mouseClick(page.diagram, Qt.MouseButton.LeftButton, pos=spot)
+    assert page.words.currentItem().text() == "Edge drop"
+
+
+def test_search_finds_by_meaning(qtbot: Any) -> None:
+    page = HelpPage()
+    qtbot.addWidget(page)
+    page.search.setText("straightedge")
+    shown = [
+        page.words.item(i).text()
+        for i in range(page.words.count())
+        if not page.words.item(i).isHidden()
+    ]
+    assert shown == ["Rut and ridge"]

@@ -1,0 +1,437 @@
+"""The cross-section: what it shows, moving breaks by mouse and keyboard, comparing, handing out."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPoint, QPointF, QRectF, Qt
+from PySide6.QtGui import QGuiApplication, QImage, QPainter, QPainterPath
+
+from gui.drawing.figure import Axes, hatch, tick_values
+from gui.drawing.section_figure import (
+    EXAGGERATIONS,
+    _keep_within,
+    axes_for,
+    break_handles,
+    draw_section,
+    fitting_exaggeration,
+    view_extent,
+)
+from gui.look import theme
+from gui.section.section_view import SectionView
+from gui.state.model import WindowModel
+from tests.gui.conftest import ARTEFACTS
+
+
+def test_labels_move_sideways_into_the_drawing() -> None:
+    """A label at a rim is pushed in by as much as it stuck out; one that fits stays."""
+    frame = QRectF(40.0, 10.0, 200.0, 100.0)
+    for left, wanted in ((20.0, 40.0), (200.0, 160.0), (100.0, 100.0)):
+        box = QRectF(left, 30.0, 80.0, 20.0)
+        _keep_within(box, frame)
+        assert (box.left(), box.width(), box.top()) == (wanted, 80.0, 30.0)
+    wide = QRectF(0.0, 30.0, 500.0, 20.0)
+    _keep_within(wide, frame)
+    assert wide.left() == frame.left()
+
+
+@pytest.fixture
+def view(screened: WindowModel, qtbot: Any, settle: Callable[..., None]) -> SectionView:
+    """Yield the section view at a faulty station of the small road."""
+    made = SectionView(screened)
+    qtbot.addWidget(made)
+    made.resize(1200, 520)
+    screened.select_station(0, 11, 1)
+    made.show()
+    settle(screened.runner.idle)
+    settle()
+    return made
+
+
+def grip_of(view: SectionView, side: int, kind: str) -> QPoint:
+    canvas = view.canvas
+    handle = next(
+        h for h in break_handles(canvas.view, canvas._axes()) if (h.side, h.kind) == (side, kind)
+    )
+    return handle.grip.center().toPoint()
+
+
+def drag(qtbot: Any, widget: Any, start: QPoint, end: QPoint) -> None:
+    qtbot.mousePress(widget, Qt.MouseButton.LeftButton, pos=start)
+    for share in (0.3, 0.7, 1.0):
+        qtbot.mouseMove(widget, start + (end - start) * share)
+    qtbot.mouseRelease(widget, Qt.MouseButton.LeftButton, pos=end)
+
+
+# -- drawing aids ------------------------------------------------------------------------------
+
+
+def test_axes_undo_themselves() -> None:
+    axes = Axes(QRectF(10.0, 20.0, 300.0, 200.0), -4.0, 6.0, 99.0, 101.0)
+    for x, y in ((-4.0, 99.0), (0.0, 100.2), (6.0, 101.0)):
+        at = axes.point(x, y)
+        assert axes.value_x(at.x()) == pytest.approx(x)
+        assert axes.value_y(at.y()) == pytest.approx(y)
+    assert axes.point(-4.0, 99.0) == QPointF(10.0, 220.0)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "most", "expected"),
+    [
+        (0.0, 1.0, 5, [0.0, 0.2, 0.4, 0.6, 0.8, 1.0]),
+        (-2.3, 2.3, 5, [-2.0, -1.0, 0.0, 1.0, 2.0]),
+        (99.97, 100.04, 4, [99.98, 100.0, 100.02, 100.04]),
+        (5.0, 5.0, 5, []),
+        (math.nan, 1.0, 5, []),
+    ],
+)
+def test_tick_values_are_round(low: float, high: float, most: int, expected: list[float]) -> None:
+    assert tick_values(low, high, most)[0] == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("angle", [45.0, -45.0, 0.0])
+def test_hatch_rules_lines_inside_only(qapp: Any, angle: float) -> None:
+    image = QImage(60, 60, QImage.Format.Format_ARGB32)
+    image.fill(Qt.GlobalColor.white)
+    painter = QPainter(image)
+    area = QPainterPath()
+    area.addRect(10.0, 10.0, 40.0, 40.0)
+    hatch(painter, area, theme.palette()["cut"], angle)
+    painter.end()
+    assert image.pixelColor(4, 4) == image.pixelColor(56, 56)
+    inside = {image.pixelColor(x, 30).rgba() for x in range(15, 45)}
+    down = {image.pixelColor(30, y).rgba() for y in range(15, 45)}
+    assert len(inside | down) > 1, "a flat tint would be colour alone"
+
+
+def test_cut_and_fill_differ_in_hatch_not_only_in_colour(qapp: Any) -> None:
+    """The same outline in the same colour looks different as cut and as fill."""
+    pictures = []
+    for angle in (45.0, -45.0):
+        image = QImage(60, 60, QImage.Format.Format_ARGB32)
+        image.fill(Qt.GlobalColor.white)
+        painter = QPainter(image)
+        area = QPainterPath()
+        area.addRect(10.0, 10.0, 40.0, 40.0)
+        hatch(painter, area, theme.palette()["ink"], angle)
+        painter.end()
+        pictures.append(image)
+    assert pictures[0] != pictures[1]
+
+
+# -- what is shown -----------------------------------------------------------------------------
+
+
+def test_section_shows_the_selected_station(view: SectionView, screened: WindowModel) -> None:
+    assert view.section is not None
+    assert view.section.station_index == 11
+    assert view.title.text() == "Fernhollow Road, station 0+110"
+    assert "won't shed" in view.verdicts[1].text()
+    view.grab().save(str(ARTEFACTS / "section_view.png"))
+
+
+def test_numbers_are_those_of_the_study(view: SectionView, screened: WindowModel) -> None:
+    part = screened.study.roads[0]
+    slope = part.measures.shoulder_slope_pct[11]
+    se = part.measures.shoulder_slope_se[11]
+    for side in (0, 1):
+        text = view.table.item(0, 1 + side).text()
+        value = f"{slope[side]:.1f} ± {se[side]:.1f}".replace("-", "−")
+        assert text == value
+
+
+def test_unknown_number_is_a_dash(view: SectionView) -> None:
+    section = view.section
+    sides = tuple(
+        replace(side, numbers={**side.numbers, "edge_drop_mm": (math.nan, math.nan)})
+        for side in section.sides
+    )
+    view._take((replace(section, sides=sides), None))
+    texts = [view.table.item(3, column).text() for column in (1, 2)]
+    assert texts == ["unknown", "unknown"] or texts == ["–", "–"]
+
+
+def test_section_follows_the_selection(
+    view: SectionView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    screened.next_station(1)
+    settle(lambda: view.section.station_index == 12)
+
+
+def test_axes_keep_the_exaggeration(view: SectionView) -> None:
+    box = QRectF(0.0, 0.0, 700.0, 300.0)
+    for factor in EXAGGERATIONS:
+        axes = axes_for(view.section, box, factor, zoom=1.7)
+        per_x = box.width() / (axes.x1 - axes.x0)
+        per_y = box.height() / (axes.y1 - axes.y0)
+        assert per_y / per_x == pytest.approx(factor)
+
+
+def test_fitting_exaggeration_shows_the_whole_section(view: SectionView) -> None:
+    box = QRectF(0.0, 0.0, 700.0, 300.0)
+    axes = axes_for(view.section, box, fitting_exaggeration(view.section, box))
+    left, right, low, high = view_extent(view.section)
+    assert axes.x0 <= left and axes.x1 >= right
+    assert axes.y0 <= low and axes.y1 >= high
+
+
+def test_drawing_survives_nothing_known(view: SectionView, qapp: Any) -> None:
+    """A section without cells, fits and breaks is drawn empty, not with an error."""
+    nothing = np.empty((0, 2))
+    section = view.section
+    sides = tuple(
+        replace(
+            side,
+            edge_o=math.nan,
+            edge_z=math.nan,
+            hinge_o=math.nan,
+            hinge_z=math.nan,
+            ditch_o=math.nan,
+            ditch_z=math.nan,
+            pavement_line=nothing,
+            shoulder_line=nothing,
+            shoulder_band=np.empty((0, 3)),
+            target_line=nothing,
+            water_line=nothing,
+            cut_polygons=(),
+            fill_polygons=(),
+            numbers={name: (math.nan, math.nan) for name in side.numbers},
+            verdict="no data",
+        )
+        for side in section.sides
+    )
+    empty = replace(
+        section,
+        cells_o=np.empty(0),
+        cells_z=np.empty(0),
+        cells_ds=np.empty(0),
+        profile_o=np.empty(0),
+        profile_z=np.empty(0),
+        sides=sides,
+    )
+    image = QImage(500, 300, QImage.Format.Format_ARGB32)
+    painter = QPainter(image)
+    box = QRectF(50.0, 10.0, 440.0, 240.0)
+    draw_section(painter, axes_for(empty, box, 1.0), empty, theme.palette())
+    painter.end()
+    view._take((empty, None))
+    view.grab()
+    assert view.verdicts[0].text().count("no data") >= 1
+
+
+# -- breaks ------------------------------------------------------------------------------------
+
+
+def test_dragging_the_edge_is_stored_and_measured_again(
+    view: SectionView, screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+) -> None:
+    before = screened.study
+    old = float(view.section.sides[1].edge_o)
+    start = grip_of(view, 1, "edge")
+    pixels = view.canvas._axes().x(old + 0.3) - view.canvas._axes().x(old)
+    drag(qtbot, view.canvas, start, start + QPoint(round(pixels), 0))
+    u = screened.override(0, 11, 1, "edge")
+    assert u == pytest.approx(old + 0.3, abs=0.03)
+    assert view.canvas.busy_text
+    settle(lambda: screened.study is not before)
+    settle(lambda: abs(view.section.sides[1].edge_o - u) < 1e-6)
+    assert view.section.sides[1].edge_source == 2
+    assert view.breaks.notes[(1, "edge")].text() == "by hand"
+    # The other breaks of the station stay as they were found.
+    assert view.section.sides[0].edge_source != 2
+    view.grab().save(str(ARTEFACTS / "section_by_hand.png"))
+    screened.undo.undo()
+    settle(lambda: view.section.sides[1].edge_source != 2)
+    assert view.section.sides[1].edge_o == pytest.approx(old)
+
+
+def test_left_break_is_stored_outward(
+    view: SectionView, screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+) -> None:
+    """On the left the offset is negative, the stored distance outward is positive."""
+    old = float(view.section.sides[0].hinge_o)
+    start = grip_of(view, 0, "hinge")
+    drag(qtbot, view.canvas, start, start - QPoint(20, 0))
+    u = screened.override(0, 11, 0, "hinge")
+    assert u is not None and u > -old > 0.0
+
+
+def test_edge_never_passes_the_hinge(view: SectionView, screened: WindowModel, qtbot: Any) -> None:
+    start = grip_of(view, 1, "edge")
+    drag(qtbot, view.canvas, start, start + QPoint(400, 0))
+    u = screened.override(0, 11, 1, "edge")
+    assert u <= float(view.section.sides[1].hinge_o) - 0.1 + 6e-4  # kept to the millimetre
+
+
+def test_breaks_by_keyboard(
+    view: SectionView, screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+) -> None:
+    canvas = view.canvas
+    canvas.setFocus()
+    for _ in range(3):
+        qtbot.keyClick(canvas, Qt.Key.Key_B)
+    assert canvas._active == (1, "edge")
+    old = float(view.section.sides[1].edge_o)
+    qtbot.keyClick(canvas, Qt.Key.Key_Right)
+    qtbot.keyClick(canvas, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
+    assert screened.override(0, 11, 1, "edge") is None, "nothing is measured before Return"
+    qtbot.keyClick(canvas, Qt.Key.Key_Escape)
+    assert canvas._active is None
+    for _ in range(3):
+        qtbot.keyClick(canvas, Qt.Key.Key_B)
+    qtbot.keyClick(canvas, Qt.Key.Key_Right)
+    qtbot.keyClick(canvas, Qt.Key.Key_Return)
+    assert screened.override(0, 11, 1, "edge") == pytest.approx(old + 0.05, abs=2e-3)
+    settle(lambda: view.section.sides[1].edge_source == 2)
+    qtbot.keyClick(canvas, Qt.Key.Key_Delete)
+    assert screened.override(0, 11, 1, "edge") is None
+    settle(lambda: view.section.sides[1].edge_source != 2)
+
+
+def test_break_typed_in_feet(
+    view: SectionView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    screened.set_units("us")
+    view.breaks.boxes[(1, "hinge")].setValue(17.0)
+    assert screened.override(0, 11, 1, "hinge") == pytest.approx(17.0 * 0.3048, abs=1e-3)
+    settle(lambda: view.section.sides[1].hinge_source == 2)
+    assert not view.breaks.backs[(1, "hinge")].isHidden()
+    view.breaks.backs[(1, "hinge")].click()
+    assert screened.override(0, 11, 1, "hinge") is None
+
+
+def test_showing_a_section_corrects_nothing(
+    view: SectionView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Filling the fields, in whatever units, is no correction."""
+    for station in (3, 8, 14):
+        screened.select_station(0, station, 0)
+        settle(lambda s=station: view.section.station_index == s)
+    screened.set_units("us")
+    screened.set_units("metric")
+    assert not screened.overrides
+
+
+# -- comparing ---------------------------------------------------------------------------------
+
+
+def test_second_grid_stands_beside(
+    view: SectionView,
+    screened: WindowModel,
+    road_files: tuple[str, str],
+    settle: Callable[..., None],
+) -> None:
+    columns = view.table.columnCount()
+    screened.open_second(road_files[0])
+    settle(lambda: screened.second_study is not None)
+    settle(lambda: not view.other.isHidden())
+    assert view.other.view.station_m == view.section.station_m
+    assert view.table.columnCount() == columns + 2
+    # The same grid twice: both pairs of columns agree.
+    for row in range(view.table.rowCount()):
+        assert view.table.item(row, 1).text() == view.table.item(row, 3).text()
+    view.canvas._zoom_at(QPointF(300.0, 150.0), 2.0)
+    a, b = view.canvas.sight(), view.other.sight()
+    assert a[1:] == b[1:]
+    assert view.canvas.exaggeration == view.other.exaggeration
+    screened.close_second()
+    settle(lambda: view.other.isHidden())
+
+
+# -- handing out -------------------------------------------------------------------------------
+
+
+def test_copy_numbers_gives_a_table(view: SectionView) -> None:
+    view.copy_numbers()
+    lines = QGuiApplication.clipboard().text().split("\n")
+    assert lines[0] == "Fernhollow Road, station 0+110"
+    assert any(line.startswith("Edge drop, mm\t") for line in lines)
+
+
+def test_copy_drawing_gives_an_image(
+    view: SectionView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """It is drawn beside the window; the clipboard is the window's own."""
+    QGuiApplication.clipboard().clear()
+    view.copy_drawing()
+    assert QGuiApplication.clipboard().image().isNull()
+    settle(screened.runner.idle)
+    image = QGuiApplication.clipboard().image()
+    assert image.width() > 1000
+
+
+@pytest.mark.parametrize("ending", ["png", "svg", "pdf", "csv"])
+def test_save_each_kind(
+    view: SectionView,
+    screened: WindowModel,
+    tmp_path: Path,
+    settle: Callable[..., None],
+    ending: str,
+) -> None:
+    path = tmp_path / f"section.{ending}"
+    view.save(str(path))
+    settle(screened.runner.idle)
+    head = path.read_bytes()[:200]
+    marks = {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF", "csv": b"road,station_m"}
+    assert head.startswith(marks[ending])
+    assert [p.name for p in tmp_path.iterdir() if p.suffix == ".part"] == []
+
+
+def test_csv_holds_the_cells(
+    view: SectionView, screened: WindowModel, tmp_path: Path, settle: Callable[..., None]
+) -> None:
+    path = tmp_path / "section.csv"
+    view.save(str(path))
+    settle(screened.runner.idle)
+    with path.open(newline="", encoding="utf-8") as stream:
+        rows = list(csv.DictReader(stream))
+    cells = [row for row in rows if row["kind"] == "cell"]
+    assert len(cells) == len(view.section.cells_o)
+    assert float(cells[0]["height_m"]) == pytest.approx(view.section.cells_z[0], abs=1e-4)
+
+
+def test_save_of_another_kind_says_so(
+    view: SectionView, screened: WindowModel, tmp_path: Path, settle: Callable[..., None]
+) -> None:
+    failures: list[str] = []
+    screened.failed.connect(lambda _title, sentence: failures.append(sentence))
+    view.save(str(tmp_path / "section.docx"))
+    settle(lambda: bool(failures))
+    assert ".docx" in failures[0] and ".svg" in failures[0]
+
+
+def test_section_of_a_file_without_grid_shows_its_numbers(
+    view: SectionView, screened: WindowModel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a findings file alone there is no drawing, but the numbers are there."""
+    monkeypatch.setattr(type(screened), "study", property(lambda self: None))
+    view._asked = None
+    view._ask()
+    assert view.section is None
+    assert view.table.rowCount() > 0
+    assert "numbers are from the file" in view.canvas.empty_text
+    view.grab()
+
+
+def test_drawing_keeps_its_share_until_a_person_changes_it(
+    view: SectionView, settle: Callable[..., None]
+) -> None:
+    """A pane that shrinks takes from drawing and numbers alike, not all from the drawing."""
+    for width in (1200, 620, 540, 700):
+        view.resize(width, 260)
+        settle()
+        drawing, numbers = view.splitter.sizes()
+        assert drawing >= 0.5 * (drawing + numbers)
+    view.splitter.moveSplitter(260, 1)
+    view.splitter.splitterMoved.emit(260, 1)
+    before = view.splitter.sizes()
+    view.resize(710, 260)
+    settle()
+    assert abs(view.splitter.sizes()[1] - before[1]) <= 12

@@ -1,0 +1,464 @@
+"""Tables of reaches and stations: order, filter, sentences, reviews, and many rows."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PySide6.QtCore import QItemSelectionModel, Qt
+from PySide6.QtGui import QGuiApplication
+from PySide6.QtWidgets import QInputDialog, QWidget
+
+from analysis.findings.geopackage import STATION_COLUMNS, Table
+from gui.look.words import reach_sentence, station_sentence
+from gui.state.model import WindowModel
+from gui.tables.rows_view import RowsView
+from gui.tables.table_model import Condition, Filter, FindingsModel, TextColumn, prepare
+from gui.tables.tables import ReachTable, StationTable
+
+COLUMNS = ("station_m", "side", "verdict", "shoulder_slope_pct", "edge_drop_mm", "review")
+
+
+def texts(values: list[str]) -> np.ndarray:
+    column = np.empty(len(values), dtype=object)
+    column[:] = values
+    return column
+
+
+def station_rows(n: int, seed: int = 1) -> Table:
+    """Make a station table of n rows with every verdict and some unknown numbers."""
+    rng = np.random.default_rng(seed)
+    verdicts = ["sheds", "won't shed", "can't tell", "no data"]
+    findings = ["none", "flat", "can't tell", "no data"]
+    kind = rng.integers(0, 4, n)
+    columns: dict[str, np.ndarray] = {}
+    for name, kind_name in STATION_COLUMNS.items():
+        columns[name] = texts([""] * n) if kind_name == "str" else rng.normal(0.0, 5.0, n)
+    columns["road"] = texts(["Fernhollow Road"] * n)
+    columns["side"] = texts([("left", "right")[i % 2] for i in range(n)])
+    columns["station_m"] = columns["distance_m"] = (np.arange(n) // 2) * 10.0
+    columns["verdict"] = texts([verdicts[k] for k in kind])
+    columns["finding"] = texts([findings[k] for k in kind])
+    columns["reason"] = texts([f"reason {k} number {i % 97}" for i, k in enumerate(kind)])
+    for name in ("shoulder_slope_pct", "edge_drop_mm", "p_wont_shed"):
+        columns[name] = np.where(kind == 3, np.nan, columns[name])
+    columns["kerb"] = np.zeros(n)
+    return Table(columns)
+
+
+def station_model(n: int = 40) -> FindingsModel:
+    model = FindingsModel("station", COLUMNS)
+    model.set_table(station_rows(n))
+    return model
+
+
+# -- order -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("ascending", [True, False])
+def test_sort_by_number_puts_unknown_last(qapp: Any, ascending: bool) -> None:
+    model = station_model(200)
+    model.sort_by("edge_drop_mm", ascending)
+    values = np.array([model.table["edge_drop_mm"][r] for r in model.source_rows()])
+    known = values[np.isfinite(values)]
+    step = np.diff(known)
+    assert np.all(step >= 0) if ascending else np.all(step <= 0)
+    assert np.isnan(values[len(known) :]).all()
+    assert len(known) < len(values)
+
+
+def test_sort_by_text_matches_python(qapp: Any) -> None:
+    model = station_model(60)
+    model.sort_by("verdict")
+    shown = [str(model.table["verdict"][r]) for r in model.source_rows()]
+    assert shown == sorted(shown, key=str.casefold)
+
+
+def test_sort_keeps_the_order_of_equal_rows(qapp: Any) -> None:
+    """Sorting by slope and then by verdict leaves slopes in order within a verdict."""
+    model = station_model(300)
+    model.sort_by("shoulder_slope_pct")
+    model.sort_by("verdict")
+    rows = model.source_rows()
+    for verdict in ("sheds", "won't shed"):
+        of_it = [r for r in rows if model.table["verdict"][r] == verdict]
+        values = model.table["shoulder_slope_pct"][of_it]
+        assert np.all(np.diff(values[np.isfinite(values)]) >= 0)
+
+
+@settings(max_examples=60, deadline=None)
+@given(values=st.lists(st.text(alphabet="abcXYZ äß", max_size=6), min_size=1, max_size=30))
+def test_text_column_sorts_and_searches_as_python_does(values: list[str]) -> None:
+    column = TextColumn(texts(values))
+    order = np.argsort(column.keys, kind="stable")
+    known = [values[i] for i in order if values[i]]
+    expected = sorted((v for v in values if v), key=str.casefold)
+    assert [v.casefold() for v in known] == [v.casefold() for v in expected]
+    for word in ("a", "xy", "ab", "ss", "zz"):
+        assert column.holds(word).tolist() == [word in v.casefold() for v in values]
+
+
+# -- filter ------------------------------------------------------------------------------------
+
+
+def test_filter_parts_combine(qapp: Any) -> None:
+    model = station_model(400)
+    table = model.table
+    model.set_filter(
+        Filter(
+            verdicts=frozenset({"won't shed", "can't tell"}),
+            sides=frozenset({"left"}),
+            condition=Condition("edge_drop_mm", True, 2.0),
+        )
+    )
+    expected = [
+        r
+        for r in range(len(table))
+        if table["verdict"][r] in ("won't shed", "can't tell")
+        and table["side"][r] == "left"
+        and table["edge_drop_mm"][r] >= 2.0
+    ]
+    assert sorted(model.source_rows().tolist()) == expected
+    assert expected
+
+
+def test_filter_condition_never_passes_unknown(qapp: Any) -> None:
+    model = station_model(400)
+    for at_least in (True, False):
+        model.set_filter(Filter(condition=Condition("edge_drop_mm", at_least, 0.0)))
+        assert all(np.isfinite(model.table["edge_drop_mm"][r]) for r in model.source_rows())
+
+
+def test_filter_words_all_must_occur(qapp: Any) -> None:
+    model = station_model(400)
+    model.set_filter(Filter(text="FLAT 13"))
+    found = model.source_rows().tolist()
+    table = model.table
+    assert found == [
+        r
+        for r in range(len(table))
+        if table["finding"][r] == "flat" and "13" in str(table["reason"][r])
+    ]
+
+
+def test_filter_by_station(qapp: Any) -> None:
+    model = station_model(400)
+    model.set_filter(Filter(text="0+120"))
+    assert {float(model.table["station_m"][r]) for r in model.source_rows()} == {120.0}
+    model.set_filter(Filter(text="0+124 left"))
+    rows = model.source_rows()
+    assert [float(model.table["station_m"][r]) for r in rows] == [120.0]
+
+
+def test_view_row_is_the_inverse_of_source_row(qapp: Any) -> None:
+    model = station_model(101)
+    model.sort_by("edge_drop_mm", False)
+    model.set_filter(Filter(sides=frozenset({"right"})))
+    for row in range(model.rowCount()):
+        assert model.view_row(model.source_row(row)) == row
+    hidden = next(r for r in range(101) if model.table["side"][r] == "left")
+    assert model.view_row(hidden) == -1
+    assert model.view_row(-1) == -1
+
+
+# -- cells -------------------------------------------------------------------------------------
+
+
+def test_text_unknown_is_a_dash_never_zero(qapp: Any) -> None:
+    model = station_model(40)
+    row = next(r for r in range(40) if np.isnan(model.table["edge_drop_mm"][r]))
+    assert model.text(row, "edge_drop_mm") == "–"
+    assert model.text(row, "shoulder_slope_pct") == "–"
+
+
+def test_text_carries_error_and_follows_units(qapp: Any) -> None:
+    table = station_rows(4)
+    table.columns["edge_drop_mm"][0] = 50.8
+    table.columns["edge_drop_se"][0] = 25.4
+    model = FindingsModel("station", COLUMNS)
+    model.set_table(table)
+    assert model.text(0, "edge_drop_mm") == "51 ± 25"
+    model.set_units("us", "feet-hundreds")
+    assert model.text(0, "edge_drop_mm") == "2.0 ± 1.0"
+    assert model.heading("edge_drop_mm") == "Edge drop, in"
+
+
+def test_verdict_has_a_mark_beside_its_colour(qapp: Any) -> None:
+    model = station_model(60)
+    marks = {
+        model.text(r, "verdict").split(" ")[0]
+        for r in range(60)
+        if model.table["verdict"][r] in ("sheds", "won't shed", "can't tell", "no data")
+    }
+    assert len(marks) == 4
+
+
+def test_model_passes_qt_own_checks(qapp: Any, qtmodeltester: Any) -> None:
+    model = station_model(12)
+    qtmodeltester.check(model)
+    model.sort_by("verdict")
+    model.set_filter(Filter(sides=frozenset({"left"})))
+
+
+# -- sentences ---------------------------------------------------------------------------------
+
+
+ROW = {
+    "verdict": "won't shed",
+    "finding": "flat",
+    "shoulder_slope_pct": 1.04,
+    "shoulder_slope_se": 0.55,
+    "required_slope_pct": 4.0,
+    "edge_drop_mm": 12.0,
+    "edge_drop_se": 8.0,
+    "p_wont_shed": 0.9994,
+    "kerb": 0.0,
+}
+
+
+def test_station_sentence_flat() -> None:
+    assert station_sentence(ROW) == (
+        "Flat: the shoulder falls 1.0 ± 0.6 % where 4.0 % is required; "
+        "> 99 % likely that it won't shed."
+    )
+
+
+def test_station_sentence_high_in_inches() -> None:
+    row = {**ROW, "finding": "high", "edge_drop_mm": -50.8, "edge_drop_se": 12.7}
+    assert station_sentence(row, "us") == (
+        "High: the shoulder stands 2.0 ± 0.5 in above the pavement edge and falls 1.0 ± 0.6 % "
+        "where 4.0 % is required."
+    )
+
+
+def test_station_sentence_no_data_gives_the_reason() -> None:
+    row = {"verdict": "no data", "reason": "No grid cells here.", "shoulder_slope_pct": np.nan}
+    assert station_sentence(row) == "No grid cells here."
+    assert station_sentence({"verdict": "no data"}) == "Nothing was measured here."
+
+
+@pytest.mark.parametrize(
+    "finding", ["none", "flat", "reversed", "high", "rutted", "eroded edge", "ponding", "new word"]
+)
+@pytest.mark.parametrize("verdict", ["sheds", "won't shed", "can't tell", "no data"])
+def test_station_sentence_is_one_sentence_without_nan(finding: str, verdict: str) -> None:
+    row = {**ROW, "finding": finding, "verdict": verdict, "rut_mm": np.nan}
+    text = station_sentence(row)
+    assert text.endswith(".")
+    assert "nan" not in text.casefold()
+
+
+def test_reach_sentence_names_material() -> None:
+    row = {
+        "side": "right",
+        "from_m": 1240.0,
+        "to_m": 1310.0,
+        "length_m": 70.0,
+        "finding": "eroded edge",
+        "treatment": "replenish",
+        "mean_slope_pct": 3.0,
+        "worst_drop_mm": 81.0,
+        "import_m3_loose": 12.34,
+        "loads": 2.0,
+    }
+    assert reach_sentence(row) == (
+        "Right 1+240 – 1+310 (70 m): eroded edge, falls 3.0 % on average, at worst 81 mm below "
+        "the edge; replenish with 12.3 m³ loose in 2 loads."
+    )
+
+
+def test_reach_sentence_says_what_stands_in_the_way() -> None:
+    row = {
+        "side": "left",
+        "from_m": 0.0,
+        "to_m": 50.0,
+        "length_m": 50.0,
+        "finding": "can't tell",
+        "treatment": "can't tell",
+        "reason": "Can't tell over 50 m: A kerb stands at the edge.",
+    }
+    assert reach_sentence(row) == (
+        "Left 0+000 – 0+050 (50 m): can't tell. A kerb stands at the edge."
+    )
+    row["reason"] = "Can't tell over 50 m: the shoulder falls 3.0 ± 1.2 % where 4.0 % is required."
+    assert reach_sentence(row) == "Left 0+000 – 0+050 (50 m): can't tell."
+
+
+# -- widgets -----------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def reaches(screened: WindowModel, qtbot: Any) -> ReachTable:
+    page = ReachTable(screened)
+    qtbot.addWidget(page)
+    page.resize(1200, 400)
+    page.show()
+    return page
+
+
+@pytest.fixture
+def stations(screened: WindowModel, qtbot: Any) -> StationTable:
+    page = StationTable(screened)
+    qtbot.addWidget(page)
+    page.resize(1200, 400)
+    page.show()
+    return page
+
+
+def faulty_row(model: WindowModel) -> int:
+    table = model.findings.reaches
+    return next(r for r in range(len(table)) if table["verdict"][r] == "won't shed")
+
+
+def test_reach_chosen_in_the_table_is_selected_everywhere(
+    reaches: ReachTable, screened: WindowModel
+) -> None:
+    row = faulty_row(screened)
+    screened.select_station(0, 0, 0)
+    reaches.view.selectRow(reaches.rows.view_row(row))
+    assert screened.reach_row == row
+    assert reaches.sentence.text() == reach_sentence(screened.findings.reaches.row(row))
+
+
+def test_station_table_follows_the_selection(stations: StationTable, screened: WindowModel) -> None:
+    screened.select_station(0, 7, 1)
+    row = screened.station_row(0, 7, 1)
+    assert stations.rows.source_row(stations.view.currentIndex().row()) == row
+    stations.verdict_box.setCurrentIndex(stations.verdict_box.findText("no data"))
+    assert stations.rows.rowCount() < stations.rows.total
+
+
+def test_filter_box_counts(stations: StationTable, settle: Callable[..., None]) -> None:
+    stations.search.setText("left")
+    stations.search.returnPressed.emit()
+    assert stations.rows.rowCount() == stations.rows.total // 2
+    assert stations.count.text() == f"{stations.rows.total // 2} of {stations.rows.total}"
+    stations.search.clear()
+    settle(lambda: stations.rows.rowCount() == stations.rows.total)
+
+
+def test_review_by_key_is_stored_and_undone(
+    stations: StationTable, screened: WindowModel, qtbot: Any
+) -> None:
+    screened.select_station(0, 5, 1)
+    qtbot.keyClick(stations.view, Qt.Key.Key_A)
+    key = screened.station_key(0, 5, 1)
+    assert screened.review("station", key) == ("agreed", "")
+    row = screened.station_row(0, 5, 1)
+    assert stations.rows.text(row, "review") == "agreed"
+    screened.undo.undo()
+    assert screened.review("station", key) == ("", "")
+    assert stations.rows.text(row, "review") == ""
+
+
+def test_rejection_asks_for_a_reason(
+    reaches: ReachTable, screened: WindowModel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row = faulty_row(screened)
+    reaches.view.selectRow(reaches.rows.view_row(row))
+    monkeypatch.setattr(QInputDialog, "getText", lambda *_a, **_k: ("   ", True))
+    reaches.review_chosen("rejected")
+    assert screened.review("reach", screened.reach_key(row)) == ("", "")
+    monkeypatch.setattr(QInputDialog, "getText", lambda *_a, **_k: ("parked vehicle", True))
+    reaches.review_chosen("rejected")
+    assert screened.review("reach", screened.reach_key(row)) == ("rejected", "parked vehicle")
+    assert reaches.reviewed.text() == "rejected: parked vehicle"
+    reaches.review_box.setCurrentIndex(reaches.review_box.findText("rejected"))
+    assert reaches.rows.source_rows().tolist() == [row]
+
+
+def test_many_reviews_are_one_undo(stations: StationTable, screened: WindowModel) -> None:
+    stations.view.selectAll()
+    stations.review_chosen("to check")
+    assert len(screened.reviews) == stations.rows.total
+    screened.undo.undo()
+    assert not screened.reviews
+
+
+def test_copy_is_tab_separated_with_headings(reaches: ReachTable, screened: WindowModel) -> None:
+    reaches.view.selectRow(reaches.rows.view_row(faulty_row(screened)))
+    reaches.copy_chosen()
+    lines = QGuiApplication.clipboard().text().split("\n")
+    assert len(lines) == 2
+    assert lines[0].split("\t")[0] == "Rank"
+    assert len(lines[0].split("\t")) == len(lines[1].split("\t"))
+
+
+def test_csv_holds_metric_columns_and_empty_unknowns(
+    stations: StationTable, screened: WindowModel, tmp_path: Path, settle: Callable[..., None]
+) -> None:
+    screened.set_units("us")
+    path = tmp_path / "rows.csv"
+    stations.side_box.setCurrentIndex(1)
+    stations.save_csv(str(path))
+    settle(screened.runner.idle)
+    with path.open(newline="", encoding="utf-8") as stream:
+        rows = list(csv.DictReader(stream))
+    table = screened.findings.stations
+    assert len(rows) == len(table) // 2
+    assert {row["side"] for row in rows} == {"left"}
+    drops = table["edge_drop_mm"][table["side"] == "left"]
+    for row, drop in zip(rows, drops, strict=True):
+        if np.isfinite(drop):
+            assert float(row["edge_drop_mm"]) == pytest.approx(drop, rel=1e-5, abs=1e-6)
+        else:
+            assert row["edge_drop_mm"] == ""
+
+
+def test_column_can_be_shown_and_hidden(stations: StationTable) -> None:
+    stations.show_column("kerb", True)
+    assert "kerb" in stations.rows.columns
+    stations.show_column("kerb", False)
+    assert "kerb" not in stations.rows.columns
+
+
+def test_us_units_reach_the_headings(stations: StationTable, screened: WindowModel) -> None:
+    screened.set_units("us")
+    headings = [stations.rows.heading(n) for n in stations.rows.columns]
+    assert "Edge drop, in" in headings
+
+
+# -- many rows ---------------------------------------------------------------------------------
+
+
+class Page(QWidget):
+    """Stand-in for the page around the rows."""
+
+    def on_chosen(self) -> None:
+        """Hear of a selection."""
+
+
+def test_many_rows_stay_exact(qapp: Any, qtbot: Any) -> None:
+    """200 000 rows: sorting, filtering and selecting all give what plain numpy gives."""
+    n = 200_000
+    table = station_rows(n)
+    model = FindingsModel("station", COLUMNS)
+    model.set_table(table, prepare(table))
+    page = Page()
+    qtbot.addWidget(page)
+    view = RowsView(page)
+    view.setModel(model)
+    view.free_headers()
+    model.sort_by("edge_drop_mm")
+    values = table["edge_drop_mm"]
+    expected = np.argsort(values, kind="stable")
+    known = int(np.isfinite(values).sum())
+    np.testing.assert_array_equal(model.source_rows()[:known], expected[:known])
+    model.set_filter(Filter(text="number 13"))
+    hits = [i for i in range(n) if i % 97 == 13 or "13" in str(table["reason"][i])]
+    assert model.rowCount() == len(hits)
+    model.set_filter(Filter())
+    view.selectAll()
+    qapp.processEvents()
+    selected = view.selectionModel().selection()
+    assert sum(part.height() for part in selected) == n
+    view.selectionModel().select(
+        model.index(5, 0),
+        QItemSelectionModel.SelectionFlag.ClearAndSelect | QItemSelectionModel.SelectionFlag.Rows,
+    )
