@@ -5,11 +5,12 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from analysis.common.types import Floats
 
 __all__ = ["average_along", "correlated_share", "interpolate_along", "known_median", "rows_for"]
 
-Floats = NDArray[np.float64]
 
 _ROWS_PER_BLOCK = 1024
 

@@ -7,7 +7,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+
+from analysis.common.types import Floats
 
 if TYPE_CHECKING:
     from analysis.corridor.ribbon import Cells
@@ -20,7 +21,6 @@ __all__ = [
     "road_profile",
 ]
 
-Floats = NDArray[np.float64]
 
 BLOCK_M = 5.0
 """Length of a block: short beside anything that changes along a road."""

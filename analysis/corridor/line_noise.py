@@ -7,11 +7,12 @@ each place across is an average over the cells that lie along the stretch there.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from analysis.common.types import Floats
 
 __all__ = ["line_correlation"]
 
-Floats = NDArray[np.float64]
 
 # exp(-8) of the correlation is all that is left out
 _FARTHEST_LENGTHS = 8.0

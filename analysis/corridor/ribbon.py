@@ -7,7 +7,6 @@ the cells that can be near the road and where along it; only these get road coor
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import SettingsError, TerrainError
+from analysis.common.types import Progress
 from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain.grid import Terrain, Window, reading
 
 __all__ = ["Cells", "Ribbon", "footprint", "height_step", "read_corridor"]
 
-Progress = Callable[[float, str], None]
 
 _FINEST_STEP_M = 0.25
 _BLOCK = 512

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.compiled import compiled
+from analysis.common.types import Floats
 
 __all__ = ["areas_kernel"]
 
-Floats = NDArray[np.float64]
 
 _SQRT_2 = math.sqrt(2.0)
 _SQRT_2PI = math.sqrt(2.0 * math.pi)

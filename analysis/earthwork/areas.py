@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from analysis.common.limits import Limits
+from analysis.common.types import Floats
 from analysis.earthwork.target import cut_fill_rings, target_line
 from analysis.earthwork.volumes import tributary_lengths, truck_loads
 from analysis.shoulder.regression import STEP_SHARE
@@ -38,7 +39,6 @@ __all__ = [
     "section_shapes",
 ]
 
-Floats = NDArray[np.float64]
 
 LEAST_KNOWN_SHARE = 0.5
 """Share of a reach that must be known for its balance to be judged."""

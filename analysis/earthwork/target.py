@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from analysis.common.types import Floats
 
 __all__ = ["cut_fill_rings", "target_line"]
-
-Floats = NDArray[np.float64]
 
 
 def target_line(

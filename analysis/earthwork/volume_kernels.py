@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.compiled import compiled
+from analysis.common.types import Floats
 
 __all__ = [
     "EDGE_TIE_M",
@@ -16,7 +17,6 @@ __all__ = [
     "reach_sums",
 ]
 
-Floats = NDArray[np.float64]
 
 REACH_SUMS = (
     "length", "known", "cut", "fill", "cut_variance", "fill_variance", "net_variance", "moved",

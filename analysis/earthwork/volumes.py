@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.limits import Limits
+from analysis.common.types import Floats
 
 __all__ = [
     "LEAST_LOAD_M3",
@@ -20,7 +21,6 @@ __all__ = [
     "truck_loads",
 ]
 
-Floats = NDArray[np.float64]
 
 LEAST_LOAD_M3 = 0.05
 """Loose volume below which no truck is sent; it prints as 0.0 m³ (our own choice)."""

@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.types import Floats
 from analysis.corridor.blocks import BlockSections
 from analysis.corridor.footprint import smeared_ramp
 from analysis.edges.segmentation import cheapest_path
 
 __all__ = ["Crown", "bin_precision", "find_crown", "road_shift"]
 
-Floats = NDArray[np.float64]
 
 _PAVEMENT_VARIANTS_M = (-0.6, 0.0, 0.6)
 _SHOULDER_VARIANTS_M = (-0.4, 0.0, 0.5)

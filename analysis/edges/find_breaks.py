@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
+from analysis.common.sides import SIDE_SIGN, Source
+from analysis.common.types import Floats, Progress
 from analysis.corridor.blocks import BlockSections, block_sections, moving_sum
 from analysis.edges.crowns import Crown, bin_precision, find_crown, road_shift
 from analysis.edges.segmentation import TiedBreaks, edge_and_hinge, segment_sections
@@ -24,20 +26,13 @@ if TYPE_CHECKING:
     from analysis.corridor.ribbon import Cells
 
 __all__ = [
-    "SIDE_SIGN",
-    "SOURCE_FOUND",
-    "SOURCE_NOMINAL",
-    "SOURCE_USER",
     "Breaks",
     "Overrides",
     "edges_show",
     "find_breaks",
 ]
 
-Floats = NDArray[np.float64]
-Progress = Callable[[float, str], None]
 
-SOURCE_NOMINAL, SOURCE_FOUND, SOURCE_USER = 0, 1, 2
 SEARCH_SIDE_M = 2.0
 """How far edge and hinge of one side may lie from their nominal places beside the axis."""
 
@@ -77,7 +72,6 @@ DROP_M = 0.12
 OUTSIDE_M = 9.0
 """How far beyond the nominal hinge the section is looked at, for foreslope and ditch."""
 
-SIDE_SIGN = (-1.0, 1.0)
 """Sign of the offset on the left and on the right: outward ``u = SIDE_SIGN[side] * o``."""
 
 
@@ -221,7 +215,7 @@ def find_breaks(
 
 def edges_show(breaks: Breaks) -> bool:
     """Tell whether a road's pavement edges show in the ground, at least here and there."""
-    return bool(np.mean(breaks.edge_source == SOURCE_FOUND) >= SHOWN_SHARE)
+    return bool(np.mean(breaks.edge_source == Source.FOUND) >= SHOWN_SHARE)
 
 
 def _search(
@@ -340,7 +334,7 @@ def _without_edge(
     breaks = search(overrides=sought, report=_silent)
     return replace(
         breaks,
-        edge_source=np.where(open_, SOURCE_NOMINAL, breaks.edge_source).astype(np.int8),
+        edge_source=np.where(open_, Source.NOMINAL, breaks.edge_source).astype(np.int8),
         edge_se=np.where(open_, se, breaks.edge_se),
         edge_confidence=np.where(open_, 0.0, breaks.edge_confidence),
     )
@@ -510,9 +504,9 @@ def _assemble(
     nearest = np.abs(blocks[None, :] - s[:, None]).argmin(axis=1)
     found = np.column_stack([part[nearest] for part in shown])
     found = (found & (columns["edge_se"] <= SURE_M)) | (columns["bare"] > 0.5)
-    edge_source = np.where(found, SOURCE_FOUND, SOURCE_NOMINAL)
+    edge_source = np.where(found, Source.FOUND, Source.NOMINAL)
     columns["edge_se"] = np.where(found, columns["edge_se"], np.maximum(columns["edge_se"], 0.35))
-    hinge_source = np.where(columns["hinge_se"] <= SURE_M, SOURCE_FOUND, SOURCE_NOMINAL)
+    hinge_source = np.where(columns["hinge_se"] <= SURE_M, Source.FOUND, Source.NOMINAL)
     edge_source, hinge_source = edge_source.astype(np.int8), hinge_source.astype(np.int8)
     ditch = np.full((n, 2), np.nan)
     for side in (0, 1):
@@ -524,7 +518,7 @@ def _assemble(
     # without a crown, the middle between the edges stands for it
     between = 0.5 * (edge[:, 1] - edge[:, 0])
     axis = sure * (shift + np.interp(s, blocks, crown.offset)) + (1.0 - sure) * between
-    axis_source = np.where(sure > 0.5, SOURCE_FOUND, SOURCE_NOMINAL).astype(np.int8)
+    axis_source = np.where(sure > 0.5, Source.FOUND, Source.NOMINAL).astype(np.int8)
     edge_se, hinge_se = columns["edge_se"], columns["hinge_se"]
     edge_near, hinge_near = columns["edge_near"], columns["hinge_near"]
     for given, value, se, near, source in (
@@ -534,14 +528,14 @@ def _assemble(
         if given is not None:
             fixed = np.isfinite(given)
             value[fixed], se[fixed], near[fixed] = given[fixed], 0.0, 1.0
-            source[fixed] = SOURCE_USER
-    user_hinge = hinge_source == SOURCE_USER
+            source[fixed] = Source.GIVEN
+    user_hinge = hinge_source == Source.GIVEN
     hinge[bare & ~user_hinge] = np.nan
     hinge_se[bare & ~user_hinge] = np.nan
     if overrides.axis is not None:
         fixed = np.isfinite(overrides.axis)
         axis[fixed] = overrides.axis[fixed]
-        axis_source[fixed] = SOURCE_USER
+        axis_source[fixed] = Source.GIVEN
     slope = np.column_stack([np.interp(s, blocks, crown.slope[:, k]) for k in (0, 1)])
     return Breaks(
         s=s,
@@ -556,7 +550,7 @@ def _assemble(
         hinge_confidence=hinge_near,
         hinge_source=hinge_source,
         ditch=ditch,
-        ditch_source=np.where(np.isfinite(ditch), SOURCE_FOUND, SOURCE_NOMINAL).astype(np.int8),
+        ditch_source=np.where(np.isfinite(ditch), Source.FOUND, Source.NOMINAL).astype(np.int8),
         crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
         kerb=np.zeros((n, 2), dtype=bool),
         foreslope_end=end,
@@ -578,23 +572,23 @@ def _nominal(s: Floats, pavement: Floats, shoulder: Floats, overrides: Overrides
         if given is not None:
             fixed = np.isfinite(given)
             value[fixed] = given[fixed]
-            source[fixed] = SOURCE_USER
+            source[fixed] = Source.GIVEN
     axis, axis_source = np.zeros(n), zero[:, 0].copy()
     if overrides.axis is not None:
         fixed = np.isfinite(overrides.axis)
         axis[fixed] = overrides.axis[fixed]
-        axis_source[fixed] = SOURCE_USER
+        axis_source[fixed] = Source.GIVEN
     return Breaks(
         s=s,
         axis=axis,
         axis_source=axis_source,
         edge=edge,
-        edge_se=np.where(edge_source == SOURCE_USER, 0.0, NOMINAL_SE_M),
-        edge_confidence=np.where(edge_source == SOURCE_USER, 1.0, 0.0),
+        edge_se=np.where(edge_source == Source.GIVEN, 0.0, NOMINAL_SE_M),
+        edge_confidence=np.where(edge_source == Source.GIVEN, 1.0, 0.0),
         edge_source=edge_source,
         hinge=hinge,
-        hinge_se=np.where(hinge_source == SOURCE_USER, 0.0, NOMINAL_SE_M),
-        hinge_confidence=np.where(hinge_source == SOURCE_USER, 1.0, 0.0),
+        hinge_se=np.where(hinge_source == Source.GIVEN, 0.0, NOMINAL_SE_M),
+        hinge_confidence=np.where(hinge_source == Source.GIVEN, 1.0, 0.0),
         hinge_source=hinge_source,
         ditch=blank,
         ditch_source=zero.copy(),

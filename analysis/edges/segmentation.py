@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 
 __all__ = [
@@ -23,7 +24,6 @@ __all__ = [
     "segment_sections",
 ]
 
-Floats = NDArray[np.float64]
 
 _JUMP = 0.01
 """Probability that a break moves by any amount up to half a metre from block to block."""

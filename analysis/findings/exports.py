@@ -25,6 +25,7 @@ from analysis.common.errors import OutputError
 from analysis.common.limits import Limits
 from analysis.common.outputs import replacing
 from analysis.common.stations import station_text
+from analysis.common.types import Floats
 from analysis.earthwork.workplan import Rates
 from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.findings.sheet_text import to_html, to_markdown
@@ -48,7 +49,6 @@ __all__ = [
     "write_sheets",
 ]
 
-Floats = NDArray[np.float64]
 
 _COLUMNS_OF = {"station": STATION_COLUMNS, "reach": REACH_COLUMNS, "pond": POND_COLUMNS}
 # Seven decimals of a degree are about a centimetre; more would only claim precision.

@@ -42,7 +42,6 @@ __all__ = [
     "report",
 ]
 
-Floats = NDArray[np.float64]
 
 ACCEPTED, BORDERLINE, NOT_ACCEPTED = "accepted", "borderline", "not accepted"
 NOT_COMPARED = "not compared"

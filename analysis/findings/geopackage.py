@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
+from analysis.common.types import Floats
 
 __all__ = [
     "EDIT_COLUMNS",
@@ -35,7 +36,6 @@ __all__ = [
     "write_findings",
 ]
 
-Floats = NDArray[np.float64]
 
 # name -> fiona type. The columns before LATER are the contract: a file without them is refused. A
 # file without the later ones was written by an older version and reads as unknown there.

@@ -7,7 +7,6 @@ a break has to be thrown away.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
@@ -15,7 +14,11 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.edges.find_breaks import SIDE_SIGN, Breaks
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Floats, Progress
+from analysis.edges.find_breaks import (
+    Breaks,
+)
 from analysis.shoulder.noise import Noise, estimate_noise
 from analysis.shoulder.regression import (
     STRIP_M,
@@ -44,8 +47,6 @@ __all__ = [
     "measure",
 ]
 
-Floats = NDArray[np.float64]
-Progress = Callable[[float, str], None]
 
 OK, NO_DATA, NOT_JUDGED, TOO_COARSE = 0, 1, 2, 3
 

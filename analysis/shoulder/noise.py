@@ -15,15 +15,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Floats
 from analysis.corridor.ribbon import height_step
-from analysis.edges.find_breaks import SIDE_SIGN, Breaks
+from analysis.edges.find_breaks import (
+    Breaks,
+)
 
 if TYPE_CHECKING:
     from analysis.corridor.ribbon import Cells
 
 __all__ = ["Noise", "estimate_noise"]
 
-Floats = NDArray[np.float64]
 
 LEAST_SIGMA_M = 1e-4
 """No survey is better than this; keeps exact test surfaces from dividing by nothing."""

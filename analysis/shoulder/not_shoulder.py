@@ -28,7 +28,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import known_median
-from analysis.edges.find_breaks import SIDE_SIGN, SOURCE_NOMINAL, Breaks
+from analysis.common.sides import SIDE_SIGN, Source
+from analysis.common.types import Floats
+from analysis.edges.find_breaks import (
+    Breaks,
+)
 from analysis.shoulder.measure import NO_DATA, NOT_JUDGED, OK, TOO_COARSE, Measures
 from analysis.shoulder.noise import Noise
 from analysis.shoulder.unrolled import (
@@ -64,7 +68,6 @@ __all__ = [
     "withhold",
 ]
 
-Floats = NDArray[np.float64]
 
 NOTHING, KERB, KERB_AWAY, DROPPED_KERB, ACCESS, OBSTACLE, WALL, BRIDGE = range(8)
 UNEVEN, FALLS, RISES = 8, 9, 10
@@ -364,7 +367,7 @@ def withhold(
 
 def _like_gravel(measures: Measures, breaks: Breaks, pavement_width_m: float) -> bool:
     """Tell whether a road falls like gravel and shows no edges, or hinges for edges."""
-    unseen = np.mean(breaks.edge_source == SOURCE_NOMINAL) >= UNSEEN_SHARE
+    unseen = np.mean(breaks.edge_source == Source.NOMINAL) >= UNSEEN_SHARE
     apart = np.median(breaks.edge.sum(axis=1)) > pavement_width_m + FAR_APART_M
     narrow = known_median(breaks.hinge - breaks.edge, 0.0) < NEXT_TO_NONE_M
     falls = known_median(np.abs(measures.pavement_slope_pct))

@@ -15,8 +15,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
-from analysis.edges.find_breaks import SIDE_SIGN, Breaks
+from analysis.edges.find_breaks import (
+    Breaks,
+)
 from analysis.shoulder.noise import Noise
 
 if TYPE_CHECKING:
@@ -33,7 +37,6 @@ __all__ = [
     "side_strip",
 ]
 
-Floats = NDArray[np.float64]
 
 BEYOND_HINGE_M = 1.25
 """How much of the foreslope takes part in a fit."""

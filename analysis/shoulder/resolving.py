@@ -20,9 +20,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from analysis.common.errors import SettingsError
+from analysis.common.sides import Source
+from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.line_noise import line_correlation
-from analysis.edges.find_breaks import SOURCE_NOMINAL, SOURCE_USER, Breaks
+from analysis.edges.find_breaks import (
+    Breaks,
+)
 from analysis.shoulder.noise import Noise
 from analysis.shoulder.regression import BEYOND_HINGE_M, PAVEMENT_M
 from analysis.shoulder.straightedge import SLANT, detectable_rut_mm
@@ -47,7 +51,6 @@ __all__ = [
     "too_coarse",
 ]
 
-Floats = NDArray[np.float64]
 
 LEAST_CELLS_ACROSS, LEAST_CELLS_GIVEN = 1.6, 1.0
 """Least width of a shoulder in cells: where edge and hinge are found from the terrain, and where
@@ -385,7 +388,7 @@ def too_coarse(
             f"The shoulder is {wide:.1f} m wide, only {wide / cell_m:.1f} cells of {cell_m:g} m "
             f"across, so its slope can't be told: {mend}"
         )
-    assumed = breaks.edge_source == SOURCE_NOMINAL
+    assumed = breaks.edge_source == Source.NOMINAL
     for i, side in zip(*np.nonzero(loose), strict=True):
         begin, mend = "Averaged over", "average over a longer stretch or use a finer grid."
         if assumed[i, side]:
@@ -624,7 +627,7 @@ def _usual_width(breaks: Breaks) -> Floats:
 
 def _given(breaks: Breaks) -> NDArray[np.bool_]:
     """Where a person or a layer gave both edge and hinge."""
-    return np.asarray((breaks.edge_source == SOURCE_USER) & (breaks.hinge_source == SOURCE_USER))
+    return np.asarray((breaks.edge_source == Source.GIVEN) & (breaks.hinge_source == Source.GIVEN))
 
 
 def _certainty(slope_se: float, difference_pct: float) -> float:

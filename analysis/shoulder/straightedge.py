@@ -24,9 +24,10 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
+from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.line_noise import line_correlation
 from analysis.edges.find_breaks import Breaks
@@ -45,7 +46,6 @@ __all__ = [
     "straightedge_gaps",
 ]
 
-Floats = NDArray[np.float64]
 
 STRAIGHTEDGE_M = 1.8
 """Default length; ASTM E1703 allows 1.73 to 3.66 m (from memory)."""

@@ -13,7 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.edges.find_breaks import SIDE_SIGN, Breaks
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Floats
+from analysis.edges.find_breaks import (
+    Breaks,
+)
 
 if TYPE_CHECKING:
     from analysis.corridor.ribbon import Cells
@@ -30,7 +34,6 @@ __all__ = [
     "windows",
 ]
 
-Floats = NDArray[np.float64]
 
 BIN_M = 0.25
 """Width of a bin across the road."""

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.sides import SIDES
+from analysis.common.types import Floats
 from analysis.edges.find_breaks import Overrides
 from analysis.findings.geopackage import Table
 from analysis.road.roadline import Road, to_road
-from analysis.study.tables import SIDES
 
 if TYPE_CHECKING:
     from analysis.study.screening import Extras
@@ -27,8 +28,6 @@ __all__ = [
     "overrides_for",
     "same_overrides",
 ]
-
-Floats = NDArray[np.float64]
 
 
 def given_breaks(road: Road, s: Floats, extras: Extras) -> Overrides:

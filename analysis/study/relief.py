@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import average_along, interpolate_along, rows_for
+from analysis.common.types import Floats
 
 if TYPE_CHECKING:
     from analysis.road.roadline import Tracker
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Fall", "Relief", "display_range", "fall_between", "pavement_heights", "relief_on_map"]
 
-Floats = NDArray[np.float64]
 
 # Pixels of one block that is asked as a whole whether it lies near the road.
 _BLOCK = 16

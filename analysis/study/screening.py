@@ -28,6 +28,7 @@ from analysis.common.limits import (
 )
 from analysis.common.settings import Settings
 from analysis.common.station_arrays import joined, spliced, stations_of
+from analysis.common.types import Floats, Progress
 from analysis.corridor import ribbon
 from analysis.corridor.ribbon import Cells, Ribbon
 from analysis.earthwork.areas import Areas, areas
@@ -72,8 +73,6 @@ _UNPAVED_SOURCE = (
     "FHWA/LTAP Gravel Roads Construction & Maintenance Guide, Section I: a gravel road's shoulder "
     "slopes the same as, or slightly more than, its surface (from memory)"
 )
-Floats = NDArray[np.float64]
-Progress = Callable[[float, str], None]
 
 
 @dataclass(frozen=True, slots=True)

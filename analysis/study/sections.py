@@ -4,13 +4,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.errors import RoadError
+from analysis.common.sides import SIDES, Source
 from analysis.common.stations import station_text
+from analysis.common.types import Floats
 from analysis.earthwork.areas import section_shapes
 from analysis.study.screening import RoadStudy, Study
-from analysis.study.tables import SIDES, SOURCES
 
 __all__ = [
     "SectionSide",
@@ -21,7 +21,6 @@ __all__ = [
     "section_view",
 ]
 
-Floats = NDArray[np.float64]
 
 _NOWHERE = np.empty((0, 2))
 
@@ -341,7 +340,7 @@ _TEXT_NUMBERS = (
 
 
 def _place(offset: float, source: int) -> str:
-    return f"at {offset:+.2f} m ({SOURCES[source]})" if np.isfinite(offset) else "unknown"
+    return f"at {offset:+.2f} m ({Source(source).word})" if np.isfinite(offset) else "unknown"
 
 
 def section_text(view: SectionView) -> str:

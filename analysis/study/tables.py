@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
+from analysis.common.sides import SIDE_SIGN, SIDES, Source
 from analysis.common.station_arrays import joined
+from analysis.common.types import Floats
 from analysis.earthwork.areas import Areas, Balance, balances
 from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Table
 from analysis.road.roadline import Road, to_map
@@ -37,8 +39,6 @@ if TYPE_CHECKING:
     from analysis.study.screening import RoadStudy
 
 __all__ = [
-    "SIDES",
-    "SOURCES",
     "Reach",
     "build_reaches",
     "pond_table",
@@ -47,9 +47,7 @@ __all__ = [
     "station_table",
 ]
 
-Floats = NDArray[np.float64]
 
-SIDES = ("left", "right")
 # Columns of the reaches layer, whose names are fixed, and the fields that name the state of volume.
 _BALANCE_COLUMNS = {
     "cut_m3": "cut_m3_bank",
@@ -62,14 +60,14 @@ _BALANCE_COLUMNS = {
     "haul_away_m3_loose": "haul_away_m3_loose",
     "p_replenish": "p_replenish",
 }
-SIDE_SIGN = np.array([-1.0, 1.0])
+_OUTWARD = np.array(SIDE_SIGN)
 # What a reach may be. The order is that of the labels, then what becomes of them (`_kinds`).
 _KINDS = np.array([*FINDINGS, "blocked ditch", CANT_TELL], dtype=object)
 _SAYS = {"none": SHEDS, "blocked ditch": SHEDS, CANT_TELL: CANT_TELL, NO_DATA: NO_DATA}
 _VERDICTS = np.array([_SAYS.get(kind, WONT_SHED) for kind in _KINDS], dtype=object)
 _REACH_MEANS = ("mean_slope_pct", "mean_slope_se", "required_slope_pct", "p_wont_shed")
 # In the order of the SOURCE_ numbers of `breaks`.
-SOURCES = np.array(["nominal", "found", "given"], dtype=object)
+_SOURCES = np.array([source.word for source in Source], dtype=object)
 
 
 @dataclass(frozen=True, slots=True)
@@ -505,14 +503,14 @@ def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
         "road": np.repeat(names, 2 * np.array(sizes)),
         "station_m": both([part.station_m for part in parts]),
         "side": np.tile(np.array(SIDES, dtype=object), sum(sizes)),
-        "edge_offset_m": SIDE_SIGN * of_breaks("edge"),
+        "edge_offset_m": _OUTWARD * of_breaks("edge"),
         "edge_found": edge_source != 0,
-        "hinge_offset_m": SIDE_SIGN * of_breaks("hinge"),
+        "hinge_offset_m": _OUTWARD * of_breaks("hinge"),
         "reason": reasons,
         "edge_se_m": of_breaks("edge_se"),
-        "edge_source": SOURCES[edge_source],
-        "hinge_source": SOURCES[of_breaks("hinge_source")],
-        "ditch_offset_m": SIDE_SIGN * of_breaks("ditch"),
+        "edge_source": _SOURCES[edge_source],
+        "hinge_source": _SOURCES[of_breaks("hinge_source")],
+        "ditch_offset_m": _OUTWARD * of_breaks("ditch"),
         "breakover_points": measures.shoulder_slope_pct - measures.pavement_slope_pct,
         "distance_m": both([part.s for part in parts]),
         "kerb": kerb,
@@ -588,7 +586,7 @@ def reach_lines(part: RoadStudy, unit_m: float = 1.0) -> list[Floats]:
     at[start], at[stop - 1] = s0, s1
     keep[start] = keep[stop - 1] = True
     at, station, on = at[keep], station[keep], side[reach[keep]]
-    x, y = to_map(part.road, at, SIDE_SIGN[on] * part.breaks.edge[station, on])
+    x, y = to_map(part.road, at, _OUTWARD[on] * part.breaks.edge[station, on])
     xy = np.column_stack((x, y)) * (1.0 / unit_m)
     cuts = np.cumsum(np.add.reduceat(keep, start, dtype=np.intp)).tolist()
     return [xy[a:b] for a, b in pairwise((0, *cuts))]

@@ -12,14 +12,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from analysis.common.types import Floats
 from analysis.shoulder.measure import Measures
 
 __all__ = ["Beliefs", "alone", "drop_shares", "informed", "steadied"]
 
-Floats = NDArray[np.float64]
 
 DROP_SPREADS_MM = (3.0, 8.0, 16.0, 32.0, 64.0, 128.0)
 """Scatter about flush of the kinds of edges that a road may have."""

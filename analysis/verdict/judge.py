@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, owens_t
 
 from analysis.common.limits import Limits
+from analysis.common.types import Floats
 from analysis.shoulder.measure import Measures
 from analysis.verdict.beliefs import Beliefs, alone
 
@@ -36,7 +37,6 @@ __all__ = [
     "runs",
 ]
 
-Floats = NDArray[np.float64]
 
 SHEDS, WONT_SHED, CANT_TELL, NO_DATA = "sheds", "won't shed", "can't tell", "no data"
 

@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Floats, Progress
 from analysis.water.ditch import Ditch, ditch_profile
-from analysis.water.filling import Progress, fill_bounds, fill_ribbon
+from analysis.water.filling import fill_bounds, fill_ribbon
 from analysis.water.held_by_section import (
     PlaneErrors,
     Retained,
@@ -50,10 +52,6 @@ __all__ = [
     "judge_flat_ditch",
     "retained_depth",
 ]
-
-Floats = NDArray[np.float64]
-
-_SIGN = (-1.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,7 +304,7 @@ def _across(
     breaks: Breaks, measures: Measures, sections: Sections, shoulder_width_m: float
 ) -> dict[str, NDArray[Any]]:
     """What each section tells by itself: fields of `Water`, (n, 2)."""
-    axis = np.asarray(breaks.axis)[:, None] * np.array(_SIGN)
+    axis = np.asarray(breaks.axis)[:, None] * np.array(SIDE_SIGN)
     section = retained_depth(
         sections.u,
         _unblurred(sections, breaks, shoulder_width_m),

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.along import average_along, rows_for
+from analysis.common.types import Floats
 from analysis.water.filling import fill_ribbon
 from analysis.water.zones import WHERE
 
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = ["ChanceLevel", "NoiseMaker", "chance_level", "rare_maximum"]
 
-Floats = NDArray[np.float64]
 
 _EULER = 0.5772156649015329
 _FIELD = 1024

@@ -15,8 +15,10 @@ from analysis.common.along import (
     known_median,
     rows_for,
 )
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Floats, Progress
 from analysis.water.chance import NoiseMaker, rare_maximum
-from analysis.water.filling import Progress, fill_profile, fill_ribbon
+from analysis.water.filling import fill_profile, fill_ribbon
 from analysis.water.outlets import Outlets, road_outlets
 from analysis.water.sags import InvertLine, Sags, find_sags
 from analysis.water.zones import zones
@@ -32,10 +34,6 @@ __all__ = [
     "ditch_profile",
     "invert_grade",
 ]
-
-Floats = NDArray[np.float64]
-
-_SIGN = (-1.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +195,7 @@ def ditch_profile(
         u, z, error = _lowest_near(ribbon, ground, spread, place, search_m)
         ways_out = outlets.on_average(window)
         water = fill_ribbon(ground, outlets=ways_out, holes_drain=True)
-        level = np.stack([_sample(ribbon, water, _SIGN[k] * u[:, k]) for k in (0, 1)], axis=1)
+        level = np.stack([_sample(ribbon, water, SIDE_SIGN[k] * u[:, k]) for k in (0, 1)], axis=1)
         chance = _chance(z, level, sigma, maker, cell, step, window, false_per_km)
         lines.append(InvertLine(ground, water, u, z, level, chance * error))
         if length == average_m:
@@ -207,7 +205,7 @@ def ditch_profile(
     if edge_z_m is None:
         edge_u = interpolate_along(rows_s, s, breaks.edge)
         edge_rows = np.stack(
-            [_sample(ribbon, line.ground, _SIGN[k] * edge_u[:, k]) for k in (0, 1)], axis=1
+            [_sample(ribbon, line.ground, SIDE_SIGN[k] * edge_u[:, k]) for k in (0, 1)], axis=1
         )
     else:
         edge_rows = interpolate_along(rows_s, s, edge_z_m)
@@ -278,7 +276,7 @@ def _lowest_near(
     for side in (0, 1):
         known = np.isfinite(u[:, side])
         middle = np.round(
-            (_SIGN[side] * np.nan_to_num(u[:, side]) - ribbon.o[0]) / ribbon.step_o
+            (SIDE_SIGN[side] * np.nan_to_num(u[:, side]) - ribbon.o[0]) / ribbon.step_o
         ).astype(int)
         columns = middle[:, None] + shifts[None, :]
         inside = (columns >= 0) & (columns < k) & known[:, None]
@@ -289,7 +287,7 @@ def _lowest_near(
         column = columns[rows, best]
         low = values[rows, best]
         found = np.isfinite(low)
-        place[:, side] = np.where(found, _SIGN[side] * ribbon.o[column], np.nan)
+        place[:, side] = np.where(found, SIDE_SIGN[side] * ribbon.o[column], np.nan)
         height[:, side] = np.where(found, low, np.nan)
         error[:, side] = np.where(found, spread[rows, column], np.nan)
     return place, height, error

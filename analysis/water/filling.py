@@ -9,16 +9,16 @@ them, and `fill_bounds` gives the two answers between which the truth lies.
 """
 
 import heapq
-from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.types import Progress
+
 __all__ = ["fill_bounds", "fill_profile", "fill_ribbon", "holes", "spill_cell"]
 
 Engine = Literal["auto", "compiled", "plain"]
-Progress = Callable[[float, str], None]
 
 _ROWS_PER_BLOCK = 16_384
 

@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.compiled import compiled
+from analysis.common.types import Floats
 
 __all__ = ["settle", "sweep_down", "sweep_up"]
 
-Floats = NDArray[np.float64]
 Cells = NDArray[np.int64]
 
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.types import Floats
+
 __all__ = ["PlaneErrors", "Retained", "held_by_planes", "join", "retained_depth"]
 
-Floats = NDArray[np.float64]
 
 _DRAWS = 48
 _PLANE_DRAWS = 200

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import average_along, rows_for
+from analysis.common.types import Floats
 from analysis.water.filling import fill_ribbon, spill_cell
 from analysis.water.zones import PAVEMENT
 
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["AVERAGE_M", "Basin", "Outlets", "culvert_cells", "find_outlets", "road_outlets"]
 
-Floats = NDArray[np.float64]
 
 AVERAGE_M = 10.0
 """Length along the road over which ground is averaged before outlets are looked for."""

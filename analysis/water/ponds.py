@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import average_along, interpolate_along, known_median, rows_for
+from analysis.common.types import Floats, Progress
 from analysis.water.chance import ChanceLevel, chance_level
-from analysis.water.filling import Progress, fill_bounds, holes, spill_cell
+from analysis.water.filling import fill_bounds, holes, spill_cell
 from analysis.water.outlets import AVERAGE_M, Basin, Outlets, road_outlets
 from analysis.water.zones import SHOULDER, WHERE, roughness, zones
 
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Ponds", "find_ponds"]
 
-Floats = NDArray[np.float64]
 
 _WINDOWS_M = (1.5, 2.5, 5.0, 10.0, 20.0)
 _CLEAR = 1.5

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Floats
 from analysis.water.filling import spill_cell
 from analysis.water.outlets import Outlets
 
@@ -16,9 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["InvertLine", "SagMap", "Sags", "find_sags"]
 
-Floats = NDArray[np.float64]
 
-_SIGN = (-1.0, 1.0)
 _HUMP_M = 0.05  # a rise of the invert by less doesn't dam a ditch
 _BESIDE_M = 2.0  # a spill point farther from the invert isn't in the ditch
 # What fills a ditch flush with the road over a few metres is driven on: a side access.
@@ -174,7 +174,7 @@ def find_sags(
             standing[sag.rows, side] = np.fmax(standing[sag.rows, side], sag.depth)
             taken[sag.rows, side] = True
         row, column = divmod(sag.spill, ribbon.o.size)
-        if not abs(_SIGN[side] * ribbon.o[column] - u[row, side]) <= _BESIDE_M:
+        if not abs(SIDE_SIGN[side] * ribbon.o[column] - u[row, side]) <= _BESIDE_M:
             continue  # it runs over sideways: nothing in the ditch stands in its way
         climb = slice(sag.bottom, row + 1) if row >= sag.bottom else slice(row, sag.bottom + 1)
         crest = _crest(hump_m[:, side], row)
@@ -201,7 +201,7 @@ def find_sags(
 
 def _columns(ribbon: Ribbon, u: Floats, side: int) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
     """Columns of the ribbon on which an invert lies, and where it is known."""
-    column = np.round((_SIGN[side] * u[:, side] - ribbon.o[0]) / ribbon.step_o)
+    column = np.round((SIDE_SIGN[side] * u[:, side] - ribbon.o[0]) / ribbon.step_o)
     known = np.isfinite(column)
     return np.clip(np.nan_to_num(column), 0, ribbon.o.size - 1).astype(np.intp), known
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import interpolate_along
+from analysis.common.types import Floats
 
 if TYPE_CHECKING:
     from analysis.corridor.ribbon import Ribbon
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = ["BEYOND", "DITCH", "PAVEMENT", "SHOULDER", "WHERE", "roughness", "zones"]
 
-Floats = NDArray[np.float64]
 
 WHERE = ("pavement", "shoulder", "ditch", "beyond")
 """Names of the zones, by number."""

@@ -13,6 +13,7 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import QAction, QBrush, QColor, QKeyEvent, QPainter, QShowEvent
 from PySide6.QtWidgets import QLabel, QSizePolicy, QToolBar, QVBoxLayout, QWidget
 
+from analysis.common.types import Floats
 from gui.along.road_axis import (
     SpanLink,
     StationAxis,
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 
 __all__ = ["AlongView"]
 
-Floats = NDArray[np.float64]
 
 _AXIS_WIDTH = 46
 _VERDICTS = ("sheds", "won't shed", "can't tell", "no data")

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyqtgraph as pg
-from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import QColor, QImage, QKeyEvent, QPainter, QPaintEvent, QShowEvent
 from PySide6.QtWidgets import (
@@ -24,6 +23,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.common.sides import SIDE_SIGN
 from gui.along.road_axis import (
     SpanLink,
     StationAxis,
@@ -42,14 +42,12 @@ if TYPE_CHECKING:
 
 __all__ = ["StraightView"]
 
-Floats = NDArray[np.float64]
 
 # Ranges of the colours to either side of the pavement plane, in the shown unit (cm or inches).
 RANGES = {"metric": (3.0, 5.0, 10.0, 20.0, 50.0, 100.0), "us": (1.0, 2.0, 4.0, 8.0, 20.0, 40.0)}
 _START_PLACE = 2
 _START_CM = RANGES["metric"][_START_PLACE]
 _MOST_COLUMNS = 2400
-_SIDE_SIGN = (-1.0, 1.0)
 
 
 class _ColourKey(QWidget):
@@ -312,7 +310,7 @@ class StraightView(QWidget):
         for values, pen in styles:
             for side in (0, 1):
                 line = pg.PlotDataItem(
-                    part.s, _SIDE_SIGN[side] * values[:, side], pen=pen, connect="finite"
+                    part.s, SIDE_SIGN[side] * values[:, side], pen=pen, connect="finite"
                 )
                 self.plot.addItem(line)
                 line.setDownsampling(auto=True, method="peak")
@@ -332,7 +330,7 @@ class StraightView(QWidget):
                 )
                 marks = pg.ScatterPlotItem(
                     part.s[here],
-                    _SIDE_SIGN[side] * (outer + 1.0),
+                    SIDE_SIGN[side] * (outer + 1.0),
                     symbol=look.symbol,
                     size=8,
                     pen=pg.mkPen(look.color, width=1.4),

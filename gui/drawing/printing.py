@@ -40,6 +40,7 @@ from PySide6.QtGui import (
 
 from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
+from analysis.common.types import Progress
 from gui.drawing.figure import figure_font, pen, text_at
 from gui.drawing.reach_sheet import draw_reach_sheet, rows_that_fit
 from gui.drawing.sheets import UNITS_PER_INCH, Style, draw_section_card
@@ -65,7 +66,6 @@ __all__ = [
     "whole_file",
 ]
 
-Progress = Callable[[float, str], None]
 
 PAPERS = {"A4": QPageSize.PageSizeId.A4, "Letter": QPageSize.PageSizeId.Letter}
 

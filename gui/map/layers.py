@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QRectF
 from PySide6.QtGui import QPainterPath
 
+from analysis.common.sides import SIDE_SIGN
 from gui.state.runner import Progress
 
 if TYPE_CHECKING:
@@ -33,7 +34,6 @@ __all__ = [
 ]
 
 VERDICTS = ("sheds", "won't shed", "can't tell", "no data")
-SIDE_SIGN = (-1.0, 1.0)
 # Points per piece of a long line: only pieces under the view are drawn.
 PIECE_POINTS = 400
 

@@ -12,13 +12,16 @@ from PySide6.QtCore import QEvent, QPointF, QRectF, QSettings, Qt, QTimer, Signa
 from PySide6.QtGui import QAction, QContextMenuEvent, QGuiApplication, QKeyEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QVBoxLayout, QWidget
 
+from analysis.common.sides import SIDES
 from gui.look import theme
 from gui.map import layers
 from gui.map.layers import VERDICTS, MapLayers
 from gui.map.map_items import Furniture, LinesItem, TileItem, pond_brush
 from gui.map.map_key import MapKey, spread
 from gui.map.tiles import Light, ReliefTiles, TerrainTiles, TilePlan, TileStore
-from gui.state.model import SIDES, WindowModel
+from gui.state.model import (
+    WindowModel,
+)
 from gui.state.runner import Progress
 
 __all__ = ["MapView"]

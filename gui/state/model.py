@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtCore import QObject, QSettings, QTimer, Signal
 from PySide6.QtGui import QUndoCommand, QUndoStack
 
+from analysis.common.sides import SIDES
 from gui.state import jobs
 from gui.state.jobs import Review, StationKey
 from gui.state.runner import Runner
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
 
 __all__ = ["EXTRA_KINDS", "SIDES", "Review", "StationKey", "WindowModel"]
 
-SIDES = ("left", "right")
 EXTRA_KINDS = ("mask", "edges", "widths", "culverts")
 REVIEW_STATES = ("to check", "agreed", "rejected")
 # Two steps of one spin box within this time are one edit for undo.

@@ -23,10 +23,13 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.common.sides import SIDES
 from gui.look import theme
 from gui.look.icons import app_icon, icon
 from gui.map.map_view import MapView
-from gui.state.model import SIDES, WindowModel
+from gui.state.model import (
+    WindowModel,
+)
 from gui.window import recent
 from gui.window.commands import Commands
 from gui.window.dialogs import CautionsDialog, ShortcutSheet, remembered_light

@@ -10,7 +10,12 @@ from numpy.typing import NDArray
 
 from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
-from analysis.edges.find_breaks import SOURCE_FOUND, Breaks, Overrides, find_breaks
+from analysis.common.sides import Source
+from analysis.edges.find_breaks import (
+    Breaks,
+    Overrides,
+    find_breaks,
+)
 from analysis.road.roadline import make_road
 from analysis.shoulder.measure import OK, Measures, measure
 from analysis.shoulder.noise import Noise, estimate_noise
@@ -163,7 +168,7 @@ def run_case(case: Case) -> dict[str, object]:
         out[f"{how}_rut_se"] = m.rut_se.ravel()
         out[f"{how}_edge"] = (breaks.edge - truth.edge_u).ravel()
         out[f"{how}_sigma"] = float(np.nanmedian(noise.sigma_m))
-    out["edge_found"] = (study.breaks.edge_source == SOURCE_FOUND).ravel()
+    out["edge_found"] = (study.breaks.edge_source == Source.FOUND).ravel()
     out["edge_se"] = study.breaks.edge_se.ravel()
     out["hinge"] = (study.breaks.hinge - truth.hinge_u).ravel()
     out["hinge_se"] = study.breaks.hinge_se.ravel()

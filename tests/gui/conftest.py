@@ -20,6 +20,7 @@ from gui.state.model import WindowModel
 from gui.state.runner import Progress, Request, Runner
 
 ARTEFACTS = Path(__file__).parents[1] / "artefacts"
+ARTEFACTS.mkdir(exist_ok=True)
 
 
 @pytest.fixture(scope="session")

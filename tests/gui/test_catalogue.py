@@ -31,7 +31,7 @@ from gui.window.window import Window
 from tests.gui.conftest import ARTEFACTS
 
 Settle = Callable[..., None]
-SOURCES = sorted(Path(gui.__file__).parent.glob("*.py"))
+SOURCES = sorted(Path(gui.__file__).parent.rglob("*.py"))
 
 
 @pytest.fixture(scope="module")
@@ -223,7 +223,6 @@ def test_whole_window_speaks_the_catalogue(
         bare = re.sub(r"<[^>]*>", "", text).strip()
         if re.search(r"[A-Za-z]{3,}", bare) and "«" not in bare and not ALIKE.match(bare):
             english.append(f"{place}: {bare}")
-    ARTEFACTS.mkdir(exist_ok=True)
     assert window.grab().save(str(ARTEFACTS / "window_marked.png"))
     window._closing = True
     window.close()

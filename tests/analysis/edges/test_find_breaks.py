@@ -8,11 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.common.errors import Cancelled
+from analysis.common.sides import Source
 from analysis.corridor.ribbon import Cells
 from analysis.edges.find_breaks import (
-    SOURCE_FOUND,
-    SOURCE_NOMINAL,
-    SOURCE_USER,
     Breaks,
     Overrides,
     find_breaks,
@@ -87,7 +85,7 @@ def test_find_breaks_exact_section(azimuth, drop):
     assert _rms(found.edge - 3.5) < 0.15 * CELL
     assert _rms(found.hinge - 5.0) < 0.10 * CELL
     np.testing.assert_allclose(found.axis, 0.0, atol=0.3 * CELL)
-    assert (found.edge_source == SOURCE_FOUND).all() and (found.hinge_source == SOURCE_FOUND).all()
+    assert (found.edge_source == Source.FOUND).all() and (found.hinge_source == Source.FOUND).all()
     assert found.crowned.all()
 
 
@@ -153,9 +151,9 @@ def test_find_breaks_ditch():
     """The ditch's invert is found where it is; a fill has none."""
     ditch = _find(_road(_foreslope_then_ditch, sigma=0.005), STATIONS)
     np.testing.assert_allclose(ditch.ditch, 7.7, atol=0.6 * CELL)
-    assert (ditch.ditch_source == SOURCE_FOUND).all()
+    assert (ditch.ditch_source == Source.FOUND).all()
     fill = _find(_road(both_sides(), sigma=0.005), STATIONS)
-    assert np.isnan(fill.ditch).all() and (fill.ditch_source == SOURCE_NOMINAL).all()
+    assert np.isnan(fill.ditch).all() and (fill.ditch_source == Source.NOMINAL).all()
 
 
 def test_find_breaks_superelevated_isnt_crowned():
@@ -226,7 +224,7 @@ def test_find_breaks_kinds(kind, seed, error):
     cells, s, boxes, truth = _scene(kind, seed, error)
     found = _find(cells, s, box_m=boxes)
     sound = (truth.kind == "shoulder") & ~truth.edge_of_stretch
-    shown = sound & (found.edge_source == SOURCE_FOUND)
+    shown = sound & (found.edge_source == Source.FOUND)
     assert shown.sum() >= 0.8 * sound.sum() >= 16
     away = found.edge - truth.edge_u
     assert _rms(away[shown]) <= 0.6 * CELL
@@ -244,9 +242,9 @@ def test_find_breaks_gravel_road_says_nominal():
     cells, s, boxes, truth = _scene("gravel", 12, 1.5, defects=())
     found = _find(cells, s, box_m=boxes, pavement=6.5)
     assert (truth.kind == "no edge").all()
-    assert np.mean(found.edge_source == SOURCE_NOMINAL) > 0.8
+    assert np.mean(found.edge_source == Source.NOMINAL) > 0.8
     # what isn't known has a wide error
-    nominal = found.edge_source == SOURCE_NOMINAL
+    nominal = found.edge_source == Source.NOMINAL
     assert np.median(found.edge_se[nominal]) > 0.2
     width = found.edge.sum(axis=1)[nominal.all(axis=1)]
     np.testing.assert_allclose(width, 6.5, atol=1.0)
@@ -292,7 +290,7 @@ def test_find_breaks_overrides_win():
     ):
         fixed = np.isfinite(given_)
         np.testing.assert_array_equal(value[fixed], given_[fixed])
-        assert (source[fixed] == SOURCE_USER).all() and not (source[~fixed] == SOURCE_USER).any()
+        assert (source[fixed] == Source.GIVEN).all() and not (source[~fixed] == Source.GIVEN).any()
     assert (found.edge_se[3:6, 1] == 0.0).all() and (found.edge_confidence[3:6, 1] == 1.0).all()
     assert found.hinge_se[8, 0] == 0.0
     # the other side and far stations are left alone
@@ -324,11 +322,11 @@ def test_find_breaks_no_search():
     axis[3], hinge[5, 1] = 0.8, 5.8
     found = _find(cells, STATIONS, search_m=0.0, overrides=Overrides(axis=axis, hinge=hinge))
     np.testing.assert_array_equal(found.edge, 3.5)
-    assert (found.edge_source == SOURCE_NOMINAL).all() and (found.edge_confidence == 0.0).all()
+    assert (found.edge_source == Source.NOMINAL).all() and (found.edge_confidence == 0.0).all()
     assert (found.edge_se >= 0.3).all()
     np.testing.assert_array_equal(found.axis, np.where(np.arange(n) == 3, 0.8, 0.0))
-    assert found.axis_source[3] == SOURCE_USER and found.axis_source[4] == SOURCE_NOMINAL
-    assert found.hinge[5, 1] == 5.8 and found.hinge_source[5, 1] == SOURCE_USER
+    assert found.axis_source[3] == Source.GIVEN and found.axis_source[4] == Source.NOMINAL
+    assert found.hinge[5, 1] == 5.8 and found.hinge_source[5, 1] == Source.GIVEN
     np.testing.assert_array_equal(np.delete(found.hinge[:, 1], 5), 5.0)
 
 
@@ -342,11 +340,11 @@ def test_find_breaks_no_cells_is_nominal():
     found = _find(
         Cells(none, none, none, index, index, CELL), STATIONS, overrides=Overrides(edge=edge)
     )
-    assert found.edge[0, 0] == 3.3 and found.edge_source[0, 0] == SOURCE_USER
+    assert found.edge[0, 0] == 3.3 and found.edge_source[0, 0] == Source.GIVEN
     np.testing.assert_array_equal(found.edge[1:], 3.5)
     np.testing.assert_array_equal(found.hinge[1:], 5.0)
     for source in (found.edge_source[1:], found.hinge_source[1:], found.axis_source):
-        assert (source == SOURCE_NOMINAL).all()
+        assert (source == Source.NOMINAL).all()
     assert (found.edge_confidence[1:] == 0.0).all() and (found.edge_se[1:] >= 0.3).all()
 
 
@@ -354,7 +352,7 @@ def test_find_breaks_flat_ground_shows_nothing():
     """On a plain without a road no edge is claimed to be found."""
     cells = _road(lambda o: 0.0 * o, sigma=0.02)
     found = _find(cells, STATIONS)
-    assert np.mean(found.edge_source == SOURCE_FOUND) < 0.2
+    assert np.mean(found.edge_source == Source.FOUND) < 0.2
     assert np.isfinite(found.edge).all()
 
 

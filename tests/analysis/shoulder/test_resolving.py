@@ -10,7 +10,10 @@ from scipy.stats import norm
 
 from analysis.cli import main
 from analysis.common.errors import SettingsError
-from analysis.edges.find_breaks import SOURCE_FOUND, SOURCE_NOMINAL, SOURCE_USER, Breaks
+from analysis.common.sides import Source
+from analysis.edges.find_breaks import (
+    Breaks,
+)
 from analysis.shoulder.measure import NO_DATA, OK, TOO_COARSE, Measures
 from analysis.shoulder.noise import Noise
 from analysis.shoulder.resolving import (
@@ -348,7 +351,7 @@ def test_resolving_command_bad_number(capsys):
 # -- on a road -------------------------------------------------------------------------------------
 
 
-def _breaks(n=60, width=1.5, source=SOURCE_FOUND):
+def _breaks(n=60, width=1.5, source=Source.FOUND):
     s = np.arange(n) * 10.0
 
     def both(value):
@@ -413,8 +416,8 @@ def test_too_coarse_by_cells_across():
     said = too_coarse(_breaks(), 5.0, *good)
     assert all("0.3 cells of 5 m" in text for text in said.ravel())
     assert all("give edges" in text for text in too_coarse(_breaks(), 1.2, *good).ravel())
-    assert (too_coarse(_breaks(source=SOURCE_USER), 1.2, *good) == "").all()
-    assert (too_coarse(_breaks(source=SOURCE_USER), 2.0, *good) != "").all()
+    assert (too_coarse(_breaks(source=Source.GIVEN), 1.2, *good) == "").all()
+    assert (too_coarse(_breaks(source=Source.GIVEN), 2.0, *good) != "").all()
 
 
 def test_too_coarse_doesnt_flicker():
@@ -437,7 +440,7 @@ def test_too_coarse_by_errors():
     assert (said != "").sum() == 2
     # where the edge is only assumed, no finer grid is what helps
     length = np.full((n, 2), 20.0)
-    assumed = too_coarse(_breaks(n=n, source=SOURCE_NOMINAL), 0.5, slope, drop, length)
+    assumed = too_coarse(_breaks(n=n, source=Source.NOMINAL), 0.5, slope, drop, length)
     assert "edges be found" in assumed[0, 0] and "finer" not in assumed[0, 0]
     assert "finer grid" in said[0, 0]
 

@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 
 from analysis.common.errors import RoadError
+from analysis.common.sides import SIDE_SIGN
 from analysis.study.sections import nearest_station, section_rows, section_text, section_view
 from tests.builders.small_study import small_study
-
-_SIGN = (-1.0, 1.0)
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +35,7 @@ def test_lines_have_the_measured_slopes(views):
                 (part.pavement_line, m.pavement_slope_pct[i, side]),
                 (part.shoulder_line, m.shoulder_slope_pct[i, side]),
             ):
-                run = _SIGN[side] * (line[-1, 0] - line[0, 0])
+                run = SIDE_SIGN[side] * (line[-1, 0] - line[0, 0])
                 assert -100.0 * (line[-1, 1] - line[0, 1]) / run == pytest.approx(slope, abs=1e-6)
             inner = part.shoulder_line[np.argmin(np.abs(part.shoulder_line[:, 0] - part.edge_o))]
             assert inner[0] == pytest.approx(part.edge_o)
@@ -50,7 +49,7 @@ def test_breaks_lie_outward_in_order(views):
     _, all_views = views
     for view in all_views:
         for part in view.sides:
-            places = _SIGN[part.side] * np.array([part.edge_o, part.hinge_o, part.ditch_o])
+            places = SIDE_SIGN[part.side] * np.array([part.edge_o, part.hinge_o, part.ditch_o])
             known = places[np.isfinite(places)]
             assert (np.diff(known) > 0.0).all()
 

@@ -164,7 +164,6 @@ def test_a_road_that_fills_the_map_folds_the_key_to_a_button(view: MapView, sett
     assert not key.folded
     assert not view.furniture.key_place.intersects(QRectF(button.geometry()))
     assert QRectF(view.furniture.rect()).contains(view.furniture.key_place)
-    ARTEFACTS.mkdir(exist_ok=True)
     assert view.grab().save(str(ARTEFACTS / "map_key_opened.png"))
     QTest.keyClick(button, Qt.Key.Key_Space)
     assert key.folded

@@ -62,7 +62,6 @@ def station_point(view: MapView, station: int, side: int) -> np.ndarray:
 
 def save(view: MapView, name: str) -> None:
     """Keep a picture to look at."""
-    ARTEFACTS.mkdir(exist_ok=True)
     assert view.grab().save(str(ARTEFACTS / name))
 
 

@@ -164,7 +164,7 @@ def test_first_run_is_told_from_the_cache_of_the_compiler(tmp_path: Path) -> Non
     code = (
         "import os\n"
         "from pathlib import Path\n"
-        "from analysis import compiled\n"
+        "from analysis.common import compiled\n"
         "told = [compiled.is_first_run()]\n"
         "for kernel in compiled._kernels_of_a_screening():\n"
         "    index = kernel._cache._cache_file\n"

@@ -115,7 +115,6 @@ def choose_file(window: Window, path: str) -> None:
 
 def save_picture(window: QWidget, name: str) -> None:
     """Keep a picture to look at."""
-    ARTEFACTS.mkdir(exist_ok=True)
     assert window.grab().save(str(ARTEFACTS / name))
 
 
