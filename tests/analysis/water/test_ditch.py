@@ -1,17 +1,13 @@
-"""Ditch profile, sags, dams and crossings; channel flow against published and worked examples."""
+"""Ditch profile, sags, dams and crossings."""
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from analysis.channel import critical_depth, manning, normal_depth
 from analysis.water.assess import fill_ribbon
 from analysis.water.ditch import ditch_profile, invert_grade
 from analysis.water.zones import zones
 from tests.builders.plain_road import DITCH, STEP, lifted, mirrored, plain_noise, plain_road
 
-FOOT = 0.3048
 INVERT_BELOW_EDGE = 0.66
 
 
@@ -23,60 +19,6 @@ def dam(at_m, half_m, height_m, side=1, reach_m=3.0):
         return height_m * np.clip(half_m + 1.0 - np.abs(s - at_m), 0.0, 1.0) * across
 
     return shape
-
-
-# --- channel ---------------------------------------------------------------------------------
-
-
-def test_manning_v_ditch():
-    """Worked by hand (SI form of Manning, 1891): V ditch 1:4 and 1:3, 0.30 m deep, 0.5 %."""
-    flow = manning(0.30, 0.005, 0.022, foreslope=4.0, backslope=3.0)
-    assert flow.area_m2 == pytest.approx(0.3150, abs=5e-5)
-    assert flow.perimeter_m == pytest.approx(2.1856, abs=5e-5)
-    assert flow.radius_m == pytest.approx(0.14412, abs=5e-6)
-    assert flow.velocity_ms == pytest.approx(0.8835, abs=5e-5)
-    assert flow.discharge_m3s == pytest.approx(0.2783, abs=5e-5)
-    rough = manning(0.30, 0.005, 0.030)
-    assert rough.velocity_ms == pytest.approx(0.6479, abs=5e-5)
-    assert rough.discharge_m3s == pytest.approx(0.2041, abs=5e-5)
-
-
-def test_normal_and_critical_depth_published():
-    """Published answers: 25 ft3/s, bottom 2 ft, 1V:3H, 1 %, n 0.030 (a textbook exercise).
-
-    Depth 1.17 ft, velocity 3.9 ft/s, critical depth 1.05 ft, Froude number 0.81.
-    """
-    q = 25.0 * FOOT**3
-    channel = {"bottom_m": 2.0 * FOOT, "foreslope": 3.0, "backslope": 3.0}
-    depth = normal_depth(q, 0.01, 0.030, **channel)
-    assert depth / FOOT == pytest.approx(1.17, abs=0.005)
-    flow = manning(depth, 0.01, 0.030, **channel)
-    assert flow.velocity_ms / FOOT == pytest.approx(3.9, abs=0.05)
-    # printed to two digits from rounded steps, so good to one in the last place
-    assert flow.froude == pytest.approx(0.81, abs=0.01)
-    assert critical_depth(q, **channel) / FOOT == pytest.approx(1.05, abs=0.01)
-
-
-@given(st.floats(0.01, 3.0), st.floats(0.0005, 0.1), st.floats(0.0, 3.0))
-def test_normal_depth_undoes_manning(depth, grade, bottom):
-    flow = manning(depth, grade, 0.025, bottom_m=bottom)
-    assert normal_depth(flow.discharge_m3s, grade, 0.025, bottom_m=bottom) == pytest.approx(
-        depth, rel=1e-6
-    )
-
-
-def test_critical_depth_has_froude_one():
-    y = critical_depth(0.5, bottom_m=0.5)
-    flow = manning(y, 0.01, 0.02, bottom_m=0.5)
-    velocity = 0.5 / flow.area_m2
-    assert velocity / np.sqrt(9.80665 * flow.area_m2 / flow.top_m) == pytest.approx(1.0, rel=1e-6)
-
-
-def test_manning_invalid():
-    with pytest.raises(ValueError, match="must be positive"):
-        manning(0.3, 0.0, 0.02)
-    with pytest.raises(ValueError, match="can't be negative"):
-        manning(0.3, 0.01, 0.02, bottom_m=-1.0)
 
 
 # --- grade -----------------------------------------------------------------------------------
