@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, fields, replace
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, get_type_hints
 
 import numpy as np
 import tomli_w
@@ -28,9 +28,15 @@ from analysis.common.outputs import replacing
 
 __all__ = [
     "SURFACES",
+    "DecisionLimits",
+    "FieldLimits",
     "Limit",
     "LimitSpec",
     "Limits",
+    "MaterialLimits",
+    "ShapeLimits",
+    "WaterLimits",
+    "WorkLimits",
     "default_limits",
     "limit_specs",
     "limits_from_toml",
@@ -73,11 +79,11 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class LimitSpec:
-    """What a limit may be: its plain name, group, unit and allowed range (both ends allowed)."""
+    """What a limit may be: its name, group, title, unit and allowed range (both ends allowed)."""
 
     name: str
-    title: str
     group: str
+    title: str
     unit: str
     low: float
     high: float
@@ -88,126 +94,52 @@ class LimitSpec:
         return f"{self.low:g} to {self.high:g} {self.unit}".rstrip()
 
 
-def _spec(title: str, group: str, unit: str, low: float, high: float) -> Any:
-    return field(metadata={"spec": (title, group, unit, low, high)})
+def _spec(title: str, unit: str, low: float, high: float) -> Any:
+    return field(metadata={"title": title, "unit": unit, "low": low, "high": high})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """Every limit for one shoulder surface.
+class ShapeLimits:
+    """What a shoulder must be like across; percent slopes are positive falling outward."""
 
-    Read a number as ``limits.rut_mm.value``; change one with `with_value`. Percent slopes
-    are positive falling outward.
-    """
-
-    surface: str
-
-    # The shoulder's shape
     shoulder_over_pavement_points: Limit = _spec(
-        "Shoulder steeper than pavement by", "shape", "points", 0.0, 10.0
+        "Shoulder steeper than pavement by", "points", 0.0, 10.0
     )
-    shoulder_least_pct: Limit = _spec("Least shoulder slope", "shape", "%", 0.0, 15.0)
-    shoulder_most_pct: Limit = _spec("Steepest shoulder to build", "shape", "%", 0.0, 25.0)
-    breakover_most_points: Limit = _spec("Most breakover at the edge", "shape", "points", 0.0, 20.0)
-    slope_shortfall_points: Limit = _spec(
-        "Slope tolerance below required", "shape", "points", 0.0, 5.0
-    )
-    edge_drop_mm: Limit = _spec("Edge drop-off to act on", "shape", "mm", 0.0, 300.0)
-    edge_drop_low_mm: Limit = _spec("Drop-off severity: low from", "shape", "mm", 0.0, 300.0)
-    edge_drop_medium_mm: Limit = _spec("Drop-off severity: medium from", "shape", "mm", 0.0, 300.0)
-    edge_drop_high_mm: Limit = _spec("Drop-off severity: high from", "shape", "mm", 0.0, 300.0)
-    high_shoulder_mm: Limit = _spec("High shoulder to act on", "shape", "mm", 0.0, 300.0)
-    rut_mm: Limit = _spec("Rut to act on", "shape", "mm", 0.0, 300.0)
-    ridge_mm: Limit = _spec("Ridge to act on", "shape", "mm", 0.0, 300.0)
-    straightedge_m: Limit = _spec("Straightedge length", "shape", "m", 0.5, 5.0)
+    shoulder_least_pct: Limit = _spec("Least shoulder slope", "%", 0.0, 15.0)
+    shoulder_most_pct: Limit = _spec("Steepest shoulder to build", "%", 0.0, 25.0)
+    breakover_most_points: Limit = _spec("Most breakover at the edge", "points", 0.0, 20.0)
+    slope_shortfall_points: Limit = _spec("Slope tolerance below required", "points", 0.0, 5.0)
+    edge_drop_mm: Limit = _spec("Edge drop-off to act on", "mm", 0.0, 300.0)
+    edge_drop_low_mm: Limit = _spec("Drop-off severity: low from", "mm", 0.0, 300.0)
+    edge_drop_medium_mm: Limit = _spec("Drop-off severity: medium from", "mm", 0.0, 300.0)
+    edge_drop_high_mm: Limit = _spec("Drop-off severity: high from", "mm", 0.0, 300.0)
+    high_shoulder_mm: Limit = _spec("High shoulder to act on", "mm", 0.0, 300.0)
+    rut_mm: Limit = _spec("Rut to act on", "mm", 0.0, 300.0)
+    ridge_mm: Limit = _spec("Ridge to act on", "mm", 0.0, 300.0)
+    straightedge_m: Limit = _spec("Straightedge length", "m", 0.5, 5.0)
 
-    # Water
-    retained_mm: Limit = _spec("Water held by a section to act on", "water", "mm", 0.0, 500.0)
-    pond_mm: Limit = _spec("Pond depth to act on", "water", "mm", 0.0, 500.0)
-    ditch_least_grade_pct: Limit = _spec("Least ditch grade", "water", "%", 0.0, 10.0)
-    ditch_least_depth_m: Limit = _spec("Least ditch depth below the edge", "water", "m", 0.0, 3.0)
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterLimits:
+    """How much water may stand, and what a ditch must be like."""
+
+    retained_mm: Limit = _spec("Water held by a section to act on", "mm", 0.0, 500.0)
+    pond_mm: Limit = _spec("Pond depth to act on", "mm", 0.0, 500.0)
+    ditch_least_grade_pct: Limit = _spec("Least ditch grade", "%", 0.0, 10.0)
+    ditch_least_depth_m: Limit = _spec("Least ditch depth below the edge", "m", 0.0, 3.0)
     grade_over_cross_slope_most: Limit = _spec(
-        "Grade over cross slope before water runs along", "water", "ratio", 0.1, 20.0
+        "Grade over cross slope before water runs along", "ratio", 0.1, 20.0
     )
 
-    # Deciding
-    visit_cost: Limit = _spec("Cost of a wasted visit", "decision", "relative", 0.0, 1e9)
-    miss_cost: Limit = _spec("Cost of a missed defect", "decision", "relative", 0.0, 1e9)
-    certainty: Limit = _spec("Probability that settles a verdict", "decision", "", 0.5, 0.999)
-    shortest_reach_m: Limit = _spec("Shortest workable reach", "decision", "m", 0.0, 1000.0)
 
-    # Material
-    erosion_replenish_mm: Limit = _spec(
-        "Edge drop that always needs new material", "material", "mm", 0.0, 500.0
-    )
-    loose_lift_mm: Limit = _spec("Loose lift above the edge", "material", "mm", 0.0, 150.0)
-    recovery: Limit = _spec("Share of the cut fit for use", "material", "fraction", 0.0, 1.0)
-    yield_se: Limit = _spec(
-        "Standard error of the yield, of itself", "material", "fraction", 0.0, 1.0
-    )
-    thin_mm: Limit = _spec("Shortage too thin to place", "material", "mm", 0.0, 50.0)
-    loose_per_bank: Limit = _spec("Loose volume per bank volume", "material", "m³/m³", 0.8, 2.5)
-    compacted_per_loose: Limit = _spec(
-        "Compacted volume per loose volume", "material", "m³/m³", 0.3, 1.2
-    )
-    density_t_m3: Limit = _spec("Density, compacted", "material", "t/m³", 0.5, 3.5)
-    haul_most_m: Limit = _spec("Longest haul along the shoulder", "material", "m", 0.0, 5000.0)
-    strip_outside_hinge_m: Limit = _spec(
-        "Width to reclaim outside the hinge", "material", "m", 0.0, 5.0
-    )
-    strip_depth_mm: Limit = _spec(
-        "Depth to reclaim outside the hinge", "material", "mm", 0.0, 300.0
-    )
-    foreslope_ratio: Limit = _spec(
-        "Foreslope to build, horizontal to 1 (0 = as it lies)", "material", "H:1V", 0.0, 20.0
-    )
-    foreslope_critical_ratio: Limit = _spec(
-        "Foreslope critical below, horizontal to 1", "material", "H:1V", 0.0, 20.0
-    )
-    truck_m3: Limit = _spec("Truck load, loose", "material", "m³", 0.5, 60.0)
-    truck_payload_t: Limit = _spec("Truck payload", "material", "t", 0.5, 100.0)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionLimits:
+    """How sure a verdict must be, and what a mistake costs."""
 
-    # Work
-    snap_m: Limit = _spec("Round limits of work to", "work", "m", 0.1, 200.0)
-    cut_passes: Limit = _spec("Grader passes, cutting", "work", "passes", 0.0, 30.0)
-    cut_speed_kmh: Limit = _spec("Grader speed, cutting", "work", "km/h", 0.1, 20.0)
-    spread_passes: Limit = _spec("Grader passes, spreading", "work", "passes", 0.0, 30.0)
-    spread_speed_kmh: Limit = _spec("Grader speed, spreading", "work", "km/h", 0.1, 20.0)
-    finish_passes: Limit = _spec("Grader passes, finishing", "work", "passes", 0.0, 30.0)
-    finish_speed_kmh: Limit = _spec("Grader speed, finishing", "work", "km/h", 0.1, 20.0)
-    grader_efficiency: Limit = _spec("Grader efficiency", "work", "fraction", 0.05, 1.0)
-    blade_m: Limit = _spec("Blade length as angled", "work", "m", 0.5, 8.0)
-    blade_overlap_m: Limit = _spec("Blade overlap", "work", "m", 0.0, 2.0)
-    lift_most_mm: Limit = _spec("Thickest compacted lift", "work", "mm", 20.0, 400.0)
-    roller_passes: Limit = _spec("Roller passes", "work", "passes", 0.0, 30.0)
-    roller_speed_kmh: Limit = _spec("Roller speed", "work", "km/h", 0.1, 20.0)
-    roller_efficiency: Limit = _spec("Roller efficiency", "work", "fraction", 0.05, 1.0)
-    roller_width_m: Limit = _spec("Roller width", "work", "m", 0.3, 4.0)
-    water_added_pct: Limit = _spec("Water added, of the mass", "work", "%", 0.0, 20.0)
-    water_truck_m3: Limit = _spec("Water truck", "work", "m³", 0.5, 60.0)
-    haul_km: Limit = _spec("One-way haul from the pit", "work", "km", 0.0, 300.0)
-    haul_speed_kmh: Limit = _spec("Truck speed", "work", "km/h", 1.0, 120.0)
-    truck_fixed_min: Limit = _spec("Loading, tipping and turning", "work", "min", 0.0, 240.0)
-    ditch_passes: Limit = _spec("Grader passes, ditch", "work", "passes", 0.0, 30.0)
-    ditch_speed_kmh: Limit = _spec("Grader speed, ditch", "work", "km/h", 0.1, 20.0)
-    setup_h: Limit = _spec("Setting up traffic control, per reach", "work", "h", 0.0, 24.0)
-    move_speed_kmh: Limit = _spec("Moving between reaches", "work", "km/h", 0.5, 90.0)
-    together_m: Limit = _spec("Work reaches together within", "work", "m", 0.0, 20000.0)
-    stretch_most_m: Limit = _spec(
-        "Longest stretch under one traffic control", "work", "m", 10.0, 20000.0
-    )
-    shift_h: Limit = _spec("Working hours per day", "work", "h", 0.5, 24.0)
-
-    # Checking in the field
-    board_m: Limit = _spec("Camber board length", "field", "m", 0.3, 4.0)
-    board_se_mm: Limit = _spec("Board reading, standard error", "field", "mm", 0.0, 50.0)
-    point_se_points: Limit = _spec(
-        "Spread of the slope at a point about the mean", "field", "points", 0.0, 5.0
-    )
-    accept_slope_points: Limit = _spec(
-        "Finished slope, off by at most", "field", "points", 0.0, 10.0
-    )
-    accept_edge_mm: Limit = _spec("Finished edge, off by at most", "field", "mm", 0.0, 100.0)
+    visit_cost: Limit = _spec("Cost of a wasted visit", "relative", 0.0, 1e9)
+    miss_cost: Limit = _spec("Cost of a missed defect", "relative", 0.0, 1e9)
+    certainty: Limit = _spec("Probability that settles a verdict", "", 0.5, 0.999)
+    shortest_reach_m: Limit = _spec("Shortest workable reach", "m", 0.0, 1000.0)
 
     @property
     def act_at_probability(self) -> float:
@@ -219,15 +151,104 @@ class Limits:
         visit, miss = self.visit_cost.value, self.miss_cost.value
         return visit / (visit + miss) if visit + miss > 0.0 else math.nan
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaterialLimits:
+    """How material is reckoned: yield, states, density, haul and foreslope."""
+
+    erosion_replenish_mm: Limit = _spec(
+        "Edge drop that always needs new material", "mm", 0.0, 500.0
+    )
+    loose_lift_mm: Limit = _spec("Loose lift above the edge", "mm", 0.0, 150.0)
+    recovery: Limit = _spec("Share of the cut fit for use", "fraction", 0.0, 1.0)
+    yield_se: Limit = _spec("Standard error of the yield, of itself", "fraction", 0.0, 1.0)
+    thin_mm: Limit = _spec("Shortage too thin to place", "mm", 0.0, 50.0)
+    loose_per_bank: Limit = _spec("Loose volume per bank volume", "m³/m³", 0.8, 2.5)
+    compacted_per_loose: Limit = _spec("Compacted volume per loose volume", "m³/m³", 0.3, 1.2)
+    density_t_m3: Limit = _spec("Density, compacted", "t/m³", 0.5, 3.5)
+    haul_most_m: Limit = _spec("Longest haul along the shoulder", "m", 0.0, 5000.0)
+    strip_outside_hinge_m: Limit = _spec("Width to reclaim outside the hinge", "m", 0.0, 5.0)
+    strip_depth_mm: Limit = _spec("Depth to reclaim outside the hinge", "mm", 0.0, 300.0)
+    foreslope_ratio: Limit = _spec(
+        "Foreslope to build, horizontal to 1 (0 = as it lies)", "H:1V", 0.0, 20.0
+    )
+    foreslope_critical_ratio: Limit = _spec(
+        "Foreslope critical below, horizontal to 1", "H:1V", 0.0, 20.0
+    )
+    truck_m3: Limit = _spec("Truck load, loose", "m³", 0.5, 60.0)
+    truck_payload_t: Limit = _spec("Truck payload", "t", 0.5, 100.0)
+
     @property
     def compacted_per_bank(self) -> float:
         """Compacted volume per bank volume, from the two stated factors."""
         return self.loose_per_bank.value * self.compacted_per_loose.value
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkLimits:
+    """Plant, passes, speeds and hours that a work plan reckons with."""
+
+    snap_m: Limit = _spec("Round limits of work to", "m", 0.1, 200.0)
+    cut_passes: Limit = _spec("Grader passes, cutting", "passes", 0.0, 30.0)
+    cut_speed_kmh: Limit = _spec("Grader speed, cutting", "km/h", 0.1, 20.0)
+    spread_passes: Limit = _spec("Grader passes, spreading", "passes", 0.0, 30.0)
+    spread_speed_kmh: Limit = _spec("Grader speed, spreading", "km/h", 0.1, 20.0)
+    finish_passes: Limit = _spec("Grader passes, finishing", "passes", 0.0, 30.0)
+    finish_speed_kmh: Limit = _spec("Grader speed, finishing", "km/h", 0.1, 20.0)
+    grader_efficiency: Limit = _spec("Grader efficiency", "fraction", 0.05, 1.0)
+    blade_m: Limit = _spec("Blade length as angled", "m", 0.5, 8.0)
+    blade_overlap_m: Limit = _spec("Blade overlap", "m", 0.0, 2.0)
+    lift_most_mm: Limit = _spec("Thickest compacted lift", "mm", 20.0, 400.0)
+    roller_passes: Limit = _spec("Roller passes", "passes", 0.0, 30.0)
+    roller_speed_kmh: Limit = _spec("Roller speed", "km/h", 0.1, 20.0)
+    roller_efficiency: Limit = _spec("Roller efficiency", "fraction", 0.05, 1.0)
+    roller_width_m: Limit = _spec("Roller width", "m", 0.3, 4.0)
+    water_added_pct: Limit = _spec("Water added, of the mass", "%", 0.0, 20.0)
+    water_truck_m3: Limit = _spec("Water truck", "m³", 0.5, 60.0)
+    haul_km: Limit = _spec("One-way haul from the pit", "km", 0.0, 300.0)
+    haul_speed_kmh: Limit = _spec("Truck speed", "km/h", 1.0, 120.0)
+    truck_fixed_min: Limit = _spec("Loading, tipping and turning", "min", 0.0, 240.0)
+    ditch_passes: Limit = _spec("Grader passes, ditch", "passes", 0.0, 30.0)
+    ditch_speed_kmh: Limit = _spec("Grader speed, ditch", "km/h", 0.1, 20.0)
+    setup_h: Limit = _spec("Setting up traffic control, per reach", "h", 0.0, 24.0)
+    move_speed_kmh: Limit = _spec("Moving between reaches", "km/h", 0.5, 90.0)
+    together_m: Limit = _spec("Work reaches together within", "m", 0.0, 20000.0)
+    stretch_most_m: Limit = _spec("Longest stretch under one traffic control", "m", 10.0, 20000.0)
+    shift_h: Limit = _spec("Working hours per day", "h", 0.5, 24.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldLimits:
+    """What a reading in the field is worth, and what is accepted."""
+
+    board_m: Limit = _spec("Camber board length", "m", 0.3, 4.0)
+    board_se_mm: Limit = _spec("Board reading, standard error", "mm", 0.0, 50.0)
+    point_se_points: Limit = _spec(
+        "Spread of the slope at a point about the mean", "points", 0.0, 5.0
+    )
+    accept_slope_points: Limit = _spec("Finished slope, off by at most", "points", 0.0, 10.0)
+    accept_edge_mm: Limit = _spec("Finished edge, off by at most", "mm", 0.0, 100.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Every limit for one shoulder surface, in groups: a stage is handed the group it needs.
+
+    Read a number as ``limits.shape.rut_mm.value``; change one with `with_value`. Where only
+    the name is known, as in a form, ``limits["rut_mm"]`` finds it without its group.
+    """
+
+    surface: str
+    shape: ShapeLimits
+    water: WaterLimits
+    decision: DecisionLimits
+    material: MaterialLimits
+    work: WorkLimits
+    field: FieldLimits
+
     def __getitem__(self, name: str) -> Limit:
         """Return the limit called `name`."""
-        _known(name, "the limits")
-        limit: Limit = getattr(self, name)
+        limit: Limit = getattr(getattr(self, _known(name, "the limits").group), name)
         return limit
 
     def __iter__(self) -> Iterator[str]:
@@ -254,18 +275,36 @@ class Limits:
         spec = _known(name, "the limits")
         number = _number(value, spec, "the limits")
         limit = replace(self[name], value=number, source=source or "set by the user")
-        changed: Limits = replace(self, **{name: limit})  # type: ignore[arg-type]
+        changed = self.with_entries({name: limit})
         _consistent(changed, "the limits")
         return changed
+
+    def with_entries(self, entries: Mapping[str, Limit]) -> Limits:
+        """Return a copy with whole entries put in by name, as a file or a form holds them."""
+        return Limits.of(self.surface, {name: entries.get(name, self[name]) for name in self})
+
+    @classmethod
+    def of(cls, surface: str, entries: Mapping[str, Limit]) -> Limits:
+        """Limits for a surface from an entry for every name, each put into its group."""
+        groups = {
+            group: kind(**{f.name: entries[f.name] for f in fields(kind)})
+            for group, kind in _GROUPS.items()
+        }
+        return cls(surface=surface, **groups)
+
+
+_GROUPS: Mapping[str, Any] = {
+    f.name: get_type_hints(Limits)[f.name] for f in fields(Limits) if f.name != "surface"
+}
 
 
 @lru_cache(maxsize=1)
 def limit_specs() -> Mapping[str, LimitSpec]:
     """Return what each limit may be, by name, in the order of a form."""
     return {
-        f.name: LimitSpec(f.name, *f.metadata["spec"])
-        for f in fields(Limits)
-        if "spec" in f.metadata
+        f.name: LimitSpec(f.name, group, **f.metadata)
+        for group, kind in _GROUPS.items()
+        for f in fields(kind)
     }
 
 
@@ -294,7 +333,7 @@ def _shipped(surface: str) -> Limits:
     missing = [name for name in limit_specs() if name not in found]
     if missing:
         raise LimitsError(f"{where} lacks {', '.join(missing)}; reinstall Vergeline.")
-    return Limits(surface=surface, **found)
+    return Limits.of(surface, found)
 
 
 def read_limits(path: str | os.PathLike[str], surface: str | None = None) -> Limits:
@@ -368,7 +407,7 @@ def limits_from_toml(
             f"surface {tables[0]}, or add a table [{surface}]."
         )
     base = default_limits(surface)
-    limits: Limits = replace(base, **_entries(raw, surface, where, base))  # type: ignore[arg-type]
+    limits = base.with_entries(_entries(raw, surface, where, base))
     _consistent(limits, where)
     return limits
 
@@ -409,7 +448,7 @@ def write_limits(limits: Limits, path: str | os.PathLike[str]) -> None:
 
 
 def required_slope(
-    pavement_slope_pct: ArrayLike, crowned: ArrayLike, limits: Limits
+    pavement_slope_pct: ArrayLike, crowned: ArrayLike, limits: ShapeLimits
 ) -> NDArray[np.float64]:
     """Shoulder slope to build beside a given pavement slope.
 
@@ -424,7 +463,7 @@ def required_slope(
         Percent, positive falls outward; NaN = unknown.
     crowned : (n,) bool
         False where the pavement falls one way.
-    limits : Limits
+    limits : ShapeLimits
         Limits to use.
 
     Returns
@@ -535,15 +574,16 @@ def _consistent(limits: Limits, where: str) -> None:
                 f"{lower} in {where} is {limits[lower].value:g} mm; it must not be above "
                 f"{upper}, {limits[upper].value:g} mm."
             )
-    if limits.shoulder_least_pct.value > limits.shoulder_most_pct.value:
+    shape, work, decision = limits.shape, limits.work, limits.decision
+    if shape.shoulder_least_pct.value > shape.shoulder_most_pct.value:
         raise LimitsError(
-            f"shoulder_least_pct in {where} is {limits.shoulder_least_pct.value:g} %; it must not "
-            f"be above shoulder_most_pct, {limits.shoulder_most_pct.value:g} %."
+            f"shoulder_least_pct in {where} is {shape.shoulder_least_pct.value:g} %; it must not "
+            f"be above shoulder_most_pct, {shape.shoulder_most_pct.value:g} %."
         )
-    if limits.blade_overlap_m.value >= limits.blade_m.value:
+    if work.blade_overlap_m.value >= work.blade_m.value:
         raise LimitsError(
-            f"blade_overlap_m in {where} is {limits.blade_overlap_m.value:g} m; it must be less "
-            f"than blade_m, {limits.blade_m.value:g} m."
+            f"blade_overlap_m in {where} is {work.blade_overlap_m.value:g} m; it must be less "
+            f"than blade_m, {work.blade_m.value:g} m."
         )
-    if limits.visit_cost.value + limits.miss_cost.value <= 0.0:
+    if decision.visit_cost.value + decision.miss_cost.value <= 0.0:
         raise LimitsError(f"visit_cost and miss_cost in {where} are both 0; one must be above 0.")

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-from analysis.common.limits import Limits
+from analysis.common.limits import Limits, MaterialLimits
 from analysis.common.types import Floats
 from analysis.earthwork.target import cut_fill_rings, target_line
 from analysis.earthwork.volumes import tributary_lengths, truck_loads
@@ -257,7 +257,9 @@ def areas(
     sigma = np.asarray(sections.se_m, dtype=np.float64)
 
     # Where the target follows the pavement, its slope error enters; where a limit rules, not.
-    follows = required == (measures.pavement_slope_pct + limits.shoulder_over_pavement_points.value)
+    follows = required == (
+        measures.pavement_slope_pct + limits.shape.shoulder_over_pavement_points.value
+    )
     slope_var = np.where(
         follows,
         measures.shoulder_slope_se**2
@@ -289,7 +291,7 @@ def areas(
         (measures.edge_drop_mm / 1000.0).ravel(),
         (measures.shoulder_slope_pct / 100.0).ravel(),
         np.broadcast_to(np.asarray(smear_m, dtype=np.float64), shape).ravel(),
-        limits.foreslope_ratio.value,
+        limits.material.foreslope_ratio.value,
         np.stack([first, mixed, second, np.abs(level)], axis=-1).reshape(count, 4),
     )
     raw = raw.reshape(*shape, 8)
@@ -361,7 +363,9 @@ def section_shapes(
         width = math.nan
     u = np.asarray(sections.u, dtype=np.float64)
     ground = _ground(sections)[station, side]
-    line = target_line(u, ground, width, slope, foreslope_ratio=limits.foreslope_ratio.value)
+    line = target_line(
+        u, ground, width, slope, foreslope_ratio=limits.material.foreslope_ratio.value
+    )
     if np.isnan(np.interp(line[:, 0], u, ground)).any():
         return np.empty((0, 2)), (), ()
     cut, fill = cut_fill_rings(u, ground, line)
@@ -450,8 +454,10 @@ def balances(
         bounds = np.column_stack([middle[begin], middle[end + 1]])
     else:
         bounds = np.asarray(ends_m, dtype=np.float64).reshape(count, 2)
-    fit = limits.recovery.value * limits.compacted_per_bank
-    strip_area = limits.strip_outside_hinge_m.value * limits.strip_depth_mm.value / 1000.0
+    fit = limits.material.recovery.value * limits.material.compacted_per_bank
+    strip_area = (
+        limits.material.strip_outside_hinge_m.value * limits.material.strip_depth_mm.value / 1000.0
+    )
     out = np.zeros((count, len(REACH_SUMS)))
     # Both sides as one line, the left side's stations first; no reach reaches over the joint.
     cut, fill, cut_terms, fill_terms, width, windows = (
@@ -468,7 +474,8 @@ def balances(
     ahead = np.asarray(sides, dtype=np.int64) * x.size
     reach_sums(
         np.tile(x, 2), cut, fill, cut_terms, fill_terms, width, windows, begin + ahead,
-        end + ahead, np.ascontiguousarray(bounds), fit, strip_area, limits.haul_most_m.value, out,
+        end + ahead, np.ascontiguousarray(bounds), fit, strip_area,
+        limits.material.haul_most_m.value, out,
     )  # fmt: skip
     sums = dict(zip(REACH_SUMS, out.T, strict=True))
 
@@ -481,17 +488,17 @@ def balances(
     moved = sums["moved"] + more
     short = np.maximum(need - moved, 0.0)
     net = reclaimed - need
-    error = np.sqrt(sums["net_variance"] + (limits.yield_se.value * reclaimed) ** 2)
+    error = np.sqrt(sums["net_variance"] + (limits.material.yield_se.value * reclaimed) ** 2)
 
     # Where the haul limit cuts the reach apart, what can't get there counts, not the total.
     margin = np.where(short <= np.maximum(-net, 0.0) + 1e-9, net, -short)
-    thin = limits.thin_mm.value / 1000.0 * sums["shoulder_area"]
+    thin = limits.material.thin_mm.value / 1000.0 * sums["shoulder_area"]
     drop = np.full(count, np.nan) if worst_drop_mm is None else np.asarray(worst_drop_mm, float)
     drop_se = np.zeros(count) if worst_drop_se is None else np.asarray(worst_drop_se, float)
     p_short = _chance_below(margin + thin, error)
-    p_eroded = _chance_below(limits.erosion_replenish_mm.value - drop, drop_se)
+    p_eroded = _chance_below(limits.material.erosion_replenish_mm.value - drop, drop_se)
     p_eroded = np.nan_to_num(p_eroded, nan=0.0)
-    sure = limits.certainty.value
+    sure = limits.decision.certainty.value
     p_replenish = 1.0 - (1.0 - p_short) * (1.0 - p_eroded)
     # Most of a reach speaks for the rest of it; less than that doesn't, but for a lost edge.
     blind = share < LEAST_KNOWN_SHARE
@@ -545,7 +552,7 @@ def _balance(
     eroded: bool,
     sums: dict[str, float],
 ) -> Balance:
-    sure = limits.certainty.value
+    sure = limits.decision.certainty.value
     certainty = max(p_replenish, 1.0 - p_replenish)
     if p_replenish >= sure:
         treatment = "replenish"
@@ -560,12 +567,14 @@ def _balance(
         imported, moved = need, 0.0
     else:
         imported = short
-    import_loose = imported / limits.compacted_per_loose.value
-    import_t = imported * limits.density_t_m3.value
+    import_loose = imported / limits.material.compacted_per_loose.value
+    import_t = imported * limits.material.density_t_m3.value
     # Whatever is dug and not built in has to go, fit for use or not.
-    away_bank = max(sums["cut"] + strip - moved / limits.compacted_per_bank, 0.0)
-    away_loose = away_bank * limits.loose_per_bank.value
-    away_t = away_loose * limits.compacted_per_loose.value * limits.density_t_m3.value
+    away_bank = max(sums["cut"] + strip - moved / limits.material.compacted_per_bank, 0.0)
+    away_loose = away_bank * limits.material.loose_per_bank.value
+    away_t = (
+        away_loose * limits.material.compacted_per_loose.value * limits.material.density_t_m3.value
+    )
     return Balance(
         length_m=sums["length"],
         known_share=share,
@@ -582,9 +591,9 @@ def _balance(
         short_m3_compacted=short,
         import_m3_loose=import_loose,
         import_t=import_t,
-        loads=truck_loads(import_loose, import_t, limits),
+        loads=truck_loads(import_loose, import_t, limits.material),
         haul_away_m3_loose=away_loose,
-        haul_away_loads=truck_loads(away_loose, away_t, limits),
+        haul_away_loads=truck_loads(away_loose, away_t, limits.material),
         p_replenish=p_replenish,
         treatment=treatment,
         certainty=certainty,
@@ -618,18 +627,20 @@ def _material_sentence(
         f"{net:+.1f} ± {error:.1f} m³"
     )
     if short > max(-net, 0.0) + 0.05:
-        text += f", but {short:.1f} m³ lie beyond the haul of {limits.haul_most_m.value:.0f} m"
+        text += (
+            f", but {short:.1f} m³ lie beyond the haul of {limits.material.haul_most_m.value:.0f} m"
+        )
     elif net < 0.0 and treatment == "reshape":
         text += (
-            f"; {thin:.1f} m³ would leave it {limits.thin_mm.value:.0f} mm low, thinner than "
-            "can be placed"
+            f"; {thin:.1f} m³ would leave it {limits.material.thin_mm.value:.0f} mm low, "
+            "thinner than can be placed"
         )
     if eroded:
         text += f"; the edge has dropped {drop_mm:.0f} mm, so it gets new material"
     return f"{text}: {treatment}."
 
 
-def mass_haul(s: ArrayLike, areas: Areas, limits: Limits) -> Floats:
+def mass_haul(s: ArrayLike, areas: Areas, limits: MaterialLimits) -> Floats:
     """Running sum of reclaimable cut less fill along the road, m³ compacted, (n, 2).
 
     It rises where there is material to spare and falls where some is needed. Unknown stations

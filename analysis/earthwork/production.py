@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from analysis.common.limits import Limits
+from analysis.common.limits import MaterialLimits
 
 __all__ = ["area_output_m2_h", "loose_rise_mm", "pass_hours", "snap_outward"]
 
@@ -47,7 +47,7 @@ def area_output_m2_h(
     return speed_kmh * (blade_m - overlap_m) * 1000.0 * efficiency
 
 
-def loose_rise_mm(fill_depth_mm: float, limits: Limits) -> float:
+def loose_rise_mm(fill_depth_mm: float, limits: MaterialLimits) -> float:
     """Height above the target to which loose material is spread so that it compacts flush."""
     return fill_depth_mm * (1.0 / limits.compacted_per_loose.value - 1.0)
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.common.limits import Limits
+from analysis.common.limits import MaterialLimits
 from analysis.common.types import Floats
 
 __all__ = [
@@ -71,7 +71,7 @@ def prismoidal(s: ArrayLike, area_m2: ArrayLike) -> float:
     return prismoidal_kernel(x, np.ascontiguousarray(area_m2, dtype=np.float64))
 
 
-def truck_loads(volume_m3_loose: float, mass_t: float, limits: Limits) -> int:
+def truck_loads(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -> int:
     """Truck loads, full by volume or by mass, whichever comes first.
 
     No truck comes for less than `LEAST_LOAD_M3`: a few shovels stay on the slope.
@@ -150,7 +150,7 @@ def least_haul(s: Floats, have: Floats, need: Floats, most_m: float) -> NDArray[
     return np.asarray(moves[np.lexsort((moves[:, 1], moves[:, 0]))], dtype=np.float64)
 
 
-def carries(s: ArrayLike, cut_m2: ArrayLike, fill_m2: ArrayLike, limits: Limits) -> Floats:
+def carries(s: ArrayLike, cut_m2: ArrayLike, fill_m2: ArrayLike, limits: MaterialLimits) -> Floats:
     """What the blade carries along the shoulder of one reach, by the least total haul.
 
     Parameters
@@ -158,7 +158,7 @@ def carries(s: ArrayLike, cut_m2: ArrayLike, fill_m2: ArrayLike, limits: Limits)
     s, cut_m2, fill_m2 : (n,)
         Distances along the road, and cut (bank) and fill (compacted) there; unknown places
         neither give nor take.
-    limits : Limits
+    limits : MaterialLimits
         Factors and the haul limit.
 
     Returns

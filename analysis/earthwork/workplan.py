@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Literal, TypeVar
 
 from analysis.common.errors import SettingsError
-from analysis.common.limits import Limits
+from analysis.common.limits import Limits, MaterialLimits, WorkLimits
 from analysis.earthwork.production import loose_rise_mm, pass_hours, snap_outward
 from analysis.earthwork.volumes import truck_loads
 
@@ -242,10 +242,10 @@ def plan(
     rates = rates or Rates()
     active = [reach for reach in reaches if reach.treatment not in ("", "none", "can't tell")]
     visits = tuple(reach for reach in reaches if reach.treatment == "can't tell")
-    spans = _work_spans(active, limits)
+    spans = _work_spans(active, limits.work)
     items: list[WorkItem] = []
     setups, moving_m = 0, 0.0
-    for number, stretch in enumerate(_stretches(active, limits), start=1):
+    for number, stretch in enumerate(_stretches(active, limits.work), start=1):
         sides = {reach.side for reach in stretch}
         setups += len(sides)
         for reach in stretch:
@@ -254,7 +254,7 @@ def plan(
             if items and items[-1].reach.road == reach.road:
                 moving_m += abs(item.start_m - items[-1].end_m)
             items.append(item)
-    totals = _totals(items, setups, moving_m, limits)
+    totals = _totals(items, setups, moving_m, limits.work)
     return WorkPlan(
         items=tuple(items),
         visits=visits,
@@ -273,7 +273,7 @@ def plan(
     )
 
 
-def _work_spans(reaches: Sequence[WorkReach], limits: Limits) -> dict[int, tuple[float, float]]:
+def _work_spans(reaches: Sequence[WorkReach], limits: WorkLimits) -> dict[int, tuple[float, float]]:
     """Limits of work by identity of the reach: rounded outward, but neighbours meet midway."""
     spans: dict[int, tuple[float, float]] = {}
     before: WorkReach | None = None
@@ -291,7 +291,7 @@ def _work_spans(reaches: Sequence[WorkReach], limits: Limits) -> dict[int, tuple
     return spans
 
 
-def _stretches(reaches: Sequence[WorkReach], limits: Limits) -> list[list[WorkReach]]:
+def _stretches(reaches: Sequence[WorkReach], limits: WorkLimits) -> list[list[WorkReach]]:
     """Reaches close together, in the order of work."""
     by_road: dict[str, list[WorkReach]] = {}
     for reach in reaches:
@@ -371,49 +371,57 @@ def _work_on(
     length = high - low
     shape = "reshape" in reach.treatment or "replenish" in reach.treatment
     replenish = "replenish" in reach.treatment
-    known_width = reach.width_m if reach.width_m > 0.0 else limits.roller_width_m.value
-    lanes = math.ceil(known_width / (limits.blade_m.value - limits.blade_overlap_m.value) - 1e-9)
-    rolls = math.ceil(known_width / limits.roller_width_m.value - 1e-9)
+    known_width = reach.width_m if reach.width_m > 0.0 else limits.work.roller_width_m.value
+    lanes = math.ceil(
+        known_width / (limits.work.blade_m.value - limits.work.blade_overlap_m.value) - 1e-9
+    )
+    rolls = math.ceil(known_width / limits.work.roller_width_m.value - 1e-9)
     depth_mm = 0.0
     if reach.fill_m3_compacted > 0.0 and reach.length_m > 0.0:
         depth_mm = 1000.0 * reach.fill_m3_compacted / (reach.length_m * known_width)
-    lifts = max(1, math.ceil(depth_mm / limits.lift_most_mm.value - 1e-9))
+    lifts = max(1, math.ceil(depth_mm / limits.work.lift_most_mm.value - 1e-9))
 
     grader: list[tuple[float, float]] = []
     roller: list[tuple[float, float]] = []
     if shape:
         # Where nothing stands proud there is nothing to cut.
         if not (replenish and reach.cut_m3_bank == 0.0):
-            grader.append((limits.cut_passes.value * lanes, limits.cut_speed_kmh.value))
-        grader.append((limits.spread_passes.value * lanes * lifts, limits.spread_speed_kmh.value))
-        grader.append((limits.finish_passes.value * lanes, limits.finish_speed_kmh.value))
-        roller.append((limits.roller_passes.value * rolls * lifts, limits.roller_speed_kmh.value))
-    grader_h = pass_hours(length, grader, limits.grader_efficiency.value)
-    roller_h = pass_hours(length, roller, limits.roller_efficiency.value)
+            grader.append((limits.work.cut_passes.value * lanes, limits.work.cut_speed_kmh.value))
+        grader.append(
+            (limits.work.spread_passes.value * lanes * lifts, limits.work.spread_speed_kmh.value)
+        )
+        grader.append((limits.work.finish_passes.value * lanes, limits.work.finish_speed_kmh.value))
+        roller.append(
+            (limits.work.roller_passes.value * rolls * lifts, limits.work.roller_speed_kmh.value)
+        )
+    grader_h = pass_hours(length, grader, limits.work.grader_efficiency.value)
+    roller_h = pass_hours(length, roller, limits.work.roller_efficiency.value)
     ditch_m = reach.ditch_clean_m if "clean ditch" in reach.treatment else 0.0
     if "clean ditch" in reach.treatment and not ditch_m > 0.0:
         ditch_m = length
     ditch_h = pass_hours(
         ditch_m,
-        [(limits.ditch_passes.value, limits.ditch_speed_kmh.value)],
-        limits.grader_efficiency.value,
+        [(limits.work.ditch_passes.value, limits.work.ditch_speed_kmh.value)],
+        limits.work.grader_efficiency.value,
     )
 
     water_m3 = 0.0
     if shape:
         # What is bladed about has to be moist, whether it fills or goes.
-        cut_compacted = reach.cut_m3_bank * limits.compacted_per_bank
+        cut_compacted = reach.cut_m3_bank * limits.material.compacted_per_bank
         worked = max(reach.fill_m3_compacted, cut_compacted)
-        mass_t = worked * limits.density_t_m3.value
-        water_m3 = mass_t * limits.water_added_pct.value / 100.0
+        mass_t = worked * limits.material.density_t_m3.value
+        water_m3 = mass_t * limits.work.water_added_pct.value / 100.0
     import_m3 = reach.import_m3_loose if shape else 0.0
     import_t = reach.import_t if shape else 0.0
     away_m3 = reach.haul_away_m3_loose if shape else 0.0
-    away_t = away_m3 * limits.compacted_per_loose.value * limits.density_t_m3.value
-    loads = _known_loads(import_m3, import_t, limits)
-    away = _known_loads(away_m3, away_t, limits)
-    drive_h = 2.0 * limits.haul_km.value / limits.haul_speed_kmh.value
-    cycle_h = drive_h + limits.truck_fixed_min.value / 60.0
+    away_t = (
+        away_m3 * limits.material.compacted_per_loose.value * limits.material.density_t_m3.value
+    )
+    loads = _known_loads(import_m3, import_t, limits.material)
+    away = _known_loads(away_m3, away_t, limits.material)
+    drive_h = 2.0 * limits.work.haul_km.value / limits.work.haul_speed_kmh.value
+    cycle_h = drive_h + limits.work.truck_fixed_min.value / 60.0
     truck_h = (loads + away) * cycle_h
     bladed_h = grader_h + ditch_h
     # As many trucks as bring their last load before the grader is done with what came before.
@@ -460,12 +468,12 @@ def _work_on(
         water_m3=water_m3,
         import_t=import_t,
         setups=None,
-        crew_days=crew_h / limits.shift_h.value,
+        crew_days=crew_h / limits.work.shift_h.value,
     )
     return replace(item, costs=costs)
 
 
-def _known_loads(volume_m3_loose: float, mass_t: float, limits: Limits) -> int:
+def _known_loads(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -> int:
     """Loads of a known volume; none are counted for an unknown one, whose sum stays NaN."""
     if math.isnan(volume_m3_loose) or math.isnan(mass_t):
         return 0
@@ -489,7 +497,7 @@ def _notes(
     notes = []
     shape = replenish or "reshape" in reach.treatment
     if shape:
-        lift = limits.loose_lift_mm.value
+        lift = limits.material.loose_lift_mm.value
         notes.append(
             f"Leave the last loose lift {lift:.0f} mm above the pavement edge; "
             "rolled, it should lie flush. Try it on the first 20 m and adjust."
@@ -497,17 +505,18 @@ def _notes(
         if depth_mm > 0.0:
             notes.append(
                 f"Fill is {depth_mm:.0f} mm deep on average; by the stated factor it settles "
-                f"{loose_rise_mm(depth_mm, limits):.0f} mm when rolled."
+                f"{loose_rise_mm(depth_mm, limits.material):.0f} mm when rolled."
             )
     if lifts > 1:
         notes.append(f"Spread and roll the fill of {depth_mm:.0f} mm in {lifts} lifts.")
-    if reach.worst_drop_mm >= limits.edge_drop_mm.value:
+    if reach.worst_drop_mm >= limits.shape.edge_drop_mm.value:
         notes.append(f"Edge drop-off of {reach.worst_drop_mm:.0f} mm: sign it until it is filled.")
     ratio = 100.0 / reach.foreslope_pct if reach.foreslope_pct > 0.0 else math.inf
-    if ratio < limits.foreslope_critical_ratio.value:
+    if ratio < limits.material.foreslope_critical_ratio.value:
         notes.append(
             f"Foreslope falls 1 in {ratio:.1f}, steeper than 1 in "
-            f"{limits.foreslope_critical_ratio.value:.0f}: keep wheels and roller off the hinge."
+            f"{limits.material.foreslope_critical_ratio.value:.0f}: "
+            "keep wheels and roller off the hinge."
         )
     if shape and math.isnan(reach.fill_m3_compacted):
         notes.append("Quantities aren't known here: measure on site before ordering material.")
@@ -516,7 +525,9 @@ def _notes(
     return tuple(notes)
 
 
-def _totals(items: Sequence[WorkItem], setups: int, moving_m: float, limits: Limits) -> WorkTotals:
+def _totals(
+    items: Sequence[WorkItem], setups: int, moving_m: float, limits: WorkLimits
+) -> WorkTotals:
     setup_h = setups * limits.setup_h.value
     moving_h = moving_m / 1000.0 / limits.move_speed_kmh.value
     crew_h = sum(item.crew_h for item in items) + setup_h + moving_h

@@ -214,8 +214,8 @@ class _Stations:
 
 
 def _compare(reading: Reading, stations: _Stations, limits: Limits) -> Comparison:
-    board_se = limits.board_se_mm.value / (10.0 * reading.board_m)
-    slope_se = math.hypot(board_se, limits.point_se_points.value)
+    board_se = limits.field.board_se_mm.value / (10.0 * reading.board_m)
+    slope_se = math.hypot(board_se, limits.field.point_se_points.value)
     row = stations.nearest(reading)
     nothing = Comparison(
         reading=reading,
@@ -251,7 +251,7 @@ def _compare(reading: Reading, stations: _Stations, limits: Limits) -> Compariso
         difference_points=difference,
         z=_ratio(difference, math.hypot(slope_se, measured_se)),
         edge_difference_mm=edge,
-        edge_z=_ratio(edge, math.hypot(limits.board_se_mm.value, drop_se)),
+        edge_z=_ratio(edge, math.hypot(limits.field.board_se_mm.value, drop_se)),
         verdict=stations.text(row, "verdict"),
         reason=reason,
     )
@@ -349,13 +349,17 @@ def _accept(
     if math.isnan(difference):
         state, reason = NOT_COMPARED, "The required slope isn't known here."
     else:
-        slope_se = limits.board_se_mm.value / (10.0 * reading.board_m)
+        slope_se = limits.field.board_se_mm.value / (10.0 * reading.board_m)
         state, reason = _within(
-            difference, limits.accept_slope_points.value, slope_se, "slope", "points"
+            difference, limits.field.accept_slope_points.value, slope_se, "slope", "points"
         )
         if not math.isnan(reading.edge_mm):
             edge_state, edge_reason = _within(
-                reading.edge_mm, limits.accept_edge_mm.value, limits.board_se_mm.value, "edge", "mm"
+                reading.edge_mm,
+                limits.field.accept_edge_mm.value,
+                limits.field.board_se_mm.value,
+                "edge",
+                "mm",
             )
             order = (ACCEPTED, BORDERLINE, NOT_ACCEPTED)
             state = max(state, edge_state, key=order.index)
@@ -429,9 +433,9 @@ def _accept_reach(
     required, _ = later.mean(road, side, from_m, to_m, "required_slope_pct")
     was, _ = earlier.mean(road, side, from_m, to_m, "shoulder_slope_pct")
     share = later.known_share(road, side, from_m, to_m)
-    within = _chance_within(slope - required, slope_se, limits.accept_slope_points.value)
-    within *= _chance_within(edge, edge_se, limits.accept_edge_mm.value)
-    sure = limits.certainty.value
+    within = _chance_within(slope - required, slope_se, limits.field.accept_slope_points.value)
+    within *= _chance_within(edge, edge_se, limits.field.accept_edge_mm.value)
+    sure = limits.decision.certainty.value
     if share < sure or math.isnan(within):
         state = NOT_COMPARED
     elif within >= sure:
@@ -483,7 +487,7 @@ def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
     """
     text = str(findings.run.get("limits") or "")
     limits = limits_from_toml(text) if text else default_limits()
-    readings = read_readings(readings_path, limits)
+    readings = read_readings(readings_path, limits.field)
     compared = compare([r for r in readings if r.when == "before"], findings, limits)
     accepted = accept(readings, findings, limits)
     lines: list[str] = []

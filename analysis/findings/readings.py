@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.common.errors import ReadingsError
-from analysis.common.limits import Limits, default_limits
+from analysis.common.limits import FieldLimits, default_limits
 from analysis.common.stations import parse_station
 
 __all__ = ["Reading", "expected_fall_mm", "read_readings", "slope_from_board_pct"]
@@ -84,7 +84,7 @@ def slope_from_board_pct(reading_mm: float, board_m: float) -> float:
 
 
 def read_readings(
-    path: str | os.PathLike[str], limits: Limits | None = None
+    path: str | os.PathLike[str], limits: FieldLimits | None = None
 ) -> tuple[Reading, ...]:
     """Read a table of readings.
 
@@ -99,7 +99,7 @@ def read_readings(
         One sentence with the file, the line and what to write there.
     """
     file = Path(path)
-    limits = limits or default_limits()
+    limits = limits or default_limits().field
     try:
         text = file.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
@@ -139,7 +139,7 @@ def read_readings(
 
 
 def _reading(
-    cells: Mapping[str, str], name: str, line: int, separator: str, limits: Limits
+    cells: Mapping[str, str], name: str, line: int, separator: str, limits: FieldLimits
 ) -> Reading:
     where = f"line {line} of {name}"
     try:

@@ -409,14 +409,15 @@ def _work_text(item: WorkItem, words: _Words, limits: Limits) -> tuple[str, ...]
     if item.grader_passes > 0.0:
         lines.append(
             "Finish flush with the pavement edge and falling outward at the slope in the table "
-            f"of board readings; spread the last lift {words.depth(limits.loose_lift_mm.value)} "
-            "above the edge before rolling."
+            "of board readings; spread the last lift "
+            f"{words.depth(limits.material.loose_lift_mm.value)} above the edge before rolling."
         )
     if item.ditch_m > 0.0:
         lines.append(
             f"Clean {words.length(item.ditch_m)} of ditch to a fall of at least "
-            f"{limits.ditch_least_grade_pct.value:g} % towards its outlet, at least "
-            f"{words.depth(1000.0 * limits.ditch_least_depth_m.value)} below the pavement edge."
+            f"{limits.water.ditch_least_grade_pct.value:g} % towards its outlet, at least "
+            f"{words.depth(1000.0 * limits.water.ditch_least_depth_m.value)} below the "
+            "pavement edge."
         )
     return tuple(lines)
 
@@ -454,7 +455,7 @@ def _plant_rows(item: WorkItem, limits: Limits) -> tuple[tuple[str, str, str], .
     trips = item.import_loads + item.away_loads
     rows = (
         ("grader on the shoulder", f"{item.grader_passes:g}", item.grader_h),
-        ("grader in the ditch", f"{limits.ditch_passes.value:g}", item.ditch_h),
+        ("grader in the ditch", f"{limits.work.ditch_passes.value:g}", item.ditch_h),
         ("roller", f"{item.roller_passes:g}", item.roller_h),
         (f"trucks: {item.trucks}, {60.0 * item.truck_cycle_h:.0f} min a trip", str(trips),
          item.truck_h),
@@ -473,7 +474,7 @@ def _carry_blocks(
         np.asarray(table[name], dtype=np.float64)[rows]
         for name in ("station_m", "cut_m2", "fill_m2")
     )
-    moves = carries(station, cut, fill, limits)
+    moves = carries(station, cut, fill, limits.material)
     if moves[:, 2].sum() < LEAST_CARRY_M3:
         return []
     start, end = station[moves[:, 0].astype(int)], station[moves[:, 1].astype(int)]
@@ -503,7 +504,7 @@ def _carry_blocks(
 def _board_block(stations: StationRows, reach: WorkReach, words: _Words, limits: Limits) -> Block:
     table = stations.table
     rows = stations.within(reach.road, reach.side, reach.low_m, reach.high_m)
-    board, allowed = limits.board_m.value, limits.accept_slope_points.value
+    board, allowed = limits.field.board_m.value, limits.field.accept_slope_points.value
     body = []
     for k in rows:
         slope = float(table["required_slope_pct"][k])
@@ -523,7 +524,7 @@ def _board_block(stations: StationRows, reach: WorkReach, words: _Words, limits:
     text = [
         f"{words.board(board)} camber board, one end on the shoulder at the pavement edge, across "
         "the road and level: fall at its outer end. At the edge the shoulder is to lie within "
-        f"{words.depth(limits.accept_edge_mm.value)} of the pavement.",
+        f"{words.depth(limits.field.accept_edge_mm.value)} of the pavement.",
     ]
     if math.isfinite(reach.width_m) and reach.width_m < board:
         text.append(

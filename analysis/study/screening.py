@@ -389,7 +389,7 @@ def _measure(
         average_m=settings.average_m,
         box_m=box_m,
         mask=suspicion.foreign if masked is None else suspicion.foreign | masked,
-        straightedge_m=limits.straightedge_m.value,
+        straightedge_m=limits.shape.straightedge_m.value,
         progress=progress,
     )
     measures, breaks = withhold(
@@ -521,7 +521,7 @@ def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> li
     together = judge(
         measures,
         crowned,
-        required_slope(measures.pavement_slope_pct, crowned, limits),
+        required_slope(measures.pavement_slope_pct, crowned, limits.shape),
         retained,
         retained_se,
         retained_chance,
@@ -556,7 +556,7 @@ def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> li
         [part.road for part in parts],
         [part.s for part in parts],
         crowned,
-        np.concatenate([judge_ditch(part.water, limits) for part in parts]),
+        np.concatenate([judge_ditch(part.water, limits.water) for part in parts]),
         measures,
         joined(grounds),
         together,
@@ -576,7 +576,7 @@ def rejudge(study: Study, limits: Limits) -> Study:
     what it makes them.
     """
     parts = list(study.roads)
-    if limits.straightedge_m.value != study.limits.straightedge_m.value:
+    if limits.shape.straightedge_m.value != study.limits.shape.straightedge_m.value:
         parts = [_laid_again(study, part, limits) for part in parts]
     judged = _judged(parts, study.settings, limits)
     parts = [replace(part, **own) for part, own in zip(parts, judged, strict=True)]

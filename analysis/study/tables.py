@@ -163,7 +163,9 @@ def build_reaches(
     for k, balance in zip(faulty.tolist(), made, strict=True):
         held[k] = balance
     ditch_m = length * figures["blocked_share"]
-    clean = (ditch_m > 0.0) & (ditch_m >= np.minimum(length, limits.shortest_reach_m.value) - 1e-9)
+    clean = (ditch_m > 0.0) & (
+        ditch_m >= np.minimum(length, limits.decision.shortest_reach_m.value) - 1e-9
+    )
     finding = _KINDS[kind]
     verdict = _VERDICTS[kind]
     # Worn, but the water still leaves.
@@ -220,7 +222,7 @@ def _kinds(
     kind = _in_line(labels).astype(np.int16)
     # A sound shoulder above a blocked ditch is a finding of its own.
     first, last = runs(blocked, begins)
-    long = (last - first + 1) * spacing_m[first] >= limits.shortest_reach_m.value - 1e-9
+    long = (last - first + 1) * spacing_m[first] >= limits.decision.shortest_reach_m.value - 1e-9
     settled = np.repeat(blocked[first] & long, last - first + 1)
     kind[settled & (kind == 0)] = len(FINDINGS)
     # What isn't judged for one reason is a reach apart from what isn't for another.
@@ -240,7 +242,7 @@ def _reason_numbers(reasons: NDArray[np.object_]) -> NDArray[np.int16]:
 
 def _spacing(s: Floats, limits: Limits) -> float:
     """Spacing of the stations of a road; one alone makes a reach as long as any."""
-    return float(np.median(np.diff(s))) if len(s) > 1 else limits.shortest_reach_m.value
+    return float(np.median(np.diff(s))) if len(s) > 1 else limits.decision.shortest_reach_m.value
 
 
 def _stretches(road: Road, s: Floats) -> Floats:
@@ -286,12 +288,12 @@ def _figures(
         "blocked_share": blocked,
         # How much pavement sheds this way, in half widths: the low side of a curve gets all.
         "drained": _in_line(drained),
-        "over eroded edge": drop / max(limits.edge_drop_mm.value, 1.0),
-        "over high": -drop / max(limits.high_shoulder_mm.value, 1.0),
+        "over eroded edge": drop / max(limits.shape.edge_drop_mm.value, 1.0),
+        "over high": -drop / max(limits.shape.high_shoulder_mm.value, 1.0),
         "over rutted": np.fmax(
-            rut / max(limits.rut_mm.value, 1.0), ridge / max(limits.ridge_mm.value, 1.0)
+            rut / max(limits.shape.rut_mm.value, 1.0), ridge / max(limits.shape.ridge_mm.value, 1.0)
         ),
-        "over flat": 1.0 + (required - limits.slope_shortfall_points.value - slope) / least,
+        "over flat": 1.0 + (required - limits.shape.slope_shortfall_points.value - slope) / least,
         "slope variance": se**2,
         "average_m": _in_line(measures.average_m),
     }
@@ -301,7 +303,7 @@ def _figures(
     known = np.add.reduceat(np.isfinite(slope) & np.isfinite(se), first, dtype=float)
     share = np.minimum(1.0, settings.spacing_m / np.where(average > 0.0, average, np.inf))
     out["mean_slope_se"] = np.sqrt(out["slope variance"] / np.maximum(known * share, 1.0))
-    span = np.ceil(limits.shortest_reach_m.value / spacing_m).astype(np.intp)
+    span = np.ceil(limits.decision.shortest_reach_m.value / spacing_m).astype(np.intp)
     low, low_at = _sustained(drop, first, last, span)
     high, high_at = _sustained(-drop, first, last, span)
     use_high = np.nan_to_num(high, nan=-np.inf) > np.nan_to_num(low, nan=-np.inf)
@@ -515,7 +517,7 @@ def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
         "distance_m": both([part.s for part in parts]),
         "kerb": kerb,
         "crowned": both([part.breaks.crowned for part in parts]),
-        "ditch_blocked": np.concatenate([judge_ditch(part.water, limits) for part in parts]),
+        "ditch_blocked": np.concatenate([judge_ditch(part.water, limits.water) for part in parts]),
     }
     for name in ("cut_m2", "fill_m2", "cut_se", "fill_se"):
         columns[name] = np.concatenate([getattr(part.areas, name) for part in parts])

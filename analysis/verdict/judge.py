@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, owens_t
 
-from analysis.common.limits import Limits
+from analysis.common.limits import Limits, ShapeLimits
 from analysis.common.types import Floats
 from analysis.shoulder.measure import Measures
 from analysis.verdict.beliefs import Beliefs, alone
@@ -109,7 +109,7 @@ def _chance_below(value: Floats, se: Floats, limit: Floats | float) -> Floats:
     return np.where(known, ndtr(np.where(known, z, 0.0)), np.nan)
 
 
-def _chance_too_flat(beliefs: Beliefs, crowned: NDArray[np.bool_], limits: Limits) -> Floats:
+def _chance_too_flat(beliefs: Beliefs, crowned: NDArray[np.bool_], limits: ShapeLimits) -> Floats:
     """Probability that the shoulder falls less than required, by the joint error of both slopes.
 
     What is required is told by `limits.required_slope`: steeper than the pavement by the wanted
@@ -177,14 +177,14 @@ def judge(
     drop_se = measures.edge_drop_se
     ok = measures.status == 0
 
-    p_flat = _chance_too_flat(beliefs, crowned, limits)
-    p_high = beliefs.chance_drop_below(-limits.high_shoulder_mm.value)
+    p_flat = _chance_too_flat(beliefs, crowned, limits.shape)
+    p_high = beliefs.chance_drop_below(-limits.shape.high_shoulder_mm.value)
     p_high = np.where(kerb, 0.0, p_high)
-    p_drop = 1.0 - beliefs.chance_drop_below(limits.edge_drop_mm.value)
-    p_rut = 1.0 - _chance_below(measures.rut_mm, measures.rut_se, limits.rut_mm.value)
-    p_ridge = 1.0 - _chance_below(measures.ridge_mm, measures.ridge_se, limits.ridge_mm.value)
+    p_drop = 1.0 - beliefs.chance_drop_below(limits.shape.edge_drop_mm.value)
+    p_rut = 1.0 - _chance_below(measures.rut_mm, measures.rut_se, limits.shape.rut_mm.value)
+    p_ridge = 1.0 - _chance_below(measures.ridge_mm, measures.ridge_se, limits.shape.ridge_mm.value)
     p_rut = np.fmax(p_rut, p_ridge)  # either alone, where the other is unknown
-    p_pond = 1.0 - _chance_below(retained_mm, retained_se_mm, limits.retained_mm.value)
+    p_pond = 1.0 - _chance_below(retained_mm, retained_se_mm, limits.water.retained_mm.value)
     with np.errstate(invalid="ignore"):
         p_pond = np.where((retained_mm > retained_chance_mm) & ~kerb, p_pond, 0.0)
 
@@ -196,7 +196,7 @@ def judge(
     )
     rho = measures.drop_shoulder_cov / np.maximum(measures.shoulder_slope_se * drop_se, 1e-12)
     neither = bivariate_normal(-flat_z, -high_z, np.clip(rho, -1.0, 1.0))
-    certainty = limits.certainty.value
+    certainty = limits.decision.certainty.value
     p_wont = np.where(
         np.isfinite(neither),
         np.fmax(1.0 - neither, p_pond),
@@ -279,12 +279,12 @@ def label_stations(
     shortest workable length would.
     """
     shares = judgement.p_finding
-    doubt = 1.0 - limits.certainty.value
+    doubt = 1.0 - limits.decision.certainty.value
     # Both 1 where a missed defect costs as much as a wasted visit.
-    visit = 2.0 * limits.act_at_probability
+    visit = 2.0 * limits.decision.act_at_probability
     miss = 2.0 - visit
     weight = min(1.0, spacing_m / average_m)
-    shortest = limits.shortest_reach_m.value
+    shortest = limits.decision.shortest_reach_m.value
     # A few times the shortest workable length is as far as a neighbour's word should carry.
     change = min(0.3, spacing_m / (4.0 * shortest))
     stations_in_shortest = max(1.0, shortest / spacing_m)
@@ -408,17 +408,17 @@ def describe_stations(
         "none": (f"Sound: {falls}, edge drop %.0f ± %.0f mm.", (*slopes, drop, drop_se)),
         "eroded edge": (
             "Eroded edge: %.0f ± %.0f mm below the pavement edge, over the limit of "
-            f"{limits.edge_drop_mm.value:.0f} mm (probability %.2f).",
+            f"{limits.shape.edge_drop_mm.value:.0f} mm (probability %.2f).",
             (drop, drop_se, judgement.p_drop),
         ),
         "high": (
             "High: stands %.0f ± %.0f mm above the pavement edge, over the limit of "
-            f"{limits.high_shoulder_mm.value:.0f} mm (probability %.2f).",
+            f"{limits.shape.high_shoulder_mm.value:.0f} mm (probability %.2f).",
             (-drop, drop_se, judgement.p_high),
         ),
         "rutted": (
             "Rutted: rut %.0f ± %.0f mm, ridge %.0f ± %.0f mm, limit "
-            f"{limits.rut_mm.value:.0f} mm (probability %.2f).",
+            f"{limits.shape.rut_mm.value:.0f} mm (probability %.2f).",
             (
                 measures.rut_mm,
                 measures.rut_se,

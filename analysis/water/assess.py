@@ -30,7 +30,7 @@ from analysis.water.ponds import Ponds, find_ponds
 from analysis.water.zones import zones
 
 if TYPE_CHECKING:
-    from analysis.common.limits import Limits
+    from analysis.common.limits import WaterLimits
     from analysis.corridor.ribbon import Ribbon
     from analysis.edges.find_breaks import Breaks
     from analysis.shoulder.measure import Measures, Noise, Sections
@@ -368,13 +368,13 @@ def _unblurred(sections: Sections, breaks: Breaks, shoulder_width_m: float) -> F
     return np.asarray(np.where(fitted, sections.ground_m, sections.height_m))
 
 
-def judge_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
+def judge_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:
     """Tell where the ditch needs cleaning: dammed, or filled up to less than the least depth.
 
     Parameters
     ----------
     water : Water
-    limits : Limits
+    limits : WaterLimits
         `ditch_least_depth_m` is used.
 
     Returns
@@ -387,7 +387,7 @@ def judge_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
     return np.asarray((water.ditch_blocked | shallow) & ~water.ditch_crossing & ~water.kerb)
 
 
-def judge_flat_ditch(water: Water, limits: Limits) -> NDArray[np.bool_]:
+def judge_flat_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:
     """Tell where the ditch is flatter than the least grade, whichever way it falls.
 
     Cleaning doesn't mend this; a ditch as flat as its road needs regrading or an outlet.

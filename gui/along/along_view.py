@@ -355,7 +355,7 @@ class AlongView(QWidget):
 
             part = study.roads[model.road_index]
             if len(part.s) == len(self._s):
-                self._balance = mass_haul(part.s, part.areas, model.limits)
+                self._balance = mass_haul(part.s, part.areas, model.limits.material)
         self._load_bars(findings, road.name)
 
     def _load_bars(self, findings: Any, road: str) -> None:
@@ -480,11 +480,14 @@ class AlongView(QWidget):
     def _levels(self, name: str) -> tuple[float, ...]:
         limits = self.model.limits
         if name == "edge drop":
-            return (limits.edge_drop_mm.value, -limits.high_shoulder_mm.value)
+            return (limits.shape.edge_drop_mm.value, -limits.shape.high_shoulder_mm.value)
         if name == "retained":
-            return (limits.retained_mm.value,)
+            return (limits.water.retained_mm.value,)
         if name == "ditch":
-            return (limits.ditch_least_grade_pct.value, -limits.ditch_least_grade_pct.value)
+            return (
+                limits.water.ditch_least_grade_pct.value,
+                -limits.water.ditch_least_grade_pct.value,
+            )
         return ()
 
     def _line(self, item: pg.PlotItem, value: Floats, pen: Any) -> pg.PlotDataItem:

@@ -190,8 +190,8 @@ def _reach_charts(
     cut = np.asarray(shown(part.areas.cut_m2[here, side], "m2", system))
     fill = np.asarray(shown(part.areas.fill_m2[here, side], "m2", system))
     limits = study.limits
-    drop_limit = float(shown(limits.edge_drop_mm.value, "mm", system))
-    high_limit = -float(shown(limits.high_shoulder_mm.value, "mm", system))
+    drop_limit = float(shown(limits.shape.edge_drop_mm.value, "mm", system))
+    high_limit = -float(shown(limits.shape.high_shoulder_mm.value, "mm", system))
 
     def slope_chart(axes: Axes) -> None:
         _band(painter, axes, s, slope, slope_se, style.palette["shoulder"])

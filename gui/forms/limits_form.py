@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -286,7 +285,7 @@ class LimitsForm(QWidget):
     def _on_reset(self, name: str) -> None:
         self._push()
         shipped = default_limits(self.model.limits.surface)
-        self._set(replace(self.model.limits, **{name: shipped[name]}), name)
+        self._set(self.model.limits.with_entries({name: shipped[name]}), name)
 
     def _push(self) -> None:
         """Hand the typed values to the model, or say why they can't be."""

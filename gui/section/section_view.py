@@ -428,7 +428,7 @@ class SectionView(QWidget):
             )
         text = plain(entry.value, entry.unit)
         if name == "edge_drop_mm":
-            high = plain(-limits.high_shoulder_mm.value, "mm")
+            high = plain(-limits.shape.high_shoulder_mm.value, "mm")
             return self.tr("{high} … {drop}").format(drop=text, high=high)
         if limit.startswith("ditch_least"):
             return self.tr("≥ {value}").format(value=text)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -878,7 +877,4 @@ def with_surface(limits: Limits, surface: str) -> Limits:
 
     fresh = default_limits(surface)
     old = default_limits(limits.surface)
-    for name in limits:
-        if limits[name] != old[name]:
-            fresh = replace(fresh, **{name: limits[name]})
-    return fresh
+    return fresh.with_entries({n: limits[n] for n in limits if limits[n] != old[n]})

@@ -80,9 +80,9 @@ def _spec(case: Case) -> Spec:
 
 def _true_failing(truth: Truth, limits: Limits) -> NDArray[np.bool_]:
     """Water that won't leave by the true numbers: too flat, too high, or water standing."""
-    low = truth.shoulder_slope_pct < truth.required_pct - limits.slope_shortfall_points.value
-    high = truth.edge_drop_mm < -limits.high_shoulder_mm.value
-    pond = truth.retained_mm > limits.retained_mm.value
+    low = truth.shoulder_slope_pct < truth.required_pct - limits.shape.slope_shortfall_points.value
+    high = truth.edge_drop_mm < -limits.shape.high_shoulder_mm.value
+    pond = truth.retained_mm > limits.water.retained_mm.value
     return low | high | pond
 
 

@@ -53,15 +53,20 @@ def test_shipped_file_has_no_entry_that_is_not_used():
 def test_published_defaults():
     gravel, turf = default_limits("gravel"), default_limits("turf")
     # common practice
-    assert gravel.shoulder_over_pavement_points.value == 2.0
-    assert gravel.rut_mm.value == gravel.ridge_mm.value == gravel.loose_lift_mm.value == 30.0
+    assert gravel.shape.shoulder_over_pavement_points.value == 2.0
+    assert (
+        gravel.shape.rut_mm.value
+        == gravel.shape.ridge_mm.value
+        == gravel.material.loose_lift_mm.value
+        == 30.0
+    )
     # AASHTO Green Book 4.4.3 (from memory): gravel 4-6 %, turf 6-8 %, breakover 8 points
-    assert 4.0 <= gravel.shoulder_least_pct.value <= 6.0
-    assert 6.0 <= turf.shoulder_least_pct.value <= 8.0
-    assert gravel.breakover_most_points.value == 8.0
+    assert 4.0 <= gravel.shape.shoulder_least_pct.value <= 6.0
+    assert 6.0 <= turf.shape.shoulder_least_pct.value <= 8.0
+    assert gravel.shape.breakover_most_points.value == 8.0
     # Army TM 5-623 App. B: drop-off medium from 50 mm, high from 100 mm
-    assert gravel.edge_drop_medium_mm.value == 50.0
-    assert gravel.edge_drop_high_mm.value == 100.0
+    assert gravel.shape.edge_drop_medium_mm.value == 50.0
+    assert gravel.shape.edge_drop_high_mm.value == 100.0
 
 
 @pytest.mark.parametrize(
@@ -71,8 +76,8 @@ def test_published_defaults():
 )
 def test_volume_factors_agree_with_their_table(surface, loose, compacted):
     limits = default_limits(surface)
-    assert limits.loose_per_bank.value == loose
-    assert limits.compacted_per_bank == pytest.approx(compacted, abs=0.006)
+    assert limits.material.loose_per_bank.value == loose
+    assert limits.material.compacted_per_bank == pytest.approx(compacted, abs=0.006)
 
 
 def test_swell_and_load_factor_of_a_published_exercise():
@@ -83,9 +88,9 @@ def test_swell_and_load_factor_of_a_published_exercise():
         .with_value("loose_per_bank", 3000.0 / 2310.0)
         .with_value("compacted_per_loose", 2310.0 / 3750.0)
     )
-    assert 100.0 * (limits.loose_per_bank.value - 1.0) == pytest.approx(29.87, abs=0.005)
-    assert 1.0 / limits.loose_per_bank.value == pytest.approx(0.770, abs=0.0005)
-    assert limits.compacted_per_bank == pytest.approx(0.80)
+    assert 100.0 * (limits.material.loose_per_bank.value - 1.0) == pytest.approx(29.87, abs=0.005)
+    assert 1.0 / limits.material.loose_per_bank.value == pytest.approx(0.770, abs=0.0005)
+    assert limits.material.compacted_per_bank == pytest.approx(0.80)
 
 
 # ---------------------------------------------------------------- TOML
@@ -126,13 +131,13 @@ def test_hand_written_file_overrides_only_what_it_names(tmp_path):
         encoding="utf-8",
     )
     earth = read_limits(path, "earth")
-    assert earth.rut_mm.value == 25.0
-    assert earth.rut_mm.source == "set in county.toml"
-    assert earth.rut_mm.note == default_limits("earth").rut_mm.note
-    assert earth.haul_most_m.value == 40.0
-    assert earth.haul_most_m.source == "district rule 7"
-    assert earth.shoulder_least_pct == default_limits("earth").shoulder_least_pct
-    assert read_limits(path, "turf").shoulder_least_pct.value == 7.0
+    assert earth.shape.rut_mm.value == 25.0
+    assert earth.shape.rut_mm.source == "set in county.toml"
+    assert earth.shape.rut_mm.note == default_limits("earth").shape.rut_mm.note
+    assert earth.material.haul_most_m.value == 40.0
+    assert earth.material.haul_most_m.source == "district rule 7"
+    assert earth.shape.shoulder_least_pct == default_limits("earth").shape.shoulder_least_pct
+    assert read_limits(path, "turf").shape.shoulder_least_pct.value == 7.0
     assert read_limits(path).surface == "gravel"
 
 
@@ -151,13 +156,13 @@ def test_a_surface_asked_for_must_be_in_the_file(tmp_path):
     with pytest.raises(LimitsError, match=r"holds limits for gravel, not for earth: choose the"):
         read_limits(path, "earth")
     path.write_text("[common]\nrut_mm = 40\n[gravel]\nridge_mm = 40\n", encoding="utf-8")
-    assert read_limits(path, "earth").rut_mm.value == 40.0
+    assert read_limits(path, "earth").shape.rut_mm.value == 40.0
 
 
 def test_byte_order_mark_is_read(tmp_path):
     path = tmp_path / "a.toml"
     path.write_text("[common]\nrut_mm = 40\n", encoding="utf-8-sig")
-    assert read_limits(path).rut_mm.value == 40.0
+    assert read_limits(path).shape.rut_mm.value == 40.0
 
 
 @pytest.mark.parametrize(
@@ -234,9 +239,9 @@ def test_unwritable_place_is_told_and_a_good_file_stays(tmp_path):
 def test_with_value_changes_one_and_only_a_copy():
     limits = default_limits()
     other = limits.with_value("rut_mm", 20)
-    assert limits.rut_mm.value == 30.0
-    assert (other.rut_mm.value, other.rut_mm.source) == (20.0, "set by the user")
-    assert other.with_value("rut_mm", 30.0, source=limits.rut_mm.source) == limits
+    assert limits.shape.rut_mm.value == 30.0
+    assert (other.shape.rut_mm.value, other.shape.rut_mm.source) == (20.0, "set by the user")
+    assert other.with_value("rut_mm", 30.0, source=limits.shape.rut_mm.source) == limits
 
 
 @pytest.mark.parametrize("value", [-1.0, 1e6, math.nan, math.inf, "3", None, True])
@@ -258,9 +263,9 @@ def test_unknown_names_are_refused():
 def test_acting_from_the_threshold_costs_least(visit, miss, p):
     limits = default_limits().with_value("visit_cost", visit).with_value("miss_cost", miss)
     act, leave = (1.0 - p) * visit, p * miss
-    if p > limits.act_at_probability + 1e-9:
+    if p > limits.decision.act_at_probability + 1e-9:
         assert act < leave
-    elif p < limits.act_at_probability - 1e-9:
+    elif p < limits.decision.act_at_probability - 1e-9:
         assert leave < act
 
 
@@ -276,27 +281,27 @@ def test_required_slope_by_hand():
     # Beside -6 % the shoulder may fall at most 2 % under a breakover of 8 points (own
     # arithmetic on AASHTO Green Book 4.4.3); beside -4 % the minimum of 4 % fits.
     expected = [[4.0, 4.0], [4.0, 5.0], [2.0, 8.0], [6.0, 4.0], [np.nan, 4.0]]
-    np.testing.assert_allclose(required_slope(pavement, crowned, limits), expected)
+    np.testing.assert_allclose(required_slope(pavement, crowned, limits.shape), expected)
 
 
 @given(pavement=SLOPES, other=SLOPES, crowned=st.booleans(), surface=st.sampled_from(SURFACES))
 def test_required_slope_keeps_every_limit(pavement, other, crowned, surface):
     limits = default_limits(surface)
-    got = required_slope(np.array([[pavement, other]]), np.array([crowned]), limits)
-    mirrored = required_slope(np.array([[other, pavement]]), np.array([crowned]), limits)
+    got = required_slope(np.array([[pavement, other]]), np.array([crowned]), limits.shape)
+    mirrored = required_slope(np.array([[other, pavement]]), np.array([crowned]), limits.shape)
     np.testing.assert_array_equal(got, mirrored[:, ::-1])
     slope = got[0, 0]
-    assert slope - pavement <= limits.breakover_most_points.value + 1e-12
-    assert slope <= max(limits.shoulder_most_pct.value, pavement) + 1e-12
+    assert slope - pavement <= limits.shape.breakover_most_points.value + 1e-12
+    assert slope <= max(limits.shape.shoulder_most_pct.value, pavement) + 1e-12
     # Whatever the side, the pavement's water isn't held back by a flatter shoulder.
-    assert slope >= min(pavement, limits.shoulder_least_pct.value) - 1e-12
+    assert slope >= min(pavement, limits.shape.shoulder_least_pct.value) - 1e-12
     if crowned and 0.0 <= pavement <= 6.0:
         assert slope >= pavement
 
 
 def test_required_slope_of_one_side():
     limits = default_limits("turf")
-    np.testing.assert_allclose(required_slope([2.0, 5.0], [True, True], limits), [6.0, 7.0])
+    np.testing.assert_allclose(required_slope([2.0, 5.0], [True, True], limits.shape), [6.0, 7.0])
 
 
 def test_written_file_has_the_usual_mode(tmp_path):

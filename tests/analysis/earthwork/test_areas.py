@@ -494,17 +494,17 @@ def test_carries_are_the_shortest_moves_in_loose_volume():
     s = 10.0 * np.arange(6)
     cut = np.array([0.0, 0.5, 0.0, 0.0, 0.0, np.nan])
     fill = np.array([0.1, 0.0, 0.0, 0.2, 0.0, 0.1])
-    fit = GRAVEL.recovery.value * GRAVEL.compacted_per_bank
-    moves = carries(s, cut, fill, GRAVEL)
+    fit = GRAVEL.material.recovery.value * GRAVEL.material.compacted_per_bank
+    moves = carries(s, cut, fill, GRAVEL.material)
     # the end station stands for half a spacing; all needs can be met from 0.5 m2 x 10 m
     need = np.array([[1.0, 0.0, 0.1 * 5.0], [1.0, 3.0, 0.2 * 10.0], [1.0, 5.0, 0.1 * 5.0]])
     assert need[:, 2].sum() < 5.0 * fit
-    need[:, 2] /= GRAVEL.compacted_per_loose.value
+    need[:, 2] /= GRAVEL.material.compacted_per_loose.value
     np.testing.assert_allclose(moves, need)
     # labels that fall along the road give the same moves
-    np.testing.assert_allclose(carries(-s, cut, fill, GRAVEL), need)
-    assert carries(s[:1], cut[:1], fill[:1], GRAVEL).shape == (0, 3)
-    assert carries(s, np.zeros(6), fill, GRAVEL).shape == (0, 3)
+    np.testing.assert_allclose(carries(-s, cut, fill, GRAVEL.material), need)
+    assert carries(s[:1], cut[:1], fill[:1], GRAVEL.material).shape == (0, 3)
+    assert carries(s, np.zeros(6), fill, GRAVEL.material).shape == (0, 3)
 
 
 def test_surplus_does_not_serve_a_hole_beyond_the_haul():
@@ -573,24 +573,26 @@ def test_high_shoulder_quantities_of_the_worked_example():
 
 
 def test_loads_are_full_by_volume_or_by_mass():
-    assert truck_loads(105.0, 0.0, GRAVEL) == 11
-    assert truck_loads(100.0, 180.0, GRAVEL) == 10
-    assert truck_loads(0.04, 0.07, GRAVEL) == 0
-    assert truck_loads(0.06, 0.1, GRAVEL) == 1
-    assert truck_loads(100.0, 260.0, GRAVEL) == 13
-    assert truck_loads(0.0, 0.0, GRAVEL) == 0
-    assert truck_loads(30.0 + 1e-9, 0.0, GRAVEL) == 3
+    assert truck_loads(105.0, 0.0, GRAVEL.material) == 11
+    assert truck_loads(100.0, 180.0, GRAVEL.material) == 10
+    assert truck_loads(0.04, 0.07, GRAVEL.material) == 0
+    assert truck_loads(0.06, 0.1, GRAVEL.material) == 1
+    assert truck_loads(100.0, 260.0, GRAVEL.material) == 13
+    assert truck_loads(0.0, 0.0, GRAVEL.material) == 0
+    assert truck_loads(30.0 + 1e-9, 0.0, GRAVEL.material) == 3
 
 
 def test_what_is_dug_is_built_in_or_hauled_away():
     limits = GRAVEL.with_value("thin_mm", 0.0)
     mixed = foreslope(np.where(U < 0.75, -0.03, -0.01))
     made = reach(mixed, limits=limits)
-    built_bank = (made.fill_m3_compacted - made.short_m3_compacted) / limits.compacted_per_bank
-    away_bank = made.haul_away_m3_loose / limits.loose_per_bank.value
+    built_bank = (
+        made.fill_m3_compacted - made.short_m3_compacted
+    ) / limits.material.compacted_per_bank
+    away_bank = made.haul_away_m3_loose / limits.material.loose_per_bank.value
     assert made.cut_m3_bank == pytest.approx(built_bank + away_bank, abs=1e-9)
     assert made.reclaimed_m3_compacted == pytest.approx(
-        made.cut_m3_bank * limits.recovery.value * limits.compacted_per_bank
+        made.cut_m3_bank * limits.material.recovery.value * limits.material.compacted_per_bank
     )
     assert made.balance_m3_compacted == pytest.approx(
         made.reclaimed_m3_compacted - made.fill_m3_compacted
@@ -666,7 +668,7 @@ def test_flat_shoulder_is_reshaped_and_doubt_is_said():
     assert reach(low, drop_se=0.5, slope_se=0.02).treatment == "replenish"
     doubtful = reach(low, drop_se=20.0, slope_se=1.0)
     assert doubtful.treatment == "can't tell"
-    assert 0.5 <= doubtful.certainty < GRAVEL.certainty.value
+    assert 0.5 <= doubtful.certainty < GRAVEL.decision.certainty.value
 
 
 def test_eroded_edge_is_replenished_whatever_the_balance():
@@ -677,7 +679,7 @@ def test_eroded_edge_is_replenished_whatever_the_balance():
     eroded = reach(z, worst={"worst_drop_mm": 70.0, "worst_drop_se": 8.0})
     assert eroded.treatment == "replenish"
     assert eroded.import_m3_loose == pytest.approx(
-        eroded.fill_m3_compacted / GRAVEL.compacted_per_loose.value
+        eroded.fill_m3_compacted / GRAVEL.material.compacted_per_loose.value
     )
     assert "70 mm" in eroded.reason
     assert reach(z, worst={"worst_drop_mm": 52.0, "worst_drop_se": 8.0}).treatment == "can't tell"
@@ -703,7 +705,7 @@ def test_strip_outside_the_hinge_is_used_only_where_cut_falls_short():
     limits = GRAVEL.with_value("strip_outside_hinge_m", 2.0).with_value("strip_depth_mm", 100.0)
     assert reach(FLAT, limits=limits).strip_m3_bank == 0.0
     made = reach(LOW, limits=limits)
-    fit = limits.recovery.value * limits.compacted_per_bank
+    fit = limits.material.recovery.value * limits.material.compacted_per_bank
     assert made.strip_m3_bank == pytest.approx(made.fill_m3_compacted / fit)
     assert made.short_m3_compacted == pytest.approx(0.0, abs=1e-9)
 
@@ -732,7 +734,7 @@ def test_unknown_stretch_is_not_counted_as_sound():
     nothing = balance(sections.s, found, 0, 6, 9, GRAVEL)
     assert nothing.known_share == 0.0
     assert nothing.treatment == "can't tell"
-    total = mass_haul(sections.s, found, GRAVEL)
+    total = mass_haul(sections.s, found, GRAVEL.material)
     assert np.isnan(total[5:12, 0]).all()
     assert np.isfinite(total[12:, 0]).all()
 
@@ -784,14 +786,18 @@ def test_errors_of_places_tie_a_reach_together_as_their_correlations_say():
 
 def test_yield_uncertainty_enters_the_balance():
     made = reach(FLAT)
-    assert made.balance_se_m3 == pytest.approx(GRAVEL.yield_se.value * made.reclaimed_m3_compacted)
+    assert made.balance_se_m3 == pytest.approx(
+        GRAVEL.material.yield_se.value * made.reclaimed_m3_compacted
+    )
 
 
 def test_mass_haul_ends_at_the_balance():
     made = reach(LOW)
     sections, measures = study(np.broadcast_to(LOW, (21, 2, U.size)), U)
     found = areas(sections, measures, np.full((21, 2), 4.0), GRAVEL)
-    assert mass_haul(sections.s, found, GRAVEL)[-1, 0] == pytest.approx(made.balance_m3_compacted)
+    assert mass_haul(sections.s, found, GRAVEL.material)[-1, 0] == pytest.approx(
+        made.balance_m3_compacted
+    )
 
 
 # ---------------------------------------------------------------- ground without blur

@@ -89,7 +89,7 @@ def test_loose_lift():
     # belongs to a fill of 184 mm
     depth = 30.0 / (1.0 / 0.86 - 1.0)
     assert depth == pytest.approx(184.3, abs=0.05)
-    assert loose_rise_mm(depth, GRAVEL) == pytest.approx(30.0)
+    assert loose_rise_mm(depth, GRAVEL.material) == pytest.approx(30.0)
 
 
 # ---------------------------------------------------------------- limits of work
@@ -206,7 +206,7 @@ def test_deep_fill_is_placed_in_lifts():
     deep = plan([reach(0.0, 100.0, fill_m3_compacted=30.0)], GRAVEL).items[0]
     # 20 m3 over 100 m by 1.5 m is 133 mm, 30 m3 is 200 mm: over 150 mm (common practice)
     assert (thin.lifts, deep.lifts) == (1, 2)
-    assert deep.grader_passes == thin.grader_passes + GRAVEL.spread_passes.value
+    assert deep.grader_passes == thin.grader_passes + GRAVEL.work.spread_passes.value
     assert deep.roller_h == pytest.approx(2 * thin.roller_h)
     assert any("200 mm" in note and "2 lifts" in note for note in deep.notes)
     # 200 mm at 0.86 compacted per loose settle by 33 mm

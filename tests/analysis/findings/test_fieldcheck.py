@@ -113,14 +113,14 @@ def test_table_is_read(tmp_path):
         "Velmarrow Road,1+020,left,,,,,not read\n",
         encoding="utf-8",
     )
-    first, second = read_readings(path, GRAVEL)
+    first, second = read_readings(path, GRAVEL.field)
     assert (first.road, first.station_m, first.side) == ("Velmarrow Road", 1000.0, "left")
     assert (first.reading_mm, first.board_m, first.edge_mm) == (14.0, 1.0, 8.0)
     assert (first.when, first.line) == ("before", 2)
     assert first.slope_pct == pytest.approx(1.4)
     assert (second.station_m, second.side, second.when) == (1010.5, "right", "after")
     # the board of the limits where none is given
-    assert second.board_m == GRAVEL.board_m.value
+    assert second.board_m == GRAVEL.field.board_m.value
     assert math.isnan(second.edge_mm)
     assert second.line == 3
 

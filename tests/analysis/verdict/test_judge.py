@@ -86,8 +86,8 @@ def test_wont_shed_monte_carlo(slope, drop, cov):
     )
     got = _judge(measures)
     _, shoulder, edge = _draws(measures)
-    flat = shoulder < 4.0 - _LIMITS.slope_shortfall_points.value
-    high = edge < -_LIMITS.high_shoulder_mm.value
+    flat = shoulder < 4.0 - _LIMITS.shape.slope_shortfall_points.value
+    high = edge < -_LIMITS.shape.high_shoulder_mm.value
     assert got.p_wont_shed[0, 0] == pytest.approx(np.mean(flat | high), abs=0.004)
     assert got.p_high[0, 0] == pytest.approx(np.mean(high), abs=0.004)
 
@@ -98,9 +98,11 @@ def test_drop_and_rut_monte_carlo(drop):
     measures = _measures(edge_drop_mm=drop, rut_mm=drop / 2.0, ridge_mm=12.0)
     got = _judge(measures)
     _, _, edge = _draws(measures)
-    assert got.p_drop[0, 0] == pytest.approx(np.mean(edge > _LIMITS.edge_drop_mm.value), abs=0.004)
+    assert got.p_drop[0, 0] == pytest.approx(
+        np.mean(edge > _LIMITS.shape.edge_drop_mm.value), abs=0.004
+    )
     rut = np.random.default_rng(8).normal(drop / 2.0, 4.0, 400_000)
-    assert got.p_rut[0, 0] == pytest.approx(np.mean(rut > _LIMITS.rut_mm.value), abs=0.004)
+    assert got.p_rut[0, 0] == pytest.approx(np.mean(rut > _LIMITS.shape.rut_mm.value), abs=0.004)
 
 
 @given(

@@ -147,8 +147,8 @@ def test_chance_too_flat_monte_carlo(pavement, shoulder, crowned):
     )
     got = _chance_too_flat(measures, np.array([crowned]), limits)[0, 0]
     draws = np.random.default_rng(3).multivariate_normal([pavement, shoulder], cov, 400_000)
-    required = required_slope(draws[:, 0], np.full(len(draws), crowned), limits)
-    short = draws[:, 1] < required - limits.slope_shortfall_points.value
+    required = required_slope(draws[:, 0], np.full(len(draws), crowned), limits.shape)
+    short = draws[:, 1] < required - limits.shape.slope_shortfall_points.value
     assert got == pytest.approx(short.mean(), abs=0.004)
 
 

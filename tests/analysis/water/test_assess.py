@@ -320,8 +320,8 @@ def test_assess_water_plain_road():
     assert water.ditch_grade_pct == pytest.approx(1.0, abs=0.25)
     assert water.path_m == pytest.approx(1.5 * np.hypot(4.0, 1.0) / 4.0)
     limits = default_limits()
-    assert not judge_ditch(water, limits).any()
-    assert not judge_flat_ditch(water, limits).any()
+    assert not judge_ditch(water, limits.water).any()
+    assert not judge_flat_ditch(water, limits.water).any()
 
 
 def test_assess_water_finds_dent_and_plug():
@@ -335,7 +335,7 @@ def test_assess_water_finds_dent_and_plug():
     assert water.ditch_sag_mm[18, 1] > 200.0
     assert water.ditch_blocked[20, 1]
     assert not water.ditch_blocked[:, 0].any()
-    blocked = judge_ditch(water, default_limits())
+    blocked = judge_ditch(water, default_limits().water)
     assert blocked[19:21, 1].all()
     assert not blocked[:15].any()
     assert sorted(water.ponds.where) == ["ditch", "shoulder"]
@@ -433,7 +433,7 @@ def test_assess_water_progress_and_cancel():
 def test_judge_flat_ditch_uses_the_least_grade():
     ribbon, breaks, noise = plain_road(200.0, grade=0.002)
     water = assess(ribbon, breaks, noise)
-    assert judge_flat_ditch(water, default_limits()).all()
+    assert judge_flat_ditch(water, default_limits().water).all()
 
 
 def test_sample_road_blocked_ditches():

@@ -134,8 +134,8 @@ def test_changed_limit_reaches_the_model_and_is_marked(
 ) -> None:
     row = limits.rows["edge_drop_mm"]
     row.box.setValue(40.0)
-    settle(lambda: model.limits.edge_drop_mm.value == 40.0)
-    assert model.limits.edge_drop_mm.source == "set by the user"
+    settle(lambda: model.limits.shape.edge_drop_mm.value == 40.0)
+    assert model.limits.shape.edge_drop_mm.source == "set by the user"
     assert row.label.font().bold()
     assert row.back.isVisibleTo(limits)
     assert "Shipped value: 50 mm" in row.box.toolTip()
@@ -150,7 +150,7 @@ def test_limit_typed_in_inches_is_stored_in_millimetres(
 ) -> None:
     model.set_units("us")
     limits.rows["edge_drop_mm"].box.setValue(3.0)
-    settle(lambda: model.limits.edge_drop_mm.value == pytest.approx(76.2))
+    settle(lambda: model.limits.shape.edge_drop_mm.value == pytest.approx(76.2))
 
 
 def test_switching_units_changes_no_limit(limits: LimitsForm, model: WindowModel) -> None:
@@ -167,7 +167,7 @@ def test_share_is_shown_in_percent(
     row = limits.rows["recovery"]
     assert row.box.suffix() == " %"
     row.box.setValue(60.0)
-    settle(lambda: model.limits.recovery.value == pytest.approx(0.6))
+    settle(lambda: model.limits.material.recovery.value == pytest.approx(0.6))
 
 
 def test_limits_that_contradict_are_refused_in_words(
@@ -185,7 +185,7 @@ def test_undo_brings_a_limit_back_into_the_form(
     limits: LimitsForm, model: WindowModel, settle: Callable[..., None]
 ) -> None:
     limits.rows["rut_mm"].box.setValue(20.0)
-    settle(lambda: model.limits.rut_mm.value == 20.0)
+    settle(lambda: model.limits.shape.rut_mm.value == 20.0)
     model.undo.undo()
     assert limits.rows["rut_mm"].box.stored == 30.0
     model.undo.redo()
@@ -196,12 +196,12 @@ def test_surface_keeps_what_was_set_by_hand(
     limits: LimitsForm, model: WindowModel, settle: Callable[..., None]
 ) -> None:
     limits.rows["rut_mm"].box.setValue(20.0)
-    settle(lambda: model.limits.rut_mm.value == 20.0)
+    settle(lambda: model.limits.shape.rut_mm.value == 20.0)
     limits.surface_box.setCurrentIndex(limits.surface_box.findData("turf"))
     turf = default_limits("turf")
     assert model.limits.surface == "turf"
-    assert model.limits.rut_mm.value == 20.0
-    assert model.limits.shoulder_least_pct == turf.shoulder_least_pct
+    assert model.limits.shape.rut_mm.value == 20.0
+    assert model.limits.shape.shoulder_least_pct == turf.shape.shoulder_least_pct
 
 
 def test_find_hides_the_others(limits: LimitsForm) -> None:
@@ -219,11 +219,11 @@ def test_write_and_read_a_file(
     path = tmp_path / "limits.toml"
     limits.rows["high_shoulder_mm"].box.setValue(20.0)
     limits.write(str(path))
-    assert read_limits(path).high_shoulder_mm.value == 20.0
+    assert read_limits(path).shape.high_shoulder_mm.value == 20.0
     limits.reset_all()
     assert model.limits == default_limits("gravel")
     limits.read(str(path))
-    assert model.limits.high_shoulder_mm.value == 20.0
+    assert model.limits.shape.high_shoulder_mm.value == 20.0
 
 
 def test_bad_file_is_one_sentence_and_changes_nothing(
@@ -249,7 +249,7 @@ def test_limit_is_judged_at_once(
     measures = screened.study.roads[0].measures
     before = int((screened.findings.stations["verdict"] == "won't shed").sum())
     form.rows["shoulder_over_pavement_points"].box.setValue(6.0)
-    settle(lambda: screened.study.limits.shoulder_over_pavement_points.value == 6.0)
+    settle(lambda: screened.study.limits.shape.shoulder_over_pavement_points.value == 6.0)
     after = int((screened.findings.stations["verdict"] == "won't shed").sum())
     assert after > before
     assert screened.study.roads[0].measures is measures
