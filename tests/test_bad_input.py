@@ -358,7 +358,8 @@ def test_stopping_in_the_middle_leaves_no_scraps(good):
     # the program stands still, with a half-written file, until the signal comes
     program = (
         "import sys, time\n"
-        "from analysis import cli, findings\n"
+        "from analysis import cli\n"
+        "from analysis.findings import geopackage as findings\n"
         "def shapes(*_):\n"
         "    print('writing', flush=True)\n"
         "    time.sleep(60)\n"

@@ -11,7 +11,14 @@ from analysis.common.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
 if TYPE_CHECKING:
     from rasterio.crs import CRS
 
-__all__ = ["VERTICAL_UNITS", "in_degrees", "linear_unit", "source_crs", "utm_zone", "vertical_unit"]
+__all__ = [
+    "VERTICAL_UNITS",
+    "in_degrees",
+    "linear_unit",
+    "source_crs",
+    "utm_zone",
+    "vertical_unit_of",
+]
 
 VERTICAL_UNITS = {"metre": 1.0, "foot": METRES_PER_FOOT, "us-foot": METRES_PER_US_SURVEY_FOOT}
 """The vertical units a person can give, in metres."""
@@ -100,7 +107,9 @@ def linear_unit(crs: CRS, path: str) -> float:
     return unit
 
 
-def vertical_unit(dataset: Any, crs: CRS, given: str | None, path: str) -> tuple[float, str, bool]:
+def vertical_unit_of(
+    dataset: Any, crs: CRS, given: str | None, path: str
+) -> tuple[float, str, bool]:
     """Settle the unit of the heights.
 
     Returns

@@ -340,7 +340,7 @@ class TerrainTiles:
 
     def load(self, progress: Progress, key: TileKey, light: Light) -> Tile | None:
         """Read (or remember) the heights of a tile and shade them; None if nothing is there."""
-        from analysis.terrain.grid import hillshade
+        from analysis.terrain.picture import hillshade
 
         progress(0.0)
         held = self._heights(key)
@@ -379,7 +379,7 @@ class TerrainTiles:
     def _heights_alone(
         self, key: TileKey
     ) -> tuple[NDArray[Any], tuple[float, float, float, float]] | None:
-        from analysis.terrain.grid import read_overview
+        from analysis.terrain.picture import read_overview
 
         held = self.heights.get(key)
         if held is not None:

@@ -169,7 +169,8 @@ def test_load_places_heights_where_they_belong(write_grid: Callable[..., str], f
 
 def test_load_neighbours_share_their_seam(write_grid: Callable[..., str]) -> None:
     """Shading across a tile's edge agrees with the same ground shaded as one piece."""
-    from analysis.terrain.grid import hillshade, open_terrain
+    from analysis.terrain.grid import open_terrain
+    from analysis.terrain.picture import hillshade
 
     y, x = np.mgrid[0:500, 0:900]
     z = 100.0 + 4.0 * np.sin(x / 23.0) + 3.0 * np.cos(y / 17.0)
@@ -208,20 +209,20 @@ def test_load_reads_once_for_every_light(
     write_grid: Callable[..., str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Turning the light shades again but doesn't read again."""
-    import analysis.terrain.grid
+    import analysis.terrain.picture
     from analysis.terrain.grid import open_terrain
 
     z = 100.0 + np.add.outer(np.arange(400.0), np.arange(400.0)) * 0.1
     terrain = open_terrain(write_grid(z, units="metre"))
     tiles = TerrainTiles(terrain)
     reads: list[int] = []
-    real = analysis.terrain.grid.read_overview
+    real = analysis.terrain.picture.read_overview
 
     def counted(*args: Any) -> Any:
         reads.append(1)
         return real(*args)
 
-    monkeypatch.setattr(analysis.terrain.grid, "read_overview", counted)
+    monkeypatch.setattr(analysis.terrain.picture, "read_overview", counted)
     key = TileKey(0, 0, 0)
     one = tiles.load(quiet_progress(), key, Light(azimuth_deg=315.0))
     two = tiles.load(quiet_progress(), key, Light(azimuth_deg=135.0))
