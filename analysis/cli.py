@@ -269,10 +269,10 @@ def _progress(quiet: bool) -> Callable[[float, str], None] | None:
 
 
 def _screen(options: argparse.Namespace) -> int:
-    from analysis.common.compiled import is_first_run
     from analysis.findings.geopackage import write_findings
     from analysis.study import inputs
     from analysis.study.screening import screen
+    from analysis.study.warm_up import is_first_run
 
     settings, limits = _settings_and_limits(options)
     inputs.check_writable(options.out, suffix=".gpkg", inputs=_input_files(options))

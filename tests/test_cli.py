@@ -232,7 +232,7 @@ def test_fault_of_the_program_is_a_sentence(monkeypatch, capsys):
 def test_findings_say_how_to_run_again(plane, tmp_path, capsys, monkeypatch):
     """A findings file holds what it takes to screen again from any folder."""
     from analysis.findings.geopackage import read_findings
-    from analysis.study import screening
+    from analysis.study.job import job_of
 
     grid, road = plane
     monkeypatch.chdir(tmp_path)
@@ -240,7 +240,7 @@ def test_findings_say_how_to_run_again(plane, tmp_path, capsys, monkeypatch):
     out = tmp_path / "elsewhere" / "out.gpkg"
     words = _screen(grid.name, road.name, out, "--spacing", "20", "--start", "1000", "--reverse")
     assert _run(capsys, *words)[0] == 0
-    job = screening.job_of(read_findings(out), str(out))
+    job = job_of(read_findings(out), str(out))
     assert job.terrain_path == str(grid)
     assert job.road_path == str(road)
     assert (job.start_m, job.reverse, job.settings.spacing_m) == (1000.0, True, 20.0)

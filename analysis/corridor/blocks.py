@@ -11,7 +11,7 @@ import numpy as np
 from analysis.common.types import Floats
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Cells
+    from analysis.corridor.values import Cells
 
 __all__ = [
     "BLOCK_M",

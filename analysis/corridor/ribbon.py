@@ -7,7 +7,6 @@ the cells that can be near the road and where along it; only these get road coor
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,10 +14,11 @@ from numpy.typing import NDArray
 
 from analysis.common.errors import SettingsError, TerrainError
 from analysis.common.types import Progress
+from analysis.corridor.values import Cells, Ribbon
 from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain.grid import Terrain, Window, reading
 
-__all__ = ["Cells", "Ribbon", "footprint", "height_step", "read_corridor"]
+__all__ = ["footprint", "height_step", "read_corridor"]
 
 
 _FINEST_STEP_M = 0.25
@@ -38,68 +38,6 @@ _UNIT_PIECE_M = 20.0
 _CROWN_SHIFT_M = 2.0
 _LANE_M = 1.25
 _COARSEST_FOR_CROWN_M = 0.75
-
-
-@dataclass(frozen=True, slots=True)
-class Cells:
-    """Native grid cells near a road, sorted by distance along it.
-
-    Attributes
-    ----------
-    s, o : (m,) float64
-        Road coordinates of the cell centres, metres.
-    z : (m,) float64
-        Heights, metres; cells without a height are left out.
-    row, col : (m,) int32
-        Place in the grid.
-    cell_m : float
-        Size of a cell, metres.
-    """
-
-    s: NDArray[np.float64]
-    o: NDArray[np.float64]
-    z: NDArray[np.float64]
-    row: NDArray[np.int32]
-    col: NDArray[np.int32]
-    cell_m: float
-
-    def __len__(self) -> int:
-        return len(self.s)
-
-    def window(self, s0: float, s1: float) -> slice:
-        """Return the slice of cells with ``s0 <= s < s1``."""
-        first, last = np.searchsorted(self.s, [s0, s1])
-        return slice(int(first), int(last))
-
-    def part(self, here: slice) -> Cells:
-        """Return the cells of a slice, such as `window` gives."""
-        return Cells(
-            self.s[here], self.o[here], self.z[here], self.row[here], self.col[here], self.cell_m
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Ribbon:
-    """Road-aligned grid of heights, bilinear between cell centres.
-
-    Attributes
-    ----------
-    s : (n,) float64
-        Distances along the road, metres.
-    o : (k,) float64
-        Offsets, metres, right positive, symmetric about 0.
-    z : (n, k) float64
-        Heights, metres; NaN where one of the four cells has none, and where the point
-        belongs to another station (inside of a tight bend, other leg of a hairpin).
-    step_s, step_o : float
-        Steps, metres.
-    """
-
-    s: NDArray[np.float64]
-    o: NDArray[np.float64]
-    z: NDArray[np.float64]
-    step_s: float
-    step_o: float
 
 
 def read_corridor(

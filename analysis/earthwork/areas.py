@@ -26,7 +26,7 @@ from analysis.earthwork.volumes import tributary_lengths, truck_loads
 from analysis.shoulder.regression import STEP_SHARE
 
 if TYPE_CHECKING:
-    from analysis.shoulder.measure import Measures, Sections
+    from analysis.shoulder.values import Measures, Sections
 
 __all__ = [
     "Areas",

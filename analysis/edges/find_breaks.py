@@ -13,7 +13,6 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.common.sides import SIDE_SIGN, Source
@@ -21,13 +20,12 @@ from analysis.common.types import Floats, Progress
 from analysis.corridor.blocks import BlockSections, block_sections, moving_sum
 from analysis.edges.crowns import Crown, bin_precision, find_crown, road_shift
 from analysis.edges.segmentation import TiedBreaks, edge_and_hinge, segment_sections
+from analysis.edges.values import Breaks, Overrides
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Cells
+    from analysis.corridor.values import Cells
 
 __all__ = [
-    "Breaks",
-    "Overrides",
     "edges_show",
     "find_breaks",
 ]
@@ -71,74 +69,6 @@ DROP_M = 0.12
 
 OUTSIDE_M = 9.0
 """How far beyond the nominal hinge the section is looked at, for foreslope and ditch."""
-
-"""Sign of the offset on the left and on the right: outward ``u = SIDE_SIGN[side] * o``."""
-
-
-@dataclass(frozen=True, slots=True)
-class Breaks:
-    """Breaks of the section at n stations; side axis 0 left, 1 right; lengths in metres.
-
-    Attributes
-    ----------
-    s : (n,)
-        Distance along the given centreline.
-    axis : (n,)
-        Offset of the crown, or of the middle of the pavement where it has none; right positive.
-    axis_source : (n,) int8
-        One of the ``SOURCE_`` values.
-    edge, edge_se : (n, 2)
-        Pavement edge, outward from the given centreline, and its standard error.
-    edge_confidence : (n, 2)
-        Probability (0..1) that the edge lies within half a metre of `edge`.
-    edge_source : (n, 2) int8
-        Nominal where the ground shows no edge.
-    hinge, hinge_se, hinge_confidence, hinge_source : (n, 2)
-        The same for the outer break of the shoulder; NaN where there is no shoulder.
-    ditch : (n, 2)
-        Invert of the ditch, NaN where there is none.
-    ditch_source : (n, 2) int8
-    crowned : (n,) bool
-        False where the pavement falls one way (superelevated).
-    kerb : (n, 2) bool
-        A sharp step up at the edge, with a verge behind it.
-    foreslope_end : (n, 2), optional
-        Where the foreslope ends, at the ditch's bottom or its own foot; NaN where unknown.
-    """
-
-    s: Floats
-    axis: Floats
-    axis_source: NDArray[np.int8]
-    edge: Floats
-    edge_se: Floats
-    edge_confidence: Floats
-    edge_source: NDArray[np.int8]
-    hinge: Floats
-    hinge_se: Floats
-    hinge_confidence: Floats
-    hinge_source: NDArray[np.int8]
-    ditch: Floats
-    ditch_source: NDArray[np.int8]
-    crowned: NDArray[np.bool_]
-    kerb: NDArray[np.bool_]
-    foreslope_end: Floats | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Overrides:
-    """What a person fixed, per station; NaN = not given, None = nothing given.
-
-    Attributes
-    ----------
-    edge, hinge : (n, 2)
-        Outward from the given centreline, metres.
-    axis : (n,)
-        Offset of the crown, right positive, metres.
-    """
-
-    edge: Floats | None = None
-    hinge: Floats | None = None
-    axis: Floats | None = None
 
 
 def find_breaks(

@@ -39,7 +39,8 @@ from analysis.findings.sheets import (
 )
 
 if TYPE_CHECKING:
-    from analysis.findings.geopackage import Findings, Table
+    from analysis.common.table import Table
+    from analysis.findings.geopackage import Findings
 
 __all__ = [
     "flagged_stations",

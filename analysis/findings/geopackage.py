@@ -9,7 +9,7 @@ import json
 import os
 import sqlite3
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import repeat
@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
+from analysis.common.table import Table, column
 from analysis.common.types import Floats
 
 __all__ = [
@@ -30,7 +30,6 @@ __all__ = [
     "REVIEW_COLUMNS",
     "STATION_COLUMNS",
     "Findings",
-    "Table",
     "check_replaceable",
     "read_findings",
     "write_findings",
@@ -152,45 +151,6 @@ REVIEW_COLUMNS: Mapping[str, str] = {
     "reason": "str",
     "at": "str",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Named columns of one length; numbers are float arrays (NaN unknown), texts object arrays."""
-
-    columns: Mapping[str, NDArray[Any]]
-
-    def __post_init__(self) -> None:
-        """Refuse columns of unequal length: a row would then mix two stations."""
-        lengths = {name: len(column) for name, column in self.columns.items()}
-        if len(set(lengths.values())) > 1:
-            raise ValueError(f"columns of one table must be equally long, got {lengths}")
-
-    def __len__(self) -> int:
-        return len(next(iter(self.columns.values()))) if self.columns else 0
-
-    def __getitem__(self, name: str) -> NDArray[Any]:
-        return self.columns[name]
-
-    def __contains__(self, name: str) -> bool:
-        return name in self.columns
-
-    def names(self) -> tuple[str, ...]:
-        """Column names in order."""
-        return tuple(self.columns)
-
-    def row(self, index: int) -> dict[str, Any]:
-        """One row as a plain dictionary."""
-        return {name: column[index] for name, column in self.columns.items()}
-
-    def where(self, keep: NDArray[Any]) -> "Table":
-        """Return the rows that a mask or an index array keeps."""
-        return Table({name: column[keep] for name, column in self.columns.items()})
-
-    @classmethod
-    def empty(cls, types: Mapping[str, str]) -> "Table":
-        """Return a table without rows, with the columns of `types`."""
-        return cls({name: _column([], kind) for name, kind in types.items()})
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,15 +351,6 @@ def _type_of(value: Any) -> str:
     return "str"
 
 
-def _column(values: Sequence[Any], kind: str) -> NDArray[Any]:
-    """Column for a table: NaN or an empty text where the file has NULL."""
-    if kind == "str":
-        column = np.empty(len(values), dtype=object)
-        column[:] = ["" if value is None else value for value in values]
-        return column
-    return np.array([np.nan if value is None else float(value) for value in values], dtype=float)
-
-
 def read_findings(path: str | os.PathLike[str]) -> Findings:
     """Read a findings file back.
 
@@ -469,7 +420,7 @@ def _read_layer(
         features = list(layer)
         crs_wkt = str(layer.crs_wkt)
     columns = {
-        key: _column([feature["properties"].get(key) for feature in features], kind)
+        key: column([feature["properties"].get(key) for feature in features], kind)
         for key, kind in types.items()
     }
     return Table(columns), [feature["geometry"] for feature in features], crs_wkt

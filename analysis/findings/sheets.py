@@ -24,7 +24,8 @@ from analysis.findings.readings import expected_fall_mm
 from analysis.findings.sheet_text import Block, Sheet
 
 if TYPE_CHECKING:
-    from analysis.findings.geopackage import Findings, Table
+    from analysis.common.table import Table
+    from analysis.findings.geopackage import Findings
 
 __all__ = [
     "StationRows",

@@ -8,7 +8,6 @@ a break has to be thrown away.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -16,10 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats, Progress
-from analysis.edges.find_breaks import (
-    Breaks,
-)
-from analysis.shoulder.noise import Noise, estimate_noise
+from analysis.edges.values import Breaks
 from analysis.shoulder.regression import (
     STRIP_M,
     SideFit,
@@ -31,113 +27,12 @@ from analysis.shoulder.regression import (
 )
 from analysis.shoulder.resolving import averaging_lengths, too_coarse
 from analysis.shoulder.straightedge import STRAIGHTEDGE_M, lay_straightedge
+from analysis.shoulder.values import Measures, Noise, Sections, Status
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Cells
+    from analysis.corridor.values import Cells
 
-__all__ = [
-    "NOT_JUDGED",
-    "NO_DATA",
-    "OK",
-    "TOO_COARSE",
-    "Measures",
-    "Noise",
-    "Sections",
-    "estimate_noise",
-    "measure",
-]
-
-
-OK, NO_DATA, NOT_JUDGED, TOO_COARSE = 0, 1, 2, 3
-
-
-@dataclass(frozen=True, slots=True)
-class Measures:
-    """What was measured at n stations; (n, 2) with side 0 left, 1 right; NaN = unknown.
-
-    Cross slopes in percent, positive falls outward; standard errors in the unit of the value.
-
-    Attributes
-    ----------
-    pavement_slope_pct, pavement_slope_se, shoulder_slope_pct, shoulder_slope_se : (n, 2)
-    slope_cov : (n, 2)
-        Covariance of pavement and shoulder slope, percent squared.
-    edge_drop_mm, edge_drop_se : (n, 2)
-        Positive: shoulder lower than the pavement.
-    drop_shoulder_cov : (n, 2)
-        Covariance of edge drop and shoulder slope, mm percent.
-    rut_mm, rut_se, ridge_mm, ridge_se, rut_detectable_mm : (n, 2)
-        Largest gap under and rise above a straightedge; depth of a wheel rut that is told from
-        none with 95 % certainty.
-    foreslope_pct : (n, 2)
-    grade_pct : (n, 2)
-        Along the road at the edge, positive rises up-station.
-    shoulder_width_m, edge_z_m : (n, 2)
-        Edge to hinge; height of the pavement plane at the edge.
-    cells : (n, 2) int
-        Cells on the shoulder.
-    effective_cells : (n, 2)
-        As many independent cells would tell as much about the shoulder slope.
-    outlier_share : (n, 2)
-        Share of shoulder cells left out of the fit.
-    roughness_mm : (n, 2)
-        Robust scatter of the shoulder about its plane.
-    average_m : (n, 2)
-        Averaging length used.
-    status : (n, 2) int8
-        `OK`, `NO_DATA`, `NOT_JUDGED`, `TOO_COARSE`.
-    reason : (n, 2) object
-        One sentence, "" where the status is `OK`.
-    """
-
-    pavement_slope_pct: Floats
-    pavement_slope_se: Floats
-    shoulder_slope_pct: Floats
-    shoulder_slope_se: Floats
-    slope_cov: Floats
-    edge_drop_mm: Floats
-    edge_drop_se: Floats
-    drop_shoulder_cov: Floats
-    rut_mm: Floats
-    rut_se: Floats
-    ridge_mm: Floats
-    ridge_se: Floats
-    rut_detectable_mm: Floats
-    foreslope_pct: Floats
-    grade_pct: Floats
-    shoulder_width_m: Floats
-    edge_z_m: Floats
-    cells: NDArray[np.int64]
-    effective_cells: Floats
-    outlier_share: Floats
-    roughness_mm: Floats
-    average_m: Floats
-    status: NDArray[np.int8]
-    reason: NDArray[np.object_]
-
-
-@dataclass(frozen=True, slots=True)
-class Sections:
-    """Averaged sections relative to the pavement plane at the edge.
-
-    Attributes
-    ----------
-    s : (n,)
-        Stations.
-    u : (k,)
-        Outward from the edge, metres; negative = pavement.
-    height_m, se_m : (n, 2, k)
-        Ground minus pavement height at the edge, and its standard error; NaN = unknown.
-    ground_m : (n, 2, k), optional
-        The same as it lies: the fitted shape where there is one, without the blur of cells and
-        of averaging across.
-    """
-
-    s: Floats
-    u: Floats
-    height_m: Floats
-    se_m: Floats
-    ground_m: Floats | None = None
+__all__ = ["measure"]
 
 
 def measure(
@@ -213,14 +108,14 @@ def measure(
     status = np.zeros((n, 2), dtype=np.int8)
     reason = np.full((n, 2), "", dtype=object)
     few = (values["cells"] < 8) | ~np.isfinite(values["edge_z_m"])
-    status[few] = NO_DATA
+    status[few] = Status.NO_DATA
     reason[few] = "The grid has too few cells on pavement or shoulder here."
     # a coarse grid isn't one with holes: it has as many cells near the road as it can have
     coarse = too_coarse(
         breaks, cells.cell_m, values["shoulder_slope_se"], values["edge_drop_se"], length
     )
     blind = (coarse != "") & (seen > 0.3 * STRIP_M * length / cells.cell_m**2)
-    status[blind] = TOO_COARSE
+    status[blind] = Status.TOO_COARSE
     reason[blind] = coarse[blind]
     for name, value in values.items():
         if name not in ("shoulder_width_m", "cells"):

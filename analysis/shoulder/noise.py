@@ -18,14 +18,13 @@ from numpy.typing import NDArray
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.corridor.ribbon import height_step
-from analysis.edges.find_breaks import (
-    Breaks,
-)
+from analysis.edges.values import Breaks
+from analysis.shoulder.values import Noise
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Cells
+    from analysis.corridor.values import Cells
 
-__all__ = ["Noise", "estimate_noise"]
+__all__ = ["estimate_noise"]
 
 
 LEAST_SIGMA_M = 1e-4
@@ -45,30 +44,6 @@ REACH_M = 100.0
 _LENGTHS_M = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 4.5, 7.0)
 _FARTHEST_LAG_M = 4.0
 _MOST_CELLS = 30_000
-
-
-@dataclass(frozen=True, slots=True)
-class Noise:
-    """Vertical noise of one cell, per station.
-
-    The correlation of two cells a distance d apart is ``(1 - nugget) exp(-d / correlation_m)``.
-
-    Attributes
-    ----------
-    sigma_m : (n,)
-        Standard deviation.
-    correlation_m : (n,)
-        Length over which the correlated part falls to 1/e; 0 where there is none.
-    nugget : (n,)
-        Share of the variance that is white.
-    source : str
-        Where the numbers come from.
-    """
-
-    sigma_m: Floats
-    correlation_m: Floats
-    nugget: Floats
-    source: str
 
 
 @dataclass(frozen=True, slots=True)

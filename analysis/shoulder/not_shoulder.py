@@ -30,11 +30,7 @@ from numpy.typing import NDArray
 from analysis.common.along import known_median
 from analysis.common.sides import SIDE_SIGN, Source
 from analysis.common.types import Floats
-from analysis.edges.find_breaks import (
-    Breaks,
-)
-from analysis.shoulder.measure import NO_DATA, NOT_JUDGED, OK, TOO_COARSE, Measures
-from analysis.shoulder.noise import Noise
+from analysis.edges.values import Breaks
 from analysis.shoulder.unrolled import (
     BIN_M,
     Unrolled,
@@ -46,9 +42,10 @@ from analysis.shoulder.unrolled import (
     unroll,
     windows,
 )
+from analysis.shoulder.values import Measures, Noise, Status
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Cells
+    from analysis.corridor.values import Cells
 
 __all__ = [
     "ACCESS",
@@ -325,8 +322,8 @@ def withhold(
         here = kind[at]
         shares = np.stack([share(kind == k) for k in range(len(REASONS) + 1)], axis=1)
         told = np.zeros(here.size, dtype=np.int8)
-        few = measures.status[:, side] == NO_DATA
-        unmeasured = few | (measures.status[:, side] == TOO_COARSE)
+        few = measures.status[:, side] == Status.NO_DATA
+        unmeasured = few | (measures.status[:, side] == Status.TOO_COARSE)
         slope, se = measures.shoulder_slope_pct[:, side], measures.shoulder_slope_se[:, side]
         with np.errstate(invalid="ignore"):
             told[(measures.outlier_share[:, side] > OUTLIERS_MOST) & ~few] = UNEVEN
@@ -350,17 +347,17 @@ def withhold(
         ]
         coarse = _near_height(suspicion, side, at)
         texts[told == KERB] = [REASONS[KERB].format(height=h) for h in coarse[told == KERB]]
-        judged = np.where(told == NOTHING, OK, NOT_JUDGED)
+        judged = np.where(told == NOTHING, Status.OK, Status.NOT_JUDGED)
         known = np.where(beyond, 0.0, share(suspicion.known[:, side]))
         for chosen, state, text in (
-            (few & (told == NOTHING) & np.isfinite(width[:, side]), TOO_COARSE, _NARROW),
-            (few & (told == NOTHING) & np.isnan(width[:, side]), NOT_JUDGED, _NO_SHOULDER),
-            ((told == NOTHING) & ~beyond & unpaved, NOT_JUDGED, _UNPAVED),
-            ((share(suspicion.masked[:, side]) > 0.5) & ~beyond, NOT_JUDGED, _MASKED),
-            (unmeasured & (known < LEAST_KNOWN), NO_DATA, _MISSING),
+            (few & (told == NOTHING) & np.isfinite(width[:, side]), Status.TOO_COARSE, _NARROW),
+            (few & (told == NOTHING) & np.isnan(width[:, side]), Status.NOT_JUDGED, _NO_SHOULDER),
+            ((told == NOTHING) & ~beyond & unpaved, Status.NOT_JUDGED, _UNPAVED),
+            ((share(suspicion.masked[:, side]) > 0.5) & ~beyond, Status.NOT_JUDGED, _MASKED),
+            (unmeasured & (known < LEAST_KNOWN), Status.NO_DATA, _MISSING),
         ):
             judged[chosen], texts[chosen] = state, text
-        new = judged != OK
+        new = judged != Status.OK
         status[new, side], reason[new, side] = judged[new], texts[new]
     return replace(measures, status=status, reason=reason), replace(breaks, kerb=kerb)
 

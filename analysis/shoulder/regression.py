@@ -18,13 +18,11 @@ from numpy.typing import NDArray
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
-from analysis.edges.find_breaks import (
-    Breaks,
-)
-from analysis.shoulder.noise import Noise
+from analysis.edges.values import Breaks
+from analysis.shoulder.values import Noise
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Cells
+    from analysis.corridor.values import Cells
 
 __all__ = [
     "Shape",

@@ -24,15 +24,13 @@ from analysis.common.sides import Source
 from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.line_noise import line_correlation
-from analysis.edges.find_breaks import (
-    Breaks,
-)
-from analysis.shoulder.noise import Noise
+from analysis.edges.values import Breaks
 from analysis.shoulder.regression import BEYOND_HINGE_M, PAVEMENT_M
 from analysis.shoulder.straightedge import SLANT, detectable_rut_mm
+from analysis.shoulder.values import Noise
 
 if TYPE_CHECKING:
-    from analysis.shoulder.measure import Measures
+    from analysis.shoulder.values import Measures
 
 __all__ = [
     "LEAST_CELLS_ACROSS",
@@ -414,15 +412,15 @@ def resolving_of(measures: Measures, noise: Noise) -> RoadResolving:
     -------
     RoadResolving
     """
-    from analysis.shoulder.measure import OK, TOO_COARSE
+    from analysis.shoulder.values import Status
 
-    ok = (measures.status == OK) & np.isfinite(measures.shoulder_slope_se)
+    ok = (measures.status == Status.OK) & np.isfinite(measures.shoulder_slope_se)
     slope_se = measures.shoulder_slope_se[ok]
     tells = slope_se <= 1.0 / float(ndtri(0.95))
     return RoadResolving(
         sides=int(measures.status.size),
         judged=int(ok.sum()),
-        too_coarse=int((measures.status == TOO_COARSE).sum()),
+        too_coarse=int((measures.status == Status.TOO_COARSE).sum()),
         average_m=_median(measures.average_m),
         sigma_m=_median(noise.sigma_m),
         correlation_m=_median(noise.correlation_m),

@@ -30,8 +30,8 @@ from scipy.special import ndtri
 from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.line_noise import line_correlation
-from analysis.edges.find_breaks import Breaks
-from analysis.shoulder.noise import Noise
+from analysis.edges.values import Breaks
+from analysis.shoulder.values import Noise
 
 if TYPE_CHECKING:
     from analysis.shoulder.regression import SideFit, Strip
@@ -437,7 +437,7 @@ def detectable_rut_mm(
     cell_m, sigma_m, shoulder_width_m, average_m : float
         Metres.
     correlation_m, nugget : float
-        Of the noise, see `analysis.shoulder.noise.Noise`.
+        Of the noise, see `analysis.shoulder.values.Noise`.
     length_m : float
         Of the straightedge.
 

@@ -15,12 +15,10 @@ from numpy.typing import NDArray
 
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
-from analysis.edges.find_breaks import (
-    Breaks,
-)
+from analysis.edges.values import Breaks
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Cells
+    from analysis.corridor.values import Cells
 
 __all__ = [
     "BIN_M",

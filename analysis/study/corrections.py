@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.sides import SIDES
+from analysis.common.table import Table
 from analysis.common.types import Floats
-from analysis.edges.find_breaks import Overrides
-from analysis.findings.geopackage import Table
+from analysis.edges.values import Overrides
 from analysis.road.roadline import Road, to_road
 
 if TYPE_CHECKING:
-    from analysis.study.screening import Extras
+    from analysis.corridor.values import Extras
 
 __all__ = [
     "changed_stations",

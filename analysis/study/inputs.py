@@ -11,10 +11,11 @@ import numpy as np
 
 from analysis.common.errors import OutputError, RoadError, SettingsError
 from analysis.common.stations import parse_station
+from analysis.common.table import Table
+from analysis.corridor.values import Extras
 from analysis.earthwork.workplan import Rates
-from analysis.findings.geopackage import Table, check_replaceable
+from analysis.findings.geopackage import check_replaceable
 from analysis.road.vectors import read_lines, read_points, read_polygons
-from analysis.study.screening import Extras
 from analysis.terrain.grid import Terrain
 
 __all__ = [

@@ -18,7 +18,7 @@ from analysis.common.types import Floats
 
 if TYPE_CHECKING:
     from analysis.road.roadline import Tracker
-    from analysis.study.screening import RoadStudy
+    from analysis.study.values import RoadStudy
     from analysis.terrain.grid import Terrain
 
 __all__ = ["Fall", "Relief", "display_range", "fall_between", "pavement_heights", "relief_on_map"]

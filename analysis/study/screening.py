@@ -7,7 +7,7 @@ measuring; `remeasure` measures one road again after a person corrected its brea
 import platform
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from itertools import pairwise
@@ -18,26 +18,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import known_median
-from analysis.common.errors import OutputError, RoadError
+from analysis.common.errors import RoadError
 from analysis.common.limits import (
     Limits,
     default_limits,
-    limits_from_toml,
     limits_to_toml,
     required_slope,
 )
 from analysis.common.settings import Settings
 from analysis.common.station_arrays import joined, spliced, stations_of
+from analysis.common.table import Table
 from analysis.common.types import Floats, Progress
 from analysis.corridor import ribbon
-from analysis.corridor.ribbon import Cells, Ribbon
-from analysis.earthwork.areas import Areas, areas
-from analysis.edges.find_breaks import Breaks, Overrides, edges_show, find_breaks
-from analysis.findings.geopackage import EDIT_COLUMNS, Findings, Table
+from analysis.corridor.values import Cells, Extras, Ribbon
+from analysis.earthwork.areas import areas
+from analysis.edges.find_breaks import edges_show, find_breaks
+from analysis.edges.values import Breaks, Overrides
+from analysis.findings.geopackage import EDIT_COLUMNS, Findings
 from analysis.road.roadline import Road, frames, station_grid, to_map, to_road
-from analysis.shoulder.measure import Measures, Noise, Sections, estimate_noise, measure
+from analysis.shoulder.measure import measure
+from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.not_shoulder import suspect, withhold
 from analysis.shoulder.resolving import resolving_of, road_resolving_text
+from analysis.shoulder.values import Measures, Noise, Sections
 from analysis.study.corrections import (
     changed_stations,
     given_breaks,
@@ -46,128 +49,24 @@ from analysis.study.corrections import (
     same_overrides,
 )
 from analysis.study.tables import (
-    Reach,
     build_reaches,
     pond_table,
     reach_lines,
     reach_table,
     station_table,
 )
+from analysis.study.values import Measured, RoadStudy, Study
 from analysis.terrain.grid import Terrain, checksum
 from analysis.verdict.beliefs import Beliefs, informed
-from analysis.verdict.judge import Judgement, judge, label_stations
-from analysis.water.assess import Water, assess_across, assess_water, judge_ditch
+from analysis.verdict.judge import judge, label_stations
+from analysis.water.assess import assess_across, assess_water, judge_ditch
 
-__all__ = [
-    "Extras",
-    "Job",
-    "RoadStudy",
-    "Study",
-    "job_of",
-    "rejudge",
-    "remeasure",
-    "screen",
-]
+__all__ = ["rejudge", "remeasure", "screen"]
 
 _UNPAVED_SOURCE = (
     "FHWA/LTAP Gravel Roads Construction & Maintenance Guide, Section I: a gravel road's shoulder "
     "slopes the same as, or slightly more than, its surface (from memory)"
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Extras:
-    """What a person may add to grid and centreline; all in the working plane, metres.
-
-    Attributes
-    ----------
-    mask
-        Polygons (m, 2) of what isn't shoulder: driveways, side roads, bridges, barriers.
-    edges
-        Lines (m, 2) along pavement edges; they override the search where they run.
-    culverts
-        (c, 2) points where a culvert drains the ditch.
-    widths
-        Table of widths by station range: road, from_m, to_m, pavement_left_m, pavement_right_m,
-        shoulder_left_m, shoulder_right_m (NaN = not given).
-    """
-
-    mask: tuple[Floats, ...] = ()
-    edges: tuple[Floats, ...] = ()
-    culverts: Floats = field(default_factory=lambda: np.empty((0, 2)))
-    widths: Table | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """What was measured on one road, whatever the limits; arrays over its n stations."""
-
-    road: Road
-    s: Floats
-    cells: Cells
-    ribbon: Ribbon
-    box_m: Floats
-    overrides: Overrides
-    breaks: Breaks
-    noise: Noise
-    measures: Measures
-    sections: Sections
-    water: Water
-    beliefs: Beliefs
-
-
-@dataclass(frozen=True, slots=True)
-class RoadStudy(Measured):
-    """All that is known of one road: what was measured, and how it is judged.
-
-    `uncorrected` is what was measured before a person corrected single breaks; None where nobody
-    did. Corrections always start from it, so that neither their order nor a way round by a saved
-    file changes the numbers.
-    """
-
-    areas: Areas
-    judgement: Judgement
-    labels: NDArray[np.int8]
-    reaches: tuple[Reach, ...]
-    first_row: int = 0
-    uncorrected: Measured | None = None
-
-    @property
-    def station_m(self) -> Floats:
-        """Station labels of the n stations."""
-        return np.asarray(self.road.label(self.s), dtype=float)
-
-
-@dataclass(frozen=True, slots=True)
-class Study:
-    """A screening: what went in, what was measured, and the findings to hand out."""
-
-    terrain: Terrain
-    settings: Settings
-    limits: Limits
-    roads: tuple[RoadStudy, ...]
-    findings: Findings
-    extras: Extras
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """What it takes to run a screening again."""
-
-    terrain_path: str
-    road_path: str
-    layer: str | None
-    vertical_unit: str | None
-    reverse: bool
-    start_m: float
-    settings: Settings
-    limits: Limits
-    warp: bool = False
-    crs: str | None = None
-    road_crs: str | None = None
-    name_field: str | None = None
-    use_measures: bool = True
-    extras: Mapping[str, str] = field(default_factory=dict)
 
 
 def screen(
@@ -784,41 +683,3 @@ def _run_record(
 
 def _limits_record(limits: Limits) -> dict[str, Any]:
     return {"surface": limits.surface, "limits": limits_to_toml(limits)}
-
-
-def job_of(findings: Findings, path: str) -> Job:
-    """What a findings file says it was made from; relative paths start at the file's folder.
-
-    Raises
-    ------
-    OutputError
-        If the run record lacks what a screening needs.
-    """
-    run = findings.run
-    folder = Path(path).resolve().parent
-    try:
-        return Job(
-            terrain_path=str(folder / str(run["terrain"])),
-            road_path=str(folder / str(run["centreline"])),
-            layer=run.get("centreline_layer") or None,
-            vertical_unit=run.get("vertical_unit") or None,
-            reverse=bool(run.get("reverse") or False),
-            start_m=float(run.get("start_m") or 0.0),
-            settings=Settings.from_json(str(run["settings"])),
-            limits=limits_from_toml(str(run["limits"])),
-            warp=bool(run.get("warped_to")),
-            crs=run.get("crs_given") or None,
-            road_crs=run.get("centreline_crs") or None,
-            name_field=run.get("name_field") or None,
-            use_measures=bool(run.get("use_measures", True)),
-            extras={
-                name: str(folder / str(run[name]))
-                for name in ("mask", "edges", "widths", "culverts")
-                if run.get(name)
-            },
-        )
-    except KeyError as error:
-        raise OutputError(
-            f"The run record of {Path(path).name} lacks {error.args[0]}: open the terrain and the "
-            "centreline yourself and screen again."
-        ) from error

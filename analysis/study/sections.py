@@ -10,7 +10,7 @@ from analysis.common.sides import SIDES, Source
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
 from analysis.earthwork.areas import section_shapes
-from analysis.study.screening import RoadStudy, Study
+from analysis.study.values import RoadStudy, Study
 
 __all__ = [
     "SectionSide",

@@ -17,11 +17,12 @@ from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.common.sides import SIDE_SIGN, SIDES, Source
 from analysis.common.station_arrays import joined
+from analysis.common.table import Table
 from analysis.common.types import Floats
 from analysis.earthwork.areas import Areas, Balance, balances
-from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Table
+from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.road.roadline import Road, to_map
-from analysis.shoulder.measure import Measures
+from analysis.shoulder.values import Measures
 from analysis.verdict.judge import (
     CANT_TELL,
     DEFECTS,
@@ -36,7 +37,7 @@ from analysis.verdict.judge import (
 from analysis.water.assess import judge_ditch
 
 if TYPE_CHECKING:
-    from analysis.study.screening import RoadStudy
+    from analysis.study.values import RoadStudy
 
 __all__ = [
     "Reach",

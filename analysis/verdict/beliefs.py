@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from analysis.common.types import Floats
-from analysis.shoulder.measure import Measures
+from analysis.shoulder.values import Measures
 
 __all__ = ["Beliefs", "alone", "drop_shares", "informed", "steadied"]
 

@@ -17,7 +17,7 @@ from scipy.special import ndtr, ndtri, owens_t
 
 from analysis.common.limits import Limits, ShapeLimits
 from analysis.common.types import Floats
-from analysis.shoulder.measure import Measures
+from analysis.shoulder.values import Measures
 from analysis.verdict.beliefs import Beliefs, alone
 
 __all__ = [

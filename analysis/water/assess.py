@@ -31,9 +31,9 @@ from analysis.water.zones import zones
 
 if TYPE_CHECKING:
     from analysis.common.limits import WaterLimits
-    from analysis.corridor.ribbon import Ribbon
-    from analysis.edges.find_breaks import Breaks
-    from analysis.shoulder.measure import Measures, Noise, Sections
+    from analysis.corridor.values import Ribbon
+    from analysis.edges.values import Breaks
+    from analysis.shoulder.values import Measures, Noise, Sections
 
 __all__ = [
     "Ditch",

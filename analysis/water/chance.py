@@ -14,7 +14,7 @@ from analysis.water.filling import fill_ribbon
 from analysis.water.zones import WHERE
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Ribbon
+    from analysis.corridor.values import Ribbon
 
 __all__ = ["ChanceLevel", "NoiseMaker", "chance_level", "rare_maximum"]
 

@@ -24,9 +24,9 @@ from analysis.water.sags import InvertLine, Sags, find_sags
 from analysis.water.zones import zones
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Ribbon
-    from analysis.edges.find_breaks import Breaks
-    from analysis.shoulder.measure import Noise
+    from analysis.corridor.values import Ribbon
+    from analysis.edges.values import Breaks
+    from analysis.shoulder.values import Noise
 
 __all__ = [
     "Ditch",

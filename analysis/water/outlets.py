@@ -20,7 +20,7 @@ from analysis.water.filling import fill_ribbon, spill_cell
 from analysis.water.zones import PAVEMENT
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Ribbon
+    from analysis.corridor.values import Ribbon
 
 __all__ = ["AVERAGE_M", "Basin", "Outlets", "culvert_cells", "find_outlets", "road_outlets"]
 

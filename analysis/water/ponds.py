@@ -24,9 +24,9 @@ from analysis.water.outlets import AVERAGE_M, Basin, Outlets, road_outlets
 from analysis.water.zones import SHOULDER, WHERE, roughness, zones
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Ribbon
-    from analysis.edges.find_breaks import Breaks
-    from analysis.shoulder.measure import Noise
+    from analysis.corridor.values import Ribbon
+    from analysis.edges.values import Breaks
+    from analysis.shoulder.values import Noise
 
 __all__ = ["Ponds", "find_ponds"]
 

@@ -14,7 +14,7 @@ from analysis.water.filling import spill_cell
 from analysis.water.outlets import Outlets
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Ribbon
+    from analysis.corridor.values import Ribbon
 
 __all__ = ["InvertLine", "SagMap", "Sags", "find_sags"]
 

@@ -11,8 +11,8 @@ from analysis.common.along import interpolate_along
 from analysis.common.types import Floats
 
 if TYPE_CHECKING:
-    from analysis.corridor.ribbon import Ribbon
-    from analysis.edges.find_breaks import Breaks
+    from analysis.corridor.values import Ribbon
+    from analysis.edges.values import Breaks
 
 __all__ = ["BEYOND", "DITCH", "PAVEMENT", "SHOULDER", "WHERE", "roughness", "zones"]
 

@@ -49,8 +49,8 @@ from gui.look.units import METRIC
 from gui.look.words import side_text
 
 if TYPE_CHECKING:
-    from analysis.study.screening import Study
     from analysis.study.sections import SectionView
+    from analysis.study.values import Study
 
 __all__ = [
     "PAPERS",

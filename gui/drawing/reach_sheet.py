@@ -43,8 +43,8 @@ from gui.look.words import (
 
 if TYPE_CHECKING:
     from analysis.earthwork.workplan import WorkItem
-    from analysis.study.screening import Study
     from analysis.study.sections import SectionView
+    from analysis.study.values import Study
 
 __all__ = ["draw_reach_sheet", "rows_that_fit"]
 

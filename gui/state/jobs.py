@@ -26,9 +26,11 @@ from gui.state.runner import Progress
 if TYPE_CHECKING:
     from analysis.common.limits import Limits
     from analysis.common.settings import Settings
-    from analysis.findings.geopackage import Findings, Table
+    from analysis.common.table import Table
+    from analysis.corridor.values import Extras
+    from analysis.findings.geopackage import Findings
     from analysis.road.roadline import Road
-    from analysis.study.screening import Extras, Study
+    from analysis.study.values import Study
     from analysis.terrain.grid import Terrain
 
 __all__ = [
@@ -408,11 +410,11 @@ def open_study(progress: Progress, path: str) -> Opened:
     """Read a saved study, and open the grid and roads it was made from if they are there."""
     from analysis.common.settings import Settings
     from analysis.findings.geopackage import read_findings
-    from analysis.study import screening
+    from analysis.study.job import job_of
 
     progress(0.05, Path(path).name)
     found = read_findings(path)
-    job = screening.job_of(found, path)
+    job = job_of(found, path)
     progress(0.6, "")
     terrain_source = TerrainSource(job.terrain_path, job.vertical_unit, job.warp, job.crs)
     source = RoadSource(
@@ -575,7 +577,7 @@ def reviews_of(table: Table) -> dict[tuple[str, ...], Any]:
 
 
 def _table(types: Mapping[str, str], values: Mapping[str, Sequence[Any]]) -> Table:
-    from analysis.findings.geopackage import Table
+    from analysis.common.table import Table
 
     return Table(
         {

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from analysis.common.settings import Settings
     from analysis.findings.geopackage import Findings
     from analysis.road.roadline import Road
-    from analysis.study.screening import Study
+    from analysis.study.values import Study
     from analysis.terrain.grid import Terrain
 
 __all__ = ["EXTRA_KINDS", "SIDES", "Review", "StationKey", "WindowModel"]

@@ -41,7 +41,7 @@ def words() -> str:
 
 def is_needed() -> bool:
     """Whether a screening would have to compile first; loads the compiler to find out."""
-    from analysis.common.compiled import is_first_run
+    from analysis.study.warm_up import is_first_run
 
     return not _tried.is_set() and is_first_run()
 

@@ -12,7 +12,7 @@ from PySide6.QtGui import QKeyEvent, QKeySequence
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView
 
 if TYPE_CHECKING:
-    from analysis.findings.geopackage import Table
+    from analysis.common.table import Table
 
 __all__ = ["RowsView", "write_rows"]
 

@@ -41,7 +41,7 @@ from gui.look.words import (
 )
 
 if TYPE_CHECKING:
-    from analysis.findings.geopackage import Table
+    from analysis.common.table import Table
 
 __all__ = [
     "MADE_UP",

@@ -47,7 +47,8 @@ from gui.tables.table_model import (
 )
 
 if TYPE_CHECKING:
-    from analysis.findings.geopackage import Findings, Table
+    from analysis.common.table import Table
+    from analysis.findings.geopackage import Findings
     from gui.state.model import WindowModel
 
 __all__ = ["KEYS", "TablePage"]

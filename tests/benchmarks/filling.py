@@ -13,8 +13,8 @@ from scipy.ndimage import label, maximum
 from scipy.ndimage import sum as total
 from skimage.morphology import reconstruction
 
-from analysis.corridor.ribbon import Ribbon
-from analysis.shoulder.noise import Noise
+from analysis.corridor.values import Ribbon
+from analysis.shoulder.values import Noise
 from analysis.water.chance import NoiseMaker
 from analysis.water.filling import fill_ribbon
 from analysis.water.ponds import find_ponds

@@ -11,15 +11,14 @@ from numpy.typing import NDArray
 from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
 from analysis.common.sides import Source
-from analysis.edges.find_breaks import (
-    Breaks,
-    Overrides,
-    find_breaks,
-)
+from analysis.edges.find_breaks import find_breaks
+from analysis.edges.values import Breaks, Overrides
 from analysis.road.roadline import make_road
-from analysis.shoulder.measure import OK, Measures, measure
-from analysis.shoulder.noise import Noise, estimate_noise
-from analysis.study.screening import RoadStudy, screen
+from analysis.shoulder.measure import measure
+from analysis.shoulder.noise import estimate_noise
+from analysis.shoulder.values import Measures, Noise, Status
+from analysis.study.screening import screen
+from analysis.study.values import RoadStudy
 from analysis.terrain.grid import open_terrain
 from analysis.verdict.judge import FINDINGS
 from sample_terrain.roads import random_spec
@@ -157,7 +156,7 @@ def run_case(case: Case) -> dict[str, object]:
     for name, value in _bounds(case, scene, truth, plane).items():
         out[f"bound_{name}"] = np.broadcast_to(value, plane.shape).ravel()
     for how, (breaks, noise, m) in chains.items():
-        out[f"{how}_ok"] = (m.status == OK).ravel()
+        out[f"{how}_ok"] = (m.status == Status.OK).ravel()
         out[f"{how}_slope"] = (m.shoulder_slope_pct - truth.shoulder_slope_pct).ravel()
         out[f"{how}_slope_se"] = m.shoulder_slope_se.ravel()
         out[f"{how}_drop"] = (m.edge_drop_mm - truth.edge_drop_mm).ravel()

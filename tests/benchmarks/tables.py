@@ -16,13 +16,8 @@ import numpy as np
 from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QApplication
 
-from analysis.findings.geopackage import (
-    POND_COLUMNS,
-    REACH_COLUMNS,
-    STATION_COLUMNS,
-    Findings,
-    Table,
-)
+from analysis.common.table import Table
+from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Findings
 from gui.state import jobs
 from gui.state.model import WindowModel
 from gui.tables.tables import StationTable

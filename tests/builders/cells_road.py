@@ -4,9 +4,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from analysis.corridor.ribbon import Cells
-from analysis.edges.find_breaks import Breaks
-from analysis.shoulder.noise import Noise
+from analysis.corridor.values import Cells
+from analysis.edges.values import Breaks
+from analysis.shoulder.values import Noise
 
 EDGE, WIDTH = 3.5, 1.5
 PAVEMENT, SHOULDER, FORESLOPE = 0.02, 0.04, 0.25

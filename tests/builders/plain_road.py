@@ -4,9 +4,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from analysis.corridor.ribbon import Ribbon
-from analysis.edges.find_breaks import Breaks
-from analysis.shoulder.noise import Noise
+from analysis.corridor.values import Ribbon
+from analysis.edges.values import Breaks
+from analysis.shoulder.values import Noise
 from analysis.water.chance import NoiseMaker
 
 EDGE, HINGE, DITCH = 3.5, 5.0, 8.0

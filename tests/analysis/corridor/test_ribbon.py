@@ -10,7 +10,8 @@ from scipy.ndimage import map_coordinates
 
 import analysis.corridor.ribbon as ribbon_module
 from analysis.common.errors import Cancelled, SettingsError, TerrainError
-from analysis.corridor.ribbon import Cells, footprint, height_step, read_corridor
+from analysis.corridor.ribbon import footprint, height_step, read_corridor
+from analysis.corridor.values import Cells
 from analysis.road.roadline import Tracker, frames, make_road, reversed_road, to_map, to_road
 from analysis.terrain.grid import Terrain, open_terrain, read_window
 from tests.conftest import EAST, NORTH

@@ -9,12 +9,9 @@ from hypothesis import strategies as st
 
 from analysis.common.errors import Cancelled
 from analysis.common.sides import Source
-from analysis.corridor.ribbon import Cells
-from analysis.edges.find_breaks import (
-    Breaks,
-    Overrides,
-    find_breaks,
-)
+from analysis.corridor.values import Cells
+from analysis.edges.find_breaks import find_breaks
+from analysis.edges.values import Breaks, Overrides
 from analysis.road.roadline import Tracker, frames, make_road
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene

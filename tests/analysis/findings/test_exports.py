@@ -12,6 +12,7 @@ import pytest
 
 from analysis.common.errors import LimitsError, OutputError, SettingsError
 from analysis.common.limits import default_limits, limits_to_toml
+from analysis.common.table import Table
 from analysis.earthwork.workplan import CAUTIONS, Rates
 from analysis.findings.exports import (
     flagged_stations,
@@ -20,13 +21,7 @@ from analysis.findings.exports import (
     write_gpx,
     write_sheets,
 )
-from analysis.findings.geopackage import (
-    POND_COLUMNS,
-    REACH_COLUMNS,
-    STATION_COLUMNS,
-    Findings,
-    Table,
-)
+from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Findings
 from analysis.findings.sheet_text import to_html, to_markdown
 from analysis.findings.sheets import (
     limits_of,

@@ -11,6 +11,7 @@ from scipy.stats import chi2, norm
 
 from analysis.common.errors import ReadingsError
 from analysis.common.limits import default_limits, limits_to_toml
+from analysis.common.table import Table
 from analysis.findings.fieldcheck import (
     ACCEPTED,
     BORDERLINE,
@@ -22,13 +23,7 @@ from analysis.findings.fieldcheck import (
     compare,
     report,
 )
-from analysis.findings.geopackage import (
-    POND_COLUMNS,
-    REACH_COLUMNS,
-    STATION_COLUMNS,
-    Findings,
-    Table,
-)
+from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Findings
 from analysis.findings.readings import (
     Reading,
     expected_fall_mm,

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from analysis.common.errors import Cancelled, OutputError
+from analysis.common.table import Table
 from analysis.findings import geopackage as findings_module
 from analysis.findings.geopackage import (
     EDIT_COLUMNS,
@@ -16,7 +17,6 @@ from analysis.findings.geopackage import (
     REVIEW_COLUMNS,
     STATION_COLUMNS,
     Findings,
-    Table,
     read_findings,
     write_findings,
 )

@@ -11,8 +11,9 @@ from shapely import affinity
 from shapely.geometry import Polygon, box
 
 from analysis.corridor.footprint import smear_width, smeared_ramp, smeared_step
-from analysis.shoulder.measure import NO_DATA, OK, measure
+from analysis.shoulder.measure import measure
 from analysis.shoulder.regression import road_slant
+from analysis.shoulder.values import Status
 from sample_terrain.cells import correlated_noise
 from tests.builders.cells_road import (
     EDGE,
@@ -131,7 +132,7 @@ def test_measure_tilted_plane(azimuth, edge, axis, cell):
     np.testing.assert_allclose(m.edge_drop_mm, 0.0, atol=1e-5)
     at_edge = 250.0 + 0.031 * stations[:, None] - 0.027 * sides * np.array([-1.0, 1.0])
     np.testing.assert_allclose(m.edge_z_m, at_edge, atol=1e-7)
-    assert (m.status == OK).all() and (m.reason == "").all()
+    assert (m.status == Status.OK).all() and (m.reason == "").all()
 
 
 def test_measure_plane_beside_slanting_line():
@@ -460,11 +461,11 @@ def test_measure_hole_is_no_data():
         cells.s, cells.o, np.where(hole, np.nan, cells.z), cells.row, cells.col, cells.cell_m
     )
     m = _measured(keep, known_breaks(np.array([20.0, 60.0, 100.0])), 24.0)
-    assert m.status[1, 1] == NO_DATA and m.reason[1, 1].endswith(".")
+    assert m.status[1, 1] == Status.NO_DATA and m.reason[1, 1].endswith(".")
     assert all(np.isnan(value) for value in _numbers(m, 1, 1).values())
-    assert m.status[1, 0] == OK
+    assert m.status[1, 0] == Status.OK
     assert np.isfinite(list(_numbers(m, 1, 0).values())).all()
-    assert (m.status[[0, 2]] == OK).all()
+    assert (m.status[[0, 2]] == Status.OK).all()
 
 
 def test_measure_nan_heights_count_as_holes():
@@ -478,7 +479,7 @@ def test_measure_nan_heights_count_as_holes():
     a, b = _measured(holed, breaks, 24.0), _measured(left, breaks, 24.0)
     for f in fields(a):
         np.testing.assert_array_equal(getattr(a, f.name), getattr(b, f.name), err_msg=f.name)
-    assert a.status[2, 0] == NO_DATA
+    assert a.status[2, 0] == Status.NO_DATA
 
 
 def test_measure_masked_cells_dont_count():
@@ -500,7 +501,7 @@ def test_measure_without_shoulder():
     breaks = known_breaks(np.array([60.0]), width=np.nan)
     m = _measured(cells, breaks, 24.0)
     assert np.isnan(m.shoulder_width_m).all()
-    assert (m.status == NO_DATA).all()
+    assert (m.status == Status.NO_DATA).all()
     assert np.isnan(m.shoulder_slope_pct).all() and np.isnan(m.edge_drop_mm).all()
 
 

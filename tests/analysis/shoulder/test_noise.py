@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from scipy.linalg import cholesky
 
-from analysis.corridor.ribbon import Cells
-from analysis.edges.find_breaks import Breaks
+from analysis.corridor.values import Cells
+from analysis.edges.values import Breaks
 from analysis.shoulder.measure import measure
-from analysis.shoulder.noise import LEAST_SIGMA_M, Noise, estimate_noise
+from analysis.shoulder.noise import LEAST_SIGMA_M, estimate_noise
+from analysis.shoulder.values import Noise
 from sample_terrain.cells import correlated_noise
 from tests.builders.cells_road import both_sides, box_for, known_breaks, known_noise, straight_cells
 

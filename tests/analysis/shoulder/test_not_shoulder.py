@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from scipy import ndimage
 
 from analysis.common.settings import Settings
+from analysis.common.table import Table
 from analysis.corridor.footprint import smeared_ramp, smeared_step
-from analysis.corridor.ribbon import Cells
-from analysis.findings.geopackage import Table
+from analysis.corridor.values import Cells
 from analysis.road.read_roads import read_roads
 from analysis.road.roadline import make_road
-from analysis.shoulder.measure import NO_DATA, NOT_JUDGED, OK, TOO_COARSE, measure
+from analysis.shoulder.measure import measure
 from analysis.shoulder.not_shoulder import (
     ACCESS,
     BRIDGE,
@@ -35,6 +35,7 @@ from analysis.shoulder.not_shoulder import (
     withhold,
 )
 from analysis.shoulder.unrolled import closed, grown, moving_sums, short_pulses, unroll
+from analysis.shoulder.values import Status
 from analysis.study import inputs, screening
 from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec
@@ -156,14 +157,14 @@ def test_a_kerb_is_told_and_its_verge_not_judged(cell_m, height_m):
     seen = look(cells)
     inside = (seen.s >= 90.0) & (seen.s <= 230.0)
     outside = (seen.s <= 60.0) | (seen.s >= 260.0)
-    assert (seen.status[inside, 0] == NOT_JUDGED).all()
+    assert (seen.status[inside, 0] == Status.NOT_JUDGED).all()
     assert seen.breaks.kerb[inside, 0].all()
     assert len(set(seen.measures.reason[inside, 0])) == 1
     found = np.nanmedian(seen.found.kerb_height_m[:, 0])
     assert found == pytest.approx(height_m, abs=0.02)
     rounded = 50 * round(found / 0.05)
     assert f"about {rounded} mm" in seen.measures.reason[inside, 0][0]
-    assert (seen.status[outside] == OK).all() and (seen.status[:, 1] == OK).all()
+    assert (seen.status[outside] == Status.OK).all() and (seen.status[:, 1] == Status.OK).all()
     assert not seen.breaks.kerb[outside].any() and not seen.breaks.kerb[:, 1].any()
 
 
@@ -187,7 +188,7 @@ def test_a_high_shoulder_is_no_kerb(shape, cell_m):
     cells = road(between(shape, 80.0, 240.0, 10.0), cell_m=cell_m, sigma_m=0.02)
     seen = look(cells)
     assert set(seen.found.kind.ravel()) == {NOTHING}
-    assert (seen.status == OK).all()
+    assert (seen.status == Status.OK).all()
 
 
 def test_what_the_grid_cannot_tell_from_a_kerb_is_not_judged():
@@ -195,8 +196,8 @@ def test_what_the_grid_cannot_tell_from_a_kerb_is_not_judged():
     shape = between(ramp(0.15, 0.55), 80.0, 240.0, 10.0)
     coarse = look(road(shape, cell_m=0.61, sigma_m=0.02))
     fine = look(road(shape, cell_m=0.2, sigma_m=0.01), sigma_m=0.01)
-    assert coarse.status[15, 0] == NOT_JUDGED
-    assert fine.status[15, 0] == OK
+    assert coarse.status[15, 0] == Status.NOT_JUDGED
+    assert fine.status[15, 0] == Status.OK
 
 
 @given(
@@ -236,8 +237,8 @@ def test_a_dropped_kerb_between_two_kerbs():
 
     seen = look(road(shape, sigma_m=0.02, length_m=400.0), length_m=400.0)
     assert kinds(seen.found, 0, 93.0, 102.0) == {DROPPED_KERB: 4}
-    assert (seen.status[seen.s < 160.0, 0] == NOT_JUDGED).all()
-    assert (seen.status[(seen.s > 190.0) & (seen.s < 260.0), 0] == OK).all()
+    assert (seen.status[seen.s < 160.0, 0] == Status.NOT_JUDGED).all()
+    assert (seen.status[(seen.s > 190.0) & (seen.s < 260.0), 0] == Status.OK).all()
     at = np.flatnonzero(seen.s == 100.0)[0]
     assert "gap between two kerbs" in seen.measures.reason[at, 0]
 
@@ -249,7 +250,7 @@ def test_a_kerb_outside_the_assumed_edge():
         return np.where(x < 2.5, -PAVEMENT * x, -PAVEMENT * 2.5 + 0.15 - 0.01 * (x - 2.5))
 
     seen = look(road(shape, shape, sigma_m=0.015), sigma_m=0.015)
-    assert (seen.status == NOT_JUDGED).all()
+    assert (seen.status == Status.NOT_JUDGED).all()
     assert all("check the pavement width" in text for text in seen.measures.reason.ravel())
 
 
@@ -298,11 +299,11 @@ def test_an_access_is_left_out_and_its_neighbours_are_judged(slope, width_m):
     cells = road(between(access(slope), begin, end, 1.5), sigma_m=0.02)
     seen = look(cells)
     at = int(np.flatnonzero(seen.s == 150.0)[0])
-    assert seen.status[at, 0] == NOT_JUDGED and "driveway" in seen.measures.reason[at, 0]
+    assert seen.status[at, 0] == Status.NOT_JUDGED and "driveway" in seen.measures.reason[at, 0]
     others = np.abs(seen.s - 150.0) > 15.0
-    assert (seen.status[others] == OK).all()
+    assert (seen.status[others] == Status.OK).all()
     beside = np.abs(np.abs(seen.s - 150.0) - 10.0) < 1.0
-    known = beside & (seen.status[:, 0] == OK)
+    known = beside & (seen.status[:, 0] == Status.OK)
     slopes = seen.measures.shoulder_slope_pct[known, 0]
     error = np.abs(slopes - 100.0 * SHOULDER)
     assert (error <= 4.0 * seen.measures.shoulder_slope_se[known, 0]).all()
@@ -331,7 +332,7 @@ def test_a_vehicle_is_left_out_and_the_shoulder_judged_without_it():
     car = (np.abs(cells.s - 150.0) < 2.2) & (np.abs(-cells.o - EDGE - 0.9) < 0.6)
     assert seen.found.foreign[car].all()
     assert seen.found.foreign.mean() < 0.02
-    assert (seen.status == OK).all()
+    assert (seen.status == Status.OK).all()
     error = np.abs(seen.measures.shoulder_slope_pct - 100.0 * SHOULDER)
     assert (error < 5.0 * seen.measures.shoulder_slope_se).all()
 
@@ -345,9 +346,9 @@ def test_a_row_of_vehicles_hides_the_shoulder():
 
     seen = look(road(shape, sigma_m=0.02))
     at = int(np.flatnonzero(seen.s == 150.0)[0])
-    assert seen.status[at, 0] == NOT_JUDGED
+    assert seen.status[at, 0] == Status.NOT_JUDGED
     assert "parked vehicle" in seen.measures.reason[at, 0]
-    assert (seen.status[:, 1] == OK).all()
+    assert (seen.status[:, 1] == Status.OK).all()
 
 
 def test_a_wall_on_the_shoulder():
@@ -359,8 +360,8 @@ def test_a_wall_on_the_shoulder():
     seen = look(road(between(shape, 80.0, 240.0), sigma_m=0.02))
     inside = (seen.s >= 100.0) & (seen.s <= 220.0)
     assert kinds(seen.found, 0, 90.0, 230.0) == {WALL: 56}
-    assert (seen.status[inside, 0] == NOT_JUDGED).all()
-    assert (seen.status[seen.s < 60.0] == OK).all()
+    assert (seen.status[inside, 0] == Status.NOT_JUDGED).all()
+    assert (seen.status[seen.s < 60.0] == Status.OK).all()
 
 
 def test_a_bridge_taken_out_of_the_grid():
@@ -370,8 +371,8 @@ def test_a_bridge_taken_out_of_the_grid():
     seen = look(replace(cells, z=cells.z - gap))
     assert set(kinds(seen.found, 0, 145.0, 155.0)) == {BRIDGE}
     at = np.abs(seen.s - 150.0) < 1.0
-    assert (seen.status[at] == NOT_JUDGED).all()
-    assert (seen.status[np.abs(seen.s - 150.0) > 60.0] == OK).all()
+    assert (seen.status[at] == Status.NOT_JUDGED).all()
+    assert (seen.status[np.abs(seen.s - 150.0) > 60.0] == Status.OK).all()
 
 
 def test_a_bridge_left_in_the_grid():
@@ -434,7 +435,7 @@ def test_faults_are_judged_not_suspected(name, cell_m, sigma_m):
     cells = road(between(FAULTS[name], 120.0, 180.0, 10.0), cell_m=cell_m, sigma_m=sigma_m, seed=3)
     seen = look(cells, sigma_m=sigma_m)
     # what a grid of 1 m can't tell is another matter
-    assert set(seen.status.ravel()) == {OK if cell_m < 1.0 else TOO_COARSE}
+    assert set(seen.status.ravel()) == {Status.OK if cell_m < 1.0 else Status.TOO_COARSE}
     assert set(seen.found.kind.ravel()) == {NOTHING}
     assert not seen.found.foreign.any()
 
@@ -447,7 +448,7 @@ def test_a_washed_out_gully_is_never_hidden():
 
     seen = look(road(shape, sigma_m=0.02))
     assert not np.isin(seen.found.kind, (ACCESS, OBSTACLE)).any()
-    assert (seen.status == OK).all()
+    assert (seen.status == Status.OK).all()
 
 
 # --- missing, masked, too narrow, none -----------------------------------------------------
@@ -459,12 +460,12 @@ def test_masked_shoulder_says_so():
     mask = (cells.o > 0.0) & (np.abs(cells.s - 150.0) < 8.0)
     seen = look(cells, mask=mask)
     at = int(np.flatnonzero(seen.s == 150.0)[0])
-    assert seen.status[at, 1] == NOT_JUDGED
+    assert seen.status[at, 1] == Status.NOT_JUDGED
     assert seen.measures.reason[at, 1] == "Most of the shoulder is masked by the given layer."
     others = np.abs(seen.s - 150.0) > 1.0
-    assert (seen.status[others] == OK).all() and (seen.status[:, 0] == OK).all()
+    assert (seen.status[others] == Status.OK).all() and (seen.status[:, 0] == Status.OK).all()
     nearly = look(cells, mask=(cells.o > 0.0) & (np.abs(cells.s - 150.0) < 4.0))
-    assert (nearly.status == OK).all()
+    assert (nearly.status == Status.OK).all()
 
 
 def test_a_mask_over_an_access_is_the_mask():
@@ -487,20 +488,20 @@ def test_no_data_is_only_where_heights_are_missing():
     )  # fmt: skip
     at = int(np.flatnonzero(plain_breaks(300.0).s == 150.0)[0])
     seen = look(holed)
-    assert seen.status[at, 1] == NO_DATA and "no heights" in seen.measures.reason[at, 1]
-    assert seen.status[at, 0] == OK
+    assert seen.status[at, 1] == Status.NO_DATA and "no heights" in seen.measures.reason[at, 1]
+    assert seen.status[at, 0] == Status.OK
 
     breaks = plain_breaks(300.0)
     near = np.abs(breaks.s - 150.0) < 25.0
     hinge = breaks.hinge.copy()
     hinge[near, 1] = EDGE + 0.05
     seen = look(cells, breaks=replace(breaks, hinge=hinge))
-    assert seen.status[at, 1] == TOO_COARSE
+    assert seen.status[at, 1] == Status.TOO_COARSE
     assert "heights" not in seen.measures.reason[at, 1]
 
     hinge[:, 1] = np.nan
     seen = look(cells, breaks=replace(breaks, hinge=hinge))
-    assert (seen.status[:, 1] == NOT_JUDGED).all()
+    assert (seen.status[:, 1] == Status.NOT_JUDGED).all()
     assert seen.measures.reason[at, 1].startswith("No shoulder was found")
 
 
@@ -512,10 +513,10 @@ def test_a_foreslope_or_a_bank_beside_the_edge_is_no_shoulder():
             return np.where(x < 0.0, sound(s, x), -slope * x)
 
         seen = look(road(shape, sigma_m=0.02))
-        assert (seen.status[:, 0] == NOT_JUDGED).all()
+        assert (seen.status[:, 0] == Status.NOT_JUDGED).all()
         told = Counter(seen.measures.reason[:, 0])
         assert text in told or all("barrier" in reason for reason in told)
-        assert (seen.status[:, 1] == OK).all()
+        assert (seen.status[:, 1] == Status.OK).all()
 
 
 def test_many_outliers_are_said():
@@ -528,8 +529,8 @@ def test_many_outliers_are_said():
     share = measures.outlier_share.copy()
     share[5, 0] = 0.5
     judged, _ = withhold(replace(measures, outlier_share=share), breaks, found)
-    assert judged.status[5, 0] == NOT_JUDGED and judged.reason[5, 0] == REASONS[UNEVEN]
-    assert (np.delete(judged.status, 5, axis=0) == OK).all()
+    assert judged.status[5, 0] == Status.NOT_JUDGED and judged.reason[5, 0] == REASONS[UNEVEN]
+    assert (np.delete(judged.status, 5, axis=0) == Status.OK).all()
 
 
 def test_nothing_to_look_at():
@@ -543,7 +544,7 @@ def test_nothing_to_look_at():
     assert found.s.size == 0 and found.foreign.size == 0
     measures, _ = measure(nothing, breaks, noise, average_m=20.0, box_m=box)
     judged, _ = withhold(measures, breaks, found)
-    assert (judged.status == NO_DATA).all()
+    assert (judged.status == Status.NO_DATA).all()
 
 
 def test_every_reason_is_one_plain_sentence():
@@ -686,7 +687,7 @@ def test_sample_kerb_and_accesses_are_not_judged(sample):
     for name, word in (("kerb", "kerb"), ("driveway", "driveway")):
         here = kind == name
         assert here.sum() >= 3
-        assert (sample.status[here] == NOT_JUDGED).all()
+        assert (sample.status[here] == Status.NOT_JUDGED).all()
         assert all(word in text for text in reason[here])
         assert set(sample.stations["verdict"][here]) == {"can't tell"}
     assert sample.kerb[kind == "kerb"].all()
@@ -700,9 +701,9 @@ def test_sample_faults_are_not_hidden(sample):
     failing = (sample.column("fails") == "1") & (sample.column("edge_of_stretch") == "0")
     failing &= sample.column("kind") == "shoulder"
     assert failing.sum() > 80
-    assert (sample.status[failing] == OK).mean() >= 0.95
+    assert (sample.status[failing] == Status.OK).mean() >= 0.95
     lips = failing & np.isin(sample.column("cause"), ("lip", "high"))
-    assert (sample.status[lips] == OK).all()
+    assert (sample.status[lips] == Status.OK).all()
 
 
 def test_sample_no_data_is_a_hole(sample):
@@ -736,12 +737,12 @@ def test_unseen_roads(tmp_path, kind, seed):
     pure = ~truth.edge_of_stretch
     special = np.isin(truth.kind, ("kerb", "driveway")) & (pure | (truth.kind == "driveway"))
     assert special.sum() >= 3
-    assert (status[special] == NOT_JUDGED).mean() >= 0.9
+    assert (status[special] == Status.NOT_JUDGED).mean() >= 0.9
     failing = truth.fails & pure
     assert failing.sum() >= 5
-    assert (status[failing] == OK).mean() >= 0.95
+    assert (status[failing] == Status.OK).mean() >= 0.95
     plain = pure & (truth.kind == "shoulder") & ~truth.fails
-    assert (status[plain] == OK).mean() >= 0.95
+    assert (status[plain] == Status.OK).mean() >= 0.95
 
 
 @pytest.mark.parametrize("length", [300.0, 400.0])

@@ -11,11 +11,7 @@ from scipy.stats import norm
 from analysis.cli import main
 from analysis.common.errors import SettingsError
 from analysis.common.sides import Source
-from analysis.edges.find_breaks import (
-    Breaks,
-)
-from analysis.shoulder.measure import NO_DATA, OK, TOO_COARSE, Measures
-from analysis.shoulder.noise import Noise
+from analysis.edges.values import Breaks
 from analysis.shoulder.resolving import (
     LEAST_CELLS_ACROSS,
     MOST_DROP_SE_MM,
@@ -30,6 +26,7 @@ from analysis.shoulder.resolving import (
     too_coarse,
 )
 from analysis.shoulder.straightedge import SLANT
+from analysis.shoulder.values import Measures, Noise, Status
 
 # -- handbook lines --------------------------------------------------------------------------------
 
@@ -452,7 +449,7 @@ def _measures(status, slope_se, drop_se=8.0, rut=25.0, average=20.0):
         status=status.astype(np.int8),
         reason=np.full(shape, "", object),
         cells=np.zeros(shape, np.int64),
-        shoulder_slope_se=np.where(status == OK, slope_se, np.nan),
+        shoulder_slope_se=np.where(status == Status.OK, slope_se, np.nan),
         edge_drop_se=np.full(shape, drop_se),
         rut_detectable_mm=np.full(shape, rut),
         average_m=np.full(shape, average),
@@ -462,7 +459,9 @@ def _measures(status, slope_se, drop_se=8.0, rut=25.0, average=20.0):
 
 def test_resolving_of_counts():
     """Medians over what was judged, and its share that tells 4 % from 2 %."""
-    status = np.array([[OK, OK], [OK, OK], [TOO_COARSE, NO_DATA]])
+    status = np.array(
+        [[Status.OK, Status.OK], [Status.OK, Status.OK], [Status.TOO_COARSE, Status.NO_DATA]]
+    )
     slope_se = np.array([[0.3, 0.5], [0.7, 0.9], [9.0, 9.0]])
     found = resolving_of(_measures(status, slope_se), _noise(3))
     assert (found.sides, found.judged, found.too_coarse) == (6, 4, 1)
@@ -475,8 +474,8 @@ def test_resolving_of_counts():
 
 def test_resolving_of_nothing():
     """A road of which nothing could be measured says so."""
-    coarse = resolving_of(_measures(np.full((4, 2), TOO_COARSE), 1.0), _noise(4))
+    coarse = resolving_of(_measures(np.full((4, 2), Status.TOO_COARSE), 1.0), _noise(4))
     assert "too coarse" in road_resolving_text(coarse)
-    empty = resolving_of(_measures(np.full((4, 2), NO_DATA), 1.0), _noise(4))
+    empty = resolving_of(_measures(np.full((4, 2), Status.NO_DATA), 1.0), _noise(4))
     assert "Nothing could be measured" in road_resolving_text(empty)
     assert np.isnan(empty.slope_se) and empty.telling == 0.0

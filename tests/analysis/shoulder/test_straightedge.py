@@ -9,12 +9,12 @@ from scipy.special import k1, ndtr
 
 from analysis.common.settings import Settings
 from analysis.corridor.line_noise import line_correlation
-from analysis.corridor.ribbon import Cells
-from analysis.edges.find_breaks import Breaks
+from analysis.corridor.values import Cells
+from analysis.edges.values import Breaks
 from analysis.road.roadline import make_road
 from analysis.shoulder.measure import measure
-from analysis.shoulder.noise import Noise
 from analysis.shoulder.straightedge import detectable_rut_mm, section_gaps, straightedge_gaps
+from analysis.shoulder.values import Noise
 from analysis.study.screening import screen
 from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec

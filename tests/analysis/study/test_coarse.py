@@ -7,7 +7,7 @@ import pytest
 
 from analysis.common.settings import Settings
 from analysis.road.roadline import make_road
-from analysis.shoulder.measure import OK, TOO_COARSE
+from analysis.shoulder.values import Status
 from analysis.study.screening import screen
 from analysis.terrain.grid import open_terrain
 from analysis.verdict.judge import CANT_TELL
@@ -65,11 +65,11 @@ def test_coarse_grid_cant_tell(tmp_path, scene, times, average):
     assert (stations["finding"] == CANT_TELL).all()
     for name in NUMBERS:
         assert np.isnan(stations[name]).all(), name
-    coarse = part.measures.status == TOO_COARSE
+    coarse = part.measures.status == Status.TOO_COARSE
     assert coarse.mean() > 0.4
     # nobody can say that a road is unpaved where nothing of it can be told
     assert not any("unpaved" in text for text in part.measures.reason.ravel())
-    assert (part.measures.status != OK).all()
+    assert (part.measures.status != Status.OK).all()
     cells = f"{times * FINE_M:g} m across"
     assert all(cells in text for text in part.measures.reason[coarse])
     reaches = study.findings.reaches
@@ -84,7 +84,7 @@ def test_coarse_grid_with_given_widths(tmp_path):
     study = _study(tmp_path, wide, 2, shoulder_width_m=3.0, average_m=20.0)
     part = study.roads[0]
     truth = wide.roads[0].truth(part.s)
-    ok = (part.measures.status == OK) & ~truth.edge_of_stretch & (truth.kind == "shoulder")
+    ok = (part.measures.status == Status.OK) & ~truth.edge_of_stretch & (truth.kind == "shoulder")
     assert ok.mean() > 0.5
     plane = ok & np.isin(truth.cause, ["none", "flat", "reversed", "high", "scarce"])
     error = (part.measures.shoulder_slope_pct - truth.shoulder_slope_pct)[plane]
@@ -98,7 +98,7 @@ def test_auto_average_tells(tmp_path, scene):
     """Left to itself the length is just enough: most places tell 4 % from 2 %."""
     study = _study(tmp_path, scene, 1, average_m="auto")
     measures = study.roads[0].measures
-    ok = measures.status == OK
+    ok = measures.status == Status.OK
     assert ok.mean() > 0.8
     lengths = measures.average_m[ok]
     assert (lengths % 5.0 == 0.0).all()

@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 
 from analysis.common.errors import OutputError, RoadError
-from analysis.findings.geopackage import EDIT_COLUMNS, Table
+from analysis.common.table import Table
+from analysis.corridor.values import Extras
+from analysis.findings.geopackage import EDIT_COLUMNS
 from analysis.road.roadline import make_road
 from analysis.study import screening
 from analysis.study.corrections import given_breaks, overrides_for
 from analysis.study.inputs import WIDTH_COLUMNS, check_writable, read_widths
-from analysis.study.screening import Extras
 
 HEAD = ",".join(WIDTH_COLUMNS)
 

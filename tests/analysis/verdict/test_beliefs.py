@@ -10,7 +10,7 @@ from scipy.integrate import quad
 from scipy.optimize import minimize
 from scipy.stats import norm
 
-from analysis.shoulder.measure import Measures
+from analysis.shoulder.values import Measures
 from analysis.verdict.belief_kernels import local_level
 from analysis.verdict.beliefs import DROP_SPREADS_MM, alone, drop_shares, informed, steadied
 

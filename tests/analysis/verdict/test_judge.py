@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from analysis.common.limits import default_limits
-from analysis.shoulder.measure import Measures
+from analysis.shoulder.values import Measures
 from analysis.verdict.judge import CANT_TELL, FINDINGS, NO_DATA, SHEDS, WONT_SHED, judge
 
 _LIMITS = default_limits("gravel")

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from analysis.common.errors import Cancelled
 from analysis.common.limits import default_limits
-from analysis.shoulder.measure import Sections
+from analysis.shoulder.values import Sections
 from analysis.water.assess import (
     assess_across,
     assess_water,

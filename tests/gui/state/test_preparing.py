@@ -26,9 +26,9 @@ def first_time(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Call
 
     That process notes its number in the returned file, a line for every start.
     """
-    from analysis.common import compiled
+    from analysis.study import warm_up
 
-    monkeypatch.setattr(compiled, "is_first_run", lambda: True)
+    monkeypatch.setattr(warm_up, "is_first_run", lambda: True)
     preparing._tried.clear()
     note = tmp_path / "started"
 
@@ -164,17 +164,17 @@ def test_first_run_is_told_from_the_cache_of_the_compiler(tmp_path: Path) -> Non
     code = (
         "import os\n"
         "from pathlib import Path\n"
-        "from analysis.common import compiled\n"
-        "told = [compiled.is_first_run()]\n"
-        "for kernel in compiled._kernels_of_a_screening():\n"
+        "from analysis.study import warm_up\n"
+        "told = [warm_up.is_first_run()]\n"
+        "for kernel in warm_up._kernels_of_a_screening():\n"
         "    index = kernel._cache._cache_file\n"
         "    Path(index._index_path).parent.mkdir(parents=True, exist_ok=True)\n"
         "    index._save_index({'some': 'kernel'})\n"
-        "told.append(compiled.is_first_run())\n"
+        "told.append(warm_up.is_first_run())\n"
         "os.utime(index._index_path, (1.0, 1.0))\n"
-        "told.append(compiled.is_first_run())\n"
+        "told.append(warm_up.is_first_run())\n"
         "index._source_stamp = 'changed'\n"
-        "told.append(compiled.is_first_run())\n"
+        "told.append(warm_up.is_first_run())\n"
         "print(told)\n"
     )
     done = subprocess.run(

@@ -15,7 +15,8 @@ from PySide6.QtCore import QItemSelectionModel, Qt
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QInputDialog, QWidget
 
-from analysis.findings.geopackage import STATION_COLUMNS, Table
+from analysis.common.table import Table
+from analysis.findings.geopackage import STATION_COLUMNS
 from gui.look.words import reach_sentence, station_sentence
 from gui.state.model import WindowModel
 from gui.tables.rows_view import RowsView

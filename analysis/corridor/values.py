@@ -1,0 +1,98 @@
+"""What goes into a screening of one road, and the ground that is read along it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.table import Table
+from analysis.common.types import Floats
+
+__all__ = ["Cells", "Extras", "Ribbon"]
+
+
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What a person may add to grid and centreline; all in the working plane, metres.
+
+    Attributes
+    ----------
+    mask
+        Polygons (m, 2) of what isn't shoulder: driveways, side roads, bridges, barriers.
+    edges
+        Lines (m, 2) along pavement edges; they override the search where they run.
+    culverts
+        (c, 2) points where a culvert drains the ditch.
+    widths
+        Table of widths by station range: road, from_m, to_m, pavement_left_m, pavement_right_m,
+        shoulder_left_m, shoulder_right_m (NaN = not given).
+    """
+
+    mask: tuple[Floats, ...] = ()
+    edges: tuple[Floats, ...] = ()
+    culverts: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    widths: Table | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Native grid cells near a road, sorted by distance along it.
+
+    Attributes
+    ----------
+    s, o : (m,) float64
+        Road coordinates of the cell centres, metres.
+    z : (m,) float64
+        Heights, metres; cells without a height are left out.
+    row, col : (m,) int32
+        Place in the grid.
+    cell_m : float
+        Size of a cell, metres.
+    """
+
+    s: NDArray[np.float64]
+    o: NDArray[np.float64]
+    z: NDArray[np.float64]
+    row: NDArray[np.int32]
+    col: NDArray[np.int32]
+    cell_m: float
+
+    def __len__(self) -> int:
+        return len(self.s)
+
+    def window(self, s0: float, s1: float) -> slice:
+        """Return the slice of cells with ``s0 <= s < s1``."""
+        first, last = np.searchsorted(self.s, [s0, s1])
+        return slice(int(first), int(last))
+
+    def part(self, here: slice) -> Cells:
+        """Return the cells of a slice, such as `window` gives."""
+        return Cells(
+            self.s[here], self.o[here], self.z[here], self.row[here], self.col[here], self.cell_m
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Ribbon:
+    """Road-aligned grid of heights, bilinear between cell centres.
+
+    Attributes
+    ----------
+    s : (n,) float64
+        Distances along the road, metres.
+    o : (k,) float64
+        Offsets, metres, right positive, symmetric about 0.
+    z : (n, k) float64
+        Heights, metres; NaN where one of the four cells has none, and where the point
+        belongs to another station (inside of a tight bend, other leg of a hairpin).
+    step_s, step_o : float
+        Steps, metres.
+    """
+
+    s: NDArray[np.float64]
+    o: NDArray[np.float64]
+    z: NDArray[np.float64]
+    step_s: float
+    step_o: float

@@ -1,0 +1,135 @@
+"""What is measured on the shoulders, with its errors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.types import Floats
+
+__all__ = ["Measures", "Noise", "Sections", "Status"]
+
+
+class Status(IntEnum):
+    """Whether a side of a station could be measured; arrays hold the numbers as int8."""
+
+    OK = 0
+    NO_DATA = 1
+    NOT_JUDGED = 2
+    TOO_COARSE = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Vertical noise of one cell, per station.
+
+    The correlation of two cells a distance d apart is ``(1 - nugget) exp(-d / correlation_m)``.
+
+    Attributes
+    ----------
+    sigma_m : (n,)
+        Standard deviation.
+    correlation_m : (n,)
+        Length over which the correlated part falls to 1/e; 0 where there is none.
+    nugget : (n,)
+        Share of the variance that is white.
+    source : str
+        Where the numbers come from.
+    """
+
+    sigma_m: Floats
+    correlation_m: Floats
+    nugget: Floats
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """What was measured at n stations; (n, 2) with side 0 left, 1 right; NaN = unknown.
+
+    Cross slopes in percent, positive falls outward; standard errors in the unit of the value.
+
+    Attributes
+    ----------
+    pavement_slope_pct, pavement_slope_se, shoulder_slope_pct, shoulder_slope_se : (n, 2)
+    slope_cov : (n, 2)
+        Covariance of pavement and shoulder slope, percent squared.
+    edge_drop_mm, edge_drop_se : (n, 2)
+        Positive: shoulder lower than the pavement.
+    drop_shoulder_cov : (n, 2)
+        Covariance of edge drop and shoulder slope, mm percent.
+    rut_mm, rut_se, ridge_mm, ridge_se, rut_detectable_mm : (n, 2)
+        Largest gap under and rise above a straightedge; depth of a wheel rut that is told from
+        none with 95 % certainty.
+    foreslope_pct : (n, 2)
+    grade_pct : (n, 2)
+        Along the road at the edge, positive rises up-station.
+    shoulder_width_m, edge_z_m : (n, 2)
+        Edge to hinge; height of the pavement plane at the edge.
+    cells : (n, 2) int
+        Cells on the shoulder.
+    effective_cells : (n, 2)
+        As many independent cells would tell as much about the shoulder slope.
+    outlier_share : (n, 2)
+        Share of shoulder cells left out of the fit.
+    roughness_mm : (n, 2)
+        Robust scatter of the shoulder about its plane.
+    average_m : (n, 2)
+        Averaging length used.
+    status : (n, 2) int8
+        `OK`, `NO_DATA`, `NOT_JUDGED`, `TOO_COARSE`.
+    reason : (n, 2) object
+        One sentence, "" where the status is `OK`.
+    """
+
+    pavement_slope_pct: Floats
+    pavement_slope_se: Floats
+    shoulder_slope_pct: Floats
+    shoulder_slope_se: Floats
+    slope_cov: Floats
+    edge_drop_mm: Floats
+    edge_drop_se: Floats
+    drop_shoulder_cov: Floats
+    rut_mm: Floats
+    rut_se: Floats
+    ridge_mm: Floats
+    ridge_se: Floats
+    rut_detectable_mm: Floats
+    foreslope_pct: Floats
+    grade_pct: Floats
+    shoulder_width_m: Floats
+    edge_z_m: Floats
+    cells: NDArray[np.int64]
+    effective_cells: Floats
+    outlier_share: Floats
+    roughness_mm: Floats
+    average_m: Floats
+    status: NDArray[np.int8]
+    reason: NDArray[np.object_]
+
+
+@dataclass(frozen=True, slots=True)
+class Sections:
+    """Averaged sections relative to the pavement plane at the edge.
+
+    Attributes
+    ----------
+    s : (n,)
+        Stations.
+    u : (k,)
+        Outward from the edge, metres; negative = pavement.
+    height_m, se_m : (n, 2, k)
+        Ground minus pavement height at the edge, and its standard error; NaN = unknown.
+    ground_m : (n, 2, k), optional
+        The same as it lies: the fitted shape where there is one, without the blur of cells and
+        of averaging across.
+    """
+
+    s: Floats
+    u: Floats
+    height_m: Floats
+    se_m: Floats
+    ground_m: Floats | None = None
