@@ -22,14 +22,7 @@ FLOORS = {
 """From the ground up; rooms on one floor don't know each other."""
 
 STILL_STANDING = {
-    ("analysis.common.compiled", "analysis.earthwork.area_kernels"),
-    ("analysis.common.compiled", "analysis.edges.kernels"),
-    ("analysis.common.compiled", "analysis.shoulder.fitting_kernels"),
-    ("analysis.common.compiled", "analysis.shoulder.section_kernels"),
-    ("analysis.common.compiled", "analysis.verdict.labelling_kernels"),
-    ("analysis.shoulder.resolving", "analysis.shoulder.measure"),
-    ("analysis.study.corrections", "analysis.study.screening"),
-    ("analysis.study.tables", "analysis.study.screening"),
+    ("analysis.study.values", "analysis.study.tables"),
     ("gui.state.jobs", "gui.along.along_view"),
     ("gui.state.jobs", "gui.along.straight_view"),
     ("gui.state.jobs", "gui.forms.forms"),
