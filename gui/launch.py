@@ -6,6 +6,10 @@ only when something is to be shown or drawn.
 
 import sys
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analysis.study.sections import SectionView
 
 __all__ = ["main"]
 
@@ -34,7 +38,7 @@ def _open_window(files: Sequence[str]) -> int:
     return run(files)
 
 
-def _draw_section(view: object, path: str) -> None:
+def _draw_section(view: "SectionView", path: str) -> None:
     from gui.drawing.printing import section_png
 
     section_png(view, path)

@@ -700,12 +700,13 @@ class AlongView(QWidget):
 
     def _on_mouse(self, at: QPointF) -> None:
         found = self._plot_at(at)
-        visible = found is not None and len(self._s) > 0
+        if not len(self._s):
+            found = None
         for cursor in self._cursors:
-            cursor.setVisible(visible)
-            if visible:
+            cursor.setVisible(found is not None)
+            if found is not None:
                 cursor.setPos(found[1].x())
-        if visible:
+        if found is not None:
             self._read_out(self.model.nearest_station(self.model.road_index, found[1].x()))
 
     def leaveEvent(self, event: Any) -> None:

@@ -472,8 +472,8 @@ class _OffsetAxis(pg.AxisItem):
 
         system = self._model.units
         # The view is upside down, so the ends may come the other way round.
-        ends = sorted((float(shown(low, "m", system)), float(shown(high, "m", system))))
-        values, _places = tick_values(*ends, max(2, int(size / 26)))
+        ends = (float(shown(low, "m", system)), float(shown(high, "m", system)))
+        values, _places = tick_values(min(ends), max(ends), max(2, int(size / 26)))
         return [(1.0, [from_shown(v, "m", system) for v in values])]
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:

@@ -175,7 +175,8 @@ def section_png(
     """
     image = section_image(view, system=system, station_style=station_style)
     with _from_memory(path) as buffer:
-        if not image.save(buffer, "PNG"):
+        # The binding takes a str; its stubs say bytes.
+        if not image.save(buffer, "PNG"):  # type: ignore[call-overload]
             raise _output_error(path, "the image could not be made")
 
 

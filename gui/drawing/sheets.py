@@ -263,7 +263,7 @@ def _number_blocks(painter: QPainter, box: QRectF, view: SectionView, style: Sty
             [
                 column_title(name),
                 *(
-                    number_text(name, *map(float, side.numbers[name]), style.system)
+                    number_text(name, *side.numbers[name][:2], system=style.system)
                     for side in view.sides
                 ),
             ]

@@ -66,7 +66,7 @@ class InputsForm(QWidget):
 
         files = QGroupBox(self.tr("Terrain and road"))
         form = self._form(files)
-        self.terrain_line, terrain_row = self._file_row(self.tr("Terrain grid"), "terrain")
+        self.terrain_line, terrain_row, _ = self._file_row(self.tr("Terrain grid"), "terrain")
         form.addRow(self.tr("Terrain grid"), terrain_row)
         self.terrain_note = QLabel()
         self.terrain_note.setWordWrap(True)
@@ -86,7 +86,7 @@ class InputsForm(QWidget):
             self.unit_box.addItem(text, unit)
         self.unit_box.activated.connect(self._on_unit)
         form.addRow(self.tr("Heights in"), self.unit_box)
-        self.road_line, road_row = self._file_row(self.tr("Road centreline"), "road")
+        self.road_line, road_row, _ = self._file_row(self.tr("Road centreline"), "road")
         form.addRow(self.tr("Road centreline"), road_row)
         self.road_note = QLabel()
         self.road_note.setWordWrap(True)
@@ -96,7 +96,7 @@ class InputsForm(QWidget):
 
         added = QGroupBox(self.tr("Added to the road"))
         form = self._form(added)
-        self.extras: dict[str, tuple[QLineEdit, QToolButton]] = {}
+        self.extras: dict[str, tuple[QLineEdit, QToolButton, QWidget]] = {}
         for kind, title, tip in (
             (
                 "mask",
@@ -119,15 +119,15 @@ class InputsForm(QWidget):
                 self.tr("Places where the ditch is drained under the road."),
             ),
         ):
-            line, holder = self._file_row(title, kind)
+            line, holder, row = self._file_row(title, kind)
             line.setToolTip(tip)
             clear = QToolButton()
             clear.setText("✕")
             clear.setAccessibleName(self.tr("Take out: {title}").format(title=title))
             clear.setToolTip(self.tr("Take it out again."))
             clear.clicked.connect(lambda _c=False, k=kind: self.model.set_extra(k, None))
-            holder.layout().addWidget(clear)
-            self.extras[kind] = (line, clear)
+            row.addWidget(clear)
+            self.extras[kind] = (line, clear, holder)
             label = QLabel(title)
             label.setToolTip(tip)
             form.addRow(label, holder)
@@ -331,7 +331,7 @@ class InputsForm(QWidget):
         row.addStretch(1)
         return holder
 
-    def _file_row(self, title: str, what: str) -> tuple[QLineEdit, QWidget]:
+    def _file_row(self, title: str, what: str) -> tuple[QLineEdit, QWidget, QHBoxLayout]:
         """Line with a file name and a button that asks the window for another."""
         line = QLineEdit()
         line.setReadOnly(True)
@@ -347,7 +347,7 @@ class InputsForm(QWidget):
         row.setSpacing(4)
         row.addWidget(line, 1)
         row.addWidget(button)
-        return line, holder
+        return line, holder, row
 
     def sizeHint(self) -> QSize:
         return QSize(430, 640)
@@ -410,10 +410,10 @@ class InputsForm(QWidget):
         opened = self.model.terrain_source
         given = opened.vertical_unit if opened is not None else None
         self.unit_box.setCurrentIndex(max(0, self.unit_box.findData(given)))
-        for kind, (line, clear) in self.extras.items():
+        for kind, (line, clear, holder) in self.extras.items():
             path = self.model.extra_paths.get(kind, "")
             line.setText(Path(path).name if path else "")
-            line.parentWidget().setEnabled(terrain is not None)
+            holder.setEnabled(terrain is not None)
             clear.setEnabled(bool(path))
         source, roads = self.model.road_source, self.model.roads
         self.road_line.setText(Path(source.path).name if source is not None else "")

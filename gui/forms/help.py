@@ -426,11 +426,11 @@ class SectionDiagram(QWidget):
             "breakover",
         )
         # Left side: water, high shoulder, rut.
-        level = self._at((-2.3, -0.02))
-        self._leader(painter, QPointF(level.x(), level.y() - 40.0), level, "water")
+        water = self._at((-2.3, -0.02))
+        self._leader(painter, QPointF(water.x(), water.y() - 40.0), water, "water")
         self._label(
             painter,
-            QPointF(level.x(), level.y() - 48.0),
+            QPointF(water.x(), water.y() - 48.0),
             translate("help", "retained depth"),
             "water",
             up,

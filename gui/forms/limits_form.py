@@ -166,6 +166,7 @@ class LimitsForm(QWidget):
         column.setContentsMargins(8, 2, 8, 8)
         column.setSpacing(8)
         self.groups: dict[str, QGroupBox] = {}
+        self._inside: dict[str, QVBoxLayout] = {}
         self._column = column
         # Some seventy rows at once would hold the window up.
         specs = limit_specs().values()
@@ -209,10 +210,10 @@ class LimitsForm(QWidget):
             self._on_find(self.find_box.text())
 
     def _build_row(self, spec: LimitSpec) -> None:
-        group = self.groups.get(spec.group)
-        if group is None:
+        inner = self._inside.get(spec.group)
+        if inner is None:
             group = self.groups[spec.group] = QGroupBox(_group_text(spec.group))
-            inner = QVBoxLayout(group)
+            inner = self._inside[spec.group] = QVBoxLayout(group)
             inner.setContentsMargins(8, 6, 8, 8)
             inner.setSpacing(3)
             self._column.addWidget(group)
@@ -221,7 +222,7 @@ class LimitsForm(QWidget):
         row.reset.connect(self._on_reset)
         limits = self.model.limits
         row.show_limit(limits, default_limits(limits.surface), self.model.units)
-        group.layout().addWidget(row)
+        inner.addWidget(row)
         self.rows[spec.name] = row
 
     def build_all(self) -> None:

@@ -263,7 +263,8 @@ def apply(app: QApplication, dark: bool | None = None) -> None:
     ):
         field = QPalette(made)
         field.setColor(roles.Base, named[fill if dark else "paper"])
-        app.setPalette(field, kind)
+        # The binding takes a str; its stubs say bytes.
+        app.setPalette(field, kind)  # type: ignore[arg-type]
     told.changed.emit()
 
 

@@ -7,11 +7,14 @@ translatable and in the chosen units.
 import math
 import re
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from PySide6.QtCore import QCoreApplication
 
 from gui.look.units import DASH, METRIC, column_unit, number, range_text, unit_of, value_text
+
+if TYPE_CHECKING:
+    from analysis.common.stations import StationStyle
 
 __all__ = [
     "CHECKED_NUMBERS",
@@ -448,7 +451,7 @@ def station_words(station_m: float, style: str = "km") -> str:
 
     if not math.isfinite(station_m):
         return DASH
-    return station_text(float(station_m), style=style)
+    return station_text(float(station_m), style=cast("StationStyle", style))
 
 
 def _capital(text: str) -> str:

@@ -555,10 +555,12 @@ class MapView(QWidget):
         roads, number = self._layers.roads, self.model.road_index
         return roads[number] if number < len(roads) else None
 
-    def _in_view(self, points: NDArray[Any]) -> NDArray[Any]:
+    def _in_view(self, points: NDArray[Any]) -> NDArray[np.bool_]:
         rect = self.view.viewRect()
         x, y = points[..., 0], points[..., 1]
-        return (x >= rect.left()) & (x <= rect.right()) & (y >= rect.top()) & (y <= rect.bottom())
+        across = (x >= rect.left()) & (x <= rect.right())
+        inside: NDArray[np.bool_] = across & (y >= rect.top()) & (y <= rect.bottom())
+        return inside
 
     def _scatter(self) -> None:
         """Draw the symbols of the stations in view, unless they would be a smear."""

@@ -237,7 +237,7 @@ class TileStore(QObject):
 
     def tile(self, key: TileKey) -> Tile | None:
         """Return a ready tile, in the present style or the one before."""
-        found = self.cache.get((self._style, key))
+        found: Tile | None = self.cache.get((self._style, key))
         if found is None and self._older is not None:
             found = self.cache.get((self._older, key))
         return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt, Signal
@@ -50,8 +51,8 @@ class CopyTable(QTableWidget):
     def text_of(self, whole: bool = False) -> str:
         """Return the selection, or the whole table, as tab-separated lines."""
         chosen = {(i.row(), i.column()) for i in self.selectedIndexes()}
-        rows = range(self.rowCount())
-        columns = range(self.columnCount())
+        rows: Sequence[int] = range(self.rowCount())
+        columns: Sequence[int] = range(self.columnCount())
         if not whole and chosen:
             rows = sorted({r for r, _ in chosen})
             columns = sorted({c for _, c in chosen})

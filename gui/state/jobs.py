@@ -146,6 +146,12 @@ class Inputs:
     extras: Extras | None = None
     note: str = ""
 
+    @property
+    def grid(self) -> Terrain:
+        """The open grid, where one is sure to be."""
+        assert self.terrain is not None
+        return self.terrain
+
 
 @dataclass(frozen=True, slots=True)
 class RoadIndex:
@@ -279,18 +285,17 @@ def open_inputs(
         note += f"; heights: {terrain.z_unit_source}"
     inputs = Inputs(terrain, (), terrain_source, note=note)
     notes = [note]
-    for add, what in (
-        (open_roads, source),
-        (open_extras, extra_paths),
-    ):
-        if not what:
-            continue
+    if source is not None:
         try:
-            inputs = add(progress, inputs, what)  # type: ignore[operator]
+            inputs = open_roads(progress, inputs, source)
+            notes.append(inputs.note)
         except VergelineError as error:
             notes.append(str(error))
-        else:
-            notes.append(inputs.note)
+    if extra_paths:
+        try:
+            inputs = open_extras(progress, inputs, extra_paths)
+        except VergelineError as error:
+            notes.append(str(error))
     progress(1.0, "")
     return replace(inputs, note=". ".join(text.rstrip(".") for text in notes if text))
 
@@ -303,7 +308,7 @@ def open_roads(progress: Progress, inputs: Inputs, source: RoadSource) -> Inputs
     notes: list[str] = []
     roads = read_roads(
         source.path,
-        inputs.terrain,
+        inputs.grid,
         layer=source.layer,
         name_field=source.name_field,
         start_m=source.start_m,
@@ -323,7 +328,7 @@ def open_extras(progress: Progress, inputs: Inputs, paths: Mapping[str, str]) ->
     from analysis.study.inputs import read_extras
 
     progress(0.2, ", ".join(Path(path).name for path in paths.values()))
-    extras = read_extras(inputs.terrain, **paths) if paths else None
+    extras = read_extras(inputs.grid, **paths) if paths else None
     return replace(inputs, extra_paths=dict(paths), extras=extras, note="")
 
 
@@ -340,7 +345,7 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
             record.update(source.record())
     record.update({kind: os.path.abspath(path) for kind, path in inputs.extra_paths.items()})
     study = screening.screen(
-        inputs.terrain,
+        inputs.grid,
         inputs.roads,
         order.settings,
         order.limits,
@@ -376,15 +381,16 @@ def update(
     changed = {key for key in {*before.edits, *edits} if before.edits.get(key) != edits.get(key)}
     roads = {key.road for key in changed}
     wanted = edit_table(edits)
-    if study.limits != limits and not roads:
+    others = study.limits != limits
+    if others and not roads:
         progress(0.1, "judging")
         study = screening.rejudge(study, limits)
-    elif study.limits != limits:
+    elif others:
         study = replace(study, limits=limits)
     for number, part in enumerate(study.roads):
         if part.road.name in roads:
             study = screening.remeasure(study, number, wanted, progress=progress)
-    if roads and before.study.limits != limits:
+    if roads and others:
         # The roads that weren't measured again are still judged by the old limits.
         study = screening.rejudge(study, limits)
     progress(1.0, "")

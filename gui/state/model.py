@@ -25,6 +25,7 @@ from gui.state.runner import Runner
 if TYPE_CHECKING:
     from analysis.common.limits import Limits
     from analysis.common.settings import Settings
+    from analysis.common.stations import StationStyle
     from analysis.findings.geopackage import Findings
     from analysis.road.roadline import Road
     from analysis.study.values import Study
@@ -140,7 +141,7 @@ class WindowModel(QObject):
         store = QSettings()
         self._units = "us" if store.value("units") == "us" else "metric"
         style = store.value("station_style")
-        self._station_style = style if style in ("km", "feet-hundreds") else "km"
+        self._station_style: StationStyle = "feet-hundreds" if style == "feet-hundreds" else "km"
         self.undo.cleanChanged.connect(self._on_clean)
         self.runner.busy_changed.connect(self.busy_changed)
         self.runner.failed.connect(self.failed)
@@ -674,7 +675,7 @@ class WindowModel(QObject):
             self.units_changed.emit()
 
     @property
-    def station_style(self) -> str:
+    def station_style(self) -> StationStyle:
         """How stations are written: "km" (2+340) or "feet-hundreds" (23+40)."""
         return self._station_style
 
@@ -683,7 +684,7 @@ class WindowModel(QObject):
         if style not in ("km", "feet-hundreds"):
             raise ValueError(f"style must be 'km' or 'feet-hundreds', not {style!r}")
         if style != self._station_style:
-            self._station_style = style
+            self._station_style = "km" if style == "km" else "feet-hundreds"
             QSettings().setValue("station_style", style)
             self.units_changed.emit()
 
@@ -817,7 +818,7 @@ class WindowModel(QObject):
 
     def reach_key(self, row: int) -> tuple[str, ...]:
         """Key of a reach for reviews."""
-        reaches = self._loaded.findings.reaches if self._loaded else {}
+        reaches: Any = self._loaded.findings.reaches if self._loaded else {}
         return (
             str(reaches["road"][row]),
             str(reaches["side"][row]),

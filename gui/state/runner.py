@@ -110,12 +110,11 @@ def _hold(callback: Callable[..., None] | None) -> Callable[[], Callable[..., No
     owner = getattr(callback, "__self__", None)
     if isinstance(owner, QObject):
         weak = weakref.WeakMethod(callback)
+        owner = weakref.ref(owner)
 
         def alive() -> Callable[..., None] | None:
             method = weak()
-            if method is None or not shiboken6.isValid(method.__self__):
-                return None
-            return method
+            return method if method is not None and shiboken6.isValid(owner()) else None
 
         return alive
     return lambda: callback

@@ -41,6 +41,7 @@ from gui.look.words import (
 )
 
 if TYPE_CHECKING:
+    from analysis.common.stations import StationStyle
     from analysis.common.table import Table
 
 __all__ = [
@@ -178,7 +179,7 @@ class FindingsModel(QAbstractTableModel):
         self.kind = kind
         self.columns = tuple(columns)
         self.system = METRIC
-        self.station_style = "km"
+        self.station_style: StationStyle = "km"
         self._table: Table | None = None
         self._order = np.empty(0, dtype=np.int64)
         self._shown = np.empty(0, dtype=np.int64)
@@ -246,7 +247,7 @@ class FindingsModel(QAbstractTableModel):
 
     # -- units and reviews -------------------------------------------------------------------------
 
-    def set_units(self, system: str, station_style: str) -> None:
+    def set_units(self, system: str, station_style: StationStyle) -> None:
         """Show numbers in another system of units."""
         if (system, station_style) != (self.system, self.station_style):
             self.system, self.station_style = system, station_style
@@ -396,7 +397,8 @@ class FindingsModel(QAbstractTableModel):
             masks.append(self._text_mask(wanted.text.strip()))
         if not masks:
             return None
-        return np.logical_and.reduce(masks)
+        keep: NDArray[np.bool_] = np.logical_and.reduce(masks)
+        return keep
 
     def _text_mask(self, text: str) -> NDArray[np.bool_]:
         """Rows where every word occurs somewhere, or that hold the station that is written."""

@@ -495,7 +495,7 @@ class TablePage(QWidget):
     def chosen_rows(self) -> list[int]:
         """Rows of the view that are chosen, in the order shown."""
         rows: set[int] = set()
-        for part in self.view.selectionModel().selection():
+        for part in self.view.selectionModel().selection().toList():
             rows.update(range(part.top(), part.bottom() + 1))
         return sorted(rows)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QCoreApplication, QSize, Qt
@@ -248,10 +248,10 @@ class Commands:
             ),
             self._choice(
                 translate("Commands", "&Stations as"),
-                [
+                (
                     (translate("Commands", "2+340 (km)"), "km"),
                     (translate("Commands", "23+40 (hundreds of feet)"), "feet-hundreds"),
-                ],
+                ),
                 lambda: window.model.station_style,
                 window.model.set_station_style,
             ),
@@ -288,7 +288,7 @@ class Commands:
     def _choice(
         self,
         title: str,
-        options: list[tuple[str, str]],
+        options: Sequence[tuple[str, str]],
         now: Callable[[], str],
         choose: Callable[[str], None],
     ) -> QMenu:

@@ -176,7 +176,7 @@ def remembered_light() -> Light:
 
     def number(name: str, default: float, low: float, high: float) -> float:
         try:
-            value = float(store.value(name, default))
+            value = float(str(store.value(name, default)))
         except (TypeError, ValueError):
             return default
         return value if low <= value <= high else default
@@ -228,8 +228,8 @@ class ShortcutSheet(QDialog):
         table.setAlternatingRowColors(True)
         table.setShowGrid(False)
         for number, row in enumerate(rows):
-            for column, text in enumerate(row):
-                table.setItem(number, column, QTableWidgetItem(text))
+            for place, text in enumerate(row):
+                table.setItem(number, place, QTableWidgetItem(text))
         table.resizeColumnsToContents()
         table.horizontalHeader().setStretchLastSection(True)
         column = QVBoxLayout(self)

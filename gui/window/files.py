@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -254,7 +255,7 @@ class Files(QObject):
             self._remember_folder(path)
             kind = jobs.kind_of(path)
             if jobs.is_study(path):
-                self.after_saving(lambda p=path: self.model.open_study(p))
+                self.after_saving(partial(self.model.open_study, path))
                 return
             if kind == "limits":
                 self.read_limits(path)

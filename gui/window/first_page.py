@@ -178,8 +178,7 @@ class FirstPage(QWidget):
         """Show what was open lately."""
         while self._recent_rows.count():
             item = self._recent_rows.takeAt(0)
-            widget = item.widget()
-            if widget is not None:
+            if item is not None and (widget := item.widget()) is not None:
                 widget.deleteLater()
         self._recent_title.setVisible(bool(entries))
         for entry in list(entries)[:5]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import logging
 from collections.abc import Callable
+from functools import partial
 
 from PySide6.QtCore import QByteArray, QObject, QPoint, Qt, QTimer, Signal
 from PySide6.QtGui import QShowEvent
@@ -60,7 +61,7 @@ class Pane(QDockWidget):
     def set_title_shown(self, shown: bool) -> None:
         """Show or hide the title bar."""
         if shown and self.titleBarWidget() is not None:
-            self.setTitleBarWidget(None)
+            self.setTitleBarWidget(None)  # type: ignore[arg-type]  # Qt: None brings its own back
             self._no_title = QWidget()
         elif not shown and self.titleBarWidget() is None:
             self.setTitleBarWidget(self._no_title)
@@ -137,7 +138,7 @@ class Panes(QObject):
         self._front: list[str] = []
         self.by_name: dict[str, Pane] = {}
         for name, module, kind in CONTENTS:
-            pane = Pane(name, titles[name], lambda m=module, k=kind: _make(m, k, model))
+            pane = Pane(name, titles[name], partial(_make, module, kind, model))
             self.by_name[name] = pane
             pane.seen_empty.connect(lambda p=pane: self._want(p))
             pane.dockLocationChanged.connect(lambda _area: self._titles_due.start())
