@@ -1,76 +1,24 @@
-"""Centrelines and other lines, areas and points from map files, in the working plane.
-
-The mathematics of stationing lives in `analysis.road.roadline` and is handed on from here.
-"""
+"""Centrelines and other lines, areas and points from map files, in the working plane."""
 
 from __future__ import annotations
 
 import math
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import RoadError, SettingsError
-from analysis.common.stations import StationStyle, parse_station, station_text
+from analysis.common.stations import parse_station
 from analysis.common.units import METRES_PER_FOOT, METRES_PER_MILE
-from analysis.road.roadline import (
-    CHORD_M,
-    Frames,
-    Road,
-    Tracker,
-    calmed_road,
-    frames,
-    make_road,
-    reversed_road,
-    road_part,
-    station_grid,
-    to_map,
-    to_road,
-)
-from analysis.road.vectors import (
-    Feature,
-    Layer,
-    line_layers,
-    lines_of,
-    read_features,
-    read_lines,
-    read_points,
-    read_polygons,
-    touches,
-)
+from analysis.road.roadline import CHORD_M, Road, calmed_road, make_road, reversed_road
+from analysis.road.vectors import Layer, Raw, parts_of, touches
 from analysis.terrain.grid import Terrain
 
-if TYPE_CHECKING:
-    pass
-
-__all__ = [
-    "CHORD_M",
-    "Feature",
-    "Frames",
-    "Road",
-    "StationStyle",
-    "Tracker",
-    "calmed_road",
-    "frames",
-    "line_layers",
-    "make_road",
-    "parse_station",
-    "read_features",
-    "read_lines",
-    "read_points",
-    "read_polygons",
-    "read_roads",
-    "reversed_road",
-    "road_part",
-    "station_grid",
-    "station_text",
-    "to_map",
-    "to_road",
-]
+__all__ = ["read_roads"]
 
 _NAME_FIELDS = (
     *("name", "road", "road_name", "roadname", "street", "full_name", "ref"),
@@ -159,32 +107,13 @@ def read_roads(
         measures.
     """
     told = notes if notes is not None else []
-    source = Layer(path, terrain, layer, "lines", crs, told)
+    source = Layer(path, terrain, "lines", layer=layer, crs=crs, notes=told)
     field = _name_field(source.fields, name_field, source.text)
     parts: list[_Part] = []
-    for number, feature in source.features():
-        name = _name(feature.properties, field)
-        lines = list(lines_of(feature.geometry))
-        measures = source.measures(number, lines) if use_measures else None
-        start = _start(feature.properties, source.text) if use_measures else None
-        done_m = 0.0
-        for i, line in enumerate(lines):
-            xy = source.place(line)
-            called = name or source.stem
-            if len(xy) < 2 or not np.any(np.hypot(*np.diff(xy, axis=0).T) > 1e-5):
-                told.append(f'A line of "{called}" in {source.text} has no length; left out.')
-                continue
-            _check_gaps(xy, called, source.text)
-            measure = None
-            if measures is not None:
-                measure = _measure_in_metres(measures[i], xy, called, source.text)
-            if measure is None and start is not None:
-                along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
-                measure = start + done_m + along
-                done_m += float(along[-1])
-            parts.append(_Part(name, xy, measure))
+    for raw in source.features:
+        parts += _parts(source, raw, _name(raw.properties, field), use_measures, told)
     if not parts:
-        if source.count:
+        if source.features:
             raise RoadError(
                 f"The lines in {source.text} have no length (each needs two different "
                 "vertices); draw the centreline again."
@@ -192,22 +121,47 @@ def read_roads(
         raise RoadError(f"The layer of lines in {source.text} is empty; draw the centreline first.")
     source.check_overlap(part.xy for part in parts)
     roads = []
-    for name, xy, measure in _named(_joined(parts), source.stem):
-        if reverse and measure is None:
-            xy = xy[::-1]
-        road = make_road(name, xy, measure=measure, start_m=start_m)
-        road = reversed_road(road) if reverse and measure is not None else road
-        if touches(terrain, road.xy):
-            road = calmed_road(road, _CALM_WITHIN_M)
-            if road.chord_m > CHORD_M:
-                told.append(
-                    f'The line of "{name}" zigzags; its sections are squared to a chord of '
-                    f"{road.chord_m:g} m."
-                )
-            roads.append(road)
-        else:
-            told.append(f'The road "{name}" doesn\'t touch the terrain grid; left out.')
+    for part in _named(_joined(parts), source.stem):
+        if not touches(terrain, part.xy):
+            told.append(f'The road "{part.name}" doesn\'t touch the terrain grid; left out.')
+            continue
+        labelled = part.measure is not None
+        xy = part.xy[::-1] if reverse and not labelled else part.xy
+        road = make_road(part.name, xy, measure=part.measure, start_m=start_m)
+        road = calmed_road(reversed_road(road) if reverse and labelled else road, _CALM_WITHIN_M)
+        if road.chord_m > CHORD_M:
+            told.append(
+                f'The line of "{part.name}" zigzags; its sections are squared to a chord of '
+                f"{road.chord_m:g} m."
+            )
+        roads.append(road)
     return tuple(roads)
+
+
+def _parts(
+    source: Layer, raw: Raw, name: str, use_measures: bool, told: list[str]
+) -> Iterator[_Part]:
+    """Give the lines of a feature with the labels that the file has for them."""
+    measures = source.measures(raw) if use_measures else None
+    start = _start(raw.properties, source.text) if use_measures else None
+    called = name or source.stem
+    for i, line in enumerate(parts_of(raw.geometry, "lines")):
+        xy = source.place(line)
+        if len(xy) < 2 or not np.any(np.hypot(*np.diff(xy, axis=0).T) > 1e-5):
+            told.append(f'A line of "{called}" in {source.text} has no length; left out.')
+            continue
+        _check_gaps(xy, called, source.text)
+        measure = None
+        if measures is not None:
+            measure = _measure_in_metres(measures[i], xy, called, source.text)
+        if measure is None and start is not None:
+            measure = start + _distances(xy)
+            start = float(measure[-1])
+        yield _Part(name, xy, measure)
+
+
+def _distances(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
 
 
 def _check_gaps(xy: NDArray[np.float64], name: str, text: str) -> None:
@@ -266,7 +220,7 @@ def _measure_in_metres(
     # a line with a dimension for M but nothing in it (all zero, or empty) has no measures
     if known.sum() < 2 or np.ptp(m[known]) == 0:
         return None
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    along = _distances(xy)
     first, last = np.flatnonzero(known)[[0, -1]]
     ratio = abs(m[last] - m[first]) / max(along[last] - along[first], 1e-9)
     for unit_m in _MEASURE_UNITS_M.values():
@@ -345,9 +299,7 @@ def _end_to_start(one: _Part, two: _Part) -> _Part | None:
     return _Part(one.name, xy, measure)
 
 
-def _named(
-    parts: list[_Part], stem: str
-) -> Iterator[tuple[str, NDArray[np.float64], NDArray[np.float64] | None]]:
+def _named(parts: list[_Part], stem: str) -> Iterator[_Part]:
     """Give each road a name of its own: ``name``, ``name (2)``, ..."""
     taken: set[str] = set()
     for part in parts:
@@ -357,4 +309,4 @@ def _named(
             count += 1
             name = f"{base} ({count})"
         taken.add(name)
-        yield name, part.xy, part.measure
+        yield replace(part, name=name)

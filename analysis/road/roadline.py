@@ -249,7 +249,11 @@ class Course:
         return road.xy[i] + (s - road.distance[i])[..., None] * along, along
 
     def frames(self, s: ArrayLike) -> Frames:
-        """Return places, directions and curvature at distances `s`; see `frames`."""
+        """Return places, directions and curvature at distances `s`, (n,) metres.
+
+        Directions are those of the chord centred on the station; with no chord those of the
+        segment (the bisector at a vertex).
+        """
         at = np.atleast_1d(np.asarray(s, dtype=float))
         place, _ = self._point(at)
         tangent = self._tangent(at)
@@ -272,7 +276,7 @@ class Course:
         return np.asarray(chord / length[:, None])
 
     def to_map(self, s: ArrayLike, o: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return plane coordinates of road coordinates; see `to_map`."""
+        """Return plane coordinates, metres, of distances and offsets, broadcast together."""
         s, o = np.broadcast_arrays(np.asarray(s, dtype=float), np.asarray(o, dtype=float))
         place, _ = self._point(s.ravel())
         tangent = self._tangent(s.ravel())
@@ -328,9 +332,12 @@ class Tracker(Course):
     def to_road(
         self, x: ArrayLike, y: ArrayLike, *, seed: NDArray[np.float64] | None = None
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return road coordinates of plane coordinates; see `to_road`.
+        """Return distances and offsets (right positive) of plane coordinates, all metres.
 
-        `seed` gives a distance near the foot of each point and saves the search for it.
+        Where several parts of the road could claim a point (hairpins, loops, crossings), the
+        nearest one gets it. Points beyond the ends get distances below 0 or above the length;
+        NaN gives NaN. `seed` gives a distance near the foot of each point and saves the search
+        for it.
         """
         x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
         shape = x.shape
@@ -472,84 +479,23 @@ def calmed_road(road: Road, half_width_m: float) -> Road:
     return replace(road, chord_m=chord_m)
 
 
-def frames(road: Road, s: ArrayLike, *, chord_m: float | None = None) -> Frames:
-    """Return places, directions and curvature along a road.
-
-    Parameters
-    ----------
-    road : Road
-    s : (n,) array
-        Distances along the road, metres.
-    chord_m : float, optional
-        Directions are those of a chord of this length centred on the station, default the
-        road's own; 0 takes the segment's own direction (the bisector at a vertex).
-
-    Returns
-    -------
-    Frames
-
-    Raises
-    ------
-    SettingsError
-        Negative chord.
-    """
-    return Course(road, chord_m=chord_m).frames(s)
+def frames(road: Road, s: ArrayLike) -> Frames:
+    """Return places, directions and curvature along a road; see `Course.frames`."""
+    return Course(road).frames(s)
 
 
 def to_road(
-    road: Road, x: ArrayLike, y: ArrayLike, *, chord_m: float | None = None
+    road: Road, x: ArrayLike, y: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return road coordinates of points of the plane.
-
-    Where several parts of the road could claim a point (hairpins, loops, crossings), the
-    nearest one gets it.
-
-    Parameters
-    ----------
-    road : Road
-    x, y : array
-        Plane coordinates, metres; NaN gives NaN.
-    chord_m : float, optional
-        As in `frames`. With 0 this is the nearest point of the polyline.
-
-    Returns
-    -------
-    s, o : array
-        Distance along the road and offset (right positive), metres. Points beyond the ends
-        get distances below 0 or above the length.
-
-    Raises
-    ------
-    SettingsError
-        Negative chord.
-    """
-    return Tracker(road, chord_m=chord_m).to_road(x, y)
+    """Return road coordinates of points of the plane; see `Tracker.to_road`."""
+    return Tracker(road).to_road(x, y)
 
 
 def to_map(
-    road: Road, s: ArrayLike, o: ArrayLike, *, chord_m: float | None = None
+    road: Road, s: ArrayLike, o: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return plane coordinates of road coordinates, the inverse of `to_road`.
-
-    Parameters
-    ----------
-    road : Road
-    s, o : array
-        Distance along the road and offset (right positive), metres; broadcast together.
-    chord_m : float, optional
-        As in `frames`.
-
-    Returns
-    -------
-    x, y : array
-        Plane coordinates, metres.
-
-    Raises
-    ------
-    SettingsError
-        Negative chord.
-    """
-    return Course(road, chord_m=chord_m).to_map(s, o)
+    """Return plane coordinates of road coordinates; see `Course.to_map`."""
+    return Course(road).to_map(s, o)
 
 
 def station_grid(road: Road, spacing_m: float) -> NDArray[np.float64]:

@@ -20,17 +20,12 @@ if TYPE_CHECKING:
 __all__ = [
     "Feature",
     "Layer",
-    "Raw",
     "line_layers",
-    "lines_of",
+    "parts_of",
     "read_features",
-    "read_lines",
-    "read_points",
-    "read_polygons",
     "touches",
 ]
 
-Vertices = list[tuple[float, ...]]
 What = Literal["lines", "areas", "points"]
 
 # more than twice round the earth; no plane coordinates reach so far
@@ -62,15 +57,7 @@ class Feature:
     holes: tuple[NDArray[np.float64], ...] = ()
 
 
-def read_features(
-    path: str | os.PathLike[str],
-    terrain: Terrain,
-    what: What,
-    *,
-    layer: str | None = None,
-    crs: str | None = None,
-    notes: list[str] | None = None,
-) -> list[Feature]:
+def read_features(path: str | os.PathLike[str], terrain: Terrain, what: What) -> list[Feature]:
     """Read lines, areas or points with their attributes into the working plane.
 
     Parameters
@@ -81,12 +68,6 @@ def read_features(
         Settles the working plane.
     what : {"lines", "areas", "points"}
         Kind of geometry to read; others are passed over.
-    layer : str, optional
-        Layer of the file; needed when it holds several of that kind.
-    crs : str, optional
-        Coordinate system, for a file that has none or a wrong one.
-    notes : list of str, optional
-        Sentences about what was assumed are appended here.
 
     Returns
     -------
@@ -96,65 +77,21 @@ def read_features(
     Raises
     ------
     RoadError
-        Missing or unreadable file, unknown layer, coordinates that are no numbers, or
-        nothing of that kind in it.
+        Missing or unreadable file, several layers of that kind, coordinates that are no numbers,
+        or nothing of that kind in it.
     """
-    source = Layer(path, terrain, layer, what, crs, notes)
+    source = Layer(path, terrain, what)
     found = []
-    for _, raw in source.features():
-        shapes: Iterable[list[Vertices]]
-        if what == "lines":
-            shapes = ([line] for line in lines_of(raw.geometry) if line)
-        elif what == "areas":
-            shapes = _polygons(raw.geometry)
-        else:
-            shapes = ([[point]] for point in _points(raw.geometry))
-        for shape in shapes:
-            placed = [source.place(part) for part in shape]
-            found.append(Feature(placed[0], raw.properties, tuple(placed[1:])))
+    for raw in source.features:
+        for shape in parts_of(raw.geometry, what):
+            # a line is one row of vertices, a point one vertex of one, an area several rings
+            rows = {"lines": [shape], "points": [[shape]], "areas": shape}[what]
+            placed = [source.place(row) for row in rows]
+            if len(placed[0]):
+                found.append(Feature(placed[0], raw.properties, tuple(placed[1:])))
     if not found:
         raise RoadError(f"The layer of {what} in {source.text} is empty; fill it or leave it out.")
     return found
-
-
-def read_lines(
-    path: str | os.PathLike[str], terrain: Terrain, layer: str | None = None
-) -> list[NDArray[np.float64]]:
-    """Read lines such as pavement edges: (m, 2) metres each; see `read_features`.
-
-    Raises
-    ------
-    RoadError
-        As in `read_features`.
-    """
-    return [feature.xy for feature in read_features(path, terrain, "lines", layer=layer)]
-
-
-def read_polygons(
-    path: str | os.PathLike[str], terrain: Terrain, layer: str | None = None
-) -> list[NDArray[np.float64]]:
-    """Read outer rings of areas such as masks: (m, 2) metres each; see `read_features`.
-
-    Raises
-    ------
-    RoadError
-        As in `read_features`.
-    """
-    return [feature.xy for feature in read_features(path, terrain, "areas", layer=layer)]
-
-
-def read_points(
-    path: str | os.PathLike[str], terrain: Terrain, layer: str | None = None
-) -> NDArray[np.float64]:
-    """Read points such as culvert ends: (c, 2) metres; see `read_features`.
-
-    Raises
-    ------
-    RoadError
-        As in `read_features`.
-    """
-    found = read_features(path, terrain, "points", layer=layer)
-    return np.concatenate([feature.xy for feature in found])
 
 
 def line_layers(path: str | os.PathLike[str]) -> tuple[str, ...]:
@@ -170,8 +107,9 @@ def line_layers(path: str | os.PathLike[str]) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Raw:
-    """A feature as the file has it: geometry in its own coordinates, and attributes."""
+    """A feature as the file has it: its number, geometry in its own coordinates, attributes."""
 
+    number: str
     geometry: dict[str, Any]
     properties: dict[str, Any]
 
@@ -183,17 +121,17 @@ class Layer:
         self,
         path: str | os.PathLike[str],
         terrain: Terrain,
-        layer: str | None,
         what: What,
-        crs: str | None,
-        notes: list[str] | None,
+        *,
+        layer: str | None = None,
+        crs: str | None = None,
+        notes: list[str] | None = None,
     ) -> None:
         from analysis.terrain import geofiles
 
         self.text = os.fspath(path)
         self.stem = Path(self.text).stem
         self.terrain = terrain
-        self.what = what
         self._notes = notes if notes is not None else []
         layers = _layers(self.text, _KINDS[what] if layer is None else ())
         if layer is None:
@@ -202,7 +140,8 @@ class Layer:
             if len(layers) > 1:
                 raise RoadError(
                     f"The file {self.text} has several layers of {what} "
-                    f"({', '.join(layers)}); name the one to use (--layer on the command line)."
+                    f"({', '.join(layers)}); name the one to use (--layer on the command line for "
+                    "the centreline) or give a file with one."
                 )
             layer = layers[0]
         elif layer not in layers:
@@ -210,7 +149,7 @@ class Layer:
                 f'The file {self.text} has no layer "{layer}"; it has {", ".join(layers)}.'
             )
         fiona = geofiles.fiona
-        self._raw: list[tuple[str, Raw]] = []
+        self.features: list[Raw] = []
         try:
             with fiona.open(self.text, layer=layer) as collection:
                 self.fields = list(collection.schema["properties"])
@@ -219,14 +158,13 @@ class Layer:
                 for item in collection:
                     if item.geometry is not None:
                         geometry = item.geometry.__geo_interface__
-                        self._raw.append((str(item.id), Raw(geometry, dict(item.properties))))
+                        self.features.append(Raw(str(item.id), geometry, dict(item.properties)))
         except (fiona.errors.FionaError, OSError, UnicodeDecodeError) as error:
             raise RoadError(
                 f'The layer "{layer}" of {self.text} can\'t be read; check that the file is whole.'
             ) from error
-        self.count = len(self._raw)
         self._layer, self._driver = layer, driver
-        self._measures: dict[str, list[NDArray[np.float64]]] | None = None
+        self._measures: dict[str, list[NDArray[np.float64]]] | None = None  # read when asked for
         self._grid_crs = geofiles.CRS.from_wkt(terrain.crs_wkt)
         self._crs = self._source_crs(wkt, crs)
 
@@ -247,7 +185,7 @@ class Layer:
             ) from error
         if given is None and found.is_geographic:
             corners = np.array(
-                [point[:2] for _, raw in self._raw for point in _vertices(raw.geometry)]
+                [point[:2] for raw in self.features for point in _vertices(raw.geometry)]
             ).reshape(-1, 2)
             if np.any(np.abs(corners) > 360.0):
                 if touches(self.terrain, corners * self.terrain.xy_unit_m):
@@ -262,20 +200,15 @@ class Layer:
                 )
         return None if found == self._grid_crs else found
 
-    def features(self) -> Iterator[tuple[str, Raw]]:
-        """Return feature ids and features that have a geometry."""
-        yield from self._raw
-
-    def measures(self, number: str, lines: list[Vertices]) -> list[NDArray[np.float64]] | None:
-        """Return the M values of a feature if the file has some for just these vertices."""
-        from analysis.road.mvalues import read_measures
+    def measures(self, raw: Raw) -> list[NDArray[np.float64]] | None:
+        """Return the M values of a feature's lines if the file has some for just these vertices."""
+        from analysis.road.measures import read_measures
 
         if self._measures is None:
             self._measures = read_measures(self.text, self._layer, self._driver)
-        found = self._measures.get(number)
-        if found is None or [len(m) for m in found] != [len(line) for line in lines]:
-            return None
-        return found
+        found = self._measures.get(raw.number, [])
+        lines = [len(line) for line in parts_of(raw.geometry, "lines")]
+        return found if found and [len(m) for m in found] == lines else None
 
     def place(self, points: Iterable[tuple[float, ...]]) -> NDArray[np.float64]:
         """Return vertices in the working plane, (m, 2) metres."""
@@ -350,44 +283,23 @@ def _layers(text: str, kinds: tuple[str, ...]) -> list[str]:
     return fitting
 
 
+def parts_of(geometry: dict[str, Any], what: What) -> Iterator[Any]:
+    """Return the coordinates of each line, area (rings) or point in a geometry."""
+    kind = geometry["type"]
+    if kind == "GeometryCollection":
+        for part in geometry["geometries"]:
+            yield from parts_of(part, what)
+    elif kind.removeprefix("Multi") == _KINDS[what][0] and geometry["coordinates"]:
+        yield from geometry["coordinates"] if kind == _KINDS[what][1] else [geometry["coordinates"]]
+
+
 def _vertices(geometry: dict[str, Any]) -> Iterator[tuple[float, ...]]:
-    for line in lines_of(geometry):
+    yield from parts_of(geometry, "points")
+    for line in parts_of(geometry, "lines"):
         yield from line
-    for rings in _polygons(geometry):
+    for rings in parts_of(geometry, "areas"):
         for ring in rings:
             yield from ring
-    yield from _points(geometry)
-
-
-def lines_of(geometry: dict[str, Any]) -> Iterator[Vertices]:
-    """Return the lines in a geometry, part by part."""
-    if geometry["type"] == "GeometryCollection":
-        for part in geometry["geometries"]:
-            yield from lines_of(part)
-    elif geometry["type"] == "LineString":
-        yield list(geometry["coordinates"])
-    elif geometry["type"] == "MultiLineString":
-        yield from (list(line) for line in geometry["coordinates"])
-
-
-def _polygons(geometry: dict[str, Any]) -> Iterator[list[Vertices]]:
-    if geometry["type"] == "GeometryCollection":
-        for part in geometry["geometries"]:
-            yield from _polygons(part)
-    elif geometry["type"] == "Polygon" and geometry["coordinates"]:
-        yield [list(ring) for ring in geometry["coordinates"]]
-    elif geometry["type"] == "MultiPolygon":
-        yield from ([list(ring) for ring in rings] for rings in geometry["coordinates"])
-
-
-def _points(geometry: dict[str, Any]) -> Iterator[tuple[float, ...]]:
-    if geometry["type"] == "GeometryCollection":
-        for part in geometry["geometries"]:
-            yield from _points(part)
-    elif geometry["type"] == "Point":
-        yield geometry["coordinates"]
-    elif geometry["type"] == "MultiPoint":
-        yield from geometry["coordinates"]
 
 
 def touches(terrain: Terrain, xy: NDArray[np.float64]) -> bool:

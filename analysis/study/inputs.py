@@ -15,7 +15,7 @@ from analysis.common.table import Table
 from analysis.corridor.values import Extras
 from analysis.earthwork.workplan import Rates
 from analysis.findings.geopackage import check_replaceable
-from analysis.road.vectors import read_lines, read_points, read_polygons
+from analysis.road.vectors import read_features
 from analysis.terrain.grid import Terrain
 
 __all__ = [
@@ -53,10 +53,11 @@ def read_extras(
     RoadError
         If a file can't be read or holds the wrong kind of geometry.
     """
+    inlets = [feature.xy for feature in read_features(culverts, grid, "points")] if culverts else []
     return Extras(
-        mask=tuple(read_polygons(mask, grid)) if mask else (),
-        edges=tuple(read_lines(edges, grid)) if edges else (),
-        culverts=read_points(culverts, grid) if culverts else np.empty((0, 2)),
+        mask=tuple(f.xy for f in read_features(mask, grid, "areas")) if mask else (),
+        edges=tuple(f.xy for f in read_features(edges, grid, "lines")) if edges else (),
+        culverts=np.concatenate([np.empty((0, 2)), *inlets]),
         widths=read_widths(widths) if widths else None,
     )
 
