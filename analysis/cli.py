@@ -310,7 +310,7 @@ def _screen(options: argparse.Namespace) -> int:
 
 def _summary(study: Any, out: str) -> str:
     """Say what was found, what couldn't be told and what the grid can tell."""
-    from analysis.verdict.judge import CANT_TELL, DEFECTS, NO_DATA
+    from analysis.common.verdicts import DEFECTS, Finding
 
     table = study.findings.reaches
     total = float(table["length_m"].sum())
@@ -319,11 +319,17 @@ def _summary(study: Any, out: str) -> str:
     lines = [
         f"{len(study.roads)} road(s), {total / 2000.0:.2f} km, both shoulders judged; {noise}."
     ]
-    for finding in ("none", *DEFECTS, "blocked ditch", CANT_TELL, NO_DATA):
+    for finding in (
+        Finding.NONE,
+        *DEFECTS,
+        Finding.BLOCKED_DITCH,
+        Finding.CANT_TELL,
+        Finding.NO_DATA,
+    ):
         here = table["finding"] == finding
         if here.any():
             length = float(table["length_m"][here].sum())
-            name = "sound" if finding == "none" else finding
+            name = "sound" if finding == Finding.NONE else finding
             lines.append(
                 f"  {name:<14} {length:8.0f} m  {100 * length / total:5.1f} %  "
                 f"{int(here.sum())} reach(es)"

@@ -22,7 +22,6 @@ FLOORS = {
 """From the ground up; rooms on one floor don't know each other."""
 
 STILL_STANDING = {
-    ("analysis.study.values", "analysis.study.tables"),
     ("gui.state.jobs", "gui.along.along_view"),
     ("gui.state.jobs", "gui.along.straight_view"),
     ("gui.state.jobs", "gui.forms.forms"),

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.types import Floats
 
-__all__ = ["average_along", "correlated_share", "interpolate_along", "known_median", "rows_for"]
+__all__ = [
+    "average_along",
+    "chance_below",
+    "correlated_share",
+    "interpolate_along",
+    "known_median",
+    "rows_for",
+    "runs",
+]
 
 
 _ROWS_PER_BLOCK = 1024
@@ -20,6 +30,37 @@ def known_median(values: ArrayLike, default: float = np.nan) -> float:
     numbers = np.asarray(values, dtype=float)
     known = numbers[np.isfinite(numbers)]
     return float(np.median(known)) if known.size else default
+
+
+def chance_below(value: Floats, se: Floats, limit: float) -> Floats:
+    """Probability that the true value is below `limit`; NaN where value or error is unknown.
+
+    >>> chance_below(np.array([1.0, 3.0, 1.0]), np.array([0.0, 1.0, np.nan]), 3.0)
+    array([1. , 0.5, nan])
+    """
+    from scipy.special import ndtr
+
+    known = np.isfinite(value) & np.isfinite(se)
+    off = limit - np.where(known, value, 0.0)
+    chance = np.where(se > 0.0, ndtr(off / np.where(se > 0.0, se, 1.0)), off > 0.0)
+    return np.where(known, chance, np.nan)
+
+
+def runs(
+    labels: NDArray[Any], begins: Sequence[int] | NDArray[np.intp] = ()
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and last index (inclusive) of each run of equal labels in (n,).
+
+    Where lines lie end to end, a run begins at each of the indices `begins` whatever the labels.
+
+    >>> [ends.tolist() for ends in runs(np.array([0, 0, 3, 3, 0], dtype=np.int8))]
+    [[0, 2, 4], [1, 3, 4]]
+    """
+    starts = np.ones(len(labels), dtype=bool)
+    np.not_equal(labels[1:], labels[:-1], out=starts[1:])
+    starts[np.asarray(begins, dtype=np.intp)] = True
+    first = np.flatnonzero(starts)
+    return first, np.append(first[1:], len(labels))[: len(first)] - 1
 
 
 def rows_for(window_m: float, step_m: float) -> int:

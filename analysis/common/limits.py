@@ -34,6 +34,7 @@ __all__ = [
     "LimitSpec",
     "Limits",
     "MaterialLimits",
+    "RequiredSlope",
     "ShapeLimits",
     "WaterLimits",
     "WorkLimits",
@@ -447,15 +448,39 @@ def write_limits(limits: Limits, path: str | os.PathLike[str]) -> None:
         ) from None
 
 
-def required_slope(
-    pavement_slope_pct: ArrayLike, crowned: ArrayLike, limits: ShapeLimits
-) -> NDArray[np.float64]:
-    """Shoulder slope to build beside a given pavement slope.
+@dataclass(frozen=True, slots=True)
+class RequiredSlope:
+    """Shoulder slope to build beside a given pavement slope, and what it comes from.
 
     Normal crown and low side of a curve: pavement plus the set points, at least the surface's
     minimum. High side of a curve (not crowned, pavement falls inward): the minimum, but no more
     than the breakover limit allows. Never steeper than the steepest to build, unless the
     pavement itself is: a shoulder flatter than the pavement that drains onto it holds water back.
+
+    Attributes
+    ----------
+    pct, steeper, capped, steepest : (n, 2) or (n,)
+        What is required, percent, NaN where the pavement slope is unknown; the pavement plus the
+        set points; the most that the breakover allows; the steepest to build.
+    least : float
+        The surface's minimum.
+    high_side, follows_pavement : (n, 2) or (n,) bool
+        On the high side of a curve; where `pct` is `steeper`, and so has the pavement's error.
+    """
+
+    pct: NDArray[np.float64]
+    steeper: NDArray[np.float64]
+    capped: NDArray[np.float64]
+    steepest: NDArray[np.float64]
+    least: float
+    high_side: NDArray[np.bool_]
+    follows_pavement: NDArray[np.bool_]
+
+
+def required_slope(
+    pavement_slope_pct: ArrayLike, crowned: ArrayLike, limits: ShapeLimits
+) -> RequiredSlope:
+    """Shoulder slope to build beside a given pavement slope.
 
     Parameters
     ----------
@@ -465,24 +490,20 @@ def required_slope(
         False where the pavement falls one way.
     limits : ShapeLimits
         Limits to use.
-
-    Returns
-    -------
-    (n, 2) or (n,) float
-        Percent; NaN where the pavement slope is unknown.
     """
     pavement = np.asarray(pavement_slope_pct, dtype=np.float64)
     crown = np.asarray(crowned, dtype=bool)
     if pavement.ndim == 2:
         crown = crown[..., None]
     least = limits.shoulder_least_pct.value
-    normal = np.maximum(pavement + limits.shoulder_over_pavement_points.value, least)
-    high_side = ~crown & (pavement < 0.0)
-    wanted = np.where(high_side, least, normal)
-    wanted = np.minimum(wanted, pavement + limits.breakover_most_points.value)
+    steeper = pavement + limits.shoulder_over_pavement_points.value
+    capped = pavement + limits.breakover_most_points.value
     steepest = np.maximum(limits.shoulder_most_pct.value, pavement)
-    required: NDArray[np.float64] = np.minimum(wanted, steepest)
-    return required
+    high_side = ~crown & (pavement < 0.0)
+    wanted = np.where(high_side, least, np.maximum(steeper, least))
+    follows = ~high_side & (steeper >= least) & (steeper <= capped) & (steeper <= steepest)
+    required = np.minimum(np.minimum(wanted, capped), steepest)
+    return RequiredSlope(required, steeper, capped, steepest, least, high_side, follows)
 
 
 def _check_surface(surface: str, where: str) -> None:

@@ -17,10 +17,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
 
+from analysis.common.along import chance_below
 from analysis.common.limits import Limits, MaterialLimits
 from analysis.common.types import Floats
+from analysis.common.verdicts import Treatment
 from analysis.earthwork.target import cut_fill_rings, target_line
 from analysis.earthwork.volumes import tributary_lengths, truck_loads
 from analysis.shoulder.regression import STEP_SHARE
@@ -94,7 +95,7 @@ class Balance:
     `LEAST_KNOWN_SHARE` the balance isn't judged.
     `balance_m3_compacted` is what can be reclaimed less what is needed, both compacted;
     `short_m3_compacted` is the need that no reclaimed material can reach within the haul limit.
-    `treatment` is "reshape", "replenish" or "can't tell"; `certainty` its probability.
+    `treatment` is to reshape, to replenish or "can't tell"; `certainty` its probability.
     """
 
     length_m: float
@@ -116,7 +117,7 @@ class Balance:
     haul_away_m3_loose: float
     haul_away_loads: int
     p_replenish: float
-    treatment: str
+    treatment: Treatment
     certainty: float
     reason: str
 
@@ -212,6 +213,7 @@ def areas(
     required_pct: ArrayLike,
     limits: Limits,
     *,
+    follows_pavement: ArrayLike = False,
     width_m: ArrayLike | None = None,
     width_se: ArrayLike = 0.0,
     edge_se: ArrayLike = 0.0,
@@ -231,6 +233,8 @@ def areas(
         Target slope from `analysis.common.limits.required_slope`.
     limits : Limits
         Its foreslope ratio is used.
+    follows_pavement : (n, 2) or scalar, default False
+        True where the target follows the pavement, so that its slope error enters.
     width_m : (n, 2) or scalar, optional
         Shoulder width to build, from the edge; else as wide as it lies.
     width_se : (n, 2) or scalar, default 0
@@ -256,12 +260,8 @@ def areas(
     width = np.where(judged, np.broadcast_to(np.asarray(widths, dtype=np.float64), shape), np.nan)
     sigma = np.asarray(sections.se_m, dtype=np.float64)
 
-    # Where the target follows the pavement, its slope error enters; where a limit rules, not.
-    follows = required == (
-        measures.pavement_slope_pct + limits.shape.shoulder_over_pavement_points.value
-    )
     slope_var = np.where(
-        follows,
+        follows_pavement,
         measures.shoulder_slope_se**2
         + measures.pavement_slope_se**2
         - 2.0 * np.nan_to_num(measures.slope_cov),
@@ -495,8 +495,8 @@ def balances(
     thin = limits.material.thin_mm.value / 1000.0 * sums["shoulder_area"]
     drop = np.full(count, np.nan) if worst_drop_mm is None else np.asarray(worst_drop_mm, float)
     drop_se = np.zeros(count) if worst_drop_se is None else np.asarray(worst_drop_se, float)
-    p_short = _chance_below(margin + thin, error)
-    p_eroded = _chance_below(limits.material.erosion_replenish_mm.value - drop, drop_se)
+    p_short = chance_below(margin + thin, error, 0.0)
+    p_eroded = chance_below(limits.material.erosion_replenish_mm.value - drop, drop_se, 0.0)
     p_eroded = np.nan_to_num(p_eroded, nan=0.0)
     sure = limits.decision.certainty.value
     p_replenish = 1.0 - (1.0 - p_short) * (1.0 - p_eroded)
@@ -528,13 +528,6 @@ def balances(
     )
 
 
-def _chance_below(value: Floats, error: Floats) -> Floats:
-    """Probability that a true value estimated as `value` lies below zero; NaN where unknown."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        chance = np.where(error > 0.0, ndtr(-value / error), np.where(value < 0.0, 1.0, 0.0))
-    return np.where(np.isnan(value), np.nan, chance)
-
-
 def _balance(
     limits: Limits,
     *,
@@ -555,12 +548,12 @@ def _balance(
     sure = limits.decision.certainty.value
     certainty = max(p_replenish, 1.0 - p_replenish)
     if p_replenish >= sure:
-        treatment = "replenish"
+        treatment = Treatment.REPLENISH
     elif p_replenish <= 1.0 - sure:
-        treatment = "reshape"
+        treatment = Treatment.RESHAPE
     else:
-        treatment = "can't tell"
-    if treatment == "reshape":
+        treatment = Treatment.CANT_TELL
+    if treatment == Treatment.RESHAPE:
         imported = 0.0
     elif eroded:
         # The washed-out edge gets new material; what is cut beside it isn't counted on.
@@ -605,7 +598,7 @@ def _balance(
 
 
 def _material_sentence(
-    treatment: str,
+    treatment: Treatment,
     share: float,
     length: float,
     reclaimed: float,
@@ -630,7 +623,7 @@ def _material_sentence(
         text += (
             f", but {short:.1f} m³ lie beyond the haul of {limits.material.haul_most_m.value:.0f} m"
         )
-    elif net < 0.0 and treatment == "reshape":
+    elif net < 0.0 and treatment == Treatment.RESHAPE:
         text += (
             f"; {thin:.1f} m³ would leave it {limits.material.thin_mm.value:.0f} mm low, "
             "thinner than can be placed"

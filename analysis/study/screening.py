@@ -23,7 +23,6 @@ from analysis.common.limits import (
     Limits,
     default_limits,
     limits_to_toml,
-    required_slope,
 )
 from analysis.common.settings import Settings
 from analysis.common.station_arrays import joined, spliced, stations_of
@@ -49,7 +48,6 @@ from analysis.study.corrections import (
     same_overrides,
 )
 from analysis.study.tables import (
-    build_reaches,
     pond_table,
     reach_lines,
     reach_table,
@@ -58,7 +56,9 @@ from analysis.study.tables import (
 from analysis.study.values import Measured, RoadStudy, Study
 from analysis.terrain.grid import Terrain, checksum
 from analysis.verdict.beliefs import Beliefs, informed
-from analysis.verdict.judge import judge, label_stations
+from analysis.verdict.judge import judge
+from analysis.verdict.labelling import label_stations
+from analysis.verdict.reaches import build_reaches
 from analysis.water.assess import assess_across, assess_water, judge_ditch
 
 __all__ = ["rejudge", "remeasure", "screen"]
@@ -420,7 +420,6 @@ def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> li
     together = judge(
         measures,
         crowned,
-        required_slope(measures.pavement_slope_pct, crowned, limits.shape),
         retained,
         retained_se,
         retained_chance,
@@ -436,6 +435,7 @@ def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> li
             part.measures,
             judgement.required_slope_pct,
             limits,
+            follows_pavement=judgement.follows_pavement,
             width_se=part.breaks.hinge_se,
             edge_se=part.breaks.edge_se,
         )

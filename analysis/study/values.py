@@ -16,10 +16,9 @@ from analysis.edges.values import Breaks, Overrides
 from analysis.findings.geopackage import Findings
 from analysis.road.roadline import Road
 from analysis.shoulder.values import Measures, Noise, Sections
-from analysis.study.tables import Reach
 from analysis.terrain.grid import Terrain
 from analysis.verdict.beliefs import Beliefs
-from analysis.verdict.judge import Judgement
+from analysis.verdict.values import Judgement, Reach
 from analysis.water.assess import Water
 
 __all__ = ["Measured", "RoadStudy", "Study"]

@@ -22,9 +22,9 @@ def _kernels_of_a_screening() -> tuple[Any, ...]:
     from analysis.edges.kernels import pair_evidence
     from analysis.shoulder.fitting_kernels import fit_windows
     from analysis.shoulder.section_kernels import section_means
-    from analysis.verdict.labelling_kernels import cheapest_path
+    from analysis.verdict.kernels import label_cheaply
 
-    return pair_evidence, fit_windows, section_means, areas_kernel, cheapest_path
+    return pair_evidence, fit_windows, section_means, areas_kernel, label_cheaply
 
 
 def _is_kept(kernel: Any) -> bool:

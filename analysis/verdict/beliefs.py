@@ -147,7 +147,7 @@ def steadied(value: Floats, se: Floats, weight: float) -> tuple[Floats, Floats]:
     -----
     Kalman filter and Rauch-Tung-Striebel smoother (AIAA Journal 3, 1965).
     """
-    from analysis.verdict.belief_kernels import local_level
+    from analysis.verdict.kernels import local_level
 
     n = value.size
     variance = se**2 / weight

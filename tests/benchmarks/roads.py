@@ -20,7 +20,7 @@ from analysis.shoulder.values import Measures, Noise, Status
 from analysis.study.screening import screen
 from analysis.study.values import RoadStudy
 from analysis.terrain.grid import open_terrain
-from analysis.verdict.judge import FINDINGS
+from analysis.verdict.labelling import FINDINGS
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import Scene, make_scene, write_terrain
 from sample_terrain.spec import Spec, Stretch

@@ -281,14 +281,14 @@ def test_required_slope_by_hand():
     # Beside -6 % the shoulder may fall at most 2 % under a breakover of 8 points (own
     # arithmetic on AASHTO Green Book 4.4.3); beside -4 % the minimum of 4 % fits.
     expected = [[4.0, 4.0], [4.0, 5.0], [2.0, 8.0], [6.0, 4.0], [np.nan, 4.0]]
-    np.testing.assert_allclose(required_slope(pavement, crowned, limits.shape), expected)
+    np.testing.assert_allclose(required_slope(pavement, crowned, limits.shape).pct, expected)
 
 
 @given(pavement=SLOPES, other=SLOPES, crowned=st.booleans(), surface=st.sampled_from(SURFACES))
 def test_required_slope_keeps_every_limit(pavement, other, crowned, surface):
     limits = default_limits(surface)
-    got = required_slope(np.array([[pavement, other]]), np.array([crowned]), limits.shape)
-    mirrored = required_slope(np.array([[other, pavement]]), np.array([crowned]), limits.shape)
+    got = required_slope(np.array([[pavement, other]]), np.array([crowned]), limits.shape).pct
+    mirrored = required_slope(np.array([[other, pavement]]), np.array([crowned]), limits.shape).pct
     np.testing.assert_array_equal(got, mirrored[:, ::-1])
     slope = got[0, 0]
     assert slope - pavement <= limits.shape.breakover_most_points.value + 1e-12
@@ -301,7 +301,9 @@ def test_required_slope_keeps_every_limit(pavement, other, crowned, surface):
 
 def test_required_slope_of_one_side():
     limits = default_limits("turf")
-    np.testing.assert_allclose(required_slope([2.0, 5.0], [True, True], limits.shape), [6.0, 7.0])
+    np.testing.assert_allclose(
+        required_slope([2.0, 5.0], [True, True], limits.shape).pct, [6.0, 7.0]
+    )
 
 
 def test_written_file_has_the_usual_mode(tmp_path):

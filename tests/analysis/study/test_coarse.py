@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from analysis.common.settings import Settings
+from analysis.common.verdicts import Finding, Verdict
 from analysis.road.roadline import make_road
 from analysis.shoulder.values import Status
 from analysis.study.screening import screen
 from analysis.terrain.grid import open_terrain
-from analysis.verdict.judge import CANT_TELL
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
 
@@ -61,8 +61,8 @@ def test_coarse_grid_cant_tell(tmp_path, scene, times, average):
     """On a shoulder narrower than a cell nothing is told anywhere, and the reason says why."""
     study = _study(tmp_path, scene, times, average_m=average)
     stations, part = study.findings.stations, study.roads[0]
-    assert (stations["verdict"] == CANT_TELL).all()
-    assert (stations["finding"] == CANT_TELL).all()
+    assert (stations["verdict"] == Verdict.CANT_TELL).all()
+    assert (stations["finding"] == Finding.CANT_TELL).all()
     for name in NUMBERS:
         assert np.isnan(stations[name]).all(), name
     coarse = part.measures.status == Status.TOO_COARSE
@@ -73,7 +73,7 @@ def test_coarse_grid_cant_tell(tmp_path, scene, times, average):
     cells = f"{times * FINE_M:g} m across"
     assert all(cells in text for text in part.measures.reason[coarse])
     reaches = study.findings.reaches
-    assert set(reaches["finding"]) == {CANT_TELL}
+    assert set(reaches["finding"]) == {Finding.CANT_TELL}
     assert not np.nan_to_num(reaches["import_m3_loose"]).any()
     assert "too coarse" in study.findings.run["resolving"][0]
 
@@ -90,7 +90,7 @@ def test_coarse_grid_with_given_widths(tmp_path):
     error = (part.measures.shoulder_slope_pct - truth.shoulder_slope_pct)[plane]
     assert np.sqrt(np.mean(error**2)) < 0.8
     sound = ok & (truth.cause == "none")
-    accused = ~np.isin(part.judgement.finding[sound], ["none", CANT_TELL])
+    accused = ~np.isin(part.judgement.finding[sound], ["none", Finding.CANT_TELL])
     assert accused.mean() <= 0.03
 
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
 from analysis.findings.geopackage import REACH_COLUMNS, STATION_COLUMNS
 from analysis.study.screening import rejudge
-from analysis.verdict.judge import CANT_TELL, DEFECTS, NO_DATA, SHEDS
 from tests.builders.small_study import small_study
 
 
@@ -104,7 +104,11 @@ def test_balance_of_each_reach(study):
         finding, balance = reaches["finding"][row], reaches["balance_m3"][row]
         if finding not in DEFECTS:
             assert np.isnan(reaches["cut_m3"][row]) and np.isnan(reaches["import_m3_loose"][row])
-            assert reaches["treatment"][row] in ("none", "clean ditch", CANT_TELL)
+            assert reaches["treatment"][row] in (
+                Treatment.NONE,
+                Treatment.CLEAN_DITCH,
+                Treatment.CANT_TELL,
+            )
         elif reaches["treatment"][row].startswith("replenish"):
             assert balance < 0.0 < reaches["import_m3_loose"][row]
             assert reaches["loads"][row] >= 1
@@ -119,10 +123,10 @@ def test_sentences_carry_the_numbers(study):
             table["finding"], table["verdict"], table["reason"], strict=True
         ):
             assert reason and reason.endswith(".") and "nan" not in reason.lower(), reason
-            if finding == NO_DATA:
-                assert verdict == NO_DATA
+            if finding == Finding.NO_DATA:
+                assert verdict == Verdict.NO_DATA
             if finding == "none":
-                assert reason.startswith("Sound") and verdict == SHEDS
+                assert reason.startswith("Sound") and verdict == Verdict.SHEDS
     reaches = study.findings.reaches
     for row in np.flatnonzero(reaches["finding"] == "flat"):
         assert f"{reaches['mean_slope_pct'][row]:.1f}" in reaches["reason"][row]
@@ -141,7 +145,12 @@ def test_unjudged_reach_tells_its_commonest_reason(study, part):
         for reach in rejudge(changed, study.limits).roads[0].reaches
         if reach.side == 0 and reach.i0 <= 10 <= reach.i1
     )
-    assert (reach.i0, reach.i1, reach.finding, reach.verdict) == (10, 29, CANT_TELL, CANT_TELL)
+    assert (reach.i0, reach.i1, reach.finding, reach.verdict) == (
+        10,
+        29,
+        Finding.CANT_TELL,
+        Verdict.CANT_TELL,
+    )
     assert reach.reason == f"Can't tell over {reach.length_m:.0f} m: Too coarse by 4 mm."
 
 

@@ -11,8 +11,8 @@ from scipy.optimize import minimize
 from scipy.stats import norm
 
 from analysis.shoulder.values import Measures
-from analysis.verdict.belief_kernels import local_level
 from analysis.verdict.beliefs import DROP_SPREADS_MM, alone, drop_shares, informed, steadied
+from analysis.verdict.kernels import local_level
 
 
 def _measures(**values):

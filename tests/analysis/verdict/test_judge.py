@@ -9,8 +9,10 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from analysis.common.limits import default_limits
+from analysis.common.verdicts import Verdict
 from analysis.shoulder.values import Measures
-from analysis.verdict.judge import CANT_TELL, FINDINGS, NO_DATA, SHEDS, WONT_SHED, judge
+from analysis.verdict.judge import judge
+from analysis.verdict.labelling import FINDINGS
 
 _LIMITS = default_limits("gravel")
 _SOUND = {
@@ -49,7 +51,6 @@ def _judge(measures, *, retained=0.0, retained_se=5.0, chance=10.0, kerb=False, 
     return judge(
         measures,
         np.ones(shape[0], dtype=bool),
-        np.full(shape, 4.0),
         np.full(shape, retained),
         np.full(shape, retained_se),
         np.full(shape, chance),
@@ -145,18 +146,18 @@ def test_shares_are_exclusive_and_whole(slope, drop, rut, se):
 def test_an_unknown_number_is_never_sheds(name):
     """One NaN among the measures that the verdict rests on, and it can't be told."""
     got = _judge(_measures(**{name: np.nan}))
-    assert _judge(_measures()).verdict[0, 0] == SHEDS
-    assert set(got.verdict.ravel()) == {CANT_TELL}
+    assert _judge(_measures()).verdict[0, 0] == Verdict.SHEDS
+    assert set(got.verdict.ravel()) == {Verdict.CANT_TELL}
     assert np.isnan(got.p_wont_shed).all()
     if name != "drop_shoulder_cov":  # which fault it is doesn't rest on how two errors go together
-        assert set(got.finding.ravel()) == {CANT_TELL}
+        assert set(got.finding.ravel()) == {Verdict.CANT_TELL}
         assert np.isnan(got.p_finding).any(axis=2).all()
 
 
 def test_an_unknown_rut_is_no_number():
     """Rut and ridge unknown: no probability of one; either alone stands for both."""
     both = _judge(_measures(rut_mm=np.nan, ridge_mm=np.nan))
-    assert np.isnan(both.p_rut).all() and set(both.verdict.ravel()) == {SHEDS}
+    assert np.isnan(both.p_rut).all() and set(both.verdict.ravel()) == {Verdict.SHEDS}
     one = _judge(_measures(rut_mm=np.nan, ridge_mm=60.0))
     assert one.p_rut[0, 0] > 0.99 and set(one.finding.ravel()) == {"rutted"}
 
@@ -167,12 +168,12 @@ def test_status_rules_the_verdict():
     measures.status[:] = [[0, 1], [1, 2], [2, 3], [3, 0]]
     got = _judge(measures)
     assert got.verdict.tolist() == [
-        [SHEDS, NO_DATA],
-        [NO_DATA, CANT_TELL],
-        [CANT_TELL, CANT_TELL],
-        [CANT_TELL, SHEDS],
+        [Verdict.SHEDS, Verdict.NO_DATA],
+        [Verdict.NO_DATA, Verdict.CANT_TELL],
+        [Verdict.CANT_TELL, Verdict.CANT_TELL],
+        [Verdict.CANT_TELL, Verdict.SHEDS],
     ]
-    np.testing.assert_array_equal(got.finding == "none", got.verdict == SHEDS)
+    np.testing.assert_array_equal(got.finding == "none", got.verdict == Verdict.SHEDS)
     for p in (got.p_wont_shed, got.p_drop, got.p_high, got.p_rut):
         np.testing.assert_array_equal(np.isnan(p), measures.status != 0)
     np.testing.assert_array_equal(np.isnan(got.p_finding).all(axis=2), measures.status != 0)
@@ -194,18 +195,18 @@ def test_plain_faults_get_their_names(values, finding):
     got = _judge(_measures(**values))
     assert set(got.finding.ravel()) == {finding}
     water = finding in ("flat", "reversed", "high")
-    assert set(got.verdict.ravel()) == {WONT_SHED if water else SHEDS}
+    assert set(got.verdict.ravel()) == {Verdict.WONT_SHED if water else Verdict.SHEDS}
     assert got.p_finding[0, 0].argmax() == FINDINGS.index(finding)
 
 
 def test_water_held_and_kerbs():
     """A pond beyond chance is a fault of its own; at a kerb a high edge is meant to be."""
     pond = _judge(_measures(), retained=60.0)
-    assert set(pond.finding.ravel()) == {"ponding"} and set(pond.verdict.ravel()) == {WONT_SHED}
+    assert set(pond.finding.ravel()) == {"ponding"} and set(pond.verdict.ravel()) == {Verdict.WONT_SHED}
     chance = _judge(_measures(), retained=60.0, chance=70.0)
-    assert set(chance.verdict.ravel()) == {SHEDS}
+    assert set(chance.verdict.ravel()) == {Verdict.SHEDS}
     kerb = _judge(_measures(edge_drop_mm=-120.0), kerb=True)
-    assert set(kerb.p_high.ravel()) == {0.0} and set(kerb.verdict.ravel()) == {SHEDS}
+    assert set(kerb.p_high.ravel()) == {0.0} and set(kerb.verdict.ravel()) == {Verdict.SHEDS}
 
 
 def test_certainty_rules_how_much_is_left_open():
@@ -214,6 +215,6 @@ def test_certainty_rules_how_much_is_left_open():
     measures = _measures(61, shoulder_slope_pct=slopes)
     loose = _judge(measures, limits=_LIMITS.with_value("certainty", 0.7)).verdict
     strict = _judge(measures, limits=_LIMITS.with_value("certainty", 0.99)).verdict
-    assert (strict == CANT_TELL).sum() > (loose == CANT_TELL).sum() > 0
-    told = strict != CANT_TELL
+    assert (strict == Verdict.CANT_TELL).sum() > (loose == Verdict.CANT_TELL).sum() > 0
+    told = strict != Verdict.CANT_TELL
     np.testing.assert_array_equal(strict[told], loose[told])

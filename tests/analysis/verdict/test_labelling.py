@@ -9,16 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
+from analysis.common.along import runs
 from analysis.common.limits import default_limits, required_slope
-from analysis.verdict.judge import (
-    FINDINGS,
-    _chance_too_flat,
-    bivariate_normal,
-    cheapest_labels,
-    label_stations,
-    pooled,
-    runs,
-)
+from analysis.verdict.judge import _chance_too_flat, bivariate_normal
+from analysis.verdict.labelling import FINDINGS, cheapest_labels, label_stations, pooled
 
 
 @pytest.mark.parametrize("rho", [-0.95, -0.3, 0.0, 0.4, 0.9])
@@ -147,7 +141,7 @@ def test_chance_too_flat_monte_carlo(pavement, shoulder, crowned):
     )
     got = _chance_too_flat(measures, np.array([crowned]), limits)[0, 0]
     draws = np.random.default_rng(3).multivariate_normal([pavement, shoulder], cov, 400_000)
-    required = required_slope(draws[:, 0], np.full(len(draws), crowned), limits.shape)
+    required = required_slope(draws[:, 0], np.full(len(draws), crowned), limits.shape).pct
     short = draws[:, 1] < required - limits.shape.slope_shortfall_points.value
     assert got == pytest.approx(short.mean(), abs=0.004)
 

@@ -1,0 +1,65 @@
+"""What may be said of a stretch of shoulder: one word each, as files, tables and programs read it.
+
+Each is a text, so that it is written, compared and looked up like one.
+"""
+
+from enum import StrEnum
+
+__all__ = ["DEFECTS", "Finding", "Treatment", "Verdict"]
+
+_CANT_TELL, _NO_DATA = "can't tell", "no data"
+
+
+class Verdict(StrEnum):
+    """Whether water leaves the road; unknown is never "sheds"."""
+
+    SHEDS = "sheds"
+    WONT_SHED = "won't shed"
+    CANT_TELL = _CANT_TELL
+    NO_DATA = _NO_DATA
+
+
+class Finding(StrEnum):
+    """What is most likely wrong.
+
+    The order, faults worst first, is that of the label numbers of `analysis.verdict.labelling`;
+    what comes after "no data" is found for whole reaches only.
+    """
+
+    NONE = "none"
+    ERODED_EDGE = "eroded edge"
+    HIGH = "high"
+    RUTTED = "rutted"
+    REVERSED = "reversed"
+    FLAT = "flat"
+    PONDING = "ponding"
+    CANT_TELL = _CANT_TELL
+    NO_DATA = _NO_DATA
+    BLOCKED_DITCH = "blocked ditch"
+
+
+DEFECTS = tuple(Finding)[1:7]
+"""Findings that are faults of the shoulder, worst first."""
+
+
+class Treatment(StrEnum):
+    """The work that a reach asks for."""
+
+    NONE = "none"
+    RESHAPE = "reshape"
+    REPLENISH = "replenish"
+    CLEAN_DITCH = "clean ditch"
+    RESHAPE_AND_CLEAN = "reshape and clean ditch"
+    REPLENISH_AND_CLEAN = "replenish and clean ditch"
+    CANT_TELL = _CANT_TELL
+
+    def with_ditch(self) -> "Treatment":
+        """The same work with the ditch cleaned too."""
+        return _WITH_DITCH.get(self, self)
+
+
+_WITH_DITCH = {
+    Treatment.NONE: Treatment.CLEAN_DITCH,
+    Treatment.RESHAPE: Treatment.RESHAPE_AND_CLEAN,
+    Treatment.REPLENISH: Treatment.REPLENISH_AND_CLEAN,
+}

@@ -1,0 +1,364 @@
+"""Reaches: stretches of one side of a road with one finding, and the work that each asks for.
+
+Sides and roads are independent. All are worked on as one line, the left sides of all roads, then
+the right sides: a network of many short roads would spend its time in calls on short arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.along import runs
+from analysis.common.limits import Limits
+from analysis.common.settings import Settings
+from analysis.common.types import Bools, Floats
+from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
+from analysis.earthwork.areas import Areas, Balance, balances
+from analysis.road.roadline import Road
+from analysis.shoulder.values import Measures
+from analysis.verdict.labelling import FINDINGS
+from analysis.verdict.reasons import reach_reasons, reason_numbers
+from analysis.verdict.values import Judgement, Reach
+
+__all__ = ["build_reaches", "ranks"]
+
+# What a reach may be. The order is that of the labels, then what becomes of them (`_kinds`).
+_KINDS = np.array([*Finding, Finding.CANT_TELL], dtype=object)
+_SAYS = {
+    Finding.NONE: Verdict.SHEDS,
+    Finding.BLOCKED_DITCH: Verdict.SHEDS,
+    Finding.CANT_TELL: Verdict.CANT_TELL,
+    Finding.NO_DATA: Verdict.NO_DATA,
+}
+_VERDICTS = np.array([_SAYS.get(kind, Verdict.WONT_SHED) for kind in _KINDS], dtype=object)
+_MEANS = ("mean_slope_pct", "mean_slope_se", "required_slope_pct", "p_wont_shed")
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The n stations of all roads, both sides of them one after the other.
+
+    Attributes
+    ----------
+    road_of, first_of : (n,)
+        Which road a station is of, and that road's first station.
+    spacing_m, begins
+        (2n,) spacing of the stations; the places of the line where another road or side begins.
+    ends_m, names_m : (n, 2)
+        Where a station's stretch begins and ends, as a distance and as it is labelled.
+    """
+
+    road_of: NDArray[np.intp]
+    first_of: NDArray[np.intp]
+    spacing_m: Floats
+    begins: NDArray[np.intp]
+    ends_m: Floats
+    names_m: Floats
+
+    def stretches(self, first: NDArray[np.intp], last: NDArray[np.intp]) -> dict[str, Any]:
+        """Fields of `Reach` that say where it lies, for runs of the line first..last."""
+        n = len(self.road_of)
+        i0, i1 = first % n, last % n
+        s0, s1 = self.ends_m[i0, 0], self.ends_m[i1, 1]
+        return {
+            "side": first // n,
+            "i0": i0 - self.first_of[i0],
+            "i1": i1 - self.first_of[i1],
+            "from_m": self.names_m[i0, 0],
+            "to_m": self.names_m[i1, 1],
+            "s0": s0,
+            "s1": s1,
+            "length_m": s1 - s0,
+        }
+
+
+def build_reaches(
+    roads: Sequence[Road],
+    s: Sequence[Floats],
+    crowned: Bools,
+    blocked: Bools,
+    measures: Measures,
+    areas: Areas,
+    judgement: Judgement,
+    labels: NDArray[np.int8],
+    settings: Settings,
+    limits: Limits,
+) -> list[tuple[Reach, ...]]:
+    """Cut each side of each road into reaches and decide the work for each.
+
+    Every station belongs to exactly one reach.
+
+    Parameters
+    ----------
+    roads, s
+        The roads and the distances of the stations of each.
+    crowned, blocked, measures, areas, judgement, labels
+        Over the stations of all roads, one road after the other.
+    """
+    if sum(map(len, s)) == 0:
+        return [() for _ in roads]
+    line = _in_one_line(roads, s, limits)
+    kind = _kinds(labels, _in_line(blocked), measures, line, limits)
+    first, last = runs(kind, line.begins)
+    kind = np.minimum(kind[first], len(_KINDS) - 1)
+    columns = line.stretches(first, last)
+    figures = _means(first, crowned, measures, judgement, _in_line(blocked), limits)
+    figures["mean_slope_se"] = _mean_slope_se(first, measures, figures, settings.spacing_m)
+    span = np.ceil(limits.decision.shortest_reach_m.value / line.spacing_m[first]).astype(np.intp)
+    figures |= _worst(first, last, span, measures)
+    columns |= {name: figures[name] for name in (*_MEANS, "worst_drop_mm")}
+    columns |= _judged(kind, columns["length_m"], figures, limits)
+    columns = {name: values.tolist() for name, values in columns.items()}
+    columns["balance"] = _balances(
+        np.concatenate(s), kind, line, first, last, areas, figures, limits
+    )
+    work = (columns[name] for name in ("finding", "balance", "clean_ditch"))
+    columns["treatment"] = list(map(_treatment, *work))
+    columns["reason"] = reach_reasons(columns, figures, first, last, _in_line(measures.reason))
+    found: list[list[Reach]] = [[] for _ in roads]
+    rows = zip(*(columns[field.name] for field in fields(Reach)), strict=True)
+    for road, row in zip(line.road_of[first % len(line.road_of)].tolist(), rows, strict=True):
+        found[road].append(Reach(*row))
+    return [tuple(own) for own in found]
+
+
+def ranks(priorities: Floats) -> Floats:
+    """Rank (reaches,) from 1, the most urgent, on; NaN where there is nothing to do."""
+    order = np.argsort(-priorities, kind="stable")
+    rank = np.full(len(priorities), np.nan)
+    rank[order] = np.where(priorities[order] > 0.0, np.arange(1.0, len(order) + 1.0), np.nan)
+    return rank
+
+
+def _in_line(values: NDArray[Any]) -> NDArray[Any]:
+    """Values (n, 2) of both sides as one line (2n,): all of the left side, then the right."""
+    return values.T.ravel()
+
+
+def _in_one_line(roads: Sequence[Road], s: Sequence[Floats], limits: Limits) -> _Line:
+    sizes = np.array([len(own) for own in s])
+    n = int(sizes.sum())
+    start = np.cumsum(sizes) - sizes
+    road_of = np.repeat(np.arange(len(roads)), sizes)
+    stretches = [_stretches(road, own) for road, own in zip(roads, s, strict=True)]
+    names = [road.label(own) for road, own in zip(roads, stretches, strict=True)]
+    return _Line(
+        road_of=road_of,
+        first_of=start[road_of],
+        spacing_m=np.tile(np.repeat([_spacing(own, limits) for own in s], sizes), 2),
+        begins=np.concatenate([at + start[sizes > 0] for at in (0, n)]),
+        ends_m=np.concatenate(stretches),
+        names_m=np.concatenate(names),
+    )
+
+
+def _spacing(s: Floats, limits: Limits) -> float:
+    """Spacing of the stations of a road; one alone makes a reach as long as any."""
+    return float(np.median(np.diff(s))) if len(s) > 1 else limits.decision.shortest_reach_m.value
+
+
+def _stretches(road: Road, s: Floats) -> Floats:
+    """(n, 2) where each station's stretch begins and ends: halfway to its neighbours."""
+    bounds = np.concatenate(([0.0], 0.5 * (s[1:] + s[:-1]), [road.length_m]))
+    return np.column_stack((bounds[:-1], bounds[1:]))[: len(s)]
+
+
+def _kinds(
+    labels: NDArray[np.int8], blocked: Bools, measures: Measures, line: _Line, limits: Limits
+) -> NDArray[np.int16]:
+    """(2n,) what tells reaches apart: places in `_KINDS`, and beyond them further reasons."""
+    kind = _in_line(labels).astype(np.int16)
+    # A sound shoulder above a blocked ditch is a finding of its own.
+    first, last = runs(blocked, line.begins)
+    long = (last - first + 1) * line.spacing_m[
+        first
+    ] >= limits.decision.shortest_reach_m.value - 1e-9
+    settled = np.repeat(blocked[first] & long, last - first + 1)
+    kind[settled & (kind == 0)] = len(FINDINGS)
+    # What isn't judged for one reason is a reach apart from what isn't for another.
+    withheld = kind == FINDINGS.index(Finding.CANT_TELL)
+    kind[withheld] = len(_KINDS) - 1 + reason_numbers(_in_line(measures.reason)[withheld])
+    return kind
+
+
+def _means(
+    first: NDArray[np.intp],
+    crowned: Bools,
+    measures: Measures,
+    judgement: Judgement,
+    blocked: Bools,
+    limits: Limits,
+) -> dict[str, Floats]:
+    """Means over each run of the line, which end where the next begins; each entry is (runs,).
+
+    "over" a kind of defect is how bad it is in multiples of the limit that is passed.
+    """
+    drop, slope, required, rut, ridge = map(
+        _in_line,
+        (
+            measures.edge_drop_mm,
+            measures.shoulder_slope_pct,
+            judgement.required_slope_pct,
+            measures.rut_mm,
+            measures.ridge_mm,
+        ),
+    )
+    least = np.maximum(required, 1.0)
+    inward = measures.pavement_slope_pct < 0.0
+    drained = np.where(crowned[:, None], 1.0, np.where(inward, 0.0, 2.0))
+    over_flat = 1.0 + (required - limits.shape.slope_shortfall_points.value - slope) / least
+    means = {
+        "mean_slope_pct": slope,
+        "required_slope_pct": required,
+        "p_wont_shed": _in_line(judgement.p_wont_shed),
+        "blocked_share": blocked,
+        # How much pavement sheds this way, in half widths: the low side of a curve gets all.
+        "drained": _in_line(drained),
+        f"over {Finding.ERODED_EDGE}": drop / max(limits.shape.edge_drop_mm.value, 1.0),
+        f"over {Finding.HIGH}": -drop / max(limits.shape.high_shoulder_mm.value, 1.0),
+        f"over {Finding.RUTTED}": np.fmax(
+            rut / max(limits.shape.rut_mm.value, 1.0), ridge / max(limits.shape.ridge_mm.value, 1.0)
+        ),
+        f"over {Finding.FLAT}": over_flat,
+        f"over {Finding.REVERSED}": over_flat,
+        "average_m": _in_line(measures.average_m),
+        "slope variance": _in_line(measures.shoulder_slope_se) ** 2,
+    }
+    return dict(
+        zip(means, _run_means(np.array([*means.values()], dtype=float), first), strict=True)
+    )
+
+
+def _mean_slope_se(
+    first: NDArray[np.intp], measures: Measures, means: dict[str, Floats], spacing_m: float
+) -> Floats:
+    """Standard error of the mean slope: averages that overlap share cells and count only once."""
+    both = np.isfinite(measures.shoulder_slope_pct) & np.isfinite(measures.shoulder_slope_se)
+    known = np.add.reduceat(_in_line(both), first, dtype=float)
+    average = means["average_m"]
+    share = np.minimum(1.0, spacing_m / np.where(average > 0.0, average, np.inf))
+    return np.asarray(np.sqrt(means["slope variance"] / np.maximum(known * share, 1.0)))
+
+
+def _worst(
+    first: NDArray[np.intp], last: NDArray[np.intp], span: NDArray[np.intp], measures: Measures
+) -> dict[str, Floats]:
+    """Worst drop or lip that each run keeps over `span` stations, its error; deepest rut, ridge."""
+    drop, drop_se = _in_line(measures.edge_drop_mm), _in_line(measures.edge_drop_se)
+    low, low_at = _sustained(drop, first, last, span)
+    high, high_at = _sustained(-drop, first, last, span)
+    use_high = np.nan_to_num(high, nan=-np.inf) > np.nan_to_num(low, nan=-np.inf)
+    return {
+        "worst_drop_mm": np.where(use_high, -high, low),
+        "worst_drop_se": drop_se[np.where(use_high, high_at, low_at)],
+        "worst_rut_mm": np.fmax.reduceat(_in_line(measures.rut_mm), first),
+        "worst_ridge_mm": np.fmax.reduceat(_in_line(measures.ridge_mm), first),
+    }
+
+
+def _run_means(values: Floats, first: NDArray[np.intp]) -> Floats:
+    """Means (k, runs) of the known values (k, 2n) of each run; NaN where none is known."""
+    known = np.isfinite(values)
+    total = np.add.reduceat(np.where(known, values, 0.0), first, axis=1)
+    count = np.add.reduceat(known, first, axis=1, dtype=float)
+    return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan)
+
+
+def _sustained(
+    values: Floats, first: NDArray[np.intp], last: NDArray[np.intp], span: NDArray[np.intp]
+) -> tuple[Floats, NDArray[np.intp]]:
+    """Greatest value that each run keeps over `span` stations (or over all of a shorter run).
+
+    The greatest single value would be picked by its noise.
+
+    Returns
+    -------
+    (runs,) value, NaN where nothing is known, and (runs,) the station that has it.
+    """
+    from analysis.verdict.kernels import sustained
+
+    out, where = np.empty(len(first)), np.empty(len(first), dtype=np.intp)
+    sustained(values, first, last, np.maximum(span, 1), out, where)
+    return out, where
+
+
+def _judged(
+    kind: NDArray[np.int16], length_m: Floats, figures: dict[str, Floats], limits: Limits
+) -> dict[str, Any]:
+    """Fields of `Reach` that say what is wrong and how bad it is; `kind` are places in `_KINDS`."""
+    ditch_m = length_m * figures["blocked_share"]
+    clean = (ditch_m > 0.0) & (
+        ditch_m >= np.minimum(length_m, limits.decision.shortest_reach_m.value) - 1e-9
+    )
+    finding, verdict = _KINDS[kind], _VERDICTS[kind]
+    # Worn, but the water still leaves.
+    worn = (finding == Finding.ERODED_EDGE) | (finding == Finding.RUTTED)
+    verdict[worn & (figures["p_wont_shed"] < 0.5)] = Verdict.SHEDS
+    severity = _severities(finding, figures)
+    return {
+        "finding": finding,
+        "verdict": verdict,
+        "clean_ditch": clean,
+        "ditch_clean_m": np.where(clean, ditch_m, 0.0),
+        "severity": severity,
+        # Traffic meets the edge whichever way the water runs, so half a width always counts.
+        "priority": severity * length_m * (0.5 + figures["drained"]),
+    }
+
+
+def _severities(findings: NDArray[np.object_], figures: dict[str, Floats]) -> Floats:
+    """How bad (runs,), in multiples of the limit that is passed: 1 at the limit, at most 3.
+
+    What isn't a defect has none.
+    """
+    severity = np.zeros(len(findings))
+    for finding in DEFECTS:
+        here = findings == finding
+        over = figures.get(f"over {finding}", np.full(len(findings), np.nan))[here]
+        severity[here] = np.where(np.isfinite(over), np.clip(over, 0.3, 3.0), 1.0)
+    return severity
+
+
+def _balances(
+    s: Floats,
+    kind: NDArray[np.int16],
+    line: _Line,
+    first: NDArray[np.intp],
+    last: NDArray[np.intp],
+    areas: Areas,
+    figures: dict[str, Floats],
+    limits: Limits,
+) -> list[Balance | None]:
+    """Quantities of each run that has a defect; `s` (n,) as in `_Line`."""
+    n = len(s)
+    faulty = np.flatnonzero((kind > 0) & (kind <= len(DEFECTS)))
+    i0, i1 = first[faulty] % n, last[faulty] % n
+    made = balances(
+        s,
+        areas,
+        first[faulty] // n,
+        i0,
+        i1,
+        limits,
+        ends_m=np.column_stack((line.ends_m[i0, 0], line.ends_m[i1, 1])),
+        worst_drop_mm=figures["worst_drop_mm"][faulty],
+        worst_drop_se=figures["worst_drop_se"][faulty],
+    )
+    held: list[Balance | None] = [None] * len(first)
+    for k, balance in zip(faulty.tolist(), made, strict=True):
+        held[k] = balance
+    return held
+
+
+def _treatment(finding: Finding, balance: Balance | None, clean: bool) -> Treatment:
+    """The work for a reach: that of its shoulder, and of its ditch where that needs cleaning."""
+    if balance is not None:
+        shoulder = balance.treatment
+    else:
+        shoulder = Treatment.CANT_TELL if finding == Finding.CANT_TELL else Treatment.NONE
+    return shoulder.with_ditch() if clean and finding != Finding.NO_DATA else shoulder
