@@ -119,10 +119,8 @@ def judge(
     p_reversed = chance_below(beliefs.shoulder_slope_pct, beliefs.shoulder_slope_se, 0.0)
 
     def measured(chance: Floats) -> Floats:
-        ok = (measures.status == Status.OK).reshape(
-            measures.status.shape + (1,) * (chance.ndim - 2)
-        )
-        return np.where(ok, chance, np.nan)
+        chance[measures.status != Status.OK] = np.nan
+        return chance
 
     p_wont = measured(_chance_wont_shed(measures, p_flat, p_high, p_pond, certainty))
     shares = measured(_finding_shares(p_drop, p_high, p_rut, p_flat, p_reversed, p_pond))

@@ -202,7 +202,9 @@ def test_plain_faults_get_their_names(values, finding):
 def test_water_held_and_kerbs():
     """A pond beyond chance is a fault of its own; at a kerb a high edge is meant to be."""
     pond = _judge(_measures(), retained=60.0)
-    assert set(pond.finding.ravel()) == {"ponding"} and set(pond.verdict.ravel()) == {Verdict.WONT_SHED}
+    assert set(pond.finding.ravel()) == {"ponding"} and set(pond.verdict.ravel()) == {
+        Verdict.WONT_SHED
+    }
     chance = _judge(_measures(), retained=60.0, chance=70.0)
     assert set(chance.verdict.ravel()) == {Verdict.SHEDS}
     kerb = _judge(_measures(edge_drop_mm=-120.0), kerb=True)

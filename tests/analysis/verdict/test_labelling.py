@@ -139,7 +139,7 @@ def test_chance_too_flat_monte_carlo(pavement, shoulder, crowned):
         pavement_slope_se=np.full((1, 2), np.sqrt(cov[0, 0])),
         slope_cov=np.full((1, 2), cov[0, 1]),
     )
-    got = _chance_too_flat(measures, np.array([crowned]), limits)[0, 0]
+    got = _chance_too_flat(measures, np.array([crowned]), limits.shape)[0, 0]
     draws = np.random.default_rng(3).multivariate_normal([pavement, shoulder], cov, 400_000)
     required = required_slope(draws[:, 0], np.full(len(draws), crowned), limits.shape).pct
     short = draws[:, 1] < required - limits.shape.slope_shortfall_points.value
