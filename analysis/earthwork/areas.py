@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.along import chance_below
 from analysis.common.limits import Limits, MaterialLimits
+from analysis.common.station_arrays import PerStation
 from analysis.common.types import Floats
 from analysis.common.verdicts import Treatment
 from analysis.earthwork.target import cut_fill_rings, target_line
@@ -73,18 +74,18 @@ class Areas:
         Averaging length along the road behind each section, for the correlation of neighbours.
     """
 
-    cut_m2: Floats
-    fill_m2: Floats
-    excess_m2: Floats
-    cut_se: Floats
-    fill_se: Floats
-    net_se: Floats
-    cut_terms: Floats
-    fill_terms: Floats
-    face_mm: Floats
-    comes_out: NDArray[np.bool_]
-    width_m: Floats
-    average_m: Floats
+    cut_m2: PerStation[Floats]
+    fill_m2: PerStation[Floats]
+    excess_m2: PerStation[Floats]
+    cut_se: PerStation[Floats]
+    fill_se: PerStation[Floats]
+    net_se: PerStation[Floats]
+    cut_terms: PerStation[Floats]
+    fill_terms: PerStation[Floats]
+    face_mm: PerStation[Floats]
+    comes_out: PerStation[NDArray[np.bool_]]
+    width_m: PerStation[Floats]
+    average_m: PerStation[Floats]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.station_arrays import PerStation
 from analysis.common.types import Floats
 
 __all__ = ["Breaks", "Overrides"]
@@ -43,22 +44,22 @@ class Breaks:
         Where the foreslope ends, at the ditch's bottom or its own foot; NaN where unknown.
     """
 
-    s: Floats
-    axis: Floats
-    axis_source: NDArray[np.int8]
-    edge: Floats
-    edge_se: Floats
-    edge_confidence: Floats
-    edge_source: NDArray[np.int8]
-    hinge: Floats
-    hinge_se: Floats
-    hinge_confidence: Floats
-    hinge_source: NDArray[np.int8]
-    ditch: Floats
-    ditch_source: NDArray[np.int8]
-    crowned: NDArray[np.bool_]
-    kerb: NDArray[np.bool_]
-    foreslope_end: Floats | None = None
+    s: PerStation[Floats]
+    axis: PerStation[Floats]
+    axis_source: PerStation[NDArray[np.int8]]
+    edge: PerStation[Floats]
+    edge_se: PerStation[Floats]
+    edge_confidence: PerStation[Floats]
+    edge_source: PerStation[NDArray[np.int8]]
+    hinge: PerStation[Floats]
+    hinge_se: PerStation[Floats]
+    hinge_confidence: PerStation[Floats]
+    hinge_source: PerStation[NDArray[np.int8]]
+    ditch: PerStation[Floats]
+    ditch_source: PerStation[NDArray[np.int8]]
+    crowned: PerStation[NDArray[np.bool_]]
+    kerb: PerStation[NDArray[np.bool_]]
+    foreslope_end: PerStation[Floats | None] = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,6 @@ class Overrides:
         Offset of the crown, right positive, metres.
     """
 
-    edge: Floats | None = None
-    hinge: Floats | None = None
-    axis: Floats | None = None
+    edge: PerStation[Floats | None] = None
+    hinge: PerStation[Floats | None] = None
+    axis: PerStation[Floats | None] = None

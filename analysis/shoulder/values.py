@@ -8,6 +8,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.station_arrays import PerStation
 from analysis.common.types import Floats
 
 __all__ = ["Measures", "Noise", "Sections", "Status"]
@@ -40,9 +41,9 @@ class Noise:
         Where the numbers come from.
     """
 
-    sigma_m: Floats
-    correlation_m: Floats
-    nugget: Floats
+    sigma_m: PerStation[Floats]
+    correlation_m: PerStation[Floats]
+    nugget: PerStation[Floats]
     source: str
 
 
@@ -85,30 +86,30 @@ class Measures:
         One sentence, "" where the status is `OK`.
     """
 
-    pavement_slope_pct: Floats
-    pavement_slope_se: Floats
-    shoulder_slope_pct: Floats
-    shoulder_slope_se: Floats
-    slope_cov: Floats
-    edge_drop_mm: Floats
-    edge_drop_se: Floats
-    drop_shoulder_cov: Floats
-    rut_mm: Floats
-    rut_se: Floats
-    ridge_mm: Floats
-    ridge_se: Floats
-    rut_detectable_mm: Floats
-    foreslope_pct: Floats
-    grade_pct: Floats
-    shoulder_width_m: Floats
-    edge_z_m: Floats
-    cells: NDArray[np.int64]
-    effective_cells: Floats
-    outlier_share: Floats
-    roughness_mm: Floats
-    average_m: Floats
-    status: NDArray[np.int8]
-    reason: NDArray[np.object_]
+    pavement_slope_pct: PerStation[Floats]
+    pavement_slope_se: PerStation[Floats]
+    shoulder_slope_pct: PerStation[Floats]
+    shoulder_slope_se: PerStation[Floats]
+    slope_cov: PerStation[Floats]
+    edge_drop_mm: PerStation[Floats]
+    edge_drop_se: PerStation[Floats]
+    drop_shoulder_cov: PerStation[Floats]
+    rut_mm: PerStation[Floats]
+    rut_se: PerStation[Floats]
+    ridge_mm: PerStation[Floats]
+    ridge_se: PerStation[Floats]
+    rut_detectable_mm: PerStation[Floats]
+    foreslope_pct: PerStation[Floats]
+    grade_pct: PerStation[Floats]
+    shoulder_width_m: PerStation[Floats]
+    edge_z_m: PerStation[Floats]
+    cells: PerStation[NDArray[np.int64]]
+    effective_cells: PerStation[Floats]
+    outlier_share: PerStation[Floats]
+    roughness_mm: PerStation[Floats]
+    average_m: PerStation[Floats]
+    status: PerStation[NDArray[np.int8]]
+    reason: PerStation[NDArray[np.object_]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +129,8 @@ class Sections:
         of averaging across.
     """
 
-    s: Floats
+    s: PerStation[Floats]
     u: Floats
-    height_m: Floats
-    se_m: Floats
-    ground_m: Floats | None = None
+    height_m: PerStation[Floats]
+    se_m: PerStation[Floats]
+    ground_m: PerStation[Floats | None] = None

@@ -335,7 +335,7 @@ def _corrected(
         same = any(np.array_equal(group, other) for other in held)
         if before is not None and same and same_overrides(before.overrides, wanted, here):
             taken = {
-                name: spliced(getattr(out, name), getattr(before, name), slice(0, n), keep, n)
+                name: spliced(getattr(out, name), getattr(before, name), slice(0, n), keep)
                 for name in ("breaks", "measures", "sections", "water")
             }
             out = replace(out, **taken)
@@ -346,7 +346,7 @@ def _corrected(
     beliefs, whole = out.beliefs, slice(0, n)
     again = _believed(out.measures, settings, usual=measured.measures)
     for keep in touched:
-        beliefs = spliced(beliefs, again, whole, keep, n)
+        beliefs = spliced(beliefs, again, whole, keep)
     return replace(out, beliefs=beliefs)
 
 
@@ -370,31 +370,31 @@ def _measured_around(
     More road, `here`, is looked at than is put back, so that the ends of the piece, where the
     search has no neighbours to lean on, don't show.
     """
-    n, s = len(part.s), part.s
+    s = part.s
     margin = settings.spacing_m + 0.5 * known_median(part.measures.average_m, 20.0)
     low, high = s[here.start] - margin, s[here.stop - 1] + margin
     cells = part.cells.part(part.cells.window(low, high))
     box_m = part.box_m[here]
-    overrides = stations_of(part.overrides, here, n)
+    overrides = stations_of(part.overrides, here)
     breaks = _find_breaks(cells, s[here], box_m, overrides, settings, like=part.breaks)
     breaks, measures, sections = _measure(
         cells,
         breaks,
-        stations_of(part.noise, here, n),
+        stations_of(part.noise, here),
         box_m,
         _masked_cells(grid, cells, extras.mask),
         settings,
         limits,
     )
-    breaks = spliced(part.breaks, breaks, here, keep, n)
-    measures = spliced(part.measures, measures, here, keep, n)
-    sections = spliced(part.sections, sections, here, keep, n)
+    breaks = spliced(part.breaks, breaks, here, keep)
+    measures = spliced(part.measures, measures, here, keep)
+    sections = spliced(part.sections, sections, here, keep)
     held = assess_across(
         part.water,
         keep,
-        stations_of(breaks, keep, n),
-        stations_of(measures, keep, n),
-        stations_of(sections, keep, n),
+        stations_of(breaks, keep),
+        stations_of(measures, keep),
+        stations_of(sections, keep),
         shoulder_width_m=settings.shoulder_width_m,
     )
     return replace(part, breaks=breaks, measures=measures, sections=sections, water=held)
@@ -428,7 +428,7 @@ def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> li
         joined([part.beliefs for part in parts]),
     )
     ends = np.cumsum([0, *(len(part.s) for part in parts)]).tolist()
-    judgements = [stations_of(together, slice(*own), ends[-1]) for own in pairwise(ends)]
+    judgements = [stations_of(together, slice(*own)) for own in pairwise(ends)]
     grounds = [
         areas(
             part.sections,

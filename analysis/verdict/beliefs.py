@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
+from analysis.common.station_arrays import PerStation
 from analysis.common.types import Floats
 from analysis.shoulder.values import Measures
 
@@ -50,14 +51,14 @@ class Beliefs:
         The edge drop as a mixture of normals.
     """
 
-    pavement_slope_pct: Floats
-    pavement_slope_se: Floats
-    shoulder_slope_pct: Floats
-    shoulder_slope_se: Floats
-    slope_cov: Floats
-    drop_share: Floats
-    drop_mean_mm: Floats
-    drop_sd_mm: Floats
+    pavement_slope_pct: PerStation[Floats]
+    pavement_slope_se: PerStation[Floats]
+    shoulder_slope_pct: PerStation[Floats]
+    shoulder_slope_se: PerStation[Floats]
+    slope_cov: PerStation[Floats]
+    drop_share: PerStation[Floats]
+    drop_mean_mm: PerStation[Floats]
+    drop_sd_mm: PerStation[Floats]
 
     def chance_drop_below(self, limit_mm: float) -> Floats:
         """Probability that the edge drop is below a limit, (n, 2)."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.station_arrays import PerStation
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import Finding, Treatment, Verdict
 from analysis.earthwork.areas import Balance
@@ -24,15 +25,15 @@ class Judgement:
     hold `Verdict` and `Finding`.
     """
 
-    required_slope_pct: Floats
-    follows_pavement: Bools
-    p_wont_shed: Floats
-    p_drop: Floats
-    p_high: Floats
-    p_rut: Floats
-    p_finding: Floats
-    verdict: NDArray[np.object_]
-    finding: NDArray[np.object_]
+    required_slope_pct: PerStation[Floats]
+    follows_pavement: PerStation[Bools]
+    p_wont_shed: PerStation[Floats]
+    p_drop: PerStation[Floats]
+    p_high: PerStation[Floats]
+    p_rut: PerStation[Floats]
+    p_finding: PerStation[Floats]
+    verdict: PerStation[NDArray[np.object_]]
+    finding: PerStation[NDArray[np.object_]]
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.sides import SIDE_SIGN
+from analysis.common.station_arrays import PerStation
 from analysis.common.types import Floats, Progress
 from analysis.water.ditch import Ditch, ditch_profile
 from analysis.water.filling import fill_bounds, fill_ribbon
@@ -111,26 +112,26 @@ class Water:
     ditch : Ditch
     """
 
-    s: Floats
-    retained_mm: Floats
-    retained_se_mm: Floats
-    retained_chance_mm: Floats
-    retained_level_m: Floats
-    retained_from_m: Floats
-    retained_to_m: Floats
-    pond_depth_mm: Floats
-    ditch_depth_m: Floats
-    ditch_grade_pct: Floats
-    ditch_grade_se: Floats
-    ditch_sag_mm: Floats
-    ditch_rising: NDArray[np.bool_]
-    ditch_blocked: NDArray[np.bool_]
-    ditch_crossing: NDArray[np.bool_]
-    path_m: Floats
-    direction_deg: Floats
-    resultant_pct: Floats
-    runs_along: NDArray[np.bool_]
-    kerb: NDArray[np.bool_]
+    s: PerStation[Floats]
+    retained_mm: PerStation[Floats]
+    retained_se_mm: PerStation[Floats]
+    retained_chance_mm: PerStation[Floats]
+    retained_level_m: PerStation[Floats]
+    retained_from_m: PerStation[Floats]
+    retained_to_m: PerStation[Floats]
+    pond_depth_mm: PerStation[Floats]
+    ditch_depth_m: PerStation[Floats]
+    ditch_grade_pct: PerStation[Floats]
+    ditch_grade_se: PerStation[Floats]
+    ditch_sag_mm: PerStation[Floats]
+    ditch_rising: PerStation[NDArray[np.bool_]]
+    ditch_blocked: PerStation[NDArray[np.bool_]]
+    ditch_crossing: PerStation[NDArray[np.bool_]]
+    path_m: PerStation[Floats]
+    direction_deg: PerStation[Floats]
+    resultant_pct: PerStation[Floats]
+    runs_along: PerStation[NDArray[np.bool_]]
+    kerb: PerStation[NDArray[np.bool_]]
     ponds: Ponds
     ditch: Ditch
 
