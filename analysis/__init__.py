@@ -1,1 +1,117 @@
-"""Vergeline analysis: measuring road shoulders on a terrain grid. Never imports Qt."""
+"""Measure road shoulders on a terrain grid, and say where they no longer shed water.
+
+This is what a script needs; the window and the commands stand on the same functions. Open a
+terrain (`open_terrain`), read roads into its plane (`read_roads`), screen them (`screen`), judge
+again under other limits without measuring (`rejudge`), measure one road again after correcting its
+breaks (`remeasure`), hand the findings out (`write_findings`, `write_geojson`, `write_gpx`,
+`write_csv`) and read them back (`read_findings`). What can be wrong with an input is told in one
+sentence by a `VergelineError`. Nothing here imports Qt.
+
+Lengths are metres, slopes percent (positive falls outward), drops millimetres (positive = shoulder
+lower than the pavement). NaN is unknown, and unknown is never sound.
+
+Findings are a screening from the air: check with a camber board before work is ordered, and only
+under traffic control. Local codes and licensed practice rule over every number.
+
+Examples
+--------
+>>> import analysis
+>>> terrain, centrelines = analysis.sample_files()
+>>> grid = analysis.open_terrain(terrain)
+>>> main_road, lane = analysis.read_roads(centrelines, grid)
+>>> study = analysis.screen(grid, [lane])
+>>> reaches = study.findings.reaches
+>>> first = reaches.where(reaches["rank"] == 1).row(0)
+>>> first["verdict"], first["treatment"]
+("won't shed", 'reshape')
+
+A bolder agency acts on less certainty, and fewer reaches stay open:
+
+>>> def still_open(study):
+...     return int((study.findings.reaches["verdict"] == "can't tell").sum())
+>>> bolder = analysis.rejudge(study, study.limits.with_value("certainty", 0.6))
+>>> still_open(bolder) < still_open(study)
+True
+"""
+
+from typing import TYPE_CHECKING
+
+from analysis.common.lazy import handing_out
+
+if TYPE_CHECKING:
+    from analysis.common.errors import (
+        Cancelled,
+        LimitsError,
+        OutputError,
+        ReadingsError,
+        RoadError,
+        SettingsError,
+        TerrainError,
+        VergelineError,
+    )
+    from analysis.common.limits import Limits, default_limits, read_limits, write_limits
+    from analysis.common.settings import Settings
+    from analysis.findings.exports import write_csv, write_geojson, write_gpx
+    from analysis.findings.geopackage import Findings, Table, read_findings, write_findings
+    from analysis.road.read_roads import read_roads
+    from analysis.road.roadline import Road
+    from analysis.study.inputs import read_extras, sample_files
+    from analysis.study.screening import Extras, RoadStudy, Study, rejudge, remeasure, screen
+    from analysis.terrain.grid import Terrain, open_terrain
+
+__all__ = [
+    "Cancelled",
+    "Extras",
+    "Findings",
+    "Limits",
+    "LimitsError",
+    "OutputError",
+    "ReadingsError",
+    "Road",
+    "RoadError",
+    "RoadStudy",
+    "Settings",
+    "SettingsError",
+    "Study",
+    "Table",
+    "Terrain",
+    "TerrainError",
+    "VergelineError",
+    "default_limits",
+    "open_terrain",
+    "read_extras",
+    "read_findings",
+    "read_limits",
+    "read_roads",
+    "rejudge",
+    "remeasure",
+    "sample_files",
+    "screen",
+    "write_csv",
+    "write_findings",
+    "write_geojson",
+    "write_gpx",
+    "write_limits",
+]
+
+# Not imported before they are asked for, so that `vergeline --help` answers at once.
+__getattr__ = handing_out(
+    __name__,
+    {
+        "common.errors": "Cancelled LimitsError OutputError ReadingsError RoadError SettingsError "
+        "TerrainError VergelineError",
+        "common.limits": "Limits default_limits read_limits write_limits",
+        "common.settings": "Settings",
+        "findings.exports": "write_csv write_geojson write_gpx",
+        "findings.geopackage": "Findings Table read_findings write_findings",
+        "road.read_roads": "read_roads",
+        "road.roadline": "Road",
+        "study.inputs": "read_extras sample_files",
+        "study.screening": "Extras RoadStudy Study rejudge remeasure screen",
+        "terrain.grid": "Terrain open_terrain",
+    },
+)
+
+
+def __dir__() -> list[str]:
+    return [*globals(), *__all__]

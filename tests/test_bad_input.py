@@ -19,42 +19,20 @@ import pytest
 
 from analysis import cli
 from analysis.findings.geopackage import read_findings
+from tests.builders.files import write_grid, write_lines
 
 _CRS = "EPSG:32633"
 _WEST, _NORTH, _CELL = 300_000.0, 5_000_100.0, 0.5
 _MIDDLE = _WEST + 20.0
 
 
-def _write_grid(path, z, *, dtype="float32", crs=_CRS, corner=(_WEST, _NORTH), units="metre", **k):
-    import rasterio
-    from rasterio.transform import from_origin
-
-    profile = {
-        "driver": "GTiff",
-        "width": z.shape[1],
-        "height": z.shape[0],
-        "count": 1,
-        "dtype": dtype,
-        "crs": crs,
-        "transform": from_origin(*corner, _CELL, _CELL),
-        **k,
-    }
-    with rasterio.open(path, "w", **profile) as out:
-        out.write(z.astype(dtype), 1)
-        if units:
-            out.units = (units,)
-    return path
+def _write_grid(path, z, *, corner=(_WEST, _NORTH), dtype="float32", units="metre", **options):
+    place = {"cell": _CELL, "corner": corner, "crs": _CRS}
+    return write_grid(path, z, dtype=dtype, units=units, **place, **options)
 
 
-def _write_line(path, points, *, kind="LineString", layer=None):
-    import fiona
-
-    schema = {"geometry": kind, "properties": {"name": "str"}}
-    named = {} if layer is None else {"layer": layer}
-    with fiona.open(path, "w", driver="GPKG", crs=_CRS, schema=schema, **named) as out:
-        geometry = {"type": kind, "coordinates": points}
-        out.write({"type": "Feature", "geometry": geometry, "properties": {"name": "Alder Lane"}})
-    return path
+def _write_line(path, points, **options):
+    return write_lines(path, [points], [{"name": "Alder Lane"}], crs=_CRS, **options)
 
 
 @pytest.fixture(scope="module")

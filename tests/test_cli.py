@@ -7,6 +7,11 @@ import numpy as np
 import pytest
 
 from analysis import cli
+from tests.builders.files import write_grid, write_lines
+
+_CRS = "EPSG:32633"
+_WEST, _SOUTH = 300_000.0, 5_000_000.0
+_MIDDLE = _WEST + 40.0
 
 
 def _run(capsys, *words):
@@ -28,50 +33,30 @@ def _assert_refused(capsys, words, *expected):
 @pytest.fixture
 def plane(tmp_path):
     """A small crowned road on a plain grid, and its centreline."""
-    import fiona
-    import rasterio
-    from rasterio.transform import from_origin
-
-    x = 300000.0 + 0.25 + 0.5 * np.arange(160)
-    z = 100.0 - 0.02 * np.abs(x - 300040.0)
-    z = np.where(np.abs(x - 300040.0) > 3.5, z - 0.02 * (np.abs(x - 300040.0) - 3.5), z)
-    grid = np.repeat(z[None, :], 500, axis=0).astype("float32")
-    grid += np.random.default_rng(1).normal(0.0, 0.01, grid.shape).astype("float32")
-    path = tmp_path / "plane.tif"
-    with rasterio.open(
-        path,
-        "w",
-        driver="GTiff",
-        width=160,
-        height=500,
-        count=1,
-        dtype="float32",
-        crs="EPSG:32633",
-        transform=from_origin(300000.0, 5000250.0, 0.5, 0.5),
-    ) as out:
-        out.write(grid, 1)
-        out.units = ("metre",)
-    road = tmp_path / "road.gpkg"
-    _write_line(fiona, road, [(300040.0, 5000010.0), (300040.0, 5000240.0)])
-    return path, road
+    u = np.abs(_across())
+    section = 100.0 - 0.02 * u - 0.02 * np.maximum(u - 3.5, 0.0)
+    z = np.repeat(section[None, :], 500, axis=0).astype("float32")
+    z += np.random.default_rng(1).normal(0.0, 0.01, z.shape).astype("float32")
+    grid = _write_grid(tmp_path / "plane.tif", z)
+    road = _write_line(
+        tmp_path / "road.gpkg", [(_MIDDLE, _SOUTH + 10.0), (_MIDDLE, _SOUTH + 240.0)]
+    )
+    return grid, road
 
 
-def _write_line(fiona, path, points, crs="EPSG:32633"):
-    with fiona.open(
-        path,
-        "w",
-        driver="GPKG",
-        crs=crs,
-        schema={"geometry": "LineString", "properties": {"name": "str"}},
-    ) as out:
-        if points:
-            out.write(
-                {
-                    "type": "Feature",
-                    "geometry": {"type": "LineString", "coordinates": points},
-                    "properties": {"name": "Alder Lane"},
-                }
-            )
+def _across():
+    """Offsets of the grid's columns from the road."""
+    return _WEST + 0.25 + 0.5 * np.arange(160) - _MIDDLE
+
+
+def _write_grid(path, z):
+    corner = (_WEST, _SOUTH + 250.0)
+    options = {"cell": 0.5, "corner": corner, "crs": _CRS, "dtype": "float32", "units": "metre"}
+    return write_grid(path, z, **options)
+
+
+def _write_line(path, *lines):
+    return write_lines(path, list(lines), [{"name": "Alder Lane"}] * len(lines), crs=_CRS)
 
 
 def _screen(grid, road, out, *more):
@@ -115,17 +100,15 @@ def test_screen_not_a_raster(plane, tmp_path, capsys):
 
 def test_screen_bad_roads(plane, tmp_path, capsys):
     """An empty layer, a line of zero length and a road elsewhere are told apart."""
-    import fiona
-
     grid, _ = plane
     out = tmp_path / "out.gpkg"
-    for name, points in (
-        ("empty.gpkg", None),
-        ("zero.gpkg", [(300040.0, 5000010.0), (300040.0, 5000010.0)]),
-        ("far.gpkg", [(400040.0, 5000010.0), (400040.0, 5000210.0)]),
+    start = (_MIDDLE, _SOUTH + 10.0)
+    for name, lines in (
+        ("empty.gpkg", []),
+        ("zero.gpkg", [[start, start]]),
+        ("far.gpkg", [[(_MIDDLE + 1e5, _SOUTH + 10.0), (_MIDDLE + 1e5, _SOUTH + 210.0)]]),
     ):
-        path = tmp_path / name
-        _write_line(fiona, path, points)
+        path = _write_line(tmp_path / name, *lines)
         _assert_refused(capsys, _screen(grid, path, out), name.split(".")[0])
     assert not out.exists()
 
@@ -307,15 +290,11 @@ def test_check_after_accepts_sound_reaches(plane, tmp_path, capsys):
     import rasterio
 
     grid, road = plane
-    worn = tmp_path / "worn.tif"
     with rasterio.open(grid) as source:
-        z, profile = source.read(1), source.profile
-    x = 300000.0 + 0.25 + 0.5 * np.arange(160) - 300040.0
-    beyond = np.clip(np.abs(x) - 3.5, 0.0, 1.5)
+        z = source.read(1)
+    beyond = np.clip(np.abs(_across()) - 3.5, 0.0, 1.5)
     z[200:400] += (0.05 * beyond).astype("float32")
-    with rasterio.open(worn, "w", **profile) as out:
-        out.write(z, 1)
-        out.units = ("metre",)
+    worn = _write_grid(tmp_path / "worn.tif", z)
     before, after = tmp_path / "before.gpkg", tmp_path / "after.gpkg"
     assert _run(capsys, *_screen(worn, road, before, "--quiet"))[0] == 0
     assert _run(capsys, *_screen(grid, road, after, "--quiet"))[0] == 0
@@ -351,15 +330,11 @@ def test_unpaved_road_needs_no_steeper_shoulder(plane, tmp_path, capsys):
     from analysis.findings.geopackage import read_findings
 
     grid, road = plane
-    gravel = tmp_path / "gravel.tif"
     with rasterio.open(grid) as source:
-        z, profile = source.read(1), source.profile
-    x = np.abs(300000.0 + 0.25 + 0.5 * np.arange(160) - 300040.0)
-    noise = z - z.mean(axis=0)
-    slope = 100.0 - 0.04 * x - 0.25 * np.clip(x - 5.0, 0.0, 3.0)
-    with rasterio.open(gravel, "w", **profile) as out:
-        out.write((slope + noise).astype("float32"), 1)
-        out.units = ("metre",)
+        z = source.read(1)
+    u = np.abs(_across())
+    section = 100.0 - 0.04 * u - 0.25 * np.clip(u - 5.0, 0.0, 3.0)
+    gravel = _write_grid(tmp_path / "gravel.tif", section + z - z.mean(axis=0))
     out = tmp_path / "out.gpkg"
     shares = {}
     for words in ((), ("--unpaved",)):

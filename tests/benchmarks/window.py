@@ -29,6 +29,7 @@ import tempfile
 import threading
 import time
 import traceback
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -127,7 +128,7 @@ def write_huge(folder: str) -> str:
         "from pathlib import Path\n"
         "import numpy as np\n"
         "from analysis.terrain.geofiles import rasterio\n"
-        "from tests.conftest import EAST, NORTH\n"
+        "from tests.builders.files import EAST, NORTH\n"
         "from tests.gui.map.test_map_view import huge_vrt\n"
         "folder, cells = sys.argv[1], 500\n"
         "y, x = np.mgrid[0:cells, 0:cells]\n"
@@ -211,10 +212,11 @@ def roam() -> None:
 
 def long_road(folder: str, length_m: float) -> tuple[str, str]:
     """Write a straight crowned road with one long fault."""
-    from tests.gui.conftest import crowned_road, write_road
+    from tests.builders.files import crowned_road, write_road
 
     z = crowned_road(length_m=length_m, fault=(0.3 * length_m, 0.6 * length_m))
-    return write_road(folder, "long", "Long Moor Road", z, tiled=True)
+    grid, road = Path(folder) / "long.tif", Path(folder) / "long.gpkg"
+    return write_road(grid, road, "Long Moor Road", z, tiled=True)
 
 
 def first() -> None:

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from PySide6.QtCore import QSettings, QStandardPaths
 from PySide6.QtWidgets import QApplication
@@ -18,6 +17,7 @@ from PySide6.QtWidgets import QApplication
 from gui.state import jobs
 from gui.state.model import WindowModel
 from gui.state.runner import Progress, Request, Runner
+from tests.builders.files import crowned_road, write_road
 
 ARTEFACTS = Path(__file__).parents[1] / "artefacts"
 ARTEFACTS.mkdir(exist_ok=True)
@@ -82,64 +82,12 @@ def settle(qapp: QApplication) -> Callable[..., None]:
     return run
 
 
-def crowned_road(
-    *, length_m: float = 200.0, cell: float = 0.5, fault: tuple[float, float] = (80.0, 140.0)
-) -> np.ndarray:
-    """Heights of a straight crowned road along x, its right shoulder reversed for a stretch.
-
-    Pavement 7 m at 2 %, shoulders 1.5 m at 5 %, foreslopes 1:3 into ditches, grade 1 %.
-    """
-    x = np.arange(cell / 2, length_m, cell)
-    y = 20.0 - np.arange(cell / 2, 40.0, cell)
-    out = np.abs(y)
-    profile = np.interp(
-        out, [0.0, 3.5, 5.0, 8.0, 9.0, 12.0], [0.0, -0.07, -0.145, -1.145, -1.145, 0]
-    )
-    z = 100.0 + 0.01 * x[None, :] + profile[:, None]
-    reversed_ = np.interp(out, [3.5, 5.0, 6.0], [-0.07, -0.02, -0.478])
-    right = (y < -3.5) & (out < 6.0)
-    here = (x >= fault[0]) & (x <= fault[1])
-    bad = 100.0 + 0.01 * x[None, :] + reversed_[:, None]
-    z = np.where(right[:, None] & here[None, :], bad, z)
-    noise = np.random.default_rng(7).normal(0.0, 0.008, z.shape)
-    return z + noise
-
-
-def write_road(
-    folder: str | Path, stem: str, road_name: str, z: np.ndarray, **profile: Any
-) -> tuple[str, str]:
-    """Write the heights of a `crowned_road` as a terrain, and its centreline."""
-    from analysis.terrain.geofiles import fiona, rasterio
-    from tests.conftest import EAST, NORTH, UTM, line
-
-    z = z.astype("float32")
-    grid, road = f"{folder}/{stem}.tif", f"{folder}/{stem}.gpkg"
-    with rasterio.open(
-        grid,
-        "w",
-        driver="GTiff",
-        width=z.shape[1],
-        height=z.shape[0],
-        count=1,
-        dtype="float32",
-        crs=UTM,
-        transform=rasterio.Affine(0.5, 0.0, EAST, 0.0, -0.5, NORTH + 0.5 * z.shape[0]),
-        **profile,
-    ) as dataset:
-        dataset.write(z, 1)
-        dataset.units = ["metre"]
-    schema = {"geometry": "LineString", "properties": {"name": "str"}}
-    with fiona.open(road, "w", driver="GPKG", crs=UTM, schema=schema) as sink:
-        geometry = line((2.0, 20.0), (0.5 * z.shape[1] - 2.0, 20.0))
-        sink.write({"type": "Feature", "geometry": geometry, "properties": {"name": road_name}})
-    return grid, road
-
-
 @pytest.fixture(scope="session")
 def shared_files(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
     """Write a small terrain with a road, and its centreline, for all tests to read."""
     folder = tmp_path_factory.mktemp("road")
-    return write_road(folder, "fernhollow", "Fernhollow Road", crowned_road())
+    places = folder / "fernhollow.tif", folder / "fernhollow.gpkg"
+    return write_road(*places, "Fernhollow Road", crowned_road())
 
 
 @pytest.fixture

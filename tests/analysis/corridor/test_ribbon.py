@@ -14,7 +14,7 @@ from analysis.corridor.ribbon import footprint, height_step, read_corridor
 from analysis.corridor.values import Cells
 from analysis.road.roadline import Tracker, frames, make_road, reversed_road, to_map, to_road
 from analysis.terrain.grid import Terrain, open_terrain, read_window
-from tests.conftest import EAST, NORTH
+from tests.builders.files import EAST, NORTH
 
 
 def road_at(*points, name="road"):

@@ -18,6 +18,7 @@ from analysis import cli
 from analysis.findings.geopackage import read_findings
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
+from tests.builders.files import write_grid, write_lines
 
 _CRS = "EPSG:32628"
 _NAME = "Thornwick Lane"
@@ -79,29 +80,11 @@ def ground(tmp_path_factory):
     )
 
 
-def _write_lines(path, lines, *, crs=_CRS, driver="GPKG", kind="LineString", names=(), **fields):
-    """Write lines as features with a name and further fields (one value for all)."""
-    import fiona
-
-    types = {str: "str", float: "float"}
-    schema = {
-        "geometry": kind,
-        "properties": {"name": "str", **{key: types[type(v)] for key, v in fields.items()}},
-    }
-    with fiona.open(path, "w", driver=driver, crs=crs, schema=schema) as out:
-        for i, one in enumerate(lines):
-            if kind == "MultiLineString":
-                coordinates = [np.asarray(part).tolist() for part in one]
-            else:
-                coordinates = np.asarray(one).tolist()
-            out.write(
-                {
-                    "type": "Feature",
-                    "geometry": {"type": kind.removeprefix("3D "), "coordinates": coordinates},
-                    "properties": {"name": names[i] if names else _NAME, **fields},
-                }
-            )
-    return path
+def _write_lines(path, lines, *, names=(), crs=_CRS, **given):
+    """Write lines as features with a name; further fields have one value for all."""
+    own = {key: given.pop(key) for key in tuple(given) if key.endswith("_m")}
+    rows = [{"name": name, **own} for name in names or [_NAME] * len(lines)]
+    return write_lines(path, lines, rows, crs=crs, **given)
 
 
 def _moved(xy, crs):
@@ -110,28 +93,9 @@ def _moved(xy, crs):
     return np.column_stack(transform(_CRS, crs, xy[:, 0].tolist(), xy[:, 1].tolist()))
 
 
-def _write_grid(path, z, transform, *, dtype="float32", scale=None, offset=None, **profile):
-    import rasterio
-
-    with rasterio.open(
-        path,
-        "w",
-        **{
-            "driver": "GTiff",
-            "width": z.shape[1],
-            "height": z.shape[0],
-            "count": 1,
-            "dtype": dtype,
-            "crs": _CRS,
-            "transform": rasterio.Affine(*transform),
-            **profile,
-        },
-    ) as out:
-        out.write(z.astype(dtype), 1)
-        out.units = ("metre",)
-        if scale is not None:
-            out.scales, out.offsets = (scale,), (offset,)
-    return path
+def _write_grid(path, z, transform, *, dtype="float32", **options):
+    place = {"transform": transform, "crs": _CRS}
+    return write_grid(path, z, dtype=dtype, units="metre", **place, **options)
 
 
 def _copied(ground, name, driver, **options):
@@ -180,8 +144,7 @@ def test_whole_millimetres_with_scale_and_offset(ground, offset, code):
         whole,
         ground.transform,
         dtype="int32",
-        scale=0.001,
-        offset=offset,
+        scale=(0.001, offset),
         nodata=code,
     )
     _assert_same(ground.found, ground.screen(path))
@@ -239,13 +202,7 @@ def test_centreline_formats_and_coordinate_systems(ground, name, driver, crs):
     """Shapefile, GeoJSON in degrees, FlatGeobuf and the neighbouring UTM zone give one road."""
     options = {"COORDINATE_PRECISION": 9} if driver == "GeoJSON" else {}
     xy = ground.xy if crs == _CRS else _moved(ground.xy, crs)
-    import fiona
-
-    path = ground.folder / name
-    schema = {"geometry": "LineString", "properties": {"name": "str"}}
-    with fiona.open(path, "w", driver=driver, crs=crs, schema=schema, **options) as out:
-        geometry = {"type": "LineString", "coordinates": xy.tolist()}
-        out.write({"type": "Feature", "geometry": geometry, "properties": {"name": _NAME}})
+    path = _write_lines(ground.folder / name, [xy], driver=driver, crs=crs, **options)
     found = ground.screen(ground.grid, path)
     assert set(found["road"]) == {_NAME}
     _assert_same(ground.found, found)

@@ -27,7 +27,7 @@ from analysis.road.roadline import (
 )
 from analysis.road.vectors import line_layers, read_features
 from analysis.terrain.grid import Terrain, open_terrain
-from tests.conftest import EAST, NORTH, UTM, line
+from tests.builders.files import EAST, NORTH, UTM, line
 
 
 def terrain(crs: str = UTM, unit: float = 1.0, size: int = 1000) -> Terrain:

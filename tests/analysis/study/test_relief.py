@@ -17,7 +17,7 @@ from analysis.study.relief import (
     pavement_heights,
     relief_on_map,
 )
-from tests.conftest import EAST, NORTH
+from tests.builders.files import EAST, NORTH
 
 
 def made_study(grade: float = 0.03, shoulder_pct: float = 5.0) -> Any:

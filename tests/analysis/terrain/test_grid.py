@@ -19,7 +19,7 @@ from analysis.terrain.grid import (
     read_window,
 )
 from analysis.terrain.picture import read_overview
-from tests.conftest import EAST, NORTH, UTM
+from tests.builders.files import EAST, NORTH, UTM
 
 RAMP = np.arange(60.0).reshape(6, 10) + 100.0
 

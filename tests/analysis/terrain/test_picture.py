@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 import analysis.terrain.picture as picture
 from analysis.terrain.grid import open_terrain
 from analysis.terrain.picture import hillshade, read_overview
-from tests.conftest import EAST, NORTH
+from tests.builders.files import EAST, NORTH
 
 RAMP = np.arange(60.0).reshape(6, 10) + 100.0
 

@@ -16,7 +16,7 @@ from gui.map.layers import VERDICTS
 from gui.map.map_items import nice_length
 from gui.map.map_view import MapView
 from gui.state.model import WindowModel
-from tests.conftest import EAST, NORTH
+from tests.builders.files import EAST, NORTH
 from tests.gui.conftest import ARTEFACTS
 from tests.gui.heartbeat import Heartbeat, run_loop
 

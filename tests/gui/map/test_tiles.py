@@ -138,7 +138,7 @@ def test_parent_holds_its_children() -> None:
 def test_load_places_heights_where_they_belong(write_grid: Callable[..., str], flip: bool) -> None:
     """A step in the terrain shows in the picture at its own coordinates, either way up."""
     from analysis.terrain.grid import open_terrain
-    from tests.conftest import EAST, NORTH
+    from tests.builders.files import EAST, NORTH
 
     rows, cols = 700, 900
     z = np.full((rows, cols), 100.0)

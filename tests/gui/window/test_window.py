@@ -472,7 +472,7 @@ def test_added_file_is_used_and_taken_out(
     full: Window, write_lines: Callable[..., str], settle: Settle
 ) -> None:
     """An edge line that a person adds overrides the search, and survives save and reopen."""
-    from tests.conftest import line
+    from tests.builders.files import line
 
     edge = write_lines([line((0.0, 20.0 - 4.1), (200.0, 20.0 - 4.1))], [{"n": 1}], name="edge.gpkg")
     model = full.model
