@@ -51,12 +51,15 @@ if TYPE_CHECKING:
     )
     from analysis.common.limits import Limits, default_limits, read_limits, write_limits
     from analysis.common.settings import Settings
+    from analysis.common.table import Table
+    from analysis.corridor.values import Extras
     from analysis.findings.exports import write_csv, write_geojson, write_gpx
-    from analysis.findings.geopackage import Findings, Table, read_findings, write_findings
+    from analysis.findings.geopackage import Findings, read_findings, write_findings
     from analysis.road.read_roads import read_roads
     from analysis.road.roadline import Road
     from analysis.study.inputs import read_extras, sample_files
-    from analysis.study.screening import Extras, RoadStudy, Study, rejudge, remeasure, screen
+    from analysis.study.screening import rejudge, remeasure, screen
+    from analysis.study.values import RoadStudy, Study
     from analysis.terrain.grid import Terrain, open_terrain
 
 __all__ = [
@@ -102,12 +105,15 @@ __getattr__ = handing_out(
         "TerrainError VergelineError",
         "common.limits": "Limits default_limits read_limits write_limits",
         "common.settings": "Settings",
+        "common.table": "Table",
+        "corridor.values": "Extras",
         "findings.exports": "write_csv write_geojson write_gpx",
-        "findings.geopackage": "Findings Table read_findings write_findings",
+        "findings.geopackage": "Findings read_findings write_findings",
         "road.read_roads": "read_roads",
         "road.roadline": "Road",
         "study.inputs": "read_extras sample_files",
-        "study.screening": "Extras RoadStudy Study rejudge remeasure screen",
+        "study.screening": "rejudge remeasure screen",
+        "study.values": "RoadStudy Study",
         "terrain.grid": "Terrain open_terrain",
     },
 )
