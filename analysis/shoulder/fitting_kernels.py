@@ -1,18 +1,20 @@
 """Compiled loops of the robust fits; imported only when something is really measured.
 
 The functions compute and check nothing: `analysis.shoulder.regression` prepares their arrays.
+All that `fit_windows` calls stands here, because the compiler keeps its work by the date of one
+file: a kernel kept from before wouldn't see that what it calls in another file has changed.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from analysis.common.compiled import compiled
-from analysis.shoulder.matrix_kernels import cholesky_inverse, log_det
+from analysis.shoulder.strip import Strip, Windows
 
-__all__ = ["COLUMNS", "MOST_KNOTS", "fit_windows"]
+__all__ = ["Expected", "Fits", "blank_fits", "fit_windows"]
 
 # Columns of the design: height at the edge, grade, vertical curve, pavement slope, its change
 # along the road, kink at the edge, step at the edge, kink at the hinge, step at the hinge.
@@ -22,7 +24,515 @@ _KINK, _STEP, _HINGE, _SHIFT = 5, 6, 7, 8
 # first order. Its size is kept small by how well the hinge is known.
 
 MOST_KNOTS = 8
-# Knots across the shoulder carry what isn't straight: ruts, lips, washed-out edges.
+# Knots across the shoulder carry what isn't straight.
+
+_SLOTS, _MOST_BINS = 40, 512
+# A window is cut into so many slots along the road to see how much of it has cells, and into
+# bins a cell wide across it: no strip of more than 35 mm cells has more than these.
+
+
+class Expected(NamedTuple):
+    """What is known of n windows before they are fitted.
+
+    Attributes
+    ----------
+    sigma_m, hinge_se_m, width_m : (n,)
+        Noise of a cell, how well the hinge is known, width of the shoulder.
+    inflation : (n,)
+        Variance of a mean along the window over that of white noise.
+    correlation_m, nugget : (n,)
+        Of the noise.
+    exact : (n,) bool
+        Windows whose covariance is to be summed with the correlation of the noise.
+    """
+
+    sigma_m: Any
+    hinge_se_m: Any
+    width_m: Any
+    inflation: Any
+    correlation_m: Any
+    nugget: Any
+    exact: Any
+
+
+class _Algebra(NamedTuple):
+    """Work space for normal equations."""
+
+    normal: Any
+    right: Any
+    inverse: Any
+    work: Any
+
+
+class _Cells(NamedTuple):
+    """The m usable cells of one window.
+
+    Attributes
+    ----------
+    index, place : (m,) int
+        Which cell of the strip, and in which bin across it lies.
+    design, y, weight : (m, COLUMNS + MOST_KNOTS), (m,), (m,)
+    residual, buffer : (m,)
+    shape : (bins,)
+        Median residual of each bin across.
+    """
+
+    index: Any
+    place: Any
+    design: Any
+    y: Any
+    weight: Any
+    residual: Any
+    buffer: Any
+    shape: Any
+
+
+class _Planes(NamedTuple):
+    """What the robust fit of a window says, and the knots that its shoulder gets.
+
+    Attributes
+    ----------
+    b : (COLUMNS,)
+    tight : float
+        Weight of the prior on the step at the hinge.
+    sigma, inflation : float
+        Noise of a cell; variance of a mean along the window over that of white noise.
+    knots : int
+    gap : float
+        Distance of the knots.
+    """
+
+    b: Any
+    tight: float
+    sigma: float
+    inflation: float
+    knots: int
+    gap: float
+
+
+class Fits(NamedTuple):
+    """Results for n windows of a strip of m cells.
+
+    Attributes
+    ----------
+    beta, covariance, scatter : (n, 9), (n, 9, 9), (n, 9, 9)
+        Parameters; their covariance for white noise of unit variance; and where asked that for
+        noise with the given correlation.
+    lever : (n, 9)
+        Change of the parameters per metre of error of the edge's place.
+    knots, knots_cov, knot_count : (n, MOST_KNOTS), (n, MOST_KNOTS, MOST_KNOTS), (n,)
+        Heights of the knots over the line from edge to hinge, metres, and their covariance
+        for white noise, metres squared.
+    tally : (n, 8)
+        Cells on the shoulder, on the pavement, beyond the hinge; share of shoulder cells
+        left out; robust scatter of shoulder residuals; the same with the section's own shape
+        taken out; covered share of the window's length; scatter of pavement residuals.
+    weight : (m,)
+        Least weight that any window gave a cell.
+    """
+
+    beta: Any
+    covariance: Any
+    scatter: Any
+    lever: Any
+    knots: Any
+    knots_cov: Any
+    knot_count: Any
+    tally: Any
+    weight: Any
+
+
+class _Answers(NamedTuple):
+    """Solutions with each of q amounts of roughness, and how well each explains the cells."""
+
+    inverses: Any
+    beta: Any
+    share: Any
+
+
+@compiled
+def _cholesky_inverse(a: Any, out: Any, work: Any) -> bool:
+    """Invert a symmetric positive definite matrix; False where it isn't one."""
+    p = a.shape[0]
+    for i in range(p):
+        for j in range(i + 1):
+            total = a[i, j]
+            for k in range(j):
+                total -= work[i, k] * work[j, k]
+            if i == j:
+                if total <= 1e-13 * a[i, i] or not total > 0.0:
+                    return False
+                work[i, i] = np.sqrt(total)
+            else:
+                work[i, j] = total / work[j, j]
+    # inverse of the triangle, then its product with itself
+    for i in range(p):
+        out[i, i] = 1.0 / work[i, i]
+        for j in range(i):
+            total = 0.0
+            for k in range(j, i):
+                total -= work[i, k] * out[k, j]
+            out[i, j] = total / work[i, i]
+    for i in range(p):
+        for j in range(i + 1):
+            total = 0.0
+            for k in range(i, p):
+                total += out[k, i] * out[k, j]
+            work[i, j] = total
+    for i in range(p):
+        for j in range(i + 1):
+            out[i, j] = work[i, j]
+            out[j, i] = work[i, j]
+    return True
+
+
+@compiled
+def _log_det(inverse: Any, work: Any) -> float:
+    """Log determinant of a symmetric positive definite matrix; `work` is overwritten."""
+    p = inverse.shape[0]
+    total = 0.0
+    for i in range(p):
+        for j in range(i + 1):
+            value = inverse[i, j]
+            for k in range(j):
+                value -= work[i, k] * work[j, k]
+            if i == j:
+                work[i, i] = np.sqrt(max(value, 1e-300))
+                total += 2.0 * np.log(work[i, i])
+            else:
+                work[i, j] = value / work[j, j]
+    return total
+
+
+@compiled
+def _normal_equations(design: Any, y: Any, weight: Any, a: Any, b: Any) -> None:
+    """Fill `a` (p, p) and `b` (p,) from the first p columns of a design and its weights."""
+    p = b.size
+    for i in range(p):
+        b[i] = 0.0
+        for j in range(i + 1):
+            a[i, j] = 0.0
+    for r in range(y.size):
+        w = weight[r]
+        if w <= 0.0:
+            continue
+        for i in range(p):
+            wx = w * design[r, i]
+            if wx == 0.0:
+                continue
+            b[i] += wx * y[r]
+            for j in range(i + 1):
+                a[i, j] += wx * design[r, j]
+    # A column without data (no cell beyond the hinge) must not sink the others: a prior of
+    # next to no weight keeps the matrix regular and gives that column a huge variance.
+    for i in range(p):
+        a[i, i] += 1e-9 * (a[i, i] + 1.0)
+        for j in range(i):
+            a[j, i] = a[i, j]
+
+
+def blank_fits(windows: int, cells: int) -> Fits:
+    """Make room for the results of `fit_windows`."""
+    unknown = np.full((windows, COLUMNS, COLUMNS), np.nan)
+    return Fits(
+        beta=unknown[:, 0].copy(),
+        covariance=unknown,
+        scatter=unknown.copy(),
+        lever=unknown[:, 0].copy(),
+        knots=np.zeros((windows, MOST_KNOTS)),
+        knots_cov=np.zeros((windows, MOST_KNOTS, MOST_KNOTS)),
+        knot_count=np.zeros(windows, dtype=np.int64),
+        tally=np.zeros((windows, 8)),
+        weight=np.ones(cells),
+    )
+
+
+@compiled
+def _row(row: Any, t: float, basis: Any, i: int) -> None:
+    x = basis[0, i]
+    row[0] = 1.0
+    row[1] = t
+    row[2] = t * t - 1.0 / 3.0
+    row[3] = x
+    row[4] = t * x
+    row[5] = basis[1, i]
+    row[6] = -basis[2, i]
+    row[7] = basis[3, i]
+    row[8] = basis[4, i]
+
+
+@compiled
+def _solve(cells: _Cells, tight: float, algebra: _Algebra, b: Any) -> bool:
+    normal, right, inverse, work = algebra
+    _normal_equations(cells.design, cells.y, cells.weight, normal, right)
+    normal[_SHIFT, _SHIFT] += tight
+    if not _cholesky_inverse(normal, inverse, work):
+        return False
+    for i in range(COLUMNS):
+        total = 0.0
+        for j in range(COLUMNS):
+            total += inverse[i, j] * right[j]
+        b[i] = total
+    return True
+
+
+@compiled
+def _tightness(sigma: float, kink: float, hinge_se: float) -> float:
+    """Weight of the prior on the step at the hinge, in units of one cell."""
+    spread = max(abs(kink) * hinge_se, 1e-9)
+    return min((sigma / spread) ** 2, 1e12)
+
+
+@compiled
+def _residuals(cells: _Cells, b: Any) -> None:
+    for r in range(cells.y.size):
+        fitted = 0.0
+        for j in range(COLUMNS):
+            fitted += cells.design[r, j] * b[j]
+        cells.residual[r] = cells.y[r] - fitted
+
+
+@compiled
+def _section_shape(cells: _Cells) -> None:
+    """Median residual at each distance from the edge: ruts and lips, which aren't outliers."""
+    place, shape, buffer = cells.place, cells.shape, cells.buffer
+    bins = shape.size
+    count = np.zeros(bins + 1, dtype=np.int64)
+    for r in range(place.size):
+        count[place[r] + 1] += 1
+    for b in range(bins):
+        count[b + 1] += count[b]
+    fill = count.copy()
+    for r in range(place.size):
+        b = place[r]
+        buffer[fill[b]] = cells.residual[r]
+        fill[b] += 1
+    for b in range(bins):
+        if count[b + 1] - count[b] >= 5:
+            shape[b] = np.median(buffer[count[b] : count[b + 1]])
+        else:
+            shape[b] = 0.0
+
+
+@compiled
+def _influence(size: float, bounded: bool) -> float:
+    """Weight of a cell that is off by so many times the scatter."""
+    if bounded:
+        return 1.0 if size <= 2.5 else 2.5 / size
+    if size <= 3.5:
+        return 1.0
+    if size >= 6.0:
+        return 0.0
+    return (1.0 - ((size - 3.5) / 2.5) ** 2) ** 2
+
+
+@compiled
+def _robust(cells: _Cells, sigma: float, hinge_se: float, algebra: _Algebra, b: Any) -> float:
+    """Weigh the cells of a window; return the prior's weight on the hinge step, or -1.
+
+    Two rounds of bounded influence bring the planes off cars and bushes, three rounds then
+    reject what is far off, measured from the section's own shape: a rut that runs along the
+    road is not an outlier.
+    """
+    weight, buffer = cells.weight, cells.buffer
+    tight = _tightness(sigma, 0.2, hinge_se)
+    for r in range(weight.size):
+        weight[r] = 1.0
+    if not _solve(cells, tight, algebra, b):
+        return -1.0
+    for round_ in range(5):
+        _residuals(cells, b)
+        if round_ >= 1:
+            _section_shape(cells)
+            for r in range(weight.size):
+                buffer[r] = abs(cells.residual[r] - cells.shape[cells.place[r]])
+        else:
+            for r in range(weight.size):
+                buffer[r] = abs(cells.residual[r])
+        if round_ == 1:
+            tight = _tightness(sigma, b[_HINGE], hinge_se)
+        scale = max(sigma, 1.4826 * np.median(buffer), 1e-6)
+        largest = 0.0
+        for r in range(weight.size):
+            new = _influence(buffer[r] / scale, round_ < 2)
+            largest = max(largest, abs(new - weight[r]))
+            weight[r] = new
+        if largest < 1e-3 and round_ >= 2:
+            break
+        if not _solve(cells, tight, algebra, b):
+            return -1.0
+    return tight
+
+
+@compiled
+def fit_windows(
+    windows: Windows, strip: Strip, expected: Expected, knot_m: float, rough: Any, fits: Fits
+) -> None:
+    """Fit pavement, edge step, shoulder and foreslope to the cells of every window.
+
+    The shoulder is a straight line plus knots whose heights scatter about it by an unknown
+    amount. Several amounts (`rough`), none among them, are weighed by how well they explain
+    the cells; a straight shoulder so costs no precision, and a rutted one doesn't pull its
+    line aside. The parameters handed out are those of the least-squares line through the
+    shoulder's whole shape.
+
+    Parameters
+    ----------
+    windows : Windows
+    strip : Strip
+        Cells that aren't `usable` are left out.
+    expected : Expected
+    knot_m : float
+        Least distance of knots.
+    rough : (q, 2)
+        Amounts in metres and their prior probabilities; the first is 0.
+    fits : Fits
+        Filled in; a window without enough cells gets NaN.
+    """
+    room = _room(windows)
+    size = (COLUMNS, COLUMNS)
+    algebra = _Algebra(np.empty(size), np.empty(COLUMNS), np.empty(size), np.empty(size))
+    b = np.empty(COLUMNS)
+    for i in range(windows.s.size):
+        for j in range(COLUMNS):
+            fits.beta[i, j] = np.nan
+        for k in range(fits.tally.shape[1]):
+            fits.tally[i, k] = 0.0
+        fits.knot_count[i] = 0
+        m, bins, mean = _gather(windows, strip, i, room)
+        if m < COLUMNS + 4:
+            continue
+        cells = _part(room, m, bins)
+        sigma = expected.sigma_m[i]
+        tight = _robust(cells, sigma, expected.hinge_se_m[i], algebra, b)
+        if tight < 0.0:
+            continue
+        _tally(cells, strip, b, fits.tally[i])
+        for r in range(m):
+            c = cells.index[r]
+            fits.weight[c] = min(fits.weight[c], cells.weight[r])
+        knots = int(expected.width_m[i] / knot_m + 0.3) - 1
+        knots = min(max(knots, 0), MOST_KNOTS)
+        gap = expected.width_m[i] / (knots + 1.0)
+        fits.knot_count[i] = knots
+        _knot_columns(cells, strip, knots, gap)
+        planes = _Planes(b, tight, sigma, expected.inflation[i], knots, gap)
+        correlation = np.array([expected.correlation_m[i], expected.nugget[i]])
+        if not expected.exact[i]:
+            correlation = correlation[:0]
+        if _weigh_shapes(cells, strip, planes, rough, correlation, fits, i):
+            fits.beta[i, 0] += mean
+        else:
+            fits.beta[i, 0] = np.nan
+
+
+@compiled
+def _room(windows: Windows) -> _Cells:
+    """Make room for the cells of the fullest window."""
+    most = 1
+    for i in range(windows.s.size):
+        most = max(most, windows.last[i] - windows.first[i])
+    return _Cells(
+        np.empty(most, dtype=np.int64),
+        np.empty(most, dtype=np.int64),
+        np.empty((most, COLUMNS + MOST_KNOTS)),
+        np.empty(most),
+        np.empty(most),
+        np.empty(most),
+        np.empty(most),
+        np.zeros(_MOST_BINS),
+    )
+
+
+@compiled
+def _part(room: _Cells, m: int, bins: int) -> _Cells:
+    """Take the first m cells."""
+    return _Cells(
+        room.index[:m],
+        room.place[:m],
+        room.design[:m],
+        room.y[:m],
+        room.weight[:m],
+        room.residual[:m],
+        room.buffer[:m],
+        room.shape[:bins],
+    )
+
+
+@compiled
+def _gather(windows: Windows, strip: Strip, i: int, room: _Cells) -> tuple[int, int, float]:
+    """Take in the usable cells of a window: their number, bins across, mean height.
+
+    Heights are then counted from the mean, which keeps the fit accurate.
+    """
+    m = 0
+    mean = 0.0
+    low = 1 << 30
+    high = 0
+    for c in range(windows.first[i], windows.last[i]):
+        if strip.usable[c]:
+            _row(room.design[m], (strip.s[c] - windows.s[i]) / windows.half_m[i], strip.basis, c)
+            room.y[m] = strip.z[c]
+            mean += strip.z[c]
+            room.index[m] = c
+            room.place[m] = int(strip.basis[6, c])
+            low = min(low, room.place[m])
+            high = max(high, room.place[m])
+            m += 1
+    if m == 0:
+        return 0, 0, 0.0
+    mean /= m
+    for r in range(m):
+        room.y[r] -= mean
+        room.place[r] = min(room.place[r] - low, _MOST_BINS - 1)
+    return m, min(high - low + 1, _MOST_BINS), mean
+
+
+@compiled
+def _tally(cells: _Cells, strip: Strip, b: Any, out: Any) -> None:
+    """Count the cells of a window and how far they scatter; see `Fits`."""
+    seen = np.zeros(_SLOTS)
+    _residuals(cells, b)
+    for r in range(cells.index.size):
+        c = cells.index[r]
+        if strip.x[c] < 0.0:
+            out[1] += 1.0
+        elif strip.x[c] <= strip.width[c]:
+            out[0] += 1.0
+            if cells.weight[r] < 0.5:
+                out[3] += 1.0
+            else:
+                slot = int((cells.design[r, 1] + 1.0) * 0.5 * _SLOTS)
+                seen[min(max(slot, 0), _SLOTS - 1)] = 1.0
+        else:
+            out[2] += 1.0
+    _section_shape(cells)
+    if out[0] > 0.0:
+        out[3] /= out[0]
+    out[4] = _robust_scatter(cells, strip, True, False)
+    out[5] = _robust_scatter(cells, strip, True, True)
+    # the road is cut into slots; with coarse cells some stay empty for no fault of the ground
+    out[6] = seen.sum() / _SLOTS
+    out[7] = _robust_scatter(cells, strip, False, False)
+
+
+@compiled
+def _robust_scatter(cells: _Cells, strip: Strip, on_shoulder: bool, shape_out: bool) -> float:
+    """Robust scatter of the residuals on shoulder or pavement; 0 without cells."""
+    on = 0
+    for r in range(cells.index.size):
+        c = cells.index[r]
+        if on_shoulder:
+            taken = strip.x[c] >= 0.0 and strip.x[c] <= strip.width[c]
+        else:
+            taken = strip.x[c] < 0.0
+        if taken:
+            off = cells.residual[r]
+            if shape_out:
+                off -= cells.shape[cells.place[r]]
+            cells.buffer[on] = abs(off)
+            on += 1
+    return 1.4826 * np.median(cells.buffer[:on]) if on > 0 else 0.0
 
 
 @compiled
@@ -47,551 +557,207 @@ def _ramp(x: float, wide: float, narrow: float) -> float:
 
 
 @compiled
-def _row(row: Any, t: float, basis: Any, i: int) -> None:
-    x = basis[0, i]
-    row[0] = 1.0
-    row[1] = t
-    row[2] = t * t - 1.0 / 3.0
-    row[3] = x
-    row[4] = t * x
-    row[5] = basis[1, i]
-    row[6] = -basis[2, i]
-    row[7] = basis[3, i]
-    row[8] = basis[4, i]
-
-
-@compiled
-def _normal_equations(design: Any, y: Any, weight: Any, m: int, p: int, a: Any, b: Any) -> None:
-    for i in range(p):
-        b[i] = 0.0
-        for j in range(i + 1):
-            a[i, j] = 0.0
-    for r in range(m):
-        w = weight[r]
-        if w <= 0.0:
-            continue
-        for i in range(p):
-            wx = w * design[r, i]
-            if wx == 0.0:
-                continue
-            b[i] += wx * y[r]
-            for j in range(i + 1):
-                a[i, j] += wx * design[r, j]
-    # A column without data (no cell beyond the hinge) must not sink the others: a prior of
-    # next to no weight keeps the matrix regular and gives that column a huge variance.
-    for i in range(p):
-        a[i, i] += 1e-9 * (a[i, i] + 1.0)
-        for j in range(i):
-            a[j, i] = a[i, j]
-
-
-@compiled
-def _solve(
-    design: Any,
-    y: Any,
-    weight: Any,
-    m: int,
-    tight: float,
-    beta: Any,
-    inverse: Any,
-    normal: Any,
-    work: Any,
-) -> bool:
-    p = COLUMNS
-    right = np.empty(p)
-    _normal_equations(design, y, weight, m, p, normal, right)
-    normal[_SHIFT, _SHIFT] += tight
-    if not cholesky_inverse(normal, inverse, work):
-        return False
-    for i in range(p):
-        total = 0.0
-        for j in range(p):
-            total += inverse[i, j] * right[j]
-        beta[i] = total
-    return True
-
-
-@compiled
-def _tightness(sigma: float, kink: float, hinge_se: float) -> float:
-    """Weight of the prior on the step at the hinge, in units of one cell."""
-    spread = max(abs(kink) * hinge_se, 1e-9)
-    return min((sigma / spread) ** 2, 1e12)
-
-
-@compiled
-def _section_shape(residual: Any, place: Any, m: int, bins: int, shape: Any, buffer: Any) -> None:
-    """Median residual at each distance from the edge: ruts and lips, which aren't outliers."""
-    count = np.zeros(bins + 1, dtype=np.int64)
-    for r in range(m):
-        count[place[r] + 1] += 1
-    for b in range(bins):
-        count[b + 1] += count[b]
-    fill = count.copy()
-    for r in range(m):
-        b = place[r]
-        buffer[fill[b]] = residual[r]
-        fill[b] += 1
-    for b in range(bins):
-        if count[b + 1] - count[b] >= 5:
-            shape[b] = np.median(buffer[count[b] : count[b + 1]])
-        else:
-            shape[b] = 0.0
-
-
-@compiled
-def _robust(
-    design: Any,
-    y: Any,
-    place: Any,
-    m: int,
-    bins: int,
-    sigma: float,
-    hinge_se: float,
-    weight: Any,
-    b: Any,
-    inverse: Any,
-    normal: Any,
-    work: Any,
-    residual: Any,
-    buffer: Any,
-    shape: Any,
-) -> float:
-    """Weigh the cells of a window; return the prior's weight on the hinge step, or -1.
-
-    Two rounds of bounded influence bring the planes off cars and bushes, three rounds then
-    reject what is far off, measured from the section's own shape: a rut that runs along the
-    road is not an outlier.
-    """
-    tight = _tightness(sigma, 0.2, hinge_se)
-    for r in range(m):
-        weight[r] = 1.0
-    if not _solve(design, y, weight, m, tight, b, inverse, normal, work):
-        return -1.0
-    for round_ in range(5):
-        for r in range(m):
-            fitted = 0.0
-            for j in range(COLUMNS):
-                fitted += design[r, j] * b[j]
-            residual[r] = y[r] - fitted
-        if round_ >= 1:
-            _section_shape(residual, place, m, bins, shape, buffer)
-            for r in range(m):
-                buffer[r] = abs(residual[r] - shape[place[r]])
-        else:
-            for r in range(m):
-                buffer[r] = abs(residual[r])
-        if round_ == 1:
-            tight = _tightness(sigma, b[_HINGE], hinge_se)
-        scale = max(sigma, 1.4826 * np.median(buffer[:m]), 1e-6)
-        largest = 0.0
-        for r in range(m):
-            size = buffer[r] / scale
-            if round_ < 2:
-                new = 1.0 if size <= 2.5 else 2.5 / size
-            elif size <= 3.5:
-                new = 1.0
-            elif size >= 6.0:
-                new = 0.0
-            else:
-                new = (1.0 - ((size - 3.5) / 2.5) ** 2) ** 2
-            largest = max(largest, abs(new - weight[r]))
-            weight[r] = new
-        if largest < 1e-3 and round_ >= 2:
-            break
-        if not _solve(design, y, weight, m, tight, b, inverse, normal, work):
-            return -1.0
-    return tight
-
-
-@compiled
-def _knot_columns(
-    design: Any, basis: Any, box: Any, index: Any, m: int, knots: int, gap: float
-) -> None:
+def _knot_columns(cells: _Cells, strip: Strip, knots: int, gap: float) -> None:
     """Add a smeared hat at each knot to the design."""
-    for r in range(m):
-        c = index[r]
-        x = basis[0, c]
-        reach = 0.5 * (box[c, 0] + box[c, 1])
+    for r in range(cells.index.size):
+        c = cells.index[r]
+        x, wide, narrow = strip.x[c], strip.box[c, 0], strip.box[c, 1]
+        reach = 0.5 * (wide + narrow)
         for k in range(knots):
             middle = (k + 1) * gap
             if x <= middle - gap - reach or x >= middle + gap + reach:
-                design[r, COLUMNS + k] = 0.0
+                cells.design[r, COLUMNS + k] = 0.0
                 continue
             d = x - middle
-            design[r, COLUMNS + k] = (
-                _ramp(d + gap, box[c, 0], box[c, 1])
-                - 2.0 * _ramp(d, box[c, 0], box[c, 1])
-                + _ramp(d - gap, box[c, 0], box[c, 1])
+            cells.design[r, COLUMNS + k] = (
+                _ramp(d + gap, wide, narrow)
+                - 2.0 * _ramp(d, wide, narrow)
+                + _ramp(d - gap, wide, narrow)
             ) / gap
 
 
 @compiled
-def _straight_parts(knots: int, gap: float, part: Any) -> None:
-    """Slope and height at the edge of the least-squares line through each hat.
+def _to_line(knots: int, gap: float) -> Any:
+    """What each parameter adds to the least-squares line through the whole shape.
 
-    Integrals over the whole width w of the shoulder, in closed form: a hat of height 1 about
-    c has area `gap` and first moment `gap * c`.
+    The parts of a hat are integrals over the whole width w of the shoulder, in closed form: a
+    hat of height 1 about c has area `gap` and first moment `gap * c`.
     """
+    out = np.zeros((COLUMNS, COLUMNS + knots))
+    for j in range(COLUMNS):
+        out[j, j] = 1.0
     w = (knots + 1) * gap
     for k in range(knots):
         c = (k + 1) * gap
-        part[k, 0] = 12.0 * gap * (c - 0.5 * w) / w**3
-        part[k, 1] = gap / w - 0.5 * w * part[k, 0]
+        slope = 12.0 * gap * (c - 0.5 * w) / w**3
+        level = gap / w - 0.5 * w * slope
+        out[_KINK, COLUMNS + k] = slope
+        out[_STEP, COLUMNS + k] = -level
+        out[_HINGE, COLUMNS + k] = -slope
+    return out
 
 
 @compiled
-def fit_windows(
-    station_s: Any,
-    first: Any,
-    last: Any,
-    half_m: Any,
-    s: Any,
-    z: Any,
-    basis: Any,
-    box: Any,
-    width: Any,
-    usable: Any,
-    sigma: Any,
-    hinge_se: Any,
-    station_width: Any,
-    knot_m: float,
-    rough: Any,
-    shape_inflation: Any,
-    scatter_at: Any,
-    correlation_m: Any,
-    nugget: Any,
-    weights_out: Any,
-    beta: Any,
-    covariance: Any,
-    scatter: Any,
-    lever: Any,
-    knots_out: Any,
-    knots_cov: Any,
-    knot_count: Any,
-    tally: Any,
-) -> None:
-    """Fit pavement, edge step, shoulder and foreslope to the cells of every window.
+def _edge_pull(cells: _Cells, strip: Strip, b: Any, p: int) -> Any:
+    """Change of the right-hand side per metre of error of the edge's place.
 
-    The shoulder is a straight line plus knots whose heights scatter about it by an unknown
-    amount. Several amounts (`rough`), none among them, are weighed by how well they explain
-    the cells; a straight shoulder so costs no precision, and a rutted one doesn't pull its
-    line aside. The parameters handed out are those of the least-squares line through the
-    shoulder's whole shape.
-
-    Parameters
-    ----------
-    station_s, first, last, half_m, sigma, hinge_se, station_width : (n,)
-        Middle of each window, its cells as a slice of the sorted arrays, half its length, the
-        noise there, how well the hinge is known, and the width of the shoulder.
-    s, z, width, usable : (m,)
-        Cells of one side sorted along the road; shoulder width at each; False = leave out.
-    basis : (7, m)
-        Per cell: x, smeared ramp and step at the edge, smeared ramp at the hinge, smeared
-        step at the hinge, smeared impulse at the edge, place across (bin number).
-    box : (m, 2)
-        Box widths of each cell, the wider first.
-    knot_m : float
-        Least distance of knots.
-    rough : (q, 2)
-        Amounts in metres and their prior probabilities; the first is 0.
-    shape_inflation : (n,)
-        Variance of a mean along the window over that of white noise.
-    scatter_at : (n,) bool
-        Windows whose covariance is to be summed with the correlation of the noise.
-    weights_out : (m,)
-        Lowered to the least weight that any window gave a cell.
-    beta, covariance, scatter : (n, 9), (n, 9, 9), (n, 9, 9)
-        Results: parameters; their covariance for white noise of unit variance; and where asked
-        that for noise with the given correlation.
-    lever : (n, 9)
-        Change of the parameters per metre of error of the edge's place.
-    knots_out, knots_cov, knot_count : (n, MOST_KNOTS), (n, MOST_KNOTS, MOST_KNOTS), (n,)
-        Heights of the knots over the line from edge to hinge, metres, and their covariance
-        for white noise, metres squared.
-    tally : (n, 8)
-        Cells on the shoulder, on the pavement, beyond the hinge; share of shoulder cells
-        left out; robust scatter of shoulder residuals; the same with the section's own shape
-        taken out; covered share of the window's length; scatter of pavement residuals.
+    Where the edge lies elsewhere than assumed by d, the ground differs from the model by d
+    times its derivative.
     """
-    n = station_s.size
-    most = 1
-    for i in range(n):
-        most = max(most, last[i] - first[i])
-    design = np.empty((most, COLUMNS + MOST_KNOTS))
-    y = np.empty(most)
-    residual = np.empty(most)
-    weight = np.empty(most)
-    place = np.empty(most, dtype=np.int64)
-    index = np.empty(most, dtype=np.int64)
-    buffer = np.empty(most)
-    shape = np.zeros(512)
-    normal = np.empty((COLUMNS, COLUMNS))
-    inverse = np.empty((COLUMNS, COLUMNS))
-    work = np.empty((COLUMNS, COLUMNS))
-    b = np.empty(COLUMNS)
-    for i in range(n):
-        for j in range(COLUMNS):
-            beta[i, j] = np.nan
-        for k in range(tally.shape[1]):
-            tally[i, k] = 0.0
-        knot_count[i] = 0
-        m = 0
-        mean = 0.0
-        low = 1 << 30
-        high = 0
-        for c in range(first[i], last[i]):
-            if usable[c]:
-                _row(design[m], (s[c] - station_s[i]) / half_m[i], basis, c)
-                y[m] = z[c]
-                mean += z[c]
-                index[m] = c
-                place[m] = int(basis[6, c])
-                low = min(low, place[m])
-                high = max(high, place[m])
-                m += 1
-        if m < COLUMNS + 4:
-            continue
-        mean /= m
-        for r in range(m):
-            y[r] -= mean
-            place[r] = min(place[r] - low, 511)
-        bins = min(high - low + 1, 512)
-        tight = _robust(
-            design, y, place, m, bins, sigma[i], hinge_se[i],
-            weight, b, inverse, normal, work, residual, buffer, shape,
-        )  # fmt: skip
-        if tight < 0.0:
-            continue
-        _tally(
-            design, y, b, weight, place, index, basis, width, m, bins,
-            residual, buffer, shape, tally[i],
-        )  # fmt: skip
-        for r in range(m):
-            weights_out[index[r]] = min(weights_out[index[r]], weight[r])
-        knots = int(station_width[i] / knot_m + 0.3) - 1
-        knots = min(max(knots, 0), MOST_KNOTS)
-        gap = station_width[i] / (knots + 1.0)
-        knot_count[i] = knots
-        _knot_columns(design, basis, box, index, m, knots, gap)
-        good = _weigh_shapes(
-            design, y, weight, index, basis, s, m, knots, gap, tight, b, sigma[i], rough,
-            shape_inflation[i], scatter_at[i], correlation_m[i], nugget[i], beta[i],
-            covariance[i], scatter[i], lever[i], knots_out[i], knots_cov[i],
-        )  # fmt: skip
-        if good:
-            beta[i, 0] += mean
-        else:
-            beta[i, 0] = np.nan
+    pull = np.zeros(p)
+    for r in range(cells.index.size):
+        c = cells.index[r]
+        change = -b[3] - b[_KINK] * strip.basis[2, c] + b[_STEP] * strip.basis[5, c]
+        for j in range(p):
+            pull[j] += cells.weight[r] * cells.design[r, j] * change
+    return pull
 
 
 @compiled
-def _weigh_shapes(
-    design: Any,
-    y: Any,
-    weight: Any,
-    index: Any,
-    basis: Any,
-    s: Any,
-    m: int,
-    knots: int,
-    gap: float,
-    tight: float,
-    b: Any,
-    sigma: float,
-    rough: Any,
-    inflation: float,
-    exact: bool,
-    correlation_m: float,
-    nugget: float,
-    beta: Any,
-    covariance: Any,
-    scatter: Any,
-    lever: Any,
-    knots_out: Any,
-    knots_cov: Any,
-) -> bool:
-    """Solve with every amount of roughness and mix the answers by their evidence."""
-    p = COLUMNS + knots
-    amounts = rough.shape[0] if knots > 0 else 1
-    base = np.empty((p, p))
-    right = np.empty(p)
-    _normal_equations(design, y, weight, m, p, base, right)
-    base[_SHIFT, _SHIFT] += tight
-    # where the edge lies elsewhere than assumed by d, the ground differs from the model by d
-    # times its derivative
-    pull = np.zeros(p)
-    for r in range(m):
-        c = index[r]
-        change = -b[3] - b[_KINK] * basis[2, c] + b[_STEP] * basis[5, c]
-        for j in range(p):
-            pull[j] += weight[r] * design[r, j] * change
-    to_line = np.zeros((COLUMNS, p))
-    part = np.zeros((MOST_KNOTS, 2))
-    _straight_parts(knots, gap, part)
-    for j in range(COLUMNS):
-        to_line[j, j] = 1.0
-    for k in range(knots):
-        to_line[_KINK, COLUMNS + k] = part[k, 0]
-        to_line[_STEP, COLUMNS + k] = -part[k, 1]
-        to_line[_HINGE, COLUMNS + k] = -part[k, 0]
-    inverses = np.empty((amounts, p, p))
-    answers = np.empty((amounts, p))
-    share = np.empty(amounts)
+def _solve_each(base: Any, right: Any, planes: _Planes, rough: Any, answers: _Answers) -> bool:
+    """Solve with every amount of roughness; False where a matrix can't be inverted."""
+    p = right.size
+    sigma, share = planes.sigma, answers.share
     a = np.empty((p, p))
     work = np.empty((p, p))
-    for q in range(amounts):
+    for q in range(share.size):
         for i in range(p):
             for j in range(p):
                 a[i, j] = base[i, j]
         penalty = 1e12 if rough[q, 0] <= 0.0 else (sigma / rough[q, 0]) ** 2
         for k in range(COLUMNS, p):
             a[k, k] += penalty
-        if not cholesky_inverse(a, inverses[q], work):
+        if not _cholesky_inverse(a, answers.inverses[q], work):
             return False
         gain = 0.0
         for i in range(p):
             total = 0.0
             for j in range(p):
-                total += inverses[q, i, j] * right[j]
-            answers[q, i] = total
+                total += answers.inverses[q, i, j] * right[j]
+            answers.beta[q, i] = total
             gain += total * right[i]
-        share[q] = 0.5 * gain / (sigma * sigma * inflation) + np.log(rough[q, 1])
+        share[q] = 0.5 * gain / (sigma * sigma * planes.inflation) + np.log(rough[q, 1])
         # log of |inverse| * |prior precision|, for the knots alone
-        share[q] += 0.5 * (log_det(inverses[q], a) + knots * np.log(penalty))
-    top = share.max()
+        share[q] += 0.5 * (_log_det(answers.inverses[q], a) + planes.knots * np.log(penalty))
+    return True
+
+
+@compiled
+def _shares(evidence: Any) -> int:
+    """Turn log evidence into shares of one; the place of the greatest is returned."""
+    top = evidence.max()
     total = 0.0
     best = 0
-    for q in range(amounts):
-        if share[q] == top:
+    for q in range(evidence.size):
+        if evidence[q] == top:
             best = q
-        share[q] = np.exp(share[q] - top)
-        total += share[q]
+        evidence[q] = np.exp(evidence[q] - top)
+        total += evidence[q]
+    for q in range(evidence.size):
+        evidence[q] /= total
+    return best
+
+
+@compiled
+def _mix_lines(answers: _Answers, to_line: Any, pull: Any, unit: float, fits: Fits, i: int) -> Any:
+    """Mix the lines by their shares; how far they lie apart is returned, (9, 9)."""
+    amounts = answers.share.size
+    beta, covariance, lever = fits.beta[i], fits.covariance[i], fits.lever[i]
     lines = np.zeros((amounts, COLUMNS))
     for j in range(COLUMNS):
         beta[j] = 0.0
         lever[j] = 0.0
         for k in range(COLUMNS):
             covariance[j, k] = 0.0
-    for k in range(MOST_KNOTS):
-        knots_out[k] = 0.0
-        for j in range(MOST_KNOTS):
-            knots_cov[k, j] = 0.0
-    unit = sigma * sigma
     for q in range(amounts):
-        share[q] /= total
-        lines[q] = to_line @ answers[q]
-        beta += share[q] * lines[q]
-        covariance += share[q] * (to_line @ inverses[q] @ to_line.T)
-        lever += share[q] * (to_line @ (inverses[q] @ pull))
-        for k in range(knots):
-            knots_out[k] += share[q] * answers[q, COLUMNS + k]
-            for j in range(knots):
-                knots_cov[k, j] += share[q] * inverses[q, COLUMNS + k, COLUMNS + j] * unit
-    extra = np.zeros((COLUMNS, COLUMNS))
+        share, inverse = answers.share[q], answers.inverses[q]
+        lines[q] = to_line @ answers.beta[q]
+        beta += share * lines[q]
+        covariance += share * (to_line @ inverse @ to_line.T)
+        lever += share * (to_line @ (inverse @ pull))
+    apart = np.zeros((COLUMNS, COLUMNS))
     for q in range(amounts):
         for j in range(COLUMNS):
             for k in range(COLUMNS):
-                extra[j, k] += share[q] * (lines[q, j] - beta[j]) * (lines[q, k] - beta[k]) / unit
+                off = answers.share[q] * (lines[q, j] - beta[j]) * (lines[q, k] - beta[k])
+                apart[j, k] += off / unit
+    return apart
+
+
+@compiled
+def _mix_knots(answers: _Answers, knots: int, unit: float, height: Any, covariance: Any) -> None:
+    """Mix the heights of the knots; what they scatter by adds to their covariance."""
+    for k in range(MOST_KNOTS):
+        height[k] = 0.0
+        for j in range(MOST_KNOTS):
+            covariance[k, j] = 0.0
+    beta, share = answers.beta, answers.share
+    for q in range(share.size):
+        for k in range(knots):
+            height[k] += share[q] * beta[q, COLUMNS + k]
+            for j in range(knots):
+                covariance[k, j] += share[q] * answers.inverses[q, COLUMNS + k, COLUMNS + j] * unit
+    for q in range(share.size):
         for k in range(knots):
             for j in range(knots):
-                knots_cov[k, j] += (
+                covariance[k, j] += (
                     share[q]
-                    * (answers[q, COLUMNS + k] - knots_out[k])
-                    * (answers[q, COLUMNS + j] - knots_out[j])
+                    * (beta[q, COLUMNS + k] - height[k])
+                    * (beta[q, COLUMNS + j] - height[j])
                 )
-    if exact:
+
+
+@compiled
+def _weigh_shapes(
+    cells: _Cells,
+    strip: Strip,
+    planes: _Planes,
+    rough: Any,
+    correlation: Any,
+    fits: Fits,
+    i: int,
+) -> bool:
+    """Solve with every amount of roughness and mix the answers by their evidence.
+
+    `correlation` (2,) is length and nugget of the noise where the covariance is to be summed
+    with it, else empty. False where the cells don't tell the parameters.
+    """
+    p = COLUMNS + planes.knots
+    amounts = rough.shape[0] if planes.knots > 0 else 1
+    base = np.empty((p, p))
+    right = np.empty(p)
+    _normal_equations(cells.design, cells.y, cells.weight, base, right)
+    base[_SHIFT, _SHIFT] += planes.tight
+    answers = _Answers(np.empty((amounts, p, p)), np.empty((amounts, p)), np.empty(amounts))
+    if not _solve_each(base, right, planes, rough, answers):
+        return False
+    best = _shares(answers.share)
+    pull = _edge_pull(cells, strip, planes.b, p)
+    to_line = _to_line(planes.knots, planes.gap)
+    unit = planes.sigma * planes.sigma
+    apart = _mix_lines(answers, to_line, pull, unit, fits, i)
+    _mix_knots(answers, planes.knots, unit, fits.knots[i], fits.knots_cov[i])
+    if correlation.size > 0:
         middle = np.zeros((p, p))
-        _scatter(design, weight, index, s, basis, m, p, correlation_m, nugget, middle)
-        middle[_SHIFT, _SHIFT] += tight
+        _sum_correlated(cells, strip, correlation[0], correlation[1], middle)
+        middle[_SHIFT, _SHIFT] += planes.tight
         if rough[best, 0] > 0.0:
             for k in range(COLUMNS, p):
-                middle[k, k] += (sigma / rough[best, 0]) ** 2
-        left = to_line @ inverses[best]
-        scatter[:, :] = left @ middle @ left.T + extra
-    covariance += extra
+                middle[k, k] += (planes.sigma / rough[best, 0]) ** 2
+        left = to_line @ answers.inverses[best]
+        fits.scatter[i] = left @ middle @ left.T + apart
+    covariance = fits.covariance[i]
+    covariance += apart
     return True
 
 
 @compiled
-def _tally(
-    design: Any,
-    y: Any,
-    b: Any,
-    weight: Any,
-    place: Any,
-    index: Any,
-    basis: Any,
-    width: Any,
-    m: int,
-    bins: int,
-    residual: Any,
-    buffer: Any,
-    shape: Any,
-    out: Any,
-) -> None:
-    """Count the cells of a window and how far they scatter; see `fit_windows`."""
-    slots = 40
-    seen = np.zeros(slots)
-    on = 0
-    for r in range(m):
-        c = index[r]
-        x = basis[0, c]
-        fitted = 0.0
-        for j in range(COLUMNS):
-            fitted += design[r, j] * b[j]
-        residual[r] = y[r] - fitted
-        if x < 0.0:
-            out[1] += 1.0
-        elif x <= width[c]:
-            out[0] += 1.0
-            if weight[r] < 0.5:
-                out[3] += 1.0
-            else:
-                slot = int((design[r, 1] + 1.0) * 0.5 * slots)
-                seen[min(max(slot, 0), slots - 1)] = 1.0
-        else:
-            out[2] += 1.0
-    _section_shape(residual, place, m, bins, shape, buffer)
-    for r in range(m):
-        c = index[r]
-        if basis[0, c] >= 0.0 and basis[0, c] <= width[c]:
-            buffer[on] = abs(residual[r])
-            on += 1
-    if on > 0:
-        out[3] /= on
-        out[4] = 1.4826 * np.median(buffer[:on])
-        on = 0
-        for r in range(m):
-            c = index[r]
-            if basis[0, c] >= 0.0 and basis[0, c] <= width[c]:
-                buffer[on] = abs(residual[r] - shape[place[r]])
-                on += 1
-        out[5] = 1.4826 * np.median(buffer[:on])
-    # the road is cut into slots; with coarse cells some stay empty for no fault of the ground
-    out[6] = seen.sum() / slots
-    on = 0
-    for r in range(m):
-        if basis[0, index[r]] < 0.0:
-            buffer[on] = abs(residual[r])
-            on += 1
-    if on > 0:
-        out[7] = 1.4826 * np.median(buffer[:on])
-
-
-@compiled
-def _scatter(
-    design: Any,
-    weight: Any,
-    index: Any,
-    s: Any,
-    basis: Any,
-    m: int,
-    p: int,
-    correlation_m: float,
-    nugget: float,
-    out: Any,
+def _sum_correlated(
+    cells: _Cells, strip: Strip, correlation_m: float, nugget: float, out: Any
 ) -> None:
     """Sum X'W C W X over all pairs of cells closer than five correlation lengths."""
+    index, design, weight = cells.index, cells.design, cells.weight
+    m, p = index.size, out.shape[0]
     reach = 5.0 * correlation_m
     pull = np.empty(p)
     for r in range(m):
@@ -599,13 +765,13 @@ def _scatter(
             continue
         for j in range(p):
             pull[j] = 0.5 * weight[r] * design[r, j]
-        sr = s[index[r]]
-        xr = basis[0, index[r]]
+        sr = strip.s[index[r]]
+        xr = strip.x[index[r]]
         for q in range(r + 1, m):
-            ds = s[index[q]] - sr
+            ds = strip.s[index[q]] - sr
             if ds > reach:
                 break
-            dx = basis[0, index[q]] - xr
+            dx = strip.x[index[q]] - xr
             d = np.sqrt(ds * ds + dx * dx)
             if d < reach:
                 c = (1.0 - nugget) * np.exp(-d / correlation_m) * weight[q]

@@ -17,16 +17,15 @@ from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats, Progress
 from analysis.edges.values import Breaks
 from analysis.shoulder.regression import (
-    STRIP_M,
     SideFit,
     fit_side,
     road_slant,
     side_ground,
     side_section,
-    side_strip,
 )
 from analysis.shoulder.resolving import averaging_lengths, too_coarse
 from analysis.shoulder.straightedge import STRAIGHTEDGE_M, lay_straightedge
+from analysis.shoulder.strip import STRIP_M, side_strip
 from analysis.shoulder.values import Measures, Noise, Sections, Status
 
 if TYPE_CHECKING:
@@ -90,9 +89,9 @@ def measure(
     def one_side(side: int) -> dict[str, Floats]:
         strip = side_strip(cells, breaks, side, box_m, given, guard_m)
         fit = fit_side(strip, breaks, noise, side, length[:, side])
-        seen[:, side] = fit.last - fit.first
+        seen[:, side] = fit.windows.last - fit.windows.first
         gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)
-        height[:, side], height_se[:, side] = side_section(strip, fit, breaks, noise, u)
+        height[:, side], height_se[:, side] = side_section(strip, fit, noise, u)
         ground[:, side] = side_ground(fit, u, height[:, side])
         return _side_values(fit, SIDE_SIGN[side] * slant) | gaps.values()
 
@@ -134,7 +133,7 @@ def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:
     length = np.sqrt(1.0 + slant**2)
     pavement = np.zeros((beta.shape[0], p))
     pavement[:, 3] = -100.0 * length
-    pavement[:, 1] = 100.0 * slant / length / fit.half_m
+    pavement[:, 1] = 100.0 * slant / length / fit.windows.half_m
     shoulder = pavement.copy()
     shoulder[:, 5] = -100.0 * length
     foreslope = shoulder.copy()
@@ -158,7 +157,7 @@ def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:
         "edge_drop_se": np.sqrt(both(drop, drop)),
         "drop_shoulder_cov": both(drop, shoulder),
         "foreslope_pct": value(foreslope),
-        "grade_pct": 100.0 * beta[:, 1] / fit.half_m / length,
+        "grade_pct": 100.0 * beta[:, 1] / fit.windows.half_m / length,
         "edge_z_m": beta[:, 0] - beta[:, 2] / 3.0,
         "cells": fit.tally[:, 0].astype(np.int64),
         "effective_cells": fit.tally[:, 0] / fit.inflation,

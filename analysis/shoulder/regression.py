@@ -10,43 +10,24 @@ and without them a half-empty stretch would be biased.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
-from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.edges.values import Breaks
+from analysis.shoulder.strip import BEYOND_HINGE_M, Strip, Windows
 from analysis.shoulder.values import Noise
-
-if TYPE_CHECKING:
-    from analysis.corridor.values import Cells
 
 __all__ = [
     "Shape",
     "SideFit",
-    "Strip",
     "fit_side",
     "road_slant",
     "side_ground",
     "side_section",
-    "side_strip",
 ]
 
-
-BEYOND_HINGE_M = 1.25
-"""How much of the foreslope takes part in a fit."""
-
-PAVEMENT_M = 4.5
-"""How much of the pavement inside the edge takes part: a cambered one isn't a plane farther in."""
-
-OUTSIDE_M = 12.5
-"""How far outside the edge cells are gathered, for the sections."""
-
-STRIP_M = PAVEMENT_M + 1.0 + OUTSIDE_M
-"""Width of the strip of cells gathered on a side."""
 
 KNOT_CELLS, LEAST_KNOT_M = 0.6, 0.2
 """Least distance of the knots that carry a shoulder's shape, in cells and in metres."""
@@ -64,38 +45,6 @@ UNEVEN_M, STEPPED_M = 0.008, 0.03
 guesswork: all of the error counts."""
 
 _EXACT_STATIONS = 24
-
-
-@dataclass(frozen=True, slots=True)
-class Strip:
-    """Cells of one side, sorted along the road.
-
-    Attributes
-    ----------
-    s, x, z : (m,)
-        Distance along the road, distance outward from the edge, height.
-    width : (m,)
-        Shoulder width at each cell, NaN where there is no shoulder.
-    usable : (m,) bool
-        Takes part in the fits.
-    masked : (m,) bool
-        Taken out by the user's layer.
-    basis : (7, m)
-        See `analysis.shoulder.fitting_kernels.fit_windows`.
-    box : (m, 2)
-        Box widths of each cell across the road, the wider first.
-    cell_m : float
-    """
-
-    s: Floats
-    x: Floats
-    z: Floats
-    width: Floats
-    usable: NDArray[np.bool_]
-    masked: NDArray[np.bool_]
-    basis: Floats
-    box: Floats
-    cell_m: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,10 +71,8 @@ class SideFit:
 
     Attributes
     ----------
-    half_m : (n,)
-        Half the averaging length.
-    first, last : (n,) int
-        Cells of each station as a slice of the strip.
+    windows : Windows
+        Stretch of road of each station.
     beta : (n, p)
     covariance : (n, p, p)
         With noise, its correlation, and the uncertain places of edge and hinge.
@@ -133,14 +80,12 @@ class SideFit:
         Variance of the shoulder slope over what white noise would give.
     shape : Shape
     tally : (n, 8)
-        See `analysis.shoulder.fitting_kernels.fit_windows`.
+        See `analysis.shoulder.fitting_kernels.Fits`.
     weight : (m,)
         Least weight that any fit gave each cell of the strip.
     """
 
-    half_m: Floats
-    first: NDArray[np.int64]
-    last: NDArray[np.int64]
+    windows: Windows
     beta: Floats
     covariance: Floats
     inflation: Floats
@@ -167,67 +112,6 @@ def road_slant(breaks: Breaks) -> Floats:
     return slant
 
 
-def side_strip(
-    cells: Cells,
-    breaks: Breaks,
-    side: int,
-    box_m: Floats,
-    masked: NDArray[np.bool_],
-    guard_m: float = 0.0,
-) -> Strip:
-    """Gather the cells of one side about its edge.
-
-    Parameters
-    ----------
-    cells : Cells
-    breaks : Breaks
-    side : int
-        0 left, 1 right.
-    box_m : (n, 2)
-        Box widths of a cell across the road.
-    masked : (m,) bool
-        Cells that aren't shoulder.
-    guard_m : float
-        Cells this near to a break are left out.
-
-    Returns
-    -------
-    Strip
-    """
-    sign, c = SIDE_SIGN[side], cells.cell_m
-    edge = np.interp(cells.s, breaks.s, breaks.edge[:, side])
-    x = sign * cells.o - edge
-    near = (x > -PAVEMENT_M - 1.0) & (x < OUTSIDE_M) & np.isfinite(cells.z)
-    s, x, z = cells.s[near], x[near], cells.z[near]
-    known = np.isfinite(breaks.hinge[:, side])
-    width = np.full(s.size, np.nan)
-    if known.any():
-        gap = (breaks.hinge - breaks.edge)[known, side]
-        width = np.interp(s, breaks.s[known], gap)
-    inner = np.interp(s, breaks.s, sign * breaks.axis) - edge[near]
-    box = np.column_stack([np.interp(s, breaks.s, box_m[:, k]) for k in (0, 1)])
-    guard = 0.5 * box.sum(axis=1) + 0.25
-    outer = width + BEYOND_HINGE_M
-    if breaks.foreslope_end is not None:
-        end = np.interp(s, breaks.s, breaks.foreslope_end[:, side]) - edge[near]
-        # a cell that reaches into the ditch's bottom belongs to neither
-        end = np.maximum(end - 0.5 * box.sum(axis=1), width)
-        outer = np.fmin(outer, end)
-    usable = (x > np.maximum(inner + guard, -PAVEMENT_M)) & (x < outer) & ~masked[near]
-    if guard_m > 0.0:
-        usable &= (np.abs(x) >= guard_m) & ~(np.abs(x - width) < guard_m)
-    basis = np.zeros((7, s.size))
-    basis[0] = x
-    basis[1] = smeared_ramp(x, box)
-    basis[2] = smeared_step(x, box)
-    basis[3] = smeared_ramp(x - width, box)
-    basis[4] = smeared_step(x - width, box)
-    basis[5] = (smeared_step(x + 1e-4, box) - smeared_step(x - 1e-4, box)) / 2e-4
-    basis[6] = np.floor((x + PAVEMENT_M + 2.0) / c)
-    box = np.ascontiguousarray(np.sort(np.abs(box), axis=1)[:, ::-1])
-    return Strip(s, x, z, width, usable, masked[near], basis, box, c)
-
-
 def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Floats) -> SideFit:
     """Fit every station of one side.
 
@@ -244,48 +128,40 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     -------
     SideFit
     """
-    from analysis.shoulder.fitting_kernels import COLUMNS, MOST_KNOTS, fit_windows
+    from analysis.shoulder.fitting_kernels import Expected, blank_fits, fit_windows
 
     n = breaks.s.size
     half = 0.5 * length_m
-    first = np.searchsorted(strip.s, breaks.s - half)
-    last = np.searchsorted(strip.s, breaks.s + half)
-    beta = np.full((n, COLUMNS), np.nan)
-    plain = np.full((n, COLUMNS, COLUMNS), np.nan)
-    tied = np.full((n, COLUMNS, COLUMNS), np.nan)
-    lever = np.full((n, COLUMNS), np.nan)
-    knots = np.zeros((n, MOST_KNOTS))
-    knots_cov = np.zeros((n, MOST_KNOTS, MOST_KNOTS))
-    knot_count = np.zeros(n, dtype=np.int64)
-    tally = np.zeros((n, 8))
-    weight = np.ones(strip.s.size)
-    sigma = np.where(np.isfinite(noise.sigma_m), noise.sigma_m, 0.05)
-    hinge_se = np.nan_to_num(breaks.hinge_se[:, side], nan=0.05)
-    width = np.nan_to_num(breaks.hinge[:, side] - breaks.edge[:, side])
-    correlated = noise.correlation_m > 0.0
+    first, last = (np.searchsorted(strip.s, breaks.s + away) for away in (-half, half))
+    windows = Windows(breaks.s, half, first, last)
     exact = np.zeros(n, dtype=bool)
-    if correlated.any():
+    if (noise.correlation_m > 0.0).any():
         exact[np.unique(np.linspace(0, n - 1, min(n, _EXACT_STATIONS)).astype(int))] = True
-    inflation = _mean_inflation(noise, half, strip.cell_m)
-    fit_windows(
-        breaks.s, first, last, half, strip.s, strip.z, strip.basis, strip.box,
-        np.nan_to_num(strip.width), strip.usable, sigma, hinge_se, width,
-        max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M), np.array(ROUGHNESS), inflation, exact,
-        np.maximum(noise.correlation_m, 1e-3), noise.nugget, weight, beta, plain, tied, lever,
-        knots, knots_cov, knot_count, tally,
-    )  # fmt: skip
-    covariance, slope_inflation = _with_correlation(breaks.s, plain, tied, exact)
-    covariance = covariance * (sigma**2)[:, None, None]
+    expected = Expected(
+        sigma_m=noise.known_sigma_m(),
+        hinge_se_m=np.nan_to_num(breaks.hinge_se[:, side], nan=0.05),
+        width_m=np.nan_to_num(breaks.hinge[:, side] - breaks.edge[:, side]),
+        inflation=_mean_inflation(noise, half, strip.cell_m),
+        correlation_m=np.maximum(noise.correlation_m, 1e-3),
+        nugget=noise.nugget,
+        exact=exact,
+    )
+    fits = blank_fits(n, strip.s.size)
+    knot_m = max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M)
+    fit_windows(windows, strip, expected, knot_m, np.array(ROUGHNESS), fits)
+    covariance, slope_inflation = _with_correlation(breaks.s, fits.covariance, fits.scatter, exact)
+    covariance = covariance * (expected.sigma_m**2)[:, None, None]
     edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
-    shift = lever * edge_se[:, None]
-    unevenness = np.sqrt(np.sum(knots**2, axis=1) / np.maximum(knot_count, 1))
+    shift = fits.lever * edge_se[:, None]
+    unevenness = np.sqrt(np.sum(fits.knots**2, axis=1) / np.maximum(fits.knot_count, 1))
     # a step within twice its noise isn't told from none
-    step = np.sqrt(np.maximum(beta[:, 6] ** 2 - 4.0 * covariance[:, 6, 6], 0.0))
+    step = np.sqrt(np.maximum(fits.beta[:, 6] ** 2 - 4.0 * covariance[:, 6, 6], 0.0))
     guesswork = np.minimum(np.hypot(unevenness / UNEVEN_M, step / STEPPED_M), 1.0)
     shift[:, 6] *= STEP_SHARE + (1.0 - STEP_SHARE) * guesswork
     covariance = covariance + shift[:, :, None] * shift[:, None, :]
-    shape = Shape(knots, knots_cov * inflation[:, None, None], knot_count, width)
-    return SideFit(half, first, last, beta, covariance, slope_inflation, shape, tally, weight)
+    knots_cov = fits.knots_cov * expected.inflation[:, None, None]
+    shape = Shape(fits.knots, knots_cov, fits.knot_count, expected.width_m)
+    return SideFit(windows, fits.beta, covariance, slope_inflation, shape, fits.tally, fits.weight)
 
 
 def _with_correlation(
@@ -317,14 +193,12 @@ def _with_correlation(
     return full, ratio
 
 
-def side_section(
-    strip: Strip, fit: SideFit, breaks: Breaks, noise: Noise, u: Floats
-) -> tuple[Floats, Floats]:
+def side_section(strip: Strip, fit: SideFit, noise: Noise, u: Floats) -> tuple[Floats, Floats]:
     """Average the ground of each station relative to its pavement plane at the edge.
 
     Parameters
     ----------
-    strip, fit, breaks, noise
+    strip, fit, noise
     u : (k,)
         Places outward from the edge, even steps.
 
@@ -335,19 +209,13 @@ def side_section(
     """
     from analysis.shoulder.section_kernels import section_means
 
-    n = breaks.s.size
-    height = np.full((n, u.size), np.nan)
-    spread = np.full((n, u.size), np.nan)
+    height = np.full((fit.windows.s.size, u.size), np.nan)
+    spread = np.full_like(height, np.nan)
     # cells that a fit left out as bush or car, and those under the user's mask
     weight = np.where(strip.masked | (strip.usable & (fit.weight < 0.5)), 0.0, 1.0)
-    section_means(
-        breaks.s, fit.first, fit.last, strip.s, strip.x, strip.z, weight,
-        fit.beta[:, 0], fit.beta[:, 1] / fit.half_m, fit.beta[:, 2], fit.half_m, u,
-        1.25 * strip.cell_m, height, spread,
-    )  # fmt: skip
-    sigma = np.where(np.isfinite(noise.sigma_m), noise.sigma_m, 0.05)
-    factor = _mean_inflation(noise, fit.half_m, strip.cell_m)
-    return height, spread * (sigma * np.sqrt(factor))[:, None]
+    section_means(fit.windows, strip, weight, fit.beta, u, 1.25 * strip.cell_m, height, spread)
+    factor = _mean_inflation(noise, fit.windows.half_m, strip.cell_m)
+    return height, spread * (noise.known_sigma_m() * np.sqrt(factor))[:, None]
 
 
 def side_ground(fit: SideFit, u: Floats, height_m: Floats) -> Floats:

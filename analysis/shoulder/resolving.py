@@ -25,8 +25,8 @@ from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.line_noise import line_correlation
 from analysis.edges.values import Breaks
-from analysis.shoulder.regression import BEYOND_HINGE_M, PAVEMENT_M
 from analysis.shoulder.straightedge import SLANT, detectable_rut_mm
+from analysis.shoulder.strip import BEYOND_HINGE_M, PAVEMENT_M
 from analysis.shoulder.values import Noise
 
 if TYPE_CHECKING:
@@ -319,7 +319,7 @@ def averaging_lengths(breaks: Breaks, noise: Noise, cell_m: float) -> Floats:
     block = _blocks(breaks.s)
     width = breaks.hinge - breaks.edge
     given = _given(breaks)
-    sigma = np.where(np.isfinite(noise.sigma_m), noise.sigma_m, 0.05)
+    sigma = noise.known_sigma_m()
     chosen: dict[tuple[float, ...], float] = {}
     for number in np.unique(block):
         for side in (0, 1):

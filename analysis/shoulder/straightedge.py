@@ -34,7 +34,8 @@ from analysis.edges.values import Breaks
 from analysis.shoulder.values import Noise
 
 if TYPE_CHECKING:
-    from analysis.shoulder.regression import SideFit, Strip
+    from analysis.shoulder.regression import SideFit
+    from analysis.shoulder.strip import Strip
 
 __all__ = [
     "SLANT",
@@ -179,7 +180,7 @@ def lay_straightedge(
     -------
     Gaps
     """
-    from analysis.shoulder.straightedge_kernels import bin_means
+    from analysis.shoulder.straightedge_kernels import Bins, bin_means
 
     n = breaks.s.size
     width = breaks.hinge[:, side] - breaks.edge[:, side]
@@ -192,13 +193,9 @@ def lay_straightedge(
     bins = _bin_count(float(span[usable].max()), strip.cell_m)
     count, place, mean = (np.zeros((n, bins)) for _ in range(3))
     beta = np.where(usable[:, None], fit.beta, np.nan)
-    bin_means(
-        fit.first, fit.last, -margin, span / bins, breaks.s, fit.half_m,
-        strip.s, strip.x, strip.z, ~strip.masked & (fit.weight >= 0.5), strip.basis[:5],
-        beta, count, place, mean,
-    )  # fmt: skip
-    sigma = np.where(np.isfinite(noise.sigma_m), noise.sigma_m, 0.05)
-    covariance = _bin_covariance(place, count, noise, sigma, 2.0 * fit.half_m, strip.cell_m)
+    keep = ~strip.masked & (fit.weight >= 0.5)
+    bin_means(fit.windows, strip, keep, beta, Bins(-margin, span / bins, count, place, mean))
+    covariance = _bin_covariance(place, count, noise, 2.0 * fit.windows.half_m, strip.cell_m)
     covariance += _break_covariance(place, width, fit, breaks, side, box_m)
     found = np.full((5, n), np.nan)
     at = np.flatnonzero(usable)
@@ -216,7 +213,7 @@ def _bin_count(span_m: float, cell_m: float) -> int:
 
 
 def _bin_covariance(
-    place: Floats, count: Floats, noise: Noise, sigma: Floats, length_m: Floats, cell_m: float
+    place: Floats, count: Floats, noise: Noise, length_m: Floats, cell_m: float
 ) -> Floats:
     """Covariance (n, b, b) of the means of bins across the road."""
     n, bins = place.shape
@@ -232,7 +229,7 @@ def _bin_covariance(
     alone = np.where(count > 0.0, 1.0 / np.maximum(count, 1.0), 1e8)
     k = np.arange(bins)
     out[:, k, k] += alone
-    out *= (sigma**2)[:, None, None]
+    out *= (noise.known_sigma_m() ** 2)[:, None, None]
     out[:, k, k] += _ROUGH_M**2
     return out
 
@@ -455,7 +452,7 @@ def detectable_rut_mm(
     count = np.full((1, bins), average_m * bin_m / cell_m**2)
     one = np.ones(1)
     noise = Noise(sigma_m * one, correlation_m * one, nugget * one, "given")
-    covariance = _bin_covariance(place, count, noise, noise.sigma_m, average_m * one, cell_m)
+    covariance = _bin_covariance(place, count, noise, average_m * one, cell_m)
     gaps = section_gaps(
         shoulder_width_m * one, place, np.zeros_like(place), covariance, box, length_m=length_m
     )

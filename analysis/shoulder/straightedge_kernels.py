@@ -5,63 +5,65 @@ The functions compute and check nothing: `analysis.shoulder.straightedge` prepar
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from analysis.common.compiled import compiled
+from analysis.shoulder.strip import Strip, Windows
 
-__all__ = ["bin_means", "gaps_under", "largest_gaps"]
+__all__ = ["Bins", "bin_means", "gaps_under", "largest_gaps"]
+
+
+class Bins(NamedTuple):
+    """Bins across the road at n stations, and what lies in them.
+
+    Attributes
+    ----------
+    start_x, size_m : (n,)
+        Where the first bin of a station begins, and how wide its bins are.
+    count, place, mean : (n, b)
+        Cells, their mean x and their mean height over the fit.
+    """
+
+    start_x: Any
+    size_m: Any
+    count: Any
+    place: Any
+    mean: Any
 
 
 @compiled
-def bin_means(
-    first: Any,
-    last: Any,
-    start_x: Any,
-    bin_m: Any,
-    station_s: Any,
-    half_m: Any,
-    s: Any,
-    x: Any,
-    z: Any,
-    keep: Any,
-    basis: Any,
-    beta: Any,
-    count: Any,
-    place: Any,
-    mean: Any,
-) -> None:
+def bin_means(windows: Windows, strip: Strip, keep: Any, beta: Any, bins: Bins) -> None:
     """Average what the fitted planes leave of each station's cells in bins across the road.
 
     Parameters
     ----------
-    first, last, start_x, bin_m, station_s, half_m : (n,)
-        Cells of each station as a slice, where its bins start and how wide they are, its place
-        and half its length.
-    s, x, z, keep : (m,)
-    basis : (5, m)
-        x, smeared ramp and step at the edge, smeared ramp and step at the hinge.
+    windows : Windows
+    strip : Strip
+    keep : (m,) bool
+        Cells that count.
     beta : (n, 9)
-        In the order of `analysis.shoulder.fitting_kernels`.
-    count, place, mean : (n, b)
-        Results: cells, their mean x and their mean height over the fit; NaN where none.
+        In the order of `analysis.shoulder.fitting_kernels`; NaN = no fit.
+    bins : Bins
+        Filled in; the place of an empty bin is its middle.
     """
-    bins = count.shape[1]
-    for i in range(first.size):
-        for b in range(bins):
+    start_x, size_m, count, place, mean = bins
+    basis = strip.basis
+    for i in range(start_x.size):
+        for b in range(count.shape[1]):
             count[i, b] = 0.0
             place[i, b] = 0.0
             mean[i, b] = 0.0
-        if not (np.isfinite(beta[i, 0]) and np.isfinite(bin_m[i])):
+        if not (np.isfinite(beta[i, 0]) and np.isfinite(size_m[i])):
             continue
-        for c in range(first[i], last[i]):
+        for c in range(windows.first[i], windows.last[i]):
             if not keep[c]:
                 continue
-            b = int(np.floor((x[c] - start_x[i]) / bin_m[i]))
-            if b < 0 or b >= bins:
+            b = int(np.floor((strip.x[c] - start_x[i]) / size_m[i]))
+            if b < 0 or b >= count.shape[1]:
                 continue
-            t = (s[c] - station_s[i]) / half_m[i]
+            t = (strip.s[c] - windows.s[i]) / windows.half_m[i]
             fitted = (
                 beta[i, 0]
                 + beta[i, 1] * t
@@ -73,14 +75,14 @@ def bin_means(
                 + beta[i, 8] * basis[4, c]
             )
             count[i, b] += 1.0
-            place[i, b] += x[c]
-            mean[i, b] += z[c] - fitted
-        for b in range(bins):
+            place[i, b] += strip.x[c]
+            mean[i, b] += strip.z[c] - fitted
+        for b in range(count.shape[1]):
             if count[i, b] > 0.0:
                 place[i, b] /= count[i, b]
                 mean[i, b] /= count[i, b]
             else:
-                place[i, b] = start_x[i] + (b + 0.5) * bin_m[i]
+                place[i, b] = start_x[i] + (b + 0.5) * size_m[i]
 
 
 @compiled

@@ -14,6 +14,10 @@ from analysis.common.types import Floats
 __all__ = ["Measures", "Noise", "Sections", "Status"]
 
 
+UNKNOWN_SIGMA_M = 0.05
+"""Noise of a road whose pavement tells none: about that of an airborne survey (common practice)."""
+
+
 class Status(IntEnum):
     """Whether a side of a station could be measured; arrays hold the numbers as int8."""
 
@@ -45,6 +49,10 @@ class Noise:
     correlation_m: PerStation[Floats]
     nugget: PerStation[Floats]
     source: str
+
+    def known_sigma_m(self) -> Floats:
+        """Return `sigma_m` with a cautious guess where it is unknown."""
+        return np.where(np.isfinite(self.sigma_m), self.sigma_m, UNKNOWN_SIGMA_M)
 
 
 @dataclass(frozen=True, slots=True)
