@@ -22,8 +22,8 @@ Examples
 >>> study = analysis.screen(grid, [lane])
 >>> reaches = study.findings.reaches
 >>> first = reaches.where(reaches["rank"] == 1).row(0)
->>> first["verdict"], first["treatment"]
-("won't shed", 'reshape')
+>>> print(first["verdict"], first["treatment"], sep=": ")
+won't shed: reshape
 
 A bolder agency acts on less certainty, and fewer reaches stay open:
 

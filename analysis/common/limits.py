@@ -321,6 +321,12 @@ def default_limits(surface: str = "gravel") -> Limits:
     ------
     LimitsError
         For another surface.
+
+    Examples
+    --------
+    >>> limits = default_limits("turf").with_value("rut_mm", 20.0, source="district manual")
+    >>> limits.shape.rut_mm.value, limits.shape.rut_mm.unit
+    (20.0, 'mm')
     """
     _check_surface(surface, "the limits")
     return _shipped(surface)

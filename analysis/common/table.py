@@ -24,6 +24,9 @@ class Table:
         if len(set(lengths.values())) > 1:
             raise ValueError(f"columns of one table must be equally long, got {lengths}")
 
+    def __repr__(self) -> str:
+        return f"<Table of {len(self)} rows: {', '.join(self.columns)}>"
+
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()))) if self.columns else 0
 

@@ -358,6 +358,21 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
     ------
     OutputError
         If the file is missing, no GeoPackage, or lacks a layer or column of the contract.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from analysis import open_terrain, read_findings, read_roads, sample_files, screen
+    >>> from analysis import write_findings
+    >>> terrain, centrelines = sample_files()
+    >>> grid = open_terrain(terrain)
+    >>> study = screen(grid, read_roads(centrelines, grid)[1:])
+    >>> with TemporaryDirectory() as folder:
+    ...     write_findings(study.findings, Path(folder) / "findings.gpkg")
+    ...     found = read_findings(Path(folder) / "findings.gpkg")
+    >>> len(found.stations) == len(study.findings.stations)
+    True
     """
     from analysis.terrain.geofiles import fiona
 

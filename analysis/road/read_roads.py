@@ -105,6 +105,13 @@ def read_roads(
         Missing or unreadable file, unknown layer or field, no lines, a line without two
         different vertices, coordinates that are no numbers, no road on the grid, unusable
         measures.
+
+    Examples
+    --------
+    >>> from analysis import open_terrain, read_roads, sample_files
+    >>> terrain, centrelines = sample_files()
+    >>> [road.name for road in read_roads(centrelines, open_terrain(terrain))]
+    ['Velmarrow Road', 'Quillhanger Lane']
     """
     told = notes if notes is not None else []
     source = Layer(path, terrain, "lines", layer=layer, crs=crs, notes=told)

@@ -105,6 +105,16 @@ def screen(
         If nothing can be measured.
     Cancelled
         If `progress` raised it; nothing was changed.
+
+    Examples
+    --------
+    >>> from analysis import Settings, open_terrain, read_roads, sample_files, screen
+    >>> terrain, centrelines = sample_files()
+    >>> grid = open_terrain(terrain)
+    >>> lane = read_roads(centrelines, grid)[1]
+    >>> study = screen(grid, [lane], Settings(spacing_m=20.0))
+    >>> print(*sorted(set(study.findings.stations["verdict"])), sep=", ")
+    can't tell, sheds, won't shed
     """
     started = time.perf_counter()
     settings = settings or Settings()
@@ -473,6 +483,20 @@ def rejudge(study: Study, limits: Limits) -> Study:
 
     Nothing is measured again, unless the length of the straightedge changed: ruts and ridges are
     what it makes them.
+
+    Examples
+    --------
+    See `analysis` for one that acts on less certainty; here an agency takes flatter shoulders:
+
+    >>> from analysis import Settings, open_terrain, read_roads, rejudge, sample_files, screen
+    >>> terrain, centrelines = sample_files()
+    >>> grid = open_terrain(terrain)
+    >>> study = screen(grid, read_roads(centrelines, grid)[1:], Settings(spacing_m=20.0))
+    >>> flatter = rejudge(study, study.limits.with_value("shoulder_least_pct", 2.0))
+    >>> def failing(study):
+    ...     return int((study.findings.stations["verdict"] == "won't shed").sum())
+    >>> failing(flatter) < failing(study)
+    True
     """
     parts = list(study.roads)
     if limits.shape.straightedge_m.value != study.limits.shape.straightedge_m.value:
@@ -535,6 +559,24 @@ def remeasure(
         Which road.
     edits
         All corrections that hold from now on, of every road.
+
+    Examples
+    --------
+    The right pavement edge at 100 m lies 3.2 m from the centreline, somebody says:
+
+    >>> import numpy as np
+    >>> from analysis import Settings, Table, open_terrain, read_roads, sample_files
+    >>> from analysis import remeasure, screen
+    >>> terrain, centrelines = sample_files()
+    >>> grid = open_terrain(terrain)
+    >>> study = screen(grid, read_roads(centrelines, grid)[1:], Settings(spacing_m=20.0))
+    >>> edit = {"road": "Quillhanger Lane", "distance_m": 100.0, "side": "right"}
+    >>> edit |= {"what": "edge", "u_m": 3.2}
+    >>> edits = Table({name: np.array([value]) for name, value in edit.items()})
+    >>> stations = remeasure(study, 0, edits).findings.stations
+    >>> here = (stations["distance_m"] == 100.0) & (stations["side"] == "right")
+    >>> stations["edge_offset_m"][here].tolist()
+    [3.2]
     """
     before = study.roads[road_index]
     report = _part_of(progress, 0.0, 1.0, before.road.name)

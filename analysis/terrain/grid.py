@@ -180,6 +180,13 @@ def open_terrain(
     TerrainError
         Missing file, not a raster, a picture and not heights, no coordinate system, grid
         in degrees, no place on the ground, or an unknown vertical unit.
+
+    Examples
+    --------
+    >>> from analysis import open_terrain, sample_files
+    >>> grid = open_terrain(sample_files()[0])
+    >>> grid.cell_m, grid.z_unit_source
+    (0.5, 'file: the unit of the band says metre')
     """
     text = os.fspath(path)
     with _raster(text) as dataset:
