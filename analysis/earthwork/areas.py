@@ -229,7 +229,7 @@ def areas(
     Parameters
     ----------
     sections, measures
-        From `analysis.shoulder.measure.measure`. Stations that weren't judged come out unknown.
+        From `measure_sides`. Stations that weren't judged come out unknown.
     required_pct : (n, 2)
         Target slope from `analysis.common.limits.required_slope`.
     limits : Limits

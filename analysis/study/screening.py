@@ -35,10 +35,10 @@ from analysis.edges.find_breaks import edges_show, find_breaks
 from analysis.edges.values import Breaks, Overrides
 from analysis.findings.geopackage import EDIT_COLUMNS, Findings
 from analysis.road.roadline import Road, frames, station_grid, to_map, to_road
-from analysis.shoulder.measure import measure
 from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.not_shoulder import suspect, withhold
 from analysis.shoulder.resolving import resolving_of, road_resolving_text
+from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Measures, Noise, Sections
 from analysis.study.corrections import (
     changed_stations,
@@ -56,9 +56,9 @@ from analysis.study.tables import (
 from analysis.study.values import Measured, RoadStudy, Study
 from analysis.terrain.grid import Terrain, checksum
 from analysis.verdict.beliefs import Beliefs, informed
-from analysis.verdict.judge import judge
 from analysis.verdict.labelling import label_stations
 from analysis.verdict.reaches import build_reaches
+from analysis.verdict.stations import judge_stations
 from analysis.water.assess import assess_across, assess_water, judge_ditch
 
 __all__ = ["rejudge", "remeasure", "screen"]
@@ -291,7 +291,7 @@ def _measure(
 ) -> tuple[Breaks, Measures, Sections]:
     """Fits without what isn't shoulder, and the reason where there is no shoulder to judge."""
     suspicion = suspect(cells, breaks, noise, box_m=box_m, mask=masked)
-    measures, sections = measure(
+    measures, sections = measure_sides(
         cells,
         breaks,
         noise,
@@ -427,7 +427,7 @@ def _judged(parts: Sequence[Measured], settings: Settings, limits: Limits) -> li
         np.concatenate([getattr(part.water, name) for part in parts])
         for name in ("retained_mm", "retained_se_mm", "retained_chance_mm")
     )
-    together = judge(
+    together = judge_stations(
         measures,
         crowned,
         retained,

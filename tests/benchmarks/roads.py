@@ -14,8 +14,8 @@ from analysis.common.sides import Source
 from analysis.edges.find_breaks import find_breaks
 from analysis.edges.values import Breaks, Overrides
 from analysis.road.roadline import make_road
-from analysis.shoulder.measure import measure
 from analysis.shoulder.noise import estimate_noise
+from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Measures, Noise, Status
 from analysis.study.screening import screen
 from analysis.study.values import RoadStudy
@@ -98,7 +98,9 @@ def _with_known_breaks(
         overrides=Overrides(edge=truth.edge_u, hinge=truth.hinge_u, axis=truth.axis_o),
     )
     noise = estimate_noise(study.cells, breaks)
-    measures, _ = measure(study.cells, breaks, noise, average_m=case.average_m, box_m=study.box_m)
+    measures, _ = measure_sides(
+        study.cells, breaks, noise, average_m=case.average_m, box_m=study.box_m
+    )
     return breaks, noise, measures
 
 

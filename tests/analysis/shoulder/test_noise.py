@@ -8,8 +8,8 @@ from scipy.linalg import cholesky
 
 from analysis.corridor.values import Cells
 from analysis.edges.values import Breaks
-from analysis.shoulder.measure import measure
 from analysis.shoulder.noise import LEAST_SIGMA_M, estimate_noise
+from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Noise
 from sample_terrain.cells import correlated_noise
 from tests.builders.cells_road import both_sides, box_for, known_breaks, known_noise, straight_cells
@@ -81,12 +81,12 @@ def test_estimate_noise_gives_the_right_errors(tie, nugget):
     cells, breaks = _road(400.0)
     boxes = box_for(breaks.s.size, 0.5, 24.0)
     true = known_noise(breaks.s.size, 0.02, correlation=tie, nugget=nugget)
-    expected, _ = measure(cells, breaks, true, average_m=20.0, box_m=boxes)
+    expected, _ = measure_sides(cells, breaks, true, average_m=20.0, box_m=boxes)
     ratios = []
     for seed in range(3):
         spoiled = _with_field(cells, seed, sigma_m=0.02, correlation_m=tie, nugget=nugget)
         noise = estimate_noise(spoiled, breaks)
-        found, _ = measure(spoiled, breaks, noise, average_m=20.0, box_m=boxes)
+        found, _ = measure_sides(spoiled, breaks, noise, average_m=20.0, box_m=boxes)
         ratios.append(
             [
                 np.mean(found.shoulder_slope_se / expected.shoulder_slope_se),

@@ -17,7 +17,6 @@ from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.values import Cells
 from analysis.road.read_roads import read_roads
 from analysis.road.roadline import make_road
-from analysis.shoulder.measure import measure
 from analysis.shoulder.not_shoulder import (
     ACCESS,
     BRIDGE,
@@ -34,6 +33,7 @@ from analysis.shoulder.not_shoulder import (
     suspect,
     withhold,
 )
+from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.unrolled import closed, grown, moving_sums, short_pulses, unroll
 from analysis.shoulder.values import Status
 from analysis.study import inputs, screening
@@ -85,7 +85,7 @@ def look(cells, *, mask=None, breaks=None, sigma_m=0.02, length_m=300.0):
     box = np.tile([cells.cell_m, 0.0], (breaks.s.size, 1))
     found = suspect(cells, breaks, noise, box_m=box, mask=mask)
     out = found.foreign if mask is None else found.foreign | mask
-    measures, _ = measure(cells, breaks, noise, average_m=20.0, box_m=box, mask=out)
+    measures, _ = measure_sides(cells, breaks, noise, average_m=20.0, box_m=box, mask=out)
     judged, marked = withhold(measures, breaks, found)
     return SimpleNamespace(
         found=found, measures=judged, breaks=marked, s=breaks.s, status=judged.status
@@ -525,7 +525,7 @@ def test_many_outliers_are_said():
     breaks, noise = plain_breaks(300.0), plain_noise(plain_breaks(300.0), 0.02)
     box = np.tile([0.5, 0.0], (breaks.s.size, 1))
     found = suspect(cells, breaks, noise, box_m=box)
-    measures, _ = measure(cells, breaks, noise, average_m=20.0, box_m=box)
+    measures, _ = measure_sides(cells, breaks, noise, average_m=20.0, box_m=box)
     share = measures.outlier_share.copy()
     share[5, 0] = 0.5
     judged, _ = withhold(replace(measures, outlier_share=share), breaks, found)
@@ -542,7 +542,7 @@ def test_nothing_to_look_at():
     box = np.tile([0.5, 0.0], (breaks.s.size, 1))
     found = suspect(nothing, breaks, noise, box_m=box)
     assert found.s.size == 0 and found.foreign.size == 0
-    measures, _ = measure(nothing, breaks, noise, average_m=20.0, box_m=box)
+    measures, _ = measure_sides(nothing, breaks, noise, average_m=20.0, box_m=box)
     judged, _ = withhold(measures, breaks, found)
     assert (judged.status == Status.NO_DATA).all()
 

@@ -12,7 +12,7 @@ from analysis.corridor.line_noise import line_correlation
 from analysis.corridor.values import Cells
 from analysis.edges.values import Breaks
 from analysis.road.roadline import make_road
-from analysis.shoulder.measure import measure
+from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.straightedge import detectable_rut_mm, section_gaps, straightedge_gaps
 from analysis.shoulder.values import Noise
 from analysis.study.screening import screen
@@ -360,7 +360,7 @@ def _cells_and_breaks(profile, *, cell=0.5, sigma=0.0, length=80.0, seed=4):
 def test_measure_rut_on_cells():
     """A rut on the right shoulder of a made road: right there, none on the left."""
     cells, breaks, noise, box = _cells_and_breaks(_rut(0.06), sigma=0.01)
-    measures, _ = measure(cells, breaks, noise, average_m=20.0, box_m=box)
+    measures, _ = measure_sides(cells, breaks, noise, average_m=20.0, box_m=box)
     right, left = measures.rut_mm[:, 1], measures.rut_mm[:, 0]
     np.testing.assert_allclose(right, 60.0, atol=12.0)
     assert (np.abs(right - 60.0) <= 2.5 * measures.rut_se[:, 1]).all()
@@ -372,7 +372,7 @@ def test_measure_ruts_under_a_mask_are_unknown():
     """Where all of a shoulder is masked nothing is said about ruts."""
     cells, breaks, noise, box = _cells_and_breaks(_rut(0.06), sigma=0.01)
     mask = cells.o > 2.0
-    measures, _ = measure(cells, breaks, noise, average_m=20.0, box_m=box, mask=mask)
+    measures, _ = measure_sides(cells, breaks, noise, average_m=20.0, box_m=box, mask=mask)
     rut, se = measures.rut_mm[:, 1], measures.rut_se[:, 1]
     assert (np.isnan(rut) | (se > 10.0)).all()
     assert np.isfinite(measures.rut_mm[:, 0]).all()

@@ -11,8 +11,8 @@ from scipy.stats import multivariate_normal
 
 from analysis.common.along import runs
 from analysis.common.limits import default_limits, required_slope
-from analysis.verdict.judge import _chance_too_flat, bivariate_normal
 from analysis.verdict.labelling import FINDINGS, cheapest_labels, label_stations, pooled
+from analysis.verdict.stations import _chance_too_flat, bivariate_normal
 
 
 @pytest.mark.parametrize("rho", [-0.95, -0.3, 0.0, 0.4, 0.9])

@@ -31,10 +31,10 @@ from analysis.shoulder.values import Measures, Noise, Sections, Status
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
 
-__all__ = ["measure"]
+__all__ = ["measure_sides"]
 
 
-def measure(
+def measure_sides(
     cells: Cells,
     breaks: Breaks,
     noise: Noise,

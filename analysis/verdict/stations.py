@@ -15,7 +15,7 @@ from analysis.shoulder.values import Measures, Status
 from analysis.verdict.beliefs import Beliefs, alone
 from analysis.verdict.values import Judgement
 
-__all__ = ["bivariate_normal", "judge"]
+__all__ = ["bivariate_normal", "judge_stations"]
 
 _FINDINGS = np.array(tuple(Finding), dtype=object)
 
@@ -75,7 +75,7 @@ def _chance_too_flat(beliefs: Beliefs, crowned: Bools, limits: ShapeLimits) -> F
     return np.clip(1.0 - holds, 0.0, 1.0)
 
 
-def judge(
+def judge_stations(
     measures: Measures,
     crowned: Bools,
     retained_mm: Floats,

@@ -11,8 +11,8 @@ from hypothesis.extra.numpy import arrays
 from analysis.common.limits import default_limits
 from analysis.common.verdicts import Verdict
 from analysis.shoulder.values import Measures
-from analysis.verdict.judge import judge
 from analysis.verdict.labelling import FINDINGS
+from analysis.verdict.stations import judge_stations
 
 _LIMITS = default_limits("gravel")
 _SOUND = {
@@ -48,7 +48,7 @@ def _measures(n=1, **values):
 
 def _judge(measures, *, retained=0.0, retained_se=5.0, chance=10.0, kerb=False, limits=_LIMITS):
     shape = measures.status.shape
-    return judge(
+    return judge_stations(
         measures,
         np.ones(shape[0], dtype=bool),
         np.full(shape, retained),

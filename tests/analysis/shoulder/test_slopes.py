@@ -11,8 +11,8 @@ from shapely import affinity
 from shapely.geometry import Polygon, box
 
 from analysis.corridor.footprint import smear_width, smeared_ramp, smeared_step
-from analysis.shoulder.measure import measure
 from analysis.shoulder.regression import road_slant
+from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Status
 from sample_terrain.cells import correlated_noise
 from tests.builders.cells_road import (
@@ -46,7 +46,7 @@ def _measured(cells, breaks, azimuth, *, noise=None, average=20.0, **options):
     n = breaks.s.size
     noise = known_noise(n) if noise is None else noise
     boxes = box_for(n, cells.cell_m, azimuth)
-    return measure(cells, breaks, noise, average_m=average, box_m=boxes, **options)[0]
+    return measure_sides(cells, breaks, noise, average_m=average, box_m=boxes, **options)[0]
 
 
 @pytest.fixture
