@@ -1,0 +1,151 @@
+"""Accuracy on surveys as they are made: `python -m tests.benchmarks.surveys [--only WORDS]`.
+
+Roads are drawn, hit by points with sideways error, joined to triangles and read at cell centres,
+grown over, bridged, laid in strips or resampled, then screened and compared with the truth.
+"""
+
+import argparse
+import os
+import sys
+import time
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tests.benchmarks.surveyed import Survey, gridded, screened, settings_for, spread, surveyed
+
+__all__ = ["run_survey", "survey_cases"]
+
+PLANE = ("none", "flat", "reversed", "high", "scarce")
+"""Causes that leave the shoulder a plane, so that slope and drop have one true value."""
+
+
+def survey_cases(roads: int = 3) -> list[Survey]:
+    """Return the surveys of a full run, `roads` of each group; seeds are used nowhere else."""
+    plain = Survey()
+    groups = {
+        **{
+            f"triangles, {n} per m², 0.5 m": replace(plain, density=float(n))
+            for n in (4, 8, 12, 20)
+        },
+        "triangles, 4 per m², 1 m, shoulder 2 m": replace(
+            plain, density=4.0, cell_m=1.0, width_m=2.0
+        ),
+        "means, 20 per m², 0.5 m": replace(plain, density=20.0, gridding="means"),
+        "grass on a third": replace(plain, grass_share=1.0 / 3.0),
+        "bridged holes": replace(plain, holes=True),
+        "strips 20 mm apart": replace(plain, strip_mm=20.0),
+        "bilinear twice": replace(plain, again="bilinear twice"),
+        "repeated twice": replace(plain, again="repeated twice"),
+        "turned 30°": replace(plain, again="turned 30°"),
+        "cut and fill": replace(plain, kind="cut and fill"),
+        "gravel road": replace(plain, kind="gravel"),
+    }
+    return [
+        replace(survey, seed=8000 + 50 * k + i, group=name)
+        for k, (name, survey) in enumerate(groups.items())
+        for i in range(roads)
+    ]
+
+
+def run_survey(survey: Survey) -> dict[str, Any]:
+    """Screen one survey and set it beside the truth; arrays (n, 2) of the stations inside."""
+    spec, points = surveyed(survey)
+    scene = gridded(survey, spec, points)
+    road = scene.roads[0]
+    told = settings_for(survey, paved=not spec.unpaved)
+    found = screened(scene.z, scene.frame, road.xy, told)
+    # the truth knows the axis where it lies, not where the grid was turned to
+    handed = replace(road, xy=gridded(replace(survey, again=""), spec, points).roads[0].xy)
+    s = found["station_m"][:, 0].astype(float)
+    truth = handed.truth(s, average_m=20.0)
+    inside = (s > 10.0) & (s < handed.length_m - 10.0)
+    shoulder = np.isin(truth.kind, ("shoulder", "no edge")) & inside[:, None]
+    plane = shoulder & np.isin(truth.cause, PLANE) & ~truth.edge_of_stretch
+    bridged = np.zeros(plane.shape, dtype=bool)
+    for hole in spec.holes:
+        side = int(hole.from_o_m > 0.0)
+        bridged[:, side] |= (truth.true_s[:, side] > hole.begin_m) & (
+            truth.true_s[:, side] < hole.end_m
+        )
+    return {
+        "survey": survey,
+        "plane": plane & ~bridged,
+        "shoulder": shoulder & ~truth.edge_of_stretch & ~bridged,
+        "bridged": bridged & shoulder,
+        "fails": truth.fails,
+        "cause": truth.cause,
+        "slope": found["shoulder_slope_pct"] - truth.shoulder_slope_pct,
+        "slope se": found["shoulder_slope_se"],
+        "drop": found["edge_drop_mm"] - truth.edge_drop_mm,
+        "drop se": found["edge_drop_se"],
+        "edge": np.abs(found["edge_offset_m"]) - truth.edge_u,
+        "verdict": found["verdict"].astype(str),
+        "finding": found["finding"].astype(str),
+        "p": found["p_wont_shed"],
+    }
+
+
+HEAD = (
+    "survey", "n", "slope bias", "slope z", "beyond 3 %", "drop bias", "drop z", "edge RMSE m",
+    "sound accused %", "sound open %", "failing found %", "bridged decided",
+)  # fmt: skip
+
+
+def row(name: str, found: Sequence[dict[str, Any]]) -> list[object]:
+    """Pool the roads of one group into a row of the table."""
+
+    def pooled(key: str, where: str) -> NDArray:
+        return np.concatenate([r[key][r[where]] for r in found])
+
+    z = {k: pooled(k, "plane") / pooled(f"{k} se", "plane") for k in ("slope", "drop")}
+    verdict, finding = pooled("verdict", "shoulder"), pooled("finding", "shoulder")
+    fails = pooled("fails", "shoulder")
+    open_ = np.isin(verdict, ("can't tell", "no data")) | np.isin(
+        finding, ("can't tell", "no data")
+    )
+    accused = ~open_ & (finding != "none")
+    bridged = pooled("verdict", "bridged")
+    known = np.isfinite(z["slope"])
+    return [
+        name,
+        int(known.sum()),
+        float(np.nanmean(pooled("slope", "plane"))),
+        spread(z["slope"]),
+        100.0 * float((np.abs(z["slope"][known]) > 3.0).mean()),
+        float(np.nanmean(pooled("drop", "plane"))),
+        spread(z["drop"]),
+        float(np.sqrt(np.nanmean(pooled("edge", "shoulder") ** 2))),
+        100.0 * float(accused[~fails].mean()),
+        100.0 * float(open_[~fails].mean()),
+        100.0 * float(accused[fails & ~open_].mean()) if (fails & ~open_).any() else np.nan,
+        int(np.isin(bridged, ("sheds", "won't shed")).sum()),
+    ]
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.surveys")
+    parser.add_argument("--only", default="", help="groups whose name has these words")
+    parser.add_argument("--roads", type=int, default=3, help="roads of each group (default 3)")
+    parser.add_argument("--workers", type=int, default=2)
+    options = parser.parse_args()
+    start = time.perf_counter()
+    cases = [s for s in survey_cases(options.roads) if options.only in s.group]
+    os.environ["NUMBA_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
+    with ProcessPoolExecutor(options.workers) as pool:
+        found = list(pool.map(run_survey, cases))
+    sys.stdout.write(f"| {' | '.join(HEAD)} |\n|{'---|' * len(HEAD)}\n")
+    for name in dict.fromkeys(s.group for s in cases):
+        cells = row(name, [r for r in found if r["survey"].group == name])
+        text = [f"{c:.2f}" if isinstance(c, float) else str(c) for c in cells]
+        sys.stdout.write(f"| {' | '.join(text)} |\n")
+    sys.stdout.write(f"\n{len(cases)} roads in {time.perf_counter() - start:.0f} s\n")
+
+
+if __name__ == "__main__":
+    main()
