@@ -17,8 +17,7 @@ def target_line(
     height_m: ArrayLike,
     width_m: float,
     required_pct: float,
-    *,
-    foreslope_ratio: float = 0.0,
+    foreslope_ratio: float,
 ) -> Floats:
     """Target line of one section as points (u, height above the pavement edge).
 

@@ -1,4 +1,4 @@
-"""Volumes along the road: end areas, prismoids, and what a haul limit lets material serve."""
+"""Volumes along the road: lengths of stations, truck loads, and the moves of least haul."""
 
 from __future__ import annotations
 
@@ -12,11 +12,8 @@ from analysis.common.types import Floats
 
 __all__ = [
     "LEAST_LOAD_M3",
-    "average_end_area",
     "carries",
-    "greatest_move",
     "least_haul",
-    "prismoidal",
     "tributary_lengths",
     "truck_loads",
 ]
@@ -39,38 +36,6 @@ def tributary_lengths(s: ArrayLike) -> Floats:
     return lengths
 
 
-def average_end_area(s: ArrayLike, area_m2: ArrayLike, *, pyramid: bool = False) -> Floats:
-    """Volume between neighbouring stations, V = L (A1 + A2) / 2, (n - 1,).
-
-    Parameters
-    ----------
-    s, area_m2 : (n,)
-        Stations and areas; NaN makes its two volumes NaN.
-    pyramid : bool, default False
-        Use L A / 3 where exactly one end is zero.
-    """
-    length = np.diff(np.asarray(s, dtype=np.float64))
-    area = np.asarray(area_m2, dtype=np.float64)
-    first, second = area[:-1], area[1:]
-    volume: Floats = length * (first + second) / 2.0
-    if pyramid:
-        volume = np.where((first == 0.0) ^ (second == 0.0), length * (first + second) / 3.0, volume)
-    return volume
-
-
-def prismoidal(s: ArrayLike, area_m2: ArrayLike) -> float:
-    """Volume by V = L (A1 + 4 Am + A2) / 6 over pairs of intervals with a true middle station.
-
-    A last single interval, and a pair whose middle station isn't in the middle, are taken by
-    average end area. The plain mean of two ends isn't a middle section: it would only give the
-    end-area answer back.
-    """
-    from analysis.earthwork.volume_kernels import prismoidal_kernel
-
-    x = np.ascontiguousarray(s, dtype=np.float64)
-    return prismoidal_kernel(x, np.ascontiguousarray(area_m2, dtype=np.float64))
-
-
 def truck_loads(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -> int:
     """Truck loads, full by volume or by mass, whichever comes first.
 
@@ -84,32 +49,13 @@ def truck_loads(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -
     return max(math.ceil(max(by_volume, by_mass) - 1e-3), 0)
 
 
-def greatest_move(s: Floats, have: Floats, need: Floats, most_m: float) -> float:
-    """Return the most material that can reach a need within `most_m` along the road.
-
-    Needs in order of station each take the supply furthest back that still reaches them; with
-    windows of one length no other choice serves more.
-
-    Parameters
-    ----------
-    s, have, need : (n,)
-        Ascending stations; material to spare and wanted there, in one state of volume.
-    most_m : float
-        Longest haul.
-    """
-    from analysis.earthwork.volume_kernels import greatest_move_kernel
-
-    at, left, wanted = (np.ascontiguousarray(a, dtype=np.float64) for a in (s, have, need))
-    return greatest_move_kernel(at, left, wanted, float(most_m))
-
-
 def least_haul(s: Floats, have: Floats, need: Floats, most_m: float) -> NDArray[np.float64]:
     """Moves of least total haul among those that serve the most need within `most_m`.
 
     Parameters
     ----------
     s, have, need : (n,)
-        As in `greatest_move`.
+        Ascending stations; material to spare and wanted there, in one state of volume.
     most_m : float
         Longest haul.
 

@@ -8,13 +8,12 @@ appear only where the user gave a rate.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field, fields, replace
-from typing import Literal, TypeVar
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, fields
+from typing import Literal, NamedTuple, TypeVar
 
 from analysis.common.errors import SettingsError
 from analysis.common.limits import Limits, MaterialLimits, WorkLimits
-from analysis.earthwork.production import loose_rise_mm, pass_hours, snap_outward
 from analysis.earthwork.volumes import truck_loads
 
 __all__ = [
@@ -27,7 +26,10 @@ __all__ = [
     "WorkPlan",
     "WorkReach",
     "WorkTotals",
+    "loose_rise_mm",
+    "pass_hours",
     "plan",
+    "snap_outward",
 ]
 
 CAUTIONS = (
@@ -94,6 +96,11 @@ class WorkReach:
     def high_m(self) -> float:
         """The greater station label."""
         return max(self.from_m, self.to_m)
+
+    @property
+    def shaped(self) -> bool:
+        """Whether the shoulder itself is worked, not its ditch alone."""
+        return "reshape" in self.treatment or "replenish" in self.treatment
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,8 +256,7 @@ def plan(
         sides = {reach.side for reach in stretch}
         setups += len(sides)
         for reach in stretch:
-            start, end = spans[id(reach)]
-            item = _work_on(reach, start, end, len(items) + 1, number, limits, rates)
+            item = _work_on(reach, spans[id(reach)], len(items) + 1, number, limits, rates)
             if items and items[-1].reach.road == reach.road:
                 moving_m += abs(item.start_m - items[-1].end_m)
             items.append(item)
@@ -359,118 +365,135 @@ def _uphill(parts: Sequence[_Part], heights: Sequence[float]) -> list[_Part]:
     return [parts[k] for k in order]
 
 
+class _Blading(NamedTuple):
+    """Passes over a shoulder, as (number, km/h) of each kind, and what they are for."""
+
+    lanes: int
+    lifts: int
+    depth_mm: float
+    grader: tuple[tuple[float, float], ...]
+    roller: tuple[tuple[float, float], ...]
+
+
+def _blading(reach: WorkReach, work: WorkLimits) -> _Blading:
+    width = reach.width_m if reach.width_m > 0.0 else work.roller_width_m.value
+    lanes = math.ceil(width / (work.blade_m.value - work.blade_overlap_m.value) - 1e-9)
+    rolls = math.ceil(width / work.roller_width_m.value - 1e-9)
+    depth_mm = 0.0
+    if reach.fill_m3_compacted > 0.0 and reach.length_m > 0.0:
+        depth_mm = 1000.0 * reach.fill_m3_compacted / (reach.length_m * width)
+    lifts = max(1, math.ceil(depth_mm / work.lift_most_mm.value - 1e-9))
+    if not reach.shaped:
+        return _Blading(lanes, lifts, depth_mm, (), ())
+    cut = (work.cut_passes.value * lanes, work.cut_speed_kmh.value)
+    spread = (work.spread_passes.value * lanes * lifts, work.spread_speed_kmh.value)
+    finish = (work.finish_passes.value * lanes, work.finish_speed_kmh.value)
+    roll = (work.roller_passes.value * rolls * lifts, work.roller_speed_kmh.value)
+    # Where nothing stands proud there is nothing to cut.
+    proud = not ("replenish" in reach.treatment and reach.cut_m3_bank == 0.0)
+    return _Blading(lanes, lifts, depth_mm, (*[cut] * proud, spread, finish), (roll,))
+
+
+class _Trucks(NamedTuple):
+    """Loads that come and go, the time of one, trucks wanted, and how long the last one takes."""
+
+    loads: int
+    away: int
+    cycle_h: float
+    trucks: int
+    waiting_h: float
+
+
+def _trucking(reach: WorkReach, bladed_h: float, limits: Limits) -> _Trucks:
+    work, material = limits.work, limits.material
+    cycle_h = 2.0 * work.haul_km.value / work.haul_speed_kmh.value
+    cycle_h += work.truck_fixed_min.value / 60.0
+    if not reach.shaped:
+        return _Trucks(0, 0, cycle_h, 0, 0.0)
+    away_m3 = reach.haul_away_m3_loose
+    away_t = away_m3 * material.compacted_per_loose.value * material.density_t_m3.value
+    loads = _known_loads(reach.import_m3_loose, reach.import_t, material)
+    away = _known_loads(away_m3, away_t, material)
+    if not loads + away:
+        return _Trucks(loads, away, cycle_h, 0, 0.0)
+    # As many trucks as bring their last load before the grader is done with what came before.
+    rounds = math.floor(bladed_h / cycle_h + 1e-9) + 1 if cycle_h > 0.0 else loads + away
+    trucks = math.ceil((loads + away) / rounds)
+    waiting_h = (math.ceil((loads + away) / trucks) - 1) * cycle_h
+    return _Trucks(loads, away, cycle_h, trucks, waiting_h)
+
+
+def _water_m3(reach: WorkReach, limits: Limits) -> float:
+    if not reach.shaped:
+        return 0.0
+    # What is bladed about has to be moist, whether it fills or goes.
+    worked = max(reach.fill_m3_compacted, reach.cut_m3_bank * limits.material.compacted_per_bank)
+    mass_t = worked * limits.material.density_t_m3.value
+    return mass_t * limits.work.water_added_pct.value / 100.0
+
+
 def _work_on(
     reach: WorkReach,
-    low: float,
-    high: float,
+    span: tuple[float, float],
     order: int,
     stretch: int,
     limits: Limits,
     rates: Rates,
 ) -> WorkItem:
-    length = high - low
-    shape = "reshape" in reach.treatment or "replenish" in reach.treatment
-    replenish = "replenish" in reach.treatment
-    known_width = reach.width_m if reach.width_m > 0.0 else limits.work.roller_width_m.value
-    lanes = math.ceil(
-        known_width / (limits.work.blade_m.value - limits.work.blade_overlap_m.value) - 1e-9
-    )
-    rolls = math.ceil(known_width / limits.work.roller_width_m.value - 1e-9)
-    depth_mm = 0.0
-    if reach.fill_m3_compacted > 0.0 and reach.length_m > 0.0:
-        depth_mm = 1000.0 * reach.fill_m3_compacted / (reach.length_m * known_width)
-    lifts = max(1, math.ceil(depth_mm / limits.work.lift_most_mm.value - 1e-9))
-
-    grader: list[tuple[float, float]] = []
-    roller: list[tuple[float, float]] = []
-    if shape:
-        # Where nothing stands proud there is nothing to cut.
-        if not (replenish and reach.cut_m3_bank == 0.0):
-            grader.append((limits.work.cut_passes.value * lanes, limits.work.cut_speed_kmh.value))
-        grader.append(
-            (limits.work.spread_passes.value * lanes * lifts, limits.work.spread_speed_kmh.value)
-        )
-        grader.append((limits.work.finish_passes.value * lanes, limits.work.finish_speed_kmh.value))
-        roller.append(
-            (limits.work.roller_passes.value * rolls * lifts, limits.work.roller_speed_kmh.value)
-        )
-    grader_h = pass_hours(length, grader, limits.work.grader_efficiency.value)
-    roller_h = pass_hours(length, roller, limits.work.roller_efficiency.value)
-    ditch_m = reach.ditch_clean_m if "clean ditch" in reach.treatment else 0.0
-    if "clean ditch" in reach.treatment and not ditch_m > 0.0:
-        ditch_m = length
-    ditch_h = pass_hours(
-        ditch_m,
-        [(limits.work.ditch_passes.value, limits.work.ditch_speed_kmh.value)],
-        limits.work.grader_efficiency.value,
-    )
-
-    water_m3 = 0.0
-    if shape:
-        # What is bladed about has to be moist, whether it fills or goes.
-        cut_compacted = reach.cut_m3_bank * limits.material.compacted_per_bank
-        worked = max(reach.fill_m3_compacted, cut_compacted)
-        mass_t = worked * limits.material.density_t_m3.value
-        water_m3 = mass_t * limits.work.water_added_pct.value / 100.0
-    import_m3 = reach.import_m3_loose if shape else 0.0
-    import_t = reach.import_t if shape else 0.0
-    away_m3 = reach.haul_away_m3_loose if shape else 0.0
-    away_t = (
-        away_m3 * limits.material.compacted_per_loose.value * limits.material.density_t_m3.value
-    )
-    loads = _known_loads(import_m3, import_t, limits.material)
-    away = _known_loads(away_m3, away_t, limits.material)
-    drive_h = 2.0 * limits.work.haul_km.value / limits.work.haul_speed_kmh.value
-    cycle_h = drive_h + limits.work.truck_fixed_min.value / 60.0
-    truck_h = (loads + away) * cycle_h
-    bladed_h = grader_h + ditch_h
-    # As many trucks as bring their last load before the grader is done with what came before.
-    rounds = math.floor(bladed_h / cycle_h + 1e-9) + 1 if cycle_h > 0.0 else loads + away
-    trucks = math.ceil((loads + away) / rounds) if loads + away else 0
-    waiting_h = (math.ceil((loads + away) / trucks) - 1) * cycle_h if trucks else 0.0
-    crew_h = max(bladed_h, roller_h, waiting_h)
-
+    work = limits.work
+    low, high = span
+    blading = _blading(reach, work)
+    grader_h = pass_hours(high - low, blading.grader, work.grader_efficiency.value)
+    roller_h = pass_hours(high - low, blading.roller, work.roller_efficiency.value)
+    ditch_m = 0.0
+    if "clean ditch" in reach.treatment:
+        ditch_m = reach.ditch_clean_m if reach.ditch_clean_m > 0.0 else high - low
+    ditch = [(work.ditch_passes.value, work.ditch_speed_kmh.value)]
+    ditch_h = pass_hours(ditch_m, ditch, work.grader_efficiency.value)
+    trucks = _trucking(reach, grader_h + ditch_h, limits)
+    truck_h = (trucks.loads + trucks.away) * trucks.cycle_h
+    crew_h = max(grader_h + ditch_h, roller_h, trucks.waiting_h)
+    water_m3 = _water_m3(reach, limits)
+    import_t = reach.import_t if reach.shaped else 0.0
     downstream_low = _downstream_at_low(reach)
     start, end = (low, high) if downstream_low in (True, None) else (high, low)
-    item = WorkItem(
+    return WorkItem(
         order=order,
         stretch=stretch,
         reach=reach,
         start_m=start,
         end_m=end,
-        work_length_m=length,
+        work_length_m=high - low,
         uphill_known=downstream_low is not None,
-        lanes=lanes,
-        lifts=lifts,
-        grader_passes=sum(number for number, _ in grader),
+        lanes=blading.lanes,
+        lifts=blading.lifts,
+        grader_passes=sum(number for number, _ in blading.grader),
         grader_h=grader_h,
-        roller_passes=sum(number for number, _ in roller),
+        roller_passes=sum(number for number, _ in blading.roller),
         roller_h=roller_h,
         water_m3=water_m3,
-        import_m3_loose=import_m3,
+        import_m3_loose=reach.import_m3_loose if reach.shaped else 0.0,
         import_t=import_t,
-        import_loads=loads,
-        away_loads=away,
-        truck_cycle_h=cycle_h,
+        import_loads=trucks.loads,
+        away_loads=trucks.away,
+        truck_cycle_h=trucks.cycle_h,
         truck_h=truck_h,
-        trucks=trucks,
+        trucks=trucks.trucks,
         ditch_m=ditch_m,
         ditch_h=ditch_h,
         crew_h=crew_h,
-        notes=_notes(reach, depth_mm, lifts, replenish, limits),
-        costs=Costs("", (), ()),
+        notes=_notes(reach, blading.depth_mm, blading.lifts, limits),
+        costs=_costs(
+            rates,
+            grader_h=grader_h + ditch_h,
+            roller_h=roller_h,
+            truck_h=truck_h,
+            water_m3=water_m3,
+            import_t=import_t,
+            setups=None,
+            crew_days=crew_h / work.shift_h.value,
+        ),
     )
-    costs = _costs(
-        rates,
-        grader_h=bladed_h,
-        roller_h=roller_h,
-        truck_h=truck_h,
-        water_m3=water_m3,
-        import_t=import_t,
-        setups=None,
-        crew_days=crew_h / limits.work.shift_h.value,
-    )
-    return replace(item, costs=costs)
 
 
 def _known_loads(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -> int:
@@ -491,12 +514,9 @@ def _downstream_at_low(reach: WorkReach) -> bool | None:
     return (reach.from_z_m < reach.to_z_m) == (reach.from_m <= reach.to_m)
 
 
-def _notes(
-    reach: WorkReach, depth_mm: float, lifts: int, replenish: bool, limits: Limits
-) -> tuple[str, ...]:
+def _notes(reach: WorkReach, depth_mm: float, lifts: int, limits: Limits) -> tuple[str, ...]:
     notes = []
-    shape = replenish or "reshape" in reach.treatment
-    if shape:
+    if reach.shaped:
         lift = limits.material.loose_lift_mm.value
         notes.append(
             f"Leave the last loose lift {lift:.0f} mm above the pavement edge; "
@@ -518,7 +538,7 @@ def _notes(
             f"{limits.material.foreslope_critical_ratio.value:.0f}: "
             "keep wheels and roller off the hinge."
         )
-    if shape and math.isnan(reach.fill_m3_compacted):
+    if reach.shaped and math.isnan(reach.fill_m3_compacted):
         notes.append("Quantities aren't known here: measure on site before ordering material.")
     if not reach.width_m > 0.0:
         notes.append("The shoulder width isn't known here: passes are for one blade width.")
@@ -588,3 +608,44 @@ def _costs(
     )
     missing = tuple(name for name, rate, amount in lines if rate is None and amount is not None)
     return Costs(rates.currency, parts, missing)
+
+
+def pass_hours(length_m: float, passes: Iterable[tuple[float, float]], efficiency: float) -> float:
+    """Machine hours over a length, T = sum of P D / (S E).
+
+    Parameters
+    ----------
+    length_m : float
+        Length of one pass.
+    passes : iterable of (number, speed in km/h)
+        One entry per kind of pass; a mean speed would come out too short.
+    efficiency : float
+        Share of the hour that is worked.
+
+    Notes
+    -----
+    Formula of Navy training course 14081 p. 10-15, as in FM 5-434 (form from memory).
+
+    Examples
+    --------
+    >>> round(pass_hours(2000.0, [(5, 4.0)], 0.60), 3)
+    4.167
+    """
+    return sum(number * length_m / 1000.0 / (speed * efficiency) for number, speed in passes)
+
+
+def loose_rise_mm(fill_depth_mm: float, limits: MaterialLimits) -> float:
+    """Height above the target to which loose material is spread so that it compacts flush."""
+    return fill_depth_mm * (1.0 / limits.compacted_per_loose.value - 1.0)
+
+
+def snap_outward(low_m: float, high_m: float, step_m: float) -> tuple[float, float]:
+    """Round limits of work outward to whole steps.
+
+    >>> snap_outward(103.0, 131.0, 10.0)
+    (100.0, 140.0)
+    """
+    # A label that is a whole step but for rounding stays where it is.
+    low = math.floor(low_m / step_m + 1e-6) * step_m
+    high = math.ceil(high_m / step_m - 1e-6) * step_m
+    return low, high

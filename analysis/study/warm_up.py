@@ -18,13 +18,13 @@ def is_first_run() -> bool:
 
 
 def _kernels_of_a_screening() -> tuple[Any, ...]:
-    from analysis.earthwork.area_kernels import areas_kernel
+    from analysis.earthwork.kernels import sections_kernel
     from analysis.edges.kernels import pair_evidence
     from analysis.shoulder.fitting_kernels import fit_windows
     from analysis.shoulder.section_kernels import section_means
     from analysis.verdict.kernels import label_cheaply
 
-    return pair_evidence, fit_windows, section_means, areas_kernel, label_cheaply
+    return pair_evidence, fit_windows, section_means, sections_kernel, label_cheaply
 
 
 def _is_kept(kernel: Any) -> bool:

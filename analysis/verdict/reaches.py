@@ -18,7 +18,8 @@ from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
-from analysis.earthwork.areas import Areas, Balance, balances
+from analysis.earthwork.areas import Areas
+from analysis.earthwork.balance import Balance, balances
 from analysis.road.roadline import Road
 from analysis.shoulder.values import Measures
 from analysis.verdict.labelling import FINDINGS

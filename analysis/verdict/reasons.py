@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from analysis.common.limits import Limits
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import DEFECTS, Finding
-from analysis.earthwork.areas import Balance
+from analysis.earthwork.balance import Balance
 from analysis.shoulder.values import Measures, Status
 from analysis.verdict.values import Judgement
 

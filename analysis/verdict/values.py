@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from analysis.common.station_arrays import PerStation
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import Finding, Treatment, Verdict
-from analysis.earthwork.areas import Balance
+from analysis.earthwork.balance import Balance
 
 __all__ = ["Judgement", "Reach"]
 

@@ -351,7 +351,7 @@ class AlongView(QWidget):
         self._verdicts = stations["verdict"][rows]
         study = model.study
         if study is not None and model.road_index < len(study.roads):
-            from analysis.earthwork.areas import mass_haul
+            from analysis.earthwork.balance import mass_haul
 
             part = study.roads[model.road_index]
             if len(part.s) == len(self._s):

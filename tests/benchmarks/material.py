@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 
 from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
-from analysis.earthwork.areas import Areas, balances
+from analysis.earthwork.areas import Areas
 from analysis.road.roadline import make_road
 from analysis.study import screening
 from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
 from sample_terrain.truth import Truth
+from tests.builders.reaches import balances_between
 
 KINDS = ("ordinary", "width change", "one-sided", "cut and fill", "superelevated", "cluttered")
 STRETCH = 4
@@ -77,7 +78,7 @@ def stretch_rows(study: screening.Study, truth: Truth, limits: Limits) -> NDArra
         if not firsts:
             continue
         lasts = [i + STRETCH - 1 for i in firsts]
-        made = balances(part.s, found, side, firsts, lasts, limits)
+        made = balances_between(part.s, found, side, firsts, lasts, limits)
         for i, b in zip(firsts, made, strict=True):
             lengths = 0.5 * (part.s[i + 1 : i + STRETCH + 1] - part.s[i - 1 : i + STRETCH - 1])
             here = slice(i, i + STRETCH)

@@ -13,26 +13,20 @@ from scipy.special import gamma, kv
 from scipy.stats import norm
 
 from analysis.common.limits import default_limits
-from analysis.earthwork.areas import (
-    areas,
-    balance,
-    balances,
-    mass_haul,
-    section_areas,
-    section_shapes,
+from analysis.earthwork import areas as areas_module
+from analysis.earthwork.areas import section_shapes
+from analysis.earthwork.balance import mass_haul
+from analysis.earthwork.kernels import (
+    EDGE_TIE_M,
+    HINGE_TIE_M,
+    greatest_move,
+    prismoidal,
+    sections_kernel,
 )
 from analysis.earthwork.target import cut_fill_rings, target_line
-from analysis.earthwork.volume_kernels import EDGE_TIE_M, HINGE_TIE_M
-from analysis.earthwork.volumes import (
-    average_end_area,
-    carries,
-    greatest_move,
-    least_haul,
-    prismoidal,
-    tributary_lengths,
-    truck_loads,
-)
+from analysis.earthwork.volumes import carries, least_haul, tributary_lengths, truck_loads
 from analysis.shoulder.regression import STEP_SHARE, side_ground
+from tests.builders.reaches import balances_between
 
 GRAVEL = default_limits("gravel")
 CUBIC_FEET_PER_CUBIC_YARD = 27.0
@@ -67,6 +61,33 @@ def study(height_m, u, **given):
         ground_m=given.get("ground"),
     )
     return sections, measures
+
+
+def areas(sections, measures, required, limits, **given):
+    """Areas of breaks without error, and of a target that a limit sets, unless given."""
+    given = {"follows_pavement": False, "width_se": 0.0, "edge_se": 0.0, **given}
+    return areas_module.areas(sections, measures, required, limits, **given)
+
+
+def section_areas(u, height_m, width, required_pct, foreslope_ratio=0.0):
+    """Cut and fill of sections without error."""
+    heights = np.asarray(height_m, dtype=float)
+    shape = heights.shape[:-1]
+    rows = np.ascontiguousarray(heights.reshape(-1, heights.shape[-1]))
+    width, slope = (
+        np.broadcast_to(np.asarray(v, dtype=float), shape).ravel() for v in (width, required_pct)
+    )
+    none = np.zeros_like(rows)
+    error = np.zeros((len(rows), 4))
+    u = np.asarray(u, dtype=float)
+    raw, _ = sections_kernel(u, rows, none, width, slope / 100.0, error, foreslope_ratio)
+    return raw[:, 0].reshape(shape), raw[:, 1].reshape(shape)
+
+
+def balance(s, areas, side, first, last, limits, **given):
+    """Balance of one reach."""
+    given = {name: np.array([value]) for name, value in given.items()}
+    return balances_between(s, areas, [side], [first], [last], limits, **given)[0]
 
 
 def flat_study(n, u, z, **given):
@@ -152,7 +173,7 @@ def test_cut_less_fill_is_the_change_of_ground(z, width, slope):
     u = np.linspace(-0.4, 3.0, len(z))
     cut, fill = section_areas(u, z, width, slope)
     # Ground as worked: target over the shoulder, and out to where the line leaves the ground.
-    line = target_line(u, z, width, slope)
+    line = target_line(u, z, width, slope, 0.0)
     nodes = np.unique(np.concatenate([u, line[:, 0], [0.0]]))
     nodes = nodes[(nodes >= 0.0) & (nodes <= line[-1, 0])]
     before = np.interp(nodes, u, z)
@@ -167,7 +188,7 @@ def test_cut_less_fill_is_the_change_of_ground(z, width, slope):
 def test_areas_equal_a_fine_numerical_sum(z, width, slope):
     u = np.linspace(-0.4, 3.0, len(z))
     cut, fill = section_areas(u, z, width, slope)
-    line = target_line(u, z, width, slope)
+    line = target_line(u, z, width, slope, 0.0)
     x = np.linspace(0.0, line[-1, 0], 40001)
     d = np.interp(x, u, z) - np.interp(x, line[:, 0], line[:, 1])
     assert cut == pytest.approx(np.trapezoid(np.maximum(d, 0.0), x), abs=2e-6)
@@ -177,7 +198,7 @@ def test_areas_equal_a_fine_numerical_sum(z, width, slope):
 @given(z=HEIGHTS, width=st.floats(0.3, 2.5), slope=SLOPES)
 def test_rings_hold_the_same_areas(z, width, slope):
     u = np.linspace(-0.4, 3.0, len(z))
-    line = target_line(u, z, width, slope)
+    line = target_line(u, z, width, slope, 0.0)
     rings = cut_fill_rings(u, z, line)
 
     def total(parts):
@@ -207,7 +228,7 @@ def test_unknown_ground_is_unknown_not_zero():
     assert np.isnan(section_areas(u, z, np.nan, 4.0)[0])
     assert np.isnan(section_areas(u, z, 1.5, np.nan)[0])
     assert np.isnan(section_areas(u, z, 9.0, 4.0)[0])
-    assert target_line(u, z, np.nan, 4.0).shape == (0, 2)
+    assert target_line(u, z, np.nan, 4.0, 0.0).shape == (0, 2)
     assert cut_fill_rings(u, z, np.empty((0, 2))) == ((), ())
 
 
@@ -275,7 +296,7 @@ def test_noise_is_taken_off_on_average_where_it_would_add():
     assert abs(left) < 0.55 * raw
 
 
-def test_blurred_edge_is_replaced_by_the_plane_or_by_the_ground_without_blur():
+def test_blurred_edge_is_replaced_by_the_ground_without_blur():
     # A 60 mm step seen through a 0.5 m cell, and its repair
     u = np.arange(-1.0, 3.0, 0.25)
     sharp = -0.06 - 0.04 * u
@@ -285,8 +306,6 @@ def test_blurred_edge_is_replaced_by_the_plane_or_by_the_ground_without_blur():
     sections, measures = flat_study(1, u, blurred, drop=60.0, slope=4.0)
     raw = areas(sections, measures, required, GRAVEL)
     assert truth - raw.fill_m2[0, 0] == pytest.approx(0.00375)
-    plane = areas(sections, measures, required, GRAVEL, smear_m=0.3)
-    assert plane.fill_m2[0, 0] == pytest.approx(truth, abs=1e-12)
     given = np.broadcast_to(sharp, (1, 2, u.size))
     sections, measures = flat_study(1, u, blurred, drop=60.0, slope=4.0, ground=given)
     found = areas(sections, measures, required, GRAVEL)
@@ -380,22 +399,27 @@ def test_net_errors_match_planes_drawn_at_random():
 STATIONS = np.array([0.0, 50.0, 75.0, 100.0, 115.0, 150.0])
 
 
+def end_areas(s, area):
+    """Volume by average end area."""
+    return tributary_lengths(s) @ np.asarray(area)
+
+
+def prisms(s, area):
+    return prismoidal(np.asarray(s, dtype=float), np.asarray(area, dtype=float))
+
+
 def test_published_end_area_example():
-    # Fundamentals of Transportation, earthwork solution: fill 4087.5, cut 1058.33, net 3029.17
-    fill = average_end_area(STATIONS, [60.0, 50.0, 25.0, 5.0, 0.0, 0.0], pyramid=True).sum()
-    cut = average_end_area(STATIONS, [0.0, 0.0, 0.0, 10.0, 15.0, 30.0], pyramid=True).sum()
-    assert fill == pytest.approx(4087.5, abs=1e-9)
-    assert cut == pytest.approx(1058.33, abs=0.005)
-    assert fill - cut == pytest.approx(3029.17, abs=0.005)
+    # Fundamentals of Transportation, earthwork solution: fill 4087.5, of it 25 in the last
+    # interval, which it takes as a pyramid
+    fill = end_areas(STATIONS[:4], [60.0, 50.0, 25.0, 5.0])
+    assert fill == pytest.approx(4087.5 - 15.0 * 5.0 / 3.0, abs=1e-9)
 
 
 def test_published_prismoidal_example():
     # Areas 150, 190, 250 ft2 over 100 ft: prismoidal 716.05 yd3, by end area 740.74 yd3
-    s = [0.0, 50.0, 100.0]
-    assert prismoidal(s, [150.0, 190.0, 250.0]) / CUBIC_FEET_PER_CUBIC_YARD == pytest.approx(
-        716.05, abs=0.005
-    )
-    ends = average_end_area([0.0, 100.0], [150.0, 250.0]).sum()
+    volume = prisms([0.0, 50.0, 100.0], [150.0, 190.0, 250.0])
+    assert volume / CUBIC_FEET_PER_CUBIC_YARD == pytest.approx(716.05, abs=0.005)
+    ends = end_areas([0.0, 100.0], [150.0, 250.0])
     assert ends / CUBIC_FEET_PER_CUBIC_YARD == pytest.approx(740.74, abs=0.005)
 
 
@@ -403,29 +427,28 @@ def test_trapezoid_that_deepens():
     # b = 3 m, 1V:2H, depth 1 to 2 m over 30 m: 5, 9, 14 m2; end area 285, prismoidal 275 m3
     area = np.array([(3.0 + 2.0 * d) * d for d in (1.0, 1.5, 2.0)])
     np.testing.assert_allclose(area, [5.0, 9.0, 14.0])
-    assert average_end_area([0.0, 30.0], area[[0, 2]]).sum() == pytest.approx(285.0)
-    assert prismoidal([0.0, 15.0, 30.0], area) == pytest.approx(275.0)
+    assert end_areas([0.0, 30.0], area[[0, 2]]) == pytest.approx(285.0)
+    assert prisms([0.0, 15.0, 30.0], area) == pytest.approx(275.0)
 
 
 def test_taper_to_a_point():
-    # A = 12 m2, L = 30 m: 180 m3 by end area, 120 as a pyramid
-    assert average_end_area([0.0, 30.0], [12.0, 0.0]).sum() == pytest.approx(180.0)
-    assert average_end_area([0.0, 30.0], [12.0, 0.0], pyramid=True).sum() == pytest.approx(120.0)
-    assert prismoidal([0.0, 15.0, 30.0], [12.0, 3.0, 0.0]) == pytest.approx(120.0)
+    # A = 12 m2, L = 30 m: 180 m3 by end area, 120 as the pyramid that it is
+    assert end_areas([0.0, 30.0], [12.0, 0.0]) == pytest.approx(180.0)
+    assert prisms([0.0, 15.0, 30.0], [12.0, 3.0, 0.0]) == pytest.approx(120.0)
 
 
 def test_prismoidal_falls_back_where_there_is_no_middle():
-    assert prismoidal([0.0, 10.0], [1.0, 3.0]) == pytest.approx(20.0)
-    assert prismoidal([0.0, 10.0, 30.0], [1.0, 3.0, 2.0]) == pytest.approx(20.0 + 50.0)
-    assert prismoidal([0.0, 1.0, 2.0, 3.0], [0.0, 1.0, 4.0, 9.0]) == pytest.approx(8 / 3 + 6.5)
-    assert prismoidal([0.0], [5.0]) == 0.0
+    assert prisms([0.0, 10.0], [1.0, 3.0]) == pytest.approx(20.0)
+    assert prisms([0.0, 10.0, 30.0], [1.0, 3.0, 2.0]) == pytest.approx(20.0 + 50.0)
+    assert prisms([0.0, 1.0, 2.0, 3.0], [0.0, 1.0, 4.0, 9.0]) == pytest.approx(8 / 3 + 6.5)
+    assert prisms([0.0], [5.0]) == 0.0
 
 
 @given(st.lists(st.floats(0.1, 50.0), min_size=2, max_size=20), st.randoms())
 def test_tributary_lengths_give_the_end_area_volume(steps, random):
     s = np.concatenate([[0.0], np.cumsum(steps)])
     area = np.array([random.random() for _ in s])
-    assert tributary_lengths(s) @ area == pytest.approx(average_end_area(s, area).sum())
+    assert end_areas(s, area) == pytest.approx(np.trapezoid(area, s))
 
 
 # ---------------------------------------------------------------- haul
@@ -614,7 +637,7 @@ def test_split_reach_sums_to_the_whole(cut, seed):
         parts = getattr(first, name) + getattr(second, name)
         assert parts == pytest.approx(getattr(whole, name), abs=1e-9)
     area = found.cut_m2[:, 1]
-    assert whole.cut_m3_bank == pytest.approx(average_end_area(sections.s, area).sum())
+    assert whole.cut_m3_bank == pytest.approx(end_areas(sections.s, area))
     # Together a part may serve the other, never less.
     served = sum(b.fill_m3_compacted - b.short_m3_compacted for b in (first, second))
     assert whole.fill_m3_compacted - whole.short_m3_compacted >= served - 1e-9
@@ -628,13 +651,13 @@ def test_reaches_of_both_sides_in_one_call():
     found = areas(sections, measures, np.full((21, 2), 4.0), GRAVEL)
     rows = [(1, 3, 20), (0, 0, 9), (1, 0, 2), (0, 10, 20)]
     for made, (side, first, last) in zip(
-        balances(sections.s, found, *zip(*rows, strict=True), GRAVEL), rows, strict=True
+        balances_between(sections.s, found, *zip(*rows, strict=True), GRAVEL), rows, strict=True
     ):
         assert made == balance(sections.s, found, side, first, last, GRAVEL)
     for made, side in zip(
-        balances(sections.s, found, [0, 1], [0, 0], [20, 20], GRAVEL), (0, 1), strict=True
+        balances_between(sections.s, found, [0, 1], [0, 0], [20, 20], GRAVEL), (0, 1), strict=True
     ):
-        volume = average_end_area(sections.s, found.cut_m2[:, side]).sum()
+        volume = end_areas(sections.s, found.cut_m2[:, side])
         assert made.cut_m3_bank == pytest.approx(volume)
 
 

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from analysis.common.limits import default_limits
-from analysis.earthwork.areas import Balance, balances
+from analysis.earthwork.balance import Balance
 from analysis.road.read_roads import read_roads
 from analysis.study import inputs, screening
 from analysis.terrain.grid import open_terrain
+from tests.builders.reaches import balances_between
 
 GRAVEL = default_limits("gravel")
 WORKED = ("flat", "reversed", "high", "rutted", "eroded edge")
@@ -61,7 +62,7 @@ def stretches():
 def _stretch(part, side, first, last, truth, name):
     lengths = 0.5 * (part.s[first + 1 : last + 2] - part.s[first - 1 : last])
     here = truth[first : last + 1]
-    (found,) = balances(part.s, part.areas, side, [first], [last], GRAVEL)
+    (found,) = balances_between(part.s, part.areas, side, [first], [last], GRAVEL)
     return Stretch(
         name=f"{part.road.name} {side} {part.s[first]:.0f} {name}",
         true_cut_m3=float(np.array([float(r["cut_m2"]) for r in here]) @ lengths),

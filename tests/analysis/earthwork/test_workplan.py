@@ -10,14 +10,16 @@ from hypothesis import strategies as st
 from analysis.common.errors import SettingsError
 from analysis.common.limits import default_limits
 from analysis.common.units import METRES_PER_MILE
-from analysis.earthwork.production import area_output_m2_h, loose_rise_mm, pass_hours, snap_outward
 from analysis.earthwork.workplan import (
     CAUTIONS,
     DRY_NOTE,
     SEASON_NOTE,
     Rates,
     WorkReach,
+    loose_rise_mm,
+    pass_hours,
     plan,
+    snap_outward,
 )
 
 GRAVEL = default_limits("gravel")
@@ -68,20 +70,6 @@ def test_several_speeds_are_summed_never_averaged():
     summed = pass_hours(30000.0, [(2, 6.0), (2, 8.0), (2, 10.0)], 0.75)
     assert summed == pytest.approx(31.333, abs=5e-4)
     assert pass_hours(30000.0, [(6, 8.0)], 0.75) == pytest.approx(30.0)
-
-
-def test_area_output_of_the_handbook():
-    # 4 km/h, blade 3.0 m, overlap 0.3 m, E 0.75 -> 8100 m2/h
-    assert area_output_m2_h(4.0, 3.0, 0.3, 0.75) == pytest.approx(8100.0)
-
-
-def test_area_output_and_hours_agree():
-    # One pass over a length is its area at that output.
-    length, speed, efficiency = 1500.0, 3.5, 0.6
-    output = area_output_m2_h(speed, 3.0, 0.3, efficiency)
-    assert length * (3.0 - 0.3) / output == pytest.approx(
-        pass_hours(length, [(1, speed)], efficiency)
-    )
 
 
 def test_loose_lift():

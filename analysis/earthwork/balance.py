@@ -1,0 +1,255 @@
+"""Quantities of reaches: volumes by state, and whether a reach's own material suffices.
+
+States of volume, named in every variable: *bank* as it lies, *loose* after digging, *compacted*
+after rolling. Cut is measured in bank volume, fill in compacted volume, trucks carry loose.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from analysis.common.along import chance_below
+from analysis.common.limits import Limits, MaterialLimits
+from analysis.common.types import Floats
+from analysis.common.verdicts import Treatment
+from analysis.earthwork.areas import Areas
+from analysis.earthwork.volumes import tributary_lengths, truck_loads
+
+__all__ = ["LEAST_KNOWN_SHARE", "Balance", "balances", "mass_haul"]
+
+LEAST_KNOWN_SHARE = 0.5
+"""Share of a reach that must be known for its balance to be judged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """Quantities of one reach and what they call for.
+
+    Volumes hold the known part of the reach only; `known_share` says how much that is. Below
+    `LEAST_KNOWN_SHARE` the balance isn't judged.
+    `balance_m3_compacted` is what can be reclaimed less what is needed, both compacted;
+    `short_m3_compacted` is the need that no reclaimed material can reach within the haul limit.
+    `treatment` is to reshape, to replenish or "can't tell"; `certainty` its probability.
+    """
+
+    length_m: float
+    known_share: float
+    cut_m3_bank: float
+    cut_se_m3: float
+    cut_prismoidal_m3_bank: float
+    fill_m3_compacted: float
+    fill_se_m3: float
+    fill_prismoidal_m3_compacted: float
+    strip_m3_bank: float
+    reclaimed_m3_compacted: float
+    balance_m3_compacted: float
+    balance_se_m3: float
+    short_m3_compacted: float
+    import_m3_loose: float
+    import_t: float
+    loads: int
+    haul_away_m3_loose: float
+    haul_away_loads: int
+    p_replenish: float
+    treatment: Treatment
+    certainty: float
+    reason: str
+
+
+def balances(
+    s: ArrayLike,
+    areas: Areas,
+    sides: ArrayLike,
+    firsts: ArrayLike,
+    lasts: ArrayLike,
+    limits: Limits,
+    *,
+    ends_m: ArrayLike,
+    worst_drop_mm: ArrayLike,
+    worst_drop_se: ArrayLike,
+) -> tuple[Balance, ...]:
+    """Add up reaches and say whether the own material of each suffices.
+
+    Each station stands for the road half way to its neighbours, which adds up to the volume by
+    average end area. What one place has in excess serves a hole within the haul limit only. The
+    balance's standard error holds the measuring error, with what neighbouring stations share,
+    and that of the yield.
+
+    Parameters
+    ----------
+    s : (n,)
+        Stations of the road.
+    areas : Areas
+        From `areas`.
+    sides : (r,) int
+        0 left, 1 right.
+    firsts, lasts : (r,) int
+        First and last station of each reach, inclusive.
+    limits : Limits
+        Factors, haul limit, certainty.
+    ends_m : (r, 2)
+        Where each reach begins and ends along s.
+    worst_drop_mm, worst_drop_se : (r,)
+        Edge drop that each reach keeps over a workable length, and its standard error; beyond
+        the erosion limit new material is called for whatever the balance; NaN for none known. A
+        plain maximum over the stations would grow with noise.
+
+    Returns
+    -------
+    tuple of Balance
+    """
+    from analysis.earthwork.kernels import Line, ReachSums, Rules, reach_sums
+
+    x, material = np.asarray(s, dtype=np.float64), limits.material
+    # Both sides as one line, the left side's stations first; no reach reaches over the joint.
+    names = ("cut_m2", "fill_m2", "cut_terms", "fill_terms", "width_m", "average_m")
+    both = (getattr(areas, name) for name in names)
+    line = Line(np.tile(x, 2), *(np.concatenate((a[:, 0], a[:, 1])) for a in both))
+    ahead = np.asarray(sides, dtype=np.int64) * x.size
+    fit = material.recovery.value * material.compacted_per_bank
+    strip_area = material.strip_outside_hinge_m.value * material.strip_depth_mm.value / 1000.0
+    sums = ReachSums(
+        *reach_sums(
+            line,
+            np.asarray(firsts, dtype=np.int64) + ahead,
+            np.asarray(lasts, dtype=np.int64) + ahead,
+            np.ascontiguousarray(ends_m, dtype=np.float64),
+            Rules(fit, strip_area, material.haul_most_m.value),
+        )
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(sums.length > 0.0, sums.known / sums.length, 0.0)
+    # The strip outside the hinge is only touched where the cut falls short.
+    more = np.maximum(sums.moved_with_strip - sums.moved, 0.0)
+    reclaimed = sums.cut * fit + more
+    moved = sums.moved + more
+    short = np.maximum(sums.fill - moved, 0.0)
+    net = reclaimed - sums.fill
+    error = np.sqrt(sums.net_variance + (material.yield_se.value * reclaimed) ** 2)
+
+    # Where the haul limit cuts the reach apart, what can't get there counts, not the total.
+    margin = np.where(short <= np.maximum(-net, 0.0) + 1e-9, net, -short)
+    thin = material.thin_mm.value / 1000.0 * sums.shoulder_area
+    drop, drop_se = (np.asarray(a, dtype=np.float64) for a in (worst_drop_mm, worst_drop_se))
+    p_short = chance_below(margin + thin, error, 0.0)
+    p_eroded = chance_below(material.erosion_replenish_mm.value - drop, drop_se, 0.0)
+    p_eroded = np.nan_to_num(p_eroded, nan=0.0)
+    eroded = p_eroded >= limits.decision.certainty.value
+    p_replenish = 1.0 - (1.0 - p_short) * (1.0 - p_eroded)
+    # Most of a reach speaks for the rest of it; less than that doesn't, but for a lost edge.
+    blind = share < LEAST_KNOWN_SHARE
+    p_replenish = np.where(blind, np.where(eroded, p_eroded, np.nan), p_replenish)
+    strip = more / fit if fit > 0.0 else np.zeros_like(more)
+    columns = (
+        *(sums.length, share, sums.cut, np.sqrt(sums.cut_variance), sums.cut_prismoidal),
+        *(sums.fill, np.sqrt(sums.fill_variance), sums.fill_prismoidal, strip, reclaimed),
+        *(moved, net, error, short, thin, drop, p_replenish, eroded),
+    )
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    return tuple(_balance(_Reckoned(*row), limits) for row in rows)
+
+
+class _Reckoned(NamedTuple):
+    """What one reach adds up to, m³ unless said; cut and strip bank, the others compacted."""
+
+    length_m: float
+    share: float
+    cut: float
+    cut_se: float
+    cut_prismoidal: float
+    need: float
+    need_se: float
+    need_prismoidal: float
+    strip: float
+    reclaimed: float
+    moved: float
+    net: float
+    error: float
+    short: float
+    thin: float
+    drop_mm: float
+    p_replenish: float
+    eroded: bool
+
+
+def _balance(reach: _Reckoned, limits: Limits) -> Balance:
+    material, sure = limits.material, limits.decision.certainty.value
+    treatment, imported, moved = Treatment.CANT_TELL, reach.short, reach.moved
+    if reach.p_replenish >= sure:
+        treatment = Treatment.REPLENISH
+    elif reach.p_replenish <= 1.0 - sure:
+        treatment, imported = Treatment.RESHAPE, 0.0
+    if treatment != Treatment.RESHAPE and reach.eroded:
+        # The washed-out edge gets new material; what is cut beside it isn't counted on.
+        imported, moved = reach.need, 0.0
+    import_loose = imported / material.compacted_per_loose.value
+    import_t = imported * material.density_t_m3.value
+    # Whatever is dug and not built in has to go, fit for use or not.
+    away_bank = max(reach.cut + reach.strip - moved / material.compacted_per_bank, 0.0)
+    away_loose = away_bank * material.loose_per_bank.value
+    away_t = away_loose * material.compacted_per_loose.value * material.density_t_m3.value
+    return Balance(
+        length_m=reach.length_m,
+        known_share=reach.share,
+        cut_m3_bank=reach.cut,
+        cut_se_m3=reach.cut_se,
+        cut_prismoidal_m3_bank=reach.cut_prismoidal,
+        fill_m3_compacted=reach.need,
+        fill_se_m3=reach.need_se,
+        fill_prismoidal_m3_compacted=reach.need_prismoidal,
+        strip_m3_bank=reach.strip,
+        reclaimed_m3_compacted=reach.reclaimed,
+        balance_m3_compacted=reach.net,
+        balance_se_m3=reach.error,
+        short_m3_compacted=reach.short,
+        import_m3_loose=import_loose,
+        import_t=import_t,
+        loads=truck_loads(import_loose, import_t, material),
+        haul_away_m3_loose=away_loose,
+        haul_away_loads=truck_loads(away_loose, away_t, material),
+        p_replenish=reach.p_replenish,
+        treatment=treatment,
+        certainty=max(reach.p_replenish, 1.0 - reach.p_replenish),
+        reason=_sentence(reach, treatment, material),
+    )
+
+
+def _sentence(reach: _Reckoned, treatment: Treatment, material: MaterialLimits) -> str:
+    known = 100.0 * reach.share
+    partly = f"The ground is known over {known:.0f} % of {reach.length_m:.0f} m only"
+    if reach.share < LEAST_KNOWN_SHARE and not reach.eroded:
+        return f"{partly}: can't tell whether the material suffices."
+    text = f"{partly}, there: " if reach.share < 0.95 else ""
+    text += (
+        f"Cut yields {reach.reclaimed:.1f} m³ compacted, fill needs {reach.need:.1f}, balance "
+        f"{reach.net:+.1f} ± {reach.error:.1f} m³"
+    )
+    if reach.short > max(-reach.net, 0.0) + 0.05:
+        text += (
+            f", but {reach.short:.1f} m³ lie beyond the haul of {material.haul_most_m.value:.0f} m"
+        )
+    elif reach.net < 0.0 and treatment == Treatment.RESHAPE:
+        text += (
+            f"; {reach.thin:.1f} m³ would leave it {material.thin_mm.value:.0f} mm low, "
+            "thinner than can be placed"
+        )
+    if reach.eroded:
+        text += f"; the edge has dropped {reach.drop_mm:.0f} mm, so it gets new material"
+    return f"{text}: {treatment}."
+
+
+def mass_haul(s: ArrayLike, areas: Areas, limits: MaterialLimits) -> Floats:
+    """Running sum of reclaimable cut less fill along the road, m³ compacted, (n, 2).
+
+    It rises where there is material to spare and falls where some is needed. Unknown stations
+    add nothing and are NaN themselves.
+    """
+    lengths = tributary_lengths(s)[:, None]
+    fit = limits.recovery.value * limits.compacted_per_bank
+    step = (areas.cut_m2 * fit - areas.fill_m2) * lengths
+    total: Floats = np.cumsum(np.nan_to_num(step), axis=0)
+    return np.where(np.isnan(step), np.nan, total)
