@@ -16,13 +16,19 @@ __all__ = ["compile_catalogue", "main", "write_catalogue"]
 
 def _texts_of_analysis() -> dict[str, set[str]]:
     """Texts that the window shows but doesn't hold, by context."""
+    from analysis.common.columns import MADE_UP, TABLES
     from analysis.common.limits import SURFACES, default_limits, limit_specs
     from analysis.earthwork.workplan import CAUTIONS
 
     limits = [default_limits(surface) for surface in SURFACES]
     titles = {spec.title for spec in limit_specs().values()}
     notes = {shipped[name].note for shipped in limits for name in limit_specs()}
-    return {"cautions": set(CAUTIONS), "limits": titles | notes - {""}}
+    columns = [*MADE_UP, *(column for table in TABLES.values() for column in table.values())]
+    return {
+        "cautions": set(CAUTIONS),
+        "words": {text for c in columns if c.title for text in (c.title, c.meaning)},
+        "limits": titles | notes - {""},
+    }
 
 
 def _tool(name: str) -> str:

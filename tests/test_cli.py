@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from analysis import cli
+from analysis.common.columns import RUN_COLUMNS
 from tests.builders.files import write_grid, write_lines
 
 _CRS = "EPSG:32633"
@@ -76,6 +77,7 @@ def test_screen_plain_road(plane, tmp_path, capsys):
         (found.stations["station_m"] > 20) & (found.stations["station_m"] < 210)
     )
     assert len(inner)
+    assert set(found.run) <= set(RUN_COLUMNS)
     np.testing.assert_allclose(inner["shoulder_slope_pct"], 4.0, atol=0.6)
     np.testing.assert_allclose(inner["pavement_slope_pct"], 2.0, atol=0.2)
     assert set(inner["verdict"]) == {"sheds"}

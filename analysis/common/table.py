@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.columns import Column
+
 __all__ = ["Table", "column"]
 
 
@@ -49,9 +51,21 @@ class Table:
         return Table({name: column[keep] for name, column in self.columns.items()})
 
     @classmethod
-    def empty(cls, types: Mapping[str, str]) -> Table:
-        """Return a table without rows, with the columns of `types`."""
-        return cls({name: column([], kind) for name, kind in types.items()})
+    def of(cls, columns: Mapping[str, Column], values: Mapping[str, Any]) -> Table:
+        """Return a table with `columns` from arrays or lists of `values`, flattened."""
+        return cls(
+            {
+                name: np.asarray(
+                    values[name], dtype=object if column.type == "str" else float
+                ).ravel()
+                for name, column in columns.items()
+            }
+        )
+
+    @classmethod
+    def empty(cls, columns: Mapping[str, Column]) -> Table:
+        """Return a table without rows."""
+        return cls.of(columns, dict.fromkeys(columns, ()))
 
 
 def column(values: Sequence[Any], kind: str) -> NDArray[Any]:

@@ -21,13 +21,13 @@ from xml.sax.saxutils import escape
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import OutputError
 from analysis.common.limits import Limits
 from analysis.common.outputs import replacing
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
 from analysis.earthwork.workplan import Rates
-from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.findings.sheet_text import to_html, to_markdown
 from analysis.findings.sheets import (
     StationRows,
@@ -142,7 +142,7 @@ def _counterclockwise(ring: list[list[float]]) -> list[list[float]]:
 
 def _feature(layer: str, table: Table, row: int, shape: dict[str, Any] | None) -> dict[str, Any]:
     kinds = _COLUMNS_OF[layer]
-    values = {name: _plain(value, kinds.get(name, "")) for name, value in table.row(row).items()}
+    values = {name: _plain(value, kinds[name].type) for name, value in table.row(row).items()}
     return {
         "type": "Feature",
         "id": f"{layer}-{row}",
@@ -195,7 +195,7 @@ def write_csv(findings: Findings, path: str | os.PathLike[str]) -> None:
     stream = io.StringIO(newline="")
     out = csv.writer(stream, lineterminator="\r\n")
     out.writerow(["station", *names, "x", "y", "longitude", "latitude"])
-    kinds = [STATION_COLUMNS.get(name, "") for name in names]
+    kinds = [STATION_COLUMNS[name].type for name in names]
     for row in range(len(table)):
         values = table.row(row)
         cells = [_cell(values[name], kind) for name, kind in zip(names, kinds, strict=True)]

@@ -18,139 +18,26 @@ from typing import Any
 
 import numpy as np
 
+from analysis.common.columns import (
+    EDIT_COLUMNS,
+    FIRST_LATER,
+    POND_COLUMNS,
+    REACH_COLUMNS,
+    REVIEW_COLUMNS,
+    STATION_COLUMNS,
+    Column,
+)
 from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
 from analysis.common.table import Table, column
 from analysis.common.types import Floats
 
 __all__ = [
-    "EDIT_COLUMNS",
-    "POND_COLUMNS",
-    "REACH_COLUMNS",
-    "REVIEW_COLUMNS",
-    "STATION_COLUMNS",
     "Findings",
     "check_replaceable",
     "read_findings",
     "write_findings",
 ]
-
-
-# name -> fiona type. The columns before LATER are the contract: a file without them is refused. A
-# file without the later ones was written by an older version and reads as unknown there.
-STATION_COLUMNS: Mapping[str, str] = {
-    "road": "str",
-    "station_m": "float",
-    "side": "str",
-    "edge_offset_m": "float",
-    "edge_found": "bool",
-    "hinge_offset_m": "float",
-    "pavement_slope_pct": "float",
-    "pavement_slope_se": "float",
-    "shoulder_slope_pct": "float",
-    "shoulder_slope_se": "float",
-    "required_slope_pct": "float",
-    "edge_drop_mm": "float",
-    "edge_drop_se": "float",
-    "rut_mm": "float",
-    "ridge_mm": "float",
-    "retained_mm": "float",
-    "pond_depth_mm": "float",
-    "ditch_depth_m": "float",
-    "ditch_grade_pct": "float",
-    "cut_m2": "float",
-    "fill_m2": "float",
-    "p_wont_shed": "float",
-    "verdict": "str",
-    "reason": "str",
-    # later
-    "finding": "str",
-    "p_drop": "float",
-    "p_high": "float",
-    "p_rut": "float",
-    "edge_se_m": "float",
-    "edge_source": "str",
-    "hinge_source": "str",
-    "ditch_offset_m": "float",
-    "shoulder_width_m": "float",
-    "rut_se": "float",
-    "ridge_se": "float",
-    "rut_detectable_mm": "float",
-    "grade_pct": "float",
-    "foreslope_pct": "float",
-    "breakover_points": "float",
-    "edge_z_m": "float",
-    "average_m": "float",
-    "cut_se": "float",
-    "fill_se": "float",
-    "distance_m": "float",
-    "kerb": "bool",
-    "crowned": "bool",
-    "ditch_blocked": "bool",
-}
-REACH_COLUMNS: Mapping[str, str] = {
-    "road": "str",
-    "side": "str",
-    "from_m": "float",
-    "to_m": "float",
-    "finding": "str",
-    "treatment": "str",
-    "verdict": "str",
-    "length_m": "float",
-    "mean_slope_pct": "float",
-    "worst_drop_mm": "float",
-    "cut_m3": "float",
-    "fill_m3": "float",
-    "balance_m3": "float",
-    "balance_se": "float",
-    "import_m3_loose": "float",
-    "loads": "float",
-    "rank": "int",
-    "reason": "str",
-    # later
-    "mean_slope_se": "float",
-    "required_slope_pct": "float",
-    "p_wont_shed": "float",
-    "import_t": "float",
-    "haul_away_m3_loose": "float",
-    "ditch_clean_m": "float",
-    "p_replenish": "float",
-    "severity": "float",
-    "first_index": "int",
-    "last_index": "int",
-}
-POND_COLUMNS: Mapping[str, str] = {
-    "road": "str",
-    "depth_mm": "float",
-    "area_m2": "float",
-    "volume_m3": "float",
-    "side": "str",
-    # later
-    "where": "str",
-    "station_m": "float",
-    "spill_station_m": "float",
-    "spill_offset_m": "float",
-    "certain": "bool",
-    "doubt": "str",
-}
-_LATER = {"stations": "finding", "reaches": "mean_slope_se", "ponds": "where"}
-EDIT_COLUMNS: Mapping[str, str] = {
-    "road": "str",
-    "distance_m": "float",
-    "side": "str",
-    "what": "str",
-    "u_m": "float",
-}
-REVIEW_COLUMNS: Mapping[str, str] = {
-    "kind": "str",
-    "road": "str",
-    "side": "str",
-    "from_m": "float",
-    "to_m": "float",
-    "state": "str",
-    "reason": "str",
-    "at": "str",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +47,7 @@ class Findings:
     Attributes
     ----------
     stations, reaches, ponds
-        Tables with the columns of `STATION_COLUMNS`, `REACH_COLUMNS`, `POND_COLUMNS`.
+        Tables with the columns of `analysis.common.columns`.
     station_xy
         (n, 2) pavement edge of each row of `stations`.
     reach_lines, pond_rings
@@ -278,7 +165,7 @@ def _write_layers(findings: Findings, path: Path, progress: Callable[[float, str
     points = _shapes("Point", findings.station_xy)
     lines = _shapes("LineString", findings.reach_lines)
     rings = _shapes("Polygon", ([ring] for ring in findings.pond_rings))
-    layers: tuple[tuple[str, str, Table, Mapping[str, str], Iterator[Any]], ...] = (
+    layers: tuple[tuple[str, str, Table, Mapping[str, Column], Iterator[Any]], ...] = (
         ("stations", "Point", findings.stations, STATION_COLUMNS, points),
         ("reaches", "LineString", findings.reaches, REACH_COLUMNS, lines),
         ("ponds", "Polygon", findings.ponds, POND_COLUMNS, rings),
@@ -288,12 +175,15 @@ def _write_layers(findings: Findings, path: Path, progress: Callable[[float, str
     with warnings.catch_warnings():
         # GDAL says once for each layer that a column named like a keyword is fine.
         warnings.simplefilter("ignore")
-        for step, (name, kind, table, types, shapes) in enumerate(layers):
+        for step, (name, kind, table, columns, shapes) in enumerate(layers):
             progress(step / len(layers), f"writing {name}")
-            schema = {"geometry": kind, "properties": dict(types)}
+            schema = {
+                "geometry": kind,
+                "properties": {key: column.type for key, column in columns.items()},
+            }
             crs = {} if kind == "None" else {"crs_wkt": findings.crs_wkt}
             with fiona.open(path, "w", driver="GPKG", layer=name, schema=schema, **crs) as layer:
-                layer.writerecords(_records(table, types, shapes))
+                layer.writerecords(_records(table, columns, shapes))
         row = _run_row(findings.run)
         schema = {
             "geometry": "None",
@@ -311,19 +201,19 @@ def _shapes(kind: str, coordinates: Iterable[Any]) -> Iterator[dict[str, Any]]:
 
 
 def _records(
-    table: Table, types: Mapping[str, str], shapes: Iterator[dict[str, Any]]
+    table: Table, columns: Mapping[str, Column], shapes: Iterator[dict[str, Any]]
 ) -> Iterator[dict[str, Any]]:
-    columns = [[_plain(value, kind) for value in table[name]] for name, kind in types.items()]
-    for values, shape in zip(zip(*columns, strict=True), shapes, strict=False):
+    cells = [[plain_value(v, column.type) for v in table[name]] for name, column in columns.items()]
+    for values, shape in zip(zip(*cells, strict=True), shapes, strict=False):
         yield {
             "type": "Feature",
             "geometry": shape,
-            "properties": dict(zip(types, values, strict=True)),
+            "properties": dict(zip(columns, values, strict=True)),
         }
 
 
-def _plain(value: Any, kind: str) -> Any:
-    """Value for the file: NULL for what is unknown."""
+def plain_value(value: Any, kind: str) -> Any:
+    """Value of a column for a file: None for what is unknown."""
     if kind == "str":
         return str(value) if value is not None and value != "" else None
     number = float(value)
@@ -393,8 +283,8 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
             reaches, lines, _ = _read_layer(source, "reaches", REACH_COLUMNS)
             ponds, rings, _ = _read_layer(source, "ponds", POND_COLUMNS)
             edits, reviews = (
-                _read_layer(source, name, types)[0] if name in layers else Table.empty(types)
-                for name, types in (("edits", EDIT_COLUMNS), ("reviews", REVIEW_COLUMNS))
+                _read_layer(source, name, columns)[0] if name in layers else Table.empty(columns)
+                for name, columns in (("edits", EDIT_COLUMNS), ("reviews", REVIEW_COLUMNS))
             )
             with fiona.open(source, layer="run") as layer:
                 run = dict(next(iter(layer))["properties"])
@@ -420,11 +310,13 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
 
 
 def _read_layer(
-    path: Path, name: str, types: Mapping[str, str]
+    path: Path, name: str, columns: Mapping[str, Column]
 ) -> tuple[Table, list[Mapping[str, Any]], str]:
     from analysis.terrain.geofiles import fiona
 
-    contract = list(types)[: list(types).index(_LATER[name])] if name in _LATER else list(types)
+    contract = list(columns)
+    if name in FIRST_LATER:
+        contract = contract[: contract.index(FIRST_LATER[name])]
     with fiona.open(path, layer=name) as layer:
         missing = set(contract) - set(layer.schema["properties"])
         if missing:
@@ -434,8 +326,8 @@ def _read_layer(
             )
         features = list(layer)
         crs_wkt = str(layer.crs_wkt)
-    columns = {
-        key: column([feature["properties"].get(key) for feature in features], kind)
-        for key, kind in types.items()
+    found = {
+        key: column([feature["properties"].get(key) for feature in features], kind.type)
+        for key, kind in columns.items()
     }
-    return Table(columns), [feature["geometry"] for feature in features], crs_wkt
+    return Table(found), [feature["geometry"] for feature in features], crs_wkt

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import known_median
+from analysis.common.columns import EDIT_COLUMNS
 from analysis.common.errors import RoadError
 from analysis.common.limits import (
     Limits,
@@ -33,7 +34,7 @@ from analysis.corridor.values import Cells, Extras, Ribbon
 from analysis.earthwork.areas import areas
 from analysis.edges.find_breaks import edges_show, find_breaks
 from analysis.edges.values import Breaks, Overrides
-from analysis.findings.geopackage import EDIT_COLUMNS, Findings
+from analysis.findings.geopackage import Findings
 from analysis.road.roadline import Road, frames, station_grid, to_map, to_road
 from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.not_shoulder import suspect, withhold
@@ -93,7 +94,7 @@ def screen(
     extras
         Mask, edge lines, widths and culverts.
     edits
-        A person's corrections of breaks (columns of `findings.EDIT_COLUMNS`).
+        A person's corrections of breaks (`common.columns.EDIT_COLUMNS`).
     sources
         What to keep in the run record about where the roads came from.
     progress

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.common.columns import CHECKED_NUMBERS, STATION_COLUMNS, column_of
 from analysis.common.errors import RoadError
 from analysis.common.sides import SIDES, Source
 from analysis.common.stations import station_text
@@ -165,7 +166,7 @@ def _averaged_profile(part: RoadStudy, i: int) -> tuple[Floats, Floats]:
 
 def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSide:
     sign = (-1.0, 1.0)[side]
-    b, m, w, j = part.breaks, part.measures, part.water, part.judgement
+    b, m, j = part.breaks, part.measures, part.judgement
     edge, hinge, ditch = b.edge[i, side], b.hinge[i, side], b.ditch[i, side]
     edge_z = m.edge_z_m[i, side]
     slope, drop = m.shoulder_slope_pct[i, side] / 100.0, m.edge_drop_mm[i, side] / 1000.0
@@ -208,42 +209,36 @@ def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSi
         water_line=_water_line(part, i, side, edge_z),
         cut_polygons=tuple(_placed(ring, sign, edge, edge_z) for ring in cut),
         fill_polygons=tuple(_placed(ring, sign, edge, edge_z) for ring in fill),
-        numbers={
-            "pavement_slope_pct": (m.pavement_slope_pct[i, side], m.pavement_slope_se[i, side]),
-            "shoulder_slope_pct": (m.shoulder_slope_pct[i, side], m.shoulder_slope_se[i, side]),
-            "required_slope_pct": (j.required_slope_pct[i, side], np.nan),
-            "breakover_points": (
-                m.shoulder_slope_pct[i, side] - m.pavement_slope_pct[i, side],
-                float(
-                    np.sqrt(
-                        np.maximum(
-                            m.shoulder_slope_se[i, side] ** 2
-                            + m.pavement_slope_se[i, side] ** 2
-                            - 2.0 * m.slope_cov[i, side],
-                            0.0,
-                        )
-                    )
-                ),
-            ),
-            "edge_drop_mm": (m.edge_drop_mm[i, side], m.edge_drop_se[i, side]),
-            "rut_mm": (m.rut_mm[i, side], m.rut_se[i, side]),
-            "ridge_mm": (m.ridge_mm[i, side], m.ridge_se[i, side]),
-            "retained_mm": (w.retained_mm[i, side], w.retained_se_mm[i, side]),
-            "pond_depth_mm": (w.pond_depth_mm[i, side], np.nan),
-            "ditch_depth_m": (w.ditch_depth_m[i, side], np.nan),
-            "ditch_grade_pct": (w.ditch_grade_pct[i, side], np.nan),
-            "cut_m2": (part.areas.cut_m2[i, side], part.areas.cut_se[i, side]),
-            "fill_m2": (part.areas.fill_m2[i, side], part.areas.fill_se[i, side]),
-            "grade_pct": (m.grade_pct[i, side], np.nan),
-            "shoulder_width_m": (m.shoulder_width_m[i, side], b.hinge_se[i, side]),
-            "p_wont_shed": (j.p_wont_shed[i, side], np.nan),
-        },
+        numbers=_numbers(study, part, i, side),
         verdict=str(j.verdict[i, side]),
         finding=str(j.finding[i, side]),
         treatment=reach.treatment,
         reason=str(study.findings.stations["reason"][part.first_row + 2 * i + side]),
         kerb=bool(b.kerb[i, side]),
     )
+
+
+def _numbers(study: Study, part: RoadStudy, i: int, side: int) -> dict[str, tuple[float, float]]:
+    """Numbers of the stations table, and errors that the table has no column for."""
+    m = part.measures
+    row = study.findings.stations.row(part.first_row + 2 * i + side)
+    numbers = {
+        name: (float(row[name]), float(row.get(column.error, np.nan)))
+        for name, column in STATION_COLUMNS.items()
+        if column.is_quantity
+    }
+    breakover_var = (
+        m.shoulder_slope_se[i, side] ** 2
+        + m.pavement_slope_se[i, side] ** 2
+        - 2.0 * m.slope_cov[i, side]
+    )
+    for name, se in (
+        ("breakover_points", np.sqrt(np.maximum(breakover_var, 0.0))),
+        ("retained_mm", part.water.retained_se_mm[i, side]),
+        ("shoulder_width_m", part.breaks.hinge_se[i, side]),
+    ):
+        numbers[name] = (numbers[name][0], float(se))
+    return numbers
 
 
 def _line(sign: float, *points: tuple[float, float]) -> Floats:
@@ -322,23 +317,6 @@ def section_rows(view: SectionView) -> list[tuple[str, str, float, float]]:
     return rows
 
 
-_TEXT_NUMBERS = (
-    ("pavement_slope_pct", "pavement slope", "%", 1),
-    ("shoulder_slope_pct", "shoulder slope", "%", 1),
-    ("required_slope_pct", "required slope", "%", 1),
-    ("edge_drop_mm", "edge drop", "mm", 0),
-    ("rut_mm", "rut", "mm", 0),
-    ("ridge_mm", "ridge", "mm", 0),
-    ("retained_mm", "retained depth", "mm", 0),
-    ("ditch_depth_m", "ditch depth", "m", 2),
-    ("ditch_grade_pct", "ditch grade", "%", 2),
-    ("cut_m2", "cut", "m²", 3),
-    ("fill_m2", "fill", "m²", 3),
-    ("shoulder_width_m", "shoulder width", "m", 2),
-    ("p_wont_shed", "probability that it won't shed", "", 2),
-)
-
-
 def _place(offset: float, source: int) -> str:
     return f"at {offset:+.2f} m ({Source(source).word})" if np.isfinite(offset) else "unknown"
 
@@ -355,11 +333,12 @@ def section_text(view: SectionView) -> str:
             f"  edge {_place(part.edge_o, part.edge_source)}, "
             f"hinge {_place(part.hinge_o, part.hinge_source)}"
         )
-        for name, words, unit, digits in _TEXT_NUMBERS:
-            value, se = part.numbers[name]
-            if not np.isfinite(value):
-                lines.append(f"  {words}: unknown")
-                continue
-            error = f" ± {se:.{digits}f}" if np.isfinite(se) else ""
-            lines.append(f"  {words}: {value:.{digits}f}{error} {unit}".rstrip())
+        for name in ("required_slope_pct", *CHECKED_NUMBERS):
+            column, (value, se) = column_of(name), part.numbers[name]
+            text = "unknown"
+            if np.isfinite(value):
+                unit = column.shown()
+                error = f" ± {se * unit.factor:.{unit.decimals}f}" if np.isfinite(se) else ""
+                text = f"{value * unit.factor:.{unit.decimals}f}{error} {unit.text}"
+            lines.append(f"  {column.title.lower()}: {text}")
     return "\n".join(lines)

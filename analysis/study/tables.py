@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.limits import Limits
 from analysis.common.sides import SIDE_SIGN, SIDES, Source
 from analysis.common.station_arrays import joined
 from analysis.common.table import Table
 from analysis.common.types import Floats
-from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.road.roadline import to_map
 from analysis.shoulder.values import Status
 from analysis.verdict.reaches import ranks
@@ -93,12 +93,7 @@ def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
     for name in STATION_COLUMNS:
         if name not in columns:
             columns[name] = getattr(judgement if hasattr(judgement, name) else measures, name)
-    return Table(
-        {
-            name: np.asarray(columns[name], dtype=object if kind == "str" else float).ravel()
-            for name, kind in STATION_COLUMNS.items()
-        }
-    )
+    return Table.of(STATION_COLUMNS, columns)
 
 
 def reach_table(parts: Sequence[RoadStudy]) -> Table:
@@ -116,12 +111,7 @@ def reach_table(parts: Sequence[RoadStudy]) -> Table:
     for name, field in _BALANCE_COLUMNS.items():
         columns[name] = [np.nan if b is None else getattr(b, field) for b in held]
     columns["rank"] = ranks(np.array([reach.priority for reach in reaches])).tolist()
-    return Table(
-        {
-            name: np.array(columns[name], dtype=object if kind == "str" else float)
-            for name, kind in REACH_COLUMNS.items()
-        }
-    )
+    return Table.of(REACH_COLUMNS, columns)
 
 
 _REACH_FIELDS = tuple(
@@ -182,10 +172,5 @@ def pond_table(parts: Sequence[RoadStudy]) -> tuple[Table, list[Floats]]:
                     "doubt": ponds.doubt[k],
                 }
             )
-    table = Table(
-        {
-            name: np.array([row[name] for row in rows], dtype=object if kind == "str" else float)
-            for name, kind in POND_COLUMNS.items()
-        }
-    )
+    table = Table.of(POND_COLUMNS, {n: [row[n] for row in rows] for n in POND_COLUMNS})
     return table, rings

@@ -13,6 +13,7 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
 from PySide6.QtGui import QAction, QBrush, QColor, QKeyEvent, QPainter, QShowEvent
 from PySide6.QtWidgets import QLabel, QSizePolicy, QToolBar, QVBoxLayout, QWidget
 
+from analysis.common.columns import column_of
 from analysis.common.types import Floats
 from gui.along.road_axis import (
     SpanLink,
@@ -23,7 +24,7 @@ from gui.along.road_axis import (
 )
 from gui.drawing.figure import figure_font, text_at
 from gui.look import theme
-from gui.look.units import DASH, column_unit, number, shown, unit_of
+from gui.look.units import DASH, number, shown, unit_of
 from gui.look.words import column_meaning, column_title, side_text, station_words, verdict_text
 
 if TYPE_CHECKING:
@@ -426,7 +427,7 @@ class AlongView(QWidget):
         item = self._made(plot.name)
         if fresh:
             self._style()
-        unit = unit_of(column_unit(plot.column) if plot.column else "m3", system).text
+        unit = unit_of(column_of(plot.column).unit if plot.column else "m3", system).text
         self._titles[plot.name].setText(
             f"{self._title(plot.name)}, {unit}",
             color=theme.color("ink").name(),
@@ -448,7 +449,7 @@ class AlongView(QWidget):
             item.removeItem(old)
 
     def _draw_values(self, item: pg.PlotItem, plot: _Plot, system: str) -> None:
-        unit = column_unit(plot.column)
+        unit = column_of(plot.column).unit
         sides = (0, 1) if plot.side is None else (plot.side,)
         for side in sides:
             value = np.asarray(shown(self._columns[plot.column][:, side], unit, system))

@@ -10,6 +10,7 @@ import numpy as np
 from PySide6.QtCore import QCoreApplication, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPainterPath
 
+from analysis.common.columns import column_of
 from gui.drawing.figure import Axes, figure_font, hatch, pen, text_at, text_box, tick_values
 from gui.drawing.section_figure import axes_for, draw_section, fitting_exaggeration
 from gui.drawing.sheets import (
@@ -25,7 +26,6 @@ from gui.look import theme
 from gui.look.units import (
     DASH,
     METRIC,
-    column_unit,
     from_shown,
     number,
     range_text,
@@ -346,7 +346,7 @@ def _quantities(
 
     def cell(name: str, se: float = math.nan) -> str:
         value = float(reach.get(name, math.nan))
-        unit = column_unit(name)
+        unit = column_of(name).unit
         return text(value, unit, se, 0 if unit == "m" else None)
 
     rows = [

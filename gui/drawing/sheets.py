@@ -14,17 +14,16 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtCore import QCoreApplication, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPainterPath
 
+from analysis.common.columns import CHECKED_NUMBERS, column_of
 from gui.drawing.figure import figure_font, pen, text_at, text_box
 from gui.drawing.section_figure import axes_for, draw_legend, draw_section, fitting_exaggeration
 from gui.look import theme
 from gui.look.units import (
     METRIC,
-    error_column,
     number,
     value_text,
 )
 from gui.look.words import (
-    CHECKED_NUMBERS,
     cautions,
     column_title,
     finding_text,
@@ -242,7 +241,7 @@ def _verdict_words(painter: QPainter, box: QRectF, side: Any, style: Style) -> N
     }
     for name, (value, se) in side.numbers.items():
         row[name] = value
-        row[error_column(name)] = se
+        row[column_of(name).error] = se
     text_box(
         painter,
         QRectF(box.left(), box.top() + 20.0, box.width(), box.height() - 20.0),
@@ -253,7 +252,7 @@ def _verdict_words(painter: QPainter, box: QRectF, side: Any, style: Style) -> N
 
 def _number_blocks(painter: QPainter, box: QRectF, view: SectionView, style: Style) -> None:
     """Numbers of both sides in two blocks side by side."""
-    names = [name for name, _limit in CHECKED_NUMBERS]
+    names = list(CHECKED_NUMBERS)
     names.insert(1, "required_slope_pct")
     rows = math.ceil(len(names) / 2)
     width = (box.width() - 20.0) / 2.0

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any, cast
 
 from PySide6.QtCore import QCoreApplication
 
-from gui.look.units import DASH, METRIC, column_unit, number, range_text, unit_of, value_text
+from analysis.common.columns import column_of
+from gui.look.units import DASH, METRIC, number, range_text, value_text
 
 if TYPE_CHECKING:
     from analysis.common.stations import StationStyle
 
 __all__ = [
-    "CHECKED_NUMBERS",
     "REVIEW_STATES",
     "cautions",
     "chance_text",
@@ -47,257 +47,6 @@ def QT_TRANSLATE_NOOP(_context: str, text: str) -> str:
     """Mark a text for translation where it is looked up later."""
     return text
 
-
-# name -> (title, what it means)
-_COLUMNS: Mapping[str, tuple[str, str]] = {
-    "road": (
-        QT_TRANSLATE_NOOP("words", "Road"),
-        QT_TRANSLATE_NOOP("words", "Name of the centreline."),
-    ),
-    "station_m": (
-        QT_TRANSLATE_NOOP("words", "Station"),
-        QT_TRANSLATE_NOOP(
-            "words", "Distance along the centreline from its start, as it is labelled."
-        ),
-    ),
-    "side": (
-        QT_TRANSLATE_NOOP("words", "Side"),
-        QT_TRANSLATE_NOOP("words", "Left or right, looking up-station."),
-    ),
-    "from_m": (
-        QT_TRANSLATE_NOOP("words", "From"),
-        QT_TRANSLATE_NOOP("words", "Station where the reach begins."),
-    ),
-    "to_m": (
-        QT_TRANSLATE_NOOP("words", "To"),
-        QT_TRANSLATE_NOOP("words", "Station where the reach ends."),
-    ),
-    "length_m": (
-        QT_TRANSLATE_NOOP("words", "Length"),
-        QT_TRANSLATE_NOOP("words", "Length of the reach along the road."),
-    ),
-    "finding": (
-        QT_TRANSLATE_NOOP("words", "Finding"),
-        QT_TRANSLATE_NOOP("words", "What is most likely wrong here, if anything."),
-    ),
-    "treatment": (
-        QT_TRANSLATE_NOOP("words", "Treatment"),
-        QT_TRANSLATE_NOOP(
-            "words",
-            "Reshape where the shoulder's own material is enough, replenish where it isn't; "
-            "with or without cleaning the ditch.",
-        ),
-    ),
-    "verdict": (
-        QT_TRANSLATE_NOOP("words", "Verdict"),
-        QT_TRANSLATE_NOOP(
-            "words",
-            "Sheds, won't shed, can't tell (the error is too large to say) or no data. "
-            "Unknown never counts as sheds.",
-        ),
-    ),
-    "reason": (
-        QT_TRANSLATE_NOOP("words", "Reason"),
-        QT_TRANSLATE_NOOP("words", "Why, with the numbers behind it."),
-    ),
-    "sentence": (
-        QT_TRANSLATE_NOOP("words", "In words"),
-        QT_TRANSLATE_NOOP("words", "The finding in one sentence, with its numbers."),
-    ),
-    "review": (
-        QT_TRANSLATE_NOOP("words", "Review"),
-        QT_TRANSLATE_NOOP(
-            "words", "The reviewer's view: to check, agreed, or rejected with a reason."
-        ),
-    ),
-    "rank": (
-        QT_TRANSLATE_NOOP("words", "Rank"),
-        QT_TRANSLATE_NOOP(
-            "words", "1 is most urgent: how bad, how long, and how steep the road is there."
-        ),
-    ),
-    "edge_offset_m": (
-        QT_TRANSLATE_NOOP("words", "Edge offset"),
-        QT_TRANSLATE_NOOP("words", "Pavement edge from the given centreline, right positive."),
-    ),
-    "edge_found": (
-        QT_TRANSLATE_NOOP("words", "Edge found"),
-        QT_TRANSLATE_NOOP(
-            "words", "Whether the terrain shows the edge; otherwise the nominal width is used."
-        ),
-    ),
-    "hinge_offset_m": (
-        QT_TRANSLATE_NOOP("words", "Hinge offset"),
-        QT_TRANSLATE_NOOP(
-            "words", "Outer break of the shoulder from the given centreline, right positive."
-        ),
-    ),
-    "pavement_slope_pct": (
-        QT_TRANSLATE_NOOP("words", "Pavement slope"),
-        QT_TRANSLATE_NOOP(
-            "words", "Cross slope of the pavement; positive falls outward, away from the crown."
-        ),
-    ),
-    "shoulder_slope_pct": (
-        QT_TRANSLATE_NOOP("words", "Shoulder slope"),
-        QT_TRANSLATE_NOOP(
-            "words", "Cross slope of the shoulder between edge and hinge; positive falls outward."
-        ),
-    ),
-    "required_slope_pct": (
-        QT_TRANSLATE_NOOP("words", "Required slope"),
-        QT_TRANSLATE_NOOP(
-            "words",
-            "Least cross slope that the limits ask for here: steeper than the pavement, never "
-            "less than the surface needs, within the breakover limit on the high side of a curve.",
-        ),
-    ),
-    "breakover_points": (
-        QT_TRANSLATE_NOOP("words", "Breakover"),
-        QT_TRANSLATE_NOOP(
-            "words", "Shoulder cross slope minus pavement cross slope, in percentage points."
-        ),
-    ),
-    "edge_drop_mm": (
-        QT_TRANSLATE_NOOP("words", "Edge drop"),
-        QT_TRANSLATE_NOOP(
-            "words",
-            "Pavement plane minus shoulder plane at the edge: positive where the shoulder is "
-            "lower, negative where it stands high and holds water.",
-        ),
-    ),
-    "rut_mm": (
-        QT_TRANSLATE_NOOP("words", "Rut"),
-        QT_TRANSLATE_NOOP("words", "Largest gap under a straightedge laid across."),
-    ),
-    "ridge_mm": (
-        QT_TRANSLATE_NOOP("words", "Ridge"),
-        QT_TRANSLATE_NOOP("words", "Largest rise above a straightedge laid across."),
-    ),
-    "rut_detectable_mm": (
-        QT_TRANSLATE_NOOP("words", "Rut that can be seen"),
-        QT_TRANSLATE_NOOP("words", "Shallowest rut that this grid can show here."),
-    ),
-    "retained_mm": (
-        QT_TRANSLATE_NOOP("words", "Retained depth"),
-        QT_TRANSLATE_NOOP("words", "Depth of water that the cross-section holds before it spills."),
-    ),
-    "pond_depth_mm": (
-        QT_TRANSLATE_NOOP("words", "Pond depth"),
-        QT_TRANSLATE_NOOP(
-            "words",
-            "Deepest water that the ground holds here when it may also escape along the road.",
-        ),
-    ),
-    "ditch_depth_m": (
-        QT_TRANSLATE_NOOP("words", "Ditch depth"),
-        QT_TRANSLATE_NOOP("words", "Ditch invert below the pavement edge."),
-    ),
-    "ditch_grade_pct": (
-        QT_TRANSLATE_NOOP("words", "Ditch grade"),
-        QT_TRANSLATE_NOOP(
-            "words", "Slope of the ditch invert along the road; positive falls up-station."
-        ),
-    ),
-    "cut_m2": (
-        QT_TRANSLATE_NOOP("words", "Cut"),
-        QT_TRANSLATE_NOOP("words", "Area of ground above the target line."),
-    ),
-    "fill_m2": (
-        QT_TRANSLATE_NOOP("words", "Fill"),
-        QT_TRANSLATE_NOOP("words", "Area of ground missing below the target line."),
-    ),
-    "cut_m3": (
-        QT_TRANSLATE_NOOP("words", "Cut"),
-        QT_TRANSLATE_NOOP("words", "Volume above the target line, as it lies (bank)."),
-    ),
-    "fill_m3": (
-        QT_TRANSLATE_NOOP("words", "Fill"),
-        QT_TRANSLATE_NOOP("words", "Volume missing below the target line, compacted."),
-    ),
-    "balance_m3": (
-        QT_TRANSLATE_NOOP("words", "Balance"),
-        QT_TRANSLATE_NOOP(
-            "words", "Material that can be had from the reach minus what it needs, compacted."
-        ),
-    ),
-    "import_m3_loose": (
-        QT_TRANSLATE_NOOP("words", "Import, loose"),
-        QT_TRANSLATE_NOOP("words", "New material to bring in, loose, as it is on the truck."),
-    ),
-    "import_t": (
-        QT_TRANSLATE_NOOP("words", "Import"),
-        QT_TRANSLATE_NOOP("words", "New material to bring in, by mass."),
-    ),
-    "haul_away_m3_loose": (
-        QT_TRANSLATE_NOOP("words", "Haul away, loose"),
-        QT_TRANSLATE_NOOP("words", "Surplus to take away, loose, as it is on the truck."),
-    ),
-    "ditch_clean_m": (
-        QT_TRANSLATE_NOOP("words", "Ditch to clean"),
-        QT_TRANSLATE_NOOP("words", "Length of ditch to clean."),
-    ),
-    "loads": (
-        QT_TRANSLATE_NOOP("words", "Loads"),
-        QT_TRANSLATE_NOOP("words", "Truck loads of new material."),
-    ),
-    "mean_slope_pct": (
-        QT_TRANSLATE_NOOP("words", "Mean slope"),
-        QT_TRANSLATE_NOOP("words", "Mean cross slope of the shoulder."),
-    ),
-    "worst_drop_mm": (
-        QT_TRANSLATE_NOOP("words", "Worst edge drop"),
-        QT_TRANSLATE_NOOP("words", "Edge drop furthest from flush."),
-    ),
-    "p_wont_shed": (
-        QT_TRANSLATE_NOOP("words", "Chance it won't shed"),
-        QT_TRANSLATE_NOOP(
-            "words",
-            "Probability that water stays, by what was measured here, its errors, and what the "
-            "rest of the road is like.",
-        ),
-    ),
-    "grade_pct": (
-        QT_TRANSLATE_NOOP("words", "Grade"),
-        QT_TRANSLATE_NOOP(
-            "words", "Slope along the road at the pavement edge; positive rises up-station."
-        ),
-    ),
-    "shoulder_width_m": (
-        QT_TRANSLATE_NOOP("words", "Shoulder width"),
-        QT_TRANSLATE_NOOP("words", "From the pavement edge to the hinge."),
-    ),
-    "average_m": (
-        QT_TRANSLATE_NOOP("words", "Averaged over"),
-        QT_TRANSLATE_NOOP("words", "Length of road behind one measurement."),
-    ),
-    "kerb": (
-        QT_TRANSLATE_NOOP("words", "Kerb"),
-        QT_TRANSLATE_NOOP("words", "A kerb stands at the edge: its height isn't judged."),
-    ),
-    "severity": (
-        QT_TRANSLATE_NOOP("words", "Severity"),
-        QT_TRANSLATE_NOOP("words", "How far beyond the limits, on a scale without unit."),
-    ),
-}
-
-# Numbers of a section in the order a reviewer checks them, each with the limit it is held against.
-CHECKED_NUMBERS: tuple[tuple[str, str | None], ...] = (
-    ("shoulder_slope_pct", None),
-    ("pavement_slope_pct", None),
-    ("breakover_points", "breakover_most_points"),
-    ("edge_drop_mm", "edge_drop_mm"),
-    ("rut_mm", "rut_mm"),
-    ("ridge_mm", "ridge_mm"),
-    ("retained_mm", "retained_mm"),
-    ("shoulder_width_m", None),
-    ("grade_pct", None),
-    ("ditch_depth_m", "ditch_least_depth_m"),
-    ("ditch_grade_pct", "ditch_least_grade_pct"),
-    ("cut_m2", None),
-    ("fill_m2", None),
-    ("p_wont_shed", "certainty"),
-)
 
 _VERDICTS = {
     "sheds": QT_TRANSLATE_NOOP("words", "sheds"),
@@ -385,21 +134,19 @@ def progress_text(words: str) -> str:
 
 def column_title(name: str) -> str:
     """Heading of a table column."""
-    return translate("words", _COLUMNS[name][0]) if name in _COLUMNS else name
+    return translate("words", column_of(name).title)
 
 
 def column_heading(name: str, system: str = METRIC) -> str:
-    """Return the title of a number with its unit, as "Edge drop, mm"."""
-    title = column_title(name)
-    if name.startswith("p_"):
-        return f"{title}, %"
-    unit = unit_of(column_unit(name), system).text
+    """Return the title of a column, of a number with its unit, as "Edge drop, mm"."""
+    column, title = column_of(name), column_title(name)
+    unit = column.shown(system).text if column.is_quantity else ""
     return f"{title}, {unit}" if unit else title
 
 
 def column_meaning(name: str) -> str:
-    """Return what a column holds, in a sentence; empty if there is nothing to say."""
-    return translate("words", _COLUMNS[name][1]) if name in _COLUMNS else ""
+    """Return what a column holds, in a sentence."""
+    return translate("words", column_of(name).meaning)
 
 
 def verdict_text(verdict: str) -> str:
@@ -479,15 +226,14 @@ def number_text(
     name: str, value: float, se: float, system: str = METRIC, *, with_unit: bool = True
 ) -> str:
     """Return a named number with its error, as a table shows it; a dash where it is unknown."""
-    if name.startswith("p_"):
+    column = column_of(name)
+    if column.is_chance:
         text = chance_text(value)
         return f"{text} %" if with_unit and text != DASH else text
     if not math.isfinite(value):
         return DASH
-    # Grades of a few tenths decide whether a ditch runs.
-    decimals = 2 if name in ("ditch_grade_pct", "grade_pct") else None
     return value_text(
-        value, column_unit(name), system, se=se, decimals=decimals, with_unit=with_unit
+        value, column.unit, system, se=se, decimals=column.decimals, with_unit=with_unit
     )
 
 

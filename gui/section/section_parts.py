@@ -19,9 +19,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.common.columns import CHECKED_NUMBERS, column_of
 from gui.drawing.section_figure import source_text
-from gui.look.units import error_column, from_shown, number, shown, unit_of
-from gui.look.words import CHECKED_NUMBERS, station_sentence
+from gui.look.units import from_shown, number, shown, unit_of
+from gui.look.words import station_sentence
 
 if TYPE_CHECKING:
     from analysis.study.sections import SectionSide, SectionView
@@ -206,17 +207,16 @@ class SideNumbers:
             "reason": side.reason,
         }
         for name, (value, se) in numbers.items():
-            row[name] = value
-            row[error_column(name)] = se
+            row |= {name: value, column_of(name).error: se}
         return cls(numbers, row)
 
     @classmethod
     def of_row(cls, row: dict[str, Any]) -> SideNumbers:
         """Take the numbers of a row of the station table."""
         numbers = {}
-        for name in ("required_slope_pct", *(name for name, _ in CHECKED_NUMBERS)):
+        for name in ("required_slope_pct", *CHECKED_NUMBERS):
             value = float(row.get(name, math.nan))
-            numbers[name] = (value, float(row.get(error_column(name), math.nan)))
+            numbers[name] = (value, float(row.get(column_of(name).error, math.nan)))
         return cls(numbers, row)
 
     def value(self, name: str) -> tuple[float, float]:

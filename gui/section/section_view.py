@@ -34,12 +34,12 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.common.columns import CHECKED_NUMBERS, column_of
 from analysis.common.errors import OutputError
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
 from gui.look.units import number, value_text
 from gui.look.words import (
-    CHECKED_NUMBERS,
     column_heading,
     column_meaning,
     finding_text,
@@ -376,7 +376,7 @@ class SectionView(QWidget):
         table.setColumnCount(len(heads))
         table.setHorizontalHeaderLabels(heads)
         table.setRowCount(len(CHECKED_NUMBERS) if own else 0)
-        for row, (name, limit) in enumerate(CHECKED_NUMBERS):
+        for row, name in enumerate(CHECKED_NUMBERS):
             if not own:
                 break
             head = QTableWidgetItem(column_heading(name, system))
@@ -390,7 +390,7 @@ class SectionView(QWidget):
                 if not math.isfinite(value):
                     item.setForeground(QColor(theme.palette()["muted"]))
                 table.setItem(row, column, item)
-            wanted = QTableWidgetItem(self._wanted(name, limit, own))
+            wanted = QTableWidgetItem(self._wanted(name, own))
             wanted.setForeground(QColor(theme.palette()["muted"]))
             table.setItem(row, len(heads) - 1, wanted)
         header = table.horizontalHeader()
@@ -405,7 +405,7 @@ class SectionView(QWidget):
             self.verdicts[side].setText(self._verdict_html(side, own[side]) if own else "")
             self.verdicts[side].setVisible(bool(own))
 
-    def _wanted(self, name: str, limit: str | None, own: list[Any]) -> str:
+    def _wanted(self, name: str, own: list[Any]) -> str:
         """Return what the limits ask of a number, in the row's unit."""
         system = self.model.units
 
@@ -417,7 +417,8 @@ class SectionView(QWidget):
             if texts[0] == texts[1]:
                 return self.tr("≥ {value}").format(value=texts[0])
             return self.tr("≥ {left} | {right}").format(left=texts[0], right=texts[1])
-        if limit is None:
+        limit = column_of(name).limit
+        if not limit:
             return ""
         limits = self.model.limits
         entry = limits[limit]

@@ -520,10 +520,11 @@ def same_stations(a: Loaded, b: Loaded) -> bool:
 
 def edit_table(edits: Mapping[Any, float]) -> Table:
     """Corrections as the table that `analysis` and the file hold."""
-    from analysis.findings.geopackage import EDIT_COLUMNS
+    from analysis.common.columns import EDIT_COLUMNS
+    from analysis.common.table import Table
 
     keys = list(edits)
-    return _table(
+    return Table.of(
         EDIT_COLUMNS,
         {
             "road": [key.road for key in keys],
@@ -550,10 +551,11 @@ def edits_of(table: Table) -> dict[Any, float]:
 
 def review_table(reviews: Mapping[tuple[str, ...], Any]) -> Table:
     """Reviews as the table that the file holds."""
-    from analysis.findings.geopackage import REVIEW_COLUMNS
+    from analysis.common.columns import REVIEW_COLUMNS
+    from analysis.common.table import Table
 
     keys = list(reviews)
-    return _table(
+    return Table.of(
         REVIEW_COLUMNS,
         {
             "kind": [key[0] for key in keys],
@@ -580,17 +582,6 @@ def reviews_of(table: Table) -> dict[tuple[str, ...], Any]:
         ): Review(str(table["state"][row]), str(table["reason"][row]), str(table["at"][row]))
         for row in range(len(table))
     }
-
-
-def _table(types: Mapping[str, str], values: Mapping[str, Sequence[Any]]) -> Table:
-    from analysis.common.table import Table
-
-    return Table(
-        {
-            name: np.array(values[name], dtype=object if kind == "str" else float)
-            for name, kind in types.items()
-        }
-    )
 
 
 def warm_up(progress: Progress) -> bool:

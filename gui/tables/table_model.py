@@ -22,15 +22,15 @@ from PySide6.QtCore import (
 )
 from PySide6.QtGui import QColor
 
+from analysis.common.columns import column_of
 from gui.look import theme
-from gui.look.units import DASH, METRIC, column_unit, number, unit_of
+from gui.look.units import DASH, METRIC
 from gui.look.words import (
     REVIEW_STATES,
-    chance_text,
     column_heading,
     column_meaning,
-    column_title,
     finding_text,
+    number_text,
     reach_sentence,
     review_text,
     side_text,
@@ -45,7 +45,6 @@ if TYPE_CHECKING:
     from analysis.common.table import Table
 
 __all__ = [
-    "MADE_UP",
     "PREPARE_ABOVE",
     "Condition",
     "Filter",
@@ -56,26 +55,11 @@ __all__ = [
 
 Index = QModelIndex | QPersistentModelIndex
 
-# Columns that are not in the table but made for the person.
-MADE_UP = ("sentence", "review")
-
 _TEXTS: Mapping[str, Callable[[str], str]] = {
     "verdict": verdict_text,
     "finding": finding_text,
     "treatment": treatment_text,
     "side": side_text,
-}
-_STATIONS = ("station_m", "from_m", "to_m")
-_ERRORS = {
-    "pavement_slope_pct": "pavement_slope_se",
-    "shoulder_slope_pct": "shoulder_slope_se",
-    "mean_slope_pct": "mean_slope_se",
-    "edge_drop_mm": "edge_drop_se",
-    "rut_mm": "rut_se",
-    "ridge_mm": "ridge_se",
-    "cut_m2": "cut_se",
-    "fill_m2": "fill_se",
-    "balance_m3": "balance_se",
 }
 _SEARCHED = ("road", "verdict", "finding", "treatment", "side", "reason")
 # Below this the first sort or search of a text column isn't felt; above it a worker prepares it.
@@ -169,7 +153,7 @@ class FindingsModel(QAbstractTableModel):
     kind
         "station" or "reach".
     columns
-        Names to show, of the table or of `MADE_UP`.
+        Names to show, of the table or of `analysis.common.columns.MADE_UP`.
     """
 
     def __init__(self, kind: str, columns: Sequence[str], parent: QObject | None = None) -> None:
@@ -457,8 +441,6 @@ class FindingsModel(QAbstractTableModel):
 
     def heading(self, name: str) -> str:
         """Title of a column with its unit."""
-        if name in MADE_UP or name in _STATIONS or name in _TEXTS or name in ("road", "reason"):
-            return column_title(name)
         return column_heading(name, self.system)
 
     def is_number(self, name: str) -> bool:
@@ -467,7 +449,7 @@ class FindingsModel(QAbstractTableModel):
             self._table is not None
             and name in self._table
             and self._table[name].dtype != object
-            and name not in _STATIONS
+            and not column_of(name).is_station
         )
 
     def flags(self, index: Index) -> Qt.ItemFlag:
@@ -480,7 +462,7 @@ class FindingsModel(QAbstractTableModel):
         if role in (_DISPLAY, _SPOKEN):
             return self.text(source, name)
         if role == _ALIGN:
-            return _RIGHT if name in _STATIONS or self.is_number(name) else _LEFT
+            return _LEFT if column_of(name).type == "str" else _RIGHT
         if role == _INK:
             return self._colour(source, name)
         if role == _TIP:
@@ -515,23 +497,14 @@ class FindingsModel(QAbstractTableModel):
         if self._table[name].dtype == object:
             return str(value) if value else DASH
         value = float(value)
-        if name in _STATIONS:
+        column = column_of(name)
+        if column.is_station:
             return station_words(value, self.station_style)
-        if not math.isfinite(value):
-            return DASH
-        if name.startswith("p_"):
-            return chance_text(value)
-        unit = unit_of(column_unit(name), self.system)
-        if name in ("edge_found", "kerb", "crowned", "ditch_blocked"):
+        if column.type == "bool" and math.isfinite(value):
             return self.tr("yes") if value else self.tr("no")
-        decimals = 0 if name == "length_m" else unit.decimals
-        text = number(value * unit.factor, decimals)
-        error = _ERRORS.get(name)
-        if with_error and error is not None and error in self._table:
-            se = float(self._table[error][source])
-            if math.isfinite(se):
-                text += f" ± {number(se * unit.factor, decimals)}"
-        return text
+        known = with_error and column.error in self._table
+        se = float(self._table[column.error][source]) if known else math.nan
+        return number_text(name, value, se, self.system, with_unit=False)
 
     def lines(
         self, rows: Sequence[int], columns: Sequence[str], *, headings: bool = True

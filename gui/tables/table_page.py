@@ -25,8 +25,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.common.columns import column_of
 from gui.look import theme
-from gui.look.units import column_unit, from_shown, unit_of
 from gui.look.words import (
     QT_TRANSLATE_NOOP,
     REVIEW_STATES,
@@ -142,7 +142,7 @@ class TablePage(QWidget):
         self.where_box.setAccessibleName(self.tr("Column to hold against a value"))
         self.where_box.addItem(self.tr("Any number"), "")
         for name in (*self.columns, *self.more):
-            if _is_number_name(name):
+            if column_of(name).is_quantity:
                 self.where_box.addItem(column_title(name), name)
                 self.where_box.setItemData(
                     self.where_box.count() - 1,
@@ -397,20 +397,16 @@ class TablePage(QWidget):
         for part in (self.how_box, self.value_box):
             self._parts[part].setVisible(bool(name))
         if name:
-            share = name.startswith("p_")
-            unit = unit_of(column_unit(name), self.model.units)
-            self.value_box.setSuffix(" %" if share else f" {unit.text}" if unit.text else "")
-            self.value_box.setDecimals(0 if share else max(unit.decimals, 1))
+            column = column_of(name)
+            unit = column.shown(self.model.units)
+            self.value_box.setSuffix(f" {unit.text}" if unit.text else "")
+            self.value_box.setDecimals(0 if column.is_chance else max(unit.decimals, 1))
 
     def _condition(self) -> Condition | None:
         name = self.where_box.currentData()
         if not name:
             return None
-        value = self.value_box.value()
-        if name.startswith("p_"):
-            value /= 100.0
-        else:
-            value = from_shown(value, column_unit(name), self.model.units)
+        value = self.value_box.value() / column_of(name).shown(self.model.units).factor
         return Condition(name, bool(self.how_box.currentData()), value)
 
     def _apply_filter(self) -> None:
@@ -656,12 +652,6 @@ class TablePage(QWidget):
             names.sort(key=everything.index)
         if names:
             self._set_columns(names)
-
-
-def _is_number_name(name: str) -> bool:
-    if name in ("station_m", "from_m", "to_m", "edge_found", "kerb"):
-        return False
-    return name == "loads" or name == "rank" or column_unit(name) != "1" or name.startswith("p_")
 
 
 def _with_road(columns: Sequence[str]) -> list[str]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QWidget
 
+from analysis.common.columns import REACH_COLUMNS, STATION_COLUMNS, Column
 from gui.look.words import station_words
 from gui.tables.table_page import KEYS, TablePage
 
@@ -34,16 +36,6 @@ _REACH_COLUMNS = (
     "review",
     "sentence",
 )
-_REACH_MORE = (
-    "road",
-    "p_wont_shed",
-    "required_slope_pct",
-    "import_t",
-    "haul_away_m3_loose",
-    "ditch_clean_m",
-    "severity",
-    "reason",
-)
 _STATION_COLUMNS = (
     "station_m",
     "side",
@@ -59,25 +51,11 @@ _STATION_COLUMNS = (
     "review",
     "sentence",
 )
-_STATION_MORE = (
-    "road",
-    "pavement_slope_pct",
-    "breakover_points",
-    "ridge_mm",
-    "rut_detectable_mm",
-    "pond_depth_mm",
-    "ditch_depth_m",
-    "cut_m2",
-    "fill_m2",
-    "grade_pct",
-    "shoulder_width_m",
-    "edge_offset_m",
-    "hinge_offset_m",
-    "edge_found",
-    "kerb",
-    "average_m",
-    "reason",
-)
+
+
+def _more(table: Mapping[str, Column], shown: Sequence[str]) -> tuple[str, ...]:
+    """Columns for people that a table can show beside those it opens with."""
+    return tuple(name for name, column in table.items() if column.title and name not in shown)
 
 
 class ReachTable(TablePage):
@@ -85,7 +63,7 @@ class ReachTable(TablePage):
 
     kind = "reach"
     columns = _REACH_COLUMNS
-    more = _REACH_MORE
+    more = _more(REACH_COLUMNS, _REACH_COLUMNS)
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(model, parent)
@@ -122,7 +100,7 @@ class StationTable(TablePage):
 
     kind = "station"
     columns = _STATION_COLUMNS
-    more = _STATION_MORE
+    more = _more(STATION_COLUMNS, _STATION_COLUMNS)
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(model, parent)

@@ -16,8 +16,9 @@ import numpy as np
 from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QApplication
 
+from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.table import Table
-from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Findings
+from analysis.findings.geopackage import Findings
 from gui.state import jobs
 from gui.state.model import WindowModel
 from gui.tables.tables import StationTable
@@ -31,10 +32,10 @@ def station_table(rows: int, roads: int = 8) -> Table:
     row = np.arange(rows)
     kind = rng.choice(4, rows, p=[0.6, 0.2, 0.15, 0.05])
     columns: dict[str, np.ndarray] = {}
-    for name, type_name in STATION_COLUMNS.items():
-        if type_name == "str":
+    for name, column in STATION_COLUMNS.items():
+        if column.type == "str":
             columns[name] = np.full(rows, "", dtype=object)
-        elif type_name == "bool":
+        elif column.type == "bool":
             columns[name] = (rng.random(rows) < 0.5).astype(float)
         else:
             columns[name] = rng.normal(3.0, 4.0, rows)

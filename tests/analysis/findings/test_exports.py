@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
+from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import LimitsError, OutputError, SettingsError
 from analysis.common.limits import default_limits, limits_to_toml
 from analysis.common.table import Table
@@ -21,7 +22,7 @@ from analysis.findings.exports import (
     write_gpx,
     write_sheets,
 )
-from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Findings
+from analysis.findings.geopackage import Findings
 from analysis.findings.sheet_text import to_html, to_markdown
 from analysis.findings.sheets import (
     limits_of,
@@ -38,14 +39,15 @@ N = 12
 
 
 def table(types, n, **given):
-    columns = {
-        name: np.full(n, "", dtype=object) if kind == "str" else np.full(n, np.nan)
-        for name, kind in types.items()
-    }
-    for name, value in given.items():
-        dtype = object if types.get(name) == "str" else float
-        columns[name] = np.broadcast_to(np.asarray(value, dtype=dtype), n).copy()
-    return Table(columns)
+    unknown = {name: "" if column.type == "str" else np.nan for name, column in types.items()}
+    values = {**unknown, **given}
+    return Table.of(
+        types,
+        {
+            name: np.broadcast_to(np.asarray(value, dtype=object), n)
+            for name, value in values.items()
+        },
+    )
 
 
 def make_findings(**run):
@@ -249,7 +251,7 @@ def test_csv_reads_back(tmp_path):
     assert float(rows[0]["longitude"]) == pytest.approx(15.0, abs=1e-7)
     assert (rows[5]["x"], rows[5]["longitude"]) == ("", "")
     for name, kind in STATION_COLUMNS.items():
-        if kind == "float":
+        if kind.type == "float":
             back = np.array([float(row[name] or "nan") for row in rows])
             np.testing.assert_allclose(back, made.stations[name], rtol=1e-6, atol=1e-6)
 

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2, norm
 
+from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import ReadingsError
 from analysis.common.limits import default_limits, limits_to_toml
 from analysis.common.table import Table
@@ -23,7 +24,7 @@ from analysis.findings.fieldcheck import (
     compare,
     report,
 )
-from analysis.findings.geopackage import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Findings
+from analysis.findings.geopackage import Findings
 from analysis.findings.readings import (
     Reading,
     expected_fall_mm,
@@ -35,7 +36,7 @@ GRAVEL = default_limits("gravel")
 
 
 def column(kind, n):
-    return np.full(n, "", dtype=object) if kind == "str" else np.full(n, np.nan)
+    return np.full(n, "", dtype=object) if kind.type == "str" else np.full(n, np.nan)
 
 
 def findings(n=6, roads=("Velmarrow Road",), **given):

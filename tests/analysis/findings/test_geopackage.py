@@ -7,19 +7,17 @@ import sqlite3
 import numpy as np
 import pytest
 
-from analysis.common.errors import Cancelled, OutputError
-from analysis.common.table import Table
-from analysis.findings import geopackage as findings_module
-from analysis.findings.geopackage import (
+from analysis.common.columns import (
     EDIT_COLUMNS,
     POND_COLUMNS,
     REACH_COLUMNS,
     REVIEW_COLUMNS,
     STATION_COLUMNS,
-    Findings,
-    read_findings,
-    write_findings,
 )
+from analysis.common.errors import Cancelled, OutputError
+from analysis.common.table import Table
+from analysis.findings import geopackage as findings_module
+from analysis.findings.geopackage import Findings, read_findings, write_findings
 
 UTM = (
     'PROJCS["WGS 84 / UTM zone 33N",GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,'
@@ -34,15 +32,15 @@ def _table(types, n, seed):
     rng = np.random.default_rng(seed)
     columns = {}
     for name, kind in types.items():
-        if kind == "str":
+        if kind.type == "str":
             columns[name] = np.array([f"{name} {i} é'" for i in range(n)], dtype=object)
-        elif kind == "bool":
+        elif kind.type == "bool":
             columns[name] = rng.integers(0, 2, n).astype(float)
-        elif kind == "int":
+        elif kind.type == "int":
             columns[name] = rng.integers(0, 99, n).astype(float)
         else:
             columns[name] = rng.normal(size=n)
-        if kind != "str" and n:
+        if kind.type != "str" and n:
             columns[name][0] = np.nan
     if n and "reason" in columns:
         columns["reason"][0] = ""

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from analysis.common.columns import EDIT_COLUMNS
 from analysis.common.errors import OutputError, RoadError
 from analysis.common.table import Table
 from analysis.corridor.values import Extras
-from analysis.findings.geopackage import EDIT_COLUMNS
 from analysis.road.roadline import make_road
 from analysis.study import screening
 from analysis.study.corrections import given_breaks, overrides_for
@@ -84,7 +84,7 @@ def test_edge_line_drawn_against_the_road(road):
 def _edits(*rows):
     return Table(
         {
-            name: np.array([row[i] for row in rows], dtype=object if kind == "str" else float)
+            name: np.array([row[i] for row in rows], dtype=object if kind.type == "str" else float)
             for i, (name, kind) in enumerate(EDIT_COLUMNS.items())
         }
     )

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.common.columns import REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
-from analysis.findings.geopackage import REACH_COLUMNS, STATION_COLUMNS
 from analysis.study.screening import rejudge
 from tests.builders.small_study import small_study
 

@@ -13,7 +13,6 @@ from gui.look.units import (
     METRIC,
     SYSTEMS,
     US,
-    column_unit,
     from_shown,
     number,
     shown,
@@ -74,24 +73,6 @@ def test_value_text_with_error() -> None:
 
 def test_number_never_shows_minus_zero() -> None:
     assert number(-0.04, 1) == "0.0"
-
-
-@pytest.mark.parametrize(
-    ("name", "unit"),
-    [
-        ("edge_drop_mm", "mm"),
-        ("edge_drop_se", "mm"),
-        ("shoulder_slope_se", "%"),
-        ("import_m3_loose", "m3"),
-        ("cut_m2", "m2"),
-        ("breakover_points", "points"),
-        ("station_m", "m"),
-        ("p_wont_shed", "1"),
-        ("loads", "count"),
-    ],
-)
-def test_column_unit_by_name(name: str, unit: str) -> None:
-    assert column_unit(name) == unit
 
 
 def test_unit_of_knows_the_unit_of_every_limit() -> None:

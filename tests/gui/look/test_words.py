@@ -88,3 +88,12 @@ def test_what_differs_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     assert said == "A: B: filling depressions, 3.5 m Mittel"
     assert words.progress_text("moor_2024.tif") == "moor_2024.tif"
     assert words.progress_text("") == ""
+
+
+def test_rank_is_explained_alike_everywhere() -> None:
+    """By what it is made of: severity, length and the pavement that drains over the reach."""
+    from gui.forms import help as help_panel
+
+    made_of = "how bad × how long × how much pavement drains over it"
+    assert made_of in words.column_meaning("rank")
+    assert any(made_of in term.text for term in help_panel.TERMS)

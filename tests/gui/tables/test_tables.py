@@ -15,8 +15,8 @@ from PySide6.QtCore import QItemSelectionModel, Qt
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QInputDialog, QWidget
 
+from analysis.common.columns import STATION_COLUMNS
 from analysis.common.table import Table
-from analysis.findings.geopackage import STATION_COLUMNS
 from gui.look.words import reach_sentence, station_sentence
 from gui.state.model import WindowModel
 from gui.tables.rows_view import RowsView
@@ -40,7 +40,7 @@ def station_rows(n: int, seed: int = 1) -> Table:
     kind = rng.integers(0, 4, n)
     columns: dict[str, np.ndarray] = {}
     for name, kind_name in STATION_COLUMNS.items():
-        columns[name] = texts([""] * n) if kind_name == "str" else rng.normal(0.0, 5.0, n)
+        columns[name] = texts([""] * n) if kind_name.type == "str" else rng.normal(0.0, 5.0, n)
     columns["road"] = texts(["Fernhollow Road"] * n)
     columns["side"] = texts([("left", "right")[i % 2] for i in range(n)])
     columns["station_m"] = columns["distance_m"] = (np.arange(n) // 2) * 10.0

@@ -1,0 +1,333 @@
+"""Every column of the findings: name, type, unit, heading, meaning and how it is written.
+
+Names and units are a contract with other programs: columns may be added, never renamed. The
+GeoPackage, the exports, the window's tables and tool tips, the units and README's table come
+from here. Headings and meanings are short English that the window translates.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from analysis.common.units import METRIC, Unit, unit_of
+
+__all__ = [
+    "CHECKED_NUMBERS",
+    "EDIT_COLUMNS",
+    "FIRST_LATER",
+    "MADE_UP",
+    "POND_COLUMNS",
+    "REACH_COLUMNS",
+    "REVIEW_COLUMNS",
+    "RUN_COLUMNS",
+    "STATION_COLUMNS",
+    "TABLES",
+    "Column",
+    "column_of",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of the findings.
+
+    Attributes
+    ----------
+    name : str
+        As it stands in the file.
+    unit : str
+        Of what is stored, as in `analysis.common.units`; "1" for plain numbers and texts.
+    title : str
+        Heading for people; empty for a column that is only for programs.
+    meaning : str
+        What it holds, in a sentence.
+    type : {"float", "int", "bool", "str"}
+        Type in the file. In a `Table` all but texts are float, NaN unknown.
+    error : str
+        Name of the column with its standard error; empty if there is none.
+    decimals : int, optional
+        Where those of its unit won't do.
+    limit : str
+        Name of the limit that it is held against; empty if there is none.
+    is_station : bool
+        Whether it is a label along the road, written as 2+340.
+    """
+
+    name: str
+    unit: str
+    title: str
+    meaning: str
+    type: str = "float"
+    error: str = ""
+    decimals: int | None = None
+    limit: str = ""
+    is_station: bool = False
+
+    @property
+    def is_chance(self) -> bool:
+        """Whether it is a probability, shown in percent."""
+        return self.name.startswith("p_")
+
+    def shown(self, system: str = METRIC) -> Unit:
+        """Return how a person reads it in a unit system."""
+        if self.is_chance:
+            return Unit("%", 100.0, 0)
+        unit = unit_of(self.unit, system)
+        return unit if self.decimals is None else replace(unit, decimals=self.decimals)
+
+    @property
+    def is_quantity(self) -> bool:
+        """Whether it is a number to hold against another: no label, text, or yes and no."""
+        return self.type in ("float", "int") and not self.is_station
+
+
+def _text(name: str, title: str, meaning: str) -> Column:
+    return Column(name, "1", title, meaning, type="str")
+
+
+def _flag(name: str, title: str, meaning: str) -> Column:
+    return Column(name, "1", title, meaning, type="bool")
+
+
+def _station(name: str, title: str, meaning: str) -> Column:
+    return Column(name, "m", title, meaning, is_station=True)
+
+
+def _error(of: Column) -> Column:
+    return Column(of.error, of.unit, "", f"One standard error of {of.name}.")
+
+
+# Left to stand as the table that it is.
+# fmt: off
+_COLUMNS = (
+    _text("road", "Road", "Name of the centreline."),
+    _station("station_m", "Station",
+        "Distance along the centreline from its start, as it is labelled."),
+    _text("side", "Side", "Left or right, looking up-station."),
+    Column("edge_offset_m", "m", "Edge offset",
+        "Pavement edge from the given centreline, right positive."),
+    _flag("edge_found", "Edge found",
+        "Whether the terrain shows the edge; otherwise the nominal width is used."),
+    Column("hinge_offset_m", "m", "Hinge offset",
+        "Outer break of the shoulder from the given centreline, right positive."),
+    Column("pavement_slope_pct", "%", "Pavement slope",
+        "Cross slope of the pavement; positive falls outward, away from the crown.",
+        error="pavement_slope_se"),
+    Column("shoulder_slope_pct", "%", "Shoulder slope",
+        "Cross slope of the shoulder between edge and hinge; positive falls outward.",
+        error="shoulder_slope_se"),
+    Column("required_slope_pct", "%", "Required slope",
+        "Least cross slope that the limits ask for here: steeper than the pavement, never less "
+        "than the surface needs, within the breakover limit on the high side of a curve."),
+    Column("edge_drop_mm", "mm", "Edge drop",
+        "Pavement plane minus shoulder plane at the edge: positive where the shoulder is lower, "
+        "negative where it stands high and holds water.",
+        error="edge_drop_se", limit="edge_drop_mm"),
+    Column("rut_mm", "mm", "Rut",
+        "Largest gap under a straightedge laid across.", error="rut_se", limit="rut_mm"),
+    Column("ridge_mm", "mm", "Ridge",
+        "Largest rise above a straightedge laid across.", error="ridge_se", limit="ridge_mm"),
+    Column("retained_mm", "mm", "Retained depth",
+        "Depth of water that the cross-section holds before it spills.", limit="retained_mm"),
+    Column("pond_depth_mm", "mm", "Pond depth",
+        "Deepest water that the ground holds here when it may also escape along the road."),
+    Column("ditch_depth_m", "m", "Ditch depth",
+        "Ditch invert below the pavement edge.", limit="ditch_least_depth_m"),
+    Column("ditch_grade_pct", "%", "Ditch grade",
+        "Slope of the ditch invert along the road; positive falls up-station.",
+        decimals=2, limit="ditch_least_grade_pct"),
+    Column("cut_m2", "m2", "Cut", "Area of ground above the target line.", error="cut_se"),
+    Column("fill_m2", "m2", "Fill",
+        "Area of ground missing below the target line.", error="fill_se"),
+    Column("p_wont_shed", "1", "Chance it won't shed",
+        "Probability that water stays, by what was measured here, its errors, and what the rest "
+        "of the road is like.", limit="certainty"),
+    _text("verdict", "Verdict",
+        "Sheds, won't shed, can't tell (the error is too large to say) or no data. Unknown never "
+        "counts as sheds."),
+    _text("reason", "Reason", "Why, with the numbers behind it."),
+    _text("finding", "Finding", "What is most likely wrong here, if anything."),
+    Column("p_drop", "1", "", "Probability that the edge drops by more than the limit."),
+    Column("p_high", "1", "", "Probability that the shoulder stands higher than the limit."),
+    Column("p_rut", "1", "", "Probability that a rut or ridge is deeper than the limit."),
+    Column("edge_se_m", "m", "", "One standard error of edge_offset_m."),
+    _text("edge_source", "", "Where the edge comes from: nominal, found or given."),
+    _text("hinge_source", "", "Where the hinge comes from: nominal, found or given."),
+    Column("ditch_offset_m", "m", "", "Ditch invert from the given centreline, right positive."),
+    Column("shoulder_width_m", "m", "Shoulder width", "From the pavement edge to the hinge."),
+    Column("rut_detectable_mm", "mm", "Rut that can be seen",
+        "Shallowest rut that this grid can show here."),
+    Column("grade_pct", "%", "Grade",
+        "Slope along the road at the pavement edge; positive rises up-station.", decimals=2),
+    Column("foreslope_pct", "%", "",
+        "Slope of the ground outside the hinge; positive falls outward."),
+    Column("breakover_points", "points", "Breakover",
+        "Shoulder cross slope minus pavement cross slope, in percentage points.",
+        limit="breakover_most_points"),
+    Column("edge_z_m", "m", "", "Height of the pavement edge, in metres."),
+    Column("average_m", "m", "Averaged over", "Length of road behind one measurement."),
+    Column("distance_m", "m", "",
+        "Distance along the centreline from its start, whatever its labels."),
+    _flag("kerb", "Kerb", "A kerb stands at the edge: its height isn't judged."),
+    _flag("crowned", "", "Whether the pavement falls both ways from its crown."),
+    _flag("ditch_blocked", "",
+        "Whether the ditch needs cleaning: dammed, or filled up to less than the least depth."),
+    _station("from_m", "From", "Station where the reach begins."),
+    _station("to_m", "To", "Station where the reach ends."),
+    _text("treatment", "Treatment",
+        "Reshape where the shoulder's own material is enough, replenish where it isn't; with or "
+        "without cleaning the ditch."),
+    Column("length_m", "m", "Length", "Length of the reach along the road.", decimals=0),
+    Column("mean_slope_pct", "%", "Mean slope",
+        "Mean cross slope of the shoulder.", error="mean_slope_se"),
+    Column("worst_drop_mm", "mm", "Worst edge drop", "Edge drop furthest from flush."),
+    Column("cut_m3", "m3", "Cut", "Volume above the target line, as it lies (bank)."),
+    Column("fill_m3", "m3", "Fill", "Volume missing below the target line, compacted."),
+    Column("balance_m3", "m3", "Balance",
+        "Material that can be had from the reach minus what it needs, compacted.",
+        error="balance_se"),
+    Column("import_m3_loose", "m3", "Import, loose",
+        "New material to bring in, loose, as it is on the truck."),
+    Column("loads", "count", "Loads", "Truck loads of new material."),
+    Column("rank", "count", "Rank",
+        "1 is most urgent: how bad × how long × how much pavement drains over it.", type="int"),
+    Column("import_t", "t", "Import", "New material to bring in, by mass."),
+    Column("haul_away_m3_loose", "m3", "Haul away, loose",
+        "Surplus to take away, loose, as it is on the truck."),
+    Column("ditch_clean_m", "m", "Ditch to clean", "Length of ditch to clean."),
+    Column("p_replenish", "1", "", "Probability that the reach needs new material."),
+    Column("severity", "1", "Severity", "How far beyond the limits, on a scale without unit."),
+    Column("first_index", "count", "",
+        "Number of the first station of the reach on its road, from 0.", type="int"),
+    Column("last_index", "count", "",
+        "Number of the last station of the reach on its road, from 0.", type="int"),
+    Column("depth_mm", "mm", "", "Greatest depth of the pond; unknown where it may hold none."),
+    Column("area_m2", "m2", "", "Area of the pond."),
+    Column("volume_m3", "m3", "", "Water that the pond holds."),
+    _text("where", "", "What holds most of its water: pavement, shoulder, ditch or beyond."),
+    _station("spill_station_m", "", "Station where the pond spills."),
+    Column("spill_offset_m", "m", "",
+        "Where it spills, from the given centreline, right positive."),
+    _flag("certain", "", "Whether it holds water whatever holes and culverts hide."),
+    _text("doubt", "", "Why it isn't certain; empty where it is."),
+    _text("what", "", "What was corrected: edge or hinge."),
+    Column("u_m", "m", "", "Distance outward that a person gave it."),
+    _text("kind", "", "Whether a station or a reach was reviewed."),
+    _text("state", "", "To check, agreed or rejected."),
+    _text("at", "", "When, as ISO 8601."),
+)
+_RUN = (
+    _text("made", "", "When it was screened, as ISO 8601."),
+    _text("vergeline", "", "Version of Vergeline."),
+    _text("python", "", "Version of Python."),
+    _text("numpy", "", "Version of numpy."),
+    _text("terrain", "", "File of the terrain grid."),
+    _text("terrain_checksum", "", "Its SHA-256."),
+    _text("crs_wkt", "", "Coordinate system of the grid and of all geometry here, as WKT."),
+    Column("cell_m", "m", "", "Cell size of the grid."),
+    Column("vertical_unit_m", "m", "", "Length of the grid's unit of height."),
+    _text("vertical_unit_source", "", "How that unit is known."),
+    _text("warped_to", "", "Coordinate system that a grid in degrees was warped to."),
+    _text("centreline", "", "File of the centrelines."),
+    _text("centreline_checksum", "", "Its SHA-256."),
+    _text("centreline_layer", "", "Layer that was read."),
+    _text("centreline_crs", "", "Its coordinate system, where a person gave it."),
+    _text("name_field", "", "Field with the names of roads, where a person gave it."),
+    _flag("use_measures", "", "Whether stations come from the lines' own measures."),
+    _text("crs_given", "", "The grid's coordinate system, where a person gave it."),
+    _text("vertical_unit", "", "The grid's unit of height, where a person gave it."),
+    Column("start_m", "m", "", "Station of the start, where lines have no measures."),
+    _flag("reverse", "", "Whether roads run against the direction they were drawn in."),
+    _text("mask", "", "File of areas that aren't shoulder."),
+    _text("edges", "", "File of pavement edges."),
+    _text("widths", "", "File of widths by station."),
+    _text("culverts", "", "File of culverts."),
+    _text("limits_file", "", "File that the limits were read from."),
+    _text("roads", "", "Names of the roads."),
+    Column("length_m", "m", "", "Length of all roads."),
+    Column("stations", "count", "", "How many stations were measured on each side.", type="int"),
+    Column("noise_median_m", "m", "", "Median noise of heights."),
+    _text("noise_source", "", "Where the noise comes from: estimated or given."),
+    _text("resolving", "", "What the grid can tell on each road."),
+    _text("settings", "", "Settings of the screening, as JSON."),
+    _text("surface", "", "Surface of the shoulders: gravel, earth or turf."),
+    _text("limits", "", "Every limit with its source, as TOML."),
+    Column("seconds", "s", "", "How long the screening took."),
+)
+# Columns that no file holds but the window makes for the person.
+MADE_UP = (
+    _text("sentence", "In words", "The finding in one sentence, with its numbers."),
+    _text("review", "Review", "The reviewer's view: to check, agreed, or rejected with a reason."),
+)
+# fmt: on
+
+_BY_NAME = {column.name: column for column in (*_COLUMNS, *MADE_UP)}
+_BY_NAME.update({column.error: _error(column) for column in _COLUMNS if column.error})
+
+
+def _table(names: str) -> Mapping[str, Column]:
+    return {name: _BY_NAME[name] for name in names.split()}
+
+
+STATION_COLUMNS = _table("""
+    road station_m side edge_offset_m edge_found hinge_offset_m pavement_slope_pct
+    pavement_slope_se shoulder_slope_pct shoulder_slope_se required_slope_pct edge_drop_mm
+    edge_drop_se rut_mm ridge_mm retained_mm pond_depth_mm ditch_depth_m ditch_grade_pct cut_m2
+    fill_m2 p_wont_shed verdict reason finding p_drop p_high p_rut edge_se_m edge_source
+    hinge_source ditch_offset_m shoulder_width_m rut_se ridge_se rut_detectable_mm grade_pct
+    foreslope_pct breakover_points edge_z_m average_m cut_se fill_se distance_m kerb crowned
+    ditch_blocked
+""")
+REACH_COLUMNS = _table("""
+    road side from_m to_m finding treatment verdict length_m mean_slope_pct worst_drop_mm cut_m3
+    fill_m3 balance_m3 balance_se import_m3_loose loads rank reason mean_slope_se
+    required_slope_pct p_wont_shed import_t haul_away_m3_loose ditch_clean_m p_replenish
+    severity first_index last_index
+""")
+POND_COLUMNS = _table("""
+    road depth_mm area_m2 volume_m3 side where station_m spill_station_m spill_offset_m certain
+    doubt
+""")
+EDIT_COLUMNS = _table("road distance_m side what u_m")
+REVIEW_COLUMNS: Mapping[str, Column] = {
+    **_table("kind road side from_m to_m state reason at"),
+    "reason": _text("reason", "", "Why, in the reviewer's words."),
+}
+RUN_COLUMNS: Mapping[str, Column] = {column.name: column for column in _RUN}
+
+TABLES: Mapping[str, Mapping[str, Column]] = {
+    "stations": STATION_COLUMNS,
+    "reaches": REACH_COLUMNS,
+    "ponds": POND_COLUMNS,
+    "edits": EDIT_COLUMNS,
+    "reviews": REVIEW_COLUMNS,
+    "run": RUN_COLUMNS,
+}
+# The columns before these are the contract: a file without them is refused. A file without the
+# later ones was written by an older version and reads as unknown there.
+FIRST_LATER: Mapping[str, str] = {
+    "stations": "finding",
+    "reaches": "mean_slope_se",
+    "ponds": "where",
+}
+# Numbers of a section in the order a reviewer checks them.
+CHECKED_NUMBERS = (
+    "shoulder_slope_pct",
+    "pavement_slope_pct",
+    "breakover_points",
+    "edge_drop_mm",
+    "rut_mm",
+    "ridge_mm",
+    "retained_mm",
+    "shoulder_width_m",
+    "grade_pct",
+    "ditch_depth_m",
+    "ditch_grade_pct",
+    "cut_m2",
+    "fill_m2",
+    "p_wont_shed",
+)
+
+
+def column_of(name: str) -> Column:
+    """Return the column called `name`; KeyError if the findings have none."""
+    return _BY_NAME[name]
