@@ -442,7 +442,7 @@ class _Kerbs:
 
 
 def _find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> _Kerbs:
-    from analysis.shoulder.step_kernels import find_steps
+    from analysis.shoulder.step_kernels import Profiles, Rises, find_steps
 
     c, b = road.cell_m, road.s.size
     # so many blocks together that a height is known to about 12 mm
@@ -456,10 +456,8 @@ def _find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> _
     sharp = int(np.searchsorted(_WIDTHS, max(SHARP_M, c) + 1e-9))
     found = np.full((b, 5 + _WIDTHS.size), np.nan)
     limit = road.width + 2.0
-    find_steps(
-        count, x, r, float(road.x[0]), BIN_M, limit, road.width, road.box, _WIDTHS, KERB_ON_M,
-        max(sigma_m, 1e-3), sharp, found,
-    )  # fmt: skip
+    profiles = Profiles(count, x, r, float(road.x[0]), BIN_M, limit, road.width, road.box)
+    find_steps(profiles, Rises(_WIDTHS, sharp, KERB_ON_M, max(sigma_m, 1e-3)), found)
     place, height, se, foot, behind = found[:, :5].T
     # the rise is judged along some length of road: a single section is too noisy for it
     misfit = moving_sums(np.nan_to_num(found[:, 5:]), round(KERB_RUN_M / road.length_m)) / rows

@@ -5,19 +5,92 @@ The functions compute and check nothing: `analysis.shoulder.not_shoulder` prepar
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["find_steps"]
+__all__ = ["Profiles", "Rises", "find_steps"]
 
 # Columns of a fit: level, slope, rise, and a kink where the rise ends.
 _COLUMNS = 4
 _INSIDE_M = 1.5
 _OUTSIDE_M = 1.2
 _BEHIND_M = 0.7
+
+
+class Profiles(NamedTuple):
+    """Averaged sections of b blocks of road.
+
+    Attributes
+    ----------
+    count, x, r : (b, k)
+        Cells in each bin, their mean place outward from the edge, and their mean height over
+        the pavement's plane.
+    first_x, bin_m : float
+        Middle of the first bin, width of a bin.
+    limit_x : (b,)
+        How far out a step is looked for.
+    hinge_x : (b,)
+        Where the shoulder or verge ends, as far as is known: what lies beyond falls away.
+    box : (b, 2)
+        Box widths of a cell across the road, wider one first, neither of them zero.
+    """
+
+    count: Any
+    x: Any
+    r: Any
+    first_x: float
+    bin_m: float
+    limit_x: Any
+    hinge_x: Any
+    box: Any
+
+
+class Rises(NamedTuple):
+    """What passes for a rise.
+
+    Attributes
+    ----------
+    widths : (v,)
+        Widths tried, ascending, the first zero.
+    sharp : int
+        So many of the widths count as sharp.
+    least_m : float
+        Rises smaller than this don't count.
+    sigma_m : float
+        Noise of a cell.
+    """
+
+    widths: Any
+    sharp: int
+    least_m: float
+    sigma_m: float
+
+
+class _Section(NamedTuple):
+    """One block's bins, its cells' box widths, and how far about a place is looked."""
+
+    count: Any
+    x: Any
+    r: Any
+    wide: float
+    narrow: float
+    smear: float
+    half: float
+    inside: float
+    outside: float
+
+
+class _Algebra(NamedTuple):
+    """Normal equations of a fit, what they give, and a row of the design."""
+
+    normal: Any
+    right: Any
+    beta: Any
+    inverse: Any
+    row: Any
 
 
 @compiled
@@ -87,161 +160,166 @@ def _solve(normal: Any, right: Any, out: Any, inverse: Any) -> bool:
 
 
 @compiled
-def find_steps(
-    count: Any,
-    x: Any,
-    r: Any,
-    first_x: float,
-    bin_m: float,
-    limit_x: Any,
-    hinge_x: Any,
-    box: Any,
-    widths: Any,
-    least_m: float,
-    sigma: float,
-    sharp: int,
-    found: Any,
-) -> None:
+def _section(profiles: Profiles, i: int) -> _Section:
+    wide, narrow = profiles.box[i, 0], profiles.box[i, 1]
+    # at least one row of cells before and behind a place, and two for a slope
+    return _Section(
+        profiles.count[i],
+        profiles.x[i],
+        profiles.r[i],
+        wide,
+        narrow,
+        0.5 * (wide + narrow),
+        max(0.5, wide),
+        max(_INSIDE_M, 2.0 * wide),
+        max(_OUTSIDE_M, 1.5 * wide),
+    )
+
+
+@compiled
+def _height_behind(section: _Section, place: float) -> float:
+    """How much higher the ground lies behind a place than before it; -1 unknown."""
+    smear, half = section.smear, section.half
+    before = after = 0.0
+    n_before = n_after = 0.0
+    for q in range(section.x.size):
+        n = section.count[q]
+        if n <= 0.0:
+            continue
+        d = section.x[q] - place
+        if -smear - half <= d <= -smear:
+            before += n * section.r[q]
+            n_before += n
+        elif smear <= d <= smear + half:
+            after += n * section.r[q]
+            n_after += n
+    if n_before > 0.0 and n_after > 0.0 and before / n_before > -0.15:
+        return after / n_after - before / n_before
+    return -1.0
+
+
+@compiled
+def _misfit(
+    section: _Section,
+    place: float,
+    outer: float,
+    at: float,
+    width: float,
+    sigma_m: float,
+    algebra: _Algebra,
+) -> float:
+    """Misfit of a rise at a place near `place`, in units of the noise; inf where none fits."""
+    normal, right, beta, inverse, row = algebra
+    for a in range(_COLUMNS):
+        right[a] = 0.0
+        for b in range(_COLUMNS):
+            normal[a, b] = 0.0
+    total = 0.0
+    for q in range(section.x.size):
+        n = section.count[q]
+        if n <= 0.0:
+            continue
+        d = section.x[q] - place
+        if d < -section.inside - section.smear or section.x[q] > outer:
+            continue
+        d = section.x[q] - at
+        row[0] = 1.0
+        row[1] = d
+        row[2] = _rise(d, width, section.wide, section.narrow)
+        row[3] = max(d - 0.5 * width, 0.0)
+        y = section.r[q]
+        total += n * y * y
+        for a in range(_COLUMNS):
+            right[a] += n * row[a] * y
+            for b in range(_COLUMNS):
+                normal[a, b] += n * row[a] * row[b]
+    for a in range(_COLUMNS):
+        normal[a, a] += 1e-9 * (1.0 + normal[a, a])
+    # before looking: the pavement goes on as its plane, give or take 1 in 50, and the ground
+    # behind a rise may bend by 1 in 10 either way
+    normal[1, 1] += (sigma_m / 0.02) ** 2
+    normal[3, 3] += (sigma_m / 0.1) ** 2
+    if not _solve(normal, right, beta, inverse):
+        return np.inf
+    for a in range(_COLUMNS):
+        total -= beta[a] * right[a]
+    return float(total / (sigma_m * sigma_m))
+
+
+@compiled
+def _fit_rises(
+    section: _Section, rises: Rises, place: float, outer: float, algebra: _Algebra, found: Any
+) -> bool:
+    """Fit rises of all widths near a place; False where the best sharp one is too small."""
+    beta = algebra.beta
+    least = np.inf
+    for v in range(rises.widths.size):
+        width = rises.widths[v]
+        lowest = np.inf
+        for shift in range(-5, 6):
+            at = place + 0.1 * shift
+            misfit = _misfit(section, place, outer, at, width, rises.sigma_m, algebra)
+            if misfit < lowest:
+                lowest = misfit
+                if v < rises.sharp and misfit < least:
+                    least = misfit
+                    found[0] = at
+                    found[1] = beta[2]
+                    found[2] = rises.sigma_m * np.sqrt(max(algebra.inverse[2, 2], 0.0))
+                    found[3] = beta[0]
+                    top = beta[0] + beta[1] * 0.5 * width + beta[2]
+                    found[4] = top + _BEHIND_M * (beta[1] + beta[3])
+        found[5 + v] = lowest
+    return bool(np.isfinite(least) and found[1] >= rises.least_m)
+
+
+@compiled
+def find_steps(profiles: Profiles, rises: Rises, found: Any) -> None:
     """Find the innermost step up of each section and fit it with rises of several widths.
 
     Parameters
     ----------
-    count, x, r : (b, k)
-        Cells in each bin, their mean place outward from the edge, and their mean height over
-        the pavement's plane.
-    first_x, bin_m : float
-        Middle of the first bin, width of a bin.
-    limit_x : (b,)
-        How far out a step is looked for.
-    hinge_x : (b,)
-        Where the shoulder or verge ends, as far as is known: what lies beyond falls away.
-    box : (b, 2)
-        Box widths of a cell across the road, wider one first, neither of them zero.
-    widths : (v,)
-        Widths of the rises tried, ascending, the first zero.
-    least_m : float
-        Rises smaller than this don't count.
-    sigma : float
-        Noise of a cell.
-    sharp : int
-        So many of the widths count as sharp.
+    profiles : Profiles
+    rises : Rises
     found : (b, 5 + v)
         Place of the best sharp rise, its height and the standard error of that, height of its
         foot over the pavement's plane, and height over that plane 0.7 m behind its top; then
         the misfit of the best rise of each width in units of the noise, over the least
         of them. NaN where there is none.
     """
-    blocks, bins = count.shape
+    blocks, bins = profiles.count.shape
+    first_x, bin_m = profiles.first_x, profiles.bin_m
     rise = np.empty(bins)
-    beta = np.empty(_COLUMNS)
-    inverse = np.empty((_COLUMNS, _COLUMNS))
-    normal = np.empty((_COLUMNS, _COLUMNS))
-    right = np.empty(_COLUMNS)
-    row = np.empty(_COLUMNS)
+    p = _COLUMNS
+    algebra = _Algebra(np.empty((p, p)), np.empty(p), np.empty(p), np.empty((p, p)), np.empty(p))
     for i in range(blocks):
-        for j in range(found.shape[1]):
-            found[i, j] = np.nan
-        wide, narrow = box[i, 0], box[i, 1]
-        smear = 0.5 * (wide + narrow)
-        # at least one row of cells before and behind a place, and two for a slope
-        half = max(0.5, wide)
-        inside = max(_INSIDE_M, 2.0 * wide)
-        outside = max(_OUTSIDE_M, 1.5 * wide)
-        # how much higher the ground lies behind each place than before it
+        section = _section(profiles, i)
+        smear = section.smear
         for k in range(bins):
-            rise[k] = -1.0
             place = first_x + k * bin_m
-            if place < -1.0 or place > limit_x[i]:
-                continue
-            before = after = 0.0
-            n_before = n_after = 0.0
-            for q in range(bins):
-                if count[i, q] <= 0.0:
-                    continue
-                d = x[i, q] - place
-                if -smear - half <= d <= -smear:
-                    before += count[i, q] * r[i, q]
-                    n_before += count[i, q]
-                elif smear <= d <= smear + half:
-                    after += count[i, q] * r[i, q]
-                    n_after += count[i, q]
-            if n_before > 0.0 and n_after > 0.0 and before / n_before > -0.15:
-                rise[k] = after / n_after - before / n_before
+            looked = -1.0 <= place <= profiles.limit_x[i]
+            rise[k] = _height_behind(section, place) if looked else -1.0
+        found[i] = np.nan
         taken = False
         for k in range(bins):
-            if taken or rise[k] < 0.6 * least_m:
+            # a rise that turns out to be none gives way to one farther out
+            if taken or rise[k] < 0.6 * rises.least_m:
                 continue
             # the highest rise within reach of this one's foot
             best = k
-            for q in range(k, min(bins, k + int(np.ceil((smear + half) / bin_m)) + 1)):
+            for q in range(k, min(bins, k + int(np.ceil((smear + section.half) / bin_m)) + 1)):
                 if rise[q] > rise[best]:
                     best = q
             place = first_x + best * bin_m
             # the fall beyond the hinge, smeared inward, isn't part of what stands behind the rise
-            outer = place + outside + smear
-            if hinge_x[i] > place:
-                outer = min(outer, max(hinge_x[i] - 0.5 * smear, place + 0.5 + smear))
-            least = np.inf
-            for v in range(widths.size):
-                lowest = np.inf
-                for shift in range(-5, 6):
-                    at = place + 0.1 * shift
-                    for a in range(_COLUMNS):
-                        right[a] = 0.0
-                        for b in range(_COLUMNS):
-                            normal[a, b] = 0.0
-                    total = 0.0
-                    for q in range(bins):
-                        n = count[i, q]
-                        if n <= 0.0:
-                            continue
-                        d = x[i, q] - place
-                        if d < -inside - smear or x[i, q] > outer:
-                            continue
-                        d = x[i, q] - at
-                        row[0] = 1.0
-                        row[1] = d
-                        row[2] = _rise(d, widths[v], wide, narrow)
-                        row[3] = max(d - 0.5 * widths[v], 0.0)
-                        y = r[i, q]
-                        total += n * y * y
-                        for a in range(_COLUMNS):
-                            right[a] += n * row[a] * y
-                            for b in range(_COLUMNS):
-                                normal[a, b] += n * row[a] * row[b]
-                    for a in range(_COLUMNS):
-                        normal[a, a] += 1e-9 * (1.0 + normal[a, a])
-                    # before looking: the pavement goes on as its plane, give or take 1 in 50,
-                    # and the ground behind a rise may bend by 1 in 10 either way
-                    normal[1, 1] += (sigma / 0.02) ** 2
-                    normal[3, 3] += (sigma / 0.1) ** 2
-                    if not _solve(normal, right, beta, inverse):
-                        continue
-                    misfit = total
-                    for a in range(_COLUMNS):
-                        misfit -= beta[a] * right[a]
-                    misfit /= sigma * sigma
-                    if misfit < lowest:
-                        lowest = misfit
-                        if v < sharp and misfit < least:
-                            least = misfit
-                            found[i, 0] = at
-                            found[i, 1] = beta[2]
-                            found[i, 2] = sigma * np.sqrt(max(inverse[2, 2], 0.0))
-                            found[i, 3] = beta[0]
-                            top = beta[0] + beta[1] * 0.5 * widths[v] + beta[2]
-                            found[i, 4] = top + _BEHIND_M * (beta[1] + beta[3])
-                found[i, 5 + v] = lowest
-            if not np.isfinite(least):
-                continue
-            # a rise that turns out to be none gives way to one farther out
-            taken = found[i, 1] >= least_m
+            outer = place + section.outside + smear
+            hinge = profiles.hinge_x[i]
+            if hinge > place:
+                outer = min(outer, max(hinge - 0.5 * smear, place + 0.5 + smear))
+            taken = _fit_rises(section, rises, place, outer, algebra, found[i])
         if not taken:
-            for j in range(found.shape[1]):
-                found[i, j] = np.nan
+            found[i] = np.nan
             continue
-        least = found[i, 5]
-        for v in range(1, widths.size):
-            least = min(least, found[i, 5 + v])
-        for v in range(widths.size):
+        least = found[i, 5:].min()
+        for v in range(rises.widths.size):
             found[i, 5 + v] -= least

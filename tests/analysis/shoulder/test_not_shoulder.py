@@ -263,7 +263,7 @@ def test_a_short_step_is_no_kerb():
 @pytest.mark.parametrize("width_m", [0.0, 0.35, 0.7])
 def test_the_fit_of_a_rise_is_exact(width_m):
     """A smeared rise of known place, height and width comes back, and fits best at its width."""
-    from analysis.shoulder.step_kernels import find_steps
+    from analysis.shoulder.step_kernels import Profiles, Rises, find_steps
 
     box = np.array([[0.43, 0.25]])
     x = np.arange(-3.0, 5.0, 0.25) + 0.125
@@ -276,10 +276,11 @@ def test_the_fit_of_a_rise_is_exact(width_m):
     r = height * rise - 0.03 * np.maximum(x - at - 0.5 * width_m, 0.0) + 0.004 * x
     found = np.full((1, 8), np.nan)
     widths = np.array([0.0, 0.35, 0.7])
-    find_steps(
-        np.full((1, x.size), 10.0), x[None], r[None], x[0], 0.25, np.array([3.5]),
-        np.array([9.0]), box, widths, 0.05, 0.01, 3, found,
+    profiles = Profiles(
+        *(np.full((1, x.size), 10.0), x[None], r[None]), x[0], 0.25,
+        *(np.array([3.5]), np.array([9.0]), box),
     )  # fmt: skip
+    find_steps(profiles, Rises(widths, 3, 0.05, 0.01), found)
     place, high, _, foot, behind = found[0, :5]
     assert place == pytest.approx(at, abs=0.051)
     assert high == pytest.approx(height, abs=0.012)
