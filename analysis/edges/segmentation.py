@@ -179,6 +179,14 @@ class SectionPriors:
     step_cost: float = 0.5
     step_switch: float = 0.03
 
+    def kinks(self) -> Floats:
+        """Return mean and standard deviation of slope, kink, hinge and bare edge, (4, 2)."""
+        return np.array([self.slope, self.kink, self.hinge, self.bare])
+
+    def between_m(self, step_m: float) -> float:
+        """Return the step that a hinge between two candidates looks like, metres."""
+        return abs(self.hinge[0]) * step_m / 3.0
+
 
 @dataclass(frozen=True, slots=True)
 class TiedBreaks:
@@ -255,7 +263,7 @@ def edge_and_hinge(
     -------
     TiedBreaks
     """
-    from analysis.edges.kernels import pair_evidence, tie_pairs
+    from analysis.edges.kernels import Candidates, Expected, Products, pair_evidence, tie_pairs
 
     priors = SectionPriors() if priors is None else priors
     box = np.median(box_m, axis=0)
@@ -298,11 +306,9 @@ def edge_and_hinge(
     blocks = z.shape[0]
     evidence = np.empty((blocks, edges, hinges))
     none = np.empty((blocks, edges))
-    pair_evidence(
-        place, 0, edges, first_hinge, hinges, apart, sums, ramp, step,
-        np.array([priors.slope, priors.kink, priors.hinge, priors.bare]),
-        np.array(priors.steps), abs(priors.hinge[0]) * step_m / 3.0, evidence, none,
-    )  # fmt: skip
+    candidates = Candidates(place, edges, first_hinge, apart)
+    expected = Expected(priors.kinks(), np.array(priors.steps), priors.between_m(step_m))
+    pair_evidence(candidates, Products(sums, ramp, step), expected, evidence, none)
     evidence /= overlap
     none /= overlap
     # The nominal widths count once per hundred metres: weak where the ground speaks.
@@ -438,17 +444,20 @@ class _Fine:
         return self._tie(evidence, at, 1, given)
 
     def _evidence(self, edge_at: NDArray[np.int64], hinge_at: NDArray[np.int64]) -> Floats:
-        from analysis.edges.kernels import line_evidence
+        from analysis.edges.kernels import Bins, Expected, Shapes, Tables, line_evidence
 
         p = self.priors
         forms = np.rint(np.array(p.forms).reshape(-1, 3) / self.step_m).astype(np.int64)
         evidence = np.empty((*edge_at.shape, 2 * len(self.levels) + len(forms)))
         line_evidence(
-            self.u, self.z, self.precision, edge_at, hinge_at, self._places, self.kind, self.ramp,
-            self.step,
-            np.array([p.slope, p.kink, p.hinge]), abs(p.hinge[0]) * self.step_m / 3.0,
-            self.levels, p.knot_m, p.rough_m, forms, p.form_m, evidence,
-        )  # fmt: skip
+            Bins(self.u, self.z, self.precision),
+            edge_at,
+            hinge_at,
+            Tables(self._places, self.kind, self.ramp, self.step),
+            Expected(p.kinks(), self.levels, p.between_m(self.step_m)),
+            Shapes(p.knot_m, p.rough_m, forms, p.form_m),
+            evidence,
+        )
         levels = len(self.levels)
         stepped = np.arange(evidence.shape[2]) % levels > 0
         stepped[2 * levels :] = False
