@@ -32,22 +32,11 @@ from analysis.findings.sheets import (
     work_reaches,
 )
 from analysis.terrain.geofiles import CRS, fiona
+from tests.builders.tables import filled
 
 UTM_33 = CRS.from_epsg(32633).to_wkt()
 ROAD = "Höhen & Täler <Weg>"
 N = 12
-
-
-def table(types, n, **given):
-    unknown = {name: "" if column.type == "str" else np.nan for name, column in types.items()}
-    values = {**unknown, **given}
-    return Table.of(
-        types,
-        {
-            name: np.broadcast_to(np.asarray(value, dtype=object), n)
-            for name, value in values.items()
-        },
-    )
 
 
 def make_findings(**run):
@@ -63,7 +52,7 @@ def make_findings(**run):
         axis=1,
     )
     xy[5] = np.nan
-    stations = table(
+    stations = filled(
         STATION_COLUMNS,
         2 * N,
         road=ROAD,
@@ -82,7 +71,7 @@ def make_findings(**run):
     )
     stations["required_slope_pct"][6] = np.nan
     stations["ditch_blocked"][3] = 1.0
-    reaches = table(
+    reaches = filled(
         REACH_COLUMNS,
         3,
         road=ROAD,
@@ -110,7 +99,7 @@ def make_findings(**run):
     return Findings(
         stations=stations,
         reaches=reaches,
-        ponds=table(POND_COLUMNS, 1, road=ROAD, side="left", depth_mm=30.0, certain=1.0),
+        ponds=filled(POND_COLUMNS, 1, road=ROAD, side="left", depth_mm=30.0, certain=1.0),
         station_xy=xy,
         reach_lines=(line, line + np.array([0.0, -7.0]), line[:1]),
         pond_rings=(ring + np.array([500000.0, 5400000.0]),),

@@ -31,34 +31,33 @@ from analysis.findings.readings import (
     read_readings,
     slope_from_board_pct,
 )
+from tests.builders.tables import filled
 
 GRAVEL = default_limits("gravel")
-
-
-def column(kind, n):
-    return np.full(n, "", dtype=object) if kind.type == "str" else np.full(n, np.nan)
 
 
 def findings(n=6, roads=("Velmarrow Road",), **given):
     """Findings of stations 10 m apart, left then right, the same everywhere unless given."""
     rows = 2 * n * len(roads)
-    columns = {name: column(kind, rows) for name, kind in STATION_COLUMNS.items()}
-    columns["road"] = np.repeat(np.array(roads, dtype=object), 2 * n)
-    columns["side"] = np.tile(np.array(["left", "right"], dtype=object), n * len(roads))
-    columns["station_m"] = np.tile(np.repeat(1000.0 + 10.0 * np.arange(n), 2), len(roads))
-    for name, value in {
+    usual = {
         "shoulder_slope_pct": 1.0,
         "shoulder_slope_se": 0.4,
         "edge_drop_mm": 12.0,
         "edge_drop_se": 6.0,
         "required_slope_pct": 4.0,
         "average_m": 20.0,
-        **given,
-    }.items():
-        columns[name] = np.broadcast_to(np.asarray(value, dtype=float), rows).copy()
-    columns["verdict"] = np.full(rows, "won't shed", dtype=object)
+    }
+    stations = filled(
+        STATION_COLUMNS,
+        rows,
+        road=np.repeat(np.array(roads, dtype=object), 2 * n),
+        side=np.tile(np.array(["left", "right"], dtype=object), n * len(roads)),
+        station_m=np.tile(np.repeat(1000.0 + 10.0 * np.arange(n), 2), len(roads)),
+        verdict="won't shed",
+        **{**usual, **given},
+    )
     return Findings(
-        stations=Table(columns),
+        stations=stations,
         reaches=Table.empty(REACH_COLUMNS),
         ponds=Table.empty(POND_COLUMNS),
         station_xy=np.zeros((rows, 2)),
@@ -306,11 +305,8 @@ def test_unknown_requirement_is_not_accepted_silently():
 
 def reaches_of(made, treatment="reshape"):
     """Give findings one reach over stations 1010 to 1040, left."""
-    columns = {name: column(kind, 1) for name, kind in REACH_COLUMNS.items()}
-    columns["road"][0], columns["side"][0] = "Velmarrow Road", "left"
-    columns["from_m"][0], columns["to_m"][0] = 1005.0, 1045.0
-    columns["treatment"][0] = treatment
-    return replace(made, reaches=Table(columns))
+    where = {"road": "Velmarrow Road", "side": "left", "from_m": 1005.0, "to_m": 1045.0}
+    return replace(made, reaches=filled(REACH_COLUMNS, 1, treatment=treatment, **where))
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,5 @@
 """What a grid can tell: handbook lines, all cells one by one, quality levels, words."""
 
-import dataclasses
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -26,7 +24,8 @@ from analysis.shoulder.resolving import (
     too_coarse,
 )
 from analysis.shoulder.straightedge import SLANT
-from analysis.shoulder.values import Measures, Noise, Status
+from analysis.shoulder.values import Noise, Status
+from tests.builders.tables import make_measures
 
 # -- handbook lines --------------------------------------------------------------------------------
 
@@ -442,19 +441,15 @@ def test_too_coarse_by_errors():
     assert "finer grid" in said[0, 0]
 
 
-def _measures(status, slope_se, drop_se=8.0, rut=25.0, average=20.0):
-    shape = status.shape
-    blank = {f.name: np.full(shape, np.nan) for f in dataclasses.fields(Measures)}
-    blank.update(
+def _measures(status, slope_se):
+    return make_measures(
+        len(status),
         status=status.astype(np.int8),
-        reason=np.full(shape, "", object),
-        cells=np.zeros(shape, np.int64),
         shoulder_slope_se=np.where(status == Status.OK, slope_se, np.nan),
-        edge_drop_se=np.full(shape, drop_se),
-        rut_detectable_mm=np.full(shape, rut),
-        average_m=np.full(shape, average),
+        edge_drop_se=8.0,
+        rut_detectable_mm=25.0,
+        average_m=20.0,
     )
-    return Measures(**blank)
 
 
 def test_resolving_of_counts():

@@ -1,7 +1,5 @@
 """Beliefs against brute force: dense Gaussian algebra, sums over kinds, made roads."""
 
-from dataclasses import fields
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,16 +8,13 @@ from scipy.integrate import quad
 from scipy.optimize import minimize
 from scipy.stats import norm
 
-from analysis.shoulder.values import Measures
 from analysis.verdict.beliefs import DROP_SPREADS_MM, alone, drop_shares, informed, steadied
 from analysis.verdict.kernels import local_level
+from tests.builders.tables import make_measures
 
 
 def _measures(**values):
-    n = len(next(iter(values.values())))
-    columns = {f.name: np.full((n, 2), np.nan) for f in fields(Measures)}
-    columns["slope_cov"] = np.zeros((n, 2))
-    return Measures(**{**columns, **values})
+    return make_measures(len(next(iter(values.values()))), **{"slope_cov": 0.0, **values})
 
 
 def _both(values):

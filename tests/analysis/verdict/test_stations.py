@@ -1,7 +1,5 @@
 """Verdicts and findings of single stations against draws from the stated errors."""
 
-from dataclasses import fields
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,9 +8,9 @@ from hypothesis.extra.numpy import arrays
 
 from analysis.common.limits import default_limits
 from analysis.common.verdicts import Verdict
-from analysis.shoulder.values import Measures
 from analysis.verdict.labelling import FINDINGS
 from analysis.verdict.stations import judge_stations
+from tests.builders.tables import make_measures
 
 _LIMITS = default_limits("gravel")
 _SOUND = {
@@ -33,17 +31,7 @@ _SOUND = {
 
 def _measures(n=1, **values):
     """Measures of n like stations; single columns can be given as numbers or (n, 2) arrays."""
-    columns = {}
-    for field in fields(Measures):
-        if field.name == "status":
-            columns["status"] = np.zeros((n, 2), dtype=np.int8)
-        elif field.name == "reason":
-            columns["reason"] = np.full((n, 2), "", dtype=object)
-        else:
-            columns[field.name] = np.full((n, 2), _SOUND.get(field.name, np.nan))
-    for name, value in values.items():
-        columns[name] = np.broadcast_to(value, (n, 2)).copy()
-    return Measures(**columns)
+    return make_measures(n, **{**_SOUND, **values})
 
 
 def _judge(measures, *, retained=0.0, retained_se=5.0, chance=10.0, kerb=False, limits=_LIMITS):
