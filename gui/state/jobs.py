@@ -6,8 +6,6 @@ window opens before rasterio, numba or scipy are loaded.
 
 from __future__ import annotations
 
-import gc
-import importlib
 import itertools
 import os
 from collections.abc import Mapping, Sequence
@@ -19,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import Cancelled, VergelineError
-from gui.state import preparing
 from gui.state.preparing import prepare
 from gui.state.runner import Progress
 
@@ -66,7 +63,6 @@ __all__ = [
     "screen_other",
     "summary",
     "update",
-    "warm_up",
 ]
 
 SHEDS = "sheds"
@@ -582,48 +578,6 @@ def reviews_of(table: Table) -> dict[tuple[str, ...], Any]:
         ): Review(str(table["state"][row]), str(table["reason"][row]), str(table["at"][row]))
         for row in range(len(table))
     }
-
-
-def warm_up(progress: Progress) -> bool:
-    """Load the heavy libraries while the person looks around, so that the first job is quick.
-
-    Tell whether the kernels are still to be compiled.
-    """
-    # Over all that the libraries bring, one search for garbage holds every thread for a tenth of
-    # a second. None while they load; and what they brought is left out of every later one.
-    gc.disable()
-    try:
-        return _load_all(progress)
-    finally:
-        gc.freeze()
-        gc.enable()
-
-
-def _load_all(progress: Progress) -> bool:
-    for name in (
-        "analysis.terrain.geofiles",
-        "analysis.terrain.grid",
-        "analysis.road.read_roads",
-        "analysis.study.screening",
-        "analysis.study.sections",
-        "gui.along.along_view",
-        "gui.along.straight_view",
-        "gui.section.section_view",
-        "gui.forms.forms",
-        "gui.tables.tables",
-        "gui.forms.help",
-    ):
-        if progress.cancelled():
-            return False
-        importlib.import_module(name)
-    # The compiler loads most of itself with the first kernel: a storm of imports that would
-    # meet the window laying out its panes, were it left to the first grid.
-    if preparing.is_needed():
-        return True
-    from analysis.shoulder.resolving import resolving_power
-
-    resolving_power(0.5, 0.02, 1.5, 20.0)
-    return False
 
 
 def open_sample(progress: Progress) -> Inputs:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import importlib
 import logging
 import logging.handlers
 import os
@@ -12,12 +14,12 @@ from collections.abc import Sequence
 from importlib.resources import as_file, files
 from pathlib import Path
 from types import TracebackType
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import (
     QLibraryInfo,
     QLocale,
     QSettings,
-    QStandardPaths,
     Qt,
     QTimer,
     QtMsgType,
@@ -27,7 +29,13 @@ from PySide6.QtCore import (
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
-__all__ = ["log_path", "make_application", "run", "translations_folder"]
+from gui.state.runner import Progress, sentence_for
+from gui.window.places import log_path, translations_folder
+
+if TYPE_CHECKING:
+    from gui.window.window import Window
+
+__all__ = ["make_application", "run", "warm_up"]
 
 log = logging.getLogger("vergeline")
 
@@ -39,18 +47,6 @@ GRID_CACHE_MB = "256"
 TURN_S = 0.0005
 # Until the window stands, loading libraries beside it would only hold it up.
 FIRST_PAINT_MS = 60
-
-
-def log_path() -> Path:
-    """Return the log file's place."""
-    base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
-    return Path(base) / "vergeline.log"
-
-
-def translations_folder() -> Path:
-    """Return where a person puts a catalogue of their own, ``vergeline_<locale>.qm``."""
-    base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
-    return Path(base) / "translations"
 
 
 def make_application(arguments: Sequence[str] = ()) -> QApplication:
@@ -139,11 +135,8 @@ def run(files_to_open: Sequence[str] = ()) -> int:
     return code
 
 
-def _after_show(window: object, paths: list[str]) -> None:
-    from gui.state import jobs, preparing
-    from gui.window.window import Window
-
-    assert isinstance(window, Window)
+def _after_show(window: Window, paths: list[str]) -> None:
+    from gui.state import preparing
 
     def loaded(first_run: bool) -> None:
         if first_run:
@@ -152,11 +145,55 @@ def _after_show(window: object, paths: list[str]) -> None:
             window.model.message.emit(preparing.words() + ".")
         window.panes.make_ahead()
 
-    window.model.runner.submit("warm-up", jobs.warm_up, loaded, lane="long")
+    window.model.runner.submit("warm-up", warm_up, loaded, lane="long")
     if paths:
         window.files.open_paths([os.path.abspath(path) for path in paths])
     else:
         window.files.offer_recovery()
+
+
+def warm_up(progress: Progress) -> bool:
+    """Load the heavy libraries while the person looks around, so that the first job is quick.
+
+    Tell whether the kernels are still to be compiled.
+    """
+    # Over all that the libraries bring, one search for garbage holds every thread for a tenth of
+    # a second. None while they load; and what they brought is left out of every later one.
+    gc.disable()
+    try:
+        return _load_all(progress)
+    finally:
+        gc.freeze()
+        gc.enable()
+
+
+def _load_all(progress: Progress) -> bool:
+    for name in (
+        "analysis.terrain.geofiles",
+        "analysis.terrain.grid",
+        "analysis.road.read_roads",
+        "analysis.study.screening",
+        "analysis.study.sections",
+        "gui.along.along_view",
+        "gui.along.straight_view",
+        "gui.section.section_view",
+        "gui.forms.forms",
+        "gui.tables.tables",
+        "gui.forms.help",
+    ):
+        if progress.cancelled():
+            return False
+        importlib.import_module(name)
+    # The compiler loads most of itself with the first kernel: a storm of imports that would
+    # meet the window laying out its panes, were it left to the first grid.
+    from gui.state import preparing
+
+    if preparing.is_needed():
+        return True
+    from analysis.shoulder.resolving import resolving_power
+
+    resolving_power(0.5, 0.02, 1.5, 20.0)
+    return False
 
 
 class _Faults:
@@ -166,7 +203,7 @@ class _Faults:
     lost in a console that nobody sees.
     """
 
-    def __init__(self, window: object) -> None:
+    def __init__(self, window: Window) -> None:
         self._window = window
         self._told: set[str] = set()
 
@@ -195,14 +232,12 @@ class _Faults:
     def _caught(
         self, kind: type[BaseException], error: BaseException, trace: TracebackType | None
     ) -> None:
-        from gui.state.runner import sentence_for
-        from gui.window.window import Window
 
         text = self._note(kind, error, trace)
         if issubclass(kind, KeyboardInterrupt):
             QApplication.quit()
             return
         # The same fault once: one that sits in a paint event would bury the window in dialogs.
-        if text not in self._told and isinstance(self._window, Window):
+        if text not in self._told:
             self._told.add(text)
-            self._window.tell("", sentence_for(error))
+            self._window.dialogs.tell("", sentence_for(error))

@@ -12,19 +12,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from PySide6.QtCore import QLockFile, QObject, QStandardPaths, QTimer, Signal
+from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
 
 from gui.state.model import WindowModel
+from gui.window.places import unsaved_folder
 
-__all__ = ["Autosave", "Leftover", "folder"]
+__all__ = ["Autosave", "Leftover"]
 
 EVERY_MS = 60_000
-
-
-def folder() -> Path:
-    """Where the copies are."""
-    base = QStandardPaths.writableLocation(QStandardPaths.StandardLocation.AppLocalDataLocation)
-    return Path(base) / "unsaved"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +50,7 @@ class Autosave(QObject):
     def __init__(self, model: WindowModel, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._model = model
-        self._copy = folder() / f"{uuid.uuid4().hex}.gpkg"
+        self._copy = unsaved_folder() / f"{uuid.uuid4().hex}.gpkg"
         self._lock: QLockFile | None = None
         self._saved: object = None
         self._timer = QTimer(self)
@@ -130,7 +125,7 @@ class Autosave(QObject):
     def leftovers() -> list[Leftover]:
         """Copies of windows that didn't close properly, newest first."""
         found = []
-        for record_path in sorted(folder().glob("*.json"), key=_age):
+        for record_path in sorted(unsaved_folder().glob("*.json"), key=_age):
             copy = record_path.with_suffix(".gpkg")
             lock = QLockFile(str(record_path.with_suffix(".lock")))
             lock.setStaleLockTime(0)

@@ -1,473 +1,515 @@
-"""The window's actions: texts, keys and menus in one table-like place."""
+"""The window's actions: their texts, keys, menus and toolbar as rows, and when each is possible."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+import importlib
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from typing import Any
 
-from PySide6.QtCore import QCoreApplication, QSize, Qt
+from PySide6.QtCore import QCoreApplication, QObject, QSettings, QSize, Qt
 from PySide6.QtGui import QAction, QActionGroup, QKeySequence
-from PySide6.QtWidgets import QLabel, QLineEdit, QMenu, QToolBar, QToolButton, QWidgetAction
+from PySide6.QtWidgets import (
+    QLabel,
+    QLineEdit,
+    QMainWindow,
+    QMenu,
+    QToolBar,
+    QToolButton,
+    QWidgetAction,
+)
 
+from analysis.common.sides import SIDES
+from gui.look import theme
 from gui.look.icons import icon
-from gui.map.map_view import RELIEF_LIMITS_CM
-from gui.window.dialogs import LightPanel
-
-if TYPE_CHECKING:
-    from gui.window.window import Window
+from gui.map.map_view import RELIEF_LIMITS_CM, MapView
+from gui.map.tiles import Light
+from gui.state.model import WindowModel
+from gui.window import recent
+from gui.window.dialogs import LightPanel, ShortcutSheet
+from gui.window.files import Files
+from gui.window.job_bar import JobBar
+from gui.window.panes import Panes
 
 __all__ = ["Commands"]
 
+# What must be there for an action to be possible.
+NEEDS = {
+    "anything": "close_study whole_road whole_terrain closer wider",
+    "terrain": "open_road heights extras measure",
+    "road": "road_reading",
+    "inputs": "screen",
+    "study": "compare sheets print_section print_reach print_reaches",
+    "second": "end_compare",
+    "relief": "relief",
+    "findings": "save save_as next_station previous_station ten_on ten_back other_side "
+    "next_finding previous_finding go_to near station",
+    "roads": "next_road previous_road",
+    "corrections": "give_back",
+    "work": "cancel",
+}
+# Names of actions and menus; | is a separator.
+TOOLBAR = (
+    "open_terrain open_road save | screen | previous_finding next_finding | previous_station "
+    "station next_station other_side | whole_road near relief measure | undo redo"
+)
 
-translate = QCoreApplication.translate
 
+class Commands(QObject):
+    """Makes the actions of a window by name, and its menus and toolbar from them."""
 
-class Commands:
-    """Makes the actions of a window, and its menus and toolbar from them."""
+    def __init__(
+        self,
+        window: QMainWindow,
+        model: WindowModel,
+        view: MapView,
+        files: Files,
+        panes: Panes,
+        jobs: JobBar,
+    ) -> None:
+        super().__init__(window)
+        self.window, self.model, self.map = window, model, view
+        self.files, self.panes = files, panes
+        self._actions: dict[str, QAction] = {}
+        self._icons: dict[str, str] = {"light": "light", "sheets": "print"}
+        self._make_actions(jobs)
+        self._make_submenus()
+        self._make_menus()
+        self._make_toolbar()
+        self.refresh()
+        model.runner.busy_changed.connect(self.refresh)
+        model.selection_changed.connect(self.show_selection)
+        model.units_changed.connect(self.show_selection)
 
-    def __init__(self, window: Window) -> None:
-        self.window = window
-        self.groups: list[tuple[str, list[QAction]]] = []
-        self._icons: dict[QAction, str] = {}
-        model, undo, files = window.model, window.model.undo, window.files
+    def __getitem__(self, name: str) -> QAction:
+        return self._actions[name]
 
-        self.open_any = self._make(
-            translate("Commands", "&Open…"), "Ctrl+O", files.ask_open, "open"
+    def _make_actions(self, jobs: JobBar) -> None:
+        model, files, dialogs = self.model, self.files, self.files.dialogs
+        std, tr = QKeySequence.StandardKey, self.tr
+        rows: tuple[tuple[str, str, Any, Callable[[], object], str], ...] = (
+            ("open_any", tr("&Open…"), "Ctrl+O", files.ask_open, "open"),
+            ("open_terrain", tr("Open &terrain…"), "Ctrl+T", files.ask_terrain, "terrain"),
+            ("open_road", tr("Open &road…"), "Ctrl+L", files.ask_road, "road"),
+            ("road_reading", tr("&How to read the road…"), "", files.ask_road_reading, ""),
+            ("open_sample", tr("Open the sa&mple road"), "", files.open_sample, "sample"),
+            ("save", tr("&Save"), std.Save, files.save, "save"),
+            ("save_as", tr("Save &as…"), "Ctrl+Shift+S", files.save_as, ""),
+            ("close_study", tr("&Close"), "Ctrl+W", files.close_study, ""),
+            ("leave", tr("&Quit"), std.Quit, self.window.close, ""),
+            ("give_back", tr("&Give all corrected breaks back"), "", model.clear_overrides, ""),
+            ("screen", tr("&Screen"), "F5", model.screen, "screen"),
+            ("cancel", tr("Ca&ncel"), "Ctrl+.", jobs.cancel, "stop"),
+            ("compare", tr("Compare with another &grid…"), "", files.ask_second, "compare"),
+            ("end_compare", tr("&End comparing"), "", model.close_second, ""),
+            (
+                "next_station",
+                tr("&Next station"),
+                ("Ctrl+Right", "]"),
+                lambda: model.next_station(1),
+                "next-station",
+            ),
+            (
+                "previous_station",
+                tr("&Previous station"),
+                ("Ctrl+Left", "["),
+                lambda: model.next_station(-1),
+                "previous-station",
+            ),
+            (
+                "ten_on",
+                tr("Ten stations &on"),
+                "Ctrl+Shift+Right",
+                lambda: model.next_station(10),
+                "",
+            ),
+            (
+                "ten_back",
+                tr("Ten stations &back"),
+                "Ctrl+Shift+Left",
+                lambda: model.next_station(-10),
+                "",
+            ),
+            (
+                "next_finding",
+                tr("Next &finding"),
+                ("F8", "Ctrl+Down"),
+                lambda: model.next_finding(1),
+                "next-finding",
+            ),
+            (
+                "previous_finding",
+                tr("Previous f&inding"),
+                ("Shift+F8", "Ctrl+Up"),
+                lambda: model.next_finding(-1),
+                "previous-finding",
+            ),
+            ("other_side", tr("Other si&de"), ("F7", "Ctrl+B"), model.flip_side, "other-side"),
+            ("go_to", tr("&Go to station"), "Ctrl+G", self._go_to, ""),
+            ("next_road", tr("Next r&oad"), "Ctrl+Shift+Down", lambda: self._step_road(1), ""),
+            (
+                "previous_road",
+                tr("Previous ro&ad"),
+                "Ctrl+Shift+Up",
+                lambda: self._step_road(-1),
+                "",
+            ),
+            ("print_section", tr("&Section sheet…"), "Ctrl+P", files.print_section, "print"),
+            ("print_reach", tr("&Reach sheet…"), "", files.print_reach, ""),
+            (
+                "print_reaches",
+                tr("Sheets of &all reaches that won't shed…"),
+                "",
+                files.print_reaches,
+                "",
+            ),
+            ("help", tr("&What each number means"), "F1", self.panes.show_help, "help"),
+            ("sheet", tr("&Keyboard shortcuts"), "Ctrl+/", self._show_shortcuts, ""),
+            ("cautions", tr("&Cautions"), "", dialogs.show_cautions, "caution"),
+            ("log", tr("Show the &log file"), "", dialogs.show_log, ""),
+            ("about", tr("&About Vergeline"), "", dialogs.show_about, ""),
         )
-        self.open_terrain = self._make(
-            translate("Commands", "Open &terrain…"), "Ctrl+T", files.ask_terrain, "terrain"
-        )
-        self.open_road = self._make(
-            translate("Commands", "Open &road…"), "Ctrl+L", files.ask_road, "road"
-        )
-        self.road_reading = self._make(
-            translate("Commands", "&How to read the road…"), "", files.ask_road_reading
-        )
-        self.open_sample = self._make(
-            translate("Commands", "Open the sa&mple road"), "", files.open_sample, "sample"
-        )
-        self.save = self._make(
-            translate("Commands", "&Save"), QKeySequence.StandardKey.Save, files.save, "save"
-        )
-        self.save_as = self._make(translate("Commands", "Save &as…"), "Ctrl+Shift+S", files.save_as)
-        self.close_study = self._make(translate("Commands", "&Close"), "Ctrl+W", files.close_study)
-        self.leave = self._make(
-            translate("Commands", "&Quit"), QKeySequence.StandardKey.Quit, window.close
-        )
+        for name, text, keys, slot, picture in rows:
+            made = QAction(text, self.window)
+            every = keys if isinstance(keys, tuple) else (keys,)
+            made.setShortcuts([QKeySequence(key) for key in every if key])
+            made.triggered.connect(lambda _checked=False, do=slot: do())
+            self._add(name, made, picture)
+        undo = model.undo.createUndoAction(self.window, tr("Undo"))
+        undo.setShortcut(std.Undo)
+        self._add("undo", undo, "undo")
+        redo = model.undo.createRedoAction(self.window, tr("Redo"))
+        redo.setShortcuts([QKeySequence("Ctrl+Y"), QKeySequence("Ctrl+Shift+Z")])
+        self._add("redo", redo, "redo")
+        here = self.map
+        self._add("near", here.near_action, "close-up")
+        self._add("whole_road", here.fit_road_action, "whole-road")
+        self._add("whole_terrain", here.fit_terrain_action)
+        self._add("closer", here.closer_action)
+        self._add("wider", here.wider_action)
+        self._add("relief", here.relief_action, "relief")
+        self._add("measure", here.measure_action, "measure")
+        self._add("key", here.key_action)
 
-        self.undo = undo.createUndoAction(window, translate("Commands", "Undo"))
-        self.undo.setShortcut(QKeySequence.StandardKey.Undo)
-        self.redo = undo.createRedoAction(window, translate("Commands", "Redo"))
-        self.redo.setShortcuts([QKeySequence("Ctrl+Y"), QKeySequence("Ctrl+Shift+Z")])
-        self._icons[self.undo], self._icons[self.redo] = "undo", "redo"
-        self.give_back = self._make(
-            translate("Commands", "&Give all corrected breaks back"), "", model.clear_overrides
-        )
-
-        self.screen = self._make(translate("Commands", "&Screen"), "F5", model.screen, "screen")
-        self.cancel = self._make(
-            translate("Commands", "Ca&ncel"), "Ctrl+.", window.cancel_job, "stop"
-        )
-        self.compare = self._make(
-            translate("Commands", "Compare with another &grid…"), "", files.ask_second, "compare"
-        )
-        self.end_compare = self._make(
-            translate("Commands", "&End comparing"), "", model.close_second
-        )
-
-        self.next_station = self._make(
-            translate("Commands", "&Next station"),
-            ("Ctrl+Right", "]"),
-            lambda: model.next_station(1),
-            "next-station",
-        )
-        self.previous_station = self._make(
-            translate("Commands", "&Previous station"),
-            ("Ctrl+Left", "["),
-            lambda: model.next_station(-1),
-            "previous-station",
-        )
-        self.ten_on = self._make(
-            translate("Commands", "Ten stations &on"),
-            "Ctrl+Shift+Right",
-            lambda: model.next_station(10),
-        )
-        self.ten_back = self._make(
-            translate("Commands", "Ten stations &back"),
-            "Ctrl+Shift+Left",
-            lambda: model.next_station(-10),
-        )
-        self.next_finding = self._make(
-            translate("Commands", "Next &finding"),
-            ("F8", "Ctrl+Down"),
-            lambda: model.next_finding(1),
-            "next-finding",
-        )
-        self.previous_finding = self._make(
-            translate("Commands", "Previous f&inding"),
-            ("Shift+F8", "Ctrl+Up"),
-            lambda: model.next_finding(-1),
-            "previous-finding",
-        )
-        self.other_side = self._make(
-            translate("Commands", "Other si&de"), ("F7", "Ctrl+B"), model.flip_side, "other-side"
-        )
-        self.go_to = self._make(translate("Commands", "&Go to station"), "Ctrl+G", self._go_to)
-        self.next_road = self._make(
-            translate("Commands", "Next r&oad"), "Ctrl+Shift+Down", lambda: window.step_road(1)
-        )
-        self.previous_road = self._make(
-            translate("Commands", "Previous ro&ad"), "Ctrl+Shift+Up", lambda: window.step_road(-1)
-        )
-
-        self.print_section = self._make(
-            translate("Commands", "&Section sheet…"), "Ctrl+P", files.print_section, "print"
-        )
-        self.print_reach = self._make(translate("Commands", "&Reach sheet…"), "", files.print_reach)
-        self.print_reaches = self._make(
-            translate("Commands", "Sheets of &all reaches that won't shed…"),
-            "",
-            files.print_reaches,
-        )
-
-        self.help = self._make(
-            translate("Commands", "&What each number means"), "F1", window.show_help, "help"
-        )
-        self.sheet = self._make(
-            translate("Commands", "&Keyboard shortcuts"), "Ctrl+/", window.show_shortcuts
-        )
-        self.cautions = self._make(
-            translate("Commands", "&Cautions"), "", window.show_cautions, "caution"
-        )
-        self.log = self._make(translate("Commands", "Show the &log file"), "", window.show_log)
-        self.about = self._make(translate("Commands", "&About Vergeline"), "", window.show_about)
-        self._menus()
-        self._toolbar()
-
-    def _make(self, text: str, keys: Any, slot: Callable[..., Any], picture: str = "") -> QAction:
-        made = QAction(text, self.window)
-        if isinstance(keys, tuple):
-            made.setShortcuts([QKeySequence(k) for k in keys])
-        elif keys:
-            made.setShortcut(keys)
-        made.triggered.connect(lambda _checked=False: slot())
+    def _add(self, name: str, action: QAction, picture: str = "") -> None:
+        self._actions[name] = action
         if picture:
-            self._icons[made] = picture
-        return made
+            self._icons[name] = picture
 
     # -- menus -------------------------------------------------------
 
-    def _menus(self) -> None:
-        window, bar = self.window, self.window.menuBar()
-        here = window.map
-
-        def menu(title: str, *rows: Any) -> QMenu:
-            made = bar.addMenu(title)
-            made.setToolTipsVisible(True)
-            actions: list[QAction] = []
-            for row in rows:
-                if row is None:
-                    made.addSeparator()
-                elif isinstance(row, QMenu):
-                    made.addMenu(row)
-                else:
-                    made.addAction(row)
-                    actions.append(row)
-            self.groups.append((title.replace("&", ""), actions))
-            return made
-
-        self.recent_menu = QMenu(translate("Commands", "Open r&ecent"), window)
-        self.heights_menu = self._heights_menu()
-        self.extras_menu = self._extras_menu()
-        self.sheets_menu = QMenu(translate("Commands", "&Print sheets"), window)
-        for action in (self.print_section, self.print_reach, self.print_reaches):
-            self.sheets_menu.addAction(action)
-        menu(
-            translate("Commands", "&File"),
-            self.open_any,
-            self.open_terrain,
-            self.heights_menu,
-            self.open_road,
-            self.road_reading,
-            self.extras_menu,
-            self.recent_menu,
-            self.open_sample,
-            None,
-            self.save,
-            self.save_as,
-            self.sheets_menu,
-            None,
-            self.close_study,
-            self.leave,
-        )
-        self.groups[-1][1].extend([self.print_section])
-        menu(translate("Commands", "&Edit"), self.undo, self.redo, None, self.give_back)
-        menu(
-            translate("Commands", "&Screening"),
-            self.screen,
-            self.cancel,
-            None,
-            self.compare,
-            self.end_compare,
-        )
-        menu(
-            translate("Commands", "&Go"),
-            self.next_station,
-            self.previous_station,
-            self.ten_on,
-            self.ten_back,
-            self.other_side,
-            self.go_to,
-            None,
-            self.next_finding,
-            self.previous_finding,
-            None,
-            self.next_road,
-            self.previous_road,
-        )
-        self.panes_menu = QMenu(translate("Commands", "&Panes"), window)
-        menu(
-            translate("Commands", "&View"),
-            here.near_action,
-            here.fit_road_action,
-            here.fit_terrain_action,
-            here.closer_action,
-            here.wider_action,
-            None,
-            here.relief_action,
-            self._relief_menu(),
-            here.measure_action,
-            here.key_action,
-            self._light_menu(),
-            None,
-            self._choice(
-                translate("Commands", "&Units"),
-                [(translate("Commands", "Metric"), "metric"), (translate("Commands", "US"), "us")],
-                lambda: window.model.units,
-                window.model.set_units,
+    def _make_menus(self) -> None:
+        tr = self.tr
+        for title, names in (
+            (
+                tr("&File"),
+                "open_any open_terrain heights open_road road_reading extras recent open_sample | "
+                "save save_as sheets | close_study leave",
             ),
-            self._choice(
-                translate("Commands", "&Stations as"),
-                (
-                    (translate("Commands", "2+340 (km)"), "km"),
-                    (translate("Commands", "23+40 (hundreds of feet)"), "feet-hundreds"),
-                ),
-                lambda: window.model.station_style,
-                window.model.set_station_style,
+            (tr("&Edit"), "undo redo | give_back"),
+            (tr("&Screening"), "screen cancel | compare end_compare"),
+            (
+                tr("&Go"),
+                "next_station previous_station ten_on ten_back other_side go_to | "
+                "next_finding previous_finding | next_road previous_road",
             ),
-            self._choice(
-                translate("Commands", "&Colours"),
-                [
-                    (translate("Commands", "As the system has them"), "system"),
-                    (translate("Commands", "Light"), "light"),
-                    (translate("Commands", "Dark"), "dark"),
-                ],
-                window.appearance,
-                window.set_appearance,
+            (
+                tr("&View"),
+                "near whole_road whole_terrain closer wider | relief relief_limit measure key "
+                "light | units stations colours | panes",
             ),
-            None,
-            self.panes_menu,
-        )
-        menu(
-            translate("Commands", "&Help"),
-            self.help,
-            self.sheet,
-            self.cautions,
-            None,
-            self.log,
-            self.about,
-        )
-        for action, picture in (
-            (here.measure_action, "measure"),
-            (here.relief_action, "relief"),
-            (here.fit_road_action, "whole-road"),
-            (here.near_action, "close-up"),
+            (tr("&Help"), "help sheet cautions | log about"),
         ):
-            self._icons[action] = picture
+            made = self.window.menuBar().addMenu(title)
+            made.setToolTipsVisible(True)
+            for name in names.split():
+                if name == "|":
+                    made.addSeparator()
+                else:
+                    made.addAction(self[name])
+
+    def _submenu(self, name: str, title: str) -> QMenu:
+        made = QMenu(title, self.window)
+        self._add(name, made.menuAction())
+        return made
+
+    def _make_submenus(self) -> None:
+        tr, model = self.tr, self.model
+        self.recent_menu = self._submenu("recent", tr("Open r&ecent"))
+        self.recent_menu.aboutToShow.connect(self._fill_recent)
+        self.recent_menu.setToolTipsVisible(True)
+        sheets = self._submenu("sheets", tr("&Print sheets"))
+        sheets.addActions([self[n] for n in ("print_section", "print_reach", "print_reaches")])
+        self.panes.fill_menu(self._submenu("panes", tr("&Panes")))
+        heights = (
+            (tr("As the file says"), None),
+            (tr("Metres"), "metre"),
+            (tr("Feet"), "foot"),
+            (tr("US survey feet"), "us-foot"),
+        )
+        self._choice("heights", tr("Heights are &in"), heights, self.files.set_height_unit)
+        units = ((tr("Metric"), "metric"), (tr("US"), "us"))
+        self._choice("units", tr("&Units"), units, model.set_units, lambda: model.units)
+        stations = ((tr("2+340 (km)"), "km"), (tr("23+40 (hundreds of feet)"), "feet-hundreds"))
+        self._choice(
+            "stations",
+            tr("&Stations as"),
+            stations,
+            model.set_station_style,
+            lambda: model.station_style,
+        )
+        colours = (
+            (tr("As the system has them"), "system"),
+            (tr("Light"), "light"),
+            (tr("Dark"), "dark"),
+        )
+        self._choice("colours", tr("&Colours"), colours, self.set_appearance, _appearance)
+        limits = [(tr("± {value:g} cm").format(value=limit), limit) for limit in RELIEF_LIMITS_CM]
+        self._choice(
+            "relief_limit",
+            tr("Full colour at"),
+            limits,
+            self._set_relief_limit,
+            lambda: self.map.relief_limit_cm,
+        )
+        light = self._submenu("light", tr("&Light on the terrain"))
+        panel = LightPanel(self.map.light)
+        panel.changed.connect(self._set_light)
+        holder = QWidgetAction(light)
+        holder.setDefaultWidget(panel)
+        light.addAction(holder)
+        self._make_extras()
 
     def _choice(
         self,
+        name: str,
         title: str,
-        options: Sequence[tuple[str, str]],
-        now: Callable[[], str],
-        choose: Callable[[str], None],
-    ) -> QMenu:
-        made = QMenu(title, self.window)
+        options: Iterable[tuple[str, Any]],
+        choose: Callable[[Any], object],
+        now: Callable[[], object] | None = None,
+    ) -> None:
+        """Make a menu of values to choose from; the one that holds `now` is marked."""
+        made = self._submenu(name, title)
         group = QActionGroup(made)
         for text, value in options:
             action = made.addAction(text)
-            action.setCheckable(True)
             action.setData(value)
-            group.addAction(action)
             action.triggered.connect(lambda _=False, v=value: choose(v))
+            if now is not None:
+                action.setCheckable(True)
+                group.addAction(action)
 
         def mark() -> None:
             for action in group.actions():
-                action.setChecked(action.data() == now())
+                action.setChecked(now is not None and action.data() == now())
 
         made.aboutToShow.connect(mark)
         mark()
-        return made
 
-    def _relief_menu(self) -> QMenu:
-        made = QMenu(translate("Commands", "Full colour at"), self.window)
-        group = QActionGroup(made)
-        for limit in RELIEF_LIMITS_CM:
-            action = made.addAction(translate("Commands", "± {value:g} cm").format(value=limit))
-            action.setCheckable(True)
-            action.setChecked(limit == self.window.map.relief_limit_cm)
-            group.addAction(action)
-            action.triggered.connect(lambda _=False, v=limit: self._relief(v))
-        return made
-
-    def _relief(self, limit_cm: float) -> None:
-        self.window.map.set_relief_limit(limit_cm)
-        self.window.map.relief_action.setChecked(True)
-
-    def _light_menu(self) -> QMenu:
-        made = QMenu(translate("Commands", "&Light on the terrain"), self.window)
-        self.light_panel = LightPanel(self.window.map.light)
-        self.light_panel.changed.connect(self._set_light)
-        holder = QWidgetAction(made)
-        holder.setDefaultWidget(self.light_panel)
-        made.addAction(holder)
-        self.light_menu = made
-        return made
-
-    def _set_light(self, light: Any) -> None:
-        from dataclasses import replace
-
-        now = self.window.map.light
-        self.window.map.set_light(replace(light, low_m=now.low_m, high_m=now.high_m))
-
-    def _heights_menu(self) -> QMenu:
-        made = QMenu(translate("Commands", "Heights are &in"), self.window)
-        for text, unit in (
-            (translate("Commands", "As the file says"), None),
-            (translate("Commands", "Metres"), "metre"),
-            (translate("Commands", "Feet"), "foot"),
-            (translate("Commands", "US survey feet"), "us-foot"),
-        ):
-            action = made.addAction(text)
-            action.triggered.connect(lambda _=False, u=unit: self.window.files.set_height_unit(u))
-        return made
-
-    def _extras_menu(self) -> QMenu:
-        made = QMenu(translate("Commands", "A&dd to the road"), self.window)
-        model = self.window.model
-        takers: dict[str, QAction] = {}
-        for kind, text, take in (
-            (
-                "mask",
-                translate("Commands", "&Areas that aren't shoulder…"),
-                translate("Commands", "Take the areas out"),
-            ),
-            (
-                "edges",
-                translate("Commands", "Pavement &edge lines…"),
-                translate("Commands", "Take the edge lines out"),
-            ),
-            (
-                "widths",
-                translate("Commands", "&Widths by station…"),
-                translate("Commands", "Take the widths out"),
-            ),
-            (
-                "culverts",
-                translate("Commands", "&Culverts…"),
-                translate("Commands", "Take the culverts out"),
-            ),
-        ):
-            made.addAction(text).triggered.connect(
-                lambda _=False, k=kind: self.window.files.ask_extra(k)
-            )
-            takers[kind] = QAction(take, made)
-            takers[kind].triggered.connect(lambda _=False, k=kind: model.set_extra(k, None))
+    def _make_extras(self) -> None:
+        tr, model = self.tr, self.model
+        made = self._submenu("extras", tr("A&dd to the road"))
+        rows = (
+            ("mask", tr("&Areas that aren't shoulder…"), tr("Take the areas out")),
+            ("edges", tr("Pavement &edge lines…"), tr("Take the edge lines out")),
+            ("widths", tr("&Widths by station…"), tr("Take the widths out")),
+            ("culverts", tr("&Culverts…"), tr("Take the culverts out")),
+        )
+        for kind, text, _take in rows:
+            made.addAction(text).triggered.connect(lambda _=False, k=kind: self.files.ask_extra(k))
         made.addSeparator()
-        made.addActions(list(takers.values()))
+        takers = {kind: made.addAction(take) for kind, _text, take in rows}
+        for kind, action in takers.items():
+            action.triggered.connect(lambda _=False, k=kind: model.set_extra(k, None))
 
         def mark() -> None:
             for kind, action in takers.items():
                 action.setVisible(kind in model.extra_paths)
 
         made.aboutToShow.connect(mark)
-        return made
+
+    def _fill_recent(self) -> None:
+        menu = self.recent_menu
+        menu.clear()
+        entries = recent.entries()
+        for entry in entries:
+            action = menu.addAction(entry.title.replace("&", "&&"))
+            action.setToolTip(entry.tip)
+            action.setEnabled(entry.exists())
+            action.triggered.connect(lambda _=False, e=entry: self.files.open_recent(e))
+        menu.addSeparator()
+        forget = menu.addAction(self.tr("&Forget these"))
+        forget.setEnabled(bool(entries))
+        forget.triggered.connect(self.files.forget_recent)
 
     # -- toolbar -------------------------------------------------------
 
-    def _toolbar(self) -> None:
-        window, here = self.window, self.window.map
-        bar = QToolBar(translate("Commands", "Toolbar"), window)
+    def _make_toolbar(self) -> None:
+        bar = QToolBar(self.tr("Toolbar"), self.window)
         bar.setObjectName("toolbar")
         bar.setMovable(False)
         bar.setIconSize(QSize(20, 20))
-        bar.setAccessibleName(translate("Commands", "Toolbar"))
+        bar.setAccessibleName(self.tr("Toolbar"))
         bar.toggleViewAction().setEnabled(False)
-        self.toolbar = bar
-        texts = {self.open_terrain, self.open_road, self.screen}
-        self.station_label = QLabel(translate("Commands", "Station"))
-        self.station_label.setContentsMargins(4, 0, 2, 0)
-        self.station_box = QLineEdit()
-        self.station_box.setAccessibleName(translate("Commands", "Go to station"))
-        self.station_box.setToolTip(
-            translate("Commands", "Type a station such as 1+240 and press Enter (Ctrl+G)")
-        )
-        self.station_box.setPlaceholderText("0+000")
-        self.station_box.setFixedWidth(86)
-        self.station_box.setAlignment(Qt.AlignmentFlag.AlignRight)
-        self.station_box.returnPressed.connect(
-            lambda: window.go_to_station(self.station_box.text())
-        )
-        self.side_button = QToolButton()
-        self.side_button.setDefaultAction(self.other_side)
-        for row in (
-            self.open_terrain,
-            self.open_road,
-            self.save,
-            None,
-            self.screen,
-            None,
-            self.previous_finding,
-            self.next_finding,
-            None,
-            self.previous_station,
-            self.station_label,
-            self.station_box,
-            self.next_station,
-            self.other_side,
-            None,
-            here.fit_road_action,
-            here.near_action,
-            here.relief_action,
-            here.measure_action,
-            None,
-            self.undo,
-            self.redo,
-        ):
-            if row is None:
+        for name in TOOLBAR.split():
+            if name == "|":
                 bar.addSeparator()
-            elif isinstance(row, QAction):
-                bar.addAction(row)
-                button = bar.widgetForAction(row)
-                if isinstance(button, QToolButton):
-                    button.setAccessibleName(row.text().replace("&", ""))
-                    if row in texts:
-                        button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
+            elif name == "station":
+                self._add_station_box(bar)
             else:
-                bar.addWidget(row)
-        window.addToolBar(bar)
+                bar.addAction(self[name])
+                button = bar.widgetForAction(self[name])
+                if isinstance(button, QToolButton):
+                    button.setAccessibleName(self[name].text().replace("&", ""))
+                    if name in ("open_terrain", "open_road", "screen"):
+                        button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
+        self.window.addToolBar(bar)
+
+    def _add_station_box(self, bar: QToolBar) -> None:
+        label = QLabel(self.tr("Station"))
+        label.setContentsMargins(4, 0, 2, 0)
+        box = self.station_box = QLineEdit()
+        box.setAccessibleName(self.tr("Go to station"))
+        box.setToolTip(self.tr("Type a station such as 1+240 and press Enter (Ctrl+G)"))
+        box.setPlaceholderText("0+000")
+        box.setFixedWidth(86)
+        box.setAlignment(Qt.AlignmentFlag.AlignRight)
+        box.returnPressed.connect(lambda: self.go_to_station(box.text()))
+        bar.addWidget(label)
+        self._add("station", bar.addWidget(box))
+
+    # -- what shows now -------------------------------------------------------
 
     def paint_icons(self) -> None:
         """Draw every icon in the ink of light or dark."""
-        for action, picture in self._icons.items():
-            action.setIcon(icon(picture, "accent" if picture == "screen" else "ink"))
-        self.light_menu.setIcon(icon("light"))
-        self.sheets_menu.setIcon(icon("print"))
+        for name, picture in self._icons.items():
+            self[name].setIcon(icon(picture, "accent" if picture == "screen" else "ink"))
+
+    def refresh(self) -> None:
+        """Make possible what can be done now."""
+        model = self.model
+        terrain, findings = model.terrain is not None, model.findings is not None
+        there = {
+            "anything": terrain or findings,
+            "terrain": terrain,
+            "road": terrain and model.road_source is not None,
+            "inputs": model.can_screen,
+            "study": model.study is not None,
+            "second": model.second_study is not None,
+            "relief": terrain and model.study is not None,
+            "findings": findings,
+            "roads": len(model.index or model.roads) > 1,
+            "corrections": bool(model.overrides),
+            "work": model.runner.busy,
+        }
+        for need, names in NEEDS.items():
+            for name in names.split():
+                self[name].setEnabled(there[need])
+
+    def show_selection(self) -> None:
+        """Show the selected station and side."""
+        from gui.look.words import side_text, station_words
+
+        model, box = self.model, self.station_box
+        if not model.index or model.road_index >= len(model.index):
+            box.clear()
+            return
+        labels = model.index[model.road_index].station_m
+        if model.station_index < len(labels):
+            if not box.hasFocus() or not box.isModified():
+                label = float(labels[model.station_index])
+                box.setText(station_words(label, model.station_style))
+            side = side_text(SIDES[model.side]).capitalize()
+            self["other_side"].setToolTip(
+                self.tr("{side} side; go to the other (F7)").format(side=side)
+            )
+
+    # -- what they do -------------------------------------------------------
 
     def _go_to(self) -> None:
         self.station_box.setFocus(Qt.FocusReason.ShortcutFocusReason)
         self.station_box.selectAll()
 
-    def all_shortcuts(self) -> list[tuple[str, list[QAction]]]:
-        """Return the actions by menu, for the shortcut sheet."""
-        return self.groups
+    def go_to_station(self, text: str) -> None:
+        """Select the station nearest to what was typed."""
+        from analysis.common.errors import VergelineError
+        from analysis.common.stations import parse_station
+
+        model = self.model
+        if not model.index:
+            return
+        try:
+            label = parse_station(text, style=model.station_style)
+        except VergelineError as error:
+            model.message.emit(str(error))
+            self.station_box.selectAll()
+            return
+        road = model.index[model.road_index]
+        model.select_station(model.road_index, road.nearest_label(label))
+        self.station_box.setModified(False)
+        self.show_selection()
+        self.map.plot.setFocus()
+
+    def _step_road(self, step: int) -> None:
+        count = len(self.model.index or self.model.roads)
+        if count:
+            self.model.select_road((self.model.road_index + step) % count)
+            self.map.show_current_road()
+
+    def _set_relief_limit(self, limit_cm: float) -> None:
+        self.map.set_relief_limit(limit_cm)
+        self["relief"].setChecked(True)
+
+    def _set_light(self, light: Light) -> None:
+        now = self.map.light
+        self.map.set_light(replace(light, low_m=now.low_m, high_m=now.high_m))
+
+    def set_appearance(self, which: str) -> None:
+        """Use light or dark colours, or follow the system, now and from now on."""
+        QSettings().setValue("appearance", which)
+        theme.set_appearance(which)
+
+    def _show_shortcuts(self) -> None:
+        rows: list[tuple[str, str, str]] = []
+        for menu_action in self.window.menuBar().actions():
+            rows += [
+                (
+                    menu_action.text().replace("&", ""),
+                    action.text().replace("&", "").rstrip("…"),
+                    "  ".join(key.toString(key.SequenceFormat.NativeText) for key in keys),
+                )
+                for action in _leaves(menu_action)
+                if (keys := action.shortcuts())
+            ]
+        here = self.tr("Map")
+        rows += [
+            (here, self.tr("Move the map"), self.tr("arrow keys")),
+            (here, self.tr("Zoom"), self.tr("+  −  wheel")),
+            (here, self.tr("Whole road"), self.tr("Home")),
+            (here, self.tr("Select the nearest station"), self.tr("click")),
+            (here, self.tr("Select and go close"), self.tr("double click")),
+            (here, self.tr("End measuring"), self.tr("Esc")),
+        ]
+        for module, where in (
+            ("gui.along.road_axis", self.tr("Along the road")),
+            ("gui.section.section_canvas", self.tr("Cross-section")),
+            ("gui.tables.tables", self.tr("Reaches, stations")),
+        ):
+            rows += [
+                (where, QCoreApplication.translate("Keys", what), pressed)
+                for pressed, what in importlib.import_module(module).KEYS
+            ]
+        self.files.dialogs.show(ShortcutSheet(rows, self.window))
+
+
+def _appearance() -> str:
+    """Return "system", "light" or "dark"."""
+    return str(QSettings().value("appearance", "system"))
+
+
+def _leaves(action: QAction) -> list[QAction]:
+    """Return the action, or all that its menu holds."""
+    menu = action.menu()
+    if not isinstance(menu, QMenu):
+        return [action]
+    return [leaf for part in menu.actions() for leaf in _leaves(part)]

@@ -1,12 +1,17 @@
-"""Small windows: how a road is read, the light on the terrain, the shortcut sheet, cautions."""
+"""Dialogs: how they are opened, and the small ones of our own.
+
+How a road is read, the light on the terrain, the shortcut sheet, cautions.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import logging
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Any
 
-from PySide6.QtCore import QSettings, Qt, Signal
-from PySide6.QtGui import QAction
+from PySide6.QtCore import QObject, QSettings, Qt, QUrl, Signal
+from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -14,10 +19,12 @@ from PySide6.QtWidgets import (
     QDialog,
     QDialogButtonBox,
     QDoubleSpinBox,
+    QFileDialog,
     QFormLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
+    QMessageBox,
     QSlider,
     QTableWidget,
     QTableWidgetItem,
@@ -25,10 +32,100 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from gui.look.icons import app_icon
 from gui.map.tiles import Light
 from gui.state.jobs import RoadSource
+from gui.window.places import log_path
 
-__all__ = ["CautionsDialog", "LightPanel", "RoadDialog", "ShortcutSheet", "remembered_light"]
+__all__ = [
+    "CautionsDialog",
+    "Dialogs",
+    "LightPanel",
+    "RoadDialog",
+    "ShortcutSheet",
+    "remembered_light",
+]
+
+log = logging.getLogger("vergeline")
+
+
+class Dialogs(QObject):
+    """Opens the dialogs of one window; none stops the event loop, so that jobs go on.
+
+    `shown` is the last one.
+    """
+
+    def __init__(self, window: QWidget) -> None:
+        super().__init__(window)
+        self.window = window
+        self.shown: QDialog | None = None
+
+    def show(self, dialog: QDialog) -> None:
+        """Show a dialog, which goes when it is closed."""
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        self.shown = dialog
+        dialog.open()
+
+    def box(self, title: str, text: str, icon: QMessageBox.Icon) -> QMessageBox:
+        """Return a message box that is still to be shown."""
+        made = QMessageBox(self.window)
+        made.setIcon(icon)
+        made.setWindowTitle(title)
+        made.setText(text)
+        return made
+
+    def tell(self, title: str, sentence: str) -> None:
+        """Say in one sentence what can't be done; nothing is lost by it."""
+        log.warning("%s: %s", title, sentence)
+        box = self.box(title or "Vergeline", sentence, QMessageBox.Icon.Warning)
+        box.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.show(box)
+
+    def ask_file(self, title: str, filters: str, slot: Callable[[str], Any]) -> None:
+        """Ask for a file that is there."""
+        folder = str(QSettings().value("folder", ""))
+        dialog = QFileDialog(self.window, title, folder, filters)
+        dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
+        dialog.fileSelected.connect(slot)
+        self.show(dialog)
+
+    def ask_name(self, title: str, name: str, filters: str, slot: Callable[[str], Any]) -> None:
+        """Ask for the name of a file to write; `name` ends as all of them do."""
+        dialog = QFileDialog(self.window, title, name, filters)
+        dialog.setAcceptMode(QFileDialog.AcceptMode.AcceptSave)
+        dialog.setDefaultSuffix(name.rpartition(".")[2])
+        dialog.fileSelected.connect(slot)
+        self.show(dialog)
+
+    def show_cautions(self) -> None:
+        """Show the cautions."""
+        from gui.look.words import cautions
+
+        self.show(CautionsDialog(cautions(), self.window))
+
+    def show_log(self) -> None:
+        """Open the log file with the system's viewer."""
+        if not QDesktopServices.openUrl(QUrl.fromLocalFile(str(log_path()))):
+            self.tell(self.tr("Log file"), str(log_path()))
+
+    def show_about(self) -> None:
+        """Say what this is."""
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            number = version("vergeline")
+        except PackageNotFoundError:
+            number = "?"
+        box = self.box(self.tr("About Vergeline"), f"Vergeline {number}", QMessageBox.Icon.NoIcon)
+        box.setIconPixmap(app_icon().pixmap(64, 64))
+        box.setInformativeText(
+            self.tr(
+                "Finds where earth and gravel road shoulders no longer shed water, from a terrain "
+                "grid and a road centreline. It advises; local codes and the judgement of a "
+                "licensed engineer rule."
+            )
+        )
+        self.show(box)
 
 
 class RoadDialog(QDialog):
@@ -41,7 +138,6 @@ class RoadDialog(QDialog):
     ) -> None:
         super().__init__(parent)
         self.setWindowTitle(self.tr("How to read the road"))
-        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self._source = source
         form = QFormLayout(self)
         form.setContentsMargins(16, 14, 16, 12)
@@ -190,35 +286,12 @@ def remembered_light() -> Light:
 
 
 class ShortcutSheet(QDialog):
-    """Every action that has keys, by group, and `more` rows of where, what and keys."""
+    """Every action that has keys: rows of where, what and keys."""
 
-    def __init__(
-        self,
-        groups: Sequence[tuple[str, Sequence[QAction]]],
-        more: Sequence[tuple[str, str, str]] = (),
-        parent: QWidget | None = None,
-    ) -> None:
+    def __init__(self, rows: Sequence[tuple[str, str, str]], parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setWindowTitle(self.tr("Keyboard shortcuts"))
-        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.resize(520, 620)
-        rows: list[tuple[str, str, str]] = []
-        for group, actions in groups:
-            for action in actions:
-                keys = "  ".join(
-                    k.toString(k.SequenceFormat.NativeText) for k in action.shortcuts()
-                )
-                if keys:
-                    rows.append((group, action.text().replace("&", "").rstrip("…"), keys))
-        rows += [
-            (self.tr("Map"), self.tr("Move the map"), self.tr("arrow keys")),
-            (self.tr("Map"), self.tr("Zoom"), self.tr("+  −  wheel")),
-            (self.tr("Map"), self.tr("Whole road"), self.tr("Home")),
-            (self.tr("Map"), self.tr("Select the nearest station"), self.tr("click")),
-            (self.tr("Map"), self.tr("Select and go close"), self.tr("double click")),
-            (self.tr("Map"), self.tr("End measuring"), self.tr("Esc")),
-            *more,
-        ]
         table = QTableWidget(len(rows), 3)
         table.setAccessibleName(self.tr("Keyboard shortcuts"))
         table.setHorizontalHeaderLabels([self.tr("Where"), self.tr("What"), self.tr("Keys")])
@@ -245,7 +318,6 @@ class CautionsDialog(QDialog):
     def __init__(self, sentences: Sequence[str], parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setWindowTitle(self.tr("Cautions"))
-        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.setMinimumWidth(480)
         column = QVBoxLayout(self)
         column.setContentsMargins(18, 16, 18, 12)

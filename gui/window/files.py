@@ -6,19 +6,16 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from PySide6.QtCore import QObject, QSettings, Qt
-from PySide6.QtWidgets import QFileDialog, QInputDialog, QLineEdit, QMessageBox
+from PySide6.QtCore import QObject, QSettings, Signal
+from PySide6.QtWidgets import QInputDialog, QMessageBox
 
 from gui.state import jobs
 from gui.state.model import EXTRA_KINDS, WindowModel
 from gui.window import recent
 from gui.window.autosave import Autosave, Leftover
-from gui.window.dialogs import RoadDialog
-
-if TYPE_CHECKING:
-    from gui.window.window import Window
+from gui.window.dialogs import Dialogs, RoadDialog
 
 __all__ = ["Files"]
 
@@ -27,11 +24,19 @@ ROAD_FILTER = " ".join(f"*{ending}" for ending in jobs.LINES)
 
 
 class Files(QObject):
-    """What a window does with files."""
+    """What a window does with files.
 
-    def __init__(self, window: Window, model: WindowModel) -> None:
-        super().__init__(window)
-        self.window, self.model = window, model
+    Signals
+    -------
+    forgotten()
+        The list of what was open lately was emptied.
+    """
+
+    forgotten = Signal()
+
+    def __init__(self, model: WindowModel, dialogs: Dialogs) -> None:
+        super().__init__(dialogs)
+        self.model, self.dialogs = model, dialogs
         self.autosave = Autosave(model, self)
         self._recovered: Leftover | None = None
         self.autosave.copied.connect(self._on_copied)
@@ -41,55 +46,34 @@ class Files(QObject):
 
     # -- asking for files -----------------------------------------------------------
 
-    def _ask(self, title: str, filters: str, slot: Callable[[str], None]) -> None:
-        folder = str(QSettings().value("folder", ""))
-        dialog = QFileDialog(self.window, title, folder, filters)
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
-        dialog.fileSelected.connect(slot)
-        self.window.show_dialog(dialog)
-
-    def _filters(self, title: str, patterns: str) -> str:
-        return f"{title} ({patterns});;" + self.tr("All files") + " (*)"
+    def _ask(self, title: str, kind: str, patterns: str, slot: Callable[[str], None]) -> None:
+        filters = f"{kind} ({patterns});;{self.tr('All files')} (*)"
+        self.dialogs.ask_file(title, filters, slot)
 
     def ask_open(self) -> None:
         """Ask for any file: study, terrain, road or limits."""
         patterns = f"{GRID_FILTER} {ROAD_FILTER} *.toml"
-        self._ask(
-            self.tr("Open"),
-            self._filters(self.tr("All that can be opened"), patterns),
-            lambda path: self.open_paths([path]),
-        )
+        kind = self.tr("All that can be opened")
+        self._ask(self.tr("Open"), kind, patterns, lambda path: self.open_paths([path]))
 
     def ask_study(self) -> None:
         """Ask for a saved study."""
-        self._ask(
-            self.tr("Open study"),
-            self._filters(self.tr("Studies"), "*.gpkg"),
-            lambda path: self.open_paths([path]),
-        )
+        title, kind = self.tr("Open study"), self.tr("Studies")
+        self._ask(title, kind, "*.gpkg", lambda path: self.open_paths([path]))
 
     def ask_terrain(self) -> None:
         """Ask for a terrain grid."""
-        self._ask(
-            self.tr("Open terrain"),
-            self._filters(self.tr("Terrain grids"), GRID_FILTER),
-            self.open_terrain,
-        )
+        title, kind = self.tr("Open terrain"), self.tr("Terrain grids")
+        self._ask(title, kind, GRID_FILTER, self.open_terrain)
 
     def ask_road(self) -> None:
         """Ask for a road centreline."""
-        self._ask(
-            self.tr("Open road"), self._filters(self.tr("Lines"), ROAD_FILTER), self.open_road
-        )
+        self._ask(self.tr("Open road"), self.tr("Lines"), ROAD_FILTER, self.open_road)
 
     def ask_second(self) -> None:
         """Ask for a grid of the same road from another time."""
-        self._ask(
-            self.tr("Compare with another grid"),
-            self._filters(self.tr("Terrain grids"), GRID_FILTER),
-            self.model.open_second,
-        )
+        title, kind = self.tr("Compare with another grid"), self.tr("Terrain grids")
+        self._ask(title, kind, GRID_FILTER, self.model.open_second)
 
     def ask_extra(self, kind: str) -> None:
         """Ask for a file to add to grid and road."""
@@ -100,18 +84,13 @@ class Files(QObject):
             "culverts": self.tr("Culverts"),
         }
         patterns = "*.csv" if kind == "widths" else ROAD_FILTER
-        self._ask(
-            titles[kind],
-            self._filters(titles[kind], patterns),
-            lambda path: self.add_extra(kind, path),
-        )
+        title = titles[kind]
+        self._ask(title, title, patterns, lambda path: self.add_extra(kind, path))
 
     def add_extra(self, kind: str, path: str) -> None:
         """Add a file to grid and road; a bad one changes nothing."""
         self._remember_folder(path)
-        self.model.set_extra(
-            kind, path, lambda sentence: self.window.tell(self.tr("Adding"), sentence)
-        )
+        self.model.set_extra(kind, path, partial(self.dialogs.tell, self.tr("Adding")))
 
     def _on_asked(self, what: str) -> None:
         if what == "terrain":
@@ -128,9 +107,9 @@ class Files(QObject):
             self._ask_reading(source)
 
     def _ask_reading(self, source: jobs.RoadSource) -> None:
-        dialog = RoadDialog(source, jobs.line_layers(source.path), self.window)
+        dialog = RoadDialog(source, jobs.line_layers(source.path), self.dialogs.window)
         dialog.chosen.connect(self._open_roads)
-        self.window.show_dialog(dialog)
+        self.dialogs.show(dialog)
 
     @staticmethod
     def _remember_folder(path: str) -> None:
@@ -159,33 +138,28 @@ class Files(QObject):
             elif "no coordinate system" in sentence and crs is None:
                 self._ask_crs(sentence, lambda given: self._open_terrain(path, crs=given))
             else:
-                self.window.tell(self.tr("Opening the terrain"), sentence)
+                self.dialogs.tell(self.tr("Opening the terrain"), sentence)
 
         self.model.open_terrain(path, warp=warp, crs=crs, failed=failed)
 
     def _offer_warp(self, path: str, sentence: str) -> None:
-        box = QMessageBox(self.window)
-        box.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        box.setIcon(QMessageBox.Icon.Question)
-        box.setWindowTitle(self.tr("Opening the terrain"))
-        box.setText(sentence)
+        title = self.tr("Opening the terrain")
+        box = self.dialogs.box(title, sentence, QMessageBox.Icon.Question)
         warp = box.addButton(
             self.tr("Warp it to metres while reading"), QMessageBox.ButtonRole.AcceptRole
         )
         box.addButton(QMessageBox.StandardButton.Cancel)
         warp.clicked.connect(lambda: self._open_terrain(path, warp=True))
-        self.window.show_dialog(box)
+        self.dialogs.show(box)
 
     def _ask_crs(self, sentence: str, then: Callable[[str], None]) -> None:
-        dialog = QInputDialog(self.window)
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog = QInputDialog(self.dialogs.window)
         dialog.setWindowTitle(self.tr("Coordinate system"))
         dialog.setLabelText(
             sentence + "\n\n" + self.tr("Or name it here, as an EPSG code such as EPSG:32633:")
         )
-        dialog.setTextEchoMode(QLineEdit.EchoMode.Normal)
         dialog.textValueSelected.connect(lambda text: then(text.strip()) if text.strip() else None)
-        self.window.show_dialog(dialog)
+        self.dialogs.show(dialog)
 
     def set_height_unit(self, unit: str | None) -> None:
         """Read the heights of the open grid in another unit."""
@@ -209,7 +183,7 @@ class Files(QObject):
             if "no coordinate system" in sentence and source.crs is None:
                 self._ask_crs(sentence, lambda given: self._open_roads(replace(source, crs=given)))
             else:
-                self.window.tell(self.tr("Opening the road"), sentence)
+                self.dialogs.tell(self.tr("Opening the road"), sentence)
 
         self.model.open_roads(source, failed)
 
@@ -225,7 +199,7 @@ class Files(QObject):
     def open_recent(self, entry: recent.Recent) -> None:
         """Open what was open lately."""
         if not entry.exists():
-            self.window.tell(
+            self.dialogs.tell(
                 self.tr("Open recent"),
                 self.tr("A file of {name} isn't there any more.").format(name=entry.title),
             )
@@ -245,7 +219,7 @@ class Files(QObject):
         terrain = road = ""
         for path in paths:
             if not Path(path).is_file():
-                self.window.tell(
+                self.dialogs.tell(
                     self.tr("Opening"),
                     self.tr("There is no file {path}: check the name and folder.").format(
                         path=path
@@ -264,7 +238,7 @@ class Files(QObject):
             elif kind == "road":
                 road = path
             else:
-                self.window.tell(
+                self.dialogs.tell(
                     self.tr("Opening"),
                     self.tr(
                         "{name} is none of the files that can be opened: a terrain grid, a road "
@@ -292,7 +266,7 @@ class Files(QObject):
         try:
             limits = read_limits(path, self.model.settings.surface)
         except VergelineError as error:
-            self.window.tell(self.tr("Reading limits"), str(error))
+            self.dialogs.tell(self.tr("Reading limits"), str(error))
             return
         self.model.set_limits(limits, text=self.tr("Read limits"))
 
@@ -313,6 +287,11 @@ class Files(QObject):
             )
         recent.add(entry)
 
+    def forget_recent(self) -> None:
+        """Forget what was open lately."""
+        recent.clear()
+        self.forgotten.emit()
+
     def _on_path(self, path: str) -> None:
         if path:
             recent.add(recent.Recent(study=path))
@@ -332,12 +311,8 @@ class Files(QObject):
             return
         folder = Path(str(QSettings().value("folder", "")) or ".")
         name = self.model.path or str(folder / f"{self._usual_name()}.gpkg")
-        dialog = QFileDialog(self.window, self.tr("Save study"), name, "GeoPackage (*.gpkg)")
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.setAcceptMode(QFileDialog.AcceptMode.AcceptSave)
-        dialog.setDefaultSuffix("gpkg")
-        dialog.fileSelected.connect(lambda path: self.save_to(path, then))
-        self.window.show_dialog(dialog)
+        title, filters = self.tr("Save study"), "GeoPackage (*.gpkg)"
+        self.dialogs.ask_name(title, name, filters, lambda path: self.save_to(path, then))
 
     def _usual_name(self) -> str:
         roads = self.model.index
@@ -352,30 +327,23 @@ class Files(QObject):
         inputs = [source.path for source in (terrain, road) if source is not None]
         inputs += self.model.extra_paths.values()
         if Path(path).resolve() in {Path(name).resolve() for name in inputs}:
-            self.window.tell(
+            self.dialogs.tell(
                 self.tr("Saving"),
                 self.tr("{name} is an input of this study: choose another name.").format(
                     name=Path(path).name
                 ),
             )
             return
-        self.model.save(
-            path,
-            done=then,
-            failed=lambda sentence: self.window.tell(self.tr("Saving"), sentence),
-        )
+        self.model.save(path, then, partial(self.dialogs.tell, self.tr("Saving")))
 
     def after_saving(self, then: Callable[[], None]) -> None:
         """Do something that drops the study, once unsaved changes are settled."""
         if not self.model.modified:
             then()
             return
-        box = QMessageBox(self.window)
-        box.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        box.setIcon(QMessageBox.Icon.Question)
-        box.setWindowTitle(self.tr("Unsaved changes"))
         name = Path(self.model.path).name if self.model.path else self.tr("This study")
-        box.setText(self.tr("{name} has changes that aren't saved.").format(name=name))
+        text = self.tr("{name} has changes that aren't saved.").format(name=name)
+        box = self.dialogs.box(self.tr("Unsaved changes"), text, QMessageBox.Icon.Question)
         save = box.addButton(QMessageBox.StandardButton.Save)
         save.setEnabled(self.model.findings is not None)
         drop = box.addButton(self.tr("Don't save"), QMessageBox.ButtonRole.DestructiveRole)
@@ -383,7 +351,7 @@ class Files(QObject):
         box.setDefaultButton(save)
         save.clicked.connect(lambda: self.save(then))
         drop.clicked.connect(lambda: then())
-        self.window.show_dialog(box)
+        self.dialogs.show(box)
 
     def close_study(self) -> None:
         """Back to the first page."""
@@ -397,22 +365,16 @@ class Files(QObject):
         if not found:
             return
         leftover = found[0]
-        box = QMessageBox(self.window)
-        box.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        box.setIcon(QMessageBox.Icon.Information)
-        box.setWindowTitle(self.tr("Unsaved work found"))
-        words = self.tr(
+        text = self.tr(
             "Vergeline ended without closing; unsaved work on {name} from {at} is there."
-        )
-        box.setText(
-            words.format(name=leftover.name or self.tr("a new study"), at=leftover.at or "?")
-        )
+        ).format(name=leftover.name or self.tr("a new study"), at=leftover.at or "?")
+        box = self.dialogs.box(self.tr("Unsaved work found"), text, QMessageBox.Icon.Information)
         take = box.addButton(self.tr("Recover it"), QMessageBox.ButtonRole.AcceptRole)
         drop = box.addButton(self.tr("Delete it"), QMessageBox.ButtonRole.DestructiveRole)
         box.addButton(self.tr("Later"), QMessageBox.ButtonRole.RejectRole)
         take.clicked.connect(lambda: self.recover(leftover))
         drop.clicked.connect(lambda: leftover.discard())
-        self.window.show_dialog(box)
+        self.dialogs.show(box)
 
     def recover(self, leftover: Leftover) -> None:
         """Open an unsaved copy as a study without a file."""
@@ -430,10 +392,6 @@ class Files(QObject):
     def _ask_pdf(self, name: str, work: Callable[[str], Callable[[Any], Any]]) -> None:
         folder = Path(str(QSettings().value("folder", "")) or ".")
         title = self.tr("Print sheets")
-        dialog = QFileDialog(self.window, title, str(folder / name), "PDF (*.pdf)")
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.setAcceptMode(QFileDialog.AcceptMode.AcceptSave)
-        dialog.setDefaultSuffix("pdf")
 
         def chosen(path: str) -> None:
             self._remember_folder(path)
@@ -443,13 +401,12 @@ class Files(QObject):
                 lambda _result: self.model.message.emit(
                     self.tr("Written: {name}").format(name=Path(path).name)
                 ),
-                lambda sentence: self.window.tell(title, sentence),
+                partial(self.dialogs.tell, title),
                 lane="long",
                 title=self.tr("Printing"),
             )
 
-        dialog.fileSelected.connect(chosen)
-        self.window.show_dialog(dialog)
+        self.dialogs.ask_name(title, str(folder / name), "PDF (*.pdf)", chosen)
 
     def print_section(self) -> None:
         """Write the sheet of the selected section."""

@@ -180,6 +180,14 @@ class Panes(QObject):
         menu.addSeparator()
         menu.addAction(self.tr("&Usual layout")).triggered.connect(self.usual)
 
+    def show_help(self) -> None:
+        """Show what each number means, in a window of its own."""
+        pane = self.by_name["help"]
+        pane.setFloating(True)
+        pane.resize(760, 620)
+        pane.show()
+        pane.raise_()
+
     # -- where they lie -----------------------------------------------------------
 
     def usual(self) -> None:

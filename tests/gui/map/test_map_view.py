@@ -406,14 +406,14 @@ def test_huge_grid_keeps_the_loop_alive_and_memory_bound(
     The strict limit of 100 ms by the clock is measured by the benchmark; here, on a machine busy
     with other tests, what the window's own thread worked between two beats counts.
     """
-    from gui.state import jobs
+    from gui.window.app import warm_up
 
     size, cells = 50_000, 1000
     y, x = np.mgrid[0:cells, 0:cells]
     z = 100.0 + 8.0 * np.sin(x / 60.0) + 5.0 * np.cos(y / 45.0)
     tile = write_grid(z, name="tile.tif", dtype="float32", tiled=True)
     path = huge_vrt(tmp_path, tile, size, cells)
-    model.runner.submit("warm-up", jobs.warm_up, lane="long")
+    model.runner.submit("warm-up", warm_up, lane="long")
     run_loop(model.runner.idle)
     view = MapView(model)
     view.resize(900, 600)

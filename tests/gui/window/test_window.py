@@ -33,10 +33,12 @@ from gui.map.tiles import Light
 from gui.state import jobs
 from gui.state.jobs import RoadSource
 from gui.state.model import WindowModel
-from gui.window import autosave, recent
+from gui.window import recent
+from gui.window.app import warm_up
 from gui.window.autosave import Autosave
 from gui.window.dialogs import CautionsDialog, LightPanel, RoadDialog, ShortcutSheet
 from gui.window.first_page import StepBar
+from gui.window.places import unsaved_folder
 from gui.window.window import Window
 from tests.gui.conftest import ARTEFACTS, quiet_progress
 from tests.gui.heartbeat import Heartbeat, run_loop
@@ -51,7 +53,7 @@ def window(model: WindowModel, settle: Settle) -> Iterator[Window]:
     made.show()
     settle()
     yield made
-    if made.dialog is not None:
+    if made.dialogs.shown is not None:
         close_dialog(made)
     dispose(made)
 
@@ -78,26 +80,26 @@ def full(window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle
 
 def dialog_text(window: Window) -> str:
     """Return the sentence of the message that is up."""
-    box = window.dialog
+    box = window.dialogs.shown
     assert isinstance(box, QMessageBox), box
     return box.text()
 
 
 def press(window: Window, text: str) -> None:
     """Press the button with this text in the dialog that is up."""
-    box = window.dialog
+    box = window.dialogs.shown
     assert isinstance(box, QMessageBox)
     for button in box.buttons():
         if button.text().replace("&", "") == text:
             button.click()
-            window.dialog = None
+            window.dialogs.shown = None
             return
     raise AssertionError(f"no button {text!r} among {[b.text() for b in box.buttons()]}")
 
 
 def close_dialog(window: Window) -> None:
     """Close whatever dialog is up."""
-    box, window.dialog = window.dialog, None
+    box, window.dialogs.shown = window.dialogs.shown, None
     if box is not None:
         try:
             box.reject()
@@ -107,7 +109,7 @@ def close_dialog(window: Window) -> None:
 
 def choose_file(window: Window, path: str) -> None:
     """Answer the file dialog that is up."""
-    dialog, window.dialog = window.dialog, None
+    dialog, window.dialogs.shown = window.dialogs.shown, None
     assert isinstance(dialog, QFileDialog)
     dialog.fileSelected.emit(path)
     dialog.reject()
@@ -129,9 +131,9 @@ def test_first_page_offers_the_way_in(window: Window, settle: Settle) -> None:
     assert "traffic control" in window.first_page._cautions.text()
     assert "Traffic control" in window.caution_button.text()
     do = window.commands
-    assert do.open_terrain.isEnabled()
-    for action in (do.open_road, do.screen, do.save, do.next_station, do.next_finding, do.compare):
-        assert not action.isEnabled(), action.text()
+    assert do["open_terrain"].isEnabled()
+    for name in ("open_road", "screen", "save", "next_station", "next_finding", "compare"):
+        assert not do[name].isEnabled(), name
     save_picture(window, "window_first.png")
 
 
@@ -140,13 +142,13 @@ def test_open_screen_save_reopen_by_hand(
 ) -> None:
     """The newcomer's way: terrain, road, screen, save, close, reopen; each step is pointed at."""
     model = window.model
-    window.commands.open_terrain.trigger()
+    window.commands["open_terrain"].trigger()
     choose_file(window, shared_files[0])
     settle(lambda: model.terrain is not None)
     settle(model.runner.idle)
     assert window.middle.currentIndex() == 1
     assert "road centreline" in window.step_bar.words.text()
-    window.commands.open_road.trigger()
+    window.commands["open_road"].trigger()
     choose_file(window, shared_files[1])
     settle(lambda: bool(model.roads))
     assert "screen" in window.step_bar.words.text()
@@ -157,7 +159,7 @@ def test_open_screen_save_reopen_by_hand(
     settle()
     assert window.step_bar.isHidden()
     assert window.isWindowModified()
-    window.commands.save.trigger()
+    window.commands["save"].trigger()
     path = str(tmp_path / "fernhollow.gpkg")
     choose_file(window, path)
     settle(lambda: model.path == path)
@@ -166,7 +168,7 @@ def test_open_screen_save_reopen_by_hand(
     assert "fernhollow.gpkg" in window.windowTitle()
     verdicts = list(model.findings.stations["verdict"])
     save_picture(window, "window_study.png")
-    window.commands.close_study.trigger()
+    window.commands["close_study"].trigger()
     assert window.middle.currentIndex() == 0
     window.files.open_paths([path])
     settle(lambda: model.study is not None)
@@ -180,8 +182,8 @@ def test_open_sample_from_the_first_page(window: Window, settle: Settle) -> None
     settle(lambda: len(window.model.roads) == 2)
     settle(lambda: window.middle.currentIndex() == 1)
     settle(window.model.runner.idle)
-    assert window.commands.next_road.isEnabled()
-    window.commands.next_road.trigger()
+    assert window.commands["next_road"].isEnabled()
+    window.commands["next_road"].trigger()
     assert window.model.road_index == 1
 
 
@@ -200,17 +202,17 @@ def test_screening_shows_progress_and_can_be_cancelled(
         raise AssertionError("was not cancelled")
 
     monkeypatch.setattr(jobs, "screen", slow)
-    window.commands.screen.trigger()
-    settle(lambda: "left" in window.job_words.text())
-    assert "finding edges" in window.job_words.text()
-    assert window.job_bar.isVisible()
-    assert 0 < window.job_bar.value() < 1000
-    assert window.job_cancel.isVisible()
-    window.job_cancel.click()
+    window.commands["screen"].trigger()
+    settle(lambda: "left" in window.job_bar.words.text())
+    assert "finding edges" in window.job_bar.words.text()
+    assert window.job_bar.bar.isVisible()
+    assert 0 < window.job_bar.bar.value() < 1000
+    assert window.job_bar.stop.isVisible()
+    window.job_bar.stop.click()
     settle(window.model.runner.idle)
     settle()
     assert window.model.study is study
-    assert not window.job_bar.isVisible()
+    assert not window.job_bar.bar.isVisible()
     assert "nothing was changed" in window.statusBar().currentMessage()
 
 
@@ -263,10 +265,10 @@ def test_bad_files_are_told_in_one_sentence_and_lose_nothing(
     model._tell_modified()
     if kind == "no raster":
         # As a second grid to compare with: the study must survive.
-        model.open_second(path, lambda sentence: full.tell("Comparing", sentence))
+        model.open_second(path, lambda sentence: full.dialogs.tell("Comparing", sentence))
     else:
         full.files.open_paths([path])
-    settle(lambda: isinstance(full.dialog, QMessageBox))
+    settle(lambda: isinstance(full.dialogs.shown, QMessageBox))
     text = dialog_text(full)
     assert word in text
     assert "\n" not in text
@@ -288,7 +290,7 @@ def test_degree_grid_offers_to_warp(
         units="metre",
     )
     window.files.open_paths([grid])
-    settle(lambda: isinstance(window.dialog, QMessageBox))
+    settle(lambda: isinstance(window.dialogs.shown, QMessageBox))
     assert "degrees" in dialog_text(window)
     press(window, "Warp it to metres while reading")
     settle(lambda: window.model.terrain is not None)
@@ -302,8 +304,8 @@ def test_grid_without_crs_asks_for_one(
     """A grid that doesn't say its CRS can be told it on the spot."""
     grid = write_grid(np.full((50, 50), 20.0), name="bare.tif", crs=None, units="metre")
     window.files.open_paths([grid])
-    settle(lambda: isinstance(window.dialog, QInputDialog))
-    dialog = window.dialog
+    settle(lambda: isinstance(window.dialogs.shown, QInputDialog))
+    dialog = window.dialogs.shown
     assert isinstance(dialog, QInputDialog)
     dialog.textValueSelected.emit("EPSG:32633")
     close_dialog(window)
@@ -340,7 +342,7 @@ def test_save_over_an_input_is_refused(full: Window, settle: Settle) -> None:
 def test_save_to_a_bad_place_is_one_sentence(full: Window, tmp_path: Path, settle: Settle) -> None:
     """No folder, no file: told; still modified."""
     full.files.save_to(str(tmp_path / "none" / "x.gpkg"))
-    settle(lambda: full.dialog is not None)
+    settle(lambda: full.dialogs.shown is not None)
     assert "folder" in dialog_text(full)
     assert full.isWindowModified()
 
@@ -351,7 +353,7 @@ def test_read_bad_limits(full: Window, tmp_path: Path, settle: Settle) -> None:
     path.write_text("[gravel]\nno_such_limit = 3\n")
     before = full.model.limits
     full.files.open_paths([str(path)])
-    settle(lambda: full.dialog is not None)
+    settle(lambda: full.dialogs.shown is not None)
     assert "no_such_limit" in dialog_text(full)
     assert full.model.limits == before
 
@@ -411,7 +413,7 @@ def test_selection_moves_every_view(full: Window, settle: Settle) -> None:
     settle(model.runner.idle)
     settle()
     label = float(model.index[0].station_m[model.station_index])
-    assert full.commands.station_box.text() == f"0+{label:03.0f}"
+    assert full.commands["station_box"].text() == f"0+{label:03.0f}"
     point = full.map._layers.roads[0].stations[model.station_index, model.side]
     assert full.map._ring.getData()[0][0] == pytest.approx(point[0])
     section = full.panes["section"].widget()
@@ -435,19 +437,19 @@ def test_next_finding_reports_none(window: Window, settle: Settle) -> None:
 def test_undo_and_redo_from_the_menu(full: Window, settle: Settle) -> None:
     """An edit's name shows in the menu; undo and redo do what they say."""
     model, do = full.model, full.commands
-    assert not do.undo.isEnabled()
+    assert not do["undo"].isEnabled()
     model.set_override(0, 5, 0, "edge", 3.9)
     settle(model.runner.idle)
-    assert do.undo.isEnabled()
-    assert "edge" in do.undo.text()
-    do.undo.trigger()
+    assert do["undo"].isEnabled()
+    assert "edge" in do["undo"].text()
+    do["undo"].trigger()
     settle(model.runner.idle)
     assert model.overrides == {}
-    do.redo.trigger()
+    do["redo"].trigger()
     settle(model.runner.idle)
     assert len(model.overrides) == 1
-    assert do.give_back.isEnabled()
-    do.give_back.trigger()
+    assert do["give_back"].isEnabled()
+    do["give_back"].trigger()
     settle(model.runner.idle)
     assert model.overrides == {}
 
@@ -580,7 +582,7 @@ def test_autosave_copy_goes_when_saved(full: Window, settle: Settle, tmp_path: P
     settle(lambda: full.model.path == path)
     settle()
     assert not autosaver.copy.exists()
-    assert list(autosave.folder().glob("*.json")) == []
+    assert list(unsaved_folder().glob("*.json")) == []
 
 
 # -- dropping and recent ----------------------------------------------------------------------
@@ -622,11 +624,11 @@ def test_recent_remembers_and_opens(
     window.files.open_paths(list(shared_files))
     settle(lambda: bool(window.model.roads))
     settle(window.model.runner.idle)
-    window.commands.close_study.trigger()
+    window.commands["close_study"].trigger()
     entries = recent.entries()
     assert len(entries) == 1
     assert (entries[0].terrain, entries[0].road) == shared_files
-    window._fill_recent()
+    window.commands.recent_menu.aboutToShow.emit()
     assert window.commands.recent_menu.actions()[0].text() == entries[0].title
     window.files.open_recent(entries[0])
     settle(lambda: bool(window.model.roads))
@@ -657,13 +659,13 @@ def test_road_dialog_reads_as_asked(
     window.files.open_paths(list(shared_files))
     settle(lambda: bool(window.model.roads))
     settle(window.model.runner.idle)
-    window.commands.road_reading.trigger()
-    dialog = window.dialog
+    window.commands["road_reading"].trigger()
+    dialog = window.dialogs.shown
     assert isinstance(dialog, RoadDialog)
     dialog.start.setValue(1000.0)
     dialog.reverse.setChecked(True)
     dialog.accept()
-    window.dialog = None
+    window.dialogs.shown = None
     settle(lambda: window.model.road_source.reverse)
     settle(window.model.runner.idle)
     road = window.model.roads[0]
@@ -688,8 +690,8 @@ def test_light_panel_turns_the_light(window: Window) -> None:
 
 def test_shortcut_sheet_lists_every_key(window: Window) -> None:
     """Every action with keys is on the sheet; no key is taken twice."""
-    window.commands.sheet.trigger()
-    sheet = window.dialog
+    window.commands["sheet"].trigger()
+    sheet = window.dialogs.shown
     assert isinstance(sheet, ShortcutSheet)
     from PySide6.QtWidgets import QTableWidget
 
@@ -714,7 +716,7 @@ def test_cautions_are_one_click_away(window: Window) -> None:
     from analysis.earthwork.workplan import CAUTIONS
 
     window.caution_button.click()
-    dialog = window.dialog
+    dialog = window.dialogs.shown
     assert isinstance(dialog, CautionsDialog)
     texts = [label.text() for label in dialog.findChildren(QLabel)]
     for sentence in CAUTIONS:
@@ -723,13 +725,13 @@ def test_cautions_are_one_click_away(window: Window) -> None:
 
 def test_help_and_about_open(full: Window, settle: Settle) -> None:
     """F1 shows what each number means; About says who decides."""
-    full.commands.help.trigger()
+    full.commands["help"].trigger()
     settle(lambda: full.panes["help"].filled)
     assert full.panes["help"].isVisible()
     assert full.panes["help"].widget() is not None
     full.panes["help"].close()
-    full.commands.about.trigger()
-    box = full.dialog
+    full.commands["about"].trigger()
+    box = full.dialogs.shown
     assert isinstance(box, QMessageBox)
     assert "licensed engineer" in box.informativeText()
 
@@ -741,9 +743,9 @@ def test_print_sheets_as_pdf(full: Window, tmp_path: Path, settle: Settle) -> No
     """Section and reach sheets come out as PDF files."""
     full.model.select_reach(full.model.failing_reaches()[0])
     for action, name in (
-        (full.commands.print_section, "section.pdf"),
-        (full.commands.print_reach, "reach.pdf"),
-        (full.commands.print_reaches, "reaches.pdf"),
+        (full.commands["print_section"], "section.pdf"),
+        (full.commands["print_reach"], "reach.pdf"),
+        (full.commands["print_reaches"], "reaches.pdf"),
     ):
         action.trigger()
         path = tmp_path / name
@@ -789,12 +791,12 @@ def test_closing_while_panes_come_leaves_none_behind(
 
 def test_loading_leaves_the_search_for_garbage_on() -> None:
     """Also when the loading was called off."""
-    jobs.warm_up(quiet_progress())
+    warm_up(quiet_progress())
     assert gc.isenabled()
     assert gc.get_freeze_count() > 0
     off = quiet_progress()
     off._request.cancel.set()
-    jobs.warm_up(off)
+    warm_up(off)
     assert gc.isenabled()
     gc.unfreeze()
 
@@ -922,7 +924,7 @@ def test_style_sheet_follows_light_and_dark(full: Window, settle: Settle) -> Non
         plate = theme.color("plate")
         assert f"background: {plate.name()}" in full.styleSheet()
         assert full.statusBar().grab().toImage().pixelColor(3, 12) == plate
-        for widget in (full.panes["along"], full.dialog):
+        for widget in (full.panes["along"], full.dialogs.shown):
             assert widget is not None
             assert widget.palette().color(QPalette.ColorRole.Window) == plate
         close_dialog(full)
@@ -960,11 +962,11 @@ def test_job_has_the_status_bar_to_itself(full: Window, settle: Settle) -> None:
 def test_units_switch_reaches_the_window(full: Window, settle: Settle) -> None:
     """US units and hundreds of feet show in the station box at once."""
     full.model.select_station(0, full.model.nearest_station(0, 98.0), 0)
-    assert full.commands.station_box.text().startswith("0+")
+    assert full.commands["station_box"].text().startswith("0+")
     label = float(full.model.index[0].station_m[full.model.station_index])
     full.model.set_station_style("feet-hundreds")
     feet = label / 0.3048
-    text = full.commands.station_box.text()
+    text = full.commands["station_box"].text()
     hundreds, rest = text.split("+")
     assert int(hundreds) * 100 + float(rest) == pytest.approx(feet, abs=0.6)
 
