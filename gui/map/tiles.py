@@ -262,9 +262,9 @@ class TileStore(QObject):
         for place, (name, key) in enumerate(wanted.items()):
             if name not in self._asked:
                 self._asked[name] = key
-                self._submit(name, key, priority=-float(place))
+                self._submit(name, key, priority=-place)
 
-    def _submit(self, name: str, key: TileKey, priority: float) -> None:
+    def _submit(self, name: str, key: TileKey, priority: int) -> None:
         style, load = self._style, self._load
 
         def done(tile: Tile | None) -> None:

@@ -285,7 +285,7 @@ class SectionView(QWidget):
             lambda _progress: _sections(study, second, road, station),
             self._take,
             self._fail,
-            priority=10.0,
+            priority=10,
         )
 
     def _take(self, sections: tuple[Section, Section | None]) -> None:

@@ -1,15 +1,13 @@
 """Work that takes longer than a blink, done beside the window.
 
 A job is a plain function that takes one argument, a `Progress`, and returns a result. It runs in
-one of a few long-lived threads and must touch nothing of Qt. The result comes back in the window's
+a thread of Qt's pool and must touch nothing of Qt. The result comes back in the window's
 own thread as a queued signal, and only if nobody has asked for the same thing in the meantime.
 """
 
 from __future__ import annotations
 
 import contextlib
-import heapq
-import itertools
 import logging
 import math
 import os
@@ -22,7 +20,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import shiboken6
-from PySide6.QtCore import QCoreApplication, QObject, Qt, Signal
+from PySide6.QtCore import QCoreApplication, QObject, Qt, QThreadPool, Signal
 
 from analysis.common.errors import Cancelled, VergelineError
 
@@ -63,14 +61,12 @@ def sentence_for(error: BaseException) -> str:
 
 @dataclass(slots=True, eq=False)
 class Request:
-    """One asked-for job; `id` grows with every request, so that late answers can be told."""
+    """One asked-for job."""
 
-    id: int
     key: str
     fn: Callable[[Progress], Any]
     done: Callable[[], Callable[[Any], None] | None]
     failed: Callable[[], Callable[[str], None] | None]
-    lane: str
     title: str
     cancel: threading.Event = field(default_factory=threading.Event)
     started_at: float | None = None
@@ -127,19 +123,16 @@ def _step_back() -> None:
             os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 5)
 
 
-class _Lane:
-    """A queue with its own few threads."""
-
-    def __init__(self, name: str, threads: int) -> None:
-        self.name = name
-        self.threads = threads
-        self.heap: list[tuple[float, int, Request]] = []
-        self.wake = threading.Condition()
-        self.workers: list[threading.Thread] = []
+def _pool(threads: int) -> QThreadPool:
+    made = QThreadPool()
+    made.setMaxThreadCount(threads)
+    # A thread that ends takes with it what libraries keep per thread, such as open files.
+    made.setExpiryTimeout(-1)
+    return made
 
 
 class Runner(QObject):
-    """Runs jobs in long-lived threads; the newest request for a key wins.
+    """Runs jobs beside the window; the newest request for a key wins.
 
     Lanes: "long" runs one job at a time (screening, saving), "quick" runs two (tiles, sections), so
     that the map goes on filling while a road is screened; "slow start" runs one at a time of what
@@ -172,10 +165,9 @@ class Runner(QObject):
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
-        self._ids = itertools.count(1)
         self._current: dict[str, Request] = {}
         self._alive: set[Request] = set()
-        self._lanes = {name: _Lane(name, n) for name, n in LANES.items()}
+        self._lanes = {name: _pool(threads) for name, threads in LANES.items()}
         self._closing = False
         self._busy = False
         queued = Qt.ConnectionType.QueuedConnection
@@ -194,33 +186,25 @@ class Runner(QObject):
         *,
         lane: str = "quick",
         title: str = "",
-        priority: float = 0.0,
-    ) -> int:
+        priority: int = 0,
+    ) -> bool:
         """Ask for a job; an earlier one with the same key is called off and its result dropped.
 
         `done(result)` and `failed(sentence)` run in the window's thread. Jobs with a `title` show
         in the status bar with their progress. A higher `priority` overtakes in its lane's queue.
+        Nothing is taken any more, and False returned, once the runner was shut down.
         """
         if self._closing:
-            return 0
+            return False
         older = self._current.get(key)
         if older is not None:
             older.cancel.set()
-        request = Request(next(self._ids), key, fn, _hold(done), _hold(failed), lane, title)
+        request = Request(key, fn, _hold(done), _hold(failed), title)
         self._current[key] = request
         self._alive.add(request)
-        place = self._lanes[lane]
-        with place.wake:
-            heapq.heappush(place.heap, (-priority, request.id, request))
-            place.wake.notify()
-        if len(place.workers) < place.threads:
-            worker = threading.Thread(
-                target=self._work, args=(place,), name=f"vergeline-{lane}", daemon=True
-            )
-            place.workers.append(worker)
-            worker.start()
+        self._lanes[lane].start(lambda: self._work(request), priority)
         self._tell_busy()
-        return request.id
+        return True
 
     def cancel(self, key: str) -> None:
         """Call off the job with this key, if there is one."""
@@ -251,44 +235,34 @@ class Runner(QObject):
         """Call everything off, wait for the threads; tell whether all of them ended in time."""
         self._closing = True
         self.cancel_all()
-        for lane in self._lanes.values():
-            with lane.wake:
-                lane.wake.notify_all()
         deadline = time.monotonic() + timeout_s
-        for lane in self._lanes.values():
-            for worker in lane.workers:
-                worker.join(max(0.0, deadline - time.monotonic()))
-        ended = not any(w.is_alive() for lane in self._lanes.values() for w in lane.workers)
+        ended = True
+        for pool in self._lanes.values():
+            pool.clear()
+            ended &= pool.waitForDone(max(0, round(1000 * (deadline - time.monotonic()))))
         self._alive.clear()
         self._current.clear()
         return ended
 
     # -- in the threads -----------------------------------------------------------------------
 
-    def _work(self, lane: _Lane) -> None:
+    def _work(self, request: Request) -> None:
         _step_back()
-        while True:
-            with lane.wake:
-                while not lane.heap and not self._closing:
-                    lane.wake.wait()
-                if self._closing:
-                    return
-                _, _, request = heapq.heappop(lane.heap)
-            result: Any = None
-            error: BaseException | None = None
-            if request.cancel.is_set():
-                error = Cancelled()
-            else:
-                if request.title:
-                    self._send(self._began, request)
-                request.started_at = time.monotonic()
-                try:
-                    result = request.fn(Progress(request, self._report))
-                except BaseException as caught:
-                    error = caught
-                    if not isinstance(caught, Cancelled | VergelineError):
-                        log.exception("job %r failed", request.key)
-            self._send(self._arrived, request, result, error)
+        result: Any = None
+        error: BaseException | None = None
+        if request.cancel.is_set():
+            error = Cancelled()
+        else:
+            if request.title:
+                self._send(self._began, request)
+            request.started_at = time.monotonic()
+            try:
+                result = request.fn(Progress(request, self._report))
+            except BaseException as caught:
+                error = caught
+                if not isinstance(caught, Cancelled | VergelineError):
+                    log.exception("job %r failed", request.key)
+        self._send(self._arrived, request, result, error)
 
     def _report(self, request: Request, fraction: float, words: str) -> None:
         if request.title:

@@ -129,7 +129,11 @@ def run(files_to_open: Sequence[str] = ()) -> int:
     window.show()
     QTimer.singleShot(FIRST_PAINT_MS, lambda: _after_show(window, list(files_to_open)))
     code = app.exec()
-    window.model.runner.shutdown()
+    if not window.model.runner.shutdown():
+        # A read that hangs, say on a drive that is gone, must not keep the program alive.
+        log.error("a job could not be called off")
+        logging.shutdown()
+        os._exit(code)
     telling.remove()
     qInstallMessageHandler(None)
     return code

@@ -116,7 +116,7 @@ def quiet_progress() -> Progress:
     def nothing(*_: Any) -> None:
         return None
 
-    return Progress(Request(1, "k", nothing, nothing, nothing, "quick", ""), nothing)
+    return Progress(Request("k", nothing, nothing, nothing, ""), nothing)
 
 
 @pytest.fixture

@@ -71,10 +71,10 @@ def test_screening_says_that_it_prepares_and_then_screens(
     left: list[tuple[float, float]] = []
     model.runner.progressed.connect(lambda _key, share, _words, s: left.append((share, s)))
     model.screen()
-    settle(lambda: window.job_words.text() == preparing.words())
-    assert window.job_words.isVisible()
-    assert (window.job_bar.minimum(), window.job_bar.maximum()) == (0, 0)
-    assert window.job_cancel.isVisible()
+    settle(lambda: window.job_bar.words.text() == preparing.words())
+    assert window.job_bar.words.isVisible()
+    assert (window.job_bar.bar.minimum(), window.job_bar.bar.maximum()) == (0, 0)
+    assert window.job_bar.stop.isVisible()
     settle(lambda: model.study is not None)
     assert len(note.read_text().split()) == 1
     assert all(seconds < 0.0 for share, seconds in left if math.isnan(share))
@@ -98,7 +98,7 @@ def test_cancelling_ends_the_other_process(
     settle(lambda: note.exists() and note.read_text().endswith("\n"))
     process = int(note.read_text())
     assert is_alive(process)
-    window.cancel_job()
+    window.job_bar.cancel()
     settle(lambda: not model.runner.busy)
     assert not is_alive(process)
     assert model.study is None

@@ -62,8 +62,8 @@ def test_priority_overtakes_in_queue(runner: Runner, settle: Settle) -> None:
     order: list[str] = []
     runner.submit("hold", lambda progress: release.wait(10.0), lane="long")
     settle(lambda: True)
-    runner.submit("low", lambda progress: "low", order.append, lane="long", priority=-5.0)
-    runner.submit("high", lambda progress: "high", order.append, lane="long", priority=5.0)
+    runner.submit("low", lambda progress: "low", order.append, lane="long", priority=-5)
+    runner.submit("high", lambda progress: "high", order.append, lane="long", priority=5)
     release.set()
     settle(runner.idle)
     assert order == ["high", "low"]
@@ -204,19 +204,34 @@ def test_quick_lane_goes_on_during_a_long_job(runner: Runner, settle: Settle) ->
 def test_shutdown_ends_threads_and_refuses_more(qapp: object) -> None:
     """After shutdown no thread is left and a new request is nothing."""
     made = Runner()
-    started = threading.Event()
+    started, ended = threading.Event(), threading.Event()
 
     def job(progress: Progress) -> None:
         started.set()
-        while True:
-            progress(0.1)
-            time.sleep(0.005)
+        try:
+            while True:
+                progress(0.1)
+                time.sleep(0.005)
+        finally:
+            ended.set()
 
     made.submit("job", job, lane="long", title="Endless")
     assert started.wait(5.0)
     assert made.shutdown(10.0)
-    assert not [t for t in threading.enumerate() if t.name == "vergeline-long" and t.is_alive()]
-    assert made.submit("more", lambda progress: 1) == 0
+    assert ended.is_set()
+    assert not made.submit("more", lambda progress: 1)
+
+
+def test_shutdown_tells_of_a_job_that_does_not_stop(qapp: object) -> None:
+    """It waits as long as it was told to and no longer; what only waited is never begun."""
+    made = Runner()
+    release, begun = threading.Event(), threading.Event()
+    made.submit("deaf", lambda progress: release.wait(10.0), lane="long")
+    made.submit("next", lambda progress: begun.set(), lane="long")
+    assert not made.shutdown(0.1)
+    release.set()
+    assert made.shutdown(10.0)
+    assert not begun.is_set()
 
 
 @pytest.mark.parametrize(

@@ -398,7 +398,7 @@ def test_keys_step_through_stations_and_findings(full: Window, settle: Settle) -
 def test_go_to_nonsense_says_so(full: Window, settle: Settle) -> None:
     """What isn't a station is told in the status bar, and nothing moves."""
     full.model.select_station(0, 3, 0)
-    full.go_to_station("somewhere")
+    full.commands.go_to_station("somewhere")
     assert full.statusBar().currentMessage()
     assert full.model.station_index == 3
 
@@ -901,7 +901,7 @@ def test_cells_of_the_grid_follow_the_units(full: Window) -> None:
 
 def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Settle) -> None:
     """Boxes are lighter than the window around them; in the light they are as the paper."""
-    full.set_appearance("dark")
+    full.commands.set_appearance("dark")
     settle()
     form = full.panes["limits"].fill()
     assert isinstance(form, LimitsForm)
@@ -909,7 +909,7 @@ def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Sett
     around = full.palette().color(QPalette.ColorRole.Window)
     fill = box.palette().color(QPalette.ColorRole.Base)
     assert fill.lightness() > 1.5 * around.lightness()
-    full.set_appearance("light")
+    full.commands.set_appearance("light")
     settle()
     assert box.palette().color(QPalette.ColorRole.Base) == theme.color("paper")
 
@@ -918,8 +918,8 @@ def test_style_sheet_follows_light_and_dark(full: Window, settle: Settle) -> Non
     """The window, a pane out of it, a dialog and the first page take the colours in use."""
     full.panes["along"].setFloating(True)
     for which in ("dark", "light"):
-        full.set_appearance(which)
-        full.show_cautions()
+        full.commands.set_appearance(which)
+        full.dialogs.show_cautions()
         settle()
         plate = theme.color("plate")
         assert f"background: {plate.name()}" in full.styleSheet()
@@ -928,11 +928,11 @@ def test_style_sheet_follows_light_and_dark(full: Window, settle: Settle) -> Non
             assert widget is not None
             assert widget.palette().color(QPalette.ColorRole.Window) == plate
         close_dialog(full)
-    full.set_appearance("dark")
+    full.commands.set_appearance("dark")
     full.model.close_study()
     settle()
     assert theme.color("raised").name() in full.first_page.styleSheet()
-    full.set_appearance("light")
+    full.commands.set_appearance("light")
 
 
 def test_notes_follow_light_and_dark(full: Window, settle: Settle) -> None:
@@ -941,7 +941,7 @@ def test_notes_follow_light_and_dark(full: Window, settle: Settle) -> None:
     assert isinstance(form, InputsForm)
     settle(full.model.runner.idle)
     for which in ("dark", "light"):
-        full.set_appearance(which)
+        full.commands.set_appearance(which)
         settle()
         around = full.palette().color(QPalette.ColorRole.Window)
         for label in (form.road_note, form.terrain_note, form.power.words):
@@ -954,7 +954,7 @@ def test_job_has_the_status_bar_to_itself(full: Window, settle: Settle) -> None:
     """A message from before isn't left half beside the words of the job."""
     full.statusBar().showMessage("An older message that is long enough to reach the words")
     full.model.screen()
-    settle(lambda: full.job_words.isVisible())
+    settle(lambda: full.job_bar.words.isVisible())
     assert full.statusBar().currentMessage() == ""
     settle(lambda: not full.model.runner.busy)
 
