@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from html import escape
+from importlib.resources import files
+from string import Template
 
-from PySide6.QtCore import QCoreApplication, QPointF, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPainterPath, QPaintEvent
+from PySide6.QtCore import QByteArray, QCoreApplication, QRectF, QSize, Qt, Signal
+from PySide6.QtGui import QMouseEvent, QTransform
+from PySide6.QtSvgWidgets import QSvgWidget
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QLineEdit,
@@ -19,7 +22,6 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from gui.drawing.figure import arrow, figure_font, hatch, pen, text_at
 from gui.look import theme
 from gui.look.words import QT_TRANSLATE_NOOP, cautions
 
@@ -211,16 +213,28 @@ TERMS: tuple[Term, ...] = (
     ),
 )
 
-# The drawn section, in metres (offset from the middle, height); heights are stretched.
-_CROWN = (0.0, 0.0)
-_EDGE = (3.4, -0.070)
-_SHOULDER_AT_EDGE = (3.4, -0.115)
-_HINGE = (5.0, -0.150)
-_INVERT = (7.2, -0.42)
-_BACK = (8.8, -0.24)
+# Parts of the drawing by their names in it, and its words.
+_PARTS = "sides crown edge hinge u slope drop breakover water rut ditch target band"
+_WORDS = {
+    "left": QT_TRANSLATE_NOOP("help", "left"),
+    "right": QT_TRANSLATE_NOOP("help", "right"),
+    "crown": QT_TRANSLATE_NOOP("help", "crown"),
+    "edge": QT_TRANSLATE_NOOP("help", "edge e"),
+    "hinge": QT_TRANSLATE_NOOP("help", "hinge h"),
+    "pavement": QT_TRANSLATE_NOOP("help", "pavement slope"),
+    "shoulder": QT_TRANSLATE_NOOP("help", "shoulder slope"),
+    "drop": QT_TRANSLATE_NOOP("help", "edge drop"),
+    "breakover": QT_TRANSLATE_NOOP("help", "breakover"),
+    "water": QT_TRANSLATE_NOOP("help", "retained depth"),
+    "rut": QT_TRANSLATE_NOOP("help", "rut, ridge: under a straightedge"),
+    "invert": QT_TRANSLATE_NOOP("help", "ditch invert"),
+    "foreslope": QT_TRANSLATE_NOOP("help", "foreslope"),
+    "cut": QT_TRANSLATE_NOOP("help", "cut"),
+    "fill": QT_TRANSLATE_NOOP("help", "target line, fill"),
+}
 
 
-class SectionDiagram(QWidget):
+class SectionDiagram(QSvgWidget):
     """The cross-section with its words; the chosen part is in full colour."""
 
     part_picked = Signal(str)
@@ -228,7 +242,9 @@ class SectionDiagram(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.part = ""
-        self._spots: list[tuple[str, QRectF]] = []
+        self._drawing = Template(
+            files("resources").joinpath("section_words.svg").read_text(encoding="utf-8")
+        )
         self.setMinimumSize(280, 160)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(self.tr("Drawing of a cross-section"))
@@ -239,7 +255,8 @@ class SectionDiagram(QWidget):
                 "backslope rises from there."
             )
         )
-        theme.watcher().changed.connect(self.update)
+        theme.watcher().changed.connect(self._draw)
+        self._draw()
 
     def sizeHint(self) -> QSize:
         return QSize(760, 360)
@@ -247,271 +264,38 @@ class SectionDiagram(QWidget):
     def show_part(self, part: str) -> None:
         """Bring out one part of the drawing."""
         self.part = part
-        self.update()
+        self._draw()
 
-    def _at(self, point: tuple[float, float]) -> QPointF:
-        x, y = point
-        width, height = self.width(), self.height()
-        scale = min((width - 40.0) / 18.2, 56.0)
-        # Heights are stretched as far as the ditch allows, or a 45 mm drop could not be seen.
-        stretch = 0.54 * height / 0.50
-        return QPointF(width / 2.0 + x * scale, 0.41 * height - y * stretch)
+    def _draw(self) -> None:
+        names = "paper ground pavement shoulder fill cut cells".split()
+        values = {name: theme.color(name).name() for name in names}
+        values["target_line"] = theme.color("target").name()
+        values["water_blue"] = theme.color("water").name()
+        for part in _PARTS.split():
+            chosen = part == self.part
+            colour = theme.color("accent" if chosen else "ink").name()
+            opacity, weight = 1.0 if chosen or not self.part else 0.4, 700 if chosen else 400
+            values[part] = f'color="{colour}" opacity="{opacity}" font-weight="{weight}"'
+        for name, word in _WORDS.items():
+            values[f"word_{name}"] = escape(translate("help", word))
+        self.load(QByteArray(self._drawing.substitute(values).encode()))
+        self.renderer().setAspectRatioMode(Qt.AspectRatioMode.KeepAspectRatio)
 
-    def _ink(self, part: str) -> QColor:
-        if self.part in ("", part):
-            return theme.color("ink")
-        return theme.color("muted", 0.55)
-
-    def paintEvent(self, _event: QPaintEvent) -> None:
-        painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.fillRect(self.rect(), theme.color("paper"))
-        self._spots = []
-        self._draw_ground(painter)
-        self._draw_right(painter)
-        self._draw_left(painter)
-        self._draw_words(painter)
-
-    # -- parts -----------------------------------------------------------------------------------
-
-    def _draw_ground(self, painter: QPainter) -> None:
-        right = [_CROWN, _EDGE, _SHOULDER_AT_EDGE, _HINGE, _INVERT, _BACK]
-        # The left shoulder stands high and holds water, so that both kinds of fault are shown.
-        left = [(-8.8, -0.24), (-7.2, -0.42), (-5.0, -0.075), (-4.3, -0.045), (-3.75, -0.02)]
-        left += [(-3.4, -0.030), (-3.4, -0.070)]
-        points = [*left, *right]
-        ground = QPainterPath(self._at(points[0]))
-        for point in points[1:]:
-            ground.lineTo(self._at(point))
-        body = QPainterPath(ground)
-        body.lineTo(self._at((8.8, -0.50)))
-        body.lineTo(self._at((-8.8, -0.50)))
-        body.closeSubpath()
-        painter.fillPath(body, theme.color("ground", 0.12))
-        painter.setPen(pen(theme.color("ground"), 1.6))
-        painter.drawPath(ground)
-        slab = QPainterPath(self._at((-3.4, -0.070)))
-        for point in (_CROWN, _EDGE, (3.4, -0.105), (0.0, -0.035), (-3.4, -0.105)):
-            slab.lineTo(self._at(point))
-        slab.closeSubpath()
-        painter.fillPath(slab, theme.color("pavement", 0.45))
-        painter.setPen(pen(theme.color("pavement"), 2.2))
-        painter.drawLine(self._at((-3.4, -0.070)), self._at(_CROWN))
-        painter.drawLine(self._at(_CROWN), self._at(_EDGE))
-
-    def _draw_right(self, painter: QPainter) -> None:
-        on = self.part
-        # Fitted shoulder with its band.
-        band = QPainterPath(self._at((3.4, -0.095)))
-        for point in ((4.2, -0.123), (5.0, -0.128), (5.0, -0.172), (4.2, -0.142), (3.4, -0.135)):
-            band.lineTo(self._at(point))
-        band.closeSubpath()
-        painter.fillPath(band, theme.color("shoulder", 0.45 if on == "band" else 0.22))
-        if on in ("", "target"):
-            fill = QPainterPath(self._at(_EDGE))
-            for point in ((5.0, -0.134), _HINGE, _SHOULDER_AT_EDGE):
-                fill.lineTo(self._at(point))
-            fill.closeSubpath()
-            hatch(painter, fill, theme.color("fill"), -45.0)
-        painter.setPen(pen(theme.color("shoulder"), 2.8))
-        painter.drawLine(self._at(_SHOULDER_AT_EDGE), self._at(_HINGE))
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-        target = theme.color("target", 1.0 if on in ("", "target") else 0.4)
-        painter.setPen(pen(target, 2.0, dashes=(5.0, 2.2, 1.2, 2.2)))
-        line = QPainterPath(self._at(_EDGE))
-        line.lineTo(self._at((5.0, -0.134)))
-        line.lineTo(self._at((5.5, -0.25)))
-        painter.drawPath(line)
-        # Cells scattered about the shoulder.
-        painter.setPen(pen(theme.color("cells"), 0.9))
-        for i in range(16):
-            u = 3.5 + 1.45 * i / 15.0
-            off = 0.016 * math.sin(12.9898 * i) * math.cos(4.1 * i)
-            painter.drawEllipse(self._at((u, -0.115 - 0.022 * (u - 3.4) + off)), 2.0, 2.0)
-
-    def _draw_left(self, painter: QPainter) -> None:
-        on = self.part
-        water = QPainterPath(self._at((-3.75, -0.02)))
-        for point in ((-1.0, -0.02), (-3.4, -0.070), (-3.4, -0.030)):
-            water.lineTo(self._at(point))
-        water.closeSubpath()
-        painter.fillPath(water, theme.color("water", 0.55 if on in ("", "water") else 0.2))
-        painter.setPen(pen(theme.color("water"), 1.5))
-        painter.drawLine(self._at((-3.75, -0.02)), self._at((-1.0, -0.02)))
-        if on in ("", "target"):
-            cut = QPainterPath(self._at((-3.4, -0.070)))
-            for point in (
-                (-3.4, -0.030),
-                (-3.75, -0.02),
-                (-4.3, -0.045),
-                (-5.0, -0.075),
-                (-5.0, -0.134),
-            ):
-                cut.lineTo(self._at(point))
-            cut.closeSubpath()
-            hatch(painter, cut, theme.color("cut"), 45.0)
-
-    # -- words -----------------------------------------------------------------------------------
-
-    def _label(
-        self,
-        painter: QPainter,
-        at: QPointF,
-        text: str,
-        part: str,
-        align: Qt.AlignmentFlag = Qt.AlignmentFlag.AlignCenter,
-    ) -> None:
-        chosen = self.part == part
-        painter.setFont(figure_font(13.0 if chosen else 12.0, bold=chosen))
-        colour = theme.color("accent") if chosen else self._ink(part)
-        box = text_at(painter, at, text, colour, align, plate=theme.color("paper"))
-        self._spots.append((part, box.adjusted(-2, -2, 2, 2)))
-
-    def _leader(self, painter: QPainter, start: QPointF, end: QPointF, part: str) -> None:
-        painter.setPen(pen(theme.color("accent") if self.part == part else self._ink(part), 1.0))
-        painter.drawLine(start, end)
-
-    def _draw_words(self, painter: QPainter) -> None:
-        top = 22.0
-        up, side_right = Qt.AlignmentFlag.AlignBottom, Qt.AlignmentFlag.AlignLeft
-        middle = self._at(_CROWN)
-        edge, hinge, invert = self._at(_EDGE), self._at(_HINGE), self._at(_INVERT)
-        self._label(
-            painter, QPointF(self._at((-6.4, 0)).x(), top), translate("help", "left"), "sides"
-        )
-        self._label(
-            painter, QPointF(self._at((6.4, 0)).x(), top), translate("help", "right"), "sides"
-        )
-        painter.setPen(pen(self._ink("crown"), 1.0, dashes=(9.0, 3.0, 2.0, 3.0)))
-        painter.drawLine(QPointF(middle.x(), top + 18.0), QPointF(middle.x(), middle.y() + 56.0))
-        self._label(painter, QPointF(middle.x(), top + 10.0), translate("help", "crown"), "crown")
-        for part, point, word, at_y in (
-            ("edge", edge, translate("help", "edge e"), top + 26.0),
-            ("hinge", hinge, translate("help", "hinge h"), top + 46.0),
-        ):
-            self._leader(painter, QPointF(point.x(), at_y + 8.0), point, part)
-            self._label(painter, QPointF(point.x(), at_y), word, part)
-        # u, from the middle outward.
-        y = self._at((0.0, 0.06)).y() - 8.0
-        colour = theme.color("accent") if self.part == "u" else self._ink("u")
-        arrow(painter, QPointF(middle.x(), y), QPointF(edge.x() - 6.0, y), colour)
-        self._label(painter, QPointF((middle.x() + edge.x()) / 2.0, y), "u", "u")
-        # Slopes, with the fall drawn as a triangle.
-        self._slope(painter, _CROWN, _EDGE, translate("help", "pavement slope"), 1.3, 78.0)
-        self._slope(
-            painter, _SHOULDER_AT_EDGE, _HINGE, translate("help", "shoulder slope"), 4.2, 58.0
-        )
-        # Edge drop between the two planes.
-        colour = theme.color("accent") if self.part == "drop" else self._ink("drop")
-        x = edge.x() - 9.0
-        foot = self._at(_SHOULDER_AT_EDGE)
-        painter.setPen(pen(colour, 1.2))
-        for level in (edge.y(), foot.y()):
-            painter.drawLine(QPointF(x - 4.0, level), QPointF(edge.x(), level))
-        arrow(painter, QPointF(x, edge.y() - 16.0), QPointF(x, edge.y()), colour, 4.5)
-        arrow(painter, QPointF(x, foot.y() + 16.0), QPointF(x, foot.y()), colour, 4.5)
-        self._label(
-            painter,
-            QPointF(x - 8.0, foot.y() + 20.0),
-            translate("help", "edge drop"),
-            "drop",
-            Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-        )
-        # Breakover, the angle between both slopes.
-        self._leader(painter, QPointF(edge.x(), foot.y() + 96.0), foot, "breakover")
-        self._label(
-            painter,
-            QPointF(edge.x() - 4.0, foot.y() + 104.0),
-            translate("help", "breakover"),
-            "breakover",
-        )
-        # Left side: water, high shoulder, rut.
-        water = self._at((-2.3, -0.02))
-        self._leader(painter, QPointF(water.x(), water.y() - 40.0), water, "water")
-        self._label(
-            painter,
-            QPointF(water.x(), water.y() - 48.0),
-            translate("help", "retained depth"),
-            "water",
-            up,
-        )
-        rut = self._at((-4.3, -0.045))
-        start, end = self._at((-3.75, -0.02)), self._at((-5.0, -0.075))
-        painter.setPen(pen(self._ink("rut"), 2.0))
-        lift = 7.0
-        painter.drawLine(QPointF(start.x(), start.y() - lift), QPointF(end.x(), end.y() - lift))
-        self._leader(painter, QPointF(rut.x() - 6.0, rut.y() - 88.0), rut, "rut")
-        self._label(
-            painter,
-            QPointF(rut.x() - 30.0, rut.y() - 92.0),
-            translate("help", "rut, ridge: under a straightedge"),
-            "rut",
-            up,
-        )
-        self._label(
-            painter,
-            QPointF(invert.x(), invert.y() + 14.0),
-            translate("help", "ditch invert"),
-            "ditch",
-        )
-        fore = self._at((6.15, -0.28))
-        self._label(
-            painter,
-            QPointF(fore.x() + 10.0, fore.y() - 12.0),
-            translate("help", "foreslope"),
-            "ditch",
-            side_right | Qt.AlignmentFlag.AlignVCenter,
-        )
-        left_target = self._at((-5.0, -0.134))
-        self._label(
-            painter,
-            QPointF(left_target.x() + 26.0, left_target.y() + 46.0),
-            translate("help", "cut"),
-            "target",
-        )
-        self._leader(
-            painter,
-            QPointF(left_target.x() + 26.0, left_target.y() + 38.0),
-            self._at((-4.5, -0.09)),
-            "target",
-        )
-        right_target = self._at((4.6, -0.134))
-        self._label(
-            painter,
-            QPointF(right_target.x() + 74.0, right_target.y() - 30.0),
-            translate("help", "target line, fill"),
-            "target",
-        )
-        self._leader(
-            painter,
-            QPointF(right_target.x() + 40.0, right_target.y() - 22.0),
-            right_target,
-            "target",
-        )
-
-    def _slope(
-        self,
-        painter: QPainter,
-        start: tuple[float, float],
-        end: tuple[float, float],
-        word: str,
-        at_u: float,
-        below: float,
-    ) -> None:
-        colour = theme.color("accent") if self.part == "slope" else self._ink("slope")
-        share = (at_u - start[0]) / (end[0] - start[0])
-        point = self._at((at_u, start[1] + share * (end[1] - start[1])))
-        y = point.y() + below
-        arrow(
-            painter, QPointF(point.x() - 22.0, y - 2.0), QPointF(point.x() + 22.0, y + 4.0), colour
-        )
-        self._label(painter, QPointF(point.x(), y + 14.0), word, "slope")
+    def spots(self) -> dict[str, QRectF]:
+        """Return where each part of the drawing is, in the widget."""
+        drawing, view = self.renderer(), self.renderer().viewBoxF()
+        scale = min(self.width() / view.width(), self.height() / view.height())
+        left = (self.width() - scale * view.width()) / 2.0
+        top = (self.height() - scale * view.height()) / 2.0
+        place = QTransform(scale, 0.0, 0.0, scale, left, top)
+        return {part: place.mapRect(drawing.boundsOnElement(part)) for part in _PARTS.split()}
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
-        for part, box in self._spots:
-            if box.contains(event.position()):
-                self.part_picked.emit(part)
-                return
+        # The smallest, since parts lie within each other.
+        here = {p: box for p, box in self.spots().items() if box.contains(event.position())}
+        if here:
+            self.part_picked.emit(min(here, key=lambda p: here[p].width() * here[p].height()))
+            return
         super().mousePressEvent(event)
 
 
@@ -591,8 +375,6 @@ class HelpPage(QWidget):
                 return
 
     def _write(self) -> None:
-        from html import escape
-
         item = self.words.currentItem()
         parts = []
         if item is None:

@@ -10,12 +10,12 @@ from __future__ import annotations
 import itertools
 import math
 import threading
-from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+from cachetools import LRUCache
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QRectF, Signal
 from PySide6.QtGui import QImage
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 __all__ = [
     "TILE",
     "Light",
-    "Lru",
     "ReliefTiles",
     "TerrainTiles",
     "Tile",
@@ -49,6 +48,9 @@ MARGIN = 2
 PICTURE_BYTES = 128 * 2**20
 HEIGHT_BYTES = 64 * 2**20
 _store_numbers = itertools.count()
+
+# Heights of a tile and the box that they fill: west, south, east, north in metres.
+Heights = tuple[NDArray[Any], tuple[float, float, float, float]]
 
 
 class TileKey(NamedTuple):
@@ -83,53 +85,11 @@ class Tile:
     bounds: tuple[float, float, float, float]
     part: QRectF
 
-    @property
-    def nbytes(self) -> int:
-        """Memory of the picture."""
-        return max(int(self.image.sizeInBytes()), 64)
 
-
-class Lru:
-    """Things by key under a memory limit; what was used longest ago goes first. Thread-safe."""
-
-    def __init__(self, limit_bytes: int) -> None:
-        self.limit = limit_bytes
-        self.used = 0
-        self._held: OrderedDict[Any, tuple[Any, int]] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def get(self, key: Any) -> Any:
-        """Return what is held under a key, or None; it then counts as just used."""
-        with self._lock:
-            found = self._held.get(key)
-            if found is None:
-                return None
-            self._held.move_to_end(key)
-            return found[0]
-
-    def put(self, key: Any, value: Any, nbytes: int) -> None:
-        """Hold a thing, and let go of others until all fits."""
-        with self._lock:
-            old = self._held.pop(key, None)
-            if old is not None:
-                self.used -= old[1]
-            self._held[key] = (value, nbytes)
-            self.used += nbytes
-            while self.used > self.limit and len(self._held) > 1:
-                _, (_, freed) = self._held.popitem(last=False)
-                self.used -= freed
-
-    def clear(self) -> None:
-        """Let go of everything."""
-        with self._lock:
-            self._held.clear()
-            self.used = 0
-
-    def __len__(self) -> int:
-        return len(self._held)
-
-    def __contains__(self, key: Any) -> bool:
-        return key in self._held
+def _bytes_of(held: Tile | Heights | None) -> int:
+    if held is None:
+        return 64
+    return int(held.image.sizeInBytes() if isinstance(held, Tile) else held[0].nbytes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +178,7 @@ class TileStore(QObject):
         self._load = load
         self._style: Any = None
         self._older: Any = None
-        self.cache = Lru(limit_bytes)
+        self.cache: LRUCache[tuple[Any, TileKey], Tile] = LRUCache(limit_bytes, _bytes_of)
         self._prefix = f"tile/{next(_store_numbers)}/"
         self._asked: dict[str, TileKey] = {}
         self._empty: set[Any] = set()
@@ -237,7 +197,7 @@ class TileStore(QObject):
 
     def tile(self, key: TileKey) -> Tile | None:
         """Return a ready tile, in the present style or the one before."""
-        found: Tile | None = self.cache.get((self._style, key))
+        found = self.cache.get((self._style, key))
         if found is None and self._older is not None:
             found = self.cache.get((self._older, key))
         return found
@@ -272,7 +232,7 @@ class TileStore(QObject):
             if tile is None:
                 self._empty.add((style, key))
             else:
-                self.cache.put((style, key), tile, tile.nbytes)
+                self.cache[style, key] = tile
                 self.arrived.emit()
 
         def failed(sentence: str) -> None:
@@ -334,7 +294,7 @@ class TerrainTiles:
     def __init__(self, terrain: Terrain, *, limit_bytes: int = HEIGHT_BYTES) -> None:
         self.terrain = terrain
         self.plan = TilePlan(terrain.bounds, terrain.cell_m)
-        self.heights = Lru(limit_bytes)
+        self.heights: LRUCache[TileKey, Heights | None] = LRUCache(limit_bytes, _bytes_of)
         self._reading: dict[TileKey, threading.Lock] = {}
         self._guard = threading.Lock()
 
@@ -363,9 +323,7 @@ class TerrainTiles:
         part = QRectF((w - west) / dx, (north - n) / dy, (e - w) / dx, (n - s) / dy)
         return Tile(image_of(paint(z, shade, light)), (w, s, e, n), part)
 
-    def _heights(
-        self, key: TileKey
-    ) -> tuple[NDArray[Any], tuple[float, float, float, float]] | None:
+    def _heights(self, key: TileKey) -> Heights | None:
         # The coarsest tile of a big file takes seconds and is asked for twice at the start.
         with self._guard:
             lock = self._reading.setdefault(key, threading.Lock())
@@ -376,14 +334,12 @@ class TerrainTiles:
                 with self._guard:
                     self._reading.pop(key, None)
 
-    def _heights_alone(
-        self, key: TileKey
-    ) -> tuple[NDArray[Any], tuple[float, float, float, float]] | None:
+    def _heights_alone(self, key: TileKey) -> Heights | None:
         from analysis.terrain.picture import read_overview
 
-        held = self.heights.get(key)
-        if held is not None:
-            return held if held != "empty" else None
+        with self._guard:
+            if key in self.heights:
+                return self.heights[key]
         west, south, east, north = self.plan.bounds_of(key)
         pixel = self.terrain.cell_m * 2.0**key.level
         full = self.terrain.bounds
@@ -397,11 +353,10 @@ class TerrainTiles:
         cols = max(1, math.ceil((wide[2] - wide[0]) / pixel - 1e-6))
         view = read_overview(self.terrain, wide, rows, cols)
         z = view.z.astype(np.float32)
-        if z.size == 0 or not np.isfinite(z).any():
-            self.heights.put(key, "empty", 64)
-            return None
-        self.heights.put(key, (z, view.bounds), z.nbytes)
-        return z, view.bounds
+        held = (z, view.bounds) if np.isfinite(z).any() else None
+        with self._guard:
+            self.heights[key] = held
+        return held
 
     def with_range(self, progress: Progress, light: Light) -> Light:
         """Return the light with the elevation range of the terrain, from its coarsest tile."""

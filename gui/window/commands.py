@@ -86,88 +86,94 @@ class Commands(QObject):
 
     def _make_actions(self, jobs: JobBar) -> None:
         model, files, dialogs = self.model, self.files, self.files.dialogs
-        std, tr = QKeySequence.StandardKey, self.tr
+        std = QKeySequence.StandardKey
         rows: tuple[tuple[str, str, Any, Callable[[], object], str], ...] = (
-            ("open_any", tr("&Open…"), "Ctrl+O", files.ask_open, "open"),
-            ("open_terrain", tr("Open &terrain…"), "Ctrl+T", files.ask_terrain, "terrain"),
-            ("open_road", tr("Open &road…"), "Ctrl+L", files.ask_road, "road"),
-            ("road_reading", tr("&How to read the road…"), "", files.ask_road_reading, ""),
-            ("open_sample", tr("Open the sa&mple road"), "", files.open_sample, "sample"),
-            ("save", tr("&Save"), std.Save, files.save, "save"),
-            ("save_as", tr("Save &as…"), "Ctrl+Shift+S", files.save_as, ""),
-            ("close_study", tr("&Close"), "Ctrl+W", files.close_study, ""),
-            ("leave", tr("&Quit"), std.Quit, self.window.close, ""),
-            ("give_back", tr("&Give all corrected breaks back"), "", model.clear_overrides, ""),
-            ("screen", tr("&Screen"), "F5", model.screen, "screen"),
-            ("cancel", tr("Ca&ncel"), "Ctrl+.", jobs.cancel, "stop"),
-            ("compare", tr("Compare with another &grid…"), "", files.ask_second, "compare"),
-            ("end_compare", tr("&End comparing"), "", model.close_second, ""),
+            ("open_any", self.tr("&Open…"), "Ctrl+O", files.ask_open, "open"),
+            ("open_terrain", self.tr("Open &terrain…"), "Ctrl+T", files.ask_terrain, "terrain"),
+            ("open_road", self.tr("Open &road…"), "Ctrl+L", files.ask_road, "road"),
+            ("road_reading", self.tr("&How to read the road…"), "", files.ask_road_reading, ""),
+            ("open_sample", self.tr("Open the sa&mple road"), "", files.open_sample, "sample"),
+            ("save", self.tr("&Save"), std.Save, files.save, "save"),
+            ("save_as", self.tr("Save &as…"), "Ctrl+Shift+S", files.save_as, ""),
+            ("close_study", self.tr("&Close"), "Ctrl+W", files.close_study, ""),
+            ("leave", self.tr("&Quit"), std.Quit, self.window.close, ""),
+            (
+                "give_back",
+                self.tr("&Give all corrected breaks back"),
+                "",
+                model.clear_overrides,
+                "",
+            ),
+            ("screen", self.tr("&Screen"), "F5", model.screen, "screen"),
+            ("cancel", self.tr("Ca&ncel"), "Ctrl+.", jobs.cancel, "stop"),
+            ("compare", self.tr("Compare with another &grid…"), "", files.ask_second, "compare"),
+            ("end_compare", self.tr("&End comparing"), "", model.close_second, ""),
             (
                 "next_station",
-                tr("&Next station"),
+                self.tr("&Next station"),
                 ("Ctrl+Right", "]"),
                 lambda: model.next_station(1),
                 "next-station",
             ),
             (
                 "previous_station",
-                tr("&Previous station"),
+                self.tr("&Previous station"),
                 ("Ctrl+Left", "["),
                 lambda: model.next_station(-1),
                 "previous-station",
             ),
             (
                 "ten_on",
-                tr("Ten stations &on"),
+                self.tr("Ten stations &on"),
                 "Ctrl+Shift+Right",
                 lambda: model.next_station(10),
                 "",
             ),
             (
                 "ten_back",
-                tr("Ten stations &back"),
+                self.tr("Ten stations &back"),
                 "Ctrl+Shift+Left",
                 lambda: model.next_station(-10),
                 "",
             ),
             (
                 "next_finding",
-                tr("Next &finding"),
+                self.tr("Next &finding"),
                 ("F8", "Ctrl+Down"),
                 lambda: model.next_finding(1),
                 "next-finding",
             ),
             (
                 "previous_finding",
-                tr("Previous f&inding"),
+                self.tr("Previous f&inding"),
                 ("Shift+F8", "Ctrl+Up"),
                 lambda: model.next_finding(-1),
                 "previous-finding",
             ),
-            ("other_side", tr("Other si&de"), ("F7", "Ctrl+B"), model.flip_side, "other-side"),
-            ("go_to", tr("&Go to station"), "Ctrl+G", self._go_to, ""),
-            ("next_road", tr("Next r&oad"), "Ctrl+Shift+Down", lambda: self._step_road(1), ""),
+            ("other_side", self.tr("Other si&de"), ("F7", "Ctrl+B"), model.flip_side, "other-side"),
+            ("go_to", self.tr("&Go to station"), "Ctrl+G", self._go_to, ""),
+            ("next_road", self.tr("Next r&oad"), "Ctrl+Shift+Down", lambda: self._step_road(1), ""),
             (
                 "previous_road",
-                tr("Previous ro&ad"),
+                self.tr("Previous ro&ad"),
                 "Ctrl+Shift+Up",
                 lambda: self._step_road(-1),
                 "",
             ),
-            ("print_section", tr("&Section sheet…"), "Ctrl+P", files.print_section, "print"),
-            ("print_reach", tr("&Reach sheet…"), "", files.print_reach, ""),
+            ("print_section", self.tr("&Section sheet…"), "Ctrl+P", files.print_section, "print"),
+            ("print_reach", self.tr("&Reach sheet…"), "", files.print_reach, ""),
             (
                 "print_reaches",
-                tr("Sheets of &all reaches that won't shed…"),
+                self.tr("Sheets of &all reaches that won't shed…"),
                 "",
                 files.print_reaches,
                 "",
             ),
-            ("help", tr("&What each number means"), "F1", self.panes.show_help, "help"),
-            ("sheet", tr("&Keyboard shortcuts"), "Ctrl+/", self._show_shortcuts, ""),
-            ("cautions", tr("&Cautions"), "", dialogs.show_cautions, "caution"),
-            ("log", tr("Show the &log file"), "", dialogs.show_log, ""),
-            ("about", tr("&About Vergeline"), "", dialogs.show_about, ""),
+            ("help", self.tr("&What each number means"), "F1", self.panes.show_help, "help"),
+            ("sheet", self.tr("&Keyboard shortcuts"), "Ctrl+/", self._show_shortcuts, ""),
+            ("cautions", self.tr("&Cautions"), "", dialogs.show_cautions, "caution"),
+            ("log", self.tr("Show the &log file"), "", dialogs.show_log, ""),
+            ("about", self.tr("&About Vergeline"), "", dialogs.show_about, ""),
         )
         for name, text, keys, slot, picture in rows:
             made = QAction(text, self.window)
@@ -175,10 +181,10 @@ class Commands(QObject):
             made.setShortcuts([QKeySequence(key) for key in every if key])
             made.triggered.connect(lambda _checked=False, do=slot: do())
             self._add(name, made, picture)
-        undo = model.undo.createUndoAction(self.window, tr("Undo"))
+        undo = model.undo.createUndoAction(self.window, self.tr("Undo"))
         undo.setShortcut(std.Undo)
         self._add("undo", undo, "undo")
-        redo = model.undo.createRedoAction(self.window, tr("Redo"))
+        redo = model.undo.createRedoAction(self.window, self.tr("Redo"))
         redo.setShortcuts([QKeySequence("Ctrl+Y"), QKeySequence("Ctrl+Shift+Z")])
         self._add("redo", redo, "redo")
         here = self.map
@@ -199,26 +205,25 @@ class Commands(QObject):
     # -- menus -------------------------------------------------------
 
     def _make_menus(self) -> None:
-        tr = self.tr
         for title, names in (
             (
-                tr("&File"),
+                self.tr("&File"),
                 "open_any open_terrain heights open_road road_reading extras recent open_sample | "
                 "save save_as sheets | close_study leave",
             ),
-            (tr("&Edit"), "undo redo | give_back"),
-            (tr("&Screening"), "screen cancel | compare end_compare"),
+            (self.tr("&Edit"), "undo redo | give_back"),
+            (self.tr("&Screening"), "screen cancel | compare end_compare"),
             (
-                tr("&Go"),
+                self.tr("&Go"),
                 "next_station previous_station ten_on ten_back other_side go_to | "
                 "next_finding previous_finding | next_road previous_road",
             ),
             (
-                tr("&View"),
+                self.tr("&View"),
                 "near whole_road whole_terrain closer wider | relief relief_limit measure key "
                 "light | units stations colours | panes",
             ),
-            (tr("&Help"), "help sheet cautions | log about"),
+            (self.tr("&Help"), "help sheet cautions | log about"),
         ):
             made = self.window.menuBar().addMenu(title)
             made.setToolTipsVisible(True)
@@ -234,45 +239,50 @@ class Commands(QObject):
         return made
 
     def _make_submenus(self) -> None:
-        tr, model = self.tr, self.model
-        self.recent_menu = self._submenu("recent", tr("Open r&ecent"))
+        model = self.model
+        self.recent_menu = self._submenu("recent", self.tr("Open r&ecent"))
         self.recent_menu.aboutToShow.connect(self._fill_recent)
         self.recent_menu.setToolTipsVisible(True)
-        sheets = self._submenu("sheets", tr("&Print sheets"))
+        sheets = self._submenu("sheets", self.tr("&Print sheets"))
         sheets.addActions([self[n] for n in ("print_section", "print_reach", "print_reaches")])
-        self.panes.fill_menu(self._submenu("panes", tr("&Panes")))
+        self.panes.fill_menu(self._submenu("panes", self.tr("&Panes")))
         heights = (
-            (tr("As the file says"), None),
-            (tr("Metres"), "metre"),
-            (tr("Feet"), "foot"),
-            (tr("US survey feet"), "us-foot"),
+            (self.tr("As the file says"), None),
+            (self.tr("Metres"), "metre"),
+            (self.tr("Feet"), "foot"),
+            (self.tr("US survey feet"), "us-foot"),
         )
-        self._choice("heights", tr("Heights are &in"), heights, self.files.set_height_unit)
-        units = ((tr("Metric"), "metric"), (tr("US"), "us"))
-        self._choice("units", tr("&Units"), units, model.set_units, lambda: model.units)
-        stations = ((tr("2+340 (km)"), "km"), (tr("23+40 (hundreds of feet)"), "feet-hundreds"))
+        self._choice("heights", self.tr("Heights are &in"), heights, self.files.set_height_unit)
+        units = ((self.tr("Metric"), "metric"), (self.tr("US"), "us"))
+        self._choice("units", self.tr("&Units"), units, model.set_units, lambda: model.units)
+        stations = (
+            (self.tr("2+340 (km)"), "km"),
+            (self.tr("23+40 (hundreds of feet)"), "feet-hundreds"),
+        )
         self._choice(
             "stations",
-            tr("&Stations as"),
+            self.tr("&Stations as"),
             stations,
             model.set_station_style,
             lambda: model.station_style,
         )
         colours = (
-            (tr("As the system has them"), "system"),
-            (tr("Light"), "light"),
-            (tr("Dark"), "dark"),
+            (self.tr("As the system has them"), "system"),
+            (self.tr("Light"), "light"),
+            (self.tr("Dark"), "dark"),
         )
-        self._choice("colours", tr("&Colours"), colours, self.set_appearance, _appearance)
-        limits = [(tr("± {value:g} cm").format(value=limit), limit) for limit in RELIEF_LIMITS_CM]
+        self._choice("colours", self.tr("&Colours"), colours, self.set_appearance, _appearance)
+        limits = [
+            (self.tr("± {value:g} cm").format(value=limit), limit) for limit in RELIEF_LIMITS_CM
+        ]
         self._choice(
             "relief_limit",
-            tr("Full colour at"),
+            self.tr("Full colour at"),
             limits,
             self._set_relief_limit,
             lambda: self.map.relief_limit_cm,
         )
-        light = self._submenu("light", tr("&Light on the terrain"))
+        light = self._submenu("light", self.tr("&Light on the terrain"))
         panel = LightPanel(self.map.light)
         panel.changed.connect(self._set_light)
         holder = QWidgetAction(light)
@@ -307,13 +317,13 @@ class Commands(QObject):
         mark()
 
     def _make_extras(self) -> None:
-        tr, model = self.tr, self.model
-        made = self._submenu("extras", tr("A&dd to the road"))
+        model = self.model
+        made = self._submenu("extras", self.tr("A&dd to the road"))
         rows = (
-            ("mask", tr("&Areas that aren't shoulder…"), tr("Take the areas out")),
-            ("edges", tr("Pavement &edge lines…"), tr("Take the edge lines out")),
-            ("widths", tr("&Widths by station…"), tr("Take the widths out")),
-            ("culverts", tr("&Culverts…"), tr("Take the culverts out")),
+            ("mask", self.tr("&Areas that aren't shoulder…"), self.tr("Take the areas out")),
+            ("edges", self.tr("Pavement &edge lines…"), self.tr("Take the edge lines out")),
+            ("widths", self.tr("&Widths by station…"), self.tr("Take the widths out")),
+            ("culverts", self.tr("&Culverts…"), self.tr("Take the culverts out")),
         )
         for kind, text, _take in rows:
             made.addAction(text).triggered.connect(lambda _=False, k=kind: self.files.ask_extra(k))

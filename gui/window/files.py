@@ -47,7 +47,7 @@ class Files(QObject):
     # -- asking for files -----------------------------------------------------------
 
     def _ask(self, title: str, kind: str, patterns: str, slot: Callable[[str], None]) -> None:
-        filters = f"{kind} ({patterns});;{self.tr('All files')} (*)"
+        filters = f"{kind} ({patterns});;" + self.tr("All files") + " (*)"
         self.dialogs.ask_file(title, filters, slot)
 
     def ask_open(self) -> None:

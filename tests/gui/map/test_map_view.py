@@ -430,8 +430,8 @@ def test_huge_grid_keeps_the_loop_alive_and_memory_bound(
     store, tiles = view._store, view._tiles
     assert store is not None
     assert tiles is not None
-    assert store.cache.used <= store.cache.limit
-    assert tiles.heights.used <= tiles.heights.limit
+    assert store.cache.currsize <= store.cache.maxsize
+    assert tiles.heights.currsize <= tiles.heights.maxsize
     assert worked_s < 0.1
     save(view, "map_huge.png")
     dispose(view)

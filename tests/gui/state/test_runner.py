@@ -225,8 +225,14 @@ def test_shutdown_ends_threads_and_refuses_more(qapp: object) -> None:
 def test_shutdown_tells_of_a_job_that_does_not_stop(qapp: object) -> None:
     """It waits as long as it was told to and no longer; what only waited is never begun."""
     made = Runner()
-    release, begun = threading.Event(), threading.Event()
-    made.submit("deaf", lambda progress: release.wait(10.0), lane="long")
+    release, started, begun = threading.Event(), threading.Event(), threading.Event()
+
+    def deaf(progress: Progress) -> None:
+        started.set()
+        release.wait(10.0)
+
+    made.submit("deaf", deaf, lane="long")
+    assert started.wait(5.0)
     made.submit("next", lambda progress: begun.set(), lane="long")
     assert not made.shutdown(0.1)
     release.set()

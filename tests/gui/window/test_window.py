@@ -413,7 +413,7 @@ def test_selection_moves_every_view(full: Window, settle: Settle) -> None:
     settle(model.runner.idle)
     settle()
     label = float(model.index[0].station_m[model.station_index])
-    assert full.commands["station_box"].text() == f"0+{label:03.0f}"
+    assert full.commands.station_box.text() == f"0+{label:03.0f}"
     point = full.map._layers.roads[0].stations[model.station_index, model.side]
     assert full.map._ring.getData()[0][0] == pytest.approx(point[0])
     section = full.panes["section"].widget()
@@ -962,11 +962,11 @@ def test_job_has_the_status_bar_to_itself(full: Window, settle: Settle) -> None:
 def test_units_switch_reaches_the_window(full: Window, settle: Settle) -> None:
     """US units and hundreds of feet show in the station box at once."""
     full.model.select_station(0, full.model.nearest_station(0, 98.0), 0)
-    assert full.commands["station_box"].text().startswith("0+")
+    assert full.commands.station_box.text().startswith("0+")
     label = float(full.model.index[0].station_m[full.model.station_index])
     full.model.set_station_style("feet-hundreds")
     feet = label / 0.3048
-    text = full.commands["station_box"].text()
+    text = full.commands.station_box.text()
     hundreds, rest = text.split("+")
     assert int(hundreds) * 100 + float(rest) == pytest.approx(feet, abs=0.6)
 
