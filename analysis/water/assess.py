@@ -50,9 +50,14 @@ __all__ = [
     "find_ponds",
     "flow",
     "judge_ditch",
-    "judge_flat_ditch",
     "retained_depth",
 ]
+
+
+_ALONG_RATIO, _ALONG_LEAST_PCT = 2.0, 2.0
+"""Water counts as following the shoulder where the grade is this many times the cross slope, so
+that it runs more than twice as far along as across; flatter grades than the second don't carry it
+along fast enough to matter. No published limit was found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,14 +141,7 @@ class Water:
     ditch: Ditch
 
 
-def flow(
-    cross_slope_pct: ArrayLike,
-    grade_pct: ArrayLike,
-    width_m: ArrayLike,
-    *,
-    along_ratio: float = 2.0,
-    along_least_pct: float = 2.0,
-) -> Flow:
+def flow(cross_slope_pct: ArrayLike, grade_pct: ArrayLike, width_m: ArrayLike) -> Flow:
     """Find which way, how far and how steeply water runs over a plane shoulder.
 
     Parameters
@@ -154,12 +152,6 @@ def flow(
         Along the road, positive rises up-station.
     width_m : array_like
         Width of the shoulder.
-    along_ratio : float
-        Water counts as following the shoulder where the grade is at least this many times
-        the cross slope: at 2 it runs more than twice as far along as across. No published
-        limit was found; a setting.
-    along_least_pct : float
-        Flatter grades don't carry water along fast enough to matter; a setting too.
 
     Returns
     -------
@@ -180,14 +172,12 @@ def flow(
     outward = cross > 0.0
     path = np.where(outward, width * steepest / np.where(outward, cross, 1.0), np.inf)
     unknown = np.isnan(steepest)
-    along = (np.abs(grade) >= along_least_pct) & (
-        np.abs(grade) >= along_ratio * np.maximum(cross, 0.0)
-    )
+    steep = np.maximum(_ALONG_LEAST_PCT, _ALONG_RATIO * np.maximum(cross, 0.0))
     return Flow(
         resultant_pct=steepest,
         direction_deg=np.where(level | unknown, np.nan, turned),
         path_m=np.where(unknown | np.isnan(width), np.nan, path),
-        runs_along=along & ~unknown,
+        runs_along=(np.abs(grade) >= steep) & ~unknown,
     )
 
 
@@ -386,14 +376,6 @@ def judge_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:
     """
     shallow = water.ditch_depth_m < limits.ditch_least_depth_m.value
     return np.asarray((water.ditch_blocked | shallow) & ~water.ditch_crossing & ~water.kerb)
-
-
-def judge_flat_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:
-    """Tell where the ditch is flatter than the least grade, whichever way it falls.
-
-    Cleaning doesn't mend this; a ditch as flat as its road needs regrading or an outlet.
-    """
-    return np.asarray(np.abs(water.ditch_grade_pct) < limits.ditch_least_grade_pct.value)
 
 
 def _pond_depth(

@@ -8,19 +8,10 @@ known cell of a row, and whole rows at the ends) only move the border inward. Th
 them, and `fill_bounds` gives the two answers between which the truth lies.
 """
 
-import heapq
-from typing import Literal
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.common.types import Progress
-
 __all__ = ["fill_bounds", "fill_profile", "fill_ribbon", "holes", "spill_cell"]
-
-Engine = Literal["auto", "compiled", "plain"]
-
-_ROWS_PER_BLOCK = 16_384
 
 
 def fill_ribbon(
@@ -28,8 +19,6 @@ def fill_ribbon(
     *,
     outlets: NDArray[np.bool_] | None = None,
     holes_drain: bool = False,
-    engine: Engine = "auto",
-    progress: Progress | None = None,
 ) -> NDArray[np.float64]:
     """Fill every depression of a ribbon to the level at which it spills.
 
@@ -42,11 +31,6 @@ def fill_ribbon(
     holes_drain : bool, default False
         False takes holes as closed (the result is the highest level that is possible),
         True takes them as bottomless (the lowest level that is possible).
-    engine : {"auto", "compiled", "plain"}
-        "plain" is a priority queue in plain Python, the reference for the compiled loops.
-        "auto" compiles, and falls back on "plain" where the compiler can't be loaded.
-    progress : callable, optional
-        Called between blocks with a fraction and a few words; may raise to cancel.
 
     Returns
     -------
@@ -57,7 +41,7 @@ def fill_ribbon(
     Raises
     ------
     ValueError
-        If `z` isn't two-dimensional, `outlets` has another shape, or `engine` is unknown.
+        If `z` isn't two-dimensional or `outlets` has another shape.
 
     Examples
     --------
@@ -71,8 +55,6 @@ def fill_ribbon(
         raise ValueError(
             f"outlets must have the ribbon's shape {ground.shape}, got {outlets.shape}"
         )
-    if engine not in ("auto", "compiled", "plain"):
-        raise ValueError(f"engine must be 'auto', 'compiled' or 'plain', got {engine!r}")
     if ground.size == 0:
         return ground.copy()
     unknown = np.isnan(ground)
@@ -87,24 +69,24 @@ def fill_ribbon(
         ground[closed] = np.inf
         free |= unknown
     level = np.where(free, ground, np.inf)
-    _run(ground, level, engine, progress)
+    from analysis.water.filling_kernels import settle, sweep_down, sweep_up
+
+    sweep_down(ground, level)
+    sweep_up(ground, level)
+    settle(ground, level)
     if some_unknown:
         level[unknown | np.isposinf(level)] = np.nan
     return level
 
 
 def fill_bounds(
-    z: ArrayLike,
-    *,
-    outlets: NDArray[np.bool_] | None = None,
-    engine: Engine = "auto",
-    progress: Progress | None = None,
+    z: ArrayLike, *, outlets: NDArray[np.bool_] | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Fill twice, so that the true level lies between the two whatever holes hide.
 
     Parameters
     ----------
-    z, outlets, engine, progress
+    z, outlets
         As for `fill_ribbon`.
 
     Returns
@@ -115,10 +97,10 @@ def fill_bounds(
         `most` only is possible. NaN in `most` alone: no upper bound exists.
     """
     ground = _check_ribbon(z)
-    most = fill_ribbon(ground, outlets=outlets, engine=engine, progress=progress)
+    most = fill_ribbon(ground, outlets=outlets)
     if not holes(ground).any():
         return most, most
-    least = fill_ribbon(ground, outlets=outlets, holes_drain=True, engine=engine, progress=progress)
+    least = fill_ribbon(ground, outlets=outlets, holes_drain=True)
     return least, most
 
 
@@ -249,56 +231,3 @@ def _outside(unknown: NDArray[np.bool_]) -> NDArray[np.bool_]:
     outside = (leading | trailing) & ~empty[:, None]
     outside[at_ends] = True
     return outside
-
-
-def _run(
-    ground: NDArray[np.float64],
-    level: NDArray[np.float64],
-    engine: Engine,
-    progress: Progress | None,
-) -> None:
-    if engine == "plain":
-        _flood(ground, level)
-        return
-    try:
-        from analysis.water import filling_kernels as kernels
-    except ImportError:
-        if engine == "compiled":
-            raise
-        _flood(ground, level)
-        return
-    rows = ground.shape[0]
-    starts = range(0, rows, _ROWS_PER_BLOCK)
-    for i in starts:
-        if progress is not None:
-            progress(0.4 * i / rows, "filling depressions")
-        kernels.sweep_down(ground, level, i, min(rows, i + _ROWS_PER_BLOCK))
-    for i in reversed(starts):
-        if progress is not None:
-            progress(0.8 - 0.4 * i / rows, "filling depressions")
-        kernels.sweep_up(ground, level, i, min(rows, i + _ROWS_PER_BLOCK))
-    if progress is not None:
-        progress(0.8, "filling depressions")
-    kernels.settle(ground, level)
-
-
-def _flood(ground: NDArray[np.float64], level: NDArray[np.float64]) -> None:
-    """Priority flood in plain Python: visit cells in the order in which water reaches them."""
-    rows, columns = ground.shape
-    heap = [
-        (float(level[i, j]), int(i), int(j))
-        for i, j in zip(*np.nonzero(level < np.inf), strict=True)
-    ]
-    heapq.heapify(heap)
-    done = np.zeros(ground.shape, bool)
-    while heap:
-        here, i, j = heapq.heappop(heap)
-        if done[i, j]:
-            continue
-        done[i, j] = True
-        for a in range(max(0, i - 1), min(rows, i + 2)):
-            for b in range(max(0, j - 1), min(columns, j + 2)):
-                reach = max(here, float(ground[a, b]))
-                if reach < level[a, b]:
-                    level[a, b] = reach
-                    heapq.heappush(heap, (reach, a, b))

@@ -23,10 +23,10 @@ Cells = NDArray[np.int64]
 
 
 @compiled
-def sweep_down(ground: Floats, level: Floats, first: int, last: int) -> None:
-    """Carry levels from earlier cells to later ones in rows first..last-1."""
-    columns = ground.shape[1]
-    for i in range(first, last):
+def sweep_down(ground: Floats, level: Floats) -> None:
+    """Carry levels from earlier cells to later ones."""
+    rows, columns = ground.shape
+    for i in range(rows):
         for j in range(columns):
             here = level[i, j]
             z = ground[i, j]
@@ -45,10 +45,10 @@ def sweep_down(ground: Floats, level: Floats, first: int, last: int) -> None:
 
 
 @compiled
-def sweep_up(ground: Floats, level: Floats, first: int, last: int) -> None:
-    """Carry levels from later cells to earlier ones in rows last-1..first."""
+def sweep_up(ground: Floats, level: Floats) -> None:
+    """Carry levels from later cells to earlier ones."""
     rows, columns = ground.shape
-    for i in range(last - 1, first - 1, -1):
+    for i in range(rows - 1, -1, -1):
         for j in range(columns - 1, -1, -1):
             here = level[i, j]
             z = ground[i, j]

@@ -14,6 +14,7 @@ __all__ = ["PlaneErrors", "Retained", "held_by_planes", "join", "retained_depth"
 
 _DRAWS = 48
 _PLANE_DRAWS = 200
+_SEEDS = (20_002, 20_003)  # of sections and of planes: same input, same errors
 _NEIGHBOURS = 2
 _CHANCE = 0.99
 _AGREE_M = 1e-3
@@ -74,12 +75,11 @@ def retained_depth(
     u: ArrayLike,
     height_m: ArrayLike,
     *,
-    se_m: ArrayLike | None = None,
-    crown_u: ArrayLike | None = None,
-    hinge_u: ArrayLike | None = None,
-    outlet_u: ArrayLike | None = None,
-    shoulder_width_m: float = 1.5,
-    seed: int = 20_002,
+    se_m: ArrayLike,
+    crown_u: ArrayLike,
+    hinge_u: ArrayLike,
+    outlet_u: ArrayLike,
+    shoulder_width_m: float,
 ) -> Retained:
     """Find how much water stands on the road in each cross-section.
 
@@ -92,16 +92,14 @@ def retained_depth(
         Outward from the pavement edge, metres, ascending; negative on the pavement.
     height_m : array_like, shape (n, 2, k)
         Ground heights, NaN unknown.
-    se_m : array_like, shape (n, 2, k), optional
-        Their standard errors; without them nothing is taken for chance.
-    crown_u, hinge_u, outlet_u : array_like, shape (n, 2), optional
-        Crown, hinge and ditch invert (or foot of the slope) from the edge. NaN or None: the
+    se_m : array_like, shape (n, 2, k)
+        Their standard errors.
+    crown_u, hinge_u, outlet_u : array_like, shape (n, 2)
+        Crown, hinge and ditch invert (or foot of the slope) from the edge. NaN: the
         section reaches inward as far as it is known; the hinge lies `shoulder_width_m` out;
         the outlet is the lowest ground beyond the hinge or the usual shoulder width.
     shoulder_width_m : float
         Stands in where there is no hinge.
-    seed : int
-        Same seed, same errors.
 
     Returns
     -------
@@ -128,8 +126,7 @@ def retained_depth(
     within = (u >= crown[..., None] - 1e-9) & (u <= outlet[..., None] + 1e-9)
     used = within.any(axis=(0, 1))
     u, height, within = u[used], height[..., used], within[..., used]
-    if se_m is not None:
-        se_m = np.broadcast_to(np.asarray(se_m, np.float64), (n, sides, k))[..., used]
+    se = np.broadcast_to(np.asarray(se_m, np.float64), (n, sides, k))[..., used]
     if u.size == 0:
         return Retained(*(np.full(shape, np.nan) for _ in Retained.__slots__))
     judged = within & (u <= hinge[..., None] + 1e-9)
@@ -144,7 +141,7 @@ def retained_depth(
     top = np.argmax(depth0, axis=-1)
     raw = np.take_along_axis(depth0, top[..., None], axis=-1)[..., 0]
 
-    added, se, chance = _noise(ground, least, judged, se_m, seed)
+    added, se, chance = _noise(ground, least, judged, se)
     mm = 1000.0 * np.maximum(raw - added, 0.0)
     wet = known & (raw > 0.0)
     level = np.take_along_axis(least, top[..., None], axis=-1)[..., 0]
@@ -167,8 +164,7 @@ def held_by_planes(
     *,
     pavement_m: ArrayLike,
     shoulder_m: ArrayLike,
-    errors: PlaneErrors | None = None,
-    seed: int = 20_003,
+    errors: PlaneErrors,
 ) -> Retained:
     """Find how much water stands between two fitted planes with a step between them.
 
@@ -184,10 +180,8 @@ def held_by_planes(
         Pavement minus shoulder height at the edge.
     pavement_m, shoulder_m : array_like, shape (n, 2)
         From crown to edge, and from edge to hinge.
-    errors : PlaneErrors, optional
-        Standard errors and covariances; without them nothing is taken for chance.
-    seed : int
-        Same seed, same errors.
+    errors : PlaneErrors
+        Standard errors and covariances.
 
     Returns
     -------
@@ -198,7 +192,8 @@ def held_by_planes(
     --------
     A shoulder 60 mm high that falls 4 % over 1.5 m stands against a 2 % pavement of 3.5 m:
 
-    >>> held = held_by_planes(2.0, -60.0, 4.0, pavement_m=3.5, shoulder_m=1.5)
+    >>> sure = PlaneErrors(0.0, 0.0, 0.0, 0.0, 0.0)
+    >>> held = held_by_planes(2.0, -60.0, 4.0, pavement_m=3.5, shoulder_m=1.5, errors=sure)
     >>> float(held.depth_mm), float(held.from_u)
     (60.0, -3.0)
     """
@@ -209,10 +204,7 @@ def held_by_planes(
         )
     )
     depth, level, at_edge = _pool(pavement, drop, shoulder, inner, outer)
-    if errors is None:
-        se, chance = np.zeros(depth.shape), np.zeros(depth.shape)
-    else:
-        se, chance = _plane_noise(pavement, drop, shoulder, inner, outer, errors, seed)
+    se, chance = _plane_noise(pavement, drop, shoulder, inner, outer, errors)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         from_u = np.where(level > 0.0, -np.minimum(inner, 0.1 * level / pavement), 0.0)
         to_u = np.where(level > -drop, (level + drop) / (-10.0 * shoulder), 0.0)
@@ -253,10 +245,9 @@ def _plane_noise(
     inner: Floats,
     outer: Floats,
     errors: PlaneErrors,
-    seed: int,
 ) -> tuple[Floats, Floats]:
     """Scatter of the depth, and the depth that noise makes of planes that hold nothing."""
-    random = np.random.default_rng(seed)
+    random = np.random.default_rng(_SEEDS[1])
     se_p, se_d, se_s, cov_ps, cov_ds = (
         np.broadcast_to(np.nan_to_num(np.asarray(a, np.float64)), drop.shape)
         for a in (
@@ -308,21 +299,17 @@ def join(planes: Retained, section: Retained) -> Retained:
     )
 
 
-def _filled(values: ArrayLike | None, shape: tuple[int, int], default: float) -> Floats:
-    if values is None:
-        return np.full(shape, default)
+def _filled(values: ArrayLike, shape: tuple[int, int], default: float) -> Floats:
     given = np.broadcast_to(np.asarray(values, np.float64), shape)
     return np.asarray(np.where(np.isnan(given), default, given))
 
 
-def _outlet(u: Floats, height: Floats, hinge: Floats, outlet_u: ArrayLike | None) -> Floats:
+def _outlet(u: Floats, height: Floats, hinge: Floats, outlet_u: ArrayLike) -> Floats:
     """Give the place where water has got away: the ditch, else the lowest ground outside."""
     outside = np.where(u >= hinge[..., None] - 1e-9, height, np.nan)
     any_known = np.isfinite(outside).any(axis=-1)
     lowest = np.argmin(np.where(np.isnan(outside), np.inf, outside), axis=-1)
     foot = np.where(any_known, u[lowest], u[-1])
-    if outlet_u is None:
-        return np.asarray(foot)
     given = np.broadcast_to(np.asarray(outlet_u, np.float64), hinge.shape)
     # An invert outside the section counts as far as the section reaches.
     return np.asarray(np.where(np.isnan(given), foot, given))
@@ -367,15 +354,12 @@ def _unknown(
 
 
 def _noise(
-    ground: Floats, level: Floats, judged: NDArray[np.bool_], se_m: ArrayLike | None, seed: int
+    ground: Floats, level: Floats, judged: NDArray[np.bool_], se: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Depth that noise adds on average, its scatter, and the depth it reaches by chance."""
     shape = ground.shape[:-1]
-    if se_m is None:
-        return np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    se = np.broadcast_to(np.asarray(se_m, np.float64), ground.shape)
     se = np.where(np.isfinite(se), se, 0.0)
-    random = np.random.default_rng(seed)
+    random = np.random.default_rng(_SEEDS[0])
     filled = np.where(np.isnan(ground), np.nan, level)
     # Unknown ground neither holds nor keeps water: far below everything, once for all draws.
     ground = np.where(np.isnan(ground), -np.inf, ground)

@@ -14,8 +14,8 @@ from hypothesis.extra.numpy import array_shapes, arrays
 from scipy.ndimage import gaussian_filter
 from skimage.morphology import reconstruction
 
-from analysis.common.errors import Cancelled
 from analysis.water.filling import fill_bounds, fill_profile, fill_ribbon, holes, spill_cell
+from tests.builders.plain_flood import plain_flood
 
 EIGHT = np.ones((3, 3))
 SAMPLE = Path(__file__).parents[3] / "sample_terrain" / "data" / "terrain.tif"
@@ -87,17 +87,15 @@ def test_fill_ribbon_equals_references_on_the_sample_terrain():
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_fill_ribbon_engines_agree(seed):
+def test_fill_ribbon_equals_the_plain_flood(seed):
     """Two engines, one answer: compiled sweeps and the plain priority queue."""
     rng = np.random.default_rng(seed)
     z = rough((40, 27), seed, blur=seed % 3)
     z[rng.random(z.shape) < 0.08] = np.nan
     outlets = rng.random(z.shape) < 0.01
     for drain in (False, True):
-        fast, plain = (
-            fill_ribbon(z, outlets=outlets, holes_drain=drain, engine=engine)
-            for engine in ("compiled", "plain")
-        )
+        fast = fill_ribbon(z, outlets=outlets, holes_drain=drain)
+        plain = plain_flood(z, outlets, drain)
         assert np.array_equal(fast, plain, equal_nan=True)
 
 
@@ -120,7 +118,7 @@ def test_fill_ribbon_spiral_needs_the_ordered_stage():
     a, b = path[-1]
     z[a:, b] = np.minimum(z[a:, b], 1.0)
     assert np.array_equal(fill_ribbon(z), reconstructed(z, border(z.shape)))
-    assert np.array_equal(fill_ribbon(z), fill_ribbon(z, engine="plain"))
+    assert np.array_equal(fill_ribbon(z), plain_flood(z))
     assert np.array_equal(fill_ribbon(z), z)  # the channel drains all of it
 
 
@@ -155,23 +153,6 @@ def test_fill_ribbon_invalid():
         fill_ribbon(np.zeros(3))
     with pytest.raises(ValueError, match="outlets must have the ribbon's shape"):
         fill_ribbon(np.zeros((3, 3)), outlets=np.zeros((2, 3), bool))
-    with pytest.raises(ValueError, match="engine must be"):
-        fill_ribbon(np.zeros((3, 3)), engine="quick")
-
-
-def test_fill_ribbon_progress_and_cancel():
-    told = []
-    fill_ribbon(rough((50, 5), 0), progress=lambda f, words: told.append((f, words)))
-    fractions = [f for f, _ in told]
-    assert fractions == sorted(fractions)
-    assert all(0.0 <= f <= 1.0 for f in fractions)
-    assert all(words for _, words in told)
-
-    def stop(fraction, words):
-        raise Cancelled
-
-    with pytest.raises(Cancelled):
-        fill_ribbon(rough((50, 5), 0), progress=stop)
 
 
 def test_fill_ribbon_outlet_drains_to_its_own_height():
@@ -318,12 +299,12 @@ def test_fill_ribbon_with_the_compiler_off():
     script = (
         "import numpy as np\n"
         "from analysis.water.filling import fill_ribbon\n"
+        "from tests.builders.plain_flood import plain_flood\n"
         "rng = np.random.default_rng(0)\n"
         "for shape in [(1, 1), (1, 5), (5, 1), (2, 2), (9, 7), (25, 12)]:\n"
         "    z = rng.normal(size=shape)\n"
         "    z[rng.random(shape) < 0.1] = np.nan\n"
-        "    same = np.array_equal(fill_ribbon(z, engine='compiled'),\n"
-        "                          fill_ribbon(z, engine='plain'), equal_nan=True)\n"
+        "    same = np.array_equal(fill_ribbon(z), plain_flood(z), equal_nan=True)\n"
         "    assert same, shape\n"
     )
     done = subprocess.run(
