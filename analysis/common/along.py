@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 
 __all__ = [
     "average_along",
     "chance_below",
     "correlated_share",
+    "flag_runs",
     "interpolate_along",
     "known_median",
     "rows_for",
@@ -61,6 +62,13 @@ def runs(
     starts[np.asarray(begins, dtype=np.intp)] = True
     first = np.flatnonzero(starts)
     return first, np.append(first[1:], len(labels))[: len(first)] - 1
+
+
+def flag_runs(flags: Bools) -> list[tuple[int, int]]:
+    """First index and index past the last of each run of True in (n,)."""
+    first, last = runs(flags)
+    on = flags[first]
+    return list(zip(first[on].tolist(), (last[on] + 1).tolist(), strict=True))
 
 
 def rows_for(window_m: float, step_m: float) -> int:

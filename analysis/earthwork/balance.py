@@ -34,6 +34,8 @@ class Balance:
     `balance_m3_compacted` is what can be reclaimed less what is needed, both compacted;
     `short_m3_compacted` is the need that no reclaimed material can reach within the haul limit.
     `treatment` is to reshape, to replenish or "can't tell"; `certainty` its probability.
+    `thin_m3_compacted` would be missing where all is left too thin to place; an edge that has
+    dropped by `eroded_mm`, above 0, gets new material whatever there is.
     """
 
     length_m: float
@@ -57,7 +59,8 @@ class Balance:
     p_replenish: float
     treatment: Treatment
     certainty: float
-    reason: str
+    thin_m3_compacted: float
+    eroded_mm: float
 
 
 def balances(
@@ -214,32 +217,9 @@ def _balance(reach: _Reckoned, limits: Limits) -> Balance:
         p_replenish=reach.p_replenish,
         treatment=treatment,
         certainty=max(reach.p_replenish, 1.0 - reach.p_replenish),
-        reason=_sentence(reach, treatment, material),
+        thin_m3_compacted=reach.thin,
+        eroded_mm=reach.drop_mm if reach.eroded else 0.0,
     )
-
-
-def _sentence(reach: _Reckoned, treatment: Treatment, material: MaterialLimits) -> str:
-    known = 100.0 * reach.share
-    partly = f"The ground is known over {known:.0f} % of {reach.length_m:.0f} m only"
-    if reach.share < LEAST_KNOWN_SHARE and not reach.eroded:
-        return f"{partly}: can't tell whether the material suffices."
-    text = f"{partly}, there: " if reach.share < 0.95 else ""
-    text += (
-        f"Cut yields {reach.reclaimed:.1f} m³ compacted, fill needs {reach.need:.1f}, balance "
-        f"{reach.net:+.1f} ± {reach.error:.1f} m³"
-    )
-    if reach.short > max(-reach.net, 0.0) + 0.05:
-        text += (
-            f", but {reach.short:.1f} m³ lie beyond the haul of {material.haul_most_m.value:.0f} m"
-        )
-    elif reach.net < 0.0 and treatment == Treatment.RESHAPE:
-        text += (
-            f"; {reach.thin:.1f} m³ would leave it {material.thin_mm.value:.0f} mm low, "
-            "thinner than can be placed"
-        )
-    if reach.eroded:
-        text += f"; the edge has dropped {reach.drop_mm:.0f} mm, so it gets new material"
-    return f"{text}: {treatment}."
 
 
 def mass_haul(s: ArrayLike, areas: Areas, limits: MaterialLimits) -> Floats:

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import known_median
+from analysis.common.along import flag_runs, known_median
 from analysis.common.sides import SIDE_SIGN, Source
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
@@ -35,39 +35,21 @@ from analysis.shoulder.unrolled import (
     BIN_M,
     Unrolled,
     closed,
-    flag_runs,
     grown,
     moving_sums,
     short_pulses,
     unroll,
     windows,
 )
-from analysis.shoulder.values import Measures, Noise, Status
+from analysis.shoulder.values import Measures, Noise, Reason, Status, Why
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
 
-__all__ = [
-    "ACCESS",
-    "BRIDGE",
-    "DROPPED_KERB",
-    "FALLS",
-    "KERB",
-    "KERB_AWAY",
-    "NOTHING",
-    "OBSTACLE",
-    "REASONS",
-    "RISES",
-    "UNEVEN",
-    "WALL",
-    "Suspicion",
-    "suspect",
-    "withhold",
-]
+__all__ = ["Suspicion", "suspect", "withhold"]
 
 
-NOTHING, KERB, KERB_AWAY, DROPPED_KERB, ACCESS, OBSTACLE, WALL, BRIDGE = range(8)
-UNEVEN, FALLS, RISES = 8, 9, 10
+NOTHING = 0
 
 KERB_LEAST_M = 0.085
 """Least height of a kerb by itself. Kerbs are built 100 to 150 mm high (common practice); turf
@@ -143,39 +125,6 @@ foreslopes are steeper than 1 in 5 as a rule (common practice)."""
 
 _WIDTHS = np.array([0.0, 0.35, 0.55, 0.75, 1.05, 1.5])
 
-REASONS = {
-    KERB: "A step up of about {height} mm stands at the pavement edge, like a kerb: the verge "
-    "behind it isn't judged as a shoulder.",
-    KERB_AWAY: "A step up like a kerb stands outside the assumed pavement edge: the ground isn't "
-    "judged as a shoulder; check the pavement width.",
-    DROPPED_KERB: "A short gap between two kerbs, like a dropped kerb at an access or the mouth "
-    "of a side road: the ground isn't judged as a shoulder.",
-    ACCESS: "The ground runs on level beyond the shoulder for a short length, like a driveway or "
-    "a side road: it isn't judged as a shoulder.",
-    OBSTACLE: "Something stands on most of the shoulder, like a parked vehicle or bushes: the "
-    "shoulder under it isn't judged.",
-    WALL: "Something over 300 mm high stands along the shoulder or at its edge, like a barrier, "
-    "a wall or parked vehicles: the shoulder isn't judged.",
-    BRIDGE: "The road's own profile breaks off here, as where a bridge has been taken out of the "
-    "grid: the shoulder isn't judged.",
-    UNEVEN: "Much of the shoulder lies off any plane through it, as with bushes, rubble or a "
-    "wrongly placed edge: it isn't judged.",
-    FALLS: "The ground falls away from the pavement edge as steeply as a foreslope: no shoulder "
-    "was found here.",
-    RISES: "The ground rises from the pavement edge as steeply as a bank: no shoulder was found "
-    "here.",
-}
-"""One sentence per kind; `{height}` is rounded coarsely, so that neighbours say the same."""
-
-_MASKED = "Most of the shoulder is masked by the given layer."
-_MISSING = "The grid has no heights on much of the pavement or shoulder here."
-_NO_SHOULDER = "No shoulder was found beside the pavement here."
-_NARROW = "The shoulder found here is too narrow for the cells of this grid."
-_UNPAVED = (
-    "No pavement edge shows on this road: call it unpaved if it is gravel or earth, or give its "
-    "width or its edges."
-)
-
 UNSEEN_SHARE, UNPAVED_PCT = 0.9, 3.0
 """A road whose edges don't show on this share of it, and whose middle falls more steeply than any
 pavement, is gravel or earth: paved roads fall by 1.5 to 2.5 % (common practice)."""
@@ -194,7 +143,7 @@ class Suspicion:
     s : (b,)
         Middles of the blocks.
     kind : (b, 2) int8
-        One of the keys of `REASONS`, or `NOTHING`.
+        A `Why` up to `BRIDGE`, or `NOTHING`.
     kerb_height_m : (b, 2)
         NaN where there is no kerb.
     known : (b, 2)
@@ -257,15 +206,15 @@ def suspect(
         kerbs = _find_kerbs(road, scatter.sigma_m, access | obstacle)
         column = kind[:, side]
         # later ones win; behind a kerb nothing else is looked for
-        column[obstacle] = OBSTACLE
-        column[access] = ACCESS
-        column[_find_walls(road)] = WALL
-        column[bridge] = BRIDGE
-        column[kerbs.kerb] = np.where(kerbs.away, KERB_AWAY, KERB)[kerbs.kerb]
-        column[kerbs.dropped] = DROPPED_KERB
+        column[obstacle] = Why.OBSTACLE
+        column[access] = Why.ACCESS
+        column[_find_walls(road)] = Why.WALL
+        column[bridge] = Why.BRIDGE
+        column[kerbs.kerb] = np.where(kerbs.away, Why.KERB_AWAY, Why.KERB)[kerbs.kerb]
+        column[kerbs.dropped] = Why.DROPPED_KERB
         height[:, side] = kerbs.height
         half = 0.5 * road.length_m
-        for first, last in flag_runs(np.isin(column, (ACCESS, OBSTACLE))):
+        for first, last in flag_runs(np.isin(column, (Why.ACCESS, Why.OBSTACLE))):
             here = cells.window(road.s[first] - half, road.s[last - 1] + half)
             edge = np.interp(cells.s[here], breaks.s, breaks.edge[:, side])
             foreign[here] |= SIDE_SIGN[side] * cells.o[here] - edge > -0.5
@@ -320,45 +269,45 @@ def withhold(
 
         kind = suspicion.kind[:, side]
         here = kind[at]
-        shares = np.stack([share(kind == k) for k in range(len(REASONS) + 1)], axis=1)
+        shares = np.stack([share(kind == k) for k in range(Why.BRIDGE + 1)], axis=1)
         told = np.zeros(here.size, dtype=np.int8)
         few = measures.status[:, side] == Status.NO_DATA
         unmeasured = few | (measures.status[:, side] == Status.TOO_COARSE)
         slope, se = measures.shoulder_slope_pct[:, side], measures.shoulder_slope_se[:, side]
         with np.errstate(invalid="ignore"):
-            told[(measures.outlier_share[:, side] > OUTLIERS_MOST) & ~few] = UNEVEN
-            told[(slope - 2.0 * se > STEEPEST_PCT) & ~few] = FALLS
-            told[(slope + 2.0 * se < -STEEPEST_PCT) & ~few] = RISES
-        strange = shares[:, ACCESS] + shares[:, OBSTACLE]
+            told[(measures.outlier_share[:, side] > OUTLIERS_MOST) & ~few] = Why.UNEVEN
+            told[(slope - 2.0 * se > STEEPEST_PCT) & ~few] = Why.FALLS
+            told[(slope + 2.0 * se < -STEEPEST_PCT) & ~few] = Why.RISES
+        strange = shares[:, Why.ACCESS] + shares[:, Why.OBSTACLE]
         crowded = strange > 0.5
-        told[crowded] = np.where(shares[:, ACCESS] >= shares[:, OBSTACLE], ACCESS, OBSTACLE)[
-            crowded
-        ]
-        told[here == ACCESS] = ACCESS
-        told[shares[:, WALL] >= KERB_SHARE] = WALL
-        told[(here == BRIDGE) | (shares[:, BRIDGE] >= KERB_SHARE)] = BRIDGE
-        kerbs = shares[:, [KERB, KERB_AWAY, DROPPED_KERB]]
-        walled = kerbs.sum(axis=1) >= KERB_SHARE
-        told[walled] = np.array([KERB, KERB_AWAY, DROPPED_KERB])[kerbs.argmax(axis=1)][walled]
+        told[crowded] = Why.OBSTACLE
+        told[crowded & (shares[:, Why.ACCESS] >= shares[:, Why.OBSTACLE])] = Why.ACCESS
+        told[here == Why.ACCESS] = Why.ACCESS
+        told[shares[:, Why.WALL] >= KERB_SHARE] = Why.WALL
+        told[(here == Why.BRIDGE) | (shares[:, Why.BRIDGE] >= KERB_SHARE)] = Why.BRIDGE
+        kinds = [Why.KERB, Why.KERB_AWAY, Why.DROPPED_KERB]
+        walled = shares[:, kinds].sum(axis=1) >= KERB_SHARE
+        told[walled] = np.array(kinds)[shares[:, kinds].argmax(axis=1)][walled]
         told[beyond] = NOTHING
-        kerb[:, side] |= (told == KERB) | (told == KERB_AWAY)
-        texts = np.array(["", *(REASONS[k] for k in range(1, len(REASONS) + 1))], dtype=object)[
-            told
-        ]
-        coarse = _near_height(suspicion, side, at)
-        texts[told == KERB] = [REASONS[KERB].format(height=h) for h in coarse[told == KERB]]
-        judged = np.where(told == NOTHING, Status.OK, Status.NOT_JUDGED)
+        kerb[:, side] |= (told == Why.KERB) | (told == Why.KERB_AWAY)
+        plain = told == NOTHING
+        judged = np.where(plain, Status.OK, Status.NOT_JUDGED)
         known = np.where(beyond, 0.0, share(suspicion.known[:, side]))
-        for chosen, state, text in (
-            (few & (told == NOTHING) & np.isfinite(width[:, side]), Status.TOO_COARSE, _NARROW),
-            (few & (told == NOTHING) & np.isnan(width[:, side]), Status.NOT_JUDGED, _NO_SHOULDER),
-            ((told == NOTHING) & ~beyond & unpaved, Status.NOT_JUDGED, _UNPAVED),
-            ((share(suspicion.masked[:, side]) > 0.5) & ~beyond, Status.NOT_JUDGED, _MASKED),
-            (unmeasured & (known < LEAST_KNOWN), Status.NO_DATA, _MISSING),
+        for chosen, state, why in (
+            (few & plain & np.isfinite(width[:, side]), Status.TOO_COARSE, Why.NARROW),
+            (few & plain & np.isnan(width[:, side]), Status.NOT_JUDGED, Why.NO_SHOULDER),
+            (plain & ~beyond & unpaved, Status.NOT_JUDGED, Why.UNPAVED),
+            ((share(suspicion.masked[:, side]) > 0.5) & ~beyond, Status.NOT_JUDGED, Why.MASKED),
+            (unmeasured & (known < LEAST_KNOWN), Status.NO_DATA, Why.NO_HEIGHTS),
         ):
-            judged[chosen], texts[chosen] = state, text
+            judged[chosen], told[chosen] = state, why
         new = judged != Status.OK
-        status[new, side], reason[new, side] = judged[new], texts[new]
+        status[new, side] = judged[new]
+        heights = _near_height(suspicion, side, at)
+        reason[new, side] = [
+            Reason(Why(why), (float(height),) if why == Why.KERB else ())
+            for why, height in zip(told[new], heights[new], strict=True)
+        ]
     return replace(measures, status=status, reason=reason), replace(breaks, kerb=kerb)
 
 
@@ -373,17 +322,17 @@ def _like_gravel(measures: Measures, breaks: Breaks, pavement_width_m: float) ->
     return bool((unseen or (apart and narrow)) and falls > UNPAVED_PCT)
 
 
-def _near_height(suspicion: Suspicion, side: int, at: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Height of the kerb nearest to the stations' blocks, to 50 mm, in mm."""
+def _near_height(suspicion: Suspicion, side: int, at: NDArray[np.int64]) -> Floats:
+    """Height in mm of the kerb nearest to the stations' blocks, to 50 mm: neighbours agree."""
     height = suspicion.kerb_height_m[:, side]
     known = np.flatnonzero(np.isfinite(height))
     if known.size == 0:
-        return np.zeros(at.size, dtype=np.int64)
+        return np.zeros(at.size)
     nearest = np.clip(np.searchsorted(known, at), 0, known.size - 1)
     before = np.maximum(nearest - 1, 0)
     closer = np.abs(known[before] - at) < np.abs(known[nearest] - at)
     chosen = height[known[np.where(closer, before, nearest)]]
-    return np.asarray(50 * np.maximum(np.round(chosen / 0.05), 2), dtype=np.int64)
+    return np.asarray(50.0 * np.maximum(np.round(chosen / 0.05), 2.0))
 
 
 def _window_mean(at: Floats, values: Floats | NDArray[np.bool_], s: Floats, half: Floats) -> Floats:

@@ -27,7 +27,7 @@ from analysis.corridor.line_noise import line_correlation
 from analysis.edges.values import Breaks
 from analysis.shoulder.straightedge import SLANT, detectable_rut_mm
 from analysis.shoulder.strip import BEYOND_HINGE_M, PAVEMENT_M
-from analysis.shoulder.values import Noise
+from analysis.shoulder.values import Noise, Reason, Why
 
 if TYPE_CHECKING:
     from analysis.shoulder.values import Measures
@@ -368,35 +368,24 @@ def too_coarse(
     Returns
     -------
     (n, 2) object array
-        A sentence, or "" where the grid is good enough.
+        A `Reason`, or None where the grid is good enough.
     """
     width = _usual_width(breaks)
     given = _given(breaks)
-    out = np.full(width.shape, "", dtype=object)
+    out = np.full(width.shape, None, dtype=object)
     least = np.where(given, LEAST_CELLS_GIVEN, LEAST_CELLS_ACROSS)
     with np.errstate(invalid="ignore"):
         narrow = np.isfinite(width) & (width < least * cell_m)
         loose = ~narrow & ((slope_se > MOST_SLOPE_SE) | (drop_se_mm > MOST_DROP_SE_MM))
-    for i, side in zip(*np.nonzero(narrow), strict=True):
-        wide = max(float(width[i, side]), 0.0)
-        mend = "use a finer grid."
-        if not given[i, side] and wide >= LEAST_CELLS_GIVEN * cell_m:
-            mend = "use a finer grid, or give edges and widths."
-        out[i, side] = (
-            f"The shoulder is {wide:.1f} m wide, only {wide / cell_m:.1f} cells of {cell_m:g} m "
-            f"across, so its slope can't be told: {mend}"
-        )
+    # found breaks need more cells between them than given ones
+    enough_given = ~given & (width >= LEAST_CELLS_GIVEN * cell_m)
+    for at in zip(*np.nonzero(narrow), strict=True):
+        kind = Why.FEW_CELLS_BETWEEN_FOUND if enough_given[at] else Why.FEW_CELLS_ACROSS
+        out[at] = Reason(kind, (max(float(width[at]), 0.0), cell_m))
     assumed = breaks.edge_source == Source.NOMINAL
-    for i, side in zip(*np.nonzero(loose), strict=True):
-        begin, mend = "Averaged over", "average over a longer stretch or use a finer grid."
-        if assumed[i, side]:
-            begin = "With its edge only assumed, averaged over"
-            mend = "let the edges be found in the terrain, or give them."
-        out[i, side] = (
-            f"{begin} {average_m[i, side]:.0f} m the shoulder slope is only known to "
-            f"± {slope_se[i, side]:.1f} points and the edge to ± {drop_se_mm[i, side]:.0f} mm, "
-            f"too little to judge it: {mend}"
-        )
+    for at in zip(*np.nonzero(loose), strict=True):
+        kind = Why.TOO_NOISY_FOR_ASSUMED if assumed[at] else Why.TOO_NOISY
+        out[at] = Reason(kind, (float(average_m[at]), float(slope_se[at]), float(drop_se_mm[at])))
     return out
 
 

@@ -26,7 +26,7 @@ from analysis.shoulder.regression import (
 from analysis.shoulder.resolving import averaging_lengths, too_coarse
 from analysis.shoulder.straightedge import STRAIGHTEDGE_M, lay_straightedge
 from analysis.shoulder.strip import STRIP_M, side_strip
-from analysis.shoulder.values import Measures, Noise, Sections, Status
+from analysis.shoulder.values import Measures, Noise, Reason, Sections, Status, Why
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
@@ -105,15 +105,15 @@ def measure_sides(
     }
     values["shoulder_width_m"] = breaks.hinge - breaks.edge
     status = np.zeros((n, 2), dtype=np.int8)
-    reason = np.full((n, 2), "", dtype=object)
+    reason = np.full((n, 2), None, dtype=object)
     few = (values["cells"] < 8) | ~np.isfinite(values["edge_z_m"])
     status[few] = Status.NO_DATA
-    reason[few] = "The grid has too few cells on pavement or shoulder here."
+    reason[few] = Reason(Why.FEW_CELLS)
     # a coarse grid isn't one with holes: it has as many cells near the road as it can have
     coarse = too_coarse(
         breaks, cells.cell_m, values["shoulder_slope_se"], values["edge_drop_se"], length
     )
-    blind = (coarse != "") & (seen > 0.3 * STRIP_M * length / cells.cell_m**2)
+    blind = coarse.astype(bool) & (seen > 0.3 * STRIP_M * length / cells.cell_m**2)
     status[blind] = Status.TOO_COARSE
     reason[blind] = coarse[blind]
     for name, value in values.items():

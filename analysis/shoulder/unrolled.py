@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import flag_runs
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
@@ -24,7 +25,6 @@ __all__ = [
     "BIN_M",
     "Unrolled",
     "closed",
-    "flag_runs",
     "grown",
     "moving_sums",
     "short_pulses",
@@ -265,12 +265,6 @@ def _local_line(offset: Floats, value: Floats, count: Floats, rows: int, step: f
     slope = (n * away * v).sum(axis=-1) / np.maximum(spread, 1e-9)
     slope = np.where(spread > 0.25 * step**2 * total, slope, 0.0)
     return np.where(n.sum(axis=-1) > 0.0, mean_v - slope * mean_x, np.nan)
-
-
-def flag_runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First index and index past the last of each run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def closed(flags: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.common.station_arrays import PerStation
 from analysis.common.types import Floats
 
-__all__ = ["Measures", "Noise", "Sections", "Status"]
+__all__ = ["Measures", "Noise", "Reason", "Sections", "Status", "Why"]
 
 
 UNKNOWN_SIGMA_M = 0.05
@@ -25,6 +25,44 @@ class Status(IntEnum):
     NO_DATA = 1
     NOT_JUDGED = 2
     TOO_COARSE = 3
+
+
+class Why(IntEnum):
+    """Kinds of reasons for which a shoulder isn't judged; `analysis.verdict.reasons` words them."""
+
+    KERB = 1
+    KERB_AWAY = 2
+    DROPPED_KERB = 3
+    ACCESS = 4
+    OBSTACLE = 5
+    WALL = 6
+    BRIDGE = 7
+    UNEVEN = 8
+    FALLS = 9
+    RISES = 10
+    UNPAVED = 11
+    MASKED = 12
+    NO_HEIGHTS = 13
+    NO_SHOULDER = 14
+    NARROW = 15
+    FEW_CELLS = 16
+    FEW_CELLS_ACROSS = 17
+    FEW_CELLS_BETWEEN_FOUND = 18
+    TOO_NOISY = 19
+    TOO_NOISY_FOR_ASSUMED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a shoulder isn't judged.
+
+    `numbers` are the height in mm of a `KERB`; width and cell in metres of `FEW_CELLS_ACROSS` and
+    `FEW_CELLS_BETWEEN_FOUND`; averaging length (m) and standard errors of slope (points) and drop
+    (mm) of `TOO_NOISY` and `TOO_NOISY_FOR_ASSUMED`.
+    """
+
+    kind: Why
+    numbers: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +129,7 @@ class Measures:
     status : (n, 2) int8
         `OK`, `NO_DATA`, `NOT_JUDGED`, `TOO_COARSE`.
     reason : (n, 2) object
-        One sentence, "" where the status is `OK`.
+        `Reason`, or None where the status is `OK`.
     """
 
     pavement_slope_pct: PerStation[Floats]

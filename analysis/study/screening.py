@@ -673,7 +673,7 @@ def _assemble(
         station_xy = measured.station_xy
     findings = Findings(
         stations=station_table(parts, limits),
-        reaches=reach_table(parts),
+        reaches=reach_table(parts, limits),
         ponds=ponds,
         station_xy=station_xy,
         reach_lines=tuple(line for part in parts for line in reach_lines(part, grid.xy_unit_m)),

@@ -18,7 +18,7 @@ from analysis.common.types import Floats
 from analysis.road.roadline import to_map
 from analysis.shoulder.values import Status
 from analysis.verdict.reaches import ranks
-from analysis.verdict.reasons import describe_stations
+from analysis.verdict.reasons import describe_stations, reach_sentences
 from analysis.verdict.values import Reach
 from analysis.water.assess import judge_ditch
 
@@ -96,7 +96,7 @@ def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
     return Table.of(STATION_COLUMNS, columns)
 
 
-def reach_table(parts: Sequence[RoadStudy]) -> Table:
+def reach_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
     """Reaches of all roads, ranked over all of them."""
     reaches = [reach for part in parts for reach in part.reaches]
     columns: dict[str, list[Any]] = {
@@ -105,6 +105,7 @@ def reach_table(parts: Sequence[RoadStudy]) -> Table:
         "first_index": [reach.i0 for reach in reaches],
         "last_index": [reach.i1 for reach in reaches],
     }
+    columns["reason"] = [reach_sentences(reach, limits) for reach in reaches]
     for name in _REACH_FIELDS:
         columns[name] = [getattr(reach, name) for reach in reaches]
     held = [reach.balance for reach in reaches]

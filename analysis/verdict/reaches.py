@@ -23,7 +23,7 @@ from analysis.earthwork.balance import Balance, balances
 from analysis.road.roadline import Road
 from analysis.shoulder.values import Measures
 from analysis.verdict.labelling import FINDINGS
-from analysis.verdict.reasons import reach_reasons, reason_numbers
+from analysis.verdict.reasons import commonest_reason
 from analysis.verdict.values import Judgement, Reach
 
 __all__ = ["build_reaches", "ranks"]
@@ -37,7 +37,17 @@ _SAYS = {
     Finding.NO_DATA: Verdict.NO_DATA,
 }
 _VERDICTS = np.array([_SAYS.get(kind, Verdict.WONT_SHED) for kind in _KINDS], dtype=object)
-_MEANS = ("mean_slope_pct", "mean_slope_se", "required_slope_pct", "p_wont_shed")
+_UNKNOWN = (Finding.CANT_TELL, Finding.NO_DATA)
+_FIGURES = (
+    "mean_slope_pct",
+    "mean_slope_se",
+    "required_slope_pct",
+    "p_wont_shed",
+    "worst_drop_mm",
+    "worst_rut_mm",
+    "worst_ridge_mm",
+    "drained",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +114,8 @@ def build_reaches(
     if sum(map(len, s)) == 0:
         return [() for _ in roads]
     line = _in_one_line(roads, s, limits)
-    kind = _kinds(labels, _in_line(blocked), measures, line, limits)
+    reasons = _in_line(measures.reason)
+    kind = _kinds(labels, _in_line(blocked), reasons, line, limits)
     first, last = runs(kind, line.begins)
     kind = np.minimum(kind[first], len(_KINDS) - 1)
     columns = line.stretches(first, last)
@@ -112,7 +123,7 @@ def build_reaches(
     figures["mean_slope_se"] = _mean_slope_se(first, measures, figures, settings.spacing_m)
     span = np.ceil(limits.decision.shortest_reach_m.value / line.spacing_m[first]).astype(np.intp)
     figures |= _worst(first, last, span, measures)
-    columns |= {name: figures[name] for name in (*_MEANS, "worst_drop_mm")}
+    columns |= {name: figures[name] for name in _FIGURES}
     columns |= _judged(kind, columns["length_m"], figures, limits)
     columns = {name: values.tolist() for name, values in columns.items()}
     columns["balance"] = _balances(
@@ -120,7 +131,10 @@ def build_reaches(
     )
     work = (columns[name] for name in ("finding", "balance", "clean_ditch"))
     columns["treatment"] = list(map(_treatment, *work))
-    columns["reason"] = reach_reasons(columns, figures, first, last, _in_line(measures.reason))
+    columns["why"] = [
+        commonest_reason(reasons[begin : end + 1]) if finding in _UNKNOWN else None
+        for finding, begin, end in zip(columns["finding"], first, last, strict=True)
+    ]
     found: list[list[Reach]] = [[] for _ in roads]
     rows = zip(*(columns[field.name] for field in fields(Reach)), strict=True)
     for road, row in zip(line.road_of[first % len(line.road_of)].tolist(), rows, strict=True):
@@ -170,20 +184,24 @@ def _stretches(road: Road, s: Floats) -> Floats:
 
 
 def _kinds(
-    labels: NDArray[np.int8], blocked: Bools, measures: Measures, line: _Line, limits: Limits
+    labels: NDArray[np.int8],
+    blocked: Bools,
+    reasons: NDArray[np.object_],
+    line: _Line,
+    limits: Limits,
 ) -> NDArray[np.int16]:
     """(2n,) what tells reaches apart: places in `_KINDS`, and beyond them further reasons."""
     kind = _in_line(labels).astype(np.int16)
     # A sound shoulder above a blocked ditch is a finding of its own.
     first, last = runs(blocked, line.begins)
-    long = (last - first + 1) * line.spacing_m[
-        first
-    ] >= limits.decision.shortest_reach_m.value - 1e-9
+    length = (last - first + 1) * line.spacing_m[first]
+    long = length >= limits.decision.shortest_reach_m.value - 1e-9
     settled = np.repeat(blocked[first] & long, last - first + 1)
     kind[settled & (kind == 0)] = len(FINDINGS)
     # What isn't judged for one reason is a reach apart from what isn't for another.
     withheld = kind == FINDINGS.index(Finding.CANT_TELL)
-    kind[withheld] = len(_KINDS) - 1 + reason_numbers(_in_line(measures.reason)[withheld])
+    why = [0 if reason is None else reason.kind for reason in reasons[withheld]]
+    kind[withheld] = len(_KINDS) - 1 + np.array(why, dtype=np.int16)
     return kind
 
 

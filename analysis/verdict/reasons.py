@@ -3,21 +3,102 @@
 from __future__ import annotations
 
 import math
-import re
 from collections import Counter
-from typing import Any
+from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.limits import Limits
+from analysis.common.limits import Limits, MaterialLimits
 from analysis.common.types import Bools, Floats
-from analysis.common.verdicts import DEFECTS, Finding
-from analysis.earthwork.balance import Balance
-from analysis.shoulder.values import Measures, Status
-from analysis.verdict.values import Judgement
+from analysis.common.verdicts import DEFECTS, Finding, Treatment
+from analysis.earthwork.balance import LEAST_KNOWN_SHARE, Balance
+from analysis.shoulder.values import Measures, Reason, Status, Why
+from analysis.verdict.values import Judgement, Reach
 
-__all__ = ["describe_stations", "reach_reasons", "reason_numbers"]
+__all__ = [
+    "commonest_reason",
+    "describe_stations",
+    "material_sentence",
+    "reach_sentences",
+    "reason_sentence",
+]
+
+
+_SLOPE_UNTOLD = (
+    "The shoulder is {0:.1f} m wide, only {2:.1f} cells of {1:g} m across, so its slope can't be "
+    "told: use a finer grid"
+)
+_TOO_NOISY = (
+    " {0:.0f} m the shoulder slope is only known to ± {1:.1f} points and the edge to ± {2:.0f} mm, "
+    "too little to judge it: "
+)
+_WITHHELD = {
+    Why.KERB: (
+        "A step up of about {0:.0f} mm stands at the pavement edge, like a kerb: the verge behind "
+        "it isn't judged as a shoulder."
+    ),
+    Why.KERB_AWAY: (
+        "A step up like a kerb stands outside the assumed pavement edge: the ground isn't judged "
+        "as a shoulder; check the pavement width."
+    ),
+    Why.DROPPED_KERB: (
+        "A short gap between two kerbs, like a dropped kerb at an access or the mouth of a side "
+        "road: the ground isn't judged as a shoulder."
+    ),
+    Why.ACCESS: (
+        "The ground runs on level beyond the shoulder for a short length, like a driveway or a "
+        "side road: it isn't judged as a shoulder."
+    ),
+    Why.OBSTACLE: (
+        "Something stands on most of the shoulder, like a parked vehicle or bushes: the shoulder "
+        "under it isn't judged."
+    ),
+    Why.WALL: (
+        "Something over 300 mm high stands along the shoulder or at its edge, like a barrier, a "
+        "wall or parked vehicles: the shoulder isn't judged."
+    ),
+    Why.BRIDGE: (
+        "The road's own profile breaks off here, as where a bridge has been taken out of the grid: "
+        "the shoulder isn't judged."
+    ),
+    Why.UNEVEN: (
+        "Much of the shoulder lies off any plane through it, as with bushes, rubble or a wrongly "
+        "placed edge: it isn't judged."
+    ),
+    Why.FALLS: (
+        "The ground falls away from the pavement edge as steeply as a foreslope: no shoulder was "
+        "found here."
+    ),
+    Why.RISES: (
+        "The ground rises from the pavement edge as steeply as a bank: no shoulder was found here."
+    ),
+    Why.UNPAVED: (
+        "No pavement edge shows on this road: call it unpaved if it is gravel or earth, or give "
+        "its width or its edges."
+    ),
+    Why.MASKED: "Most of the shoulder is masked by the given layer.",
+    Why.NO_HEIGHTS: "The grid has no heights on much of the pavement or shoulder here.",
+    Why.NO_SHOULDER: "No shoulder was found beside the pavement here.",
+    Why.NARROW: "The shoulder found here is too narrow for the cells of this grid.",
+    Why.FEW_CELLS: "The grid has too few cells on pavement or shoulder here.",
+    Why.FEW_CELLS_ACROSS: f"{_SLOPE_UNTOLD}.",
+    Why.FEW_CELLS_BETWEEN_FOUND: f"{_SLOPE_UNTOLD}, or give edges and widths.",
+    Why.TOO_NOISY: f"Averaged over{_TOO_NOISY}average over a longer stretch or use a finer grid.",
+    Why.TOO_NOISY_FOR_ASSUMED: (
+        f"With its edge only assumed, averaged over{_TOO_NOISY}let the edges be found in the "
+        "terrain, or give them."
+    ),
+}
+"""What stands in the way of a judgement; places for `Reason.numbers` and, last, cells across."""
+
+
+def reason_sentence(reason: Reason) -> str:
+    """Say in one plain sentence why a shoulder isn't judged."""
+    numbers = reason.numbers
+    if reason.kind in (Why.FEW_CELLS_ACROSS, Why.FEW_CELLS_BETWEEN_FOUND):
+        numbers = (*numbers, numbers[0] / numbers[1])
+    return _WITHHELD[reason.kind].format(*numbers)
 
 
 def describe_stations(
@@ -67,7 +148,8 @@ def describe_stations(
         ),
     }
     ok = measures.status == Status.OK
-    texts = np.where(ok, "", measures.reason).astype(object)
+    texts = np.full(ok.shape, "", dtype=object)
+    texts[~ok] = [reason_sentence(reason) for reason in measures.reason[~ok]]
     for finding, (sentence, columns) in sentences.items():
         here = ok & (judgement.finding == finding)
         if here.any():
@@ -80,55 +162,38 @@ def describe_stations(
     return texts
 
 
-def reach_reasons(
-    reaches: dict[str, list[Any]],
-    figures: dict[str, Floats],
-    first: NDArray[np.intp],
-    last: NDArray[np.intp],
-    withheld: NDArray[np.object_],
-) -> list[str]:
-    """Reason of each reach; `withheld` (2n,) says why a station isn't judged.
+def commonest_reason(reasons: Iterable[Reason | None]) -> Reason | None:
+    """The reason that most stations of a reach have, as it is worded; None if none has any."""
+    worded = [(reason_sentence(reason), reason) for reason in reasons if reason is not None]
+    said = Counter(text for text, _ in worded)
+    text = max(sorted(said), key=said.__getitem__, default="")
+    return dict(worded).get(text)
 
-    `reaches` holds the other columns of the reaches by the names of their fields.
-    """
-    findings = reaches["finding"]
-    falls = [
-        _falls(*row)
-        for row in zip(
-            reaches["mean_slope_pct"],
-            reaches["mean_slope_se"],
-            reaches["required_slope_pct"],
-            strict=True,
+
+def reach_sentences(reach: Reach, limits: Limits) -> str:
+    """Say what is wrong with a reach, how sure that is, what to do, and why it ranks so."""
+    text = _what_is_wrong(reach)
+    if reach.balance is not None:
+        text += f" {material_sentence(reach.balance, limits.material)}"
+    unsettled = (Finding.BLOCKED_DITCH, Finding.CANT_TELL, Finding.NO_DATA)
+    if reach.clean_ditch and reach.finding not in unsettled:
+        text += f" Clean {reach.ditch_clean_m:.0f} m of ditch with it."
+    if reach.finding in DEFECTS:
+        width = ("no pavement", "half the pavement", "the whole pavement")[round(reach.drained)]
+        text += f" Severity {reach.severity:.1f} of the limit; {width} drains here."
+    return text
+
+
+def _what_is_wrong(reach: Reach) -> str:
+    length, drop_mm = f"{reach.length_m:.0f} m", reach.worst_drop_mm
+    falls = "couldn't be measured"
+    if math.isfinite(reach.mean_slope_pct):
+        falls = (
+            f"falls {reach.mean_slope_pct:.1f} ± {reach.mean_slope_se:.1f} % where "
+            f"{reach.required_slope_pct:.1f} % is required"
         )
-    ]
-    why, worn = [""] * len(findings), [""] * len(findings)
-    for k, finding in enumerate(findings):
-        if finding in (Finding.CANT_TELL, Finding.NO_DATA):
-            why[k] = _commonest(withheld[first[k] : last[k] + 1])
-        elif finding == Finding.RUTTED:
-            worn[k] = _worn(float(figures["worst_rut_mm"][k]), float(figures["worst_ridge_mm"][k]))
-    columns = (reaches[name] for name in ("worst_drop_mm", "p_wont_shed"))
-    what = map(_reach_sentence, findings, reaches["length_m"], falls, *columns, why, worn)
-    columns = (reaches[name] for name in ("balance", "clean_ditch", "ditch_clean_m", "severity"))
-    work = map(_work_sentences, findings, *columns, figures["drained"].tolist())
-    return [one + other for one, other in zip(what, work, strict=True)]
-
-
-def _reach_sentence(
-    finding: Finding,
-    length_m: float,
-    falls: str,
-    drop_mm: float,
-    p_wont: float,
-    why: str,
-    worn: str,
-) -> str:
-    """What is wrong and how sure, in one plain sentence.
-
-    `why` is the reason for which the reach isn't judged, `worn` the depth of its ruts and ridges.
-    """
-    length = f"{length_m:.0f} m"
-    match finding:
+    why = "" if reach.why is None else reason_sentence(reach.why)
+    match reach.finding:
         case Finding.NONE:
             return f"Sound over {length}: the shoulder {falls}."
         case Finding.BLOCKED_DITCH:
@@ -142,60 +207,45 @@ def _reach_sentence(
         case Finding.ERODED_EDGE:
             return f"Edge eroded over {length}: up to {drop_mm:.0f} mm below the pavement."
         case Finding.RUTTED:
-            return f"Rutted over {length}: {worn}."
+            return f"Rutted over {length}: {_worn(reach)}."
         case Finding.PONDING:
             return f"Holds water over {length} although it {falls}."
-    if finding == Finding.NO_DATA:
-        return f"No data over {length}: {why}"
-    if not why and math.isfinite(p_wont):
+        case Finding.NO_DATA:
+            return f"No data over {length}: {why}"
+    if not why and math.isfinite(reach.p_wont_shed):
         why = (
-            f"the shoulder {falls}, edge drop {drop_mm:.0f} mm; probability {p_wont:.2f} that it "
-            "won't shed."
+            f"the shoulder {falls}, edge drop {drop_mm:.0f} mm; probability "
+            f"{reach.p_wont_shed:.2f} that it won't shed."
         )
     return f"Can't tell over {length}: {why or f'the shoulder {falls}.'}"
 
 
-def _work_sentences(
-    finding: Finding,
-    balance: Balance | None,
-    clean: bool,
-    ditch_clean_m: float,
-    severity: float,
-    drained: float,
-) -> str:
-    """What to do with a reach and why it ranks where it does, to go on after what is wrong."""
-    text = ""
-    if balance is not None:
-        text += f" {balance.reason}"
-    if clean and finding not in (Finding.BLOCKED_DITCH, Finding.CANT_TELL, Finding.NO_DATA):
-        text += f" Clean {ditch_clean_m:.0f} m of ditch with it."
-    if finding in DEFECTS:
-        width = ("no pavement", "half the pavement", "the whole pavement")[round(drained)]
-        text += f" Severity {severity:.1f} of the limit; {width} drains here."
-    return text
-
-
-def _falls(slope_pct: float, se: float, required_pct: float) -> str:
-    if not math.isfinite(slope_pct):
-        return "couldn't be measured"
-    return f"falls {slope_pct:.1f} ± {se:.1f} % where {required_pct:.1f} % is required"
-
-
-def _commonest(reasons: NDArray[np.object_]) -> str:
-    said = Counter(str(reason) for reason in reasons if reason)
-    return max(sorted(said), key=said.__getitem__) if said else ""
-
-
-def _worn(rut_mm: float, ridge_mm: float) -> str:
-    depths = {"rut": rut_mm, "ridge": ridge_mm}
+def _worn(reach: Reach) -> str:
+    depths = {"rut": reach.worst_rut_mm, "ridge": reach.worst_ridge_mm}
     known = [f"{name} to {mm:.0f} mm" for name, mm in depths.items() if math.isfinite(mm)]
     return " and ".join(known) or "depth unknown"
 
 
-def reason_numbers(reasons: NDArray[np.object_]) -> NDArray[np.int16]:
-    """Number the reasons, 0 where there is none; reasons that differ in figures are the same."""
-    number: dict[str, int] = {"": 0}
-    plain = {text: re.sub(r"[\d.,]+", "", text) for text in dict.fromkeys(reasons.tolist())}
-    for text in plain.values():
-        number.setdefault(text, len(number))
-    return np.array([number[plain[text]] for text in reasons.tolist()], dtype=np.int16)
+def material_sentence(balance: Balance, limits: MaterialLimits) -> str:
+    """Say what material a reach yields and needs, and what that calls for."""
+    b = balance
+    partly = f"The ground is known over {100.0 * b.known_share:.0f} % of {b.length_m:.0f} m only"
+    if b.known_share < LEAST_KNOWN_SHARE and not b.eroded_mm > 0.0:
+        return f"{partly}: can't tell whether the material suffices."
+    text = f"{partly}, there: " if b.known_share < 0.95 else ""
+    text += (
+        f"Cut yields {b.reclaimed_m3_compacted:.1f} m³ compacted, fill needs "
+        f"{b.fill_m3_compacted:.1f}, balance {b.balance_m3_compacted:+.1f} ± "
+        f"{b.balance_se_m3:.1f} m³"
+    )
+    if b.short_m3_compacted > max(-b.balance_m3_compacted, 0.0) + 0.05:
+        haul = f"the haul of {limits.haul_most_m.value:.0f} m"
+        text += f", but {b.short_m3_compacted:.1f} m³ lie beyond {haul}"
+    elif b.balance_m3_compacted < 0.0 and b.treatment == Treatment.RESHAPE:
+        text += (
+            f"; {b.thin_m3_compacted:.1f} m³ would leave it {limits.thin_mm.value:.0f} mm low, "
+            "thinner than can be placed"
+        )
+    if b.eroded_mm > 0.0:
+        text += f"; the edge has dropped {b.eroded_mm:.0f} mm, so it gets new material"
+    return f"{text}: {b.treatment}."

@@ -11,6 +11,7 @@ from analysis.common.station_arrays import PerStation
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import Finding, Treatment, Verdict
 from analysis.earthwork.balance import Balance
+from analysis.shoulder.values import Reason
 
 __all__ = ["Judgement", "Reach"]
 
@@ -41,7 +42,8 @@ class Reach:
     """A run of stations on one side with one finding, and the work it asks for.
 
     `i0` and `i1` are the first and last station (inclusive), `side` 0 is left; lengths in metres,
-    volumes in the state that their names say. NaN is unknown.
+    volumes in the state that their names say. `drained` is how much pavement sheds this way, in
+    half widths; `why` says what stands in the way of a judgement. NaN is unknown.
     """
 
     side: int
@@ -62,7 +64,10 @@ class Reach:
     required_slope_pct: float
     p_wont_shed: float
     worst_drop_mm: float
+    worst_rut_mm: float
+    worst_ridge_mm: float
+    drained: float
     balance: Balance | None
     severity: float
     priority: float
-    reason: str
+    why: Reason | None

@@ -24,9 +24,7 @@ def filled(columns: Mapping[str, Column], n: int, **given: Any) -> Table:
 def make_measures(n: int, **given: Any) -> Measures:
     """Measures of n stations that could be measured; what isn't given is unknown."""
     columns: dict[str, Any] = {field.name: np.nan for field in fields(Measures)}
-    columns.update(
-        {"cells": 0, "status": np.int8(0), "reason": np.array("", dtype=object), **given}
-    )
+    columns.update({"cells": 0, "status": np.int8(0), "reason": None, **given})
     return Measures(
         **{name: np.broadcast_to(value, (n, 2)).copy() for name, value in columns.items()}
     )

@@ -26,6 +26,7 @@ from analysis.earthwork.kernels import (
 from analysis.earthwork.target import cut_fill_rings, target_line
 from analysis.earthwork.volumes import carries, least_haul, tributary_lengths, truck_loads
 from analysis.shoulder.regression import STEP_SHARE, side_ground
+from analysis.verdict.reasons import material_sentence
 from tests.builders.reaches import balances_between
 
 GRAVEL = default_limits("gravel")
@@ -574,7 +575,7 @@ def test_low_shoulder_quantities_of_the_worked_example():
     assert made.treatment == "replenish"
     assert made.certainty == pytest.approx(1.0)
     assert made.loads == 16
-    assert "replenish" in made.reason
+    assert "replenish" in material_sentence(made, GRAVEL.material)
 
 
 def test_high_shoulder_quantities_of_the_worked_example():
@@ -704,7 +705,7 @@ def test_eroded_edge_is_replenished_whatever_the_balance():
     assert eroded.import_m3_loose == pytest.approx(
         eroded.fill_m3_compacted / GRAVEL.material.compacted_per_loose.value
     )
-    assert "70 mm" in eroded.reason
+    assert "70 mm" in material_sentence(eroded, GRAVEL.material)
     assert reach(z, worst={"worst_drop_mm": 52.0, "worst_drop_se": 8.0}).treatment == "can't tell"
 
 
@@ -721,7 +722,7 @@ def test_haul_limit_calls_for_material_although_the_total_suffices():
     assert near.balance_m3_compacted > 0.0
     assert near.treatment == "replenish"
     assert near.short_m3_compacted > 0.0
-    assert "beyond the haul of 100 m" in near.reason
+    assert "beyond the haul of 100 m" in material_sentence(near, GRAVEL.material)
 
 
 def test_strip_outside_the_hinge_is_used_only_where_cut_falls_short():
@@ -746,12 +747,12 @@ def test_unknown_stretch_is_not_counted_as_sound():
     assert made.treatment == "replenish"
     area = float(section_areas(U, LOW, 1.5, 4.0)[1])
     assert made.fill_m3_compacted == pytest.approx(120.0 * area)
-    assert "known over 63 % of 190 m only" in made.reason
+    assert "known over 63 % of 190 m only" in material_sentence(made, GRAVEL.material)
     little = balance(sections.s, found, 1, 0, n - 1, GRAVEL)
     assert little.known_share < 0.5
     assert little.treatment == "can't tell"
     assert np.isnan(little.p_replenish)
-    assert "can't tell" in little.reason
+    assert "can't tell" in material_sentence(little, GRAVEL.material)
     lost = balance(sections.s, found, 1, 0, n - 1, GRAVEL, worst_drop_mm=80.0, worst_drop_se=5.0)
     assert lost.treatment == "replenish"
     nothing = balance(sections.s, found, 0, 6, 9, GRAVEL)

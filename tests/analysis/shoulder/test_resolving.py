@@ -24,7 +24,7 @@ from analysis.shoulder.resolving import (
     too_coarse,
 )
 from analysis.shoulder.straightedge import SLANT
-from analysis.shoulder.values import Noise, Status
+from analysis.shoulder.values import Noise, Reason, Status, Why
 from tests.builders.tables import make_measures
 
 # -- handbook lines --------------------------------------------------------------------------------
@@ -408,12 +408,13 @@ def test_too_coarse_by_cells_across():
     """Too few cells across, whatever the errors claim; fewer will do where edges are given."""
     n = 60
     good = np.full((n, 2), 0.1), np.full((n, 2), 2.0), np.full((n, 2), 20.0)
-    assert (too_coarse(_breaks(), 0.5, *good) == "").all()
+    assert not too_coarse(_breaks(), 0.5, *good).any()
     said = too_coarse(_breaks(), 5.0, *good)
-    assert all("0.3 cells of 5 m" in text for text in said.ravel())
-    assert all("give edges" in text for text in too_coarse(_breaks(), 1.2, *good).ravel())
-    assert (too_coarse(_breaks(source=Source.GIVEN), 1.2, *good) == "").all()
-    assert (too_coarse(_breaks(source=Source.GIVEN), 2.0, *good) != "").all()
+    assert set(said.ravel()) == {Reason(Why.FEW_CELLS_ACROSS, (1.5, 5.0))}
+    said = too_coarse(_breaks(), 1.2, *good)
+    assert {reason.kind for reason in said.ravel()} == {Why.FEW_CELLS_BETWEEN_FOUND}
+    assert not too_coarse(_breaks(source=Source.GIVEN), 1.2, *good).any()
+    assert too_coarse(_breaks(source=Source.GIVEN), 2.0, *good).all()
 
 
 def test_too_coarse_doesnt_flicker():
@@ -421,7 +422,7 @@ def test_too_coarse_doesnt_flicker():
     breaks = _breaks(n=20, width=1.7)
     breaks.hinge[::3] -= 0.25
     good = np.full((20, 2), 0.1), np.full((20, 2), 2.0), np.full((20, 2), 20.0)
-    assert (too_coarse(breaks, 1.0, *good) == "").all()
+    assert not too_coarse(breaks, 1.0, *good).any()
 
 
 def test_too_coarse_by_errors():
@@ -432,13 +433,12 @@ def test_too_coarse_by_errors():
     drop[1, 1] = 1.01 * MOST_DROP_SE_MM
     slope[2] = np.nan
     said = too_coarse(_breaks(n=n), 0.5, slope, drop, np.full((n, 2), 20.0))
-    assert "± 3.0 points" in said[0, 0] and "± 40 mm" in said[1, 1]
-    assert (said != "").sum() == 2
-    # where the edge is only assumed, no finer grid is what helps
+    assert said[0, 0] == Reason(Why.TOO_NOISY, (20.0, slope[0, 0], 10.0))
+    assert said[1, 1] == Reason(Why.TOO_NOISY, (20.0, 1.0, drop[1, 1]))
+    assert np.count_nonzero(said) == 2
     length = np.full((n, 2), 20.0)
     assumed = too_coarse(_breaks(n=n, source=Source.NOMINAL), 0.5, slope, drop, length)
-    assert "edges be found" in assumed[0, 0] and "finer" not in assumed[0, 0]
-    assert "finer grid" in said[0, 0]
+    assert assumed[0, 0].kind == Why.TOO_NOISY_FOR_ASSUMED
 
 
 def _measures(status, slope_se):

@@ -7,7 +7,9 @@ import pytest
 
 from analysis.common.columns import REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
+from analysis.shoulder.values import Reason, Why
 from analysis.study.screening import rejudge
+from analysis.verdict.reasons import reach_sentences
 from tests.builders.small_study import small_study
 
 
@@ -137,7 +139,7 @@ def test_unjudged_reach_tells_its_commonest_reason(study, part):
     status, reason = part.measures.status.copy(), part.measures.reason.copy()
     here = slice(10, 30)
     status[here, 0] = 2
-    reason[here, 0] = [f"Too coarse by {4 if k % 3 else k} mm." for k in range(20)]
+    reason[here, 0] = [Reason(Why.KERB, (50.0 * (4 if k % 3 else k),)) for k in range(20)]
     measures = replace(part.measures, status=status, reason=reason)
     changed = replace(study, roads=(replace(part, measures=measures),))
     (reach,) = (
@@ -151,7 +153,9 @@ def test_unjudged_reach_tells_its_commonest_reason(study, part):
         Finding.CANT_TELL,
         Verdict.CANT_TELL,
     )
-    assert reach.reason == f"Can't tell over {reach.length_m:.0f} m: Too coarse by 4 mm."
+    assert reach.why == Reason(Why.KERB, (200.0,))
+    begin = f"Can't tell over {reach.length_m:.0f} m: A step up of about 200 mm stands"
+    assert reach_sentences(reach, study.limits).startswith(begin)
 
 
 def test_reach_lines_run_along_the_edge(study, part):
