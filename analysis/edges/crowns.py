@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.common.types import Floats
 from analysis.corridor.blocks import BlockSections
 from analysis.corridor.footprint import smeared_ramp
-from analysis.edges.segmentation import cheapest_path
 
-__all__ = ["Crown", "bin_precision", "find_crown", "road_shift"]
+__all__ = ["Crown", "bin_precision", "cheapest_path", "find_crown", "road_shift"]
 
 
 _PAVEMENT_VARIANTS_M = (-0.6, 0.0, 0.6)
@@ -98,6 +98,35 @@ def road_shift(
     swerve = (np.subtract.outer(shifts, shifts) / swerve_m) ** 2
     path = cheapest_path(cost + 0.02 * shifts**2, swerve)
     return _smooth(np.asarray(shifts[path], dtype=np.float64), 7)
+
+
+def cheapest_path(cost: Floats, change: Floats) -> NDArray[np.int64]:
+    """Choose a state per row so that the sum of costs and of changes is least.
+
+    Parameters
+    ----------
+    cost : (b, k)
+        Cost of each state in each row.
+    change : (k, k)
+        Cost of going from state i in one row to state j in the next.
+
+    Returns
+    -------
+    (b,) int64 array
+        The states, by dynamic programming (exact).
+    """
+    rows, states = cost.shape
+    came = np.empty((rows, states), dtype=np.int64)
+    best = cost[0].copy()
+    for i in range(1, rows):
+        total = best[:, None] + change
+        came[i] = np.argmin(total, axis=0)
+        best = total[came[i], np.arange(states)] + cost[i]
+    path = np.empty(rows, dtype=np.int64)
+    path[-1] = int(np.argmin(best))
+    for i in range(rows - 1, 0, -1):
+        path[i - 1] = came[i, path[i]]
+    return path
 
 
 def _templates(half_m: float, shoulder_m: float) -> list[tuple[float, tuple[float, float], float]]:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy.stats import Covariance, multivariate_normal
 
 from analysis.corridor.footprint import smeared_ramp, smeared_step
+from analysis.edges.crowns import cheapest_path
 from analysis.edges.kernels import (
     Bins,
     Candidates,
@@ -21,7 +22,9 @@ from analysis.edges.kernels import (
     tie_line,
     tie_pairs,
 )
-from analysis.edges.segmentation import cheapest_path, edge_and_hinge, segment_sections
+from analysis.edges.priors import SideBlocks
+from analysis.edges.segmentation import segment_sections
+from analysis.edges.tied_breaks import edge_and_hinge
 
 HEIGHTS = st.lists(st.integers(-20, 20), min_size=5, max_size=11)
 
@@ -54,10 +57,10 @@ def test_segment_sections_equals_brute_force(heights, segments, least, seed):
     if k < segments * least:
         segments = 1
     x = np.cumsum(dice.uniform(0.1, 1.0, k))
-    w = dice.choice([0.0, 1.0, 3.0], k, p=[0.15, 0.6, 0.25])
+    w = dice.choice([0.0, 1.0], k, p=[0.15, 0.85])
     w[0] = 1.0
     holed = np.where(w > 0, z, np.nan)
-    cuts = segment_sections(x, holed[None], segments, weight=w[None], least=least)[0]
+    cuts = segment_sections(x, holed[None], segments, least=least)[0]
     assert cuts[0] == 0 and cuts[-1] == k and (np.diff(cuts) >= least).all()
     best = min(
         _cost(x, z, w, (0, *inner, k))
@@ -398,10 +401,11 @@ def _found(u, z, precision, **options):
         "edge_m": np.full(n, 3.5),
         "shoulder_m": np.full(n, 1.5),
         "box_m": np.tile(BOX, (n, 1)),
-        "block_m": 5.0,
-        "step_m": 0.2,
+        "length_m": 5.0,
+        "edge_given": np.full(n, np.nan),
+        "hinge_given": np.full(n, np.nan),
     }
-    return edge_and_hinge(u, z, precision, **(arguments | options))
+    return edge_and_hinge(SideBlocks(u, z, precision, **(arguments | options)), step_m=0.2)
 
 
 @pytest.mark.parametrize("drop", [0.0, 0.05])

@@ -1,0 +1,149 @@
+"""What was found in blocks of road, carried to its stations, under what a person fixed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
+
+from analysis.common.sides import SIDE_SIGN, Source
+from analysis.common.types import Floats
+from analysis.corridor.blocks import BlockSections
+from analysis.edges.crowns import Crown
+from analysis.edges.tied_breaks import TiedBreaks
+from analysis.edges.values import Breaks, Overrides
+
+__all__ = ["NOMINAL_SE_M", "BlocksFound", "SideFound", "breaks_at", "nominal_breaks"]
+
+
+NOMINAL_SE_M = 0.5
+"""How surely a nominal width stands for an edge that doesn't show; our own choice."""
+
+SURE_M, SHOWN_GAIN = 0.3, 3.0
+"""A break less sure than this counts as nominal, and so does an edge whose log evidence is less
+than that: where the ground shows none, what is left of it is the nominal width."""
+
+HIDDEN_SE_M = 0.35
+"""Least standard error of an edge that counts as nominal: more than that of any found one."""
+
+HOLDS_M = 40.0
+"""So far along the road an edge that the ground shows vouches for one that it hides."""
+
+
+@dataclass(frozen=True, slots=True)
+class SideFound:
+    """What was found on one side in b blocks: breaks, invert of the ditch, foreslope's end."""
+
+    tied: TiedBreaks
+    ditch: Floats
+    outer: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class BlocksFound:
+    """What one look at the sections about a supposed middle found; sides left, right."""
+
+    sections: BlockSections
+    middle: Floats
+    crown: Crown
+    sigma_m: float
+    sides: tuple[SideFound, ...]
+
+
+def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
+    """Carry what was found in blocks to the stations (n,)."""
+    blocks, crown, sign = found.sections.s, found.crown, np.array(SIDE_SIGN)
+    shift = np.interp(s, blocks, found.middle)
+    aside = sign * shift[:, None]
+    nearest = np.abs(blocks[None, :] - s[:, None]).argmin(axis=1)
+
+    def both(name: str) -> Floats:
+        return np.column_stack([np.interp(s, blocks, getattr(t.tied, name)) for t in found.sides])
+
+    edge, hinge = both("edge") + aside, both("hinge") + aside
+    edge_se, hinge_se = both("edge_se"), both("hinge_se")
+    bare = both("bare") > 0.5
+    shown = (_edge_shown(found)[nearest] & (edge_se <= SURE_M)) | bare
+    hinge_source = np.where(hinge_se <= SURE_M, Source.FOUND, Source.NOMINAL).astype(np.int8)
+    hinge[bare] = np.nan
+    hinge_se[bare] = np.nan
+    ditch = np.column_stack([side.ditch[nearest] for side in found.sides]) + aside
+    end = np.column_stack([np.interp(s, blocks, side.outer) for side in found.sides]) + aside
+    sure = np.interp(s, blocks, crown.sure)
+    # without a crown, the middle between the edges stands for it
+    between = 0.5 * (edge[:, 1] - edge[:, 0])
+    slope = np.column_stack([np.interp(s, blocks, fall) for fall in crown.slope.T])
+    breaks = Breaks(
+        s=s,
+        axis=sure * (shift + np.interp(s, blocks, crown.offset)) + (1.0 - sure) * between,
+        axis_source=np.where(sure > 0.5, Source.FOUND, Source.NOMINAL).astype(np.int8),
+        edge=edge,
+        edge_se=np.where(shown, edge_se, np.maximum(edge_se, HIDDEN_SE_M)),
+        edge_confidence=both("edge_near"),
+        edge_source=np.where(shown, Source.FOUND, Source.NOMINAL).astype(np.int8),
+        hinge=hinge,
+        hinge_se=hinge_se,
+        hinge_confidence=both("hinge_near"),
+        hinge_source=hinge_source,
+        ditch=ditch,
+        ditch_source=np.where(np.isfinite(ditch), Source.FOUND, Source.NOMINAL).astype(np.int8),
+        crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
+        kerb=np.zeros(edge.shape, dtype=bool),
+        foreslope_end=end,
+    )
+    return _with_given(breaks, overrides)
+
+
+def _edge_shown(found: BlocksFound) -> NDArray[np.bool_]:
+    """Where the ground shows an edge, (b, 2).
+
+    One shown not far off holds on, tied as it is, where a flat shoulder hides it.
+    """
+    blocks = found.sections.s
+    reach = max(1, round(HOLDS_M / float(np.median(np.diff(blocks))))) if blocks.size > 1 else 1
+    gains = [maximum_filter1d(side.tied.edge_gain, 2 * reach + 1) for side in found.sides]
+    return np.column_stack(gains) >= SHOWN_GAIN
+
+
+def nominal_breaks(s: Floats, pavement: Floats, shoulder: Floats, overrides: Overrides) -> Breaks:
+    """Breaks at their nominal places, where there is nothing to search; widths (n,), (n, 2)."""
+    n = s.size
+    edge = np.repeat(0.5 * pavement[:, None], 2, axis=1)
+    breaks = Breaks(
+        s=s,
+        axis=np.zeros(n),
+        axis_source=np.zeros(n, dtype=np.int8),
+        edge=edge,
+        edge_se=np.full((n, 2), NOMINAL_SE_M),
+        edge_confidence=np.zeros((n, 2)),
+        edge_source=np.zeros((n, 2), dtype=np.int8),
+        hinge=edge + shoulder,
+        hinge_se=np.full((n, 2), NOMINAL_SE_M),
+        hinge_confidence=np.zeros((n, 2)),
+        hinge_source=np.zeros((n, 2), dtype=np.int8),
+        ditch=np.full((n, 2), np.nan),
+        ditch_source=np.zeros((n, 2), dtype=np.int8),
+        crowned=np.ones(n, dtype=bool),
+        kerb=np.zeros((n, 2), dtype=bool),
+    )
+    return _with_given(breaks, overrides)
+
+
+def _with_given(breaks: Breaks, overrides: Overrides) -> Breaks:
+    """Let what a person fixed take the place of what was found; the arrays are changed."""
+    for name in ("edge", "hinge"):
+        given = getattr(overrides, name)
+        if given is None:
+            continue
+        fixed = np.isfinite(given)
+        getattr(breaks, name)[fixed] = given[fixed]
+        getattr(breaks, f"{name}_se")[fixed] = 0.0
+        getattr(breaks, f"{name}_confidence")[fixed] = 1.0
+        getattr(breaks, f"{name}_source")[fixed] = Source.GIVEN
+    if overrides.axis is not None:
+        fixed = np.isfinite(overrides.axis)
+        breaks.axis[fixed] = overrides.axis[fixed]
+        breaks.axis_source[fixed] = Source.GIVEN
+    return breaks

@@ -1,0 +1,227 @@
+"""The second look for the breaks of one side: each on a finer grid, beside rough shoulders too."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.types import Floats
+from analysis.corridor.footprint import smeared_ramp, smeared_step
+from analysis.edges.priors import PRIORS, SideBlocks
+
+__all__ = ["SecondLook", "drift_kernel", "moments"]
+
+
+_JUMP = 0.01
+"""Probability that a break moves by any amount up to half a metre from block to block."""
+
+
+class SecondLook:
+    """One break at a time on a finer grid, allowing for rough shoulders.
+
+    Parameters
+    ----------
+    side : SideBlocks
+        Heights about the mean of each block.
+    start, stop : float
+        Between which places are looked at.
+    step_m : float
+        Step of the places.
+    overlap : int
+        How many neighbouring blocks share their cells.
+    """
+
+    def __init__(
+        self, side: SideBlocks, start: float, stop: float, step_m: float, overlap: int
+    ) -> None:
+        u, box_m = side.u, side.box_m
+        self.side, self.step_m, self.overlap = side, step_m, overlap
+        self.apart = 0.5 * float(np.median(box_m.sum(axis=1)))
+        self.levels = _step_levels()
+        count = int(np.ceil((stop - start) / step_m)) + 1
+        self.place: Floats = np.asarray(start + step_m * np.arange(count), dtype=np.float64)
+        self._places = np.append(self.place, self.place[-1])
+        away = u[None, :] - self.place[:, None]
+        # the footprint turns with the road: blocks of like footprint share a table
+        turn = np.rint(8.0 * np.arctan2(box_m[:, 1], box_m[:, 0]) / (0.5 * np.pi))
+        classes, self.kind = np.unique(turn, return_inverse=True)
+        boxes = np.array([box_m[self.kind == k].mean(axis=0) for k in range(classes.size)])
+        # the last place stands for no break at all
+        blank = np.zeros((1, u.size))
+        self.ramp = np.stack([np.vstack([smeared_ramp(away, box), blank]) for box in boxes])
+        self.step = np.stack([np.vstack([smeared_step(away, box), blank]) for box in boxes])
+
+    def _at(self, values: Floats) -> NDArray[np.int64]:
+        index = np.rint((values - self.place[0]) / self.step_m)
+        return np.asarray(np.clip(index, 0, self.place.size - 1), dtype=np.int64)
+
+    def edge(self, hinge: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Find the edges with the hinges known."""
+        nominal, stride = self.side.edge_m, 2
+        last = int(self._at(np.array([float(nominal.max()) + 2.0]))[0])
+        list_ = np.arange(0, last + 1, stride)
+        hinge_at = np.repeat(self._at(hinge)[:, None], list_.size, axis=1)
+        edge_at = np.where(
+            self.place[list_][None, :] <= (hinge - self.apart)[:, None], list_[None, :], -1
+        )
+        evidence = self._evidence(edge_at, hinge_at)
+        at = self.place[list_]
+        off = (at[None, :] - nominal[:, None]) / PRIORS.width_spread
+        evidence -= 0.5 * (self.side.length_m / 100.0) * off[:, :, None] ** 2
+        return self._tie(evidence, at, stride, self.side.edge_given, np.diff(hinge))
+
+    def gain(self, edge: Floats, hinge: Floats) -> Floats:
+        """Weigh the edges found against pavement that goes straight on to the hinge."""
+        hinge_at = self._at(hinge)[:, None]
+        none = np.full_like(hinge_at, self.place.size)
+        edge_at = np.hstack([self._at(edge)[:, None], none])
+        evidence = self._evidence(edge_at, np.hstack([hinge_at, hinge_at]))
+        # a straight shoulder without step is all that "no break" may offer
+        gain = evidence[:, 0].max(axis=1) - evidence[:, 1, 0]
+        half = max(1, round(20.0 / self.side.length_m))
+        # not mode="same": that gives the length of the window where the road has fewer blocks
+        return np.convolve(gain, np.ones(2 * half + 1))[half : half + len(gain)]
+
+    def hinge(self, edge: Floats, hinge: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Find the hinges near those found before, with the edges known."""
+        first, last = float(hinge.min()) - 0.6, float(hinge.max()) + 0.6
+        span = self._at(np.array([first, last]))
+        list_ = np.arange(span[0], span[1] + 1)
+        at = self.place[list_]
+        close = np.abs(at[None, :] - hinge[:, None]) <= 0.5
+        close &= at[None, :] >= (edge + self.apart)[:, None]
+        # a block whose edge lies too near offers its old hinge only
+        nearest = np.abs(at[None, :] - hinge[:, None]).argmin(axis=1)
+        close[np.arange(hinge.size), nearest] = True
+        edge_at = np.where(close, self._at(edge)[:, None], -1)
+        evidence = self._evidence(edge_at, np.where(close, list_[None, :], -1))
+        return self._tie(evidence, at, 1, self.side.hinge_given)
+
+    def _evidence(self, edge_at: NDArray[np.int64], hinge_at: NDArray[np.int64]) -> Floats:
+        from analysis.edges.kernels import Bins, Expected, Shapes, Tables, line_evidence
+
+        p, side = PRIORS, self.side
+        forms = np.rint(np.array(p.forms).reshape(-1, 3) / self.step_m).astype(np.int64)
+        evidence = np.empty((*edge_at.shape, 2 * len(self.levels) + len(forms)))
+        line_evidence(
+            Bins(side.u, side.z, side.precision),
+            edge_at,
+            hinge_at,
+            Tables(self._places, self.kind, self.ramp, self.step),
+            Expected(p.kinks(), self.levels, p.between_m(self.step_m)),
+            Shapes(p.knot_m, p.rough_m, forms, p.form_m),
+            evidence,
+        )
+        levels = len(self.levels)
+        stepped = np.arange(evidence.shape[2]) % levels > 0
+        stepped[2 * levels :] = False
+        evidence[:, :, stepped] -= p.step_cost
+        return evidence / self.overlap
+
+    def _tie(
+        self,
+        evidence: Floats,
+        at: Floats,
+        stride: int,
+        given: Floats,
+        moves_beside: Floats | float = 0.0,
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        """Mean, spread and nearness of the place, and how likely the shoulder is rough."""
+        from analysis.edges.kernels import tie_line
+
+        step = stride * self.step_m
+        evidence = np.maximum(evidence, -1e300)
+        fixed = np.flatnonzero(np.isfinite(given))
+        away = (at[None, :] - given[fixed, None]) / (0.5 * step)
+        evidence[fixed] -= 0.5 * away[:, :, None] ** 2
+        start, switch = _mode_switch(self.levels, self.side.length_m)
+        moves = np.zeros(evidence.shape[0])
+        moves[1:] = moves_beside
+        kernel = _joint_kernel(moves, self.side.drift_m(), step)
+        post = np.empty_like(evidence)
+        tie_line(evidence, kernel, start, switch, post)
+        rough = post[:, :, len(self.levels) :].sum(axis=(1, 2))
+        return *moments(post.sum(axis=2), at), rough
+
+
+def _step_levels() -> Floats:
+    """Return the steps that an edge can keep along the road, (q, 3): weight, mean, spread.
+
+    A step that stays the same from block to block is paid for once, not in every block.
+    """
+    flush = PRIORS.steps[0]
+    size = PRIORS.level_m
+    steps = [(1.0, size * k, 0.5 * size) for k in range(-4, 5) if k != 0]
+    return np.array([(flush[0], 0.0, flush[2]), *steps])
+
+
+def _mode_switch(levels: Floats, block_m: float) -> tuple[Floats, Floats]:
+    """Probabilities of the modes (step, roughness) in the first block and from one to the next."""
+    q = len(levels)
+    rate = block_m / 5.0
+    away = np.abs(levels[:, None, 1] - levels[None, :, 1])
+    near = (away <= 1.5 * PRIORS.level_m) & (away > 0.0)
+    turn = PRIORS.step_switch * rate
+    to = 0.5 * near / near.sum(axis=1, keepdims=True)
+    # back to flush is the likeliest of all other changes
+    other = np.where(np.eye(q, dtype=bool), 0.0, np.where(np.arange(q) == 0, 5.0, 1.0)[None, :])
+    to = to + 0.5 * other / other.sum(axis=1, keepdims=True)
+    step = (1.0 - turn) * np.eye(q) + turn * to
+    rough = PRIORS.roughness_switch * rate
+    forms = len(PRIORS.forms)
+    # straight, rough, and each form
+    shapes = np.concatenate([[0.7], np.full(1 + forms, 0.3 / (1 + forms))])
+    shape = np.full((2 + forms, 2 + forms), 0.5 * rough / (1 + forms))
+    shape[0], shape[:, 0] = rough / (1 + forms), 1.5 * rough
+    np.fill_diagonal(shape, 0.0)
+    np.fill_diagonal(shape, 1.0 - shape.sum(axis=1))
+    start = np.concatenate([[0.7], np.full(q - 1, 0.3 / (q - 1))])
+    # forms lie beside a flush edge only
+    kept = np.concatenate([np.arange(2 * q), q * (2 + np.arange(forms))])
+    start, switch = np.kron(shapes, start)[kept], np.kron(shape, step)[np.ix_(kept, kept)]
+    return start / start.sum(), switch / switch.sum(axis=1, keepdims=True)
+
+
+def drift_kernel(drift_m: float, step_m: float) -> Floats:
+    """How far a break moves from block to block: mostly little, now and then a jump."""
+    d = _steps(drift_m, step_m)
+    narrow = _bell(d, drift_m, step_m)
+    wide = (np.abs(d) <= 0.5).astype(np.float64)
+    return np.asarray((1.0 - _JUMP) * narrow / narrow.sum() + _JUMP * wide / wide.sum())
+
+
+def _steps(drift_m: float, step_m: float) -> Floats:
+    """Moves that are weighed, from inward to outward."""
+    radius = int(np.ceil(max(4.0 * drift_m, 0.6) / step_m))
+    return np.asarray(np.arange(-radius, radius + 1) * step_m)
+
+
+def _bell(away_m: Floats, drift_m: float, step_m: float) -> Floats:
+    # a drift below the step of the grid must still let the break move
+    return np.asarray(np.exp(-0.5 * away_m**2 / (drift_m**2 + (0.3 * step_m) ** 2)))
+
+
+def _joint_kernel(moves_m: Floats, drift_m: float, step_m: float) -> Floats:
+    """How far a break moves from block to block, (b, 2r + 1), where its neighbour moves too.
+
+    Where a road widens, edge and hinge move together; where only one of them does, a shoulder
+    gets wider or a bay begins.
+    """
+    alone = drift_kernel(drift_m, step_m)
+    with_it = _bell(_steps(drift_m, step_m) - moves_m[:, None], drift_m, step_m)
+    total = with_it.sum(axis=1, keepdims=True)
+    near = total > 0.5
+    with_it = np.where(near, with_it / np.maximum(total, 0.5), alone)
+    return np.asarray(0.5 * (alone + with_it))
+
+
+def moments(mass: Floats, place: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean and standard deviation of each row of `mass`, and its share within half a metre."""
+    total = np.maximum(mass.sum(axis=1), 1e-300)
+    mean = mass @ place / total
+    spread = np.maximum(mass @ place**2 / total - mean**2, 0.0)
+    step = place[1] - place[0]
+    near = np.abs(place[None, :] - mean[:, None]) <= 0.5 + 1e-9
+    # the grid of candidates itself leaves a twelfth of a step squared
+    se = np.sqrt(spread + step**2 / 12.0)
+    return mean, se, (mass * near).sum(axis=1) / total

@@ -1,0 +1,191 @@
+"""Pavement edge and hinge of one side in all blocks of road at once.
+
+Every pair of edge and hinge in every block is weighed by its marginal likelihood, and the blocks
+are tied together by the forward-backward recursion: the sum over all paths along the road.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.common.types import Floats
+from analysis.corridor.footprint import smeared_ramp, smeared_step
+from analysis.edges.priors import PRIORS, SideBlocks
+from analysis.edges.second_look import SecondLook, drift_kernel, moments
+
+if TYPE_CHECKING:
+    from analysis.edges.kernels import Candidates
+
+__all__ = ["TiedBreaks", "edge_and_hinge"]
+
+
+SEARCH_SIDE_M = 2.0
+"""How far edge and hinge of one side may lie from their nominal places beside the axis."""
+
+BARE_SPREAD_M = 1.3
+"""Standard deviation of an edge without shoulder about its nominal place, within ten metres."""
+
+ROUGH_EDGE_M = 0.07
+"""A rough shoulder (ruts, lips, washed-out edges) has a shape of its own, the same from block to
+block, and draws its edge to one side: standard deviation of that, by trials on made roads."""
+
+
+@dataclass(frozen=True, slots=True)
+class TiedBreaks:
+    """Edges and hinges of one side in b blocks of road.
+
+    Attributes
+    ----------
+    edge, edge_se, hinge, hinge_se : (b,)
+        Posterior mean and standard deviation, outward, metres.
+    edge_near, hinge_near : (b,)
+        Probability of lying within half a metre of the mean.
+    bare : (b,)
+        Probability that there is no shoulder.
+    edge_gain : (b,)
+        Log evidence for an edge there, against pavement that goes on to the hinge, summed over
+        about forty metres.
+    """
+
+    edge: Floats
+    edge_se: Floats
+    edge_near: Floats
+    hinge: Floats
+    hinge_se: Floats
+    hinge_near: Floats
+    bare: Floats
+    edge_gain: Floats
+
+
+def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> TiedBreaks:
+    """Find pavement edge and hinge of one side in all blocks at once.
+
+    Parameters
+    ----------
+    side : SideBlocks
+    step_m : float
+        Step of the candidate places.
+    overlap : int
+        How many neighbouring blocks share their cells: each block's evidence counts for its
+        own part only.
+
+    Returns
+    -------
+    TiedBreaks
+    """
+    from analysis.edges.kernels import tie_pairs
+
+    side = _about_mean(side)
+    candidates = _candidates(side, step_m)
+    place, apart = candidates.place, candidates.apart
+    at_edge, at_hinge = place[: candidates.edges], place[candidates.first_hinge :]
+    evidence, none = _pair_evidence(side, candidates, step_m)
+    evidence /= overlap
+    none /= overlap
+    width = at_hinge[None, :] - at_edge[:, None]
+    _weigh_nominal(side, at_edge, width, evidence, none)
+    _weigh_given(side, at_edge, at_hinge, step_m, evidence, none)
+    usual = float(np.median(side.shoulder_m))
+    fresh = np.exp(-0.5 * ((width - usual) / PRIORS.width_spread) ** 2) * (width >= apart)
+    fresh /= np.maximum(fresh.sum(axis=1, keepdims=True), 1e-300)
+    post = np.empty_like(evidence)
+    post_none = np.empty_like(none)
+    kernel, switch = drift_kernel(side.drift_m(), step_m), PRIORS.switch * side.length_m / 5.0
+    tie_pairs(evidence, none, fresh, kernel, switch, post, post_none)
+    bare = post_none.sum(axis=1)
+    hinge = moments(post.sum(axis=1), at_hinge)[0]
+    coarse = moments(post.sum(axis=2) + post_none, at_edge)
+    look = SecondLook(side, place[0], place[-1], 0.1 * apart, overlap)
+    hinge, hinge_se, hinge_near, _ = look.hinge(coarse[0], hinge)
+    *again, rough = look.edge(hinge)
+    again[1] = np.hypot(again[1], ROUGH_EDGE_M * np.sqrt(rough))
+    edge, edge_se, edge_near = (
+        np.where(bare < 0.5, new, old) for new, old in zip(again, coarse, strict=True)
+    )
+    gain = look.gain(edge, hinge)
+    return TiedBreaks(edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare, gain)
+
+
+def _about_mean(side: SideBlocks) -> SideBlocks:
+    """Count heights from the block's mean, which keeps inner products small."""
+    known = np.where(side.precision > 0.0, side.z, 0.0)
+    total = side.precision.sum(axis=1)
+    mean = np.divide(
+        (side.precision * known).sum(axis=1), total, out=np.zeros_like(total), where=total > 0
+    )
+    return replace(side, z=known - mean[:, None])
+
+
+def _candidates(side: SideBlocks, step_m: float) -> Candidates:
+    from analysis.edges.kernels import Candidates
+
+    apart = max(float(np.median(side.box_m, axis=0).sum()), step_m)
+    nominal_hinge = side.edge_m + side.shoulder_m
+    start = max(float(side.edge_m.min()) - SEARCH_SIDE_M, float(side.u[0]) + 1.0)
+    stop = float(nominal_hinge.max()) + SEARCH_SIDE_M
+    place = np.asarray(
+        start + step_m * np.arange(int(np.ceil((stop - start) / step_m)) + 1), dtype=np.float64
+    )
+    edges = int(np.sum(place <= float(side.edge_m.max()) + SEARCH_SIDE_M))
+    least_hinge = max(float(nominal_hinge.min()) - SEARCH_SIDE_M, start + apart)
+    return Candidates(place, edges, int(np.searchsorted(place, least_hinge)), apart)
+
+
+def _pair_evidence(
+    side: SideBlocks, candidates: Candidates, step_m: float
+) -> tuple[Floats, Floats]:
+    """Log evidence of each pair of edge and hinge, (b, e, h), and of an edge alone, (b, e)."""
+    from analysis.edges.kernels import Expected, Products, pair_evidence
+
+    u, precision, place = side.u, side.precision, candidates.place
+    pull = precision * side.z
+    box = np.median(side.box_m, axis=0)
+    r = smeared_ramp(u[None, :] - place[:, None], box)
+    h = smeared_step(u[None, :] - place[:, None], box)
+    sums = [precision.sum(axis=1), precision @ u, precision @ (u * u), pull.sum(axis=1), pull @ u]
+    ramp = [precision @ r.T, precision @ (u * r).T, precision @ (r * r).T, pull @ r.T]
+    step = [precision @ h.T, precision @ (u * h).T, precision @ (h * h).T, pull @ h.T]
+    step.append(precision @ (r * h).T)
+    products = Products(*(np.stack(part, axis=-1) for part in (sums, ramp, step)))
+    blocks, edges = side.z.shape[0], candidates.edges
+    evidence = np.empty((blocks, edges, place.size - candidates.first_hinge))
+    none = np.empty((blocks, edges))
+    expected = Expected(PRIORS.kinks(), np.array(PRIORS.steps), PRIORS.between_m(step_m))
+    pair_evidence(candidates, products, expected, evidence, none)
+    return evidence, none
+
+
+def _weigh_nominal(
+    side: SideBlocks, at_edge: Floats, width: Floats, evidence: Floats, none: Floats
+) -> None:
+    """Let nominal widths count once per hundred metres: weak where the ground speaks."""
+    share = side.length_m / 100.0
+    off_edge = (at_edge[None, :] - side.edge_m[:, None]) / PRIORS.width_spread
+    off_width = (width[None] - side.shoulder_m[:, None, None]) / PRIORS.width_spread
+    evidence -= 0.5 * share * (off_edge[:, :, None] ** 2 + off_width**2)
+    # an edge without shoulder at the place of the hinge is pavement that is too wide: a gravel
+    # road, most likely, whose edge can't be seen
+    bare_off = (at_edge[None, :] - side.edge_m[:, None]) / BARE_SPREAD_M
+    none -= 0.5 * (side.length_m / 10.0) * bare_off**2
+
+
+def _weigh_given(
+    side: SideBlocks,
+    at_edge: Floats,
+    at_hinge: Floats,
+    step_m: float,
+    evidence: Floats,
+    none: Floats,
+) -> None:
+    """Hold breaks to the places that a person gave, half a step of the candidates about."""
+    fixed = np.flatnonzero(np.isfinite(side.edge_given))
+    off = -0.5 * ((at_edge[None, :] - side.edge_given[fixed, None]) / (0.5 * step_m)) ** 2
+    evidence[fixed] += off[:, :, None]
+    none[fixed] += off
+    fixed = np.flatnonzero(np.isfinite(side.hinge_given))
+    off = -0.5 * ((at_hinge[None, :] - side.hinge_given[fixed, None]) / (0.5 * step_m)) ** 2
+    evidence[fixed] += off[:, None, :]
+    none[fixed] = -np.inf
