@@ -225,14 +225,14 @@ def assess_water(
         return lambda fraction, words: progress(low + (high - low) * fraction, words)
 
     zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
-    outlets = road_outlets(ribbon, zone, culverts)
+    outlets = road_outlets(ribbon, zone, np.empty((0, 2)) if culverts is None else culverts)
     ditch = ditch_profile(
         ribbon,
         breaks,
         noise,
         edge_z_m=measures.edge_z_m,
         spacing_m=spacing_m,
-        cell_m=cell_m,
+        cell_m=cell_m or float(ribbon.step_o),
         outlets=outlets,
         progress=part(0.0, 0.1),
     )

@@ -8,16 +8,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.common.along import average_along, rows_for
+from analysis.common.along import average_along, known_median, rows_for
 from analysis.common.types import Floats
 from analysis.water.filling import fill_ribbon
+from analysis.water.outlets import Outlets
 from analysis.water.zones import WHERE
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Ribbon
+    from analysis.shoulder.values import Noise
 
-__all__ = ["ChanceLevel", "NoiseMaker", "chance_level", "rare_maximum"]
+__all__ = ["FALSE_PER_KM", "ChanceLevel", "NoiseMaker", "chance_level", "rare_maximum"]
 
+
+FALSE_PER_KM = 0.1
+"""Ponds, or sags of one ditch, that noise alone makes and that are put up with, per kilometre."""
 
 _EULER = 0.5772156649015329
 _FIELD = 1024
@@ -37,9 +42,6 @@ class ChanceLevel:
         Averaging lengths along the road.
     per_sigma : ndarray, shape (windows, zones)
         Level as a multiple of the local noise of one grid cell; zones as in `WHERE`.
-    false_per_km : float
-        Ponds per kilometre of road that noise makes above the level, all windows and zones
-        together.
     simulated_m : float
         Length of road that was simulated.
     source : str
@@ -48,7 +50,6 @@ class ChanceLevel:
 
     windows_m: tuple[float, ...]
     per_sigma: Floats
-    false_per_km: float
     simulated_m: float
     source: str
 
@@ -86,6 +87,15 @@ class NoiseMaker:
             smooth /= smooth.std()
             field = np.sqrt(share) * field + np.sqrt(1.0 - share) * smooth
         self._field = field
+
+    @classmethod
+    def like(cls, noise: Noise, cell_m: float, *, seed: int) -> NoiseMaker:
+        """Make noise of a road's usual nature."""
+        correlation, nugget = (
+            known_median(noise.correlation_m, 0.0),
+            known_median(noise.nugget, 1.0),
+        )
+        return cls(cell_m, correlation, nugget, seed=seed)
 
     def _white(self) -> Floats:
         # single precision is twice as fast to draw and noise needs no more
@@ -148,21 +158,16 @@ def chance_level(
     ribbon: Ribbon,
     zone: NDArray[np.uint8],
     sigma_m: Floats,
-    *,
-    correlation_m: float = 0.0,
-    nugget: float = 1.0,
-    cell_m: float | None = None,
+    outlets: Outlets,
     windows_m: tuple[float, ...],
-    false_per_km: float = 0.1,
-    outlets: NDArray[np.bool_] | None = None,
-    seed: int = 20_000,
+    maker: NoiseMaker,
 ) -> ChanceLevel:
     """Find the depth of pond that noise alone makes on this road.
 
     Blocks of 100 m are taken all along the ribbon, averaged and drained (every depression of
     the average is filled, so nothing real is left to find). Noise is put on them, averaged
     over each window, filled, and the deepest pit per block, zone and window kept. The level
-    is the depth that such a maximum exceeds `false_per_km` times per kilometre.
+    is the depth that such a maximum exceeds `FALSE_PER_KM` times per kilometre.
 
     Parameters
     ----------
@@ -170,69 +175,82 @@ def chance_level(
         The road's ribbon.
     zone : ndarray, shape (n, k)
         From `zones`.
-    sigma_m : ndarray, shape (n, k) or (n, zones)
+    sigma_m : ndarray, shape (n, zones)
         Noise of one grid cell, metres, by row and zone.
-    correlation_m, nugget, cell_m
-        Nature of the noise; the cell size defaults to the ribbon's step.
-    windows_m, false_per_km
-        As for `find_ponds`.
-    outlets : ndarray of bool, shape (n, k), optional
-        Cells through which water leaves.
-    seed : int
-        Same seed, same level.
+    outlets : Outlets
+        Where water leaves besides the borders.
+    windows_m : tuple of float
+        Averaging lengths along the road.
+    maker : NoiseMaker
+        Makes noise of the road's nature.
 
     Returns
     -------
     ChanceLevel
     """
-    step_s, step_o = float(ribbon.step_s), float(ribbon.step_o)
+    step_s = float(ribbon.step_s)
     n, k = ribbon.z.shape
+    ways_out = outlets.on_average(rows_for(max(windows_m), step_s))
     ground, _ = average_along(ribbon.z, min(rows_for(10.0, step_s), _odd(n)))
-    drained = fill_ribbon(ground, outlets=outlets, holes_drain=True)
+    drained = fill_ribbon(ground, outlets=ways_out, holes_drain=True)
+    index, inner = _blocks(n, step_s)
+    count, rows = index.shape
     margin = rows_for(max(windows_m), step_s) // 2
-    # Ends are open; ground beyond the judged part keeps them from draining it.
-    beyond = min(round(_BEYOND_M / step_s), max(0, (n - 8) // 4))
-    judged = min(max(8, round(_BLOCK_M / step_s)), n - 2 * beyond)
-    rows = judged + 2 * beyond
-    count = int(np.clip(round(n * step_s / _BLOCK_M), 60, 80))
-    starts = np.round(np.linspace(0, n - rows, count)).astype(int)
-    maker = NoiseMaker(cell_m or step_o, correlation_m, nugget, seed=seed)
-    noise = np.stack([maker.block(rows + 2 * margin, k, step_s, step_o) for _ in starts])
-    index = starts[:, None] + np.arange(rows)[None, :]
-    where = zone[index]
+    noise = np.stack(
+        [maker.block(rows + 2 * margin, k, step_s, float(ribbon.step_o)) for _ in range(count)]
+    )
+    where, base = zone[index], drained[index]
     sigma = np.take_along_axis(sigma_m[index], where.astype(np.intp), axis=2)
-    base = drained[index]
-    pond = _real_ponds(ground, drained, sigma_m, zone)[index]
-    tall = np.full((count, rows + 1, k), np.nan)  # an unknown row parts the blocks
-    ways_out: NDArray[np.bool_] | None = None
-    if outlets is not None:
-        parted = np.zeros(tall.shape, bool)
-        parted[:, :-1] = outlets[index]
-        ways_out = parted.reshape(-1, k)
-    levels = np.full((len(windows_m), len(WHERE)), np.nan)
+    judged = ~_real_ponds(ground, drained, sigma_m, zone)[index] & inner[None, :, None]
+    judged_m = np.count_nonzero(inner) * step_s
     cases = 3 * len(windows_m)  # averages share the allowance, and so do the zones
-    chance = -np.expm1(-false_per_km * judged * step_s / 1000.0 / cases)
-    middle = np.zeros((1, rows, 1), bool)
-    middle[:, beyond : beyond + judged] = True
+    chance = -np.expm1(-FALSE_PER_KM * judged_m / 1000.0 / cases)
+    levels = np.full((len(windows_m), len(WHERE)), np.nan)
     from scipy.ndimage import uniform_filter1d
 
     for w, window in enumerate(windows_m):
         smooth = uniform_filter1d(noise, rows_for(window, step_s), axis=1)
-        tall[:, :-1] = base + sigma * smooth[:, margin : margin + rows]
-        flat = tall.reshape(-1, k)
-        depth = fill_ribbon(flat, outlets=ways_out, holes_drain=True) - flat
-        depth = depth.reshape(tall.shape)[:, :-1] / np.maximum(sigma, 1e-9)
+        made = base + sigma * smooth[:, margin : margin + rows]
+        depth = _filled_apart(made, None if ways_out is None else ways_out[index])
+        depth = depth / np.maximum(sigma, 1e-9)
         depth[~np.isfinite(depth)] = 0.0
         for number in range(len(WHERE)):
-            inside = (where == number) & ~pond & middle
+            inside = (where == number) & judged
             deepest = np.max(np.where(inside, depth, 0.0), axis=(1, 2))
             there = inside.any(axis=(1, 2))
             levels[w, number] = rare_maximum(np.where(there, deepest, np.nan), chance)
     text = (
         f"noise alone on this road's own drained ground, {count} blocks of "
-        f"{judged * step_s:.0f} m: deeper pits come {false_per_km:g} times per km"
+        f"{judged_m:.0f} m: deeper pits come {FALSE_PER_KM:g} times per km"
     )
-    return ChanceLevel(tuple(windows_m), levels, false_per_km, count * judged * step_s, text)
+    return ChanceLevel(tuple(windows_m), levels, count * judged_m, text)
+
+
+def _blocks(n: int, step_s: float) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Rows of each block, (blocks, rows), and which rows of a block are judged, (rows,).
+
+    Ends are open; ground beyond the judged part keeps them from draining it.
+    """
+    beyond = min(round(_BEYOND_M / step_s), max(0, (n - 8) // 4))
+    judged = min(max(8, round(_BLOCK_M / step_s)), n - 2 * beyond)
+    rows = judged + 2 * beyond
+    count = int(np.clip(round(n * step_s / _BLOCK_M), 60, 80))
+    starts = np.round(np.linspace(0, n - rows, count)).astype(int)
+    inner = np.zeros(rows, bool)
+    inner[beyond : beyond + judged] = True
+    return starts[:, None] + np.arange(rows)[None, :], inner
+
+
+def _filled_apart(ground: Floats, ways_out: NDArray[np.bool_] | None) -> Floats:
+    """Depth of water in each of many blocks, (blocks, rows, k), filled in one go."""
+    count, rows, k = ground.shape
+    tall = np.full((count, rows + 1, k), np.nan)  # an unknown row parts the blocks
+    tall[:, :-1] = ground
+    free = np.zeros(tall.shape, bool)
+    free[:, :-1] = False if ways_out is None else ways_out
+    flat = tall.reshape(-1, k)
+    depth = fill_ribbon(flat, outlets=free.reshape(-1, k), holes_drain=True) - flat
+    return depth.reshape(tall.shape)[:, :-1]
 
 
 def _real_ponds(

@@ -3,25 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from analysis.common.along import (
     average_along,
     correlated_share,
     interpolate_along,
-    known_median,
     rows_for,
 )
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats, Progress
-from analysis.water.chance import NoiseMaker, rare_maximum
+from analysis.water.chance import FALSE_PER_KM, NoiseMaker, rare_maximum
 from analysis.water.filling import fill_profile, fill_ribbon
-from analysis.water.outlets import Outlets, road_outlets
+from analysis.water.outlets import Outlets
 from analysis.water.sags import InvertLine, Sags, find_sags
-from analysis.water.zones import zones
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Ribbon
@@ -32,8 +30,17 @@ __all__ = [
     "Ditch",
     "Sags",
     "ditch_profile",
-    "invert_grade",
 ]
+
+
+_SEED = 20_001  # same input, same answer
+# Heights are averaged along the road over the first length; sags too shallow to be told from
+# noise there are looked for over the second.
+_AVERAGES_M = (2.5, 10.0)
+_GRADE_OVER_M = 20.0  # the grade is the fall of a straight line of this length
+_SEARCH_M = 0.75  # the invert is the lowest averaged height this near to the found one
+_BRIDGE_M = 60.0  # a shorter gap may be a fill across the ditch, which shows as a hump
+_AROUND_M = 150.0  # length of ditch that a hump is compared with
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +63,7 @@ class Ditch:
     rising : ndarray of bool, shape (n, 2)
         Adverse: the invert rises on the way that the water has to go, beyond chance.
     hump_m : ndarray, shape (n, 2)
-        Ditch shallower than it is around here (median over `around_m`), metres.
+        Ditch shallower than it is around here (median over 150 m), metres.
     dammed : ndarray of bool, shape (n, 2)
         A rise that water stands behind: the climb out of a sag that is shallower than the
         ditch around it.
@@ -70,8 +77,6 @@ class Ditch:
     profile_u, profile_z, profile_level : ndarray, shape (r, 2)
         Averaged invert and the level to which it fills.
     sags : Sags
-    source : str
-        How noise was told from sags, for people.
     """
 
     s: Floats
@@ -92,82 +97,42 @@ class Ditch:
     profile_z: Floats
     profile_level: Floats
     sags: Sags
-    source: str
 
 
-def invert_grade(s: ArrayLike, z: ArrayLike) -> Floats:
-    """Give the grade of a ditch between neighbouring inverts.
+class _Local(NamedTuple):
+    """The road's noise at the ribbon's rows, (r,), and the size of the grid's cells."""
 
-    Parameters
-    ----------
-    s, z : array_like, shape (n,)
-        Distance along the road and invert height, metres.
-
-    Returns
-    -------
-    ndarray, shape (n - 1,)
-        Percent, positive where the invert falls with growing `s`.
-
-    Examples
-    --------
-    >>> invert_grade([0, 25, 50], [50.00, 49.95, 49.96]).round(2).tolist()
-    [0.2, -0.04]
-    """
-    return np.asarray(-100.0 * np.diff(np.asarray(z, float)) / np.diff(np.asarray(s, float)))
+    sigma: Floats
+    correlation: Floats
+    nugget: Floats
+    cell_m: float
 
 
 def ditch_profile(
     ribbon: Ribbon,
     breaks: Breaks,
-    noise: Noise | None = None,
+    noise: Noise,
     *,
-    edge_z_m: NDArray[np.float64] | None = None,
-    spacing_m: float | None = None,
-    cell_m: float | None = None,
-    average_m: float = 2.5,
-    long_average_m: float = 10.0,
-    grade_over_m: float = 20.0,
-    search_m: float = 0.75,
-    bridge_m: float = 60.0,
-    around_m: float = 150.0,
-    culverts: NDArray[np.float64] | None = None,
-    culvert_reach_m: float = 2.0,
-    outlets: Outlets | None = None,
-    false_per_km: float = 0.1,
+    edge_z_m: NDArray[np.float64],
+    spacing_m: float,
+    cell_m: float,
+    outlets: Outlets,
     progress: Progress | None = None,
 ) -> Ditch:
     """Follow the ditch inverts along the road and find where water stands in them.
 
     Parameters
     ----------
-    ribbon, breaks
-        The road's ribbon and breaks; `breaks.ditch` says where the inverts are.
-    noise : Noise, optional
-        Its noise; without it nothing is taken for chance.
-    edge_z_m : ndarray, shape (n, 2), optional
-        Height of the pavement at its edge; read from the averaged ribbon by default.
-    spacing_m : float, optional
-        Station spacing; the median step of `breaks.s` by default.
-    cell_m : float, optional
-        Size of the grid's cells, metres; the ribbon's step across by default.
-    average_m, long_average_m : float
-        Heights are averaged along the road over the first length; sags too shallow to be told
-        from noise there are looked for over the second.
-    grade_over_m : float
-        Length of the straight line whose fall is the grade.
-    search_m : float
-        The invert is the lowest averaged height this near to `breaks.ditch`.
-    bridge_m : float
-        Gaps in `breaks.ditch` up to this length are bridged, so that a fill across the ditch
-        shows as the hump that it is.
-    around_m : float
-        Length of ditch that a hump is compared with.
-    culverts : ndarray, shape (c, 2), optional
-        Culvert inlets as (s, o); water leaves through all cells within `culvert_reach_m`.
-    outlets : Outlets, optional
-        From `outlets.road_outlets`, if already found; `culverts` is then not looked at.
-    false_per_km : float
-        Sags made of noise that are put up with, per kilometre and side.
+    ribbon, breaks, noise
+        The road's ribbon, breaks and noise; `breaks.ditch` says where the inverts are.
+    edge_z_m : ndarray, shape (n, 2)
+        Height of the pavement at its edge.
+    spacing_m : float
+        Station spacing.
+    cell_m : float
+        Size of the grid's cells, metres.
+    outlets : Outlets
+        Where water leaves besides the borders.
     progress : callable, optional
         Called with a fraction and a few words; may raise to cancel.
 
@@ -176,45 +141,30 @@ def ditch_profile(
     Ditch
     """
     s = np.asarray(breaks.s, np.float64)
-    rows_s = ribbon.s
-    n, r = s.size, rows_s.size
     step = float(ribbon.step_s)
-    spacing = spacing_m or (float(np.median(np.diff(s))) if n > 1 else average_m)
-    cell = cell_m or float(ribbon.step_o)
     if progress is not None:
         progress(0.0, "following the ditches")
-    place = _bridge(rows_s, s, np.asarray(breaks.ditch, np.float64), bridge_m)
-    if outlets is None:
-        outlets = road_outlets(ribbon, zones(ribbon, breaks), culverts, culvert_reach_m)
-    sigma, correlation, nugget = _noise_at(noise, s, rows_s)
-    maker = _maker(noise, cell)
-    lines = []
-    for length in dict.fromkeys((average_m, max(average_m, long_average_m))):
-        window = rows_for(length, step)
-        ground, spread = average_along(ribbon.z, window)
-        u, z, error = _lowest_near(ribbon, ground, spread, place, search_m)
-        ways_out = outlets.on_average(window)
-        water = fill_ribbon(ground, outlets=ways_out, holes_drain=True)
-        level = np.stack([_sample(ribbon, water, SIDE_SIGN[k] * u[:, k]) for k in (0, 1)], axis=1)
-        chance = _chance(z, level, sigma, maker, cell, step, window, false_per_km)
-        lines.append(InvertLine(ground, water, u, z, level, chance * error))
-        if length == average_m:
-            share = correlated_share(length, cell, correlation, nugget)
-            row_se = (sigma * share)[:, None] * error
+    place = _bridge(ribbon.s, s, np.asarray(breaks.ditch, np.float64))
+    local = _Local(
+        interpolate_along(ribbon.s, s, noise.sigma_m),
+        np.nan_to_num(interpolate_along(ribbon.s, s, noise.correlation_m)),
+        np.nan_to_num(interpolate_along(ribbon.s, s, noise.nugget), nan=1.0),
+        cell_m,
+    )
+    maker = NoiseMaker.like(noise, cell_m, seed=_SEED)
+    lines, errors = zip(
+        *(_invert_line(ribbon, place, outlets, length, local, maker) for length in _AVERAGES_M),
+        strict=True,
+    )
     line = lines[0]
-    if edge_z_m is None:
-        edge_u = interpolate_along(rows_s, s, breaks.edge)
-        edge_rows = np.stack(
-            [_sample(ribbon, line.ground, SIDE_SIGN[k] * edge_u[:, k]) for k in (0, 1)], axis=1
-        )
-    else:
-        edge_rows = interpolate_along(rows_s, s, edge_z_m)
-    index = np.clip(np.round((s - rows_s[0]) / step).astype(int), 0, max(r - 1, 0))
-    grade, grade_se = _grades(ribbon, line.z, s, grade_over_m, sigma, correlation, nugget, cell)
-    depth_rows = edge_rows - line.z
-    hump = _median_around(depth_rows, rows_for(around_m, step)) - depth_rows
-    found = find_sags(ribbon, tuple(lines), outlets, depth_rows, hump)
-    half = max(0, round(0.5 * spacing / step))
+    share = correlated_share(_AVERAGES_M[0], cell_m, local.correlation, local.nugget)
+    row_se = (local.sigma * share)[:, None] * errors[0]
+    index = np.clip(np.round((s - ribbon.s[0]) / step).astype(int), 0, max(ribbon.s.size - 1, 0))
+    grade, grade_se = _grades(ribbon, line.z, index, local)
+    depth_rows = interpolate_along(ribbon.s, s, edge_z_m) - line.z
+    hump = _median_around(depth_rows, rows_for(_AROUND_M, step)) - depth_rows
+    found = find_sags(ribbon, lines, outlets, depth_rows, hump)
+    half = max(0, round(0.5 * spacing_m / step))
     if progress is not None:
         progress(1.0, "followed the ditches")
     known = np.isfinite(line.z[index])
@@ -232,21 +182,33 @@ def ditch_profile(
         dammed=_around(found.dammed, index, half) > 0,
         crossing=_around(found.crossing, index, half) > 0,
         crossings=found.crossings,
-        profile_s=rows_s,
+        profile_s=ribbon.s,
         profile_u=line.u,
         profile_z=line.z,
         profile_level=line.level,
         sags=found.sags,
-        source=(
-            f"invert averaged over {average_m:g} and {long_average_m:g} m; a sag counts where "
-            f"noise alone makes one as deep less than {false_per_km:g} times per km"
-            if noise is not None
-            else f"invert averaged over {average_m:g} m; noise not given, every sag counts"
-        ),
     )
 
 
-def _bridge(rows_s: Floats, s: Floats, ditch: Floats, bridge_m: float) -> Floats:
+def _invert_line(
+    ribbon: Ribbon,
+    place: Floats,
+    outlets: Outlets,
+    length_m: float,
+    local: _Local,
+    maker: NoiseMaker,
+) -> tuple[InvertLine, Floats]:
+    """Both ditches averaged over a length, and the factor on the noise of each row, (r, 2)."""
+    window = rows_for(length_m, float(ribbon.step_s))
+    ground, spread = average_along(ribbon.z, window)
+    u, z, error = _lowest_near(ribbon, ground, spread, place)
+    water = fill_ribbon(ground, outlets=outlets.on_average(window), holes_drain=True)
+    level = np.stack([_sample(ribbon, water, SIDE_SIGN[k] * u[:, k]) for k in (0, 1)], axis=1)
+    chance = _chance(level, local, maker, float(ribbon.step_s), window)
+    return InvertLine(ground, water, u, z, level, chance * error), error
+
+
+def _bridge(rows_s: Floats, s: Floats, ditch: Floats) -> Floats:
     """Carry the ditch's place to the rows, over gaps that are short enough."""
     result = np.full((rows_s.size, 2), np.nan)
     for side in (0, 1):
@@ -257,18 +219,18 @@ def _bridge(rows_s: Floats, s: Floats, ditch: Floats, bridge_m: float) -> Floats
         line = np.interp(rows_s, at, ditch[known, side])
         right = np.clip(np.searchsorted(at, rows_s), 0, at.size - 1)
         left = np.clip(right - 1, 0, at.size - 1)
-        reach = np.median(np.diff(s)) if s.size > 1 else bridge_m
+        reach = np.median(np.diff(s)) if s.size > 1 else _BRIDGE_M
         near = np.minimum(np.abs(rows_s - at[left]), np.abs(rows_s - at[right])) <= 0.5 * reach
-        inside = (rows_s >= at[0]) & (rows_s <= at[-1]) & (at[right] - at[left] <= bridge_m)
+        inside = (rows_s >= at[0]) & (rows_s <= at[-1]) & (at[right] - at[left] <= _BRIDGE_M)
         result[:, side] = np.where(near | inside, line, np.nan)
     return result
 
 
 def _lowest_near(
-    ribbon: Ribbon, ground: Floats, spread: Floats, u: Floats, search_m: float
+    ribbon: Ribbon, ground: Floats, spread: Floats, u: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Find the lowest averaged height near the given outward places, row by row."""
-    reach = max(1, round(search_m / ribbon.step_o))
+    reach = max(1, round(_SEARCH_M / ribbon.step_o))
     shifts = np.arange(-reach, reach + 1)
     k = ribbon.o.size
     place, height, error = (np.full(u.shape, np.nan) for _ in range(3))
@@ -301,38 +263,12 @@ def _sample(ribbon: Ribbon, ground: Floats, o: Floats) -> Floats:
     return np.asarray(np.where(inside, value, np.nan))
 
 
-def _noise_at(noise: Noise | None, s: Floats, rows_s: Floats) -> tuple[Floats, Floats, Floats]:
-    if noise is None:
-        return np.full(rows_s.size, np.nan), np.zeros(rows_s.size), np.ones(rows_s.size)
-    return (
-        interpolate_along(rows_s, s, noise.sigma_m),
-        np.nan_to_num(interpolate_along(rows_s, s, noise.correlation_m)),
-        np.nan_to_num(interpolate_along(rows_s, s, noise.nugget), nan=1.0),
-    )
-
-
-def _maker(noise: Noise | None, cell_m: float) -> NoiseMaker | None:
-    """Make noise like the road's, of its usual nature."""
-    if noise is None:
-        return None
-    correlation, nugget = known_median(noise.correlation_m, 0.0), known_median(noise.nugget, 1.0)
-    return NoiseMaker(cell_m, correlation, nugget, seed=20_001)
-
-
 def _grades(
-    ribbon: Ribbon,
-    profile_z: Floats,
-    s: Floats,
-    over_m: float,
-    sigma: Floats,
-    correlation: Floats,
-    nugget: Floats,
-    cell_m: float,
+    ribbon: Ribbon, profile_z: Floats, index: NDArray[np.intp], local: _Local
 ) -> tuple[Floats, Floats]:
     """Fit a straight line to the invert around each station; percent, falling positive."""
     rows_s, step = ribbon.s, float(ribbon.step_s)
-    half = max(1, round(0.5 * over_m / step))
-    index = np.clip(np.round((s - rows_s[0]) / step).astype(int), 0, rows_s.size - 1)
+    half = max(1, round(0.5 * _GRADE_OVER_M / step))
     at = index[:, None] + np.arange(-half, half + 1)[None, :]
     inside = (at >= 0) & (at < rows_s.size)
     at = np.clip(at, 0, rows_s.size - 1)
@@ -343,15 +279,15 @@ def _grades(
     middle = np.sum(np.where(known, t, 0.0), axis=1) / np.maximum(count, 1)
     arm = np.where(known, t - middle[:, None, :], 0.0)
     moment = np.sum(arm**2, axis=1)
-    enough = (count >= 3) & (count * step >= 0.5 * over_m)
+    enough = (count >= 3) & (count * step >= 0.5 * _GRADE_OVER_M)
     safe = np.where(moment > 0, moment, 1.0)
     base = np.nanmean(profile_z) if np.isfinite(profile_z).any() else 0.0
     slope = np.sum(arm * np.where(known, z - base, 0.0), axis=1) / safe
     # Rows closer than a cell share cells; smooth noise shares its correlation length too.
-    per_cell = cell_m / step
-    smooth = np.maximum(np.sqrt(np.pi) * correlation / cell_m, 1.0)
-    inflate = per_cell * (nugget + (1.0 - nugget) * smooth)
-    variance = (sigma**2 * inflate)[index][:, None] / safe
+    per_cell = local.cell_m / step
+    smooth = np.maximum(np.sqrt(np.pi) * local.correlation / local.cell_m, 1.0)
+    inflate = per_cell * (local.nugget + (1.0 - local.nugget) * smooth)
+    variance = (local.sigma**2 * inflate)[index][:, None] / safe
     grade = np.where(enough, -100.0 * slope, np.nan)
     return grade, np.where(enough, 100.0 * np.sqrt(variance), np.nan)
 
@@ -370,28 +306,19 @@ def _median_around(values: Floats, rows: int) -> Floats:
     return interpolate_along(np.arange(n), picked, result)
 
 
-def _chance(
-    profile_z: Floats,
-    level: Floats,
-    sigma: Floats,
-    maker: NoiseMaker | None,
-    cell_m: float,
-    step: float,
-    window: int,
-    false_per_km: float,
-) -> Floats:
+def _chance(level: Floats, local: _Local, maker: NoiseMaker, step: float, window: int) -> Floats:
     """Depth of sag (m) per row and side that noise makes on the drained profile."""
-    n = profile_z.shape[0]
-    if maker is None or n < 3:
-        return np.zeros(profile_z.shape)
+    n, sigma = level.shape[0], local.sigma
+    if n < 3:
+        return np.zeros(level.shape)
     from scipy.ndimage import uniform_filter1d
 
     block = min(max(8, round(100.0 / step)), n)
     runs = int(np.clip(np.ceil(40 * block / n), 1, 40))
-    probability = -np.expm1(-false_per_km * block * step / 1000.0)
-    result = np.full(profile_z.shape, np.nan)
+    probability = -np.expm1(-FALSE_PER_KM * block * step / 1000.0)
+    result = np.full(level.shape, np.nan)
     # Every column of a made block is one more draw; columns two cells apart share nothing.
-    apart = max(1, int(np.ceil(2.0 * cell_m / step)))
+    apart = max(1, int(np.ceil(2.0 * local.cell_m / step)))
     for side in (0, 1):
         # Water that leaves sideways, over or under the road would stand again in a line alone.
         base = fill_profile(level[:, side])

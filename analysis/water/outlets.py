@@ -30,6 +30,10 @@ AVERAGE_M = 10.0
 
 _EIGHT = np.ones((3, 3), bool)
 _ROUNDS = 8
+_CULVERT_REACH_M = 2.0  # water leaves through all cells this near to an inlet
+# A basin drowns the pavement where it stands deeper than the first on it and is deeper than the
+# second beside it; a dent of the pavement itself is a pond.
+_DROWNED_M, _DEEP_M = 0.05, 0.3
 _OPENED = 3.0  # cells around the lowest one, so that other averages find it open too
 
 
@@ -86,9 +90,7 @@ class Outlets:
         return np.asarray(maximum_filter1d(self.cells, rows, axis=0), bool)
 
 
-def culvert_cells(
-    ribbon: Ribbon, culverts: NDArray[np.float64] | None, reach_m: float
-) -> NDArray[np.bool_] | None:
+def culvert_cells(ribbon: Ribbon, culverts: NDArray[np.float64]) -> NDArray[np.bool_] | None:
     """Mark the cells of the ribbon within reach of a culvert inlet.
 
     Parameters
@@ -96,21 +98,19 @@ def culvert_cells(
     ribbon
         The road's ribbon.
     culverts : ndarray, shape (c, 2)
-        Inlets as (s, o); None or empty for none.
-    reach_m : float
-        Water leaves through all cells this near.
+        Inlets as (s, o).
 
     Returns
     -------
     ndarray of bool, shape (n, k), or None
     """
-    if culverts is None or len(culverts) == 0:
+    if len(culverts) == 0:
         return None
     mask = np.zeros(ribbon.z.shape, bool)
     for s, o in np.asarray(culverts, np.float64):
-        rows = np.flatnonzero(np.abs(ribbon.s - s) <= reach_m)
-        columns = np.flatnonzero(np.abs(ribbon.o - o) <= reach_m)
-        near = np.hypot(ribbon.s[rows, None] - s, ribbon.o[None, columns] - o) <= reach_m
+        rows = np.flatnonzero(np.abs(ribbon.s - s) <= _CULVERT_REACH_M)
+        columns = np.flatnonzero(np.abs(ribbon.o - o) <= _CULVERT_REACH_M)
+        near = np.hypot(ribbon.s[rows, None] - s, ribbon.o[None, columns] - o) <= _CULVERT_REACH_M
         mask[np.ix_(rows, columns)] |= near
     return mask
 
@@ -119,9 +119,6 @@ def find_outlets(
     ground: Floats,
     pavement: NDArray[np.bool_],
     given: NDArray[np.bool_] | None,
-    *,
-    drowned_m: float = 0.05,
-    deep_m: float = 0.3,
 ) -> Outlets:
     """Open the lowest point of every basin that would drown the pavement.
 
@@ -133,10 +130,6 @@ def find_outlets(
         Cells of the pavement.
     given : ndarray of bool, shape (n, k), or None
         Outlets that the user named.
-    drowned_m : float
-        A basin drowns the pavement where it stands deeper than this on it ...
-    deep_m : float
-        ... and is deeper than this beside it; a dent of the pavement itself is a pond.
 
     Returns
     -------
@@ -150,8 +143,8 @@ def find_outlets(
         level = fill_ribbon(ground, outlets=cells, holes_drain=True)
         depth = np.nan_to_num(level - ground)
         names, count = label(depth > 0.0, _EIGHT)
-        drowned = np.unique(names[pavement & (depth > drowned_m)])
-        deep = np.unique(names[~pavement & (depth > deep_m)])
+        drowned = np.unique(names[pavement & (depth > _DROWNED_M)])
+        deep = np.unique(names[~pavement & (depth > _DEEP_M)])
         wanted = np.intersect1d(drowned, deep)
         wanted = wanted[wanted > 0]
         if count == 0 or wanted.size == 0:
@@ -175,8 +168,7 @@ def find_outlets(
 def road_outlets(
     ribbon: Ribbon,
     zone: NDArray[np.uint8],
-    culverts: NDArray[np.float64] | None = None,
-    culvert_reach_m: float = 2.0,
+    culverts: NDArray[np.float64],
 ) -> Outlets:
     """Gather a road's outlets: the culverts given, and those that its basins must have.
 
@@ -186,17 +178,15 @@ def road_outlets(
         The road's ribbon.
     zone : ndarray, shape (n, k)
         From `zones.zones`.
-    culverts : ndarray, shape (c, 2), optional
+    culverts : ndarray, shape (c, 2)
         Inlets as (s, o).
-    culvert_reach_m : float
-        Water leaves through all cells this near to an inlet.
 
     Returns
     -------
     Outlets
     """
     ground, _ = average_along(ribbon.z, rows_for(AVERAGE_M, ribbon.step_s))
-    given = Outlets(culvert_cells(ribbon, culverts, culvert_reach_m), ())
+    given = Outlets(culvert_cells(ribbon, culverts), ())
     rows = rows_for(AVERAGE_M, ribbon.step_s)
     found = find_outlets(ground, zone == PAVEMENT, given.on_average(rows))
     if found.cells is None or not found.basins:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.common.along import average_along, interpolate_along, known_median, rows_for
 from analysis.common.types import Floats, Progress
-from analysis.water.chance import ChanceLevel, chance_level
+from analysis.water.chance import ChanceLevel, NoiseMaker, chance_level
 from analysis.water.filling import fill_bounds, holes, spill_cell
 from analysis.water.outlets import AVERAGE_M, Basin, Outlets, road_outlets
 from analysis.water.zones import SHOULDER, WHERE, roughness, zones
@@ -32,6 +32,7 @@ __all__ = ["Ponds", "find_ponds"]
 
 
 _WINDOWS_M = (1.5, 2.5, 5.0, 10.0, 20.0)
+_SEED = 20_000  # same input, same level
 _CLEAR = 1.5
 DOUBT_HOLE = "cells without data may hide the way out"
 DOUBT_OUTLET = (
@@ -132,12 +133,10 @@ def find_ponds(
     cell_m: float | None = None,
     curvature: NDArray[np.float64] | None = None,
     culverts: NDArray[np.float64] | None = None,
-    culvert_reach_m: float = 2.0,
     outlets: Outlets | None = None,
     crossings: NDArray[np.float64] | None = None,
     shoulder_width_m: float = 1.5,
     windows_m: tuple[float, ...] = _WINDOWS_M,
-    false_per_km: float = 0.1,
     least_depth_m: float = 0.005,
     least_area_m2: float = 0.5,
     least_doubt_m2: float = 4.0,
@@ -155,7 +154,7 @@ def find_ponds(
         Of the centreline at the ribbon's rows, 1/m, positive turns right: cells outside a
         bend are longer than the step.
     culverts : ndarray, shape (c, 2), optional
-        Culvert inlets as (s, o); water leaves through all cells within `culvert_reach_m`.
+        Culvert inlets as (s, o); water leaves there.
     outlets : Outlets, optional
         From `outlets.road_outlets`, if already found; `culverts` is then not looked at.
     crossings : ndarray, shape (c, 3), optional
@@ -165,8 +164,6 @@ def find_ponds(
         Width that stands in where no hinge was found.
     windows_m : tuple of float
         Averaging lengths along the road.
-    false_per_km : float
-        Ponds made of noise that are put up with, per kilometre.
     least_depth_m, least_area_m2 : float
         Shallower or smaller ones are left out whatever the noise.
     least_doubt_m2 : float
@@ -189,20 +186,11 @@ def find_ponds(
     sigma = np.where(np.isfinite(sigma), sigma, known_median(noise.sigma_m))
     local = sigma[:, None] * roughness(z, zone, ribbon.step_s)
     if outlets is None:
-        outlets = road_outlets(ribbon, zone, culverts, culvert_reach_m)
+        outlets = road_outlets(ribbon, zone, np.empty((0, 2)) if culverts is None else culverts)
     if progress is not None:
         progress(0.0, "finding what noise alone would pond")
-    chance = chance_level(
-        ribbon,
-        zone,
-        local,
-        correlation_m=known_median(noise.correlation_m, 0.0),
-        nugget=known_median(noise.nugget, 1.0),
-        cell_m=cell_m,
-        windows_m=windows_m,
-        false_per_km=false_per_km,
-        outlets=outlets.on_average(rows_for(max(windows_m), ribbon.step_s)),
-    )
+    maker = NoiseMaker.like(noise, cell_m or float(ribbon.step_o), seed=_SEED)
+    chance = chance_level(ribbon, zone, local, outlets, windows_m, maker)
     unknown_near = _grown(holes(z))
     found: list[_Candidate] = []
     most: dict[int, Floats] = {}

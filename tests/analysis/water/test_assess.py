@@ -17,7 +17,6 @@ from analysis.water import held_by_section
 from analysis.water.assess import (
     assess_across,
     assess_water,
-    ditch_profile,
     flow,
     judge_ditch,
 )
@@ -34,6 +33,7 @@ from tests.builders.plain_road import (
     plain_noise,
     plain_road,
 )
+from tests.builders.waters import ditch_of
 
 SAMPLE = Path(__file__).parents[3] / "sample_terrain" / "data"
 U = np.arange(-4.0, 8.01, 0.05)
@@ -466,7 +466,7 @@ def test_sample_road_blocked_ditches():
     for name, column_name in (("edge", "edge_u"), ("hinge", "hinge_u"), ("ditch", "ditch_u")):
         getattr(breaks, name)[:] = column(column_name)
     breaks.axis[:] = column("axis_o")[:, 0]
-    ditch = ditch_profile(ribbon, breaks, plain_noise(breaks, 0.02))
+    ditch = ditch_of(ribbon, breaks, plain_noise(breaks, 0.02))
     true = column("ditch_blocked") > 0
     blocked = (ditch.dammed | (ditch.depth_m < 0.3)) & ~ditch.crossing
     assert true.sum() >= 20

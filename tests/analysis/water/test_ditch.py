@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from analysis.water.assess import fill_ribbon
-from analysis.water.ditch import ditch_profile, invert_grade
 from analysis.water.zones import zones
 from tests.builders.plain_road import DITCH, STEP, lifted, mirrored, plain_noise, plain_road
+from tests.builders.waters import ditch_of
 
 INVERT_BELOW_EDGE = 0.66
 
@@ -24,18 +24,8 @@ def dam(at_m, half_m, height_m, side=1, reach_m=3.0):
 # --- grade -----------------------------------------------------------------------------------
 
 
-def test_invert_grade_worked_example():
-    """Worked by hand: inverts at 25 m; falling up-station positive; the third holds water."""
-    s = np.arange(5) * 25.0
-    z = [50.00, 49.95, 49.93, 49.94, 49.85]
-    grade = invert_grade(s, z)
-    assert grade == pytest.approx([0.20, 0.08, -0.04, 0.36], abs=1e-9)
-    assert (np.abs(grade) < 0.5).all()
-    assert (np.abs(grade) < 0.3).tolist() == [True, True, True, False]
-
-
 def test_ditch_profile_worked_example_is_adverse_in_the_third_interval():
-    """The same profile as ground: the stretch that rises on the water's way is found."""
+    """Inverts at 25 m, the third interval rising on the water's way: it is found."""
     length = 100.0
     knots = [50.00, 49.95, 49.93, 49.94, 49.85]
 
@@ -43,7 +33,7 @@ def test_ditch_profile_worked_example_is_adverse_in_the_third_interval():
         return np.interp(s, np.arange(5) * 25.0, knots)
 
     ribbon, breaks, _ = plain_road(length, grade=crown)
-    ditch = ditch_profile(ribbon, breaks)
+    ditch = ditch_of(ribbon, breaks)
     rising = ditch.s[ditch.rising[:, 1]]
     assert rising.min() >= 45.0
     assert rising.max() <= 80.0
@@ -56,7 +46,7 @@ def test_ditch_profile_worked_example_is_adverse_in_the_third_interval():
 @pytest.mark.parametrize("grade", [-0.03, 0.004, 0.02])
 def test_ditch_profile_plain_grade(grade):
     ribbon, breaks, _ = plain_road(300.0, grade=grade)
-    ditch = ditch_profile(ribbon, breaks)
+    ditch = ditch_of(ribbon, breaks)
     assert ditch.grade_pct == pytest.approx(100.0 * grade, abs=1e-6)
     assert ditch.depth_m == pytest.approx(INVERT_BELOW_EDGE, abs=1e-6)
     assert ditch.invert_u == pytest.approx(DITCH)
@@ -71,7 +61,7 @@ def test_ditch_profile_grade_error_comes_true():
     grades, errors = [], []
     for seed in range(6):
         ribbon, breaks, noise = plain_road(400.0, grade=0.01, sigma_m=0.02, seed=seed)
-        ditch = ditch_profile(ribbon, breaks, noise)
+        ditch = ditch_of(ribbon, breaks, noise)
         inner = slice(2, -2, 2)  # stations 20 m apart share no rows
         grades.append(ditch.grade_pct[inner].ravel())
         errors.append(ditch.grade_se[inner].ravel())
@@ -87,7 +77,7 @@ def test_ditch_profile_dam_holds_water_up_stream():
     """A plug 0.4 m high on a 1 % ditch: depth and reach in closed form."""
     shape = dam(200.0, 15.0, 0.4)
     ribbon, breaks, _ = plain_road(400.0, grade=0.01, shape=shape)
-    ditch = ditch_profile(ribbon, breaks)
+    ditch = ditch_of(ribbon, breaks)
     assert len(ditch.sags) == 1
     assert ditch.sags.side[0] == 1
     # spills over the downstream crest of the plug's top at 215 m: 0.4 m up, 0.15 m down grade
@@ -109,7 +99,7 @@ def test_ditch_profile_dam_holds_water_up_stream():
 def test_ditch_profile_short_flush_crossing_is_not_called_a_dam():
     """A side access over the ditch may have a culvert: told apart, never called blocked."""
     ribbon, breaks, _ = plain_road(400.0, grade=0.01, shape=dam(200.0, 3.0, 0.6))
-    ditch = ditch_profile(ribbon, breaks)
+    ditch = ditch_of(ribbon, breaks)
     assert ditch.crossing[20, 1]
     assert not ditch.dammed.any()
     assert ditch.crossings.shape == (1, 3)
@@ -121,10 +111,10 @@ def test_ditch_profile_culvert_drains_its_sag():
     """Water that reaches a given culvert is gone, to the height of its inlet."""
     shape = dam(200.0, 15.0, 0.4)
     ribbon, breaks, _ = plain_road(400.0, grade=0.01, shape=shape)
-    ditch = ditch_profile(ribbon, breaks, culverts=np.array([[183.5, DITCH]]))
+    ditch = ditch_of(ribbon, breaks, culverts=np.array([[183.5, DITCH]]))
     assert len(ditch.sags) == 0
     assert not ditch.dammed.any()
-    wrong_side = ditch_profile(ribbon, breaks, culverts=np.array([[183.5, -DITCH]]))
+    wrong_side = ditch_of(ribbon, breaks, culverts=np.array([[183.5, -DITCH]]))
     assert len(wrong_side.sags) == 1
 
 
@@ -137,12 +127,12 @@ def test_ditch_profile_sag_that_would_drown_the_road_needs_an_outlet():
     ribbon, breaks, _ = plain_road(
         400.0, grade=crown, half_m=12.0, shape=lambda s, o: 4.0 * (np.abs(o) > 11.5)
     )
-    ditch = ditch_profile(ribbon, breaks)
+    ditch = ditch_of(ribbon, breaks)
     assert ditch.sags.needs_outlet.any()
     deepest = ditch.sags.bottom_s[ditch.sags.needs_outlet]
     assert deepest == pytest.approx(200.0, abs=1.0)
     assert np.isnan(ditch.sag_mm[20]).all()
-    drained = ditch_profile(ribbon, breaks, culverts=np.array([[200.0, DITCH], [200.0, -DITCH]]))
+    drained = ditch_of(ribbon, breaks, culverts=np.array([[200.0, DITCH], [200.0, -DITCH]]))
     assert not drained.sags.needs_outlet.any()
 
 
@@ -152,18 +142,18 @@ def test_ditch_profile_noise_is_not_called_a_sag():
     raw = fill_ribbon(ribbon.z) - ribbon.z
     column = np.argmin(np.abs(ribbon.o - DITCH))
     assert (raw[:, column] > 0.03).sum() > 20  # the bare fill shows dozens
-    assert len(ditch_profile(ribbon, breaks, noise).sags) <= 1
+    assert len(ditch_of(ribbon, breaks, noise).sags) <= 1
 
 
 def test_ditch_profile_gap_in_the_ditch_is_bridged():
     """Where a fill hides the invert, the line goes on and shows the hump."""
     ribbon, breaks, _ = plain_road(400.0, grade=0.01, shape=dam(200.0, 15.0, 0.6))
     breaks.ditch[18:23, 1] = np.nan
-    ditch = ditch_profile(ribbon, breaks)
+    ditch = ditch_of(ribbon, breaks)
     assert np.isfinite(ditch.depth_m[18:23, 1]).all()
     assert ditch.dammed[19:22, 1].all()
     breaks.ditch[5:35, 1] = np.nan  # 300 m without: no ditch there
-    none = ditch_profile(ribbon, breaks)
+    none = ditch_of(ribbon, breaks)
     assert np.isnan(none.depth_m[8:32, 1]).all()
     assert np.isnan(none.sag_mm[20, 1])
     assert not none.dammed[8:32, 1].any()
@@ -172,7 +162,7 @@ def test_ditch_profile_gap_in_the_ditch_is_bridged():
 def test_ditch_profile_no_ditch_at_all():
     ribbon, breaks, noise = plain_road(100.0, sigma_m=0.02)
     breaks.ditch[:] = np.nan
-    ditch = ditch_profile(ribbon, breaks, noise)
+    ditch = ditch_of(ribbon, breaks, noise)
     assert np.isnan(ditch.depth_m).all()
     assert np.isnan(ditch.grade_pct).all()
     assert len(ditch.sags) == 0
@@ -181,9 +171,9 @@ def test_ditch_profile_no_ditch_at_all():
 def test_ditch_profile_mirrored_and_lifted():
     shape = dam(200.0, 15.0, 0.4)
     ribbon, breaks, noise = plain_road(400.0, grade=0.01, shape=shape, sigma_m=0.01)
-    here = ditch_profile(ribbon, breaks, noise)
-    other = ditch_profile(mirrored(ribbon), breaks, noise)
-    higher = ditch_profile(lifted(ribbon, 64.0), breaks, noise)
+    here = ditch_of(ribbon, breaks, noise)
+    other = ditch_of(mirrored(ribbon), breaks, noise)
+    higher = ditch_of(lifted(ribbon, 64.0), breaks, noise)
     assert other.depth_m[:, ::-1] == pytest.approx(here.depth_m, abs=1e-9)
     assert np.array_equal(other.dammed[:, ::-1], here.dammed)
     assert higher.depth_m == pytest.approx(here.depth_m, abs=1e-9)
@@ -191,11 +181,9 @@ def test_ditch_profile_mirrored_and_lifted():
     assert np.array_equal(higher.dammed, here.dammed)
 
 
-def test_ditch_profile_errors_are_stated_in_words():
+def test_ditch_profile_error_of_the_invert():
     ribbon, breaks, noise = plain_road(100.0, sigma_m=0.02)
-    assert "noise" in ditch_profile(ribbon, breaks, noise).source
-    assert "not given" in ditch_profile(ribbon, breaks).source
-    assert ditch_profile(ribbon, breaks, noise).invert_se == pytest.approx(
+    assert ditch_of(ribbon, breaks, noise).invert_se == pytest.approx(
         0.02 * np.sqrt(STEP / 2.5), rel=1.2
     )
     assert plain_noise(breaks).source

@@ -194,7 +194,7 @@ def test_find_ponds_culvert_drains():
     ribbon, breaks, noise = plain_road(400.0, shape=plug())
     assert len(find_ponds(ribbon, breaks, noise, culverts=np.array([[183.5, 8.0]]))) == 0
     assert len(find_ponds(ribbon, breaks, noise, culverts=np.array([[183.5, -8.0]]))) == 1
-    assert culvert_cells(ribbon, np.empty((0, 2)), 2.0) is None
+    assert culvert_cells(ribbon, np.empty((0, 2))) is None
 
 
 def test_find_ponds_hole_makes_a_pond_uncertain():
