@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, fields
 from typing import Literal, NamedTuple, TypeVar
 
 from analysis.common.errors import SettingsError
-from analysis.common.limits import Limits, MaterialLimits, WorkLimits
+from analysis.common.limits import Limits, MaterialLimits, ShapeLimits, WaterLimits, WorkLimits
 from analysis.earthwork.volumes import truck_loads
 
 __all__ = [
@@ -79,6 +79,9 @@ class WorkReach:
     haul_away_m3_loose: float = math.nan
     ditch_clean_m: float = 0.0
     worst_drop_mm: float = math.nan
+    pond_depth_mm: float = math.nan
+    grade_pct: float = math.nan
+    required_slope_pct: float = math.nan
     foreslope_pct: float = math.nan
     from_z_m: float = math.nan
     to_z_m: float = math.nan
@@ -529,8 +532,11 @@ def _notes(reach: WorkReach, depth_mm: float, lifts: int, limits: Limits) -> tup
             )
     if lifts > 1:
         notes.append(f"Spread and roll the fill of {depth_mm:.0f} mm in {lifts} lifts.")
-    if reach.worst_drop_mm >= limits.shape.edge_drop_mm.value:
-        notes.append(f"Edge drop-off of {reach.worst_drop_mm:.0f} mm: sign it until it is filled.")
+    severity = _drop_severity(reach.worst_drop_mm, limits.shape)
+    acted_on = reach.worst_drop_mm >= limits.shape.edge_drop_mm.value
+    if severity or acted_on:
+        what = f"Edge drop-off of {reach.worst_drop_mm:.0f} mm{severity}"
+        notes.append(f"{what}: sign it until it is filled." if acted_on else f"{what}.")
     ratio = 100.0 / reach.foreslope_pct if reach.foreslope_pct > 0.0 else math.inf
     if ratio < limits.material.foreslope_critical_ratio.value:
         notes.append(
@@ -538,11 +544,43 @@ def _notes(reach: WorkReach, depth_mm: float, lifts: int, limits: Limits) -> tup
             f"{limits.material.foreslope_critical_ratio.value:.0f}: "
             "keep wheels and roller off the hinge."
         )
+    notes += _water_notes(reach, limits.water)
     if reach.shaped and math.isnan(reach.fill_m3_compacted):
         notes.append("Quantities aren't known here: measure on site before ordering material.")
     if not reach.width_m > 0.0:
         notes.append("The shoulder width isn't known here: passes are for one blade width.")
     return tuple(notes)
+
+
+def _drop_severity(drop_mm: float, limits: ShapeLimits) -> str:
+    """How bad a drop-off is, in words to follow its depth; nothing below the lowest class."""
+    for name, least in (
+        ("high", limits.edge_drop_high_mm),
+        ("medium", limits.edge_drop_medium_mm),
+        ("low", limits.edge_drop_low_mm),
+    ):
+        if drop_mm >= least.value:
+            return f", {name} severity"
+    return ""
+
+
+def _water_notes(reach: WorkReach, limits: WaterLimits) -> list[str]:
+    """What the water still does where the shoulder is to the line."""
+    notes = []
+    if reach.pond_depth_mm >= limits.pond_mm.value:
+        notes.append(
+            f"Water stands up to {reach.pond_depth_mm:.0f} mm deep along the road here: find where "
+            "it could leave, and open that."
+        )
+    # A resultant so near the road's own direction takes fines along before it reaches the hinge.
+    most = limits.grade_over_cross_slope_most.value
+    if abs(reach.grade_pct) > most * reach.required_slope_pct:
+        notes.append(
+            f"The road's grade of {abs(reach.grade_pct):.1f} % is more than {most:g} times the "
+            f"{reach.required_slope_pct:.1f} % that the shoulder is built to: water will follow "
+            "the shoulder; turn it out often."
+        )
+    return notes
 
 
 def _totals(

@@ -30,13 +30,13 @@ from analysis.common.types import Floats
 from analysis.earthwork.workplan import Rates
 from analysis.findings.sheet_text import to_html, to_markdown
 from analysis.findings.sheets import (
-    StationRows,
     UnitSystem,
     limits_of,
     plan_of,
     plan_sheet,
     reach_sheet,
 )
+from analysis.findings.station_rows import StationRows
 
 if TYPE_CHECKING:
     from analysis.common.table import Table

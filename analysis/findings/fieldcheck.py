@@ -14,13 +14,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtrc, ndtr
 
 from analysis.common.errors import ReadingsError
-from analysis.common.limits import Limits, default_limits, limits_from_toml
+from analysis.common.limits import Limits
 from analysis.common.stations import station_text
 from analysis.findings.readings import Reading, read_readings
+from analysis.findings.sheets import limits_of
+from analysis.findings.station_rows import StationRows
 
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
@@ -115,108 +116,37 @@ def compare(
     ReadingsError
         If a reading names no road where the findings hold several, or one that they don't hold.
     """
-    stations = _Stations(findings)
+    stations = StationRows(findings.stations)
     return tuple(_compare(reading, stations, limits) for reading in readings)
 
 
-class _Stations:
-    """Rows of the stations table by road and side, ascending by station."""
-
-    def __init__(self, findings: Findings) -> None:
-        table = findings.stations
-        self.roads = tuple(dict.fromkeys(str(name) for name in table["road"]))
-        self._table = table
-        self._rows: dict[tuple[str, str], NDArray[np.intp]] = {}
-        station = np.asarray(table["station_m"], dtype=np.float64)
-        for road in self.roads:
-            for side in ("left", "right"):
-                rows = np.flatnonzero((table["road"] == road) & (table["side"] == side))
-                self._rows[road, side] = rows[np.argsort(station[rows], kind="stable")]
-
-    def road_of(self, reading: Reading) -> str:
-        """Name of the road that a reading belongs to."""
-        if reading.road in self.roads:
-            return reading.road
-        names = ", ".join(self.roads)
-        if not reading.road and len(self.roads) == 1:
-            return self.roads[0]
-        if not reading.road:
-            raise ReadingsError(
-                f"Line {reading.line} of the readings names no road; add a column road with one "
-                f"of {names}."
-            )
+def _road_of(reading: Reading, roads: Sequence[str]) -> str:
+    """Name of the road that a reading belongs to."""
+    if reading.road in roads:
+        return reading.road
+    names = ", ".join(roads)
+    if not reading.road and len(roads) == 1:
+        return roads[0]
+    if not reading.road:
         raise ReadingsError(
-            f"The road {reading.road!r} in line {reading.line} of the readings isn't in these "
-            f"findings; it must be one of {names}."
+            f"Line {reading.line} of the readings names no road; add a column road with one "
+            f"of {names}."
         )
-
-    def nearest(self, reading: Reading) -> int | None:
-        """Row of the nearest station on that side, None if none is within a spacing."""
-        rows = self._rows[self.road_of(reading), reading.side]
-        if rows.size == 0:
-            return None
-        station = np.asarray(self._table["station_m"], dtype=np.float64)[rows]
-        k = int(np.argmin(np.abs(station - reading.station_m)))
-        spacing = float(np.median(np.diff(station))) if station.size > 1 else 10.0
-        return int(rows[k]) if abs(station[k] - reading.station_m) <= spacing + 1e-6 else None
-
-    def between(self, road: str, side: str, from_m: float, to_m: float) -> NDArray[np.intp]:
-        """Rows of the stations of a reach, in order."""
-        rows = self._rows.get((road, side), np.empty(0, dtype=np.intp))
-        station = np.asarray(self._table["station_m"], dtype=np.float64)[rows]
-        low, high = sorted((from_m, to_m))
-        return np.asarray(rows[(station >= low - 1e-6) & (station <= high + 1e-6)])
-
-    def known_share(self, road: str, side: str, from_m: float, to_m: float) -> float:
-        """Share of the stations of a reach whose shoulder was measured."""
-        rows = self.between(road, side, from_m, to_m)
-        slope = np.asarray(self._table["shoulder_slope_pct"], dtype=np.float64)[rows]
-        return float(np.isfinite(slope).mean()) if rows.size else 0.0
-
-    def mean(
-        self, road: str, side: str, from_m: float, to_m: float, name: str
-    ) -> tuple[float, float]:
-        """Mean of a number over a reach and its standard error, NaN where unknown.
-
-        Neighbours within the averaging length share their error.
-        """
-        rows = self.between(road, side, from_m, to_m)
-        values = np.asarray(self._table[name], dtype=np.float64)[rows]
-        known = np.isfinite(values)
-        if not known.any():
-            return math.nan, math.nan
-        rows = rows[known]
-        column = name.rsplit("_", 1)[0] + "_se"
-        if column not in self._table:
-            return float(values[known].mean()), math.nan
-        error = np.asarray(self._table[column], dtype=np.float64)[rows]
-        at = np.asarray(self._table["station_m"], dtype=np.float64)[rows]
-        average = self.average_m
-        shared = np.clip(1.0 - np.abs(at[:, None] - at[None, :]) / average, 0.0, 1.0)
-        return float(values[known].mean()), float(np.sqrt(error @ shared @ error)) / rows.size
-
-    @property
-    def average_m(self) -> float:
-        """Averaging length of the measurements, 20 m where the table doesn't say."""
-        if "average_m" not in self._table:
-            return 20.0
-        known = np.asarray(self._table["average_m"], dtype=np.float64)
-        known = known[np.isfinite(known)]
-        return float(np.median(known)) if known.size else 20.0
-
-    def value(self, row: int, name: str) -> float:
-        """One number of a row; NaN where the table lacks the column."""
-        return float(self._table[name][row]) if name in self._table else math.nan
-
-    def text(self, row: int, name: str) -> str:
-        """One text of a row."""
-        return str(self._table[name][row])
+    raise ReadingsError(
+        f"The road {reading.road!r} in line {reading.line} of the readings isn't in these "
+        f"findings; it must be one of {names}."
+    )
 
 
-def _compare(reading: Reading, stations: _Stations, limits: Limits) -> Comparison:
+def _nearest(reading: Reading, stations: StationRows) -> int | None:
+    road = _road_of(reading, stations.roads)
+    return stations.nearest(road, reading.side, reading.station_m)
+
+
+def _compare(reading: Reading, stations: StationRows, limits: Limits) -> Comparison:
     board_se = limits.field.board_se_mm.value / (10.0 * reading.board_m)
     slope_se = math.hypot(board_se, limits.field.point_se_points.value)
-    row = stations.nearest(reading)
+    row = _nearest(reading, stations)
     nothing = Comparison(
         reading=reading,
         slope_pct=reading.slope_pct,
@@ -240,7 +170,7 @@ def _compare(reading: Reading, stations: _Stations, limits: Limits) -> Compariso
     edge = reading.edge_mm - drop
     reason = ""
     if math.isnan(measured):
-        reason = stations.text(row, "reason") or "Nothing was measured there."
+        reason = str(stations.table["reason"][row]) or "Nothing was measured there."
     return Comparison(
         reading=reading,
         slope_pct=reading.slope_pct,
@@ -252,7 +182,7 @@ def _compare(reading: Reading, stations: _Stations, limits: Limits) -> Compariso
         z=_ratio(difference, math.hypot(slope_se, measured_se)),
         edge_difference_mm=edge,
         edge_z=_ratio(edge, math.hypot(limits.field.board_se_mm.value, drop_se)),
-        verdict=stations.text(row, "verdict"),
+        verdict=str(stations.table["verdict"][row]),
         reason=reason,
     )
 
@@ -326,19 +256,19 @@ def accept(
     limits : Limits
         Allowed deviation of slope and edge, standard error of a board reading.
     """
-    stations = _Stations(findings)
+    stations = StationRows(findings.stations)
     before = [r for r in readings if r.when == "before"]
     return tuple(_accept(r, before, stations, limits) for r in readings if r.when == "after")
 
 
 def _accept(
-    reading: Reading, before: Sequence[Reading], stations: _Stations, limits: Limits
+    reading: Reading, before: Sequence[Reading], stations: StationRows, limits: Limits
 ) -> Acceptance:
-    row = stations.nearest(reading)
+    row = _nearest(reading, stations)
     required = math.nan if row is None else stations.value(row, "required_slope_pct")
-    road = stations.road_of(reading)
+    road = _road_of(reading, stations.roads)
     earlier = min(
-        (b for b in before if b.side == reading.side and stations.road_of(b) == road),
+        (b for b in before if b.side == reading.side and _road_of(b, stations.roads) == road),
         key=lambda b: abs(b.station_m - reading.station_m),
         default=None,
     )
@@ -414,7 +344,7 @@ def accept_reaches(
     limits : Limits
         Allowed deviation of slope and edge, and certainty.
     """
-    earlier, later = _Stations(before), _Stations(after)
+    earlier, later = StationRows(before.stations), StationRows(after.stations)
     return tuple(
         _accept_reach(before, row, earlier, later, limits)
         for row in range(len(before.reaches))
@@ -423,16 +353,18 @@ def accept_reaches(
 
 
 def _accept_reach(
-    before: Findings, row: int, earlier: _Stations, later: _Stations, limits: Limits
+    before: Findings, row: int, earlier: StationRows, later: StationRows, limits: Limits
 ) -> ReachAcceptance:
     table = before.reaches
     road, side = str(table["road"][row]), str(table["side"][row])
     from_m, to_m = float(table["from_m"][row]), float(table["to_m"][row])
-    slope, slope_se = later.mean(road, side, from_m, to_m, "shoulder_slope_pct")
-    edge, edge_se = later.mean(road, side, from_m, to_m, "edge_drop_mm")
-    required, _ = later.mean(road, side, from_m, to_m, "required_slope_pct")
-    was, _ = earlier.mean(road, side, from_m, to_m, "shoulder_slope_pct")
-    share = later.known_share(road, side, from_m, to_m)
+    rows = later.within(road, side, *sorted((from_m, to_m)))
+    slope, slope_se = (f(rows, "shoulder_slope_pct") for f in (later.mean, later.mean_se))
+    edge, edge_se = (f(rows, "edge_drop_mm") for f in (later.mean, later.mean_se))
+    required = later.mean(rows, "required_slope_pct")
+    before_rows = earlier.within(road, side, *sorted((from_m, to_m)))
+    was = earlier.mean(before_rows, "shoulder_slope_pct")
+    share = later.known_share(rows, "shoulder_slope_pct")
     within = _chance_within(slope - required, slope_se, limits.field.accept_slope_points.value)
     within *= _chance_within(edge, edge_se, limits.field.accept_edge_mm.value)
     sure = limits.decision.certainty.value
@@ -485,14 +417,13 @@ def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
     ReadingsError
         If the table can't be used.
     """
-    text = str(findings.run.get("limits") or "")
-    limits = limits_from_toml(text) if text else default_limits()
+    limits = limits_of(findings)
     readings = read_readings(readings_path, limits.field)
     compared = compare([r for r in readings if r.when == "before"], findings, limits)
     accepted = accept(readings, findings, limits)
     lines: list[str] = []
     if compared:
-        average = _Stations(findings).average_m
+        average = StationRows(findings.stations).average_m
         lines += _comparison_lines(compared, agreement(compared, average_m=average))
     if accepted:
         lines += _acceptance_lines(accepted)
@@ -501,8 +432,7 @@ def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
 
 def acceptance_report(before: Findings, after: Findings) -> str:
     """Say in plain text which reaches with work are accepted on a terrain taken after it."""
-    text = str(before.run.get("limits") or "")
-    limits = limits_from_toml(text) if text else default_limits()
+    limits = limits_of(before)
     judged = accept_reaches(before, after, limits)
     if not judged:
         return "There was no reach with work to accept."

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common import units
 from analysis.common.errors import SettingsError
@@ -22,13 +21,13 @@ from analysis.earthwork.volumes import carries
 from analysis.earthwork.workplan import Costs, Rates, WorkItem, WorkPlan, WorkReach, plan
 from analysis.findings.readings import expected_fall_mm
 from analysis.findings.sheet_text import Block, Sheet
+from analysis.findings.station_rows import StationRows
 
 if TYPE_CHECKING:
     from analysis.common.table import Table
     from analysis.findings.geopackage import Findings
 
 __all__ = [
-    "StationRows",
     "limits_of",
     "plan_of",
     "plan_sheet",
@@ -117,45 +116,6 @@ def work_reaches(findings: Findings) -> tuple[WorkReach, ...]:
     return tuple(_work_reach(table, row, ends, stations) for row in range(len(table)))
 
 
-class StationRows:
-    """Rows of a stations table by road and side; made once for many sheets."""
-
-    def __init__(self, table: Table) -> None:
-        self.table = table
-        self.station = np.asarray(table["station_m"], dtype=np.float64)
-        keys = [f"{r}|{s}" for r, s in zip(table["road"], table["side"], strict=True)]
-        names, index = np.unique(np.array(keys, dtype=str), return_inverse=True)
-        order = np.argsort(index, kind="stable")
-        parts = np.split(order, np.cumsum(np.bincount(index, minlength=names.size))[:-1])
-        self.rows = dict(zip(names.tolist(), parts, strict=True)) if names.size else {}
-
-    def within(self, road: str, side: str, low_m: float, high_m: float) -> NDArray[np.intp]:
-        """Rows between two labels, in order."""
-        rows = self.rows.get(f"{road}|{side}", np.empty(0, dtype=np.intp))
-        at = self.station[rows]
-        kept = rows[(at >= low_m - 1e-6) & (at <= high_m + 1e-6)]
-        return np.asarray(kept[np.argsort(self.station[kept], kind="stable")])
-
-    def mean(self, rows: NDArray[np.intp], name: str) -> float:
-        """Mean of the known values of a column."""
-        if name not in self.table:
-            return math.nan
-        values = np.asarray(self.table[name], dtype=np.float64)[rows]
-        known = values[np.isfinite(values)]
-        return float(known.mean()) if known.size else math.nan
-
-    def at(self, rows: NDArray[np.intp], name: str, station_m: float) -> float:
-        """Known value nearest to a station."""
-        if name not in self.table or rows.size == 0:
-            return math.nan
-        values = np.asarray(self.table[name], dtype=np.float64)[rows]
-        known = np.isfinite(values)
-        if not known.any():
-            return math.nan
-        nearest = np.argmin(np.abs(self.station[rows][known] - station_m))
-        return float(values[known][nearest])
-
-
 def _work_reach(
     table: Table, row: int, ends: dict[str, tuple[float, float]], stations: StationRows
 ) -> WorkReach:
@@ -183,6 +143,9 @@ def _work_reach(
         haul_away_m3_loose=number("haul_away_m3_loose"),
         ditch_clean_m=number("ditch_clean_m", 0.0),
         worst_drop_mm=number("worst_drop_mm"),
+        pond_depth_mm=stations.most(rows, "pond_depth_mm"),
+        grade_pct=stations.mean(rows, "grade_pct"),
+        required_slope_pct=number("required_slope_pct"),
         foreslope_pct=stations.mean(rows, "foreslope_pct"),
         from_z_m=stations.at(rows, "edge_z_m", from_m),
         to_z_m=stations.at(rows, "edge_z_m", to_m),
