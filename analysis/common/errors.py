@@ -6,11 +6,14 @@ where, and how to mend it.
 
 __all__ = [
     "Cancelled",
+    "DegreesError",
     "LimitsError",
     "OutputError",
     "ReadingsError",
+    "RoadCrsError",
     "RoadError",
     "SettingsError",
+    "TerrainCrsError",
     "TerrainError",
     "VergelineError",
 ]
@@ -24,8 +27,20 @@ class TerrainError(VergelineError):
     """The terrain grid can't be used."""
 
 
+class DegreesError(TerrainError):
+    """The terrain grid is in degrees, and nobody asked for warping."""
+
+
+class TerrainCrsError(TerrainError):
+    """The terrain grid has no coordinate system, and none was given."""
+
+
 class RoadError(VergelineError):
     """A centreline, edge line, mask or culvert layer can't be used."""
+
+
+class RoadCrsError(RoadError):
+    """A layer lies off the grid for want of a coordinate system of its own."""
 
 
 class LimitsError(VergelineError):

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.errors import RoadError
+from analysis.common.errors import RoadCrsError, RoadError
 from analysis.terrain.grid import Terrain
 
 if TYPE_CHECKING:
@@ -133,6 +133,7 @@ class Layer:
         self.stem = Path(self.text).stem
         self.terrain = terrain
         self._notes = notes if notes is not None else []
+        self._crs_assumed = False
         layers = _layers(self.text, _KINDS[what] if layer is None else ())
         if layer is None:
             if not layers:
@@ -173,6 +174,7 @@ class Layer:
         from analysis.terrain import geofiles
 
         if given is None and not wkt:
+            self._crs_assumed = True
             self._notes.append(
                 f"The file {self.text} has no coordinate system; the terrain grid's was assumed."
             )
@@ -189,6 +191,7 @@ class Layer:
             ).reshape(-1, 2)
             if np.any(np.abs(corners) > 360.0):
                 if touches(self.terrain, corners * self.terrain.xy_unit_m):
+                    self._crs_assumed = True
                     self._notes.append(
                         f"The coordinates in {self.text} are no degrees; the terrain grid's "
                         "coordinate system was assumed."
@@ -245,14 +248,14 @@ class Layer:
         """Refuse a layer of which no line touches the terrain grid."""
         if any(touches(self.terrain, xy) for xy in lines):
             return
-        assumed = any("assumed" in note and self.text in note for note in self._notes)
-        hint = (
-            "it has no coordinate system of its own, so give that first"
-            if assumed
-            else "check that both are of the same place and that their coordinate systems are right"
-        )
+        begin = f"The road in {self.text} lies outside the terrain grid {self.terrain.name};"
+        if self._crs_assumed:
+            raise RoadCrsError(
+                f"{begin} it has no coordinate system of its own, so give that first."
+            )
         raise RoadError(
-            f"The road in {self.text} lies outside the terrain grid {self.terrain.name}; {hint}."
+            f"{begin} check that both are of the same place and that their coordinate systems are "
+            "right."
         )
 
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.common.errors import TerrainError
+from analysis.common.errors import DegreesError, TerrainError
 from analysis.terrain.grid_units import (
     in_degrees,
     linear_unit,
@@ -196,7 +196,7 @@ def open_terrain(
         block_rows, block_cols = dataset.block_shapes[0]
         if in_degrees(source):
             if not warp:
-                raise TerrainError(
+                raise DegreesError(
                     f"The terrain grid {text} is in degrees; reproject it to a plane in metres or "
                     "feet (for example its UTM zone), or ask for warping on the way in (--warp on "
                     "the command line)."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from analysis.common.errors import TerrainError
+from analysis.common.errors import TerrainCrsError, TerrainError
 from analysis.common.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def source_crs(dataset: Any, path: str, given: str | None) -> CRS:
                 f'The coordinate system "{given}" is not known; give it as EPSG:number or as WKT.'
             ) from error
     if not dataset.crs:
-        raise TerrainError(
+        raise TerrainCrsError(
             f"The terrain grid {path} has no coordinate system; put a .prj file beside it, or "
             "give the coordinate system (such as EPSG:32610; --crs on the command line)."
         )

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QRectF, Signal
 from PySide6.QtGui import QImage
 
+from analysis.common.errors import VergelineError
 from gui.look import theme
 from gui.state.runner import Progress, Runner
 
@@ -235,13 +236,13 @@ class TileStore(QObject):
                 self.cache[style, key] = tile
                 self.arrived.emit()
 
-        def failed(sentence: str) -> None:
+        def failed(error: VergelineError) -> None:
             self._asked.pop(name, None)
             if not self._broken:
                 # One sentence is enough: a file that is gone would fail for every tile.
                 self._broken = True
                 self.drop_requests()
-                self.trouble.emit(sentence)
+                self.trouble.emit(str(error))
 
         self._runner.submit(
             name, lambda progress: load(progress, key, style), done, failed, priority=priority

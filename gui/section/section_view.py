@@ -35,7 +35,7 @@ from PySide6.QtWidgets import (
 )
 
 from analysis.common.columns import CHECKED_NUMBERS, column_of
-from analysis.common.errors import OutputError
+from analysis.common.errors import OutputError, VergelineError
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
 from gui.look.units import number, value_text
@@ -292,9 +292,9 @@ class SectionView(QWidget):
         self._view, self._second = sections
         self._show()
 
-    def _fail(self, sentence: str) -> None:
+    def _fail(self, error: VergelineError) -> None:
         self._view = self._second = None
-        self.canvas.empty_text = sentence
+        self.canvas.empty_text = str(error)
         self._show()
 
     def _on_failed(self, _title: str, _sentence: str) -> None:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtCore import QObject, QSettings, QTimer, Signal
 from PySide6.QtGui import QUndoCommand, QUndoStack
 
+from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
 from gui.state import jobs
 from gui.state.jobs import Review, StationKey
@@ -246,7 +247,7 @@ class WindowModel(QObject):
         vertical_unit: str | None = None,
         warp: bool = False,
         crs: str | None = None,
-        failed: Callable[[str], None] | None = None,
+        failed: Callable[[VergelineError], None] | None = None,
     ) -> None:
         """Open a grid in the runner; roads and additions are read again into its plane."""
         source, extras = self.road_source, self.extra_paths
@@ -258,7 +259,7 @@ class WindowModel(QObject):
         )
 
     def open_roads(
-        self, source: jobs.RoadSource, failed: Callable[[str], None] | None = None
+        self, source: jobs.RoadSource, failed: Callable[[VergelineError], None] | None = None
     ) -> None:
         """Read centrelines in the runner; a terrain must be open."""
         inputs = self._inputs
@@ -275,7 +276,7 @@ class WindowModel(QObject):
         )
 
     def set_extra(
-        self, kind: str, path: str | None, failed: Callable[[str], None] | None = None
+        self, kind: str, path: str | None, failed: Callable[[VergelineError], None] | None = None
     ) -> None:
         """Add a file to grid and road (mask, edges, widths or culverts), or take it out again."""
         if kind not in EXTRA_KINDS:
@@ -296,7 +297,7 @@ class WindowModel(QObject):
         self,
         terrain: str,
         source: jobs.RoadSource | None,
-        failed: Callable[[str], None] | None = None,
+        failed: Callable[[VergelineError], None] | None = None,
     ) -> None:
         """Open a grid and a road together."""
         wanted = jobs.TerrainSource(terrain)
@@ -309,7 +310,7 @@ class WindowModel(QObject):
     def _open(
         self,
         job: Callable[[Any], jobs.Inputs],
-        failed: Callable[[str], None] | None,
+        failed: Callable[[VergelineError], None] | None,
         title: str,
     ) -> None:
         self.runner.submit("open", job, self._take_inputs, failed, lane="long", title=title)
@@ -362,7 +363,7 @@ class WindowModel(QObject):
     def open_study(
         self,
         path: str,
-        failed: Callable[[str], None] | None = None,
+        failed: Callable[[VergelineError], None] | None = None,
         *,
         recovered: bool = False,
     ) -> None:
@@ -440,7 +441,7 @@ class WindowModel(QObject):
         self,
         path: str,
         done: Callable[[], None] | None = None,
-        failed: Callable[[str], None] | None = None,
+        failed: Callable[[VergelineError], None] | None = None,
         *,
         copy: bool = False,
     ) -> None:
@@ -477,7 +478,9 @@ class WindowModel(QObject):
             title="" if copy else self.tr("Saving"),
         )
 
-    def open_second(self, path: str, failed: Callable[[str], None] | None = None) -> None:
+    def open_second(
+        self, path: str, failed: Callable[[VergelineError], None] | None = None
+    ) -> None:
         """Screen the open roads on a second grid, to compare before and after."""
         if self._loaded is None or not self.roads:
             self.failed.emit(

@@ -66,7 +66,7 @@ class Request:
     key: str
     fn: Callable[[Progress], Any]
     done: Callable[[], Callable[[Any], None] | None]
-    failed: Callable[[], Callable[[str], None] | None]
+    failed: Callable[[], Callable[[VergelineError], None] | None]
     title: str
     cancel: threading.Event = field(default_factory=threading.Event)
     started_at: float | None = None
@@ -182,7 +182,7 @@ class Runner(QObject):
         key: str,
         fn: Callable[[Progress], Any],
         done: Callable[[Any], None] | None = None,
-        failed: Callable[[str], None] | None = None,
+        failed: Callable[[VergelineError], None] | None = None,
         *,
         lane: str = "quick",
         title: str = "",
@@ -190,7 +190,8 @@ class Runner(QObject):
     ) -> bool:
         """Ask for a job; an earlier one with the same key is called off and its result dropped.
 
-        `done(result)` and `failed(sentence)` run in the window's thread. Jobs with a `title` show
+        `done(result)` and `failed(error)` run in the window's thread; the text of any error is a
+        sentence for a person. Jobs with a `title` show
         in the status bar with their progress. A higher `priority` overtakes in its lane's queue.
         Nothing is taken any more, and False returned, once the runner was shut down.
         """
@@ -313,12 +314,13 @@ class Runner(QObject):
                 self.called_off.emit(request.key, request.title)
             return
         if error is not None:
-            sentence = sentence_for(error)
+            if not isinstance(error, VergelineError):
+                error = VergelineError(sentence_for(error))
             failed = request.failed()
             if failed is not None:
-                self._call(failed, sentence)
+                self._call(failed, error)
             else:
-                self.failed.emit(request.title, sentence)
+                self.failed.emit(request.title, str(error))
             return
         done = request.done()
         if done is not None:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
 
+from analysis.common.errors import VergelineError
 from gui.state.model import WindowModel
 from gui.window.places import unsaved_folder
 
@@ -107,8 +108,8 @@ class Autosave(QObject):
         self._copy.with_suffix(".json").write_text(json.dumps(record), encoding="utf-8")
         self.copied.emit()
 
-    def _on_failed(self, sentence: str) -> None:
-        self._model.message.emit(sentence)
+    def _on_failed(self, error: VergelineError) -> None:
+        self._model.message.emit(str(error))
 
     def discard(self) -> None:
         """Delete this window's copy: its work is saved, or the person let it go."""

@@ -32,6 +32,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.common.errors import VergelineError
 from gui.look.icons import app_icon
 from gui.map.tiles import Light
 from gui.state.jobs import RoadSource
@@ -74,10 +75,10 @@ class Dialogs(QObject):
         made.setText(text)
         return made
 
-    def tell(self, title: str, sentence: str) -> None:
+    def tell(self, title: str, sentence: str | VergelineError) -> None:
         """Say in one sentence what can't be done; nothing is lost by it."""
         log.warning("%s: %s", title, sentence)
-        box = self.box(title or "Vergeline", sentence, QMessageBox.Icon.Warning)
+        box = self.box(title or "Vergeline", str(sentence), QMessageBox.Icon.Warning)
         box.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.show(box)
 

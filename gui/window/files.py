@@ -11,6 +11,7 @@ from typing import Any
 from PySide6.QtCore import QObject, QSettings, Signal
 from PySide6.QtWidgets import QInputDialog, QMessageBox
 
+from analysis.common.errors import DegreesError, RoadCrsError, TerrainCrsError, VergelineError
 from gui.state import jobs
 from gui.state.model import EXTRA_KINDS, WindowModel
 from gui.window import recent
@@ -131,14 +132,14 @@ class Files(QObject):
         self.after_saving(replace_all)
 
     def _open_terrain(self, path: str, *, warp: bool = False, crs: str | None = None) -> None:
-        def failed(sentence: str) -> None:
+        def failed(error: VergelineError) -> None:
             # The two refusals that a person can answer on the spot.
-            if "degrees" in sentence and not warp:
-                self._offer_warp(path, sentence)
-            elif "no coordinate system" in sentence and crs is None:
-                self._ask_crs(sentence, lambda given: self._open_terrain(path, crs=given))
+            if isinstance(error, DegreesError):
+                self._offer_warp(path, str(error))
+            elif isinstance(error, TerrainCrsError):
+                self._ask_crs(str(error), lambda given: self._open_terrain(path, crs=given))
             else:
-                self.dialogs.tell(self.tr("Opening the terrain"), sentence)
+                self.dialogs.tell(self.tr("Opening the terrain"), error)
 
         self.model.open_terrain(path, warp=warp, crs=crs, failed=failed)
 
@@ -179,11 +180,13 @@ class Files(QObject):
             self._open_roads(source)
 
     def _open_roads(self, source: jobs.RoadSource) -> None:
-        def failed(sentence: str) -> None:
-            if "no coordinate system" in sentence and source.crs is None:
-                self._ask_crs(sentence, lambda given: self._open_roads(replace(source, crs=given)))
+        def failed(error: VergelineError) -> None:
+            if isinstance(error, RoadCrsError):
+                self._ask_crs(
+                    str(error), lambda given: self._open_roads(replace(source, crs=given))
+                )
             else:
-                self.dialogs.tell(self.tr("Opening the road"), sentence)
+                self.dialogs.tell(self.tr("Opening the road"), error)
 
         self.model.open_roads(source, failed)
 
@@ -260,7 +263,6 @@ class Files(QObject):
 
     def read_limits(self, path: str) -> None:
         """Judge by the limits of a file."""
-        from analysis.common.errors import VergelineError
         from analysis.common.limits import read_limits
 
         try:

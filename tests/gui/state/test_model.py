@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.common.errors import VergelineError
 from gui.state import jobs
 from gui.state.jobs import RoadSource
 from gui.state.model import WindowModel
@@ -118,7 +119,7 @@ def test_open_bad_files_loses_nothing(
     screened: WindowModel, tmp_path: Path, settle: Settle
 ) -> None:
     """A missing or unreadable file ends in one sentence; study, terrain and roads stay."""
-    told: list[str] = []
+    told: list[VergelineError] = []
     study, terrain, roads = screened.study, screened.terrain, screened.roads
     bad = tmp_path / "notes.tif"
     bad.write_text("no raster")
@@ -133,7 +134,7 @@ def test_open_bad_files_loses_nothing(
         settle(lambda n=before: len(told) > n)
         settle(screened.runner.idle)
     assert len(told) == 4
-    assert all("Traceback" not in text and "\n" not in text for text in told)
+    assert all("Traceback" not in text and "\n" not in text for text in map(str, told))
     assert screened.study is study
     assert (screened.terrain, screened.roads) == (terrain, roads)
 
@@ -342,10 +343,10 @@ def test_save_failure_keeps_the_good_file(
     screened: WindowModel, tmp_path: Path, settle: Settle
 ) -> None:
     """A place that can't be written is one sentence; the study stays modified."""
-    told: list[str] = []
+    told: list[VergelineError] = []
     screened.save(str(tmp_path / "none" / "study.gpkg"), failed=told.append)
     settle(lambda: bool(told))
-    assert "folder" in told[0]
+    assert "folder" in str(told[0])
     assert screened.modified
     assert screened.path == ""
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from PySide6.QtCore import QObject
 
-from analysis.common.errors import TerrainError
+from analysis.common.errors import TerrainError, VergelineError
 from gui.state.runner import Progress, Runner, sentence_for
 
 Settle = Callable[..., None]
@@ -95,7 +95,7 @@ def test_cancel_running_job_stops_at_its_next_report(runner: Runner, settle: Set
 
 def test_failed_job_gives_one_sentence_and_clears_busy(runner: Runner, settle: Settle) -> None:
     """An error for people is handed on as it is; busy ends."""
-    told: list[str] = []
+    told: list[VergelineError | str] = []
     busy: list[bool] = []
     runner.busy_changed.connect(busy.append)
 
@@ -104,7 +104,7 @@ def test_failed_job_gives_one_sentence_and_clears_busy(runner: Runner, settle: S
 
     runner.submit("job", job, lambda _: told.append("done"), told.append, title="Trying")
     settle(runner.idle)
-    assert told == ["The grid is torn: mend it."]
+    assert list(map(str, told)) == ["The grid is torn: mend it."]
     assert busy == [True, False]
 
 
