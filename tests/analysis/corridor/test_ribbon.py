@@ -15,6 +15,7 @@ from analysis.corridor.values import Cells
 from analysis.road.roadline import Tracker, frames, make_road, reversed_road, to_map, to_road
 from analysis.terrain.grid import Terrain, open_terrain, read_window
 from tests.builders.files import EAST, NORTH
+from tests.builders.stopping import WORDS, stop_from
 
 
 def road_at(*points, name="road"):
@@ -381,12 +382,8 @@ def test_progress_and_cancel(write_grid, monkeypatch):
     read_corridor(found, road_at(*BENT), 9.0, progress=lambda part, words: seen.append(part))
     assert seen[0] == 0.0 and seen[-1] == 1.0 and seen == sorted(seen) and len(seen) > 4
 
-    def stop(part, words):
-        if part > 0.3:
-            raise Cancelled
-
-    with pytest.raises(Cancelled):
-        read_corridor(found, road_at(*BENT), 9.0, progress=stop)
+    with pytest.raises(Cancelled, match=WORDS):
+        read_corridor(found, road_at(*BENT), 9.0, progress=stop_from(0.3))
 
 
 def test_read_corridor_no_heights_near_the_road(write_grid):

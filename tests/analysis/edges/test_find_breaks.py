@@ -23,6 +23,7 @@ from tests.builders.cells_road import (
     straight_cells,
     turned_box,
 )
+from tests.builders.stopping import WORDS, stop_from
 
 CELL = 0.5
 
@@ -375,12 +376,8 @@ def test_find_breaks_reports_and_cancels():
     assert shares == sorted(shares) and 0.0 <= shares[0] and shares[-1] <= 1.0
     assert all(words for _, words in seen)
 
-    def cancel(done, words):
-        if done > 0.1:
-            raise Cancelled
-
-    with pytest.raises(Cancelled):
-        _find(cells, STATIONS, progress=cancel)
+    with pytest.raises(Cancelled, match=WORDS):
+        _find(cells, STATIONS, progress=stop_from(0.1))
 
 
 # -- nothing depends on where the road lies --------------------------------------------------------

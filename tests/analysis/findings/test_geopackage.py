@@ -18,6 +18,7 @@ from analysis.common.errors import Cancelled, OutputError
 from analysis.common.table import Table
 from analysis.findings import geopackage as findings_module
 from analysis.findings.geopackage import Findings, read_findings, write_findings
+from tests.builders.stopping import WORDS, stop_from
 
 UTM = (
     'PROJCS["WGS 84 / UTM zone 33N",GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,'
@@ -126,12 +127,8 @@ def test_write_cancelled_keeps_the_good_file(found, tmp_path):
     write_findings(found, path)
     before = path.read_bytes()
 
-    def stop(share, words):
-        if share > 0.3:
-            raise Cancelled
-
-    with pytest.raises(Cancelled):
-        write_findings(found, path, progress=stop)
+    with pytest.raises(Cancelled, match=WORDS):
+        write_findings(found, path, progress=stop_from(0.3))
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["out.gpkg"]
 

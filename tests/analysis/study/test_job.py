@@ -283,13 +283,13 @@ def test_cancel_stops_and_changes_nothing(tmp_path, scene):
     def stop(share, words):
         calls.append((share, words))
         if share > 0.4:
-            raise Cancelled
+            raise Cancelled("that is enough")
 
     path = tmp_path / "grid.tif"
     write_terrain(scene, path, compress=False)
     grid = open_terrain(path)
     road = make_road("Thornwick Lane", scene.roads[0].xy)
-    with pytest.raises(Cancelled):
+    with pytest.raises(Cancelled, match="that is enough"):
         screening.screen(grid, [road], progress=stop)
     shares = [share for share, _ in calls]
     assert shares == sorted(shares)

@@ -33,6 +33,7 @@ from tests.builders.plain_road import (
     plain_noise,
     plain_road,
 )
+from tests.builders.stopping import WORDS, stop_from
 from tests.builders.waters import ditch_of
 
 SAMPLE = Path(__file__).parents[3] / "sample_terrain" / "data"
@@ -435,11 +436,8 @@ def test_assess_water_progress_and_cancel():
     assert told == sorted(told)
     assert told[-1] <= 1.0
 
-    def stop(fraction, words):
-        raise Cancelled
-
-    with pytest.raises(Cancelled):
-        assess(ribbon, breaks, noise, progress=stop)
+    with pytest.raises(Cancelled, match=WORDS):
+        assess(ribbon, breaks, noise, progress=stop_from(0.0))
 
 
 def test_sample_road_blocked_ditches():

@@ -16,6 +16,7 @@ from analysis.water.outlets import culvert_cells
 from analysis.water.ponds import find_ponds
 from analysis.water.zones import BEYOND, DITCH, PAVEMENT, SHOULDER, WHERE, roughness, zones
 from tests.builders.plain_road import EDGE, HINGE, STEP, lifted, mirrored, plain_noise, plain_road
+from tests.builders.stopping import WORDS, stop_from
 
 MIDDLE_M = 200.0
 
@@ -397,11 +398,8 @@ def test_find_ponds_progress_and_cancel():
     find_ponds(ribbon, breaks, noise, progress=lambda f, words: told.append(f))
     assert told == sorted(told)
 
-    def stop(fraction, words):
-        raise Cancelled
-
-    with pytest.raises(Cancelled):
-        find_ponds(ribbon, breaks, noise, progress=stop)
+    with pytest.raises(Cancelled, match=WORDS):
+        find_ponds(ribbon, breaks, noise, progress=stop_from(0.0))
 
 
 # --- averaging -------------------------------------------------------------------------------

@@ -218,18 +218,25 @@ def test_axis_of_a_falling_road(screened: WindowModel, monkeypatch: pytest.Monke
     axis = StationAxis(screened)
     ((_, values),) = axis.tickValues(0.0, 190.0, 800.0)
     for value, text in zip(values, axis.tickStrings(values, 1.0, 1.0), strict=True):
-        assert text == f"0+{1000.0 - value:03.0f}" or text == "1+000"
+        thousands, metres = divmod(round(1000.0 - value), 1000)
+        assert text == f"{thousands}+{metres:03d}"
 
 
-def test_empty_model_shows_nothing(model: WindowModel, qtbot: Any, settle: Any) -> None:
-    for made in (AlongView(model), StraightView(model)):
+def test_without_a_road_keys_do_nothing_and_words_say_why(
+    model: WindowModel, qtbot: Any, settle: Any
+) -> None:
+    before = model.road_index, model.station_index, model.span
+    along, straight = AlongView(model), StraightView(model)
+    for made in (along, straight):
         qtbot.addWidget(made)
         made.resize(600, 300)
         made.show()
         settle()
         qtbot.keyClick(made, Qt.Key.Key_Right)
         qtbot.keyClick(made, Qt.Key.Key_0)
-        made.grab()
+    assert (model.road_index, model.station_index, model.span) == before
+    assert along.empty.isVisible() and "screen a road first" in along.empty.text()
+    assert straight.note.isVisible() and straight.note.text() == "Nothing screened yet."
 
 
 def test_one_plot_is_filled_with_each_turn(
@@ -298,10 +305,8 @@ def test_straight_unknown_is_see_through_and_said(straight: StraightView) -> Non
     rgba = theme.relief_rgba(np.array([[np.nan, 0.0]]), 10.0)
     assert rgba[0, 0, 3] == 0 and rgba[0, 1, 3] > 0
     relief = straight._relief
-    unknown = np.argwhere(~np.isfinite(relief.height_cm))
-    if len(unknown):
-        i, k = unknown[0]
-        assert "unknown" in straight.words_at(float(relief.s[i]), float(relief.o[k]))
+    relief.height_cm[7, 3] = np.nan
+    assert "unknown" in straight.words_at(float(relief.s[7]), float(relief.o[3]))
 
 
 def test_straight_is_linked(

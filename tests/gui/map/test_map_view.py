@@ -104,7 +104,8 @@ def test_place_text_tells_coordinates_station_and_offset(view: MapView) -> None:
     """Under the cursor: the grid's own coordinates, station along and offset to the side."""
     x, y = view._origin
     text = view.place_text(EAST + 62.0 - x, NORTH + 20.0 - 4.0 - y)
-    assert f"{EAST + 62.0:,.1f}".replace(",", "\u202f") in text or "500" in text
+    east, north = (f"{v:,.1f}".replace(",", " ") for v in (EAST + 62.0, NORTH + 16.0))
+    assert text.startswith(f"E {east}   N {north}")
     assert "0+060" in text
     assert "right" in text
     assert "4.00 m" in text

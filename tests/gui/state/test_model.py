@@ -162,7 +162,7 @@ def test_index_rows_agree_with_table(screened: WindowModel) -> None:
                 assert stations["side"][row] == ("left", "right")[side]
                 assert stations["station_m"][row] == road.station_m[station_index]
                 assert screened.station_at_row(row) == (road_index, station_index, side)
-    with pytest.raises(IndexError):
+    with pytest.raises(IndexError, match="has no row"):
         screened.station_at_row(len(stations))
 
 
