@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.limits import Limits
+from analysis.common.settings import Settings
+from analysis.common.station_arrays import PerStation
 from analysis.common.table import Table
 from analysis.common.types import Floats
+from analysis.road.roadline import Road
+from analysis.terrain.grid import Terrain
 
-__all__ = ["Cells", "Extras", "Ribbon"]
+__all__ = ["Case", "Cells", "Extras", "Ground", "Ribbon"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +39,31 @@ class Extras:
     edges: tuple[Floats, ...] = ()
     culverts: Floats = field(default_factory=lambda: np.empty((0, 2)))
     widths: Table | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One road to screen, with all that is given: what every stage is handed first.
+
+    Attributes
+    ----------
+    grid, road
+        The terrain, and the centreline in its working plane.
+    s : (n,)
+        Distances of the stations along the road, metres.
+    box_m : (n, 2)
+        Box widths of a cell across the road at the stations, as `ribbon.footprint` gives them.
+    settings, limits, extras
+        What a person set, the criteria, and what was added to grid and centreline.
+    """
+
+    grid: Terrain
+    road: Road
+    s: PerStation[Floats]
+    box_m: PerStation[Floats]
+    settings: Settings
+    limits: Limits
+    extras: Extras
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,3 +126,15 @@ class Ribbon:
     z: NDArray[np.float64]
     step_s: float
     step_o: float
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """The ground along one road: its native cells, and the ribbon made of them."""
+
+    cells: Cells
+    ribbon: Ribbon
+
+    def between(self, low: float, high: float) -> Ground:
+        """Return the same with only the cells from `low` to `high` metres along the road."""
+        return replace(self, cells=self.cells.part(self.cells.window(low, high)))

@@ -90,7 +90,6 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         ditch=ditch,
         ditch_source=np.where(np.isfinite(ditch), Source.FOUND, Source.NOMINAL).astype(np.int8),
         crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
-        kerb=np.zeros(edge.shape, dtype=bool),
         foreslope_end=end,
     )
     return _with_given(breaks, overrides)
@@ -126,7 +125,6 @@ def nominal_breaks(s: Floats, pavement: Floats, shoulder: Floats, overrides: Ove
         ditch=np.full((n, 2), np.nan),
         ditch_source=np.zeros((n, 2), dtype=np.int8),
         crowned=np.ones(n, dtype=bool),
-        kerb=np.zeros((n, 2), dtype=bool),
     )
     return _with_given(breaks, overrides)
 

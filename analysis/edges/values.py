@@ -38,8 +38,6 @@ class Breaks:
     ditch_source : (n, 2) int8
     crowned : (n,) bool
         False where the pavement falls one way (superelevated).
-    kerb : (n, 2) bool
-        A sharp step up at the edge, with a verge behind it.
     foreslope_end : (n, 2), optional
         Where the foreslope ends, at the ditch's bottom or its own foot; NaN where unknown.
     """
@@ -58,7 +56,6 @@ class Breaks:
     ditch: PerStation[Floats]
     ditch_source: PerStation[NDArray[np.int8]]
     crowned: PerStation[NDArray[np.bool_]]
-    kerb: PerStation[NDArray[np.bool_]]
     foreslope_end: PerStation[Floats | None] = None
 
 

@@ -230,8 +230,8 @@ def withhold(
     suspicion: Suspicion,
     *,
     pavement_width_m: float | None = None,
-) -> tuple[Measures, Breaks]:
-    """Give stations where no shoulder can be judged their reason; mark kerbs.
+) -> tuple[Measures, NDArray[np.bool_]]:
+    """Give stations where no shoulder can be judged their reason; find kerbs.
 
     Parameters
     ----------
@@ -244,14 +244,15 @@ def withhold(
 
     Returns
     -------
-    Measures, Breaks
-        With `status`, `reason` and `kerb` set. What lacks cells is "no data" only where the grid
-        has no heights; where there are heights but no shoulder to measure, it says that.
+    Measures, (n, 2) bool
+        With `status` and `reason` set, and where a kerb stands at the edge. What lacks cells is
+        "no data" only where the grid has no heights; where there are heights but no shoulder to
+        measure, it says that.
     """
     status, reason = measures.status.copy(), measures.reason.copy()
-    kerb = breaks.kerb.copy()
+    kerb = np.zeros(breaks.edge.shape, dtype=bool)
     if suspicion.s.size == 0 or breaks.s.size == 0:
-        return measures, breaks
+        return measures, kerb
     width = breaks.hinge - breaks.edge
     unpaved = pavement_width_m is not None and _like_gravel(measures, breaks, pavement_width_m)
     after = np.clip(np.searchsorted(suspicion.s, breaks.s), 0, suspicion.s.size - 1)
@@ -289,7 +290,7 @@ def withhold(
         walled = shares[:, kinds].sum(axis=1) >= KERB_SHARE
         told[walled] = np.array(kinds)[shares[:, kinds].argmax(axis=1)][walled]
         told[beyond] = NOTHING
-        kerb[:, side] |= (told == Why.KERB) | (told == Why.KERB_AWAY)
+        kerb[:, side] = (told == Why.KERB) | (told == Why.KERB_AWAY)
         plain = told == NOTHING
         judged = np.where(plain, Status.OK, Status.NOT_JUDGED)
         known = np.where(beyond, 0.0, share(suspicion.known[:, side]))
@@ -308,7 +309,7 @@ def withhold(
             Reason(Why(why), (float(height),) if why == Why.KERB else ())
             for why, height in zip(told[new], heights[new], strict=True)
         ]
-    return replace(measures, status=status, reason=reason), replace(breaks, kerb=kerb)
+    return replace(measures, status=status, reason=reason), kerb
 
 
 def _like_gravel(measures: Measures, breaks: Breaks, pavement_width_m: float) -> bool:

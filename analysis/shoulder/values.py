@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.station_arrays import PerStation
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 
-__all__ = ["Measures", "Noise", "Reason", "Sections", "Status", "Why"]
+__all__ = ["Measures", "Noise", "Reason", "Sections", "Shoulder", "Status", "Why"]
 
 
 UNKNOWN_SIGMA_M = 0.05
@@ -180,3 +180,22 @@ class Sections:
     height_m: PerStation[Floats]
     se_m: PerStation[Floats]
     ground_m: PerStation[Floats | None] = None
+
+
+@dataclass(frozen=True, slots=True)
+class Shoulder:
+    """All that was measured on the shoulders of one road.
+
+    Attributes
+    ----------
+    noise, measures, sections
+        Noise of the grid; slopes, drops and ruts, and the reason where there are none; averaged
+        sections.
+    kerb : (n, 2) bool
+        A kerb stands at the edge: the ground behind it is meant to be high.
+    """
+
+    noise: PerStation[Noise]
+    measures: PerStation[Measures]
+    sections: PerStation[Sections]
+    kerb: PerStation[Bools]

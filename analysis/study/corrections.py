@@ -7,22 +7,26 @@ measured again and put back among the others, which stay exactly as they were.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import known_median
 from analysis.common.sides import SIDES
+from analysis.common.station_arrays import spliced
 from analysis.common.table import Table
-from analysis.common.types import Floats
+from analysis.common.types import Floats, Progress
+from analysis.corridor.values import Case, Extras, Ground
 from analysis.edges.values import Overrides
 from analysis.road.roadline import Road, to_road
-
-if TYPE_CHECKING:
-    from analysis.corridor.values import Extras
+from analysis.study.measuring import Stretch, run
+from analysis.study.values import RoadStudy
+from analysis.verdict.door import believe
+from analysis.verdict.values import Measured
 
 __all__ = [
     "changed_stations",
+    "corrected",
     "given_breaks",
     "grouped",
     "overrides_for",
@@ -105,6 +109,52 @@ def overrides_for(
         if abs(s[i] - distance) <= half + 1e-6:
             arrays[edits["what"][row]][i, SIDES.index(edits["side"][row])] = edits["u_m"][row]
     return replace(base, edge=arrays["edge"], hinge=arrays["hinge"])
+
+
+def corrected(
+    case: Case,
+    ground: Ground,
+    measured: Measured,
+    edits: Table | None,
+    before: RoadStudy | None = None,
+    progress: Progress | None = None,
+) -> Measured:
+    """What was measured, with a person's corrections put into it.
+
+    Corrections near each other are measured together; those too far apart to feel each other are
+    not, and what `before` holds of them is taken over. Without corrections `measured` itself comes
+    back.
+    """
+    s, whole = case.s, slice(0, len(case.s))
+    wanted = overrides_for(s, edits, case.road, given=measured.fixed)
+    felt = max(3.0 * known_median(measured.shoulder.measures.average_m, 20.0), 60.0)
+    groups = grouped(changed_stations(measured.fixed, wanted), s, 4.0 * felt)
+    if not groups:
+        return measured
+    held = [] if before is None else _groups_held(before, measured.fixed, felt)
+    out, touched = replace(measured, fixed=wanted), []
+    for done, group in enumerate(groups):
+        if progress is not None:
+            progress(done / len(groups), "measuring around the corrections")
+        here = Stretch.around(s, s[group[0]], s[group[-1]], felt)
+        same = any(np.array_equal(group, other) for other in held)
+        if before is not None and same and same_overrides(before.measured.fixed, wanted, here.look):
+            out = spliced(out, before.measured, whole, here.keep)
+        else:
+            out = run(case, ground, wanted, out, here=here)
+        touched.append(here.keep)
+    # a correction changes what is believed near it, not what the road taught
+    beliefs = measured.beliefs
+    again = believe(case, out.shoulder.measures, usual=measured.shoulder.measures)
+    for keep in touched:
+        beliefs = spliced(beliefs, again, whole, keep)
+    return replace(out, fixed=wanted, beliefs=beliefs)
+
+
+def _groups_held(before: RoadStudy, given: Overrides, felt: float) -> list[NDArray[np.intp]]:
+    if before.uncorrected is None:
+        return []
+    return grouped(changed_stations(given, before.measured.fixed), before.s, 4.0 * felt)
 
 
 def changed_stations(before: Overrides, after: Overrides) -> NDArray[np.intp]:

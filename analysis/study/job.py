@@ -1,17 +1,27 @@
-"""What a findings file says of how it was made, so that the same can be screened again."""
+"""What findings say of how they were made, so that the same can be screened again."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import platform
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+
+from analysis.common.along import known_median
 from analysis.common.errors import OutputError
-from analysis.common.limits import Limits, limits_from_toml
+from analysis.common.limits import Limits, limits_from_toml, limits_to_toml
 from analysis.common.settings import Settings
 from analysis.findings.geopackage import Findings
+from analysis.shoulder.resolving import resolving_of, road_resolving_text
+from analysis.study.values import RoadStudy
+from analysis.terrain.grid import checksum
 
-__all__ = ["Job", "job_of"]
+__all__ = ["Job", "job_of", "limits_record", "run_record"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +42,47 @@ class Job:
     name_field: str | None = None
     use_measures: bool = True
     extras: Mapping[str, str] = field(default_factory=dict)
+
+
+def run_record(parts: Sequence[RoadStudy], sources: Mapping[str, Any]) -> dict[str, Any]:
+    """What the run layer of the findings keeps; `sources` says where the roads came from."""
+    case = parts[0].case
+    grid = case.grid
+    try:
+        own = version("vergeline")
+    except PackageNotFoundError:
+        own = "not installed"
+    noises = [part.measured.shoulder.noise for part in parts]
+    return {
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "vergeline": own,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "terrain": str(Path(grid.path).resolve()) if Path(grid.path).is_file() else grid.path,
+        "terrain_checksum": checksum(grid.path) if Path(grid.path).is_file() else "",
+        "crs_wkt": grid.crs_wkt,
+        "cell_m": grid.cell_m,
+        "vertical_unit_m": grid.z_unit_m,
+        "vertical_unit_source": grid.z_unit_source,
+        "warped_to": grid.warp_crs or "",
+        **sources,
+        "roads": [part.road.name for part in parts],
+        "length_m": float(sum(part.road.length_m for part in parts)),
+        "stations": sum(len(part.s) for part in parts),
+        "noise_median_m": known_median(np.concatenate([noise.sigma_m for noise in noises])),
+        "noise_source": noises[0].source,
+        "resolving": [
+            f"{part.road.name}: {road_resolving_text(resolving_of(part.measures, noise))}"
+            for part, noise in zip(parts, noises, strict=True)
+        ],
+        "settings": case.settings.to_json(),
+        **limits_record(case.limits),
+    }
+
+
+def limits_record(limits: Limits) -> dict[str, Any]:
+    """What it keeps of the limits."""
+    return {"surface": limits.surface, "limits": limits_to_toml(limits)}
 
 
 def job_of(findings: Findings, path: str) -> Job:

@@ -140,7 +140,7 @@ def pavement_heights(part: RoadStudy, *, average_m: float = 5.0) -> Relief:
     Relief
         On the ribbon's own (s, o).
     """
-    ribbon, s = part.ribbon, part.s
+    ribbon, s = part.ground.ribbon, part.s
     height = np.full(ribbon.z.shape, np.nan)
     axis = _along(ribbon.s, s, part.breaks.axis)
     for side, sign in enumerate((-1.0, 1.0)):

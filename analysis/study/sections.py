@@ -123,8 +123,8 @@ def section_view(study: Study, road_index: int, station_index: int) -> SectionVi
     s = float(part.s[i])
     averages = part.measures.average_m[i]
     average = float(np.nanmax(averages)) if np.isfinite(averages).any() else 20.0
-    strip = part.cells.window(s - average / 2.0, s + average / 2.0)
-    ds = part.cells.s[strip] - s
+    strip = part.ground.cells.window(s - average / 2.0, s + average / 2.0)
+    ds = part.ground.cells.s[strip] - s
     profile_o, profile_z = _averaged_profile(part, i)
     return SectionView(
         road=part.road.name,
@@ -134,8 +134,8 @@ def section_view(study: Study, road_index: int, station_index: int) -> SectionVi
         station_m=float(part.station_m[i]),
         average_m=average,
         axis_o=float(part.breaks.axis[i]),
-        cells_o=part.cells.o[strip],
-        cells_z=part.cells.z[strip] - _grade(part, i, part.cells.o[strip]) * ds,
+        cells_o=part.ground.cells.o[strip],
+        cells_z=part.ground.cells.z[strip] - _grade(part, i, part.ground.cells.o[strip]) * ds,
         cells_ds=ds,
         profile_o=profile_o,
         profile_z=profile_z,
@@ -153,8 +153,8 @@ def _averaged_profile(part: RoadStudy, i: int) -> tuple[Floats, Floats]:
     """Averaged section of both sides as one line from left to right, real heights."""
     pieces_o, pieces_z = [], []
     for side, sign in ((0, -1.0), (1, 1.0)):
-        u = part.breaks.edge[i, side] + part.sections.u
-        z = part.sections.height_m[i, side] + part.measures.edge_z_m[i, side]
+        u = part.breaks.edge[i, side] + part.measured.shoulder.sections.u
+        z = part.measured.shoulder.sections.height_m[i, side] + part.measures.edge_z_m[i, side]
         # Each side's section runs inward past the crown; from there the other side's is nearer.
         own = np.isfinite(z) & (u >= sign * part.breaks.axis[i])
         pieces_o.append(sign * u[own])
@@ -166,7 +166,7 @@ def _averaged_profile(part: RoadStudy, i: int) -> tuple[Floats, Floats]:
 
 def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSide:
     sign = (-1.0, 1.0)[side]
-    b, m, j = part.breaks, part.measures, part.judgement
+    b, m, j = part.breaks, part.measures, part.judged.judgement
     edge, hinge, ditch = b.edge[i, side], b.hinge[i, side], b.ditch[i, side]
     edge_z = m.edge_z_m[i, side]
     slope, drop = m.shoulder_slope_pct[i, side] / 100.0, m.edge_drop_mm[i, side] / 1000.0
@@ -178,15 +178,15 @@ def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSi
     shoulder_at = edge_z - drop
     shoulder_line = _line(sign, (edge, shoulder_at), (outer, shoulder_at - slope * (outer - edge)))
     target, cut, fill = section_shapes(
-        part.sections,
+        part.measured.shoulder.sections,
         m,
         j.required_slope_pct,
         study.limits,
         i,
         side,
     )
-    ground = part.sections.height_m[i, side]
-    at = part.sections.u
+    ground = part.measured.shoulder.sections.height_m[i, side]
+    at = part.measured.shoulder.sections.u
     reach = next(r for r in part.reaches if r.side == side and r.i0 <= i <= r.i1)
     return SectionSide(
         side=side,
@@ -214,7 +214,7 @@ def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSi
         finding=str(j.finding[i, side]),
         treatment=reach.treatment,
         reason=str(study.findings.stations["reason"][part.first_row + 2 * i + side]),
-        kerb=bool(b.kerb[i, side]),
+        kerb=bool(part.measured.shoulder.kerb[i, side]),
     )
 
 
@@ -234,7 +234,7 @@ def _numbers(study: Study, part: RoadStudy, i: int, side: int) -> dict[str, tupl
     )
     for name, se in (
         ("breakover_points", np.sqrt(np.maximum(breakover_var, 0.0))),
-        ("retained_mm", part.water.retained_se_mm[i, side]),
+        ("retained_mm", part.measured.water.retained_se_mm[i, side]),
         ("shoulder_width_m", part.breaks.hinge_se[i, side]),
     ):
         numbers[name] = (numbers[name][0], float(se))
@@ -279,7 +279,7 @@ def _shoulder_band(
 
 def _water_line(part: RoadStudy, i: int, side: int, edge_z: float) -> Floats:
     """Level of the water held, from shore to shore; nothing below the chance level."""
-    w = part.water
+    w = part.measured.water
     sign = (-1.0, 1.0)[side]
     edge = part.breaks.edge[i, side]
     inner, outer = w.retained_from_m[i, side], w.retained_to_m[i, side]

@@ -2,30 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
+from analysis.common.columns import EDIT_COLUMNS, POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.limits import Limits
 from analysis.common.sides import SIDE_SIGN, SIDES, Source
 from analysis.common.station_arrays import joined
 from analysis.common.table import Table
 from analysis.common.types import Floats
+from analysis.findings.geopackage import Findings
 from analysis.road.roadline import to_map
 from analysis.shoulder.values import Status
+from analysis.study.values import RoadStudy
 from analysis.verdict.reaches import ranks
 from analysis.verdict.reasons import describe_stations, reach_sentences
 from analysis.verdict.values import Reach
 from analysis.water.assess import judge_ditch
 
-if TYPE_CHECKING:
-    from analysis.study.values import RoadStudy
-
-__all__ = ["pond_table", "reach_lines", "reach_table", "station_table"]
+__all__ = ["gather", "pond_table", "reach_lines", "reach_table", "station_table"]
 
 
 # Columns of the reaches layer, whose names are fixed, and the fields that name the state of volume.
@@ -45,23 +44,55 @@ _OUTWARD = np.array(SIDE_SIGN)
 _SOURCES = np.array([source.word for source in Source], dtype=object)
 
 
+def gather(
+    parts: Sequence[RoadStudy],
+    record: Mapping[str, Any],
+    edits: Table | None,
+    before: Findings | None = None,
+) -> Findings:
+    """Tables and geometry over all roads, at least one; ranks run over all of them.
+
+    `before` holds findings of the same measurements, whose places and ponds still stand.
+    """
+    grid = parts[0].case.grid
+    scale = 1.0 / grid.xy_unit_m
+    if before is None:
+        ponds, rings = pond_table(parts)
+        pond_rings = tuple(ring * scale for ring in rings)
+        station_xy = np.concatenate([_edge_points(part) * scale for part in parts])
+    else:
+        ponds, pond_rings, station_xy = before.ponds, before.pond_rings, before.station_xy
+    return Findings(
+        stations=station_table(parts, parts[0].case.limits),
+        reaches=reach_table(parts, parts[0].case.limits),
+        ponds=ponds,
+        station_xy=station_xy,
+        reach_lines=tuple(line for part in parts for line in reach_lines(part, grid.xy_unit_m)),
+        pond_rings=pond_rings,
+        crs_wkt=grid.crs_wkt,
+        run=dict(record),
+        edits=edits if edits is not None else Table.empty(EDIT_COLUMNS),
+    )
+
+
+def _edge_points(part: RoadStudy) -> Floats:
+    """(2n, 2) places of the pavement edges, left and right of each station in turn."""
+    points = np.empty((len(part.s), 2, 2))
+    for side, sign in enumerate(SIDE_SIGN):
+        points[:, side] = np.column_stack(
+            to_map(part.road, part.s, sign * part.breaks.edge[:, side])
+        )
+    return points.reshape(-1, 2)
+
+
 def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
     """Rows of all roads, at least one, in the order station, then left and right."""
-    measures = joined([part.measures for part in parts])
-    judgement = joined([part.judgement for part in parts])
-
-    def both(values: Sequence[Any]) -> NDArray[Any]:
-        return np.repeat(np.concatenate(values), 2)
-
-    def of_breaks(name: str) -> NDArray[Any]:
-        return np.concatenate([getattr(part.breaks, name) for part in parts])
-
-    def of_water(name: str) -> NDArray[Any]:
-        return np.concatenate([getattr(part.water, name) for part in parts])
-
-    kerb, edge_source = of_breaks("kerb"), of_breaks("edge_source")
+    measured = joined([part.measured for part in parts])
+    judged = joined([part.judged for part in parts])
+    breaks, water, kerb = measured.breaks, measured.water, measured.shoulder.kerb
+    measures, judgement = measured.shoulder.measures, judged.judgement
     reasons = describe_stations(measures, judgement, limits, kerb)
-    crossed = of_water("ditch_crossing") & (measures.status == Status.OK)
+    crossed = water.ditch_crossing & (measures.status == Status.OK)
     reasons[crossed] = [
         f"{text} Something crosses the ditch here: name its culvert or have a look."
         for text in reasons[crossed]
@@ -70,26 +101,26 @@ def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
     names = np.array([part.road.name for part in parts], dtype=object)
     columns: dict[str, NDArray[Any]] = {
         "road": np.repeat(names, 2 * np.array(sizes)),
-        "station_m": both([part.station_m for part in parts]),
+        "station_m": np.repeat(np.concatenate([part.station_m for part in parts]), 2),
         "side": np.tile(np.array(SIDES, dtype=object), sum(sizes)),
-        "edge_offset_m": _OUTWARD * of_breaks("edge"),
-        "edge_found": edge_source != 0,
-        "hinge_offset_m": _OUTWARD * of_breaks("hinge"),
+        "edge_offset_m": _OUTWARD * breaks.edge,
+        "edge_found": breaks.edge_source != Source.NOMINAL,
+        "hinge_offset_m": _OUTWARD * breaks.hinge,
         "reason": reasons,
-        "edge_se_m": of_breaks("edge_se"),
-        "edge_source": _SOURCES[edge_source],
-        "hinge_source": _SOURCES[of_breaks("hinge_source")],
-        "ditch_offset_m": _OUTWARD * of_breaks("ditch"),
+        "edge_se_m": breaks.edge_se,
+        "edge_source": _SOURCES[breaks.edge_source],
+        "hinge_source": _SOURCES[breaks.hinge_source],
+        "ditch_offset_m": _OUTWARD * breaks.ditch,
         "breakover_points": measures.shoulder_slope_pct - measures.pavement_slope_pct,
-        "distance_m": both([part.s for part in parts]),
+        "distance_m": np.repeat(breaks.s, 2),
         "kerb": kerb,
-        "crowned": both([part.breaks.crowned for part in parts]),
-        "ditch_blocked": np.concatenate([judge_ditch(part.water, limits.water) for part in parts]),
+        "crowned": np.repeat(breaks.crowned, 2),
+        "ditch_blocked": judge_ditch(water, limits.water),
     }
     for name in ("cut_m2", "fill_m2", "cut_se", "fill_se"):
-        columns[name] = np.concatenate([getattr(part.areas, name) for part in parts])
+        columns[name] = getattr(judged.areas, name)
     for name in ("retained_mm", "pond_depth_mm", "ditch_depth_m", "ditch_grade_pct"):
-        columns[name] = of_water(name)
+        columns[name] = getattr(water, name)
     for name in STATION_COLUMNS:
         if name not in columns:
             columns[name] = getattr(judgement if hasattr(judgement, name) else measures, name)
@@ -153,7 +184,7 @@ def pond_table(parts: Sequence[RoadStudy]) -> tuple[Table, list[Floats]]:
     rows: list[dict[str, Any]] = []
     rings: list[Floats] = []
     for part in parts:
-        ponds = part.water.ponds
+        ponds = part.measured.water.ponds
         for k in range(len(ponds.depth_mm)):
             outline = np.asarray(ponds.outlines[k], dtype=float)
             x, y = to_map(part.road, outline[:, 0], outline[:, 1])

@@ -5,72 +5,103 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.common.types import Floats
-from analysis.corridor.values import Cells, Extras, Ribbon
-from analysis.earthwork.areas import Areas
-from analysis.edges.values import Breaks, Overrides
+from analysis.corridor.values import Case, Extras, Ground
+from analysis.edges.values import Breaks
 from analysis.findings.geopackage import Findings
 from analysis.road.roadline import Road
-from analysis.shoulder.values import Measures, Noise, Sections
+from analysis.shoulder.values import Measures
 from analysis.terrain.grid import Terrain
-from analysis.verdict.beliefs import Beliefs
-from analysis.verdict.values import Judgement, Reach
-from analysis.water.assess import Water
+from analysis.verdict.values import Judged, Measured, Reach
 
-__all__ = ["Measured", "RoadStudy", "Study"]
+__all__ = ["RoadStudy", "Study"]
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
-    """What was measured on one road, whatever the limits; arrays over its n stations."""
+class RoadStudy:
+    """All that is known of one road.
 
-    road: Road
-    s: Floats
-    cells: Cells
-    ribbon: Ribbon
-    box_m: Floats
-    overrides: Overrides
-    breaks: Breaks
-    noise: Noise
-    measures: Measures
-    sections: Sections
-    water: Water
-    beliefs: Beliefs
-
-
-@dataclass(frozen=True, slots=True)
-class RoadStudy(Measured):
-    """All that is known of one road: what was measured, and how it is judged.
-
-    `uncorrected` is what was measured before a person corrected single breaks; None where nobody
-    did. Corrections always start from it, so that neither their order nor a way round by a saved
-    file changes the numbers.
+    Attributes
+    ----------
+    case, ground
+        What was given, and the ground that was read.
+    measured, judged
+        What was measured on it, and how that is judged.
+    uncorrected
+        What was measured before a person corrected single breaks; None where nobody did.
+        Corrections always start from it, so that neither their order nor a way round by a saved
+        file changes the numbers.
+    first_row
+        Where its stations begin in the table of stations.
     """
 
-    areas: Areas
-    judgement: Judgement
-    labels: NDArray[np.int8]
-    reaches: tuple[Reach, ...]
-    first_row: int = 0
+    case: Case
+    ground: Ground
+    measured: Measured
+    judged: Judged
     uncorrected: Measured | None = None
+    first_row: int = 0
+
+    @property
+    def road(self) -> Road:
+        """The centreline."""
+        return self.case.road
+
+    @property
+    def s(self) -> Floats:
+        """(n,) distances of the stations, metres."""
+        return self.case.s
 
     @property
     def station_m(self) -> Floats:
-        """Station labels of the n stations."""
+        """(n,) labels of the stations, metres."""
         return np.asarray(self.road.label(self.s), dtype=float)
+
+    @property
+    def breaks(self) -> Breaks:
+        """Where the parts of the section begin and end."""
+        return self.measured.breaks
+
+    @property
+    def measures(self) -> Measures:
+        """Slopes, drops and ruts, with their errors."""
+        return self.measured.shoulder.measures
+
+    @property
+    def reaches(self) -> tuple[Reach, ...]:
+        """The stretches with one finding each."""
+        return self.judged.reaches
 
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """A screening: what went in, what was measured, and the findings to hand out."""
+    """A screening: the roads, at least one, and the findings to hand out.
 
-    terrain: Terrain
-    settings: Settings
-    limits: Limits
+    All roads were screened on one terrain, with the same settings, limits and extras.
+    """
+
     roads: tuple[RoadStudy, ...]
     findings: Findings
-    extras: Extras
+
+    @property
+    def terrain(self) -> Terrain:
+        """The grid that the roads lie on."""
+        return self.roads[0].case.grid
+
+    @property
+    def settings(self) -> Settings:
+        """What a person set."""
+        return self.roads[0].case.settings
+
+    @property
+    def limits(self) -> Limits:
+        """The criteria that the roads are judged by."""
+        return self.roads[0].case.limits
+
+    @property
+    def extras(self) -> Extras:
+        """What was added to grid and centrelines."""
+        return self.roads[0].case.extras

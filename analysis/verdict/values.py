@@ -10,10 +10,35 @@ from numpy.typing import NDArray
 from analysis.common.station_arrays import PerStation
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import Finding, Treatment, Verdict
+from analysis.earthwork.areas import Areas
 from analysis.earthwork.balance import Balance
-from analysis.shoulder.values import Reason
+from analysis.edges.values import Breaks, Overrides
+from analysis.shoulder.values import Reason, Shoulder
+from analysis.verdict.beliefs import Beliefs
+from analysis.water.assess import Water
 
-__all__ = ["Judgement", "Reach"]
+__all__ = ["Judged", "Judgement", "Measured", "Reach"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What was measured on one road; how it is judged doesn't enter.
+
+    Attributes
+    ----------
+    fixed
+        The breaks that were fixed by what was given and by a person.
+    breaks, shoulder, water
+        What the stages found.
+    beliefs
+        Slopes and drops in the light of the road.
+    """
+
+    fixed: PerStation[Overrides]
+    breaks: PerStation[Breaks]
+    shoulder: PerStation[Shoulder]
+    water: PerStation[Water]
+    beliefs: PerStation[Beliefs]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,3 +96,23 @@ class Reach:
     severity: float
     priority: float
     why: Reason | None
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """All of one road that depends on the limits.
+
+    Attributes
+    ----------
+    areas, judgement
+        Cut and fill to the required slope, and what is likely wrong.
+    labels : (n, 2) int8
+        Indices into `labelling.FINDINGS`.
+    reaches
+        In order along the left side, then along the right.
+    """
+
+    areas: PerStation[Areas]
+    judgement: PerStation[Judgement]
+    labels: PerStation[NDArray[np.int8]]
+    reaches: tuple[Reach, ...]

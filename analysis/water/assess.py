@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.sides import SIDE_SIGN
-from analysis.common.station_arrays import PerStation
-from analysis.common.types import Floats, Progress
+from analysis.common.station_arrays import PerStation, stations_of
+from analysis.common.types import Floats, Progress, share_of
+from analysis.road.roadline import frames, to_road
 from analysis.water.ditch import Ditch, ditch_profile
 from analysis.water.filling import fill_bounds, fill_ribbon
 from analysis.water.held_by_section import (
@@ -32,9 +33,9 @@ from analysis.water.zones import zones
 
 if TYPE_CHECKING:
     from analysis.common.limits import WaterLimits
-    from analysis.corridor.values import Ribbon
+    from analysis.corridor.values import Case, Ground, Ribbon
     from analysis.edges.values import Breaks
-    from analysis.shoulder.values import Measures, Noise, Sections
+    from analysis.shoulder.values import Sections, Shoulder
 
 __all__ = [
     "Ditch",
@@ -42,13 +43,13 @@ __all__ = [
     "Ponds",
     "Retained",
     "Water",
-    "assess_across",
-    "assess_water",
     "ditch_profile",
     "fill_bounds",
     "fill_ribbon",
     "find_ponds",
     "flow",
+    "follow",
+    "follow_across",
     "judge_ditch",
     "retained_depth",
 ]
@@ -181,76 +182,52 @@ def flow(cross_slope_pct: ArrayLike, grade_pct: ArrayLike, width_m: ArrayLike) -
     )
 
 
-def assess_water(
-    ribbon: Ribbon,
+def follow(
+    case: Case,
+    ground: Ground,
     breaks: Breaks,
-    noise: Noise,
-    measures: Measures,
-    sections: Sections,
-    *,
-    spacing_m: float,
-    shoulder_width_m: float = 1.5,
-    cell_m: float | None = None,
-    curvature: NDArray[np.float64] | None = None,
-    culverts: NDArray[np.float64] | None = None,
+    shoulder: Shoulder,
     progress: Progress | None = None,
 ) -> Water:
-    """Measure everything about water on one road.
+    """Measure everything about water on one road: the way in to this room.
 
     Parameters
     ----------
-    ribbon, breaks, noise, measures, sections
-        What was found before.
-    spacing_m : float
-        Between stations.
-    shoulder_width_m : float
-        Width that stands in where no hinge was found.
-    cell_m : float, optional
-        Size of the grid's cells; the ribbon's step across by default.
-    curvature : ndarray, optional
-        Of the centreline at the ribbon's rows, 1/m, positive turns right.
-    culverts : ndarray, shape (c, 2), optional
-        Culvert inlets as (s, o).
-    progress : callable, optional
-        Called with a fraction and a few words; may raise to cancel.
-
-    Returns
-    -------
-    Water
+    case, ground, breaks, shoulder
+        What was given, and what was found before.
+    progress
+        Called with the share done and a few words; may raise `Cancelled`.
     """
-
-    def part(low: float, high: float) -> Progress | None:
-        if progress is None:
-            return None
-        return lambda fraction, words: progress(low + (high - low) * fraction, words)
-
-    zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
-    outlets = road_outlets(ribbon, zone, np.empty((0, 2)) if culverts is None else culverts)
+    ribbon, noise = ground.ribbon, shoulder.noise
+    spacing_m, cell_m = case.settings.spacing_m, case.grid.cell_m
+    zone = zones(ribbon, breaks, shoulder_width_m=case.settings.shoulder_width_m)
+    outlets = road_outlets(ribbon, zone, _culverts(case))
     ditch = ditch_profile(
         ribbon,
         breaks,
         noise,
-        edge_z_m=measures.edge_z_m,
+        edge_z_m=shoulder.measures.edge_z_m,
         spacing_m=spacing_m,
-        cell_m=cell_m or float(ribbon.step_o),
+        cell_m=cell_m,
         outlets=outlets,
-        progress=part(0.0, 0.1),
+        progress=share_of(progress, 0.0, 0.1),
     )
     ponds = find_ponds(
         ribbon,
         breaks,
         noise,
         cell_m=cell_m,
-        curvature=curvature,
+        curvature=frames(case.road, ribbon.s).curvature,
         outlets=outlets,
         crossings=ditch.crossings,
-        shoulder_width_m=shoulder_width_m,
-        progress=part(0.1, 0.9),
+        zone=zone,
+        kerb=shoulder.kerb,
+        progress=share_of(progress, 0.1, 0.9),
     )
     if progress is not None:
         progress(0.9, "finding water that sections hold")
-    measured = dict(
-        _across(breaks, measures, sections, shoulder_width_m),
+    return Water(
+        **_across(case, breaks, shoulder),
         s=np.asarray(breaks.s, np.float64),
         pond_depth_mm=_pond_depth(ribbon, breaks, ponds, zone, spacing_m),
         ditch_depth_m=ditch.depth_m,
@@ -260,41 +237,47 @@ def assess_water(
         ditch_rising=ditch.rising,
         ditch_blocked=ditch.dammed,
         ditch_crossing=ditch.crossing,
+        ponds=ponds,
+        ditch=ditch,
     )
-    return Water(**measured, ponds=ponds, ditch=ditch)
 
 
-def assess_across(
-    water: Water,
-    here: slice,
-    breaks: Breaks,
-    measures: Measures,
-    sections: Sections,
-    *,
-    shoulder_width_m: float = 1.5,
+def follow_across(
+    case: Case, water: Water, here: slice, breaks: Breaks, shoulder: Shoulder
 ) -> Water:
-    """Measure again what single sections hold, after their breaks were corrected.
+    """Measure again what single sections hold, where they were measured again.
 
     Ponds and ditches, which don't hang on one station's edge, stay as they are.
 
     Parameters
     ----------
-    water : Water
-        Of the whole road.
-    here : slice
-        The stations that `breaks`, `measures` and `sections` are about.
+    case, water, breaks, shoulder
+        Of the whole road; `water` as it was followed before.
+    here
+        The stations that were measured again.
     """
     changed = {}
-    for name, values in _across(breaks, measures, sections, shoulder_width_m).items():
+    again = _across(case, stations_of(breaks, here), stations_of(shoulder, here))
+    for name, values in again.items():
         changed[name] = getattr(water, name).copy()
         changed[name][here] = values
     return replace(water, **changed)
 
 
-def _across(
-    breaks: Breaks, measures: Measures, sections: Sections, shoulder_width_m: float
-) -> dict[str, NDArray[Any]]:
+def _culverts(case: Case) -> Floats:
+    """(c, 2) culverts near the road, as (s, o)."""
+    points = case.extras.culverts
+    if len(points) == 0:
+        return np.empty((0, 2))
+    s, o = to_road(case.road, points[:, 0], points[:, 1])
+    near = np.isfinite(s) & (np.abs(o) <= case.settings.half_width_m)
+    return np.column_stack((s[near], o[near]))
+
+
+def _across(case: Case, breaks: Breaks, shoulder: Shoulder) -> dict[str, Any]:
     """What each section tells by itself: fields of `Water`, (n, 2)."""
+    measures, sections = shoulder.measures, shoulder.sections
+    shoulder_width_m = case.settings.shoulder_width_m
     axis = np.asarray(breaks.axis)[:, None] * np.array(SIDE_SIGN)
     section = retained_depth(
         sections.u,
@@ -339,7 +322,7 @@ def _across(
         "direction_deg": way.direction_deg,
         "resultant_pct": way.resultant_pct,
         "runs_along": way.runs_along,
-        "kerb": np.asarray(breaks.kerb, bool),
+        "kerb": shoulder.kerb,
     }
 
 

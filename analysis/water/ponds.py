@@ -135,7 +135,8 @@ def find_ponds(
     culverts: NDArray[np.float64] | None = None,
     outlets: Outlets | None = None,
     crossings: NDArray[np.float64] | None = None,
-    shoulder_width_m: float = 1.5,
+    zone: NDArray[np.uint8] | None = None,
+    kerb: NDArray[np.bool_] | None = None,
     windows_m: tuple[float, ...] = _WINDOWS_M,
     least_depth_m: float = 0.005,
     least_area_m2: float = 0.5,
@@ -160,8 +161,10 @@ def find_ponds(
     crossings : ndarray, shape (c, 3), optional
         Crossings of the ditch as (side, from s, to s), see `Ditch`: a pond that spills over
         one may be drained by a culvert in it.
-    shoulder_width_m : float
-        Width that stands in where no hinge was found.
+    zone : ndarray, shape of the ribbon, optional
+        From `zones.zones`, if already known.
+    kerb : ndarray, shape (n, 2), optional
+        Stations and sides where a kerb stands at the edge.
     windows_m : tuple of float
         Averaging lengths along the road.
     least_depth_m, least_area_m2 : float
@@ -181,7 +184,8 @@ def find_ponds(
     windows_m = tuple(w for w in windows_m if rows_for(w, ribbon.step_s) <= max(1, n // 2)) or (
         float(ribbon.step_s),
     )
-    zone = zones(ribbon, breaks, shoulder_width_m=shoulder_width_m)
+    if zone is None:
+        zone = zones(ribbon, breaks)
     sigma = np.maximum(interpolate_along(ribbon.s, breaks.s, noise.sigma_m), 1e-6)
     sigma = np.where(np.isfinite(sigma), sigma, known_median(noise.sigma_m))
     local = sigma[:, None] * roughness(z, zone, ribbon.step_s)
@@ -215,7 +219,8 @@ def find_ponds(
     chosen = _best(found, z.shape, cell_area, half_rows, least_area_m2, least_doubt_m2)
     chosen += [_drowned(basin) for basin in outlets.basins]
     _doubt_crossings(chosen, ribbon, crossings)
-    _doubt_kerbs(chosen, ribbon, breaks, zone)
+    if kerb is not None and kerb.any():
+        _doubt_kerbs(chosen, ribbon, breaks, zone, kerb)
     return _table(ribbon, breaks, zone, chosen, cell_area, most, unknown_near, chance)
 
 
@@ -248,21 +253,23 @@ def _doubt_crossings(
 
 
 def _doubt_kerbs(
-    chosen: list[_Candidate], ribbon: Ribbon, breaks: Breaks, zone: NDArray[np.uint8]
+    chosen: list[_Candidate],
+    ribbon: Ribbon,
+    breaks: Breaks,
+    zone: NDArray[np.uint8],
+    kerb: NDArray[np.bool_],
 ) -> None:
     """Take the certainty from ponds on the road that stand against a kerb for half their length."""
-    if not breaks.kerb.any():
-        return
     at = np.clip(np.searchsorted(breaks.s, ribbon.s), 0, breaks.s.size - 1)
     before = np.maximum(at - 1, 0)
     nearer = np.abs(ribbon.s - breaks.s[before]) < np.abs(ribbon.s - breaks.s[at])
-    kerb = breaks.kerb[np.where(nearer, before, at)]
+    walled = kerb[np.where(nearer, before, at)]
     axis = np.nan_to_num(interpolate_along(ribbon.s, breaks.s, breaks.axis))
     for c in chosen:
         i, j = np.unravel_index(c.cells, ribbon.z.shape)
         side = (ribbon.o[j] >= axis[i]).astype(np.intp)
         on_road = zone[i, j] <= SHOULDER
-        if c.certain and on_road.mean() > 0.5 and kerb[i, side].mean() > 0.5:
+        if c.certain and on_road.mean() > 0.5 and walled[i, side].mean() > 0.5:
             c.certain = False
             c.doubt = DOUBT_KERB
 

@@ -356,7 +356,7 @@ class AlongView(QWidget):
 
             part = study.roads[model.road_index]
             if len(part.s) == len(self._s):
-                self._balance = mass_haul(part.s, part.areas, model.limits.material)
+                self._balance = mass_haul(part.s, part.judged.areas, model.limits.material)
         self._load_bars(findings, road.name)
 
     def _load_bars(self, findings: Any, road: str) -> None:

@@ -222,7 +222,7 @@ class StraightView(QWidget):
             return
         part = study.roads[model.road_index]
         # Limits change often and heights don't: ask again only for another measurement.
-        order = (part.ribbon, part.breaks, part.measures)
+        order = (part.ground.ribbon, part.breaks, part.measures)
         if self._asked is not None and all(a is b for a, b in zip(order, self._asked, strict=True)):
             # The verdicts may be others all the same.
             self._draw_lines()
@@ -316,7 +316,7 @@ class StraightView(QWidget):
                 line.setDownsampling(auto=True, method="peak")
                 line.setClipToView(True)
                 self._lines.append(line)
-        verdict = part.judgement.verdict
+        verdict = part.judged.judgement.verdict
         for side in (0, 1):
             for words in ("won't shed", "can't tell", "no data"):
                 here = (verdict[:, side] == words) & np.isfinite(breaks.edge[:, side])

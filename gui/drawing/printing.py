@@ -502,7 +502,9 @@ def reach_sheets(
         first, last = int(reaches["first_index"][row]), int(reaches["last_index"][row])
         road = roads[str(reaches["road"][row])]
         side = 0 if str(reaches["side"][row]) == "left" else 1
-        chance = np.nan_to_num(study.roads[road].judgement.p_wont_shed[first : last + 1, side])
+        chance = np.nan_to_num(
+            study.roads[road].judged.judgement.p_wont_shed[first : last + 1, side]
+        )
         worst = (road, first + int(np.argmax(chance)))
         start, on_first = first, True
         while start <= last:

@@ -184,11 +184,11 @@ def _reach_charts(
 
     slope = m.shoulder_slope_pct[here, side]
     slope_se = m.shoulder_slope_se[here, side]
-    required = part.judgement.required_slope_pct[here, side]
+    required = part.judged.judgement.required_slope_pct[here, side]
     drop = np.asarray(shown(m.edge_drop_mm[here, side], "mm", system))
     drop_se = np.asarray(shown(m.edge_drop_se[here, side], "mm", system))
-    cut = np.asarray(shown(part.areas.cut_m2[here, side], "m2", system))
-    fill = np.asarray(shown(part.areas.fill_m2[here, side], "m2", system))
+    cut = np.asarray(shown(part.judged.areas.cut_m2[here, side], "m2", system))
+    fill = np.asarray(shown(part.judged.areas.fill_m2[here, side], "m2", system))
     limits = study.limits
     drop_limit = float(shown(limits.shape.edge_drop_mm.value, "mm", system))
     high_limit = -float(shown(limits.shape.high_shoulder_mm.value, "mm", system))

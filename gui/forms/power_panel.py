@@ -136,7 +136,9 @@ class PowerPanel(QGroupBox):
             return given, self.tr("given")
         study = self.model.study
         if study is not None and study.terrain is self.model.terrain:
-            found = known_median(np.concatenate([part.noise.sigma_m for part in study.roads]))
+            found = known_median(
+                np.concatenate([part.measured.shoulder.noise.sigma_m for part in study.roads])
+            )
             if math.isfinite(found):
                 return found, self.tr("measured on this road")
         return _ASSUMED_SIGMA_M, self.tr("assumed until a road is screened")
@@ -148,10 +150,13 @@ class PowerPanel(QGroupBox):
             return {}
         return {
             "correlation_m": known_median(
-                np.concatenate([part.noise.correlation_m for part in study.roads]), 0.0
+                np.concatenate(
+                    [part.measured.shoulder.noise.correlation_m for part in study.roads]
+                ),
+                0.0,
             ),
             "nugget": known_median(
-                np.concatenate([part.noise.nugget for part in study.roads]), 1.0
+                np.concatenate([part.measured.shoulder.noise.nugget for part in study.roads]), 1.0
             ),
         }
 
@@ -321,7 +326,7 @@ def _answer(question: _Question, roads: Sequence[Any]) -> _Answer:
     if math.isfinite(least):
         longest = max(longest, 1.2 * min(least, 400.0))
     lengths = np.array([v for v in _LENGTHS_M if v < longest] + [longest])
-    found = [resolving_of(part.measures, part.noise) for part in roads]
+    found = [resolving_of(part.measures, part.measured.shoulder.noise) for part in roads]
     judged = sum(part.judged for part in found)
     return _Answer(
         question=question,

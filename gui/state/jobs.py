@@ -377,18 +377,12 @@ def update(
     changed = {key for key in {*before.edits, *edits} if before.edits.get(key) != edits.get(key)}
     roads = {key.road for key in changed}
     wanted = edit_table(edits)
-    others = study.limits != limits
-    if others and not roads:
+    if study.limits != limits:
         progress(0.1, "judging")
         study = screening.rejudge(study, limits)
-    elif others:
-        study = replace(study, limits=limits)
     for number, part in enumerate(study.roads):
         if part.road.name in roads:
             study = screening.remeasure(study, number, wanted, progress=progress)
-    if roads and others:
-        # The roads that weren't measured again are still judged by the old limits.
-        study = screening.rejudge(study, limits)
     progress(1.0, "")
     return loaded(study, study.findings, edits)
 

@@ -81,7 +81,8 @@ def _ragged(study: screening.Study) -> screening.Study:
             shoulder_slope_se=np.minimum(held.shoulder_slope_se, 0.3),
             edge_drop_se=np.minimum(held.edge_drop_se, 4.0),
         )
-        parts.append(replace(part, measures=measures))
+        shoulder = replace(part.measured.shoulder, measures=measures)
+        parts.append(replace(part, measured=replace(part.measured, shoulder=shoulder)))
     return replace(study, roads=tuple(parts))
 
 

@@ -48,7 +48,7 @@ def screened(
 
 def station_rows(study: screening.Study, truth: Truth) -> dict[str, NDArray]:
     """Errors and standard errors of cut, fill and net at stations that are one kind throughout."""
-    found = study.roads[0].areas
+    found = study.roads[0].judged.areas
     use = ~truth.edge_of_stretch & (truth.kind == "shoulder") & np.isfinite(found.cut_m2)
     return {
         "cut": (found.cut_m2 - truth.cut_m2)[use],
@@ -66,7 +66,7 @@ def station_rows(study: screening.Study, truth: Truth) -> dict[str, NDArray]:
 def stretch_rows(study: screening.Study, truth: Truth, limits: Limits) -> NDArray:
     """Cut and fill of stretches of good stations: true, found, error of either, (k, 6)."""
     part = study.roads[0]
-    found: Areas = part.areas
+    found: Areas = part.judged.areas
     rows = []
     good = ~truth.edge_of_stretch & (truth.kind == "shoulder") & np.isfinite(found.cut_m2)
     for side in (0, 1):

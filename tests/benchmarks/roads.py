@@ -90,16 +90,16 @@ def _with_known_breaks(
 ) -> tuple[Breaks, Noise, Measures]:
     """Measure once more with the true edges, hinges and crown."""
     breaks = find_breaks(
-        study.cells,
+        study.ground.cells,
         study.s,
         pavement_width_m=7.0,
         shoulder_width_m=case.width_m or 1.5,
-        box_m=study.box_m,
+        box_m=study.case.box_m,
         overrides=Overrides(edge=truth.edge_u, hinge=truth.hinge_u, axis=truth.axis_o),
     )
-    noise = estimate_noise(study.cells, breaks)
+    noise = estimate_noise(study.ground.cells, breaks)
     measures, _ = measure_sides(
-        study.cells, breaks, noise, average_m=case.average_m, box_m=study.box_m
+        study.ground.cells, breaks, noise, average_m=case.average_m, box_m=study.case.box_m
     )
     return breaks, noise, measures
 
@@ -140,7 +140,7 @@ def run_case(case: Case) -> dict[str, object]:
     s = study.s
     truth = handed.truth(s, average_m=case.average_m)
     chains = {
-        "found": (study.breaks, study.noise, study.measures),
+        "found": (study.breaks, study.measured.shoulder.noise, study.measures),
         "known": _with_known_breaks(case, study, truth),
     }
     inside = (s > 0.5 * case.average_m) & (s < handed.length_m - 0.5 * case.average_m)
@@ -173,11 +173,11 @@ def run_case(case: Case) -> dict[str, object]:
     out["edge_se"] = study.breaks.edge_se.ravel()
     out["hinge"] = (study.breaks.hinge - truth.hinge_u).ravel()
     out["hinge_se"] = study.breaks.hinge_se.ravel()
-    out["kerb"] = study.breaks.kerb.ravel()
-    out["p"] = study.judgement.p_wont_shed.ravel()
+    out["kerb"] = study.measured.shoulder.kerb.ravel()
+    out["p"] = study.judged.judgement.p_wont_shed.ravel()
     out["true_wont"] = _true_failing(truth, limits).ravel()
-    out["finding"] = study.judgement.finding.astype(str).ravel()
-    out["label"] = np.array(FINDINGS, object)[study.labels].astype(str).ravel()
+    out["finding"] = study.judged.judgement.finding.astype(str).ravel()
+    out["label"] = np.array(FINDINGS, object)[study.judged.labels].astype(str).ravel()
     return out
 
 

@@ -131,7 +131,6 @@ def known_breaks(s, *, edge=EDGE, width=WIDTH, axis=0.0, edge_se=0.0, hinge_se=0
         ditch=both(np.nan),
         ditch_source=given.copy(),
         crowned=np.ones(n, bool),
-        kerb=np.zeros((n, 2), bool),
     )
 
 

@@ -1,11 +1,15 @@
 """A plain straight road on a ribbon, for tests of water: every height known in closed form."""
 
 from collections.abc import Callable
+from types import SimpleNamespace
 
 import numpy as np
 
-from analysis.corridor.values import Ribbon
+from analysis.common.limits import default_limits
+from analysis.common.settings import Settings
+from analysis.corridor.values import Case, Extras, Ribbon
 from analysis.edges.values import Breaks
+from analysis.road.roadline import make_road
 from analysis.shoulder.values import Noise
 from analysis.water.chance import NoiseMaker
 
@@ -46,7 +50,6 @@ def plain_breaks(length_m, spacing_m=10.0):
         ditch=both(DITCH),
         ditch_source=found,
         crowned=np.ones(s.size, bool),
-        kerb=np.zeros((s.size, 2), bool),
     )
 
 
@@ -80,6 +83,19 @@ def plain_road(
         z = z + sigma_m * NoiseMaker(STEP, 0.0, 1.0, seed=seed).block(s.size, o.size, STEP, STEP)
     breaks = plain_breaks(length_m)
     return Ribbon(s=s, o=o, z=z, step_s=STEP, step_o=STEP), breaks, plain_noise(breaks, sigma_m)
+
+
+def plain_case(breaks):
+    """The road of these breaks as a case, on a grid whose cells are as large as a step."""
+    return Case(
+        grid=SimpleNamespace(cell_m=STEP),
+        road=make_road("Plain Road", [[0.0, 0.0], [breaks.s[-1], 0.0]]),
+        s=breaks.s,
+        box_m=np.tile([STEP, 0.0], (breaks.s.size, 1)),
+        settings=Settings(),
+        limits=default_limits(),
+        extras=Extras(),
+    )
 
 
 def mirrored(ribbon):

@@ -62,7 +62,7 @@ def stretches():
 def _stretch(part, side, first, last, truth, name):
     lengths = 0.5 * (part.s[first + 1 : last + 2] - part.s[first - 1 : last])
     here = truth[first : last + 1]
-    (found,) = balances_between(part.s, part.areas, side, [first], [last], GRAVEL)
+    (found,) = balances_between(part.s, part.judged.areas, side, [first], [last], GRAVEL)
     return Stretch(
         name=f"{part.road.name} {side} {part.s[first]:.0f} {name}",
         true_cut_m3=float(np.array([float(r["cut_m2"]) for r in here]) @ lengths),

@@ -71,9 +71,9 @@ def look(cells, *, mask=None, breaks=None, sigma_m=0.02, length_m=300.0):
     found = suspect(cells, breaks, noise, box_m=box, mask=mask)
     out = found.foreign if mask is None else found.foreign | mask
     measures, _ = measure_sides(cells, breaks, noise, average_m=20.0, box_m=box, mask=out)
-    judged, marked = withhold(measures, breaks, found)
+    judged, walled = withhold(measures, breaks, found)
     return SimpleNamespace(
-        found=found, measures=judged, breaks=marked, s=breaks.s, status=judged.status
+        found=found, measures=judged, kerb=walled, s=breaks.s, status=judged.status
     )
 
 
@@ -143,14 +143,14 @@ def test_a_kerb_is_told_and_its_verge_not_judged(cell_m, height_m):
     inside = (seen.s >= 90.0) & (seen.s <= 230.0)
     outside = (seen.s <= 60.0) | (seen.s >= 260.0)
     assert (seen.status[inside, 0] == Status.NOT_JUDGED).all()
-    assert seen.breaks.kerb[inside, 0].all()
+    assert seen.kerb[inside, 0].all()
     assert len(set(seen.measures.reason[inside, 0])) == 1
     found = np.nanmedian(seen.found.kerb_height_m[:, 0])
     assert found == pytest.approx(height_m, abs=0.02)
     rounded = 50 * round(found / 0.05)
     assert seen.measures.reason[inside, 0][0] == Reason(Why.KERB, (rounded,))
     assert (seen.status[outside] == Status.OK).all() and (seen.status[:, 1] == Status.OK).all()
-    assert not seen.breaks.kerb[outside].any() and not seen.breaks.kerb[:, 1].any()
+    assert not seen.kerb[outside].any() and not seen.kerb[:, 1].any()
 
 
 @pytest.mark.parametrize("cell_m", [0.25, 0.5])
@@ -208,7 +208,7 @@ def test_nothing_lower_than_a_kerb_is_ever_taken_for_one(height, width, slope, f
     cells = road(between(shape, 40.0, 110.0, 10.0), length_m=150.0, sigma_m=0.02, seed=seed)
     seen = look(cells, length_m=150.0)
     assert not np.isin(seen.found.kind, (Why.KERB, Why.KERB_AWAY, Why.DROPPED_KERB)).any()
-    assert not seen.breaks.kerb.any()
+    assert not seen.kerb.any()
 
 
 def test_a_dropped_kerb_between_two_kerbs():
@@ -656,7 +656,7 @@ def sample():
     return SimpleNamespace(
         stations=stations,
         status=study.roads[0].measures.status.ravel(),
-        kerb=study.roads[0].breaks.kerb.ravel(),
+        kerb=study.roads[0].measured.shoulder.kerb.ravel(),
         reaches=study.findings.reaches,
         column=lambda name: np.array([r[name] for r in truth]),
     )

@@ -400,8 +400,8 @@ def test_unseen_road_ruts_found_and_sound_left_alone(unseen):
     rutted = clear & (truth.cause == "rutted")
     even = clear & np.isin(truth.cause, ["none", "flat"])
     assert rutted.sum() >= 8 and even.sum() >= 60
-    p = part.judgement.p_rut
+    p = part.judged.judgement.p_rut
     assert np.mean(p[rutted] > 0.5) >= 0.8
     assert np.mean(p[even] > 0.2) <= 0.01
-    named = part.judgement.finding[even]
+    named = part.judged.judgement.finding[even]
     assert not (named == "rutted").any()

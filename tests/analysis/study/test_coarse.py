@@ -90,7 +90,7 @@ def test_coarse_grid_with_given_widths(tmp_path):
     error = (part.measures.shoulder_slope_pct - truth.shoulder_slope_pct)[plane]
     assert np.sqrt(np.mean(error**2)) < 0.8
     sound = ok & (truth.cause == "none")
-    accused = ~np.isin(part.judgement.finding[sound], ["none", Finding.CANT_TELL])
+    accused = ~np.isin(part.judged.judgement.finding[sound], ["none", Finding.CANT_TELL])
     assert accused.mean() <= 0.03
 
 

@@ -8,7 +8,7 @@ from analysis.common.errors import OutputError, RoadError
 from analysis.common.table import Table
 from analysis.corridor.values import Extras
 from analysis.road.roadline import make_road
-from analysis.study import screening
+from analysis.shoulder.door import cells_within
 from analysis.study.corrections import given_breaks, overrides_for
 from analysis.study.inputs import WIDTH_COLUMNS, check_writable, read_widths
 
@@ -113,9 +113,9 @@ def test_mask_hits_cells_inside(road):
     row, col = np.divmod(np.arange(100), 10)
     cells = SimpleNamespace(row=row, col=col, z=np.zeros(100))
     square = np.array([[2.0, 2.0], [5.0, 2.0], [5.0, 4.0], [2.0, 4.0]])
-    masked = screening._masked_cells(grid, cells, [square])
+    masked = cells_within([square], grid, cells)
     assert masked.sum() == 6
-    assert screening._masked_cells(grid, cells, []) is None
+    assert cells_within([], grid, cells) is None
 
 
 def test_check_writable(tmp_path):

@@ -129,6 +129,18 @@ def test_rejudge_stricter_limit_finds_more(sample):
     np.testing.assert_array_equal(after["edge_drop_mm"], before["edge_drop_mm"])
 
 
+def test_rejudge_with_another_straightedge_is_as_screened_with_it(plain):
+    """Ruts and the water in them are those of the other length, to the last digit."""
+    limits = plain.limits.with_value("straightedge_m", 1.0)
+    again = screening.rejudge(plain, limits).findings.stations
+    whole = screening.screen(
+        plain.terrain, [part.road for part in plain.roads], plain.settings, limits
+    ).findings.stations
+    assert not np.array_equal(whole["rut_mm"], plain.findings.stations["rut_mm"], equal_nan=True)
+    for name in whole.names():
+        np.testing.assert_array_equal(again[name], whole[name], name)
+
+
 @pytest.fixture(scope="module")
 def scene():
     return make_scene(random_spec(31, "ordinary", length_m=400.0), seed=5)

@@ -33,7 +33,7 @@ def made_study(grade: float = 0.03, shoulder_pct: float = 5.0) -> Any:
     edge_z = np.column_stack([200.0 + grade * stations - 0.02 * half] * 2)
     return SimpleNamespace(
         s=stations,
-        ribbon=SimpleNamespace(s=s, o=o, z=z, step_s=0.5, step_o=0.25),
+        ground=SimpleNamespace(ribbon=SimpleNamespace(s=s, o=o, z=z, step_s=0.5, step_o=0.25)),
         breaks=SimpleNamespace(axis=np.full(n, axis), edge=edge),
         measures=SimpleNamespace(edge_z_m=edge_z, pavement_slope_pct=np.full((n, 2), 2.0)),
     )
@@ -60,7 +60,7 @@ def test_pavement_heights_of_the_shoulder_follow_its_slope() -> None:
 def test_pavement_heights_unknown_stays_unknown() -> None:
     """Holes and what lies beyond the outermost stations aren't filled in."""
     study = made_study()
-    study.ribbon.z[60:64, 20] = np.nan
+    study.ground.ribbon.z[60:64, 20] = np.nan
     study.measures.edge_z_m[4, 0] = np.nan
     relief = pavement_heights(study)
     assert np.isnan(relief.height_cm[60:64, 20]).all()
@@ -72,7 +72,9 @@ def test_pavement_heights_averaging_lowers_noise() -> None:
     """Eleven rows averaged leave about a third of white noise."""
     study = made_study(0.0)
     rng = np.random.default_rng(3)
-    study.ribbon.z = study.ribbon.z + rng.normal(0.0, 0.02, study.ribbon.z.shape)
+    study.ground.ribbon.z = study.ground.ribbon.z + rng.normal(
+        0.0, 0.02, study.ground.ribbon.z.shape
+    )
     inside = slice(20, 180)
     raw = pavement_heights(study, average_m=0.0).height_cm[inside, 20:40]
     averaged = pavement_heights(study, average_m=5.5).height_cm[inside, 20:40]

@@ -74,7 +74,7 @@ def test_rings_have_the_areas_of_the_table(views):
     The table takes off what noise alone adds to either; the drawing shows it.
     """
     study, all_views = views
-    areas = study.roads[0].areas
+    areas = study.roads[0].judged.areas
     seen = 0
     for view in all_views:
         for part in view.sides:
@@ -93,7 +93,7 @@ def test_rings_have_the_areas_of_the_table(views):
 def test_cells_are_those_of_the_strip(views):
     """All native cells within half an average of the station, without the road's grade."""
     study, all_views = views
-    cells = study.roads[0].cells
+    cells = study.roads[0].ground.cells
     view = all_views[12]
     here = np.abs(cells.s - view.s) <= view.average_m / 2.0
     assert len(view.cells_o) == pytest.approx(here.sum(), abs=2)

@@ -141,7 +141,9 @@ def test_unjudged_reach_tells_its_commonest_reason(study, part):
     status[here, 0] = 2
     reason[here, 0] = [Reason(Why.KERB, (50.0 * (4 if k % 3 else k),)) for k in range(20)]
     measures = replace(part.measures, status=status, reason=reason)
-    changed = replace(study, roads=(replace(part, measures=measures),))
+    shoulder = replace(part.measured.shoulder, measures=measures)
+    measured = replace(part.measured, shoulder=shoulder)
+    changed = replace(study, roads=(replace(part, measured=measured),))
     (reach,) = (
         reach
         for reach in rejudge(changed, study.limits).roads[0].reaches

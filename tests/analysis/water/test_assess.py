@@ -1,9 +1,8 @@
 """Water on stations: held depth, flow, and the whole assessment against known ground."""
 
 import csv
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,12 +11,13 @@ from hypothesis import strategies as st
 
 from analysis.common.errors import Cancelled
 from analysis.common.limits import default_limits
-from analysis.shoulder.values import Sections
+from analysis.corridor.values import Ground
+from analysis.shoulder.values import Measures, Sections, Shoulder
 from analysis.water import held_by_section
 from analysis.water.assess import (
-    assess_across,
-    assess_water,
     flow,
+    follow,
+    follow_across,
     judge_ditch,
 )
 from analysis.water.held_by_section import PlaneErrors, join
@@ -30,6 +30,7 @@ from tests.builders.plain_road import (
     lifted,
     mirrored,
     plain_breaks,
+    plain_case,
     plain_noise,
     plain_road,
 )
@@ -281,7 +282,8 @@ def plain_measures(breaks, grade=0.01, drop_mm=0.0, shoulder_pct=4.0, up=0.0):
 
     crown = 100.0 + up - grade * breaks.s
     edge_z = np.repeat((crown - 0.02 * EDGE)[:, None], 2, axis=1)
-    return SimpleNamespace(
+    unknown = {f.name: both(np.nan) for f in fields(Measures)}
+    known = dict(
         pavement_slope_pct=both(2.0),
         pavement_slope_se=both(0.1),
         shoulder_slope_pct=both(shoulder_pct),
@@ -297,6 +299,7 @@ def plain_measures(breaks, grade=0.01, drop_mm=0.0, shoulder_pct=4.0, up=0.0):
         shoulder_width_m=both(HINGE - EDGE),
         edge_z_m=edge_z,
     )
+    return Measures(**unknown | known)
 
 
 def plain_sections(breaks, se_m=0.003):
@@ -310,9 +313,13 @@ def assess(ribbon, breaks, noise, **options):
     measures = plain_measures(
         breaks, **{k: options.pop(k) for k in ("up", "drop_mm") if k in options}
     )
-    return assess_water(
-        ribbon, breaks, noise, measures, plain_sections(breaks), spacing_m=10.0, **options
-    )
+    shoulder = shoulder_of(noise, measures, plain_sections(breaks))
+    return follow(plain_case(breaks), Ground(None, ribbon), breaks, shoulder, **options)
+
+
+def shoulder_of(noise, measures, sections):
+    """All of a shoulder without kerbs."""
+    return Shoulder(noise, measures, sections, np.zeros((sections.s.size, 2), bool))
 
 
 def plug(s, o):
@@ -324,7 +331,7 @@ def dent(s, o):
     return -0.35 * np.maximum(1.0 - r2, 0.0)
 
 
-def test_assess_water_plain_road():
+def test_follow_plain_road():
     ribbon, breaks, noise = plain_road(200.0, sigma_m=0.01)
     water = assess(ribbon, breaks, noise)
     assert (water.retained_mm < water.retained_chance_mm).all()
@@ -337,7 +344,7 @@ def test_assess_water_plain_road():
     assert not judge_ditch(water, limits.water).any()
 
 
-def test_assess_water_finds_dent_and_plug():
+def test_follow_finds_dent_and_plug():
     ribbon, breaks, noise = plain_road(
         400.0, sigma_m=0.01, shape=lambda s, o: plug(s, o) + dent(s, o)
     )
@@ -354,7 +361,7 @@ def test_assess_water_finds_dent_and_plug():
     assert sorted(water.ponds.where) == ["ditch", "shoulder"]
 
 
-def test_assess_water_high_shoulder_holds_water():
+def test_follow_high_shoulder_holds_water():
     ribbon, breaks, noise = plain_road(100.0)
     water = assess(ribbon, breaks, noise, drop_mm=-50.0)
     assert water.retained_mm == pytest.approx(50.0)
@@ -364,7 +371,7 @@ def test_assess_water_high_shoulder_holds_water():
     assert water.retained_se_mm == pytest.approx(5.0, rel=0.5)
 
 
-def test_assess_water_unknown_is_not_dry():
+def test_follow_unknown_is_not_dry():
     """A side without data has no pond depth, no ditch: unknown, never 0."""
     ribbon, breaks, noise = plain_road(200.0)
     ribbon.z[:, ribbon.o > 0.0] = np.nan
@@ -375,7 +382,7 @@ def test_assess_water_unknown_is_not_dry():
     assert np.isnan(water.ditch_sag_mm[:, 1]).all()
 
 
-def test_assess_water_hole_under_the_pond_is_unknown():
+def test_follow_hole_under_the_pond_is_unknown():
     ribbon, breaks, noise = plain_road(200.0, grade=0.0, shape=dent)
     ribbon.z[(np.abs(ribbon.s - 100.0) < 1.5)[:, None] & (np.abs(ribbon.o + 4.25) < 0.6)] = np.nan
     water = assess(ribbon, breaks, noise)
@@ -383,7 +390,7 @@ def test_assess_water_hole_under_the_pond_is_unknown():
     assert not water.ponds.certain.any()
 
 
-def test_assess_water_mirrored_and_lifted():
+def test_follow_mirrored_and_lifted():
     ribbon, breaks, noise = plain_road(400.0, shape=lambda s, o: plug(s, o) + dent(s, o))
     here = assess(ribbon, breaks, noise)
     high = assess(lifted(ribbon, 256.0), breaks, noise, up=256.0)
@@ -400,13 +407,14 @@ def test_assess_water_mirrored_and_lifted():
         assert getattr(other, name)[:, ::-1] == pytest.approx(getattr(here, name), abs=1e-6)
 
 
-def test_assess_across_changes_its_stations_only():
+def test_follow_across_changes_its_stations_only():
     """Measured again with a higher edge, three stations hold water; ponds and ditch stay."""
     ribbon, breaks, noise = plain_road(200.0)
     water = assess(ribbon, breaks, noise)
     here = slice(5, 8)
-    few = plain_breaks(20.0)
-    again = assess_across(water, here, few, plain_measures(few, drop_mm=-50.0), plain_sections(few))
+    measures = plain_measures(breaks, drop_mm=-50.0)
+    shoulder = shoulder_of(noise, measures, plain_sections(breaks))
+    again = follow_across(plain_case(breaks), water, here, breaks, shoulder)
     assert again.retained_mm[here] == pytest.approx(50.0)
     outside = np.r_[0:5, 8 : breaks.s.size]
     assert np.array_equal(again.retained_mm[outside], water.retained_mm[outside])
@@ -415,21 +423,22 @@ def test_assess_across_changes_its_stations_only():
     assert (water.retained_mm < 50.0).all()  # the first answer is left as it was
 
 
-def test_assess_water_unblurred_ground_shows_a_rut():
+def test_follow_unblurred_ground_shows_a_rut():
     """The fitted shape shows water in a rut that the cells' average has lost."""
     ribbon, breaks, noise = plain_road(100.0)
     sections = plain_sections(breaks)
     ground = sections.height_m + np.interp(sections.u, [0.25, 0.75, 1.25], [0.0, -0.07, 0.0])
     with_shape = replace(sections, ground_m=ground)
     measures = plain_measures(breaks)
-    held = assess_water(ribbon, breaks, noise, measures, with_shape, spacing_m=10.0)
+    case, ground = plain_case(breaks), Ground(None, ribbon)
+    held = follow(case, ground, breaks, shoulder_of(noise, measures, with_shape))
     assert held.retained_mm == pytest.approx(50.0, abs=4.0)  # 70 mm less the 4 % fall to its lip
     assert (held.retained_mm > held.retained_chance_mm).all()
-    blind = assess_water(ribbon, breaks, noise, measures, sections, spacing_m=10.0)
+    blind = follow(case, ground, breaks, shoulder_of(noise, measures, sections))
     assert (blind.retained_mm < blind.retained_chance_mm).all()
 
 
-def test_assess_water_progress_and_cancel():
+def test_follow_progress_and_cancel():
     ribbon, breaks, noise = plain_road(100.0)
     told = []
     assess(ribbon, breaks, noise, progress=lambda f, words: told.append(f))

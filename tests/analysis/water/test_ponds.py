@@ -55,7 +55,6 @@ def flat_ground(shape_z, step=0.25):
         edge=both,
         hinge=both,
         ditch=both * np.nan,
-        kerb=np.zeros(both.shape, bool),
     )
     noise = plain_noise(breaks)
     return ribbon, breaks, noise
@@ -241,10 +240,11 @@ def test_find_ponds_crossing_takes_the_certainty():
 def test_find_ponds_against_a_kerb_is_doubtful():
     """A gutter leads water to inlets that no grid shows; without the kerb it is a pond."""
     ribbon, breaks, noise = plain_road(400.0, grade=0.0, shape=bowl(0.2, 6.0, 0.7))
-    breaks.kerb[:, 0] = True
-    assert find_ponds(ribbon, breaks, noise).certain.tolist() == [True]
-    breaks.kerb[:, 1] = True
-    ponds = find_ponds(ribbon, breaks, noise)
+    kerb = np.zeros(breaks.edge.shape, bool)
+    kerb[:, 0] = True
+    assert find_ponds(ribbon, breaks, noise, kerb=kerb).certain.tolist() == [True]
+    kerb[:, 1] = True
+    ponds = find_ponds(ribbon, breaks, noise, kerb=kerb)
     assert ponds.certain.tolist() == [False]
     assert "kerb" in ponds.doubt[0]
 

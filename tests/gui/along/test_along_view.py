@@ -90,7 +90,9 @@ def test_slopes_are_those_of_the_study(along: AlongView, screened: WindowModel) 
         np.testing.assert_allclose(line.yData, part.measures.shoulder_slope_pct[:, side])
         np.testing.assert_allclose(line.xData, part.s)
         required = line_of(along, name, "required")
-        np.testing.assert_allclose(required.yData, part.judgement.required_slope_pct[:, side])
+        np.testing.assert_allclose(
+            required.yData, part.judged.judgement.required_slope_pct[:, side]
+        )
     along.grab().save(str(ARTEFACTS / "along_view.png"))
 
 
@@ -330,7 +332,7 @@ def test_straight_marks_follow_the_limits(
     screened.set_limits(screened.limits.with_value("shoulder_least_pct", 8.0))
     settle(screened.runner.idle)
     wanted = sum(
-        int((part.judgement.verdict != "sheds").sum()) for part in screened.study.roads[:1]
+        int((part.judged.judgement.verdict != "sheds").sum()) for part in screened.study.roads[:1]
     )
     assert straight._relief is heights
     assert marked() == wanted != before

@@ -1,0 +1,80 @@
+"""The way into the shoulder: from ground and breaks to slopes, drops, ruts and their errors."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.common.types import Bools, Floats, Progress
+from analysis.corridor.values import Case, Cells, Ground
+from analysis.edges.values import Breaks
+from analysis.shoulder.noise import estimate_noise
+from analysis.shoulder.not_shoulder import suspect, withhold
+from analysis.shoulder.slopes import measure_sides
+from analysis.shoulder.values import Noise, Shoulder
+from analysis.terrain.grid import Terrain
+
+__all__ = ["measure"]
+
+
+def measure(
+    case: Case,
+    ground: Ground,
+    breaks: Breaks,
+    noise: Noise | None = None,
+    progress: Progress | None = None,
+) -> Shoulder:
+    """Measure pavement and shoulder without what isn't shoulder, and say where there is none.
+
+    Parameters
+    ----------
+    case, ground, breaks
+        The stations, the ground along them, and where the parts of the section begin and end.
+    noise
+        Where it is known already, as for a piece of a measured road; else it is estimated.
+    progress
+        Called with the share done and a few words; may raise `Cancelled`.
+    """
+    cells, settings = ground.cells, case.settings
+    if noise is None:
+        noise = estimate_noise(cells, breaks, given_m=settings.noise_m)
+    masked = cells_within(case.extras.mask, case.grid, cells)
+    suspicion = suspect(cells, breaks, noise, box_m=case.box_m, mask=masked)
+    measures, sections = measure_sides(
+        cells,
+        breaks,
+        noise,
+        average_m=settings.average_m,
+        box_m=case.box_m,
+        mask=suspicion.foreign if masked is None else suspicion.foreign | masked,
+        straightedge_m=case.limits.shape.straightedge_m.value,
+        progress=progress,
+    )
+    sought = settings.paved and settings.find_edges
+    measures, kerb = withhold(
+        measures,
+        breaks,
+        suspicion,
+        pavement_width_m=settings.pavement_width_m if sought else None,
+    )
+    return Shoulder(noise, measures, sections, kerb)
+
+
+def cells_within(polygons: Sequence[Floats], grid: Terrain, cells: Cells) -> Bools | None:
+    """(m,) which cells lie inside any of the polygons (k, 2), metres; None without polygons."""
+    if not polygons:
+        return None
+    import shapely
+
+    a, b, c, d, e, f = grid.transform
+    col, row = cells.col + 0.5, cells.row + 0.5
+    x, y = a * col + b * row + c, d * col + e * row + f
+    within = np.zeros(len(cells.z), dtype=bool)
+    for polygon in polygons:
+        area = shapely.Polygon(polygon)
+        shapely.prepare(area)
+        west, south, east, north = area.bounds
+        near = np.flatnonzero((x >= west) & (x <= east) & (y >= south) & (y <= north))
+        within[near] |= shapely.contains_xy(area, x[near], y[near])
+    return within

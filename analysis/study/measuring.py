@@ -1,0 +1,106 @@
+"""One road measured from its ground, or measured again where something changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import IntEnum
+
+import numpy as np
+
+from analysis.common.along import known_median
+from analysis.common.station_arrays import spliced, stations_of
+from analysis.common.types import Floats, Progress, share_of
+from analysis.corridor.values import Case, Ground
+from analysis.edges.door import find
+from analysis.edges.values import Overrides
+from analysis.shoulder.door import measure
+from analysis.verdict.door import believe
+from analysis.verdict.values import Measured
+from analysis.water.assess import follow, follow_across
+
+__all__ = ["Step", "Stretch", "run"]
+
+
+class Step(IntEnum):
+    """The steps that can be the first to be done again."""
+
+    EDGES = 0
+    SHOULDER = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Stations to measure again, as slices.
+
+    More road, `look`, is looked at than is put back, `keep`, so that the ends of the piece, where
+    the search has no neighbours to lean on, don't show.
+    """
+
+    look: slice
+    keep: slice
+
+    @classmethod
+    def around(cls, s: Floats, low: float, high: float, felt_m: float) -> Stretch:
+        """The stretch where a change between `low` and `high` is felt so far along the road."""
+        look, keep = (
+            slice(*np.searchsorted(s, (low - k * felt_m, high + k * felt_m + 1e-9)).tolist())
+            for k in (2.0, 1.0)
+        )
+        return cls(look, keep)
+
+
+def run(
+    case: Case,
+    ground: Ground,
+    fixed: Overrides,
+    earlier: Measured | None = None,
+    *,
+    start: Step = Step.EDGES,
+    here: Stretch | None = None,
+    progress: Progress | None = None,
+) -> Measured:
+    """Measure a road, or again what changed of it.
+
+    Parameters
+    ----------
+    case, ground, fixed
+        What is given, the ground that was read, and the breaks that are fixed.
+    earlier
+        What was measured before. The road's noise, its ponds and ditches, and what is believed
+        of it stay as they were; without it all is measured.
+    start
+        The first step to be done again; what comes before is taken from `earlier`.
+    here
+        The stations to be measured again, all by default; the others stay as they were.
+    progress
+        Called with the share done and a few words; may raise `Cancelled`.
+    """
+    report, third = share_of(progress, 0.0, 1.0), 1.0 / 3.0
+    piece, near, known, set_here = case, ground, earlier, fixed
+    if earlier is not None and here is not None:
+        look = here.look
+        margin = case.settings.spacing_m
+        margin += 0.5 * known_median(earlier.shoulder.measures.average_m, 20.0)
+        near = ground.between(case.s[look.start] - margin, case.s[look.stop - 1] + margin)
+        piece, known = stations_of(case, look), stations_of(earlier, look)
+        set_here = stations_of(fixed, look)
+    report(0.0, "finding edges and hinges")
+    if known is not None and start > Step.EDGES:
+        breaks = known.breaks
+    else:
+        like = None if earlier is None else earlier.breaks
+        breaks = find(piece, near, set_here, like, share_of(progress, 0.0, third))
+    report(third, "measuring slopes and drops")
+    noise = None if known is None else known.shoulder.noise
+    shoulder = measure(piece, near, breaks, noise, share_of(progress, third, 2.0 * third))
+    if earlier is None:
+        report(2.0 * third, "following the water")
+        water = follow(case, ground, breaks, shoulder, share_of(progress, 2.0 * third, 1.0))
+        return Measured(fixed, breaks, shoulder, water, believe(case, shoulder.measures))
+    keep = slice(0, len(case.s))
+    if here is not None:
+        keep = here.keep
+        breaks = spliced(earlier.breaks, breaks, here.look, keep)
+        shoulder = spliced(earlier.shoulder, shoulder, here.look, keep)
+    water = follow_across(case, earlier.water, keep, breaks, shoulder)
+    return replace(earlier, fixed=fixed, breaks=breaks, shoulder=shoulder, water=water)

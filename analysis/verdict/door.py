@@ -1,0 +1,108 @@
+"""The way into the verdict: from what was measured to findings, cut and fill, and reaches."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.common.along import known_median
+from analysis.common.limits import Limits
+from analysis.common.station_arrays import joined, stations_of
+from analysis.corridor.values import Case
+from analysis.earthwork.areas import Areas, areas
+from analysis.shoulder.values import Measures
+from analysis.verdict.beliefs import Beliefs, informed
+from analysis.verdict.labelling import label_stations
+from analysis.verdict.reaches import build_reaches
+from analysis.verdict.stations import judge_stations
+from analysis.verdict.values import Judged, Judgement, Measured
+from analysis.water.assess import judge_ditch
+
+__all__ = ["believe", "judge"]
+
+_UNPAVED_SOURCE = (
+    "FHWA/LTAP Gravel Roads Construction & Maintenance Guide, Section I: a gravel road's shoulder "
+    "slopes the same as, or slightly more than, its surface (from memory)"
+)
+_USUAL_AVERAGE_M = 20.0
+"""Averaging length of a road none of which was measured: that of the settings as they come."""
+
+
+def believe(case: Case, measures: Measures, usual: Measures | None = None) -> Beliefs:
+    """Beliefs about the stations of one road, neighbours of which share cells.
+
+    `usual` is what the road teaches, where not `measures` themselves do.
+    """
+    shared = case.settings.spacing_m / known_median(measures.average_m, _USUAL_AVERAGE_M)
+    return informed(measures, min(1.0, shared), usual=usual)
+
+
+def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
+    """Judge what was measured, each road as if it were alone: the fast path.
+
+    Stations are judged and reaches made for all roads at once: a network of many short roads
+    would spend its time in calls on short arrays.
+
+    Parameters
+    ----------
+    cases
+        The roads, at least one; settings and limits are the same for all.
+    measured
+        What was measured on each.
+    """
+    settings, limits = cases[0].settings, cases[0].limits
+    if not settings.paved:
+        limits = limits.with_value("shoulder_over_pavement_points", 0.0, source=_UNPAVED_SOURCE)
+    every = joined(measured)
+    judgement = judge_stations(
+        every.shoulder.measures,
+        every.breaks.crowned,
+        every.water.retained_mm,
+        every.water.retained_se_mm,
+        every.water.retained_chance_mm,
+        every.shoulder.kerb,
+        limits,
+        every.beliefs,
+    )
+    ends = np.cumsum([0, *(len(case.s) for case in cases)]).tolist()
+    apart = [stations_of(judgement, slice(*own)) for own in pairwise(ends)]
+    roads = list(zip(cases, measured, apart, strict=True))
+    ground = [_areas(part, own, limits) for _, part, own in roads]
+    labels = [
+        label_stations(
+            own,
+            part.shoulder.measures.status,
+            spacing_m=settings.spacing_m,
+            average_m=known_median(part.shoulder.measures.average_m, _USUAL_AVERAGE_M),
+            limits=limits,
+        )
+        for _, part, own in roads
+    ]
+    reaches = build_reaches(
+        [case.road for case in cases],
+        [case.s for case in cases],
+        every.breaks.crowned,
+        judge_ditch(every.water, limits.water),
+        every.shoulder.measures,
+        joined(ground),
+        judgement,
+        np.concatenate(labels),
+        settings,
+        limits,
+    )
+    return [Judged(*own) for own in zip(ground, apart, labels, reaches, strict=True)]
+
+
+def _areas(part: Measured, judgement: Judgement, limits: Limits) -> Areas:
+    """Cut and fill of one road to the slope that it needs."""
+    return areas(
+        part.shoulder.sections,
+        part.shoulder.measures,
+        judgement.required_slope_pct,
+        limits,
+        follows_pavement=judgement.follows_pavement,
+        width_se=part.breaks.hinge_se,
+        edge_se=part.breaks.edge_se,
+    )
