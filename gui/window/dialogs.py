@@ -179,8 +179,11 @@ class RoadDialog(QDialog):
     def source(self) -> RoadSource:
         """Return what was set."""
         layer = self.layer.currentText() or self._source.layer
-        return RoadSource(
-            self._source.path, layer or None, self.start.value(), self.reverse.isChecked()
+        return replace(
+            self._source,
+            layer=layer or None,
+            start_m=self.start.value(),
+            reverse=self.reverse.isChecked(),
         )
 
 

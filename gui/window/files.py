@@ -278,16 +278,7 @@ class Files(QObject):
         terrain, source = self.model.terrain_source, self.model.road_source
         if terrain is None or self.model.path:
             return
-        entry = recent.Recent(terrain=terrain.path)
-        if source is not None:
-            entry = replace(
-                entry,
-                road=source.path,
-                layer=source.layer,
-                start_m=source.start_m,
-                reverse=source.reverse,
-            )
-        recent.add(entry)
+        recent.add(recent.Recent.of(terrain.path, source))
 
     def forget_recent(self) -> None:
         """Forget what was open lately."""

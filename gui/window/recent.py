@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 from PySide6.QtCore import QSettings
@@ -27,6 +27,9 @@ class Recent:
     layer: str | None = None
     start_m: float = 0.0
     reverse: bool = False
+    crs: str | None = None
+    name_field: str | None = None
+    use_measures: bool = True
 
     @property
     def title(self) -> str:
@@ -48,7 +51,14 @@ class Recent:
         """How the road was read."""
         if not self.road:
             return None
-        return RoadSource(self.road, self.layer, self.start_m, self.reverse)
+        how = {f.name: getattr(self, f.name) for f in fields(RoadSource) if f.name != "path"}
+        return RoadSource(self.road, **how)
+
+    @classmethod
+    def of(cls, terrain: str, source: RoadSource | None) -> Recent:
+        """Return an entry for a terrain and the road on it, if any."""
+        how = {} if source is None else asdict(source)
+        return cls(terrain=terrain, road=how.pop("path", ""), **how)
 
     def exists(self) -> bool:
         """Whether its files are still there."""

@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -649,6 +650,14 @@ def test_recent_survives_rubbish_in_the_settings(qapp: QApplication) -> None:
     assert len(recent.entries()) == 10
 
 
+def test_recent_remembers_how_the_road_was_read(qapp: QApplication) -> None:
+    """All of it: a road read in the wrong CRS lies elsewhere."""
+    source = RoadSource("road.gpkg", "lines", 5.0, True, "EPSG:32633", "street", False)
+    recent.add(recent.Recent.of("dem.tif", source))
+    assert recent.entries()[0].source == source
+    assert recent.Recent.of("dem.tif", None).source is None
+
+
 # -- dialogs ------------------------------------------------------------------------------------
 
 
@@ -671,6 +680,15 @@ def test_road_dialog_reads_as_asked(
     road = window.model.roads[0]
     assert float(road.label(0.0)) == pytest.approx(1000.0)
     assert window.model.road_source.start_m == 1000.0
+
+
+def test_road_dialog_keeps_what_it_does_not_ask(qapp: QApplication) -> None:
+    """A given CRS, the field of names and whether measures are used come back as they went in."""
+    source = RoadSource("road.gpkg", "lines", 5.0, True, "EPSG:32633", "street", False)
+    dialog = RoadDialog(source, ["lines"])
+    assert dialog.source() == source
+    dialog.start.setValue(7.0)
+    assert dialog.source() == replace(source, start_m=7.0)
 
 
 def test_light_panel_turns_the_light(window: Window) -> None:
