@@ -16,6 +16,7 @@ __all__ = ["build_parser", "main"]
 
 OpenWindow = Callable[[Sequence[str]], int]
 DrawSection = Callable[[Any, str], None]
+PrintSheets = Callable[[Sequence[Any], Any, str], None]
 
 _CAUTION = (
     "Never work on a shoulder without traffic control. Mind plant, edge drop-offs and buried "
@@ -35,6 +36,7 @@ def main(
     *,
     open_window: OpenWindow | None = None,
     draw_section: DrawSection | None = None,
+    print_sheets: PrintSheets | None = None,
 ) -> int:
     """Run one command.
 
@@ -42,9 +44,9 @@ def main(
     ----------
     argv
         Words after the command's name; None takes those of the process.
-    open_window, draw_section
+    open_window, draw_section, print_sheets
         Given by the window's side, which this package doesn't know: open the window on files;
-        draw a `sections.SectionView` to a PNG file.
+        draw a `sections.SectionView` to a PNG file; print sheets to a PDF file on some paper.
 
     Returns
     -------
@@ -54,6 +56,7 @@ def main(
     try:
         options = build_parser().parse_args(argv)
         options.open_window, options.draw_section = open_window, draw_section
+        options.print_sheets = print_sheets
         return int(options.run(options))
     except VergelineError as error:
         print(f"vergeline: {error}", file=sys.stderr)
@@ -116,7 +119,10 @@ def build_parser() -> argparse.ArgumentParser:
     export.add_argument("--geojson", metavar="FILE", help="reaches and stations, WGS 84")
     export.add_argument("--csv", metavar="FILE", help="stations as a table")
     export.add_argument("--gpx", metavar="FILE", help="flagged stations as waypoints")
-    export.add_argument("--sheets", metavar="DIR", help="a work sheet for each reach")
+    export.add_argument(
+        "--sheets", metavar="DIR", help="work sheets as PDF, HTML and Markdown, one for each reach"
+    )
+    export.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="of the PDF")
     export.add_argument("--units", choices=("metric", "us"), default="metric", help="on the sheets")
     export.add_argument("--traffic-plan", default="", metavar="TEXT", help="plan to refer to")
     export.add_argument("--rates", metavar="R.toml", help="your unit rates; without, no costs")
@@ -413,6 +419,7 @@ def _named_road(roads: Sequence[Any], name: str | None) -> Any:
 def _export(options: argparse.Namespace) -> int:
     from analysis.findings import exports
     from analysis.findings.geopackage import read_findings
+    from analysis.findings.sheets import WorkSheets, Writing
     from analysis.study.inputs import check_writable, read_rates
 
     if not (options.geojson or options.csv or options.gpx or options.sheets):
@@ -431,14 +438,20 @@ def _export(options: argparse.Namespace) -> int:
             write(found, path)
             print(f"Written: {path}")
     if options.sheets:
-        sheets = exports.write_sheets(
+        made = WorkSheets(
             found,
-            options.sheets,
             rates=rates,
             traffic_plan=options.traffic_plan,
-            system=options.units,
+            writing=Writing(options.units),
         )
-        print(f"Written: {len(sheets)} sheets in {options.sheets}, first {sheets[0].name}")
+        draw = options.print_sheets
+        sheets = made.all()
+        written = exports.write_sheets(
+            sheets,
+            options.sheets,
+            print_book=None if draw is None else lambda *book: draw(*book, options.paper),
+        )
+        print(f"Written: {len(sheets)} sheets in {options.sheets}, first {written[0].name}")
     return 0
 
 

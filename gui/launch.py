@@ -6,9 +6,11 @@ only when something is to be shown or drawn.
 
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from analysis.findings.sheet_text import Sheet
     from analysis.study.sections import SectionView
 
 __all__ = ["main"]
@@ -29,7 +31,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     from analysis import cli
 
     words = list(sys.argv[1:] if argv is None else argv)
-    return cli.main(words or ["window"], open_window=_open_window, draw_section=_draw_section)
+    return cli.main(
+        words or ["window"],
+        open_window=_open_window,
+        draw_section=_draw_section,
+        print_sheets=_print_sheets,
+    )
 
 
 def _open_window(files: Sequence[str]) -> int:
@@ -39,9 +46,15 @@ def _open_window(files: Sequence[str]) -> int:
 
 
 def _draw_section(view: "SectionView", path: str) -> None:
-    from gui.drawing.printing import section_png
+    from gui.drawing.printing import save_section
 
-    section_png(view, path)
+    save_section(view, path)
+
+
+def _print_sheets(sheets: "Sequence[Sheet]", path: Path, paper: str) -> None:
+    from gui.drawing.printing import print_sheets
+
+    print_sheets(sheets, path, paper=paper)
 
 
 if __name__ == "__main__":

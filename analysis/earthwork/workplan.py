@@ -525,7 +525,7 @@ def _notes(reach: WorkReach, depth_mm: float, lifts: int, limits: Limits) -> tup
             f"Leave the last loose lift {lift:.0f} mm above the pavement edge; "
             "rolled, it should lie flush. Try it on the first 20 m and adjust."
         )
-        if depth_mm > 0.0:
+        if depth_mm >= 0.5:
             notes.append(
                 f"Fill is {depth_mm:.0f} mm deep on average; by the stated factor it settles "
                 f"{loose_rise_mm(depth_mm, limits.material):.0f} mm when rolled."

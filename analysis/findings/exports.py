@@ -12,7 +12,7 @@ import json
 import math
 import os
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,20 +23,10 @@ from numpy.typing import NDArray
 
 from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import OutputError
-from analysis.common.limits import Limits
 from analysis.common.outputs import replacing
 from analysis.common.stations import station_text
-from analysis.common.types import Floats
-from analysis.earthwork.workplan import Rates
-from analysis.findings.sheet_text import to_html, to_markdown
-from analysis.findings.sheets import (
-    UnitSystem,
-    limits_of,
-    plan_of,
-    plan_sheet,
-    reach_sheet,
-)
-from analysis.findings.station_rows import StationRows
+from analysis.common.types import Floats, Progress
+from analysis.findings.sheet_text import Sheet, to_html, to_markdown
 
 if TYPE_CHECKING:
     from analysis.common.table import Table
@@ -50,6 +40,8 @@ __all__ = [
     "write_sheets",
 ]
 
+
+PrintBook = Callable[[Sequence[Sheet], Path], None]
 
 _COLUMNS_OF = {"station": STATION_COLUMNS, "reach": REACH_COLUMNS, "pond": POND_COLUMNS}
 # Seven decimals of a degree are about a centimetre; more would only claim precision.
@@ -284,39 +276,29 @@ def _xml(text: str) -> str:
 
 
 def write_sheets(
-    findings: Findings,
+    sheets: Sequence[Sheet],
     folder: str | os.PathLike[str],
     *,
-    limits: Limits | None = None,
-    rates: Rates | None = None,
-    traffic_plan: str = "",
-    system: UnitSystem = "metric",
-    endings: Iterable[str] = ("html", "md"),
-    progress: Callable[[float, str], None] | None = None,
+    print_book: PrintBook | None = None,
+    progress: Progress | None = None,
 ) -> tuple[Path, ...]:
-    """Write a sheet for the plan and one for each reach with work, as HTML and Markdown.
+    """Write sheets as HTML and Markdown, and all as one PDF where there is a printer.
 
     Parameters
     ----------
-    findings : Findings
+    sheets : sequence of Sheet
+        From `analysis.findings.sheets.WorkSheets`.
     folder : path
         Made if it isn't there; its parent must be.
-    limits : Limits, optional
-        Else those that the findings were judged by.
-    rates : Rates, optional
-        The user's unit rates; without them no cost is shown.
-    traffic_plan : str
-        Reference of the local traffic-control plan.
-    system : {"metric", "us"}
-        Units on the sheets.
-    endings : of "html" and "md"
+    print_book : callable, optional
+        Writes sheets to a PDF file, as the window's side can.
     progress : callable, optional
         Called with the share done and a few words; may raise `analysis.common.errors.Cancelled`.
 
     Returns
     -------
     tuple of Path
-        Files written, the plan first.
+        Files written: the PDF, then pages in the order of the sheets, HTML before Markdown.
 
     Raises
     ------
@@ -332,25 +314,17 @@ def write_sheets(
         raise OutputError(
             f"The folder {target} can't be made ({error.strerror}); choose another."
         ) from None
-    limits = limits or limits_of(findings)
-    made = plan_of(findings, limits, rates, traffic_plan=traffic_plan)
-    stations = StationRows(findings.stations)
-    writers = {"html": to_html, "md": to_markdown}
-    wanted = [(ending, writers[ending]) for ending in endings]
-    written: dict[str, list[Path]] = {ending: [] for ending, _ in wanted}
-    for number, item in enumerate((None, *made.items)):
-        if progress is not None:
-            progress(number / (len(made.items) + 1), "writing work sheets")
-        sheet = (
-            plan_sheet(made, system=system)
-            if item is None
-            else reach_sheet(findings, made, item, limits, system=system, stations=stations)
-        )
-        for ending, write in wanted:
-            path = target / f"{sheet.name}.{ending}"
-            _write_beside(path, write(sheet))
-            written[ending].append(path)
-    return tuple(path for paths in written.values() for path in paths)
+    written = []
+    if print_book is not None:
+        written.append(target / "sheets.pdf")
+        print_book(sheets, written[0])
+    for ending, text_of in (("html", to_html), ("md", to_markdown)):
+        for number, sheet in enumerate(sheets):
+            if progress is not None:
+                progress(number / len(sheets), "writing work sheets")
+            written.append(target / f"{sheet.name}.{ending}")
+            _write_beside(written[-1], text_of(sheet))
+    return tuple(written)
 
 
 def _write_beside(path: str | os.PathLike[str], text: str) -> None:

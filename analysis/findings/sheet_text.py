@@ -1,22 +1,44 @@
-"""The content of a sheet, and the same as one HTML page or as Markdown."""
+"""The content of a sheet, and the same as an HTML page or as Markdown.
+
+Nothing here knows what a sheet is about: it has a title, cautions and blocks of sentences, points,
+tables and drawings. A drawing is named by what it shows; whoever prints draws it, and text without
+a printer leaves it out, since all its numbers stand in the tables too.
+"""
 
 from __future__ import annotations
 
 import html
+import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
 from string import Template
 
-__all__ = ["Block", "Sheet", "to_html", "to_markdown"]
+__all__ = ["Block", "Figure", "Sheet", "body_html", "head_html", "style_css", "to_html"]
+__all__ += ["to_markdown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A drawing of `subject` under a caption; `height_px` in 1/96 inch, 0 = what is left of a page.
+
+    Subjects are values with the numbers to draw, such as `analysis.findings.sheets.ReachCourse`.
+    """
+
+    subject: object
+    caption: str
+    height_px: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One part of a sheet: a heading over sentences, points, or a table.
+    """One part of a sheet: a heading over sentences, points, a table or a drawing.
 
-    Rows of `table` are as long as `columns`; `numeric` marks columns of numbers.
+    Rows of `table` are as long as `columns`; `numeric` marks columns of numbers, and columns named
+    in `boxes` are left open to write in; `shares` of the width in percent, where it isn't left to
+    the printer. Blocks in `column` 1 and 2 that follow each other stand
+    side by side, column 0 takes the whole width.
     """
 
     heading: str
@@ -25,46 +47,107 @@ class Block:
     columns: tuple[str, ...] = ()
     table: tuple[tuple[str, ...], ...] = ()
     numeric: tuple[bool, ...] = ()
-    is_caution: bool = False
+    boxes: tuple[str, ...] = ()
+    shares: tuple[float, ...] = ()
+    figure: Figure | None = None
+    column: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A title, a file name without ending, and blocks in order."""
+    """What one sheet says.
+
+    `remark` stands beside the title, `cautions` on every page, `source` at its foot: where the
+    numbers come from. `name` is a file name without its ending.
+    """
 
     title: str
     name: str
+    cautions: Block
     blocks: tuple[Block, ...]
+    remark: str = ""
+    source: str = ""
+    landscape: bool = False
+
+
+def style_css() -> str:
+    """Return the style that pages and print share."""
+    return resources.files("resources").joinpath("sheet.css").read_text(encoding="utf-8")
 
 
 def to_html(sheet: Sheet) -> str:
-    """Return the sheet as one self-contained page."""
-    parts = [f"<h1>{html.escape(sheet.title)}</h1>"]
-    for block in sheet.blocks:
-        parts.append('<section class="cautions">' if block.is_caution else "<section>")
-        parts.append(f"<h2>{html.escape(block.heading)}</h2>")
-        parts += [f"<p>{html.escape(line)}</p>" for line in block.text]
-        if block.points:
-            points = "".join(f"<li>{html.escape(point)}</li>" for point in block.points)
-            parts.append(f"<ul>{points}</ul>")
-        if block.columns:
-            parts.append(_html_table(block))
-        parts.append("</section>")
-    text = resources.files("resources").joinpath("sheet.html").read_text(encoding="utf-8")
-    return Template(text).substitute(title=html.escape(sheet.title), body="\n".join(parts))
+    """Return the sheet as one self-contained page, without its drawings."""
+    page = resources.files("resources").joinpath("sheet.html").read_text(encoding="utf-8")
+    return Template(page).substitute(
+        title=html.escape(sheet.title),
+        style=style_css(),
+        head=head_html(sheet),
+        body=body_html(sheet, drawn=False),
+        source=html.escape(sheet.source),
+    )
 
 
-def _html_table(block: Block) -> str:
-    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in block.columns)
-    rows = []
-    for row in block.table:
-        cells = []
-        for value, numeric in zip(row, block.numeric, strict=True):
-            mark = ' class="number"' if numeric else ""
-            cells.append(f"<td{mark}>{html.escape(value)}</td>")
-        rows.append(f"<tr>{''.join(cells)}</tr>")
+def head_html(sheet: Sheet, remark: str | None = None) -> str:
+    """Return the title and the cautions, which every page of the sheet begins with."""
+    title = html.escape(sheet.title)
+    beside = html.escape(sheet.remark if remark is None else remark)
     return (
-        f"<table>\n<thead><tr>{head}</tr></thead>\n<tbody>\n{chr(10).join(rows)}\n</tbody></table>"
+        f'<table class="title" width="100%"><tr><td><h1>{title}</h1></td>'
+        f'<td class="remark">{beside}</td></tr></table>\n'
+        f'<table class="cautions" width="100%"><tr><td>{_block_html(sheet.cautions)}</td></tr>'
+        "</table>"
+    )
+
+
+def body_html(sheet: Sheet, *, drawn: bool = True) -> str:
+    """Return the blocks; a drawing is an image named by its block's place, if `drawn`."""
+    parts = []
+    numbered = [(k, b) for k, b in enumerate(sheet.blocks) if drawn or b.figure is None]
+    for is_band, group in itertools.groupby(numbered, key=lambda pair: pair[1].column > 0):
+        band = [(b.column, _block_html(b, k)) for k, b in group]
+        if not is_band:
+            parts += [text for _, text in band]
+            continue
+        sides = ["\n".join(text for at, text in band if at == column) for column in (1, 2)]
+        cells = "".join(f'<td width="50%">{text}</td>' for text in sides)
+        parts.append(f'<table class="band" width="100%"><tr>{cells}</tr></table>')
+    return "\n".join(parts)
+
+
+def _block_html(block: Block, number: int = 0) -> str:
+    parts = [f"<h2>{html.escape(block.heading)}</h2>"] if block.heading else []
+    parts += [f"<p>{html.escape(line)}</p>" for line in block.text]
+    if block.points:
+        points = "".join(f"<li>{html.escape(point)}</li>" for point in block.points)
+        parts.append(f"<ul>{points}</ul>")
+    if block.columns:
+        parts.append(_table_html(block))
+    if block.figure:
+        caption = html.escape(block.figure.caption)
+        parts.append(f'<p class="caption">{caption}</p>\n<p><img src="{number}"></p>')
+    return "\n".join(parts)
+
+
+def _table_html(block: Block) -> str:
+    marks = [
+        ' class="box"' if name in block.boxes else ' class="number"' if numeric else ""
+        for name, numeric in zip(block.columns, block.numeric, strict=True)
+    ]
+    widths = [f' width="{share:g}%"' for share in block.shares] or [""] * len(marks)
+    head = "".join(
+        f"<th{mark}{width}>{html.escape(name)}</th>"
+        for name, mark, width in zip(block.columns, marks, widths, strict=True)
+    )
+    rows = "\n".join(
+        "".join(
+            ("<tr>", *(f"<td{m}>{html.escape(v)}</td>" for v, m in zip(row, marks, strict=True))),
+        )
+        + "</tr>"
+        for row in block.table
+    )
+    return (
+        f'<table class="numbers" width="100%">\n<thead><tr>{head}</tr></thead>\n'
+        f"<tbody>\n{rows}\n</tbody></table>"
     )
 
 
@@ -77,22 +160,23 @@ def _plain(text: str) -> str:
 
 
 def to_markdown(sheet: Sheet) -> str:
-    """Return the sheet as Markdown with pipe tables."""
+    """Return the sheet as Markdown with pipe tables, without its drawings."""
     lines = [f"# {_plain(sheet.title)}", ""]
-    for block in sheet.blocks:
-        lines += [f"## {_plain(block.heading)}", ""]
+    if sheet.remark:
+        lines += [_plain(sheet.remark), ""]
+    for block in (sheet.cautions, *sheet.blocks):
+        if block.figure:
+            continue
+        if block.heading:
+            lines += [f"## {_plain(block.heading)}", ""]
         for line in block.text:
             lines += [_plain(line), ""]
         if block.points:
             lines += [*(f"- {_plain(point)}" for point in block.points), ""]
         if block.columns:
-            lines.append(_row(block.columns))
-            lines.append(
-                _row(["---:" if numeric else "---" for numeric in block.numeric], raw=True)
-            )
-            lines += [_row(row) for row in block.table]
-            lines.append("")
-    return "\n".join(lines)
+            ruler = ["---:" if numeric else "---" for numeric in block.numeric]
+            lines += [_row(block.columns), _row(ruler, raw=True), *map(_row, block.table), ""]
+    return "\n".join([*lines, _plain(sheet.source), ""])
 
 
 def _row(cells: Sequence[str], *, raw: bool = False) -> str:

@@ -1,52 +1,67 @@
-"""Sections and sheets as files: PNG, SVG, CSV and PDF.
+"""Sheets as PDF and sections as files: PNG, SVG, CSV.
 
-Everything here may run in a worker thread or without any window. A file is written beside its
-place and renamed when it is whole, so that a good one is never half replaced.
+What a sheet says comes from `analysis`, the same for window and command; here it is laid out by
+Qt and printed, the drawings as lines. Everything may run in a worker thread or without any window.
+A file is written beside its place and renamed when it is whole, so that a good one is never half
+replaced.
 """
 
 from __future__ import annotations
 
 import csv
+import io
 import math
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
-import numpy as np
 from PySide6.QtCore import (
     QBuffer,
-    QByteArray,
     QCoreApplication,
     QIODevice,
     QMarginsF,
     QPointF,
+    QRect,
     QRectF,
-    QSize,
     QSizeF,
     Qt,
 )
 from PySide6.QtGui import (
+    QAbstractTextDocumentLayout,
     QGuiApplication,
     QImage,
     QPageLayout,
     QPageSize,
     QPaintDevice,
     QPainter,
+    QPalette,
     QPdfWriter,
+    QPyTextObject,
+    QTextBlock,
+    QTextCursor,
+    QTextDocument,
+    QTextFormat,
 )
 
 from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
 from analysis.common.types import Progress
+from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, style_css
+from analysis.findings.sheets import ReachCourse, WorkSheets, Writing, source_of
+from analysis.study.section_sheet import SectionSubject, section_sheet, worst_section
 from gui.drawing.figure import figure_font, pen, text_at
-from gui.drawing.reach_sheet import draw_reach_sheet, rows_that_fit
-from gui.drawing.sheets import UNITS_PER_INCH, Style, draw_section_card
+from gui.drawing.reach_chart import draw_reach
+from gui.drawing.section_figure import (
+    axes_for,
+    draw_legend,
+    draw_section,
+    fitting_exaggeration,
+)
 from gui.look import theme
 from gui.look.units import METRIC
-from gui.look.words import side_text
 
 if TYPE_CHECKING:
     from analysis.study.sections import SectionView
@@ -54,25 +69,26 @@ if TYPE_CHECKING:
 
 __all__ = [
     "PAPERS",
+    "print_sheets",
     "reach_sheets",
-    "section_csv",
+    "save_section",
     "section_image",
-    "section_pdf",
-    "section_png",
-    "section_sheets",
-    "section_svg",
-    "sheet_name",
     "stations_sheets",
     "whole_file",
 ]
 
-
 PAPERS = {"A4": QPageSize.PageSizeId.A4, "Letter": QPageSize.PageSizeId.Letter}
 
-_CARD = QSizeF(1220.0, 860.0)
+# All is laid out in 1/96 inch, the pixel of CSS, whatever it is drawn on.
+_PER_INCH = 96.0
+_FOOT = 20.0
+_CARD = QSizeF(1088.0, 768.0)
+_CARD_MARGIN = 20.0
 _IMAGE_SCALE = 2.0
-_MARGIN = 24.0
-
+_LEAST_FIGURE = 150.0
+_KEPT_WITH_NEXT = 70.0
+_HEADING_SIZES = {1: 17, 2: 12}
+_BELOW_AXES, _LEGEND = 34.0, 36.0
 
 translate = QCoreApplication.translate
 
@@ -86,20 +102,15 @@ def _need_application() -> None:
         )
 
 
-def _style(system: str, station_style: str) -> Style:
-    return Style(theme.palette(dark=False), system, station_style)
-
-
-def _output_error(path: str | os.PathLike[str], why: str) -> OutputError:
-    return OutputError(
-        f"{Path(path).name} can't be written ({why}): check that the folder {Path(path).parent} "
-        "exists and is writable and the file isn't open elsewhere."
-    )
-
-
 @contextmanager
 def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """Give a name beside `path` to write to; it takes the place of `path` only if all went well."""
+    """Give a name beside `path` to write to; it takes the place of `path` only if all went well.
+
+    Raises
+    ------
+    OutputError
+        If the file can't be written.
+    """
     target = Path(path)
     if target.is_dir():
         raise OutputError(f"{target} is a folder: choose a file name.")
@@ -107,303 +118,261 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
         with replacing(target) as beside:
             yield beside
     except OSError as error:
-        raise _output_error(path, error.strerror or str(error)) from error
+        raise OutputError(
+            f"{target.name} can't be written ({error.strerror or error}): check that the folder "
+            f"{target.parent} exists and is writable and the file isn't open elsewhere."
+        ) from error
 
 
-@contextmanager
-def _from_memory(path: str | os.PathLike[str]) -> Iterator[QBuffer]:
-    """Give a buffer for Qt to write to; Python writes it out, and so gets the plain reason."""
-    data = QByteArray()
-    buffer = QBuffer(data)
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    yield buffer
-    buffer.close()
-    with whole_file(path) as beside:
-        beside.write_bytes(data.data())
+# -- laying out ------------------------------------------------------------------------------------
 
 
-# -- one section -----------------------------------------------------------------------------------
+class _Drawings(QPyTextObject):
+    """Draws the figures of a sheet where its text has an image, as lines instead of pixels."""
+
+    def __init__(self, sheet: Sheet, width: float) -> None:
+        super().__init__()
+        self.blocks, self.width, self.left = sheet.blocks, width, 0.0
+
+    def intrinsicSize(self, _document: QTextDocument, _at: int, form: QTextFormat) -> QSizeF:
+        block = self.blocks[int(form.toImageFormat().name())]
+        assert block.figure is not None
+        width = self.width if block.column == 0 else 0.5 * self.width - 8.0
+        return QSizeF(width, block.figure.height_px or max(self.left, _LEAST_FIGURE))
+
+    def drawObject(
+        self,
+        painter: QPainter,
+        box: QRectF | QRect,
+        _document: QTextDocument,
+        _at: int,
+        form: QTextFormat,
+    ) -> None:
+        figure = self.blocks[int(form.toImageFormat().name())].figure
+        assert figure is not None
+        painter.save()
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        _draw_figure(painter, QRectF(box), figure)
+        painter.restore()
 
 
-def section_image(view: SectionView, *, system: str = METRIC, station_style: str = "km") -> QImage:
-    """Draw one section with its numbers and cautions into an image."""
-    _need_application()
-    image = QImage(
-        round(_CARD.width() * _IMAGE_SCALE),
-        round(_CARD.height() * _IMAGE_SCALE),
-        QImage.Format.Format_ARGB32_Premultiplied,
+def _draw_figure(painter: QPainter, box: QRectF, figure: Figure) -> None:
+    palette = theme.palette(dark=False)
+    if isinstance(figure.subject, ReachCourse):
+        draw_reach(painter, box, figure.subject, palette)
+        return
+    view, system = cast(SectionSubject, figure.subject)
+    big = figure.height_px == 0
+    font = 11.0 if big else 9.0
+    below = _BELOW_AXES + (_LEGEND if big else 0.0)
+    inside = box.adjusted(52.0, 2.0, -4.0, -below)
+    stretch = fitting_exaggeration(view, inside)
+    axes = axes_for(view, inside, stretch)
+    draw_section(
+        painter, axes, view, palette, system=system, font_size=font, labels=big, grips=False
     )
-    # So that a word processor places it at the size of the sheet.
-    per_metre = round(UNITS_PER_INCH * _IMAGE_SCALE / 0.0254)
-    image.setDotsPerMeterX(per_metre)
-    image.setDotsPerMeterY(per_metre)
-    image.fill(Qt.GlobalColor.white)
-    with _painting(image) as painter:
-        painter.scale(_IMAGE_SCALE, _IMAGE_SCALE)
-        _draw_card(painter, view, _style(system, station_style))
-    return image
-
-
-@contextmanager
-def _painting(device: QPaintDevice) -> Iterator[QPainter]:
-    """Give a painter that is ended whatever happens: Qt aborts where one outlives its device."""
-    painter = QPainter(device)
-    try:
-        yield painter
-    finally:
-        painter.end()
-
-
-def _draw_card(painter: QPainter, view: SectionView, style: Style) -> None:
-    box = QRectF(QPointF(0.0, 0.0), _CARD).adjusted(_MARGIN, _MARGIN, -_MARGIN, -_MARGIN)
-    draw_section_card(painter, box, view, style)
-
-
-def section_png(
-    view: SectionView,
-    path: str | os.PathLike[str],
-    *,
-    system: str = METRIC,
-    station_style: str = "km",
-) -> None:
-    """Write one section as a PNG, with or without a window.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written.
-    """
-    image = section_image(view, system=system, station_style=station_style)
-    with _from_memory(path) as buffer:
-        # The binding takes a str; its stubs say bytes.
-        if not image.save(buffer, "PNG"):  # type: ignore[call-overload]
-            raise _output_error(path, "the image could not be made")
-
-
-def section_svg(
-    view: SectionView,
-    path: str | os.PathLike[str],
-    *,
-    system: str = METRIC,
-    station_style: str = "km",
-) -> None:
-    """Write one section as an SVG.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written.
-    """
-    from PySide6.QtSvg import QSvgGenerator
-
-    _need_application()
-    with _from_memory(path) as buffer:
-        generator = QSvgGenerator()
-        generator.setOutputDevice(buffer)
-        generator.setResolution(round(UNITS_PER_INCH))
-        generator.setSize(QSize(round(_CARD.width()), round(_CARD.height())))
-        generator.setViewBox(QRectF(QPointF(0.0, 0.0), _CARD))
-        generator.setTitle(translate("printing", "Cross-section of {road}").format(road=view.road))
-        with _painting(generator) as painter:
-            painter.fillRect(QRectF(QPointF(0.0, 0.0), _CARD), Qt.GlobalColor.white)
-            _draw_card(painter, view, _style(system, station_style))
-
-
-def section_csv(
-    view: SectionView,
-    path: str | os.PathLike[str],
-    *,
-    system: str = METRIC,
-    station_style: str = "km",
-) -> None:
-    """Write every point of a section as CSV, in metres whatever is shown on screen.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written.
-    """
-    from analysis.study.sections import section_rows
-
-    del system, station_style  # files keep metres: other programs read them
-    with whole_file(path) as beside, beside.open("w", newline="", encoding="utf-8") as stream:
-        writer = csv.writer(stream)
-        writer.writerow(["road", "station_m", "kind", "side", "offset_m", "height_m"])
-        for kind, side, offset, height in section_rows(view):
-            writer.writerow(
-                [
-                    view.road,
-                    f"{view.station_m:.3f}",
-                    kind,
-                    side,
-                    "" if not math.isfinite(offset) else f"{offset:.4f}",
-                    "" if not math.isfinite(height) else f"{height:.4f}",
-                ]
-            )
-
-
-def section_pdf(
-    view: SectionView,
-    path: str | os.PathLike[str],
-    *,
-    system: str = METRIC,
-    station_style: str = "km",
-    paper: str = "A4",
-) -> None:
-    """Write one section as a sheet.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written.
-    """
-    section_sheets(
-        [view],
-        path,
-        system=system,
-        station_style=station_style,
-        paper=paper,
-        footer="",
+    painter.setFont(figure_font(font))
+    text_at(
+        painter,
+        QPointF(inside.right() - 5.0, inside.top() + 8.0),
+        translate("sheets", "heights × {factor}").format(factor=f"{stretch:.0f}"),
+        palette["muted"],
+        Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
+        plate=palette["paper"],
     )
+    if big:
+        legend = QRectF(inside.left(), box.bottom() - _LEGEND, inside.width(), _LEGEND)
+        draw_legend(painter, legend, palette, font_size=font)
+
+
+def _document(html: str, width: float) -> QTextDocument:
+    document = QTextDocument()
+    document.setUndoRedoEnabled(False)
+    document.setDocumentMargin(0.0)
+    document.setUseDesignMetrics(True)
+    document.setDefaultFont(figure_font(11.0))
+    document.setDefaultStyleSheet(style_css())
+    document.setHtml(f"<body>{html}</body>")
+    document.setTextWidth(width)
+    for block in _headings(document):
+        # Qt sizes headings by the text around them and takes no size from the style.
+        cursor = QTextCursor(block)
+        cursor.movePosition(QTextCursor.MoveOperation.EndOfBlock, QTextCursor.MoveMode.KeepAnchor)
+        form = block.charFormat()
+        form.clearProperty(QTextFormat.Property.FontSizeAdjustment)
+        form.setProperty(
+            QTextFormat.Property.FontPixelSize, _HEADING_SIZES[block.blockFormat().headingLevel()]
+        )
+        cursor.setCharFormat(form)
+    return document
+
+
+def _height(document: QTextDocument) -> float:
+    """Height without the empty line that Qt leaves under a table at the end."""
+    frame = document.rootFrame().childFrames()[-1]
+    return document.documentLayout().frameBoundingRect(frame).bottom()
+
+
+def _headings(document: QTextDocument) -> Iterator[QTextBlock]:
+    block = document.begin()
+    while block.isValid():
+        if block.blockFormat().headingLevel():
+            yield block
+        block = block.next()
+
+
+class _Laid:
+    """A sheet laid out on pages of a size: its cautions head each, its blocks flow through them."""
+
+    def __init__(self, sheet: Sheet, page: QSizeF) -> None:
+        self.page, width = page, page.width()
+        self.head = _document(head_html(sheet), width)
+        again = ", ".join(part for part in (sheet.remark, translate("sheets", "continued")) if part)
+        self.head_again = _document(head_html(sheet, again), width)
+        self.top = max(map(_height, (self.head, self.head_again)))
+        self.body = _document(body_html(sheet), width)
+        self.drawings = _Drawings(sheet, width)
+        layout = self.body.documentLayout()
+        layout.registerHandler(QTextFormat.ObjectTypes.ImageObject, self.drawings)
+        self.room = page.height() - self.top
+        if any(block.figure and not block.figure.height_px for block in sheet.blocks):
+            # What the text leaves of the page, so that the sheet fills it.
+            self.body.markContentsDirty(0, self.body.characterCount())
+            self.drawings.left = self.room - (_height(self.body) - _LEAST_FIGURE) - 2.0
+        self.body.setPageSize(QSizeF(width, self.room))
+        self._keep_headings()
+        self.pages = self.body.pageCount()
+
+    def _keep_headings(self) -> None:
+        """Begin a new page where a heading would stand alone at the foot of one."""
+        for block in _headings(self.body):
+            top = self.body.documentLayout().blockBoundingRect(block).top()
+            stands_free = not QTextCursor(block).currentTable()
+            if stands_free and self.room - top % self.room < _KEPT_WITH_NEXT:
+                form = block.blockFormat()
+                form.setPageBreakPolicy(QTextFormat.PageBreakFlag.PageBreak_AlwaysBefore)
+                QTextCursor(block).setBlockFormat(form)
+
+    def draw(self, painter: QPainter, number: int) -> None:
+        """Draw one page, from 0, at the origin of the painter."""
+        box = QRectF(0.0, number * self.room, self.page.width(), self.room)
+        _draw_text(painter, self.head_again if number else self.head, QRectF())
+        painter.save()
+        painter.translate(0.0, self.top - box.top())
+        _draw_text(painter, self.body, box)
+        painter.restore()
+
+
+def _draw_text(painter: QPainter, document: QTextDocument, box: QRectF) -> None:
+    painter.save()
+    context = QAbstractTextDocumentLayout.PaintContext()
+    # Paper is white in the dark too.
+    context.palette.setColor(QPalette.ColorRole.Text, theme.palette(dark=False)["ink"])
+    if box.isValid():
+        painter.setClipRect(box)
+        context.clip = box
+    document.documentLayout().draw(painter, context)
+    painter.restore()
 
 
 # -- books of sheets -------------------------------------------------------------------------------
 
 
-def _footer_of(study: Study) -> str:
-    """Where the numbers come from, for the foot of every sheet."""
-    run = study.findings.run
-    noise = float(run.get("noise_median_m", math.nan))
-    parts = [
-        Path(str(run.get("terrain", ""))).name,
-        translate("printing", "cells {cell} m").format(
-            cell=f"{float(run.get('cell_m', math.nan)):.2f}"
-        ),
-    ]
-    if math.isfinite(noise):
-        parts.append(
-            translate("printing", "noise {noise} mm").format(noise=f"{1000.0 * noise:.0f}")
-        )
-    parts.append(
-        translate("printing", "screened {when}").format(when=str(run.get("made", ""))[:10])
-    )
-    return " · ".join(part for part in parts if part)
-
-
-def _book(
+def print_sheets(
+    sheets: Iterable[Sheet],
     path: str | os.PathLike[str],
-    title: str,
-    pages: Sequence[Callable[[QPainter, QRectF], None]],
     *,
-    paper: str,
-    landscape: bool,
-    footer: str,
-    progress: Progress | None,
+    title: str = "",
+    paper: str = "A4",
+    pages: int = 0,
+    progress: Progress | None = None,
 ) -> None:
-    """Write pages as one PDF."""
+    """Write sheets as one PDF, each beginning a page of its own.
+
+    Parameters
+    ----------
+    sheets
+        A sequence, or any iterable where `pages` is given.
+    paper
+        "A4" or "Letter".
+    pages
+        How many there will be, where each sheet takes one; 0 = to be counted.
+    progress
+        Called with the share done and a few words; may raise `Cancelled`.
+
+    Raises
+    ------
+    OutputError
+        If the file can't be written or there is no sheet.
+    """
     if paper not in PAPERS:
-        raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
+        raise OutputError(f"The paper {paper!r} isn't known; use {' or '.join(PAPERS)}.")
+    _need_application()
+    if not pages:
+        sheets = list(sheets)
+        # Laid out twice, since a thousand sheets at once would fill the memory.
+        pages = sum(_Laid(sheet, _page_size(paper, sheet.landscape)).pages for sheet in sheets)
     if not pages:
         raise OutputError("There is nothing to print: choose at least one station or reach.")
-    _need_application()
     with whole_file(path) as beside:
         # Writing through Python's own file gives the plain reason when the place is no good.
         beside.touch()
         writer = QPdfWriter(str(beside))
         writer.setResolution(600)
-        writer.setTitle(title)
+        writer.setTitle(title or translate("printing", "Work sheets"))
         writer.setCreator("Vergeline")
-        writer.setPageLayout(
-            QPageLayout(
-                QPageSize(PAPERS[paper]),
-                QPageLayout.Orientation.Landscape
-                if landscape
-                else QPageLayout.Orientation.Portrait,
-                QMarginsF(12.0, 11.0, 12.0, 10.0),
-                QPageLayout.Unit.Millimeter,
-            )
-        )
-        painter = QPainter()
-        if not painter.begin(writer):
-            raise _output_error(path, "the printer file could not be opened")
+        painter, number = QPainter(), 0
         try:
-            scale = writer.resolution() / UNITS_PER_INCH
-            inside = QRectF(0.0, 0.0, writer.width() / scale, writer.height() / scale)
-            for i, page in enumerate(pages):
-                if progress is not None:
-                    progress(i / len(pages), translate("printing", "sheet {n}").format(n=i + 1))
-                if i and not writer.newPage():
-                    raise _output_error(path, "a page could not be added")
-                painter.save()
-                painter.scale(scale, scale)
-                page(painter, inside.adjusted(0.0, 0.0, 0.0, -22.0))
-                _draw_foot(painter, inside, title, footer, i + 1, len(pages))
-                painter.restore()
+            for sheet in sheets:
+                size = _page_size(paper, sheet.landscape)
+                laid = _Laid(sheet, size)
+                for part in range(laid.pages):
+                    if progress is not None:
+                        words = translate("printing", "sheet {n}").format(n=number + 1)
+                        progress(number / pages, words)
+                    writer.setPageLayout(_page_layout(paper, sheet.landscape))
+                    if not (writer.newPage() if number else painter.begin(writer)):
+                        raise OSError(None, "a page could not be added")
+                    number += 1
+                    painter.save()
+                    painter.scale(600.0 / _PER_INCH, 600.0 / _PER_INCH)
+                    laid.draw(painter, part)
+                    _draw_foot(painter, size, sheet.source, number, pages)
+                    painter.restore()
         finally:
             painter.end()
     if progress is not None:
         progress(1.0, translate("printing", "written"))
 
 
-def _draw_foot(
-    painter: QPainter, box: QRectF, title: str, footer: str, page: int, pages: int
-) -> None:
+def _page_layout(paper: str, landscape: bool) -> QPageLayout:
+    turned = QPageLayout.Orientation.Landscape if landscape else QPageLayout.Orientation.Portrait
+    margins = QMarginsF(12.0, 11.0, 12.0, 10.0)
+    return QPageLayout(QPageSize(PAPERS[paper]), turned, margins, QPageLayout.Unit.Millimeter)
+
+
+def _page_size(paper: str, landscape: bool) -> QSizeF:
+    """Room between margins and above the foot."""
+    inside = _page_layout(paper, landscape).paintRectPixels(int(_PER_INCH))
+    return QSizeF(inside.width(), inside.height() - _FOOT)
+
+
+def _draw_foot(painter: QPainter, page: QSizeF, source: str, number: int, pages: int) -> None:
     palette = theme.palette(dark=False)
-    painter.setFont(figure_font(10.0))
-    y = box.bottom() - 6.0
+    # The rule also closes a table that goes on.
+    top = page.height() - 0.5
     painter.setPen(pen(palette["line"], 0.8))
-    painter.drawLine(QPointF(box.left(), y - 10.0), QPointF(box.right(), y - 10.0))
-    printed = translate("printing", "printed {when}").format(
-        when=datetime.now().strftime("%Y-%m-%d")
-    )
-    left = " · ".join(part for part in (title, footer, printed) if part)
-    text_at(
-        painter,
-        QPointF(box.left(), y),
-        left,
-        palette["muted"],
-        Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
-    )
-    text_at(
-        painter,
-        QPointF(box.right(), y),
-        translate("printing", "sheet {page} of {pages}").format(page=page, pages=pages),
-        palette["muted"],
-        Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-    )
-
-
-def section_sheets(
-    views: Sequence[SectionView],
-    path: str | os.PathLike[str],
-    *,
-    system: str = METRIC,
-    station_style: str = "km",
-    paper: str = "A4",
-    footer: str = "",
-    progress: Progress | None = None,
-) -> None:
-    """Write sections as PDF, one to a landscape sheet.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written or there is no section.
-    """
-    style = _style(system, station_style)
-
-    def page_of(view: SectionView) -> Callable[[QPainter, QRectF], None]:
-        return lambda painter, box: draw_section_card(painter, box, view, style)
-
-    _book(
-        path,
-        translate("printing", "Section sheets"),
-        [page_of(view) for view in views],
-        paper=paper,
-        landscape=True,
-        footer=footer,
-        progress=progress,
-    )
+    painter.drawLine(QPointF(0.0, top), QPointF(page.width(), top))
+    painter.setFont(figure_font(9.0))
+    printed = translate("printing", "printed {when}").format(when=date.today().isoformat())
+    count = translate("printing", "page {page} of {pages}").format(page=number, pages=pages)
+    left = " · ".join(part for part in (source, printed) if part)
+    for x, text, side in (
+        (0.0, left, Qt.AlignmentFlag.AlignLeft),
+        (page.width(), count, Qt.AlignmentFlag.AlignRight),
+    ):
+        at = QPointF(x, top + 11.0)
+        text_at(painter, at, text, palette["muted"], side | Qt.AlignmentFlag.AlignVCenter)
 
 
 def stations_sheets(
@@ -416,24 +385,23 @@ def stations_sheets(
     paper: str = "A4",
     progress: Progress | None = None,
 ) -> None:
-    """Write the sections of a study's stations, given as (road, station) indices, as PDF."""
+    """Write the sections of a study's stations, given as (road, station) indices, as PDF.
+
+    Raises
+    ------
+    OutputError
+        If the file can't be written or no station is given.
+    """
     from analysis.study.sections import section_view
 
-    style = _style(system, station_style)
-
-    def page_of(road: int, station: int) -> Callable[[QPainter, QRectF], None]:
-        # Collected when the sheet is drawn: a thousand sections at once would fill the memory.
-        return lambda painter, box: draw_section_card(
-            painter, box, section_view(study, road, station), style
-        )
-
-    _book(
+    writing, source = _writing(system, station_style), source_of(study.findings)
+    print_sheets(
+        # Collected when it is drawn: a thousand sections at once would fill the memory.
+        (section_sheet(section_view(study, *place), writing, source) for place in places),
         path,
-        translate("printing", "Section sheets"),
-        [page_of(road, station) for road, station in places],
+        title=translate("printing", "Section sheets"),
         paper=paper,
-        landscape=True,
-        footer=_footer_of(study),
+        pages=len(places),
         progress=progress,
     )
 
@@ -448,81 +416,114 @@ def reach_sheets(
     paper: str = "A4",
     progress: Progress | None = None,
 ) -> None:
-    """Write reaches as PDF: what was found, how much work it is, and each station to check.
-
-    Parameters
-    ----------
-    rows
-        Rows of the reach table.
+    """Write reaches, given as rows of the reach table, as PDF with their worst sections.
 
     Raises
     ------
     OutputError
         If the file can't be written or no reach is given.
     """
-    from analysis.earthwork.workplan import plan
-    from analysis.findings.sheets import work_reaches
-    from analysis.study.sections import section_view
+    writing = _writing(system, station_style)
+    made = WorkSheets(study.findings, study.limits, writing=writing)
+    sheets = [made.reach_sheet(row, worst_section(study, row, writing)) for row in rows]
+    title = translate("printing", "Reach sheets")
+    print_sheets(sheets, path, title=title, paper=paper, progress=progress)
 
-    style = _style(system, station_style)
-    reaches = study.findings.reaches
-    # The order of work and the trucks depend on all reaches, not only on those printed.
-    items = plan(work_reaches(study.findings), study.limits).items
-    works = {item.reach.row: item for item in items}
-    roads = {part.road.name: i for i, part in enumerate(study.roads)}
-    page_mm = QPageSize(PAPERS[paper]).size(QPageSize.Unit.Millimeter)
-    box = QRectF(
-        0.0,
-        0.0,
-        (page_mm.width() - 24.0) / 25.4 * UNITS_PER_INCH,
-        (page_mm.height() - 21.0) / 25.4 * UNITS_PER_INCH - 22.0,
-    )
 
-    def page_of(
-        row: int, first: int, last: int, continued: bool, worst: tuple[int, int] | None
-    ) -> Callable[[QPainter, QRectF], None]:
-        def draw(painter: QPainter, inside: QRectF) -> None:
-            draw_reach_sheet(
-                painter,
-                inside,
-                study,
-                row,
-                style,
-                first_station=first,
-                last_station=last,
-                continued=continued,
-                view=section_view(study, *worst) if worst is not None else None,
-                work=works.get(row),
-            )
+def _writing(system: str, station_style: str) -> Writing:
+    return Writing(system, station_style)  # type: ignore[arg-type]
 
-        return draw
 
-    pages = []
-    for row in rows:
-        first, last = int(reaches["first_index"][row]), int(reaches["last_index"][row])
-        road = roads[str(reaches["road"][row])]
-        side = 0 if str(reaches["side"][row]) == "left" else 1
-        chance = np.nan_to_num(
-            study.roads[road].judged.judgement.p_wont_shed[first : last + 1, side]
+# -- one section -----------------------------------------------------------------------------------
+
+
+def section_image(view: SectionView, *, system: str = METRIC, station_style: str = "km") -> QImage:
+    """Draw one section with its numbers and cautions into an image."""
+    image = QImage((_CARD * _IMAGE_SCALE).toSize(), QImage.Format.Format_ARGB32_Premultiplied)
+    # So that a word processor places it at the size of the sheet.
+    per_metre = round(_PER_INCH * _IMAGE_SCALE / 0.0254)
+    image.setDotsPerMeterX(per_metre)
+    image.setDotsPerMeterY(per_metre)
+    _draw_card(image, view, _writing(system, station_style), _IMAGE_SCALE)
+    return image
+
+
+def _draw_card(device: QPaintDevice, view: SectionView, writing: Writing, scale: float) -> None:
+    _need_application()
+    page = QRectF(QPointF(0.0, 0.0), _CARD)
+    room = page.adjusted(_CARD_MARGIN, _CARD_MARGIN, -_CARD_MARGIN, -_CARD_MARGIN)
+    painter = QPainter(device)
+    # Ended whatever happens: Qt aborts where a painter outlives its device.
+    try:
+        painter.scale(scale, scale)
+        painter.fillRect(page, Qt.GlobalColor.white)
+        painter.translate(room.topLeft())
+        _Laid(section_sheet(view, writing), room.size()).draw(painter, 0)
+    finally:
+        painter.end()
+
+
+def save_section(
+    view: SectionView,
+    path: str | os.PathLike[str],
+    *,
+    system: str = METRIC,
+    station_style: str = "km",
+) -> None:
+    """Write one section as PNG, SVG, PDF or CSV, by the ending of the file.
+
+    Raises
+    ------
+    OutputError
+        If the file can't be written or its ending isn't one of these.
+    """
+    ending, writing = Path(path).suffix.lower(), _writing(system, station_style)
+    if ending == ".pdf":
+        print_sheets([section_sheet(view, writing)], path, pages=1)
+    elif ending in (".png", ".svg", ".csv"):
+        make = {".png": _png, ".svg": _svg, ".csv": _csv}[ending]
+        data = make(view, writing)
+        with whole_file(path) as beside:
+            beside.write_bytes(data)
+    else:
+        raise OutputError(
+            f"A section can't be saved as {ending or 'a file without an ending'}: name the file "
+            ".png, .svg, .pdf or .csv."
         )
-        worst = (road, first + int(np.argmax(chance)))
-        start, on_first = first, True
-        while start <= last:
-            end = min(last, start + rows_that_fit(box, on_first) - 1)
-            pages.append(page_of(row, start, end, not on_first, worst if on_first else None))
-            start, on_first = end + 1, False
-    _book(
-        path,
-        translate("printing", "Reach sheets"),
-        pages,
-        paper=paper,
-        landscape=False,
-        footer=_footer_of(study),
-        progress=progress,
-    )
 
 
-def sheet_name(study: Study, row: int) -> str:
-    """Return a file name for the sheet of one reach."""
-    reach = study.findings.reaches.row(row)
-    return f"{reach['road']} {side_text(str(reach['side']))} {float(reach['from_m']):.0f}.pdf"
+def _png(view: SectionView, writing: Writing) -> bytes:
+    buffer = QBuffer()
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    image = section_image(view, system=writing.system, station_style=writing.style)
+    # The binding takes a str; its stubs say bytes.
+    image.save(buffer, "PNG")  # type: ignore[call-overload]
+    return bytes(buffer.data().data())
+
+
+def _svg(view: SectionView, writing: Writing) -> bytes:
+    from PySide6.QtSvg import QSvgGenerator
+
+    buffer = QBuffer()
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    generator = QSvgGenerator()
+    generator.setOutputDevice(buffer)
+    generator.setResolution(round(_PER_INCH))
+    generator.setSize(_CARD.toSize())
+    generator.setViewBox(QRectF(QPointF(0.0, 0.0), _CARD))
+    generator.setTitle(translate("printing", "Cross-section of {road}").format(road=view.road))
+    _draw_card(generator, view, writing, 1.0)
+    return bytes(buffer.data().data())
+
+
+def _csv(view: SectionView, _writing: Writing) -> bytes:
+    """Every point, in metres whatever is shown on screen: other programs read it."""
+    from analysis.study.sections import section_rows
+
+    text = io.StringIO(newline="")
+    writer = csv.writer(text)
+    writer.writerow(["road", "station_m", "kind", "side", "offset_m", "height_m"])
+    for kind, side, *point in section_rows(view):
+        known = ["" if not math.isfinite(v) else f"{v:.4f}" for v in point]
+        writer.writerow([view.road, f"{view.station_m:.3f}", kind, side, *known])
+    return text.getvalue().encode("utf-8")

@@ -35,7 +35,7 @@ from PySide6.QtWidgets import (
 )
 
 from analysis.common.columns import CHECKED_NUMBERS, column_of
-from analysis.common.errors import OutputError, VergelineError
+from analysis.common.errors import VergelineError
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
 from gui.look.units import number, value_text
@@ -569,18 +569,6 @@ def _drawn(view: Section, system: str, style: str) -> QImage:
 
 
 def _save_section(view: Section, path: str, system: str, style: str) -> None:
-    from gui.drawing import printing
+    from gui.drawing.printing import save_section
 
-    ending = Path(path).suffix.lower()
-    writers = {
-        ".png": printing.section_png,
-        ".svg": printing.section_svg,
-        ".pdf": printing.section_pdf,
-        ".csv": printing.section_csv,
-    }
-    if ending not in writers:
-        raise OutputError(
-            f"A section can't be saved as {ending or 'a file without an ending'}: name the file "
-            ".png, .svg, .pdf or .csv."
-        )
-    writers[ending](view, path, system=system, station_style=style)
+    save_section(view, path, system=system, station_style=style)

@@ -24,13 +24,7 @@ from analysis.findings.exports import (
 )
 from analysis.findings.geopackage import Findings
 from analysis.findings.sheet_text import to_html, to_markdown
-from analysis.findings.sheets import (
-    limits_of,
-    plan_of,
-    plan_sheet,
-    reach_sheet,
-    work_reaches,
-)
+from analysis.findings.sheets import WorkSheets, Writing, limits_of, work_reaches
 from analysis.terrain.geofiles import CRS, fiona
 from tests.builders.tables import filled
 
@@ -213,7 +207,10 @@ def test_empty_findings_are_written(tmp_path):
     assert collection == {"type": "FeatureCollection", "features": []}
     write_gpx(made, tmp_path / "a.gpx")
     write_csv(made, tmp_path / "a.csv")
-    assert [p.name for p in write_sheets(made, tmp_path / "sheets")] == ["plan.html", "plan.md"]
+    assert [p.name for p in write_sheets(WorkSheets(made).all(), tmp_path / "sheets")] == [
+        "plan.html",
+        "plan.md",
+    ]
     assert "No reach calls for work." in (tmp_path / "sheets" / "plan.md").read_text("utf-8")
 
 
@@ -300,7 +297,7 @@ def test_work_reaches_take_what_the_stations_add():
     assert (first.road_low_m, first.road_high_m) == (995.0, 1115.0)
     assert math.isnan(sound.fill_m3_compacted)
     assert doubtful.treatment == "can't tell"
-    made = plan_of(make_findings())
+    made = WorkSheets(make_findings()).plan
     assert len(made.items) == 1
     assert len(made.visits) == 1
     assert (made.items[0].start_m, made.items[0].end_m) == (1000.0, 1070.0)
@@ -353,10 +350,12 @@ class Page(HTMLParser):
             self.rows[-1][-1] += data
 
 
-def sheet_of(made=None, rates=None, traffic_plan="TCP 14-B", **options):
-    made = made or make_findings()
-    plan = plan_of(made, rates=rates, traffic_plan=traffic_plan)
-    return reach_sheet(made, plan, plan.items[0], **options)
+def sheet_of(made=None, rates=None, traffic_plan="TCP 14-B", row=0, system="metric"):
+    writing = Writing(system)
+    sheets = WorkSheets(
+        made or make_findings(), None, rates, traffic_plan=traffic_plan, writing=writing
+    )
+    return sheets.reach_sheet(row)
 
 
 def test_html_is_whole_and_says_everything():
@@ -370,32 +369,44 @@ def test_html_is_whole_and_says_everything():
     assert "TCP 14-B" in said
     assert ROAD in said
     # cautions come before everything else
-    assert said.index(CAUTIONS[0]) < said.index("What is wrong")
+    assert said.index(CAUTIONS[0]) < said.index("What was found")
     for words in (
-        "1+000 to 1+070", "fill, compacted", "6.0 m³", "-6.0 m³ ± 0.5 m³", "12.6 t, 1 load",
-        "moist", "40 m of ditch", "70 mm below the pavement edge",
+        "1+003 to 1+062", "1+000 to 1+070", "fill, compacted", "6.0 m³", "-6.0 ± 0.5 m³",
+        "12.6 t, 1 load", "moist", "40 m of ditch", "70 mm below the edge", "work sheet 1 of 1",
+        "rank 1", "eroded edge → replenish and clean ditch",
     ):  # fmt: skip
         assert words in said, words
     # self-contained: nothing is fetched
     assert "http" not in text
-    assert "<script" not in text
+    assert "<script" not in text and "<img" not in text
 
 
-def test_board_readings_of_a_reach():
+def test_rows_of_stations_have_readings_and_boxes():
     page = Page()
     page.feed(to_html(sheet_of()))
-    rows = [row for row in page.rows if row and row[0].startswith("1+0") and len(row) == 6]
+    rows = [row for row in page.rows if row and row[0].startswith("1+0") and len(row) == 12]
     # stations 1010 to 1060; 1.20 m at 4 % is 48 mm, a point either way 12 mm
     assert [row[0] for row in rows] == ["1+010", "1+020", "1+030", "1+040", "1+050", "1+060"]
-    assert rows[0][1:] == ["4.0 %", "48 mm", "36 mm to 60 mm", "", ""]
-    assert rows[2][1:4] == ["unknown", "unknown", "unknown"]
+    assert rows[0][1] == "won't shed, flat"
+    assert rows[0][3:5] == ["1.0", "4.0"]
+    assert rows[0][8:] == ["48 (36 to 60)", "", "", ""]
+    assert (rows[2][4], rows[2][8]) == ("unknown", "unknown")
     assert "1.20 m camber board" in "".join(page.texts)
+
+
+def test_reach_without_work_has_a_sheet_too():
+    """Its numbers are unknown, never 0, and nothing is ordered."""
+    text = to_markdown(sheet_of(row=1))
+    assert "no work planned" in text
+    assert "| fill, compacted (rolled) | unknown |" in text
+    assert "read in the field" in text
+    assert "Plant and time" not in text and "camber board" not in text
 
 
 def test_markdown_tables_are_whole_and_markup_is_escaped():
     text = to_markdown(sheet_of())
     lines = text.splitlines()
-    assert lines[0] == "# Work sheet 1: Höhen & Täler \\<Weg\\>, left, 1+000 to 1+070"
+    assert lines[0] == "# Höhen & Täler \\<Weg\\>, left, 1+003 to 1+062"
     assert "compacted \\| fill" in text
     assert "\\*replenish\\*" in text
     width = None
@@ -416,9 +427,13 @@ def test_traffic_control_plan_is_asked_for_where_it_is_not_given():
 def test_us_units():
     text = to_markdown(sheet_of(system="us"))
     # 6 m3 = 7.85 yd3, 12.6 t = 13.89 short tons, 48 mm = 1.89 in, 1.20 m = 3.94 ft
-    for words in ("7.8 yd³", "13.9 short tons", "1.89 in", "3.94 ft camber board"):
+    for words in ("7.8 yd³", "13.9 short tons", "1.89 (1.42 to 2.36)", "3.94 ft camber board"):
         assert words in text
-    assert " m³" not in text.replace("0.0 m³ compacted", "")
+    # 1003 m = 3291 ft, 1062 m = 3484 ft
+    assert "32+91 to 34+84" in text
+    recorded = "As recorded, in metric units: Cut yields 0.0 m³ compacted"
+    assert recorded in text
+    assert " m³" not in text.replace(recorded, "")
     with pytest.raises(SettingsError, match="metric or us"):
         sheet_of(system="imperial")
 
@@ -429,8 +444,7 @@ def test_costs_only_where_a_rate_was_given():
     text = to_markdown(sheet_of(rates=rates))
     assert "1,260 kr" in text
     assert "without grader, roller" in text
-    made = make_findings()
-    assert "1,260 kr" in to_markdown(plan_sheet(plan_of(made, rates=rates)))
+    assert "1,260 kr" in to_markdown(WorkSheets(make_findings(), rates=rates).plan_sheet())
 
 
 def test_unknown_quantities_say_so():
@@ -438,7 +452,7 @@ def test_unknown_quantities_say_so():
     for name in ("cut_m3", "fill_m3", "balance_m3", "import_m3_loose", "import_t"):
         made.reaches[name][0] = np.nan
     text = to_markdown(sheet_of(made))
-    assert "| fill, compacted | unknown |" in text
+    assert "| fill, compacted (rolled) | unknown |" in text
     assert "| import | unknown |" in text
     assert "measure on site" in text
 
@@ -461,18 +475,34 @@ def test_narrow_shoulder_takes_a_shorter_board():
     assert "only 1.00 m wide" in to_markdown(sheet_of(made))
 
 
+def test_ditch_alone_asks_for_no_grading():
+    made = make_findings()
+    made.reaches["treatment"][0] = "clean ditch"
+    text = to_markdown(sheet_of(made))
+    assert "grader in the ditch" in text and "| ditch to clean | 40 m |" in text
+    for words in ("grader on the shoulder", "fill, compacted", "camber board", "Finish flush"):
+        assert words not in text
+
+
 def test_plan_sheet_lists_order_sums_and_visits():
-    text = to_markdown(plan_sheet(plan_of(make_findings(), traffic_plan="TCP 14-B")))
+    text = to_markdown(WorkSheets(make_findings(), traffic_plan="TCP 14-B").plan_sheet())
     assert "| 1 | 1 | Höhen & Täler \\<Weg\\> | left | 1+000 to 1+070 | eroded edge |" in text
     assert "## Look first" in text
     assert "1+062 to 1+115" in text
     assert "traffic control, set-ups: 1" in text
 
 
+def test_every_sheet_tells_where_its_numbers_come_from():
+    sheets = WorkSheets(make_findings(terrain="/data/hill.tif", cell_m=0.5, made="2031-05-06T07"))
+    for sheet in sheets.all():
+        assert sheet.source == "hill.tif · cells 0.50 m · noise unknown · screened 2031-05-06"
+        assert sheet.source in to_html(sheet) and sheet.source in to_markdown(sheet)
+
+
 def test_sheets_are_written_with_safe_names(tmp_path):
     folder = tmp_path / "sheets"
-    paths = write_sheets(make_findings(), folder, traffic_plan="TCP 14-B")
-    again = write_sheets(make_findings(), folder)
+    paths = write_sheets(WorkSheets(make_findings(), traffic_plan="TCP 14-B").all(), folder)
+    again = write_sheets(WorkSheets(make_findings()).all(), folder)
     assert paths == again
     assert sorted(p.name for p in folder.iterdir()) == [
         "001_Höhen-Täler-Weg_left_1003-1062.html",
@@ -504,9 +534,9 @@ def test_unwritable_place_is_told_and_a_good_file_stays(tmp_path, name):
 def test_sheets_need_a_folder(tmp_path):
     (tmp_path / "file").write_text("x", encoding="utf-8")
     with pytest.raises(OutputError, match="is a file; choose a folder"):
-        write_sheets(make_findings(), tmp_path / "file")
+        write_sheets([], tmp_path / "file")
     with pytest.raises(OutputError, match="can't be made"):
-        write_sheets(make_findings(), tmp_path / "none" / "sheets")
+        write_sheets([], tmp_path / "none" / "sheets")
 
 
 @pytest.mark.parametrize("write", [write_geojson, write_gpx])

@@ -2,75 +2,52 @@
 
 from __future__ import annotations
 
-import re
+import dataclasses
 import subprocess
 import sys
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QRectF, QSize
+from pypdf import PdfReader
 from PySide6.QtGui import QImage, QPainter
-from PySide6.QtSvg import QSvgGenerator, QSvgRenderer
+from PySide6.QtSvg import QSvgRenderer
 
 from analysis.common.errors import Cancelled, OutputError
+from analysis.common.stations import station_text
+from analysis.common.table import Table
 from analysis.earthwork.workplan import CAUTIONS
+from analysis.findings.geopackage import write_findings
+from analysis.findings.sheet_text import Sheet, to_markdown
+from analysis.findings.sheets import WorkSheets
 from analysis.study.sections import section_view
 from gui.drawing import printing
-from gui.drawing.reach_sheet import draw_reach_sheet
-from gui.drawing.sheets import Style, draw_section_card
+from gui.launch import main
 from gui.look import theme
 from gui.state.model import WindowModel
 from tests.gui.conftest import ARTEFACTS
 
 
-def pages(path: Path) -> int:
-    return len(re.findall(rb"/Type\s*/Page[^s]", path.read_bytes()))
-
-
-def words_of(draw: Callable[[QPainter], None], size: tuple[float, float]) -> str:
-    """Draw into an SVG and return all its words: what a reader of the sheet can read."""
-    data = QByteArray()
-    buffer = QBuffer(data)
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    generator = QSvgGenerator()
-    generator.setOutputDevice(buffer)
-    generator.setSize(QSize(round(size[0]), round(size[1])))
-    painter = QPainter(generator)
-    draw(painter)
-    painter.end()
-    buffer.close()
-    svg = data.data().decode("utf-8")
-    texts = re.findall(r"<text[^>]*>(.*?)</text>", svg, re.S)
-    joined = " ".join(" ".join(re.sub(r"<[^>]*>", " ", t).split()) for t in texts)
-    return joined.replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&")
-
-
 def squeezed(text: str) -> str:
-    return re.sub(r"\s+", "", text)
+    """Return the text without spaces, and ligatures as letters."""
+    return "".join(unicodedata.normalize("NFKC", text).split())
 
 
-@pytest.fixture
-def style(qapp: Any) -> Style:
-    return Style(theme.palette(dark=False))
+def pages_of(path: Path) -> list[str]:
+    """Words of each page without spaces, as a reader of PDF that isn't Qt's finds them."""
+    return [squeezed(page.extract_text()) for page in PdfReader(path).pages]
 
 
-def reach_words(study: Any, row: int, style: Style, view: Any = None, **options: Any) -> str:
-    table = study.findings.reaches
-    given = {
-        "first_station": int(table["first_index"][row]),
-        "last_station": int(table["last_index"][row]),
-        "continued": False,
-        **options,
-    }
-    return words_of(
-        lambda painter: draw_reach_sheet(
-            painter, QRectF(0, 0, 790, 1160), study, row, style, view=view, **given
-        ),
-        (800, 1200),
-    )
+def sayings(sheet: Sheet) -> list[str]:
+    """Every sentence, heading and cell of a sheet."""
+    said = [sheet.title, sheet.remark, sheet.source]
+    for block in (sheet.cautions, *sheet.blocks):
+        said += [block.heading, *block.text, *block.points, *block.columns]
+        said += [cell for row in block.table for cell in row]
+    return [squeezed(text) for text in said if text]
 
 
 def faulty(study: Any) -> int:
@@ -81,65 +58,74 @@ def faulty(study: Any) -> int:
 # -- what stands on them -----------------------------------------------------------------------
 
 
-def test_section_card_has_numbers_and_every_caution(screened: WindowModel, style: Style) -> None:
+def test_section_sheet_has_numbers_and_every_caution(screened: WindowModel, tmp_path: Path) -> None:
     view = section_view(screened.study, 0, 11)
-    text = words_of(
-        lambda painter: draw_section_card(painter, QRectF(0, 0, 1200, 840), view, style),
-        (1220, 860),
-    )
-    assert "Fernhollow Road, station 0+110" in text
+    printing.save_section(view, tmp_path / "one.pdf")
+    (text,) = pages_of(tmp_path / "one.pdf")
+    assert squeezed("Fernhollow Road, station 0+110") in text
     for sentence in CAUTIONS:
-        assert squeezed(sentence) in squeezed(text)
+        assert squeezed(sentence) in text
     value, se = view.sides[1].numbers["shoulder_slope_pct"]
-    assert f"{value:.1f} ± {se:.1f} %".replace("-", "−") in text
-    assert "one standard error" in text
+    assert squeezed(f"{value:.1f} ± {se:.1f} %") in text
+    assert squeezed("errors are one standard error") in text
 
 
-def test_section_card_in_us_units(screened: WindowModel) -> None:
+def test_section_sheet_in_us_units(screened: WindowModel, tmp_path: Path) -> None:
     view = section_view(screened.study, 0, 11)
-    style = Style(theme.palette(dark=False), "us", "feet-hundreds")
-    text = words_of(
-        lambda painter: draw_section_card(painter, QRectF(0, 0, 1200, 840), view, style),
-        (1220, 860),
-    )
-    assert "station 3+61" in text
-    assert " ft" in text and " mm" not in text and " m²" not in text
+    printing.save_section(view, tmp_path / "one.pdf", system="us", station_style="feet-hundreds")
+    (text,) = pages_of(tmp_path / "one.pdf")
+    # 110 m = 360.9 ft
+    assert squeezed("station 3+61") in text
     drop = view.sides[1].numbers["edge_drop_mm"][0] / 25.4
-    assert f"{abs(drop):.1f} ±" in text
+    assert squeezed(f"{drop:.1f} ±") in text
+    for side in view.sides:
+        text = text.replace(squeezed(f"As recorded, in metric units: {side.reason}"), "")
+    assert "mm" not in text and "m3" not in text and "ft2" in text
 
 
-def test_reach_sheet_has_quantities_stations_and_cautions(
-    screened: WindowModel, style: Style
-) -> None:
+def test_command_and_window_print_the_same_sheet(screened: WindowModel, tmp_path: Path) -> None:
+    """From a study and from the findings in a file: word for word, in text and in PDF."""
+    study, file = screened.study, tmp_path / "findings.gpkg"
+    write_findings(study.findings, file)
+    folder = tmp_path / "sheets"
+    assert main(["export", "--findings", str(file), "--sheets", str(folder)]) == 0
+    sheets = WorkSheets(study.findings, study.limits)
+    rows = [item.reach.row for item in sheets.plan.items]
+    printing.reach_sheets(study, rows, tmp_path / "window.pdf")
+    by_command = "".join(pages_of(folder / "sheets.pdf"))
+    by_window = "".join(pages_of(tmp_path / "window.pdf"))
+    assert rows
+    for row in rows:
+        sheet = sheets.reach_sheet(row)
+        assert (folder / f"{sheet.name}.md").read_text("utf-8") == to_markdown(sheet)
+        for words in sayings(sheet):
+            assert words in by_command, words
+            assert words in by_window, words
+    (folder / "sheets.pdf").replace(ARTEFACTS / "work_sheets.pdf")
+
+
+def test_reach_sheet_shows_the_worst_section(screened: WindowModel, tmp_path: Path) -> None:
     study = screened.study
     row = faulty(study)
-    table = study.findings.reaches
-    text = reach_words(study, row, style, view=section_view(study, 0, 11))
-    for sentence in CAUTIONS:
-        assert squeezed(sentence) in squeezed(text)
-    for station in range(int(table["first_index"][row]), int(table["last_index"][row]) + 1):
-        assert f"0+{10 * station:03d}" in text
-    assert f"{table['cut_m3'][row]:.1f} m³" in text
-    assert "read in the field" in text
-    assert "nan" not in text.casefold()
+    printing.reach_sheets(study, [row], tmp_path / "one.pdf")
+    text = "".join(pages_of(tmp_path / "one.pdf"))
+    stations, reach = study.findings.stations, study.findings.reaches.row(row)
+    here = (stations["side"] == reach["side"]) & (stations["station_m"] >= reach["from_m"])
+    here &= stations["station_m"] <= reach["to_m"]
+    worst = np.flatnonzero(here)[np.argmax(stations["p_wont_shed"][here])]
+    place = station_text(float(stations["station_m"][worst]))
+    assert squeezed(f"Section at {place}, where it is worst") in text
+    assert "heights×" in text
 
 
-def test_following_page_has_cautions_too(screened: WindowModel, style: Style) -> None:
-    study = screened.study
-    row = faulty(study)
-    text = reach_words(study, row, style, continued=True)
-    assert "continued" in text
-    assert squeezed(CAUTIONS[0]) in squeezed(text)
-    assert "Quantity" not in text
-
-
-def test_unknown_quantities_are_said_to_be_unknown(screened: WindowModel, style: Style) -> None:
+def test_unknown_quantities_are_said_to_be_unknown(screened: WindowModel, tmp_path: Path) -> None:
     study = screened.study
     table = study.findings.reaches
     sound = next(r for r in range(len(table)) if not np.isfinite(table["cut_m3"][r]))
-    text = reach_words(study, sound, style)
+    printing.reach_sheets(study, [sound], tmp_path / "one.pdf")
+    text = "".join(pages_of(tmp_path / "one.pdf"))
     assert "unknown" in text
-    assert "0.0 m³" not in text
+    assert "0.0m3" not in text and "nan" not in text.casefold()
 
 
 # -- files -------------------------------------------------------------------------------------
@@ -148,18 +134,59 @@ def test_unknown_quantities_are_said_to_be_unknown(screened: WindowModel, style:
 def test_section_sheets_one_page_each(screened: WindowModel, tmp_path: Path) -> None:
     path = tmp_path / "sections.pdf"
     printing.stations_sheets(screened.study, [(0, 3), (0, 9), (0, 11)], path)
-    assert pages(path) == 3
+    texts = pages_of(path)
+    assert [f"page{k}of3" in text for k, text in enumerate(texts, start=1)] == [True] * 3
     path.replace(ARTEFACTS / "section_sheets.pdf")
 
 
-def test_reach_sheets_break_long_reaches(screened: WindowModel, tmp_path: Path) -> None:
-    """A reach of more stations than a page holds goes on, and no station is lost."""
-    path = tmp_path / "reaches.pdf"
-    study = screened.study
-    rows = list(range(len(study.findings.reaches)))
-    printing.reach_sheets(study, rows, path)
-    assert pages(path) >= len(rows)
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_long_reaches_go_on(screened: WindowModel, tmp_path: Path, paper: str) -> None:
+    """No station is lost, every page has the cautions and its number, a new reach a new page."""
+    findings = screened.study.findings
+    station_m = np.repeat(10.0 * np.arange(200), 2)
+    rows = np.resize(np.arange(len(findings.stations)), station_m.size)
+    stations = Table({**findings.stations.where(rows).columns, "station_m": station_m})
+    stations["side"][:] = np.resize(np.array(["left", "right"], dtype=object), station_m.size)
+    reaches = findings.reaches.where(np.array([faulty(screened.study)] * 2))
+    reaches["from_m"][:], reaches["to_m"][:] = [0.0, 900.0], [800.0, 1990.0]
+    sheets = WorkSheets(
+        dataclasses.replace(findings, stations=stations, reaches=reaches), screened.study.limits
+    )
+    path = tmp_path / "long.pdf"
+    printing.print_sheets([sheets.reach_sheet(0), sheets.reach_sheet(1)], path, paper=paper)
+    texts = pages_of(path)
+    for k, text in enumerate(texts, start=1):
+        assert f"page{k}of{len(texts)}" in text
+        for sentence in CAUTIONS:
+            assert squeezed(sentence) in text
+    second = next(k for k, text in enumerate(texts) if "0+900to1+990" in text)
+    assert second > 1 and len(texts) - second > 1
+    assert all("continued" in text for k, text in enumerate(texts) if k not in (0, second))
+    for first, last, part in ((0, 80, texts[:second]), (90, 199, texts[second:])):
+        joined = "".join(text.split("atthe", 1)[-1] for text in part)
+        for k in range(first, last + 1):
+            assert station_text(10.0 * k) in joined
     path.replace(ARTEFACTS / "reach_sheets.pdf")
+
+
+def test_nothing_lies_outside_the_page(screened: WindowModel, tmp_path: Path) -> None:
+    """A word on paper ends within the margins, in the widest words that a sheet has."""
+    path = tmp_path / "one.pdf"
+    printing.reach_sheets(screened.study, [faulty(screened.study)], path, system="us")
+    page = PdfReader(path).pages[0]
+    places: list[tuple[float, float]] = []
+
+    def visit(text: str, cm: Any, tm: Any, _font: Any, _size: Any) -> None:
+        if text.strip():
+            x, y = tm[4], tm[5]
+            places.append((x * cm[0] + y * cm[2] + cm[4], x * cm[1] + y * cm[3] + cm[5]))
+
+    page.extract_text(visitor_text=visit)
+    margin = 10.0 / 25.4 * 72.0
+    width, height = float(page.mediabox.width), float(page.mediabox.height)
+    assert len(places) > 50
+    for x, y in places:
+        assert margin <= x <= width - margin and margin <= y <= height - margin
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
@@ -167,9 +194,8 @@ def test_paper_sizes(screened: WindowModel, tmp_path: Path, paper: str) -> None:
     """Media boxes by ISO 216 (A4, 210 x 297 mm) and ANSI A (8.5 x 11 in), in points."""
     path = tmp_path / "one.pdf"
     printing.stations_sheets(screened.study, [(0, 3)], path, paper=paper)
-    box = re.search(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", path.read_bytes())
-    assert box is not None
-    size = sorted(float(v) for v in box.groups())
+    box = PdfReader(path).pages[0].mediabox
+    size = sorted((float(box.width), float(box.height)))
     expected = {"A4": (595.28, 841.89), "Letter": (612.0, 792.0)}[paper]
     assert size == pytest.approx(expected, abs=1.0)
 
@@ -193,36 +219,37 @@ def test_nothing_to_print_is_said(screened: WindowModel, tmp_path: Path) -> None
         printing.reach_sheets(screened.study, [], tmp_path / "none.pdf")
 
 
-@pytest.mark.parametrize("write", ["section_png", "section_svg", "section_csv", "section_pdf"])
-def test_bad_place_is_one_sentence(screened: WindowModel, tmp_path: Path, write: str) -> None:
+@pytest.mark.parametrize("ending", ["png", "svg", "csv", "pdf"])
+def test_bad_place_is_one_sentence(screened: WindowModel, tmp_path: Path, ending: str) -> None:
     view = section_view(screened.study, 0, 3)
     with pytest.raises(OutputError, match="can't be written") as caught:
-        getattr(printing, write)(view, tmp_path / "missing" / "section.x")
+        printing.save_section(view, tmp_path / "missing" / f"section.{ending}")
     assert "\n" not in str(caught.value)
 
 
 def test_folder_in_place_of_a_file(screened: WindowModel, tmp_path: Path) -> None:
     view = section_view(screened.study, 0, 3)
+    (tmp_path / "a.png").mkdir()
     with pytest.raises(OutputError, match="is a folder"):
-        printing.section_png(view, tmp_path)
+        printing.save_section(view, tmp_path / "a.png")
 
 
-@pytest.mark.parametrize("write", ["section_png", "section_svg", "section_pdf"])
+@pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
 def test_failure_while_drawing_is_an_error_not_a_crash(
-    screened: WindowModel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, write: str
+    screened: WindowModel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ending: str
 ) -> None:
     def fail(*_args: object, **_options: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(printing, "draw_section_card", fail)
+    monkeypatch.setattr(printing, "draw_section", fail)
     with pytest.raises(ZeroDivisionError):
-        getattr(printing, write)(section_view(screened.study, 0, 3), tmp_path / "section.x")
+        printing.save_section(section_view(screened.study, 0, 3), tmp_path / f"section.{ending}")
     assert not list(tmp_path.iterdir())
 
 
 def test_svg_is_readable_and_not_blank(screened: WindowModel, tmp_path: Path) -> None:
     path = tmp_path / "section.svg"
-    printing.section_svg(section_view(screened.study, 0, 11), path)
+    printing.save_section(section_view(screened.study, 0, 11), path)
     renderer = QSvgRenderer(str(path))
     assert renderer.isValid()
     image = QImage(610, 430, QImage.Format.Format_ARGB32)
@@ -245,8 +272,8 @@ def test_png_is_drawn_without_any_window(screened: WindowModel, tmp_path: Path) 
     code = (
         "import pickle, sys\n"
         "from pathlib import Path\n"
-        "from gui.drawing.printing import section_png\n"
-        "section_png(pickle.loads(Path(sys.argv[1]).read_bytes()), sys.argv[2])\n"
+        "from gui.drawing.printing import save_section\n"
+        "save_section(pickle.loads(Path(sys.argv[1]).read_bytes()), sys.argv[2])\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(stored), str(out)],
@@ -257,7 +284,7 @@ def test_png_is_drawn_without_any_window(screened: WindowModel, tmp_path: Path) 
     )
     assert done.returncode == 0, done.stderr
     image = QImage(str(out))
-    assert (image.width(), image.height()) == (2440, 1720)
+    assert (image.width(), image.height()) == (2176, 1536)
     image.save(str(ARTEFACTS / "section_card.png"))
 
 
@@ -277,7 +304,7 @@ def test_sheets_drawn_in_a_worker(
     """The runner draws while the window lives, and the result is the same as drawn here."""
     here, there = tmp_path / "here.png", tmp_path / "there.png"
     view = section_view(screened.study, 0, 11)
-    printing.section_png(view, here)
-    screened.runner.submit("draw", lambda _progress: printing.section_png(view, there))
+    printing.save_section(view, here)
+    screened.runner.submit("draw", lambda _progress: printing.save_section(view, there))
     settle(screened.runner.idle)
     assert QImage(str(here)) == QImage(str(there))
