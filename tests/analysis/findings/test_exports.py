@@ -477,8 +477,9 @@ def test_narrow_shoulder_takes_a_shorter_board():
 
 def test_ditch_alone_asks_for_no_grading():
     made = make_findings()
-    made.reaches["treatment"][0] = "clean ditch"
-    text = to_markdown(sheet_of(made))
+    treatment = np.array(["clean ditch", "none", "none"], dtype=object)
+    reaches = Table({**made.reaches.columns, "treatment": treatment})
+    text = to_markdown(sheet_of(replace(made, reaches=reaches)))
     assert "grader in the ditch" in text and "| ditch to clean | 40 m |" in text
     for words in ("grader on the shoulder", "fill, compacted", "camber board", "Finish flush"):
         assert words not in text
