@@ -6,7 +6,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QMimeData, QSize, Qt
+from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import (
     QAction,
     QColor,
@@ -512,9 +512,7 @@ class SectionView(QWidget):
             )
 
     def _take_drawing(self, image: QImage) -> None:
-        data = QMimeData()
-        data.setImageData(image)
-        QGuiApplication.clipboard().setMimeData(data)
+        QGuiApplication.clipboard().setImage(image)
         self.model.message.emit(self.tr("Drawing copied"))
 
     def save_dialog(self) -> None:
