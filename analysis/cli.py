@@ -263,13 +263,14 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]
     return grid, roads, sources
 
 
-def _progress(quiet: bool) -> Callable[[float, str], None] | None:
+def _progress(quiet: bool) -> Callable[[float, str, str], None] | None:
     if quiet or not sys.stderr.isatty():
         return None
 
-    def show(share: float, words: str) -> None:
+    def show(share: float, words: str, road: str) -> None:
         end = "\n" if share >= 1.0 else ""
-        print(f"\r{100 * share:3.0f} %  {words:<60.60}", end=end, file=sys.stderr, flush=True)
+        text = f"{road}: {words}"
+        print(f"\r{100 * share:3.0f} %  {text:<60.60}", end=end, file=sys.stderr, flush=True)
 
     return show
 

@@ -277,10 +277,10 @@ class _Corridor:
         with reading(self.terrain) as window:
             for i, (row0, col0) in enumerate(blocks):
                 if progress is not None:
-                    progress(i / len(blocks), f"reading the ground along {self.road.name}")
+                    progress(i / len(blocks), "reading the ground")
                 self._block(window, row0, col0)
         if progress is not None:
-            progress(1.0, f"reading the ground along {self.road.name}")
+            progress(1.0, "reading the ground")
         if not self.found:
             raise TerrainError(
                 f'The terrain grid {self.terrain.name} has no heights near the road "'

@@ -176,7 +176,7 @@ def _write_layers(findings: Findings, path: Path, progress: Callable[[float, str
         # GDAL says once for each layer that a column named like a keyword is fine.
         warnings.simplefilter("ignore")
         for step, (name, kind, table, columns, shapes) in enumerate(layers):
-            progress(step / len(layers), f"writing {name}")
+            progress(step / len(layers), "writing the findings")
             schema = {
                 "geometry": kind,
                 "properties": {key: column.type for key, column in columns.items()},

@@ -14,7 +14,7 @@ from analysis.common.errors import RoadError
 from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
 from analysis.common.table import Table
-from analysis.common.types import Progress, share_of
+from analysis.common.types import Progress, RoadProgress, on_road, share_of
 from analysis.corridor.door import lay_out, read
 from analysis.corridor.values import Case, Extras, Ground
 from analysis.findings.geopackage import Findings
@@ -40,7 +40,7 @@ def screen(
     extras: Extras | None = None,
     edits: Table | None = None,
     sources: Mapping[str, Any] | None = None,
-    progress: Progress | None = None,
+    progress: RoadProgress | None = None,
 ) -> Study:
     """Screen roads on a terrain grid.
 
@@ -59,7 +59,7 @@ def screen(
     sources
         What to keep in the run record about where the roads came from.
     progress
-        Called with the share done and a few words; raise `Cancelled` in it to stop.
+        Called with the share done, a few words and the road's name; raise `Cancelled` to stop.
 
     Raises
     ------
@@ -87,7 +87,7 @@ def screen(
     total, done, parts = sum(road.length_m for road in roads), 0.0, []
     for road in roads:
         start, done = done, done + road.length_m
-        report = share_of(progress, start / total, done / total, road.name)
+        report = share_of(on_road(progress, road.name), start / total, done / total)
         report(0.0, "reading the terrain")
         case = lay_out(grid, road, settings, limits, extras)
         ground = read(case, share_of(report, 0.0, 0.35))
@@ -143,7 +143,7 @@ def _laid_again(part: RoadStudy, case: Case, edits: Table) -> RoadStudy:
 
 
 def remeasure(
-    study: Study, road_index: int, edits: Table, *, progress: Progress | None = None
+    study: Study, road_index: int, edits: Table, *, progress: RoadProgress | None = None
 ) -> Study:
     """Measure one road again around a person's corrections; the grid isn't read again.
 
@@ -175,7 +175,7 @@ def remeasure(
     [3.2]
     """
     before, found = study.roads[road_index], study.findings
-    report = share_of(progress, 0.0, 1.0, before.road.name)
+    report = on_road(progress, before.road.name)
     measured = before.uncorrected or before.measured
     part = _road_study(before.case, before.ground, measured, edits, before, report)
     parts = [*study.roads[:road_index], part, *study.roads[road_index + 1 :]]

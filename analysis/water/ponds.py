@@ -201,7 +201,7 @@ def find_ponds(
     for w, window in enumerate(windows_m):
         share = 0.2 + 0.6 * w / len(windows_m)
         if progress is not None:
-            progress(share, f"filling depressions, {window:g} m average")
+            progress(share, "filling depressions")
         rows = rows_for(window, ribbon.step_s)
         ground, spread = average_along(z, rows)
         least_level, most_level = fill_bounds(ground, outlets=outlets.on_average(rows))

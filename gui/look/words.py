@@ -5,7 +5,6 @@ translatable and in the chosen units.
 """
 
 import math
-import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, cast
 
@@ -84,7 +83,7 @@ _REVIEWS = {
 }
 
 
-# What a job says of itself, as `analysis` and `jobs` write it; braces hold what differs.
+# What a job says of itself, as `analysis` and `jobs` write it.
 PROGRESS_WORDS = (
     QT_TRANSLATE_NOOP("progress", "getting ready"),
     QT_TRANSLATE_NOOP("progress", "judging"),
@@ -100,36 +99,20 @@ PROGRESS_WORDS = (
     QT_TRANSLATE_NOOP("progress", "following the ditches"),
     QT_TRANSLATE_NOOP("progress", "followed the ditches"),
     QT_TRANSLATE_NOOP("progress", "finding what noise alone would pond"),
-    QT_TRANSLATE_NOOP("progress", "filling depressions, {length} m average"),
     QT_TRANSLATE_NOOP("progress", "filling depressions"),
     QT_TRANSLATE_NOOP("progress", "outlining ponds"),
     QT_TRANSLATE_NOOP("progress", "finding water that sections hold"),
     QT_TRANSLATE_NOOP("progress", "writing work sheets"),
     QT_TRANSLATE_NOOP("progress", "written"),
-    QT_TRANSLATE_NOOP("progress", "reading the ground along {road}"),
-    QT_TRANSLATE_NOOP("progress", "writing {table}"),
+    QT_TRANSLATE_NOOP("progress", "reading the ground"),
+    QT_TRANSLATE_NOOP("progress", "writing the findings"),
 )
 
 
-def _progress_pattern(template: str) -> re.Pattern[str]:
-    """What a template matches, with the road that a screening puts before it."""
-    spot = re.sub(r"\\\{(\w+)\\\}", r"(?P<\1>.+)", re.escape(template))
-    return re.compile(rf"(?:(?P<before>.+): )?{spot}", re.DOTALL)
-
-
-_PROGRESS = tuple((template, _progress_pattern(template)) for template in PROGRESS_WORDS)
-
-
-def progress_text(words: str) -> str:
-    """Say for a person what a job is at; words that aren't known, as a file's name, stay."""
-    for template, pattern in _PROGRESS:
-        found = pattern.fullmatch(words)
-        if found is not None:
-            parts = found.groupdict()
-            before = parts.pop("before")
-            said = translate("progress", template).format(**parts)
-            return said if before is None else f"{before}: {said}"
-    return words
+def progress_text(words: str, road: str = "") -> str:
+    """Say for a person what a job is at, and on which road; a file's name stays as it is."""
+    said = translate("progress", words) if words else ""
+    return f"{road}: {said}" if road else said
 
 
 def column_title(name: str) -> str:

@@ -23,6 +23,7 @@ import shiboken6
 from PySide6.QtCore import QCoreApplication, QObject, Qt, QThreadPool, Signal
 
 from analysis.common.errors import Cancelled, VergelineError
+from gui.look.words import progress_text
 
 __all__ = ["Progress", "Request", "Runner", "sentence_for"]
 
@@ -73,7 +74,7 @@ class Request:
 
 
 class Progress:
-    """Handed to a job: call it now and then with a fraction (0..1) and a few words.
+    """Handed to a job: call it now and then with a fraction (0..1), a few words and the road.
 
     A fraction of NaN says that nobody knows how far the job is; the time left is then reckoned
     from where it first knows.
@@ -86,13 +87,13 @@ class Progress:
         self._report = report
         self._last = 0.0
 
-    def __call__(self, fraction: float, words: str = "") -> None:
+    def __call__(self, fraction: float, words: str = "", road: str = "") -> None:
         if self._request.cancel.is_set():
             raise Cancelled
         now = time.monotonic()
         if now - self._last >= REPORT_EVERY_S:
             self._last = now
-            self._report(self._request, float(fraction), words)
+            self._report(self._request, float(fraction), progress_text(words, road))
 
     def cancelled(self) -> bool:
         """Tell whether the job was called off, without raising."""

@@ -61,9 +61,7 @@ class JobBar(QObject):
         if key != self._key:
             return
         self._show_fraction(fraction)
-        from gui.look.words import progress_text
-
-        parts = [progress_text(words), self._time_left(left_s) if left_s >= 0.0 else ""]
+        parts = [words, self._time_left(left_s) if left_s >= 0.0 else ""]
         self.words.setText("  ·  ".join(part for part in parts if part))
 
     def _time_left(self, seconds: float) -> str:

@@ -31,7 +31,7 @@ def main(*, profiled: bool) -> None:
     stages = []
     last = [time.perf_counter(), "start"]
 
-    def note(_share: float, words: str) -> None:
+    def note(_share: float, words: str, _road: str) -> None:
         stages.append((last[1], time.perf_counter() - last[0]))
         last[:] = [time.perf_counter(), words]
 

@@ -292,7 +292,7 @@ def test_cancel_stops_and_changes_nothing(tmp_path, scene):
 
     calls = []
 
-    def stop(share, words):
+    def stop(share, words, _road):
         calls.append((share, words))
         if share > 0.4:
             raise Cancelled("that is enough")
