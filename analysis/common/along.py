@@ -18,8 +18,10 @@ __all__ = [
     "flag_runs",
     "interpolate_along",
     "known_median",
+    "moving_sums",
     "rows_for",
     "runs",
+    "windows",
 ]
 
 
@@ -31,6 +33,23 @@ def known_median(values: ArrayLike, default: float = np.nan) -> float:
     numbers = np.asarray(values, dtype=float)
     known = numbers[np.isfinite(numbers)]
     return float(np.median(known)) if known.size else default
+
+
+def moving_sums(values: Floats, rows: int) -> Floats:
+    """Sums over an odd number of rows about each row, fewer at the ends.
+
+    >>> moving_sums(np.array([1.0, 2.0, 3.0]), 3).tolist()
+    [3.0, 6.0, 5.0]
+    """
+    return np.asarray(windows(values, rows).sum(axis=-1), dtype=np.float64)
+
+
+def windows(values: Floats, rows: int, fill: float = 0.0) -> Floats:
+    """Give the rows about each row as a last axis, with `fill` beyond the ends."""
+    half = rows // 2
+    pad = [(half, half)] + [(0, 0)] * (values.ndim - 1)
+    padded = np.pad(values, pad, constant_values=fill)
+    return np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=0)
 
 
 def chance_below(value: Floats, se: Floats, limit: float) -> Floats:

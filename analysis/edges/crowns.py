@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import moving_sums
+from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.corridor.blocks import BlockSections
 from analysis.corridor.footprint import smeared_ramp
@@ -36,6 +38,42 @@ _BARE_COST = 4.0
 
 _MISFIT_M = 0.005
 """How far the mean of a quarter metre lies off a straight piece of real ground."""
+
+_SHARED_BLOCKS = 5.0
+"""Neighbouring wide sections share most of their cells: so many of them count as one."""
+
+_FAR_COST = 0.02
+"""What a square metre of shift costs: of two places alike the nearer one is likelier."""
+
+_SMOOTH_BLOCKS = 7
+"""Blocks over which the path of least misfit is smoothed: it goes in steps."""
+
+CROWN_KINK = (-0.05, 0.03)
+"""Kink of a crown, mean and standard deviation: 1.5 to 5 % each way (common practice)."""
+
+STEP_M = 0.1
+"""Step of the places where a crown is looked for."""
+
+MOST_CROWN_M, CROWN_CLEAR_M = 1.5, 0.8
+"""How far off the middle it may lie, and how much pavement it has to have on both sides."""
+
+EDGE_CLEAR_M, LEAST_REACH_M = 0.5, 1.0
+"""Pavement next to its nominal edge is left out, but this much about the middle is looked at."""
+
+EDGE_MARGIN_M = 0.2
+"""Beside edges that were found, so much more than half a footprint is left out."""
+
+CROWN_SPREAD_M = 0.4
+"""Standard deviation of a crown about the middle; counts once per 60 m of road."""
+
+CROWN_DRIFT_M, JUMP = 0.05, 0.03
+"""Standard deviation of a crown's move in 5 m, and how likely it jumps to anywhere."""
+
+CROWN_SWITCH = 0.02
+"""How likely a crown begins or ends from one block to the next, as where a curve begins."""
+
+CROWN_ROUND_M, FALL_BLOCKS = 0.3, 5
+"""A crown is rounded off over this much to both sides; blocks over which falls are averaged."""
 
 
 def road_shift(
@@ -93,11 +131,10 @@ def road_shift(
     enough = (sections.count > 0).mean(axis=1) > 0.3
     if not enough.any():
         return None
-    # neighbouring wide sections share most of their cells: each counts for its own part
-    cost = np.where(enough[:, None], cost - cost.min(axis=1, keepdims=True), 0.0) / 5.0
+    cost = np.where(enough[:, None], cost - cost.min(axis=1, keepdims=True), 0.0) / _SHARED_BLOCKS
     swerve = (np.subtract.outer(shifts, shifts) / swerve_m) ** 2
-    path = cheapest_path(cost + 0.02 * shifts**2, swerve)
-    return _smooth(np.asarray(shifts[path], dtype=np.float64), 7)
+    path = cheapest_path(cost + _FAR_COST * shifts**2, swerve)
+    return _smooth(np.asarray(shifts[path], dtype=np.float64), _SMOOTH_BLOCKS)
 
 
 def cheapest_path(cost: Floats, change: Floats) -> NDArray[np.int64]:
@@ -192,27 +229,42 @@ def find_crown(
     -------
     Crown
     """
-    reach = max(half_m - 0.5, 1.0)
-    if between is not None:
-        reach = max(reach, float(np.max(np.abs(between))))
+    near = max(half_m - EDGE_CLEAR_M, LEAST_REACH_M)
+    reach = near if between is None else max(near, float(np.max(np.abs(between))))
     inside = np.abs(sections.o) <= reach
     x = sections.o[inside]
-    z = np.where(sections.count[:, inside] > 0, sections.z[:, inside], 0.0)
-    precision = bin_precision(sections.count[:, inside], sigma_m, sections.bin_m)
+    count = sections.count[:, inside]
+    z = np.where(count > 0, sections.z[:, inside], 0.0)
+    precision = bin_precision(count, sigma_m, sections.bin_m)
     centre = np.zeros(z.shape[0])
     if between is not None:
-        margin = 0.5 * sum(box_m) + 0.2
+        margin = 0.5 * sum(box_m) + EDGE_MARGIN_M
         precision[x[None, :] < between[0][:, None] + margin] = 0.0
         precision[x[None, :] > between[1][:, None] - margin] = 0.0
         centre = 0.5 * (between[0] + between[1])
-        reach = max(half_m - 0.5, 1.0)
-    window = min(1.5, reach - 0.8)
-    step = 0.1
-    places = np.arange(-round(window / step), round(window / step) + 1) * step
+    window = min(MOST_CROWN_M, near - CROWN_CLEAR_M)
+    steps = round(window / STEP_M)
+    places = np.asarray(np.arange(-steps, steps + 1) * STEP_M, dtype=np.float64)
+    evidence = _kink_evidence(x, z, precision, places, box_m)
+    away = (places - centre[:, None]) / CROWN_SPREAD_M
+    evidence -= 0.5 * (sections.length_m / 60.0) * away**2
+    drift = CROWN_DRIFT_M * np.sqrt(sections.length_m / 5.0)
+    kernel = np.exp(-0.5 * (np.subtract.outer(places, places) / drift) ** 2)
+    kernel = (1.0 - JUMP) * kernel / kernel.sum(axis=1, keepdims=True) + JUMP / places.size
+    post, sure = _tie_line(evidence, kernel, CROWN_SWITCH)
+    mean = post @ places
+    spread = np.sqrt(np.maximum(post @ places**2 - mean**2, 0.0) + STEP_M**2 / 12.0)
+    return Crown(mean, spread, sure, _falls(x[None, :] - mean[:, None], z, precision))
+
+
+def _kink_evidence(
+    x: Floats, z: Floats, precision: Floats, places: Floats, box_m: tuple[float, float]
+) -> Floats:
+    """Log evidence of a kink at each place in each block, (b, p), against a straight section.
+
+    Level and slope are free, the kink has a prior.
+    """
     ramp = smeared_ramp(x[None, :] - places[:, None], np.array(box_m))
-    # Two-sided level and slope are free, the kink has a prior: crowns of 1.5 to 5 % each way.
-    kink_mean, kink_sd = -0.05, 0.03
-    blocks = z.shape[0]
     base = np.column_stack([np.ones_like(x), x])
     normal = np.einsum("bk,ki,kj->bij", precision, base, base, optimize=True) + 1e-6 * np.eye(2)
     pull = (precision * z) @ base
@@ -221,30 +273,29 @@ def find_crown(
     projected = np.einsum("bij,bjp->bip", inverse, cross)
     sharp = precision @ (ramp**2).T - np.einsum("bip,bip->bp", cross, projected)
     gain = (precision * z) @ ramp.T - np.einsum("bip,bi->bp", projected, pull)
-    after = sharp + 1.0 / kink_sd**2
-    evidence = (
-        0.5 * (gain + kink_mean / kink_sd**2) ** 2 / after
-        - 0.5 * (kink_mean / kink_sd) ** 2
-        - 0.5 * np.log(after * kink_sd**2)
+    mean, sd = CROWN_KINK
+    after = sharp + 1.0 / sd**2
+    return np.asarray(
+        0.5 * (gain + mean / sd**2) ** 2 / after
+        - 0.5 * (mean / sd) ** 2
+        - 0.5 * np.log(after * sd**2)
     )
-    evidence -= 0.5 * (sections.length_m / 60.0) * ((places - centre[:, None]) / 0.4) ** 2
-    drift = 0.05 * np.sqrt(sections.length_m / 5.0)
-    kernel = np.exp(-0.5 * (np.subtract.outer(places, places) / drift) ** 2)
-    kernel = 0.97 * kernel / kernel.sum(axis=1, keepdims=True) + 0.03 / places.size
-    post, sure = _tie_line(evidence, kernel, 0.02)
-    mean = post @ places
-    spread = np.sqrt(np.maximum(post @ places**2 - mean**2, 0.0) + step**2 / 12.0)
-    # Pavement slopes each side of the crown, averaged over a few blocks.
-    slope = np.full((blocks, 2), np.nan)
-    shift = x[None, :] - mean[:, None]
-    for side, sign in enumerate((-1.0, 1.0)):
-        u = sign * shift
-        w = np.where(u > 0.3, precision, 0.0)
-        sums = [_moving(np.sum(w * a, axis=1), 5) for a in (np.ones_like(u), u, u * u, z, u * z)]
+
+
+def _falls(x: Floats, z: Floats, precision: Floats) -> Floats:
+    """Fall of the pavement left and right of the crown, (b, 2), averaged over a few blocks."""
+    slope = np.full((x.shape[0], 2), np.nan)
+    for side, sign in enumerate(SIDE_SIGN):
+        u = sign * x
+        w = np.where(u > CROWN_ROUND_M, precision, 0.0)
+        sums = [
+            moving_sums(np.sum(w * a, axis=1), FALL_BLOCKS)
+            for a in (np.ones_like(u), u, u * u, z, u * z)
+        ]
         with np.errstate(invalid="ignore", divide="ignore"):
             across = sums[2] - sums[1] ** 2 / sums[0]
             slope[:, side] = -(sums[4] - sums[1] * sums[3] / sums[0]) / across
-    return Crown(mean, spread, sure, slope)
+    return slope
 
 
 def bin_precision(count: Floats, sigma_m: float, bin_m: float) -> Floats:
@@ -284,12 +335,6 @@ def _tie_line(evidence: Floats, kernel: Floats, switch: float) -> tuple[Floats, 
         post[b] = ahead[b] * back
     post /= post.sum(axis=(1, 2), keepdims=True)
     return post.sum(axis=1), post[:, 0].sum(axis=1)
-
-
-def _moving(values: Floats, rows: int) -> Floats:
-    # not mode="same": that gives the length of the window where the road has fewer blocks
-    first = rows // 2
-    return np.convolve(values, np.ones(rows))[first : first + len(values)]
 
 
 def _smooth(values: Floats, rows: int) -> Floats:

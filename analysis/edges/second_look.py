@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import moving_sums
 from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.edges.priors import PRIORS, SideBlocks
@@ -78,9 +79,7 @@ class SecondLook:
         evidence = self._evidence(edge_at, np.hstack([hinge_at, hinge_at]))
         # a straight shoulder without step is all that "no break" may offer
         gain = evidence[:, 0].max(axis=1) - evidence[:, 1, 0]
-        half = max(1, round(20.0 / self.side.length_m))
-        # not mode="same": that gives the length of the window where the road has fewer blocks
-        return np.convolve(gain, np.ones(2 * half + 1))[half : half + len(gain)]
+        return moving_sums(gain, 2 * max(1, round(20.0 / self.side.length_m)) + 1)
 
     def hinge(self, edge: Floats, hinge: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Find the hinges near those found before, with the edges known."""

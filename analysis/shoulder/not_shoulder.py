@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import flag_runs, known_median
+from analysis.common.along import flag_runs, known_median, moving_sums, windows
 from analysis.common.sides import SIDE_SIGN, Source
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
@@ -36,10 +36,8 @@ from analysis.shoulder.unrolled import (
     Unrolled,
     closed,
     grown,
-    moving_sums,
     short_pulses,
     unroll,
-    windows,
 )
 from analysis.shoulder.values import Measures, Noise, Reason, Status, Why
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import flag_runs
+from analysis.common.along import flag_runs, moving_sums, windows
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
@@ -26,10 +26,8 @@ __all__ = [
     "Unrolled",
     "closed",
     "grown",
-    "moving_sums",
     "short_pulses",
     "unroll",
-    "windows",
 ]
 
 
@@ -235,19 +233,6 @@ def _pavement(
             bound = 2.5 * 1.4826 * float(np.median(off)) + 1e-3
             weight = np.minimum(1.0, bound / np.maximum(off, 1e-9))
     return level, slope
-
-
-def moving_sums(values: Floats, rows: int) -> Floats:
-    """Sums over an odd number of rows about each row, fewer at the ends."""
-    return np.asarray(windows(values, rows).sum(axis=-1), dtype=np.float64)
-
-
-def windows(values: Floats, rows: int, fill: float = 0.0) -> Floats:
-    """Give the rows about each row as a last axis, with `fill` beyond the ends."""
-    half = rows // 2
-    pad = [(half, half)] + [(0, 0)] * (values.ndim - 1)
-    padded = np.pad(values, pad, constant_values=fill)
-    return np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=0)
 
 
 def _local_line(offset: Floats, value: Floats, count: Floats, rows: int, step: float) -> Floats:
