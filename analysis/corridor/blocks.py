@@ -23,7 +23,10 @@ __all__ = [
 
 
 BLOCK_M = 5.0
-"""Length of a block: short beside anything that changes along a road."""
+"""Length of a block: short beside anything that changes along a road; at least three cells."""
+
+WIDE_BLOCKS = 5
+"""Odd number of blocks averaged in `BlockSections.wide`: enough to fill a bin of a coarse grid."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,9 +100,7 @@ def block_sections(
     *,
     half_width_m: float,
     centre: Floats | None = None,
-    block_m: float = BLOCK_M,
     bin_m: float | None = None,
-    wide_blocks: int = 5,
 ) -> BlockSections:
     """Average native cells into blocks along and bins across the road.
 
@@ -111,12 +112,8 @@ def block_sections(
         Bins reach this far from the centre to both sides.
     centre : (m,), optional
         Offset of the road's centre at each cell; default the given centreline.
-    block_m : float
-        Length of a block, at least three cells.
     bin_m : float, optional
         Width of a bin, default half a cell.
-    wide_blocks : int
-        Odd number of blocks averaged in `BlockSections.wide`.
 
     Returns
     -------
@@ -124,7 +121,7 @@ def block_sections(
     """
     c = cells.cell_m
     bin_m = 0.5 * c if bin_m is None else bin_m
-    block_m = max(block_m, 3.0 * c)
+    block_m = max(BLOCK_M, 3.0 * c)
     start, stop = float(cells.s[0]), float(cells.s[-1])
     blocks = max(1, round((stop - start) / block_m))
     length = (stop - start) / blocks if stop > start else block_m
@@ -149,7 +146,7 @@ def block_sections(
     scatter = 0.0
     for turn in range(3):
         total = np.bincount(flat, value, blocks * bins).reshape(shape).astype(np.float64)
-        sums = moving_sum(total, wide_blocks), moving_sum(count, wide_blocks)
+        sums = moving_sum(total, WIDE_BLOCKS), moving_sum(count, WIDE_BLOCKS)
         wide = _bridge(_smooth_across(*sums, bin_m, c))
         if turn == 2:
             break

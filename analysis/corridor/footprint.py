@@ -13,27 +13,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["smear_width", "smeared_ramp", "smeared_step"]
+__all__ = ["smeared_ramp", "smeared_step"]
 
 # Below this width (m) a box is a point: the difference quotients would lose digits and
 # the ramp differs by less than width**2 / 24, a millionth of a millimetre.
 _LEAST_BOX_M = 1e-4
-
-
-def smear_width(box_m: ArrayLike) -> NDArray[np.float64]:
-    """Full width across the road over which a cell smears a step.
-
-    Parameters
-    ----------
-    box_m : (..., 2) array_like
-        The two box widths of a cell, metres.
-
-    Returns
-    -------
-    (...) ndarray
-        Sum of the two widths, metres.
-    """
-    return np.asarray(np.asarray(box_m, dtype=np.float64).sum(axis=-1))
 
 
 def smeared_step(x: ArrayLike, box_m: ArrayLike) -> NDArray[np.float64]:

@@ -47,7 +47,6 @@ def read_corridor(
     *,
     step_s_m: float | None = None,
     step_o_m: float | None = None,
-    chord_m: float | None = None,
     s_range: tuple[float, float] | None = None,
     progress: Progress | None = None,
 ) -> tuple[Cells, Ribbon]:
@@ -64,8 +63,6 @@ def read_corridor(
         Largest distance from the line, metres.
     step_s_m, step_o_m : float, optional
         Steps of the ribbon; default the cell size, not finer than 0.25 m.
-    chord_m : float, optional
-        Chord for the direction of sections, default the road's own.
     s_range : (float, float), optional
         Part of the road, as distances; default all of it.
     progress : callable, optional
@@ -109,7 +106,7 @@ def read_corridor(
             f'The part of the road "{road.name}" to read has no length; give one between 0 and '
             f"{road.length_m:.0f} m."
         )
-    corridor = _Corridor(terrain, road, half_width_m, (step_s, step_o), chord_m, (start, end))
+    corridor = _Corridor(terrain, road, half_width_m, (step_s, step_o), (start, end))
     cells, ribbon = corridor.read(progress)
     if not terrain.z_unit_sure and terrain.z_unit_m == 1.0:
         _check_unit(terrain, road, ribbon)
@@ -244,7 +241,6 @@ class _Corridor:
         road: Road,
         half_width_m: float,
         steps: tuple[float, float],
-        chord_m: float | None,
         s_range: tuple[float, float],
     ) -> None:
         self.terrain = terrain
@@ -252,7 +248,7 @@ class _Corridor:
         self.half = half_width_m
         self.start, self.end = s_range
         self.step_s, self.step_o = steps
-        self.tracker = Tracker(road, chord_m=chord_m)
+        self.tracker = Tracker(road)
         # stations count from the start of the road, so that pieces fit together
         first = math.ceil(self.start / self.step_s - 1e-9)
         last = math.floor(self.end / self.step_s + 1e-9)

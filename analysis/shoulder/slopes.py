@@ -42,7 +42,6 @@ def measure_sides(
     average_m: float | Literal["auto"] = 20.0,
     box_m: Floats,
     mask: NDArray[np.bool_] | None = None,
-    guard_m: float = 0.0,
     straightedge_m: float = STRAIGHTEDGE_M,
     progress: Progress | None = None,
 ) -> tuple[Measures, Sections]:
@@ -60,9 +59,6 @@ def measure_sides(
         Box widths of a cell across the road.
     mask : (m,) bool, optional
         Cells that the user's layer says aren't shoulder.
-    guard_m : float
-        Cells this near to the edge or the hinge are left out; 0 fits the step and the kinks
-        through them, as the cells of an area-averaged grid see them.
     straightedge_m : float
         Length of the straightedge for ruts and ridges.
     progress : callable, optional
@@ -87,7 +83,7 @@ def measure_sides(
     seen = np.zeros((n, 2))
 
     def one_side(side: int) -> dict[str, Floats]:
-        strip = side_strip(cells, breaks, side, box_m, given, guard_m)
+        strip = side_strip(cells, breaks, side, box_m, given)
         fit = fit_side(strip, breaks, noise, side, length[:, side])
         seen[:, side] = fit.windows.last - fit.windows.first
         gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)

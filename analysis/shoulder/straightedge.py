@@ -24,7 +24,6 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from analysis.common.types import Floats
@@ -44,7 +43,6 @@ __all__ = [
     "detectable_rut_mm",
     "lay_straightedge",
     "section_gaps",
-    "straightedge_gaps",
 ]
 
 
@@ -112,42 +110,6 @@ class Gaps:
             "ridge_se": self.ridge_se,
             "rut_detectable_mm": self.detectable_mm,
         }
-
-
-def straightedge_gaps(
-    x: ArrayLike, z: ArrayLike, *, length_m: float = STRAIGHTEDGE_M
-) -> tuple[float, float]:
-    """Lay a straightedge on a section of which every point is known.
-
-    Parameters
-    ----------
-    x, z : (k,) array_like
-        Places across, ascending, and heights, one unit.
-    length_m : float
-        Of the straightedge; both points that it touches lie within it.
-
-    Returns
-    -------
-    rut, ridge : float
-        In the unit of `z`.
-
-    Examples
-    --------
-    >>> rut, ridge = straightedge_gaps([0.0, 0.5, 1.0, 1.5], [0.0, -0.05, 0.0, 0.0])
-    >>> round(rut, 3), round(ridge, 3)
-    (0.05, 0.025)
-    """
-    from analysis.shoulder.straightedge_kernels import gaps_under
-
-    x = np.ascontiguousarray(x, dtype=np.float64)
-    z = np.ascontiguousarray(z, dtype=np.float64)
-    if x.ndim != 1 or x.shape != z.shape or x.size == 0:
-        raise ValueError("x and z must be two lists of one length")
-    if not (np.diff(x) > 0.0).all():
-        raise ValueError("x must ascend")
-    out = np.empty(2)
-    gaps_under(x, z, float(length_m), out, np.empty(x.size, dtype=np.int64), np.empty(2))
-    return float(out[0]), float(out[1])
 
 
 def lay_straightedge(
@@ -270,7 +232,6 @@ def section_gaps(
     box_m: Floats,
     *,
     length_m: float = STRAIGHTEDGE_M,
-    smooth_m: float = SMOOTH_M,
 ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Estimate ruts and ridges of n shoulders from binned sections.
 
@@ -287,8 +248,6 @@ def section_gaps(
         Box widths of a cell across the road.
     length_m : float
         Of the straightedge.
-    smooth_m : float
-        See `SMOOTH_M`.
 
     Returns
     -------
@@ -298,7 +257,7 @@ def section_gaps(
     n = width_m.size
     knots = width_m[:, None] * np.linspace(0.0, 1.0, _knot_count(width_m))
     hats = _smeared_hats(width_m, place_m, box_m, knots.shape[1])
-    waves = _waves(width_m, knots, smooth_m)
+    waves = _waves(width_m, knots)
     loose = _loose_columns(width_m, place_m, box_m)
     covariance = covariance_m2 + _LOOSE_M**2 * (loose @ np.swapaxes(loose, 1, 2))
     design, wheel = hats @ waves, (hats @ _wheel_rut(width_m, knots)[:, :, None])[:, :, 0]
@@ -360,12 +319,13 @@ def _wheel_rut(width: Floats, knots: Floats) -> Floats:
     return np.where(np.abs(off) < half, 0.5 + 0.5 * np.cos(np.pi * off / half), 0.0)
 
 
-def _waves(width: Floats, knots: Floats, smooth: float) -> Floats:
+def _waves(width: Floats, knots: Floats) -> Floats:
     """Waves that a smooth section of unit unevenness is made of, at the knots, (n, k, m).
 
     Cosines over a stretch somewhat longer than the shoulder, weighted by the spectrum of the
     squared exponential covariance (Solin and Särkkä 2020, Statistics and Computing 30).
     """
+    smooth = SMOOTH_M
     whole = width + 4.0 * smooth
     m = int(np.ceil(3.0 / smooth * (_widest(width) + 4.0 * smooth) / np.pi)) + 1
     omega = np.pi * np.arange(m) / whole[:, None]
@@ -425,7 +385,6 @@ def detectable_rut_mm(
     *,
     correlation_m: float = 0.0,
     nugget: float = 1.0,
-    length_m: float = STRAIGHTEDGE_M,
 ) -> float:
     """Say before any run how deep a rut must be to be told from none.
 
@@ -435,8 +394,6 @@ def detectable_rut_mm(
         Metres.
     correlation_m, nugget : float
         Of the noise, see `analysis.shoulder.values.Noise`.
-    length_m : float
-        Of the straightedge.
 
     Returns
     -------
@@ -453,7 +410,5 @@ def detectable_rut_mm(
     one = np.ones(1)
     noise = Noise(sigma_m * one, correlation_m * one, nugget * one, "given")
     covariance = _bin_covariance(place, count, noise, average_m * one, cell_m)
-    gaps = section_gaps(
-        shoulder_width_m * one, place, np.zeros_like(place), covariance, box, length_m=length_m
-    )
+    gaps = section_gaps(shoulder_width_m * one, place, np.zeros_like(place), covariance, box)
     return 1000.0 * float(gaps[4][0])

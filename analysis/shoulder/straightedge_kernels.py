@@ -12,7 +12,7 @@ import numpy as np
 from analysis.common.compiled import compiled
 from analysis.shoulder.strip import Strip, Windows
 
-__all__ = ["Bins", "bin_means", "gaps_under", "largest_gaps"]
+__all__ = ["Bins", "bin_means", "largest_gaps"]
 
 
 class Bins(NamedTuple):
@@ -119,11 +119,11 @@ def _gap(x: Any, z: Any, low: int, high: int, sign: float, keep: Any, best: Any)
 
 
 @compiled
-def gaps_under(x: Any, z: Any, length_m: float, out: Any, keep: Any, best: Any) -> None:
+def _gaps_under(x: Any, z: Any, length_m: float, out: Any, keep: Any, best: Any) -> None:
     """Rut and, if `out` has room for it, ridge of one section.
 
-    See `analysis.shoulder.straightedge.straightedge_gaps`; `keep` (k,) int64 and `best` (2,) are
-    work space.
+    Both points that the straightedge touches lie within its length. `keep` (k,) int64 and `best`
+    (2,) are work space.
     """
     k = x.size
     reach = length_m + 1e-9
@@ -154,4 +154,4 @@ def largest_gaps(row: Any, x: Any, z: Any, length_m: float, out: Any) -> None:
     keep = np.empty(x.shape[1], dtype=np.int64)
     best = np.empty(2)
     for p in range(row.size):
-        gaps_under(x[row[p]], z[p], length_m, out[p], keep, best)
+        _gaps_under(x[row[p]], z[p], length_m, out[p], keep, best)

@@ -86,7 +86,6 @@ def side_strip(
     side: int,
     box_m: Floats,
     masked: NDArray[np.bool_],
-    guard_m: float = 0.0,
 ) -> Strip:
     """Gather the cells of one side about its edge.
 
@@ -100,8 +99,6 @@ def side_strip(
         Box widths of a cell across the road.
     masked : (m,) bool
         Cells that aren't shoulder.
-    guard_m : float
-        Cells this near to a break are left out.
 
     Returns
     -------
@@ -127,8 +124,6 @@ def side_strip(
         end = np.maximum(end - 0.5 * box.sum(axis=1), width)
         outer = np.fmin(outer, end)
     usable = (x > np.maximum(inner + guard, -PAVEMENT_M)) & (x < outer) & ~masked[near]
-    if guard_m > 0.0:
-        usable &= (np.abs(x) >= guard_m) & ~(np.abs(x - width) < guard_m)
     basis = np.zeros((7, s.size))
     basis[0] = x
     basis[1] = smeared_ramp(x, box)

@@ -10,7 +10,7 @@ from scipy import integrate
 from shapely import affinity
 from shapely.geometry import Polygon, box
 
-from analysis.corridor.footprint import smear_width, smeared_ramp, smeared_step
+from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.shoulder.regression import road_slant
 from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Status, Why
@@ -105,7 +105,7 @@ def test_smeared_ramp_slope_is_the_step(x, wide, narrow):
     assert -1e-9 <= step <= 1.0 + 1e-9
     # the step changes by no more than d / wide within d
     assert rise == pytest.approx(step, abs=1e-3)
-    if abs(x) > 0.5 * smear_width(size) + 1e-9:
+    if abs(x) > 0.5 * sum(size) + 1e-9:
         assert step == float(x > 0)
         assert float(smeared_ramp(x, size)) == pytest.approx(max(x, 0.0), abs=1e-9)
 
@@ -555,4 +555,4 @@ def test_measure_polygon_of_a_cell():
     """The box widths that the fits use are those of the cell's own outline."""
     outline = Polygon(_footprint(0.5, 24.0))
     west, _, east, _ = outline.bounds
-    assert smear_width(turned_box(0.5, 24.0)) == pytest.approx(east - west)
+    assert turned_box(0.5, 24.0).sum() == pytest.approx(east - west)
