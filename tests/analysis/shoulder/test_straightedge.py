@@ -351,7 +351,6 @@ def _cells_and_breaks(profile, *, cell=0.5, sigma=0.0, length=80.0, seed=4):
         ditch=both(np.nan),
         ditch_source=given,
         crowned=np.ones(stations.size, bool),
-        kerb=np.zeros((stations.size, 2), bool),
     )
     n = stations.size
     noise = Noise(np.full(n, max(sigma, 0.005)), np.zeros(n), np.ones(n), "given")
