@@ -146,7 +146,7 @@ class AlongView(QWidget):
         self.plots: dict[str, pg.PlotItem] = {}
         self._cursors: list[pg.InfiniteLine] = []
         self._marks: list[pg.InfiniteLine] = []
-        self._spans: list[pg.LinearRegionItem] = []
+        self.spans: list[pg.LinearRegionItem] = []
         self._build()
         self.link = SpanLink(model, self._first().getViewBox(), self)
         self._later = QTimer(self)
@@ -157,7 +157,7 @@ class AlongView(QWidget):
         self._next_due.setSingleShot(True)
         self._next_due.setInterval(0)
         self._next_due.timeout.connect(self._draw_next)
-        self._to_draw: list[_Plot] = []
+        self.to_draw: list[_Plot] = []
         model.study_changed.connect(self._on_study)
         model.limits_changed.connect(self._later.start)
         model.units_changed.connect(self._later.start)
@@ -196,7 +196,7 @@ class AlongView(QWidget):
         strip.setYRange(0.0, 2.0, padding=0.02)
         strip.getAxis("left").setTicks([[(1.5, self.tr("left")), (0.5, self.tr("right"))]])
         strip.setFixedHeight(44)
-        self._titles: dict[str, pg.LabelItem] = {}
+        self.titles: dict[str, pg.LabelItem] = {}
         self._arrange()
         self.area.scene().sigMouseClicked.connect(self._on_click)
         self.area.scene().sigMouseMoved.connect(self._on_mouse)
@@ -251,7 +251,7 @@ class AlongView(QWidget):
         mark.hide()
         self._marks.append(mark)
         self._cursors.append(cursor)
-        self._spans.append(span)
+        self.spans.append(span)
         self.plots[name] = plot
         return plot
 
@@ -263,7 +263,7 @@ class AlongView(QWidget):
             title.setParentItem(self._new_plot(name).getViewBox())
             title.anchor((0, 0), (0, 0), offset=(6, -2))
             title.setZValue(40)
-            self._titles[name] = title
+            self.titles[name] = title
         return self.plots[name]
 
     def _first(self) -> pg.PlotItem:
@@ -394,7 +394,7 @@ class AlongView(QWidget):
         for plot in _PLOTS:
             self.buttons[plot.name].setEnabled(plot.name != "balance" or self._balance is not None)
         # One with each turn of the event loop: filling and painting all at once holds it up.
-        self._to_draw = list(_PLOTS)
+        self.to_draw = list(_PLOTS)
         self._next_due.start()
         self._style()
         new_road = (
@@ -412,14 +412,14 @@ class AlongView(QWidget):
 
     def _draw_next(self) -> None:
         """Draw the next plot that is wanted; those before it cost nothing."""
-        while self._to_draw:
-            plot = self._to_draw.pop(0)
+        while self.to_draw:
+            plot = self.to_draw.pop(0)
             if plot.name in self.plots:
                 self._clear(self.plots[plot.name])
             if self.buttons[plot.name].isChecked():
                 self._draw_one(plot)
                 break
-        if self._to_draw:
+        if self.to_draw:
             self._next_due.start()
 
     def _draw_one(self, plot: _Plot) -> None:
@@ -428,7 +428,7 @@ class AlongView(QWidget):
         if fresh:
             self._style()
         unit = unit_of(column_of(plot.column).unit if plot.column else "m3", system).text
-        self._titles[plot.name].setText(
+        self.titles[plot.name].setText(
             f"{self._title(plot.name)}, {unit}",
             color=theme.color("ink").name(),
             bold=True,
@@ -444,7 +444,7 @@ class AlongView(QWidget):
             self._draw_values(item, plot, system)
 
     def _clear(self, item: pg.PlotItem) -> None:
-        keep = {*self._marks, *self._cursors, *self._spans}
+        keep = {*self._marks, *self._cursors, *self.spans}
         for old in [i for i in item.items if i not in keep]:
             item.removeItem(old)
 
@@ -578,7 +578,7 @@ class AlongView(QWidget):
             mark.setPen(selection_pen())
         for cursor in self._cursors:
             cursor.setPen(theme.pen("muted", 1.0, Qt.PenStyle.DotLine))
-        for span in self._spans:
+        for span in self.spans:
             span.setBrush(theme.color("accent", 0.12))
             for line in span.lines:
                 line.setPen(theme.pen("accent", 1.0, alpha=0.6))
@@ -634,7 +634,7 @@ class AlongView(QWidget):
             if known:
                 mark.setPos(float(self._s[model.station_index]))
         bar = next((b for b in self.bars.bars if b[5] == model.reach_row), None)
-        for span in self._spans:
+        for span in self.spans:
             span.setVisible(bar is not None)
             if bar is not None:
                 span.setRegion((bar[0], bar[1]))

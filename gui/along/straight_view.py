@@ -108,7 +108,7 @@ class StraightView(QWidget):
         self._later.setSingleShot(True)
         self._later.setInterval(15)
         self._later.timeout.connect(self._draw_image)
-        self._relief: Relief | None = None
+        self.relief: Relief | None = None
         self._asked: Any = None
         self._dirty = True
         self._lines_due = False
@@ -181,7 +181,7 @@ class StraightView(QWidget):
         self.note = QLabel()
         self.note.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.note.setWordWrap(True)
-        self._lines: list[Any] = []
+        self.lines: list[Any] = []
         self.area.scene().sigMouseClicked.connect(self._on_click)
         self.area.scene().sigMouseMoved.connect(self._on_mouse)
         whole = QVBoxLayout(self)
@@ -211,7 +211,7 @@ class StraightView(QWidget):
         self._dirty = False
         study = model.study
         if study is None or model.road_index >= len(study.roads):
-            self._relief = None
+            self.relief = None
             self.note.setText(
                 self.tr("Open the terrain grid to see the road laid straight.")
                 if model.findings is not None
@@ -231,7 +231,7 @@ class StraightView(QWidget):
         model.runner.submit(f"straight {id(self)}", lambda _progress: _relief_of(part), self._take)
 
     def _take(self, relief: Relief) -> None:
-        self._relief = relief
+        self.relief = relief
         self.note.hide()
         self.area.show()
         self._draw_lines()
@@ -252,18 +252,18 @@ class StraightView(QWidget):
     def _half_width(self) -> float:
         """Half the width worth showing: past the hinges, not to the end of the ribbon."""
         study = self.model.study
-        if self._relief is None or study is None:
+        if self.relief is None or study is None:
             return 10.0
         outer = np.abs(study.roads[self.model.road_index].breaks.hinge)
         known = outer[np.isfinite(outer)]
         reach = float(np.percentile(known, 95)) + 3.0 if known.size else 8.0
-        return min(reach, float(np.abs(self._relief.o).max()))
+        return min(reach, float(np.abs(self.relief.o).max()))
 
     # -- drawing ----------------------------------------------------------
 
     def _draw_image(self) -> None:
         """Colour what is in view, no finer than the screen shows."""
-        relief = self._relief
+        relief = self.relief
         if relief is None or len(relief.s) < 2 or len(relief.o) < 2:
             self.image.clear()
             return
@@ -294,11 +294,11 @@ class StraightView(QWidget):
             self._draw_lines()
 
     def _draw_lines(self) -> None:
-        for item in self._lines:
+        for item in self.lines:
             self.plot.removeItem(item)
-        self._lines = []
+        self.lines = []
         study = self.model.study
-        if study is None or self._relief is None or not self.breaks_button.isChecked():
+        if study is None or self.relief is None or not self.breaks_button.isChecked():
             return
         part = study.roads[self.model.road_index]
         breaks = part.breaks
@@ -315,7 +315,7 @@ class StraightView(QWidget):
                 self.plot.addItem(line)
                 line.setDownsampling(auto=True, method="peak")
                 line.setClipToView(True)
-                self._lines.append(line)
+                self.lines.append(line)
         verdict = part.judged.judgement.verdict
         for side in (0, 1):
             for words in ("won't shed", "can't tell", "no data"):
@@ -337,7 +337,7 @@ class StraightView(QWidget):
                     brush=pg.mkBrush(look.color if words == "won't shed" else QColor(0, 0, 0, 0)),
                 )
                 self.plot.addItem(marks)
-                self._lines.append(marks)
+                self.lines.append(marks)
 
     def _style(self) -> None:
         self.area.setBackground(theme.color("paper"))
@@ -408,7 +408,7 @@ class StraightView(QWidget):
     def click_at(self, at: QPointF) -> None:
         """Select the station and side at a point of the scene."""
         box = self.plot.getViewBox()
-        if self._relief is None or not box.sceneBoundingRect().contains(at):
+        if self.relief is None or not box.sceneBoundingRect().contains(at):
             return
         place = box.mapSceneToView(at)
         station = self.model.nearest_station(self.model.road_index, place.x())
@@ -416,7 +416,7 @@ class StraightView(QWidget):
 
     def _on_mouse(self, at: QPointF) -> None:
         box = self.plot.getViewBox()
-        if self._relief is None or not box.sceneBoundingRect().contains(at):
+        if self.relief is None or not box.sceneBoundingRect().contains(at):
             self.readout.setText("")
             return
         place = box.mapSceneToView(at)
@@ -424,7 +424,7 @@ class StraightView(QWidget):
 
     def words_at(self, s: float, o: float) -> str:
         """Say where a place is and how high above the pavement."""
-        relief, model = self._relief, self.model
+        relief, model = self.relief, self.model
         if relief is None:
             return ""
         road = model.index[model.road_index]

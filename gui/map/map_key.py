@@ -91,7 +91,7 @@ class MapKey(QObject):
     def __init__(self, plot: QWidget, furniture: Furniture) -> None:
         super().__init__(plot)
         self._furniture = furniture
-        self._corner = 0
+        self.corner = 0
         self._road: Points = np.empty((0, 2))
         self._beside: Points = np.empty((0, 2))
         self.button = QPushButton(plot)
@@ -122,7 +122,7 @@ class MapKey(QObject):
         self._lay_out()
 
     def _best(self, places: Sequence[QRectF]) -> tuple[int, int]:
-        return least_covering(places, self._road, self._beside, self._corner)
+        return least_covering(places, self._road, self._beside, self.corner)
 
     def _lay_out(self) -> None:
         there, button = self._furniture, self.button
@@ -133,7 +133,7 @@ class MapKey(QObject):
         places = there.corners(size)
         corner, hidden = self._best(places)
         if corner >= 0 and not hidden:
-            self._corner = corner
+            self.corner = corner
             there.key_place = places[corner]
             button.hide()
             button.setChecked(False)
@@ -148,7 +148,7 @@ class MapKey(QObject):
         if corner < 0:
             opened = False
             corner = max(self._best(small)[0], 0)
-        self._corner = corner
+        self.corner = corner
         spot = small[corner]
         button.setGeometry(spot.toAlignedRect())
         there.key_place = QRectF()

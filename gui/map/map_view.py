@@ -76,9 +76,9 @@ class MapView(QWidget):
         super().__init__(parent)
         self.model = model
         self.setAccessibleName(self.tr("Map"))
-        self._layers = MapLayers()
+        self.layers = MapLayers()
         self._terrain: Any = None
-        self._tiles: TerrainTiles | None = None
+        self.tiles: TerrainTiles | None = None
         self._store: TileStore | None = None
         self._relief_store: TileStore | None = None
         self._relief_wanted = False
@@ -87,8 +87,8 @@ class MapView(QWidget):
         self._following = False
         self._fit_wanted = True
         self._measuring = False
-        self._measure_from: tuple[float, float] | None = None
-        self._origin = (0.0, 0.0)
+        self.measure_from: tuple[float, float] | None = None
+        self.origin = (0.0, 0.0)
         self._build()
         self._build_actions()
         model.inputs_changed.connect(self._on_inputs)
@@ -119,33 +119,33 @@ class MapView(QWidget):
         self.view.setAspectLocked(True)
         self.view.setDefaultPadding(0.0)
         self.view.disableAutoRange()
-        self._terrain_item = TileItem(0.0)
-        self._relief_item = TileItem(1.0)
+        self.terrain_item = TileItem(0.0)
+        self.relief_item = TileItem(1.0)
         self._ponds = LinesItem(2.0)
         self._road_lines = LinesItem(3.0)
         self._breaks = LinesItem(4.0)
         self._breaks.coarsest_m = BREAKS_COARSEST_M
         self._reaches = LinesItem(5.0)
         self._chosen_reach = LinesItem(4.8)
-        self._stations = pg.ScatterPlotItem(pxMode=True)
-        self._stations.setZValue(6.0)
+        self.stations = pg.ScatterPlotItem(pxMode=True)
+        self.stations.setZValue(6.0)
         self._section = LinesItem(7.0)
-        self._ring = pg.ScatterPlotItem(pxMode=True)
-        self._ring.setZValue(8.0)
+        self.ring = pg.ScatterPlotItem(pxMode=True)
+        self.ring.setZValue(8.0)
         self._ruler = LinesItem(9.0)
         self._ruler_ends = pg.ScatterPlotItem(pxMode=True)
         self._ruler_ends.setZValue(9.5)
         for item in (
-            self._terrain_item,
-            self._relief_item,
+            self.terrain_item,
+            self.relief_item,
             self._ponds,
             self._road_lines,
             self._breaks,
             self._reaches,
             self._chosen_reach,
-            self._stations,
+            self.stations,
             self._section,
-            self._ring,
+            self.ring,
             self._ruler,
             self._ruler_ends,
         ):
@@ -228,7 +228,7 @@ class MapView(QWidget):
         self._light = light
         if self._store is not None:
             self._store.set_style(light)
-            self._terrain_item.update()
+            self.terrain_item.update()
 
     @property
     def relief_limit_cm(self) -> float:
@@ -240,7 +240,7 @@ class MapView(QWidget):
         self._relief_limit_cm = limit_cm
         if self._relief_store is not None:
             self._relief_store.set_style(limit_cm)
-            self._relief_item.update()
+            self.relief_item.update()
         self._arrange()
 
     def _set_relief(self, on: bool) -> None:
@@ -264,17 +264,17 @@ class MapView(QWidget):
         self.measure_action.setChecked(False)
         self._clear_ruler()
         if terrain is None:
-            self._store = self._tiles = None
-            self._terrain_item.set_store(None, self._origin)
+            self._store = self.tiles = None
+            self.terrain_item.set_store(None, self.origin)
             return
         west, south, _, _ = terrain.bounds
         # Seven-figure coordinates would lose centimetres in the drawing's arithmetic.
-        self._origin = (math.floor(west / 1000.0) * 1000.0, math.floor(south / 1000.0) * 1000.0)
-        self._tiles = tiles = TerrainTiles(terrain)
+        self.origin = (math.floor(west / 1000.0) * 1000.0, math.floor(south / 1000.0) * 1000.0)
+        self.tiles = tiles = TerrainTiles(terrain)
         self._store = TileStore(self.model.runner, tiles.plan, tiles.load, parent=self)
         self._store.trouble.connect(self.model.message)
         self._store.set_style(self._light)
-        self._terrain_item.set_store(self._store, self._origin)
+        self.terrain_item.set_store(self._store, self.origin)
         light = self._light
         self.model.runner.submit(
             "map/range", lambda progress: tiles.with_range(progress, light), self._take_range
@@ -291,7 +291,7 @@ class MapView(QWidget):
 
     def _load_layers(self) -> None:
         terrain, roads, loaded = self.model.terrain, self.model.roads, self.model.loaded
-        origin = self._origin
+        origin = self.origin
         self.model.runner.submit(
             "map/layers",
             lambda progress: layers.map_layers(progress, terrain, roads, loaded, origin),
@@ -299,7 +299,7 @@ class MapView(QWidget):
         )
 
     def _take_layers(self, made: MapLayers) -> None:
-        self._layers = made
+        self.layers = made
         self._road_lines.set_pieces(made.road_pieces)
         self._breaks.set_pieces(made.break_pieces)
         self._reaches.set_pieces(made.reach_pieces)
@@ -318,10 +318,10 @@ class MapView(QWidget):
         loaded = self.model.loaded
         if not self._relief_wanted or loaded is None or loaded.study is None:
             self._relief_store = None
-            self._relief_item.set_store(None, self._origin)
+            self.relief_item.set_store(None, self.origin)
             return
-        if self._tiles is not None:
-            plan = self._tiles.plan
+        if self.tiles is not None:
+            plan = self.tiles.plan
         else:
             return
 
@@ -337,7 +337,7 @@ class MapView(QWidget):
         tiles = ReliefTiles(plan, roads)
         self._relief_store = TileStore(self.model.runner, plan, tiles.load, parent=self)
         self._relief_store.set_style(self._relief_limit_cm)
-        self._relief_item.set_store(self._relief_store, self._origin)
+        self.relief_item.set_store(self._relief_store, self.origin)
         self._arrange()
 
     # -- colours and furniture -------------------------------------------------------
@@ -381,8 +381,8 @@ class MapView(QWidget):
         there.setGeometry(0, 0, self.plot.width(), self.plot.height())
         there.pixel_m = self.pixel_m
         there.units = self.model.units
-        there.has_stations = any(len(road.s) for road in self._layers.roads)
-        there.has_ponds = bool(self._layers.pond_rings)
+        there.has_stations = any(len(road.s) for road in self.layers.roads)
+        there.has_ponds = bool(self.layers.pond_rings)
         shown = self._relief_wanted and self._relief_store is not None
         there.relief_cm = self._relief_limit_cm if shown else 0.0
         there.hint = self.tr("Click two points; Esc ends measuring") if self._measuring else ""
@@ -397,7 +397,7 @@ class MapView(QWidget):
         scale = np.array([box.width() / rect.width(), -box.height() / rect.height()])
         shift = np.array([box.left(), box.top()])
         roads, ditches = [], []
-        for road in self._layers.roads:
+        for road in self.layers.roads:
             body = road.stations
             if road.hinge:
                 hinge = np.stack(road.hinge, axis=1)
@@ -461,9 +461,9 @@ class MapView(QWidget):
         low, high = np.nanmin(points, axis=0), np.nanmax(points, axis=0)
         if not (np.isfinite(low).all() and np.isfinite(high).all()):
             return
-        self._show_box(low[0], low[1], high[0], high[1], least_m=least_m)
+        self.show_box(low[0], low[1], high[0], high[1], least_m=least_m)
 
-    def _show_box(
+    def show_box(
         self, west: float, south: float, east: float, north: float, *, least_m: float = 0.0
     ) -> None:
         spare = max(0.0, least_m - max(east - west, north - south)) / 2.0
@@ -474,11 +474,11 @@ class MapView(QWidget):
 
     def show_road(self) -> None:
         """Show every road whole."""
-        bounds = self._layers.bounds
+        bounds = self.layers.bounds
         if bounds is None:
             self.show_terrain()
             return
-        self._show_box(*bounds, least_m=50.0)
+        self.show_box(*bounds, least_m=50.0)
         self._by_hand = True
         self._moved.start()
 
@@ -498,8 +498,8 @@ class MapView(QWidget):
         if self._terrain is None:
             return
         west, south, east, north = self._terrain.bounds
-        x, y = self._origin
-        self._show_box(west - x, south - y, east - x, north - y)
+        x, y = self.origin
+        self.show_box(west - x, south - y, east - x, north - y)
         self._by_hand = True
         self._moved.start()
 
@@ -509,7 +509,7 @@ class MapView(QWidget):
         if point is None:
             return
         half = 15.0
-        self._show_box(point[0] - half, point[1] - half, point[0] + half, point[1] + half)
+        self.show_box(point[0] - half, point[1] - half, point[0] + half, point[1] + half)
         self._by_hand = True
         self._moved.start()
 
@@ -552,7 +552,7 @@ class MapView(QWidget):
     # -- stations -------------------------------------------------------
 
     def _current_road(self) -> Any:
-        roads, number = self._layers.roads, self.model.road_index
+        roads, number = self.layers.roads, self.model.road_index
         return roads[number] if number < len(roads) else None
 
     def _in_view(self, points: NDArray[Any]) -> NDArray[np.bool_]:
@@ -566,13 +566,13 @@ class MapView(QWidget):
         """Draw the symbols of the stations in view, unless they would be a smear."""
         places, codes = [], []
         if self.pixel_m <= STATIONS_COARSEST_M:
-            for road in self._layers.roads:
+            for road in self.layers.roads:
                 inside = self._in_view(road.stations)
                 places.append(road.stations[inside])
                 codes.append(road.verdict[inside])
         count = sum(len(part) for part in places)
         if not count or count > MOST_STATIONS:
-            self._stations.setData([], [])
+            self.stations.setData([], [])
             return
         points, verdict = np.concatenate(places), np.concatenate(codes)
         looks = [theme.verdict_look(name) for name in VERDICTS]
@@ -582,7 +582,7 @@ class MapView(QWidget):
         points, verdict = points[order], verdict[order]
         brushes = np.array([pg.mkBrush(look.color) for look in looks], dtype=object)
         symbols = np.array([look.symbol for look in looks], dtype=object)
-        self._stations.setData(
+        self.stations.setData(
             x=points[:, 0],
             y=points[:, 1],
             symbol=symbols[verdict],
@@ -604,11 +604,11 @@ class MapView(QWidget):
     def _mark_selection(self, *, follow: bool) -> None:
         point, road = self._selected_point(), self._current_road()
         if point is None:
-            self._ring.setData([], [])
+            self.ring.setData([], [])
             self._section.set_lines([])
             self._chosen_reach.set_lines([])
             return
-        self._ring.setData(
+        self.ring.setData(
             x=[point[0], point[0]],
             y=[point[1], point[1]],
             symbol="o",
@@ -621,10 +621,10 @@ class MapView(QWidget):
             half = self.model.settings.half_width_m
             s = float(road.s[self.model.station_index])
             x, y = road.tracker.to_map([s, s], [-half, half])
-            section = np.column_stack([x, y]) - np.array(self._origin)
+            section = np.column_stack([x, y]) - np.array(self.origin)
         self._section.set_lines([(section, 0)])
         row = self.model.reach_row
-        lines = self._layers.reach_lines
+        lines = self.layers.reach_lines
         self._chosen_reach.set_lines([(lines[row], 0)] if 0 <= row < len(lines) else [])
         if follow:
             self._bring_into_view(point)
@@ -642,7 +642,7 @@ class MapView(QWidget):
     def _pick(self, at: QPointF) -> tuple[int, int, int] | None:
         """Return the nearest road, station and side under the cursor."""
         best, found = (PICK_PIXELS * self.pixel_m) ** 2, None
-        for number, road in enumerate(self._layers.roads):
+        for number, road in enumerate(self.layers.roads):
             if not len(road.stations):
                 continue
             away = (road.stations[..., 0] - at.x()) ** 2 + (road.stations[..., 1] - at.y()) ** 2
@@ -661,8 +661,8 @@ class MapView(QWidget):
                 return
             point = self.view.mapSceneToView(at)
             self.place.setText(self.place_text(point.x(), point.y()))
-            if self._measuring and self._measure_from is not None:
-                self._draw_ruler(self._measure_from, (point.x(), point.y()))
+            if self._measuring and self.measure_from is not None:
+                self._draw_ruler(self.measure_from, (point.x(), point.y()))
         except Exception as error:  # a slot's exception would vanish without a word
             self.model.message.emit(str(error))
 
@@ -673,7 +673,7 @@ class MapView(QWidget):
         """Return coordinates, and station and offset where a road is near (local metres)."""
         terrain = self._terrain
         unit_m = terrain.xy_unit_m if terrain is not None else 1.0
-        east, north = (x + self._origin[0]) / unit_m, (y + self._origin[1]) / unit_m
+        east, north = (x + self.origin[0]) / unit_m, (y + self.origin[1]) / unit_m
         words = f"E {east:,.1f}   N {north:,.1f}".replace(",", " ")
         near = self._station_at(x, y)
         return f"{words}   ·   {near}" if near else words
@@ -684,8 +684,8 @@ class MapView(QWidget):
 
         reach_m = 60.0
         best: tuple[float, str] | None = None
-        ex, ny = x + self._origin[0], y + self._origin[1]
-        for road in self._layers.roads:
+        ex, ny = x + self.origin[0], y + self.origin[1]
+        for road in self.layers.roads:
             if road.tracker is None:
                 continue
             away, _ = road.tracker.seeds.query([ex, ny], distance_upper_bound=reach_m)
@@ -698,7 +698,7 @@ class MapView(QWidget):
             side = side_text(SIDES[0 if o < 0 else 1])
             offset = value_text(abs(o), "m", self.model.units)
             station = station_words(label, self.model.station_style)
-            name = f"{road.name} " if len(self._layers.roads) > 1 else ""
+            name = f"{road.name} " if len(self.layers.roads) > 1 else ""
             best = (float(away), f"{name}{station} {side} {offset}")
         return best[1] if best is not None else ""
 
@@ -757,7 +757,7 @@ class MapView(QWidget):
 
     def _set_measuring(self, on: bool) -> None:
         self._measuring = on
-        self._measure_from = None
+        self.measure_from = None
         if not on:
             self._clear_ruler()
         self.plot.setCursor(Qt.CursorShape.CrossCursor if on else Qt.CursorShape.ArrowCursor)
@@ -774,13 +774,13 @@ class MapView(QWidget):
 
     def _measure_click(self, point: QPointF) -> None:
         here = (point.x(), point.y())
-        if self._measure_from is None:
-            self._measure_from = here
+        if self.measure_from is None:
+            self.measure_from = here
             self._draw_ruler(here, here)
             return
-        start, self._measure_from = self._measure_from, None
+        start, self.measure_from = self.measure_from, None
         self._draw_ruler(start, here)
-        terrain, (x, y) = self._terrain, self._origin
+        terrain, (x, y) = self._terrain, self.origin
         if terrain is None:
             return
         a, b = (start[0] + x, start[1] + y), (here[0] + x, here[1] + y)
@@ -826,5 +826,5 @@ class MapView(QWidget):
 
     def idle(self) -> bool:
         """Whether every tile in view is there (for pictures and tests)."""
-        tiles = (self._terrain_item, self._relief_item)
+        tiles = (self.terrain_item, self.relief_item)
         return all(item.settled() for item in tiles) and not self._moved.isActive()

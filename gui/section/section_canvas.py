@@ -90,7 +90,7 @@ class SectionCanvas(QWidget):
         self._exaggeration: float | None = None
         self._zoom = 1.0
         self._centre: tuple[float, float] | None = None
-        self._active: tuple[int, str] | None = None
+        self.active: tuple[int, str] | None = None
         self._moved: dict[tuple[int, str], float] = {}
         self._grabbed: tuple[int, str] | None = None
         self._pan_from: tuple[QPointF, Axes] | None = None
@@ -105,7 +105,7 @@ class SectionCanvas(QWidget):
     def set_view(self, view: SectionView | None) -> None:
         """Show another section; what was being dragged is dropped."""
         if view is None or self.view is None or not _same_place(view, self.view):
-            self._active = None
+            self.active = None
         self.view = view
         self._moved.clear()
         self._grabbed = None
@@ -156,7 +156,7 @@ class SectionCanvas(QWidget):
             hinge = edge + (-1.5 if side == 0 else 1.5)
         left, right, _low, _high = view_extent(self.view)
         self._zoom = max(1.0, (right - left) / (3.0 * max(abs(hinge - edge), 0.5)))
-        z = float(part.edge_z) if math.isfinite(part.edge_z) else self._axes().value_y(0.0)
+        z = float(part.edge_z) if math.isfinite(part.edge_z) else self.axes().value_y(0.0)
         self._centre = ((edge + hinge) / 2.0, z)
         self.update()
         self.sight_changed.emit()
@@ -176,7 +176,7 @@ class SectionCanvas(QWidget):
         """Whether there is too little height to spend any on the name of the axis."""
         return self.height() < 260
 
-    def _axes(self) -> Axes:
+    def axes(self) -> Axes:
         assert self.view is not None
         return axes_for(
             self.view, self._box(), self.exaggeration, zoom=self._zoom, centre=self._centre
@@ -197,7 +197,7 @@ class SectionCanvas(QWidget):
                 self.empty_text,
             )
             return
-        axes = self._axes()
+        axes = self.axes()
         draw_section(
             painter,
             axes,
@@ -205,7 +205,7 @@ class SectionCanvas(QWidget):
             palette,
             system=self.system,
             font_size=11.0,
-            active=self._active if self.hasFocus() else None,
+            active=self.active if self.hasFocus() else None,
             moved=self._moved,
             grips=self.editable,
             axis_names=not self._low(),
@@ -275,7 +275,7 @@ class SectionCanvas(QWidget):
         if self.view is None or not self.editable:
             return None
         best: tuple[float, Handle] | None = None
-        axes = self._axes()
+        axes = self.axes()
         for handle in break_handles(self.view, axes):
             centre = handle.grip.center()
             away = math.hypot(point.x() - centre.x(), point.y() - centre.y())
@@ -294,10 +294,10 @@ class SectionCanvas(QWidget):
             return
         handle = self._handle_at(event.position())
         if handle is not None:
-            self._active = self._grabbed = (handle.side, handle.kind)
+            self.active = self._grabbed = (handle.side, handle.kind)
             self.update()
             return
-        axes = self._axes()
+        axes = self.axes()
         if axes.box.contains(event.position()):
             self._pan_from = (event.position(), axes)
             self.side_picked.emit(0 if axes.value_x(event.position().x()) < 0.0 else 1)
@@ -307,7 +307,7 @@ class SectionCanvas(QWidget):
         if self.view is None:
             return
         if self._grabbed is not None:
-            self._move_to(self._grabbed, self._axes().value_x(event.position().x()))
+            self._move_to(self._grabbed, self.axes().value_x(event.position().x()))
         elif self._pan_from is not None and event.buttons() & Qt.MouseButton.LeftButton:
             start, axes = self._pan_from
             moved = event.position() - start
@@ -351,11 +351,11 @@ class SectionCanvas(QWidget):
     def wheelEvent(self, event: QWheelEvent) -> None:
         if self.view is None:
             return
-        self._zoom_at(event.position(), 1.0015 ** event.angleDelta().y())
+        self.zoom_at(event.position(), 1.0015 ** event.angleDelta().y())
         event.accept()
 
-    def _zoom_at(self, point: QPointF, factor: float) -> None:
-        axes = self._axes()
+    def zoom_at(self, point: QPointF, factor: float) -> None:
+        axes = self.axes()
         zoom = min(40.0, max(0.4, self._zoom * factor))
         factor = zoom / self._zoom
         if factor == 1.0:
@@ -379,36 +379,36 @@ class SectionCanvas(QWidget):
             self._take_break(-1 if shift else 1)
         elif key in (keys.Key_Left, keys.Key_Right):
             way = -1.0 if key == keys.Key_Left else 1.0
-            if self._active is not None:
+            if self.active is not None:
                 step = _FINE_STEP_M if shift else _STEP_M
-                self._move_to(self._active, self._offset(self._active) + way * step)
+                self._move_to(self.active, self._offset(self.active) + way * step)
             else:
-                axes = self._axes()
+                axes = self.axes()
                 self._centre = (
                     (axes.x0 + axes.x1) / 2.0 + way * 0.1 * (axes.x1 - axes.x0),
                     (axes.y0 + axes.y1) / 2.0,
                 )
                 self.sight_changed.emit()
         elif key in (keys.Key_Up, keys.Key_Down):
-            axes = self._axes()
+            axes = self.axes()
             way = 1.0 if key == keys.Key_Up else -1.0
             self._centre = (
                 (axes.x0 + axes.x1) / 2.0,
                 (axes.y0 + axes.y1) / 2.0 + way * 0.1 * (axes.y1 - axes.y0),
             )
             self.sight_changed.emit()
-        elif key in (keys.Key_Return, keys.Key_Enter) and self._active is not None:
-            self._commit(self._active)
-        elif key == keys.Key_Escape and (self._moved or self._active is not None):
+        elif key in (keys.Key_Return, keys.Key_Enter) and self.active is not None:
+            self._commit(self.active)
+        elif key == keys.Key_Escape and (self._moved or self.active is not None):
             self._moved.clear()
-            self._grabbed = self._active = None
-        elif key == keys.Key_Delete and self._active is not None:
+            self._grabbed = self.active = None
+        elif key == keys.Key_Delete and self.active is not None:
             self._moved.clear()
-            self.break_released.emit(*self._active)
+            self.break_released.emit(*self.active)
         elif key in (keys.Key_Plus, keys.Key_Equal):
-            self._zoom_at(self._box().center(), 1.25)
+            self.zoom_at(self._box().center(), 1.25)
         elif key == keys.Key_Minus:
-            self._zoom_at(self._box().center(), 0.8)
+            self.zoom_at(self._box().center(), 0.8)
         elif key == keys.Key_0:
             self.show_all()
         else:
@@ -434,14 +434,14 @@ class SectionCanvas(QWidget):
         assert self.view is not None
         order = [
             (handle.side, handle.kind)
-            for handle in sorted(break_handles(self.view, self._axes()), key=lambda h: h.offset_m)
+            for handle in sorted(break_handles(self.view, self.axes()), key=lambda h: h.offset_m)
         ]
         if not order:
             return
-        if self._active in order:
-            self._active = order[(order.index(self._active) + step) % len(order)]
+        if self.active in order:
+            self.active = order[(order.index(self.active) + step) % len(order)]
         else:
-            self._active = order[0 if step > 0 else -1]
+            self.active = order[0 if step > 0 else -1]
         self.setToolTip("")
 
     def _offset(self, key: tuple[int, str]) -> float:

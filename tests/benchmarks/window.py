@@ -167,7 +167,8 @@ def open_huge(path: str, *, at_once: bool) -> Any:
         began = time.perf_counter()
         heart.restart()
         window.files.open_paths([path])
-    run_loop(lambda: window.map._store is not None and len(window.map._store.cache) > 0)
+    drawn = window.map.terrain_item
+    run_loop(lambda: drawn.store is not None and len(drawn.store.cache) > 0)
     seen = time.perf_counter() - began
     run_loop(lambda: all(pane.filled for pane in window.panes.by_name.values()))
     run_loop(lambda: window.model.runner.idle() and window.map.idle())
@@ -202,7 +203,7 @@ def roam() -> None:
         heart, control = Heartbeat(), Control()
         run_loop(roam_map(window.map, 900), timeout_s=300)
         report("panning and zooming", heart, control)
-        store, tiles = window.map._store, window.map._tiles
+        store, tiles = window.map.terrain_item.store, window.map.tiles
         print(
             f"pictures {store.cache.used / 2**20:.0f} MB, heights {tiles.heights.used / 2**20:.0f}"
             f" MB, process {memory_mb():.0f} MB"

@@ -130,8 +130,8 @@ def test_click_on_a_bar_selects_the_reach(along: AlongView, screened: WindowMode
     box = along.plots["reaches"].getViewBox()
     along.click_at(box.mapViewToScene(QPointF((s0 + s1) / 2.0, 1.5 if side == 0 else 0.5)))
     assert screened.reach_row == row
-    assert along._spans[0].isVisible()
-    np.testing.assert_allclose(along._spans[0].getRegion(), (s0, s1))
+    assert along.spans[0].isVisible()
+    np.testing.assert_allclose(along.spans[0].getRegion(), (s0, s1))
 
 
 def test_pan_reaches_the_model_and_comes_back(
@@ -191,7 +191,7 @@ def test_plots_in_inches(
     drop = screened.study.roads[0].measures.edge_drop_mm[:, 0]
     line = line_of(along, "edge drop", "left")
     np.testing.assert_allclose(line.yData, drop / 25.4)
-    assert along._titles["edge drop"].text == "Edge drop, in"
+    assert along.titles["edge drop"].text == "Edge drop, in"
 
 
 def test_axis_labels_are_round_stations(screened: WindowModel) -> None:
@@ -247,7 +247,7 @@ def test_one_plot_is_filled_with_each_turn(
     """Filling them all at once would hold the window up."""
     for button in along.buttons.values():
         button.setChecked(button.isEnabled())
-    settle(lambda: not along._to_draw)
+    settle(lambda: not along.to_draw)
 
     def filled() -> dict[str, set[int]]:
         return {
@@ -259,7 +259,7 @@ def test_one_plot_is_filled_with_each_turn(
     before = filled()
     along._draw()
     turns = 0
-    while along._to_draw:
+    while along.to_draw:
         along._draw_next()
         after = filled()
         assert sum(before[name] != after[name] for name in after) == 1
@@ -285,7 +285,7 @@ def test_straight_shows_left_above_right(straight: StraightView, screened: Windo
 def test_straight_image_lies_where_the_ribbon_is(
     straight: StraightView, screened: WindowModel
 ) -> None:
-    relief = straight._relief
+    relief = straight.relief
     rect = straight.image.mapRectToView(straight.image.boundingRect())
     step = relief.o[1] - relief.o[0]
     assert rect.top() == pytest.approx(relief.o[0] - step / 2.0)
@@ -294,7 +294,7 @@ def test_straight_image_lies_where_the_ribbon_is(
 
 
 def test_straight_reads_heights(straight: StraightView) -> None:
-    relief = straight._relief
+    relief = straight.relief
     i, k = len(relief.s) // 2, int(np.argmin(np.abs(relief.o - 4.2)))
     text = straight.words_at(float(relief.s[i]), float(relief.o[k]))
     height = relief.height_cm[i, k]
@@ -306,7 +306,7 @@ def test_straight_reads_heights(straight: StraightView) -> None:
 def test_straight_unknown_is_see_through_and_said(straight: StraightView) -> None:
     rgba = theme.relief_rgba(np.array([[np.nan, 0.0]]), 10.0)
     assert rgba[0, 0, 3] == 0 and rgba[0, 1, 3] > 0
-    relief = straight._relief
+    relief = straight.relief
     relief.height_cm[7, 3] = np.nan
     assert "unknown" in straight.words_at(float(relief.s[7]), float(relief.o[3]))
 
@@ -326,15 +326,15 @@ def test_straight_marks_follow_the_limits(
     """Heights stay when only the limits change; the marks of the verdicts don't."""
 
     def marked() -> int:
-        return sum(len(i.data) for i in straight._lines if isinstance(i, pg.ScatterPlotItem))
+        return sum(len(i.data) for i in straight.lines if isinstance(i, pg.ScatterPlotItem))
 
-    before, heights = marked(), straight._relief
+    before, heights = marked(), straight.relief
     screened.set_limits(screened.limits.with_value("shoulder_least_pct", 8.0))
     settle(screened.runner.idle)
     wanted = sum(
         int((part.judged.judgement.verdict != "sheds").sum()) for part in screened.study.roads[:1]
     )
-    assert straight._relief is heights
+    assert straight.relief is heights
     assert marked() == wanted != before
 
 
@@ -347,11 +347,11 @@ def test_straight_lines_out_of_sight_follow_the_colours(
     straight.hide()
     try:
         theme.apply(app, dark=True)
-        old = straight._lines[0]
+        old = straight.lines[0]
         straight.show()
         settle()
-        assert straight._lines[0] is not old
-        assert straight._lines[0].opts["pen"].color() == theme.color("ink")
+        assert straight.lines[0] is not old
+        assert straight.lines[0].opts["pen"].color() == theme.color("ink")
     finally:
         theme.apply(app, dark=False)
 
@@ -361,7 +361,7 @@ def test_straight_thins_a_long_road(straight: StraightView) -> None:
     from analysis.study.relief import Relief
 
     n = 100_000
-    straight._relief = Relief(
+    straight.relief = Relief(
         s=np.arange(n) * 0.5,
         o=np.arange(-8.0, 8.01, 0.5),
         height_cm=np.zeros((n, 33)),

@@ -36,14 +36,14 @@ def rest(view: MapView, settle: Settle) -> None:
 
 def close_up(view: MapView, settle: Settle, half_m: float) -> None:
     """Fill the map with the road about the middle of its length."""
-    x, y = view._layers.roads[0].stations[9].mean(axis=0)
-    view._show_box(x - half_m, y - half_m, x + half_m, y + half_m)
+    x, y = view.layers.roads[0].stations[9].mean(axis=0)
+    view.show_box(x - half_m, y - half_m, x + half_m, y + half_m)
     rest(view, settle)
 
 
 def body_pixels(view: MapView, count: int = 16) -> np.ndarray:
     """Places all over the road between its hinges, on the canvas, by the scene's own transform."""
-    road = view._layers.roads[0]
+    road = view.layers.roads[0]
     left, right = (np.asarray(side) for side in road.hinge)
     found = []
     for share in np.linspace(0.0, 1.0, count):
@@ -140,7 +140,7 @@ def test_key_keeps_off_the_road_wherever_the_map_goes(view: MapView, settle: Set
             rect = view.view.viewRect()
             view.view.translateBy((dx * rect.width(), dy * rect.height()))
             rest(view, settle)
-            seen.add("folded" if view.key.folded else view.key._corner)
+            seen.add("folded" if view.key.folded else view.key.corner)
             if not view.key.folded:
                 place = view.furniture.key_place
                 assert not place.isEmpty()

@@ -58,7 +58,7 @@ def view(screened: WindowModel, qtbot: Any, settle: Callable[..., None]) -> Sect
 def grip_of(view: SectionView, side: int, kind: str) -> QPoint:
     canvas = view.canvas
     handle = next(
-        h for h in break_handles(canvas.view, canvas._axes()) if (h.side, h.kind) == (side, kind)
+        h for h in break_handles(canvas.view, canvas.axes()) if (h.side, h.kind) == (side, kind)
     )
     return handle.grip.center().toPoint()
 
@@ -235,7 +235,7 @@ def test_dragging_the_edge_is_stored_and_measured_again(
     before = screened.study
     old = float(view.section.sides[1].edge_o)
     start = grip_of(view, 1, "edge")
-    pixels = view.canvas._axes().x(old + 0.3) - view.canvas._axes().x(old)
+    pixels = view.canvas.axes().x(old + 0.3) - view.canvas.axes().x(old)
     drag(qtbot, view.canvas, start, start + QPoint(round(pixels), 0))
     u = screened.override(0, 11, 1, "edge")
     assert u == pytest.approx(old + 0.3, abs=0.03)
@@ -277,13 +277,13 @@ def test_breaks_by_keyboard(
     canvas.setFocus()
     for _ in range(3):
         qtbot.keyClick(canvas, Qt.Key.Key_B)
-    assert canvas._active == (1, "edge")
+    assert canvas.active == (1, "edge")
     old = float(view.section.sides[1].edge_o)
     qtbot.keyClick(canvas, Qt.Key.Key_Right)
     qtbot.keyClick(canvas, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
     assert screened.override(0, 11, 1, "edge") is None, "nothing is measured before Return"
     qtbot.keyClick(canvas, Qt.Key.Key_Escape)
-    assert canvas._active is None
+    assert canvas.active is None
     for _ in range(3):
         qtbot.keyClick(canvas, Qt.Key.Key_B)
     qtbot.keyClick(canvas, Qt.Key.Key_Right)
@@ -337,7 +337,7 @@ def test_second_grid_stands_beside(
     # The same grid twice: both pairs of columns agree.
     for row in range(view.table.rowCount()):
         assert view.table.item(row, 1).text() == view.table.item(row, 3).text()
-    view.canvas._zoom_at(QPointF(300.0, 150.0), 2.0)
+    view.canvas.zoom_at(QPointF(300.0, 150.0), 2.0)
     a, b = view.canvas.sight(), view.other.sight()
     assert a[1:] == b[1:]
     assert view.canvas.exaggeration == view.other.exaggeration

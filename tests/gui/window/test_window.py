@@ -74,7 +74,7 @@ def full(window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle
     inputs, loaded = shared_results
     window.model._take_inputs(inputs)
     window.model._take_screened(loaded)
-    settle(lambda: bool(window.map._layers.roads) and window.model.runner.idle())
+    settle(lambda: bool(window.map.layers.roads) and window.model.runner.idle())
     settle(lambda: not window.panes.coming and window.panes["reaches"].filled)
     return window
 
@@ -415,8 +415,8 @@ def test_selection_moves_every_view(full: Window, settle: Settle) -> None:
     settle()
     label = float(model.index[0].station_m[model.station_index])
     assert full.commands.station_box.text() == f"0+{label:03.0f}"
-    point = full.map._layers.roads[0].stations[model.station_index, model.side]
-    assert full.map._ring.getData()[0][0] == pytest.approx(point[0])
+    point = full.map.layers.roads[0].stations[model.station_index, model.side]
+    assert full.map.ring.getData()[0][0] == pytest.approx(point[0])
     section = full.panes["section"].widget()
     assert f"0+{label:03.0f}" in " ".join(
         child.text() for child in section.findChildren(QWidget) if hasattr(child, "text")
