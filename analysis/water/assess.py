@@ -29,11 +29,11 @@ from analysis.water.held_by_section import (
 )
 from analysis.water.outlets import road_outlets
 from analysis.water.ponds import Ponds, find_ponds
-from analysis.water.zones import zones
+from analysis.water.zones import Zoned, zoned
 
 if TYPE_CHECKING:
     from analysis.common.limits import WaterLimits
-    from analysis.corridor.values import Case, Ground, Ribbon
+    from analysis.corridor.values import Case, Ground
     from analysis.edges.values import Breaks
     from analysis.shoulder.values import Sections, Shoulder
 
@@ -198,14 +198,12 @@ def follow(
     progress
         Called with the share done and a few words; may raise `Cancelled`.
     """
-    ribbon, noise = ground.ribbon, shoulder.noise
-    spacing_m, cell_m = case.settings.spacing_m, case.grid.cell_m
-    zone = zones(ribbon, breaks, shoulder_width_m=case.settings.shoulder_width_m)
-    outlets = road_outlets(ribbon, zone, _culverts(case))
+    ribbon, spacing_m, cell_m = ground.ribbon, case.settings.spacing_m, case.grid.cell_m
+    road = zoned(ribbon, breaks, case.settings.shoulder_width_m)
+    outlets = road_outlets(road, _culverts(case))
     ditch = ditch_profile(
-        ribbon,
-        breaks,
-        noise,
+        road,
+        shoulder.noise,
         edge_z_m=shoulder.measures.edge_z_m,
         spacing_m=spacing_m,
         cell_m=cell_m,
@@ -213,14 +211,12 @@ def follow(
         progress=share_of(progress, 0.0, 0.1),
     )
     ponds = find_ponds(
-        ribbon,
-        breaks,
-        noise,
+        road,
+        shoulder.noise,
         cell_m=cell_m,
         curvature=frames(case.road, ribbon.s).curvature,
         outlets=outlets,
         crossings=ditch.crossings,
-        zone=zone,
         kerb=shoulder.kerb,
         progress=share_of(progress, 0.1, 0.9),
     )
@@ -229,7 +225,7 @@ def follow(
     return Water(
         **_across(case, breaks, shoulder),
         s=np.asarray(breaks.s, np.float64),
-        pond_depth_mm=_pond_depth(ribbon, breaks, ponds, zone, spacing_m),
+        pond_depth_mm=_pond_depth(road, ponds, spacing_m),
         ditch_depth_m=ditch.depth_m,
         ditch_grade_pct=ditch.grade_pct,
         ditch_grade_se=ditch.grade_se,
@@ -361,10 +357,9 @@ def judge_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:
     return np.asarray((water.ditch_blocked | shallow) & ~water.ditch_crossing & ~water.kerb)
 
 
-def _pond_depth(
-    ribbon: Ribbon, breaks: Breaks, ponds: Ponds, zone: NDArray[np.uint8], spacing_m: float
-) -> Floats:
+def _pond_depth(zoned: Zoned, ponds: Ponds, spacing_m: float) -> Floats:
     """Deepest certain pond on pavement or shoulder near each station and side."""
+    ribbon, breaks, zone = zoned.ribbon, zoned.breaks, zoned.zone
     s = np.asarray(breaks.s, np.float64)
     axis = np.interp(ribbon.s, s, np.nan_to_num(breaks.axis))[:, None]
     right = ribbon.o[None, :] >= axis

@@ -12,10 +12,9 @@ from analysis.common.along import average_along, known_median, rows_for
 from analysis.common.types import Floats
 from analysis.water.filling import fill_ribbon
 from analysis.water.outlets import Outlets
-from analysis.water.zones import WHERE
+from analysis.water.zones import WHERE, Zoned
 
 if TYPE_CHECKING:
-    from analysis.corridor.values import Ribbon
     from analysis.shoulder.values import Noise
 
 __all__ = ["FALSE_PER_KM", "ChanceLevel", "NoiseMaker", "chance_level", "rare_maximum"]
@@ -155,8 +154,7 @@ def rare_maximum(maxima: ArrayLike, probability: float) -> float:
 
 
 def chance_level(
-    ribbon: Ribbon,
-    zone: NDArray[np.uint8],
+    zoned: Zoned,
     sigma_m: Floats,
     outlets: Outlets,
     windows_m: tuple[float, ...],
@@ -171,10 +169,8 @@ def chance_level(
 
     Parameters
     ----------
-    ribbon
-        The road's ribbon.
-    zone : ndarray, shape (n, k)
-        From `zones`.
+    zoned
+        The road's ribbon with its zones.
     sigma_m : ndarray, shape (n, zones)
         Noise of one grid cell, metres, by row and zone.
     outlets : Outlets
@@ -188,6 +184,7 @@ def chance_level(
     -------
     ChanceLevel
     """
+    ribbon, zone = zoned.ribbon, zoned.zone
     step_s = float(ribbon.step_s)
     n, k = ribbon.z.shape
     ways_out = outlets.on_average(rows_for(max(windows_m), step_s))

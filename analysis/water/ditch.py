@@ -20,10 +20,10 @@ from analysis.water.chance import FALSE_PER_KM, NoiseMaker, rare_maximum
 from analysis.water.filling import fill_profile, fill_ribbon
 from analysis.water.outlets import Outlets
 from analysis.water.sags import InvertLine, Sags, find_sags
+from analysis.water.zones import Zoned
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Ribbon
-    from analysis.edges.values import Breaks
     from analysis.shoulder.values import Noise
 
 __all__ = [
@@ -109,8 +109,7 @@ class _Local(NamedTuple):
 
 
 def ditch_profile(
-    ribbon: Ribbon,
-    breaks: Breaks,
+    zoned: Zoned,
     noise: Noise,
     *,
     edge_z_m: NDArray[np.float64],
@@ -123,8 +122,8 @@ def ditch_profile(
 
     Parameters
     ----------
-    ribbon, breaks, noise
-        The road's ribbon, breaks and noise; `breaks.ditch` says where the inverts are.
+    zoned, noise
+        The road's ribbon with its breaks, and its noise; `breaks.ditch` says where the inverts are.
     edge_z_m : ndarray, shape (n, 2)
         Height of the pavement at its edge.
     spacing_m : float
@@ -140,6 +139,7 @@ def ditch_profile(
     -------
     Ditch
     """
+    ribbon, breaks = zoned.ribbon, zoned.breaks
     s = np.asarray(breaks.s, np.float64)
     step = float(ribbon.step_s)
     if progress is not None:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from analysis.common.along import average_along, rows_for
 from analysis.common.types import Floats
 from analysis.water.filling import fill_ribbon, spill_cell
-from analysis.water.zones import PAVEMENT
+from analysis.water.zones import PAVEMENT, Zoned
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Ribbon
@@ -166,18 +166,15 @@ def find_outlets(
 
 
 def road_outlets(
-    ribbon: Ribbon,
-    zone: NDArray[np.uint8],
+    zoned: Zoned,
     culverts: NDArray[np.float64],
 ) -> Outlets:
     """Gather a road's outlets: the culverts given, and those that its basins must have.
 
     Parameters
     ----------
-    ribbon
-        The road's ribbon.
-    zone : ndarray, shape (n, k)
-        From `zones.zones`.
+    zoned
+        The road's ribbon with its zones.
     culverts : ndarray, shape (c, 2)
         Inlets as (s, o).
 
@@ -185,10 +182,11 @@ def road_outlets(
     -------
     Outlets
     """
-    ground, _ = average_along(ribbon.z, rows_for(AVERAGE_M, ribbon.step_s))
-    given = Outlets(culvert_cells(ribbon, culverts), ())
+    ribbon = zoned.ribbon
     rows = rows_for(AVERAGE_M, ribbon.step_s)
-    found = find_outlets(ground, zone == PAVEMENT, given.on_average(rows))
+    ground, _ = average_along(ribbon.z, rows)
+    given = Outlets(culvert_cells(ribbon, culverts), ())
+    found = find_outlets(ground, zoned.zone == PAVEMENT, given.on_average(rows))
     if found.cells is None or not found.basins:
         return given
     assumed = np.zeros(ribbon.z.shape, bool)

@@ -10,7 +10,7 @@ the road itself: its own ground, drained, with made noise of its own size on it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,18 +20,24 @@ from analysis.common.along import average_along, interpolate_along, known_median
 from analysis.common.types import Floats, Progress
 from analysis.water.chance import ChanceLevel, NoiseMaker, chance_level
 from analysis.water.filling import fill_bounds, holes, spill_cell
-from analysis.water.outlets import AVERAGE_M, Basin, Outlets, road_outlets
-from analysis.water.zones import SHOULDER, WHERE, roughness, zones
+from analysis.water.outlets import AVERAGE_M, Basin, Outlets
+from analysis.water.zones import SHOULDER, WHERE, Zoned, roughness
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Ribbon
-    from analysis.edges.values import Breaks
     from analysis.shoulder.values import Noise
 
-__all__ = ["Ponds", "find_ponds"]
+__all__ = ["LEAST_DEPTH_M", "WINDOWS_M", "Ponds", "find_ponds"]
 
 
-_WINDOWS_M = (1.5, 2.5, 5.0, 10.0, 20.0)
+WINDOWS_M = (1.5, 2.5, 5.0, 10.0, 20.0)
+"""Averaging lengths along the road: noise wants long ones, short ponds want short ones."""
+
+LEAST_DEPTH_M = 0.005
+"""Shallower ponds are left out whatever the noise."""
+
+# Smaller ponds are left out whatever the noise; what is only possible has to be larger.
+_LEAST_AREA_M2, _LEAST_DOUBT_M2 = 0.5, 4.0
 _SEED = 20_000  # same input, same level
 _CLEAR = 1.5
 DOUBT_HOLE = "cells without data may hide the way out"
@@ -65,7 +71,7 @@ class Ponds:
     chance_mm : ndarray, shape (m,)
         Depth that noise alone makes there; every reported pond is deeper.
     area_m2, volume_m3 : ndarray, shape (m,)
-        True to the bend of the road if its curvature was given.
+        True to the bend of the road.
     level_m : ndarray, shape (m,)
         Height of the full pond's surface.
     spill_s, spill_o : ndarray, shape (m,)
@@ -126,51 +132,34 @@ class _Candidate:
 
 
 def find_ponds(
-    ribbon: Ribbon,
-    breaks: Breaks,
+    zoned: Zoned,
     noise: Noise,
     *,
-    cell_m: float | None = None,
-    curvature: NDArray[np.float64] | None = None,
-    culverts: NDArray[np.float64] | None = None,
-    outlets: Outlets | None = None,
-    crossings: NDArray[np.float64] | None = None,
-    zone: NDArray[np.uint8] | None = None,
-    kerb: NDArray[np.bool_] | None = None,
-    windows_m: tuple[float, ...] = _WINDOWS_M,
-    least_depth_m: float = 0.005,
-    least_area_m2: float = 0.5,
-    least_doubt_m2: float = 4.0,
+    cell_m: float,
+    curvature: NDArray[np.float64],
+    outlets: Outlets,
+    crossings: NDArray[np.float64],
+    kerb: NDArray[np.bool_],
     progress: Progress | None = None,
 ) -> Ponds:
     """Find the depressions of the ribbon that hold more water than noise explains.
 
     Parameters
     ----------
-    ribbon, breaks, noise
-        The road's ribbon, its breaks and its noise.
-    cell_m : float, optional
-        Size of the grid's cells, metres; the ribbon's step across by default.
-    curvature : ndarray, shape (n,), optional
+    zoned, noise
+        The road's ribbon with its zones, and its noise.
+    cell_m : float
+        Size of the grid's cells, metres.
+    curvature : ndarray, shape (n,)
         Of the centreline at the ribbon's rows, 1/m, positive turns right: cells outside a
         bend are longer than the step.
-    culverts : ndarray, shape (c, 2), optional
-        Culvert inlets as (s, o); water leaves there.
-    outlets : Outlets, optional
-        From `outlets.road_outlets`, if already found; `culverts` is then not looked at.
-    crossings : ndarray, shape (c, 3), optional
+    outlets : Outlets
+        Where water leaves besides the borders.
+    crossings : ndarray, shape (c, 3)
         Crossings of the ditch as (side, from s, to s), see `Ditch`: a pond that spills over
         one may be drained by a culvert in it.
-    zone : ndarray, shape of the ribbon, optional
-        From `zones.zones`, if already known.
-    kerb : ndarray, shape (n, 2), optional
-        Stations and sides where a kerb stands at the edge.
-    windows_m : tuple of float
-        Averaging lengths along the road.
-    least_depth_m, least_area_m2 : float
-        Shallower or smaller ones are left out whatever the noise.
-    least_doubt_m2 : float
-        Ponds that are only possible are left out below this area.
+    kerb : ndarray, shape (stations, 2)
+        Where a kerb stands at the edge.
     progress : callable, optional
         Called with a fraction and a few words; may raise to cancel.
 
@@ -179,49 +168,60 @@ def find_ponds(
     Ponds
         Ordered along the road.
     """
-    z = ribbon.z
-    n = z.shape[0]
-    windows_m = tuple(w for w in windows_m if rows_for(w, ribbon.step_s) <= max(1, n // 2)) or (
-        float(ribbon.step_s),
-    )
-    if zone is None:
-        zone = zones(ribbon, breaks)
+    ribbon, breaks = zoned.ribbon, zoned.breaks
+    longest = max(1, ribbon.s.size // 2)
+    windows_m = tuple(w for w in WINDOWS_M if rows_for(w, ribbon.step_s) <= longest)
+    windows_m = windows_m or (float(ribbon.step_s),)
     sigma = np.maximum(interpolate_along(ribbon.s, breaks.s, noise.sigma_m), 1e-6)
     sigma = np.where(np.isfinite(sigma), sigma, known_median(noise.sigma_m))
-    local = sigma[:, None] * roughness(z, zone, ribbon.step_s)
-    if outlets is None:
-        outlets = road_outlets(ribbon, zone, np.empty((0, 2)) if culverts is None else culverts)
+    local = sigma[:, None] * roughness(ribbon.z, zoned.zone, ribbon.step_s)
     if progress is not None:
         progress(0.0, "finding what noise alone would pond")
-    maker = NoiseMaker.like(noise, cell_m or float(ribbon.step_o), seed=_SEED)
-    chance = chance_level(ribbon, zone, local, outlets, windows_m, maker)
-    unknown_near = _grown(holes(z))
+    maker = NoiseMaker.like(noise, cell_m, seed=_SEED)
+    chance = chance_level(zoned, local, outlets, windows_m, maker)
+    found, most = _depressions(zoned, local, outlets, chance, progress)
+    if progress is not None:
+        progress(0.85, "outlining ponds")
+    flat = ribbon.step_s * ribbon.step_o
+    # rows fan out on the outside of a bend
+    area = flat * np.maximum(1.0 - ribbon.o[None, :] * curvature[:, None], 0.0)
+    half_rows = [rows_for(window, ribbon.step_s) // 2 for window in windows_m]
+    chosen = _best(found, area, half_rows)
+    chosen += [_drowned(basin) for basin in outlets.basins]
+    _doubt_crossings(chosen, ribbon, crossings)
+    _doubt_kerbs(chosen, zoned, kerb)
+    return _table(zoned, chosen, area, most, chance)
+
+
+def _depressions(
+    zoned: Zoned,
+    local: Floats,
+    outlets: Outlets,
+    chance: ChanceLevel,
+    progress: Progress | None,
+) -> tuple[list[_Candidate], dict[int, Floats]]:
+    """Depressions deeper than chance at every averaging length.
+
+    Where holes leave a doubt about the level, also the greatest depth that is possible, by
+    averaging length.
+    """
+    z, zone = zoned.ribbon.z, zoned.zone
+    cell_sigma = np.take_along_axis(local, zone.astype(np.intp), axis=1)
     found: list[_Candidate] = []
     most: dict[int, Floats] = {}
-    for w, window in enumerate(windows_m):
-        share = 0.2 + 0.6 * w / len(windows_m)
+    for w, window in enumerate(chance.windows_m):
         if progress is not None:
+            share = 0.2 + 0.6 * w / len(chance.windows_m)
             progress(share, "filling depressions")
-        rows = rows_for(window, ribbon.step_s)
+        rows = rows_for(window, zoned.ribbon.step_s)
         ground, spread = average_along(z, rows)
         least_level, most_level = fill_bounds(ground, outlets=outlets.on_average(rows))
-        limit = chance.per_sigma[w][zone] * np.take_along_axis(local, zone.astype(np.intp), axis=1)
-        limit = np.maximum(limit * spread, least_depth_m)
-        certain = _candidates(ground, least_level, limit, w, None)
-        found += certain
+        limit = np.maximum(chance.per_sigma[w][zone] * cell_sigma * spread, LEAST_DEPTH_M)
+        found += _candidates(ground, least_level, limit, w, None)
         if most_level is not least_level:
             found += _candidates(ground, most_level, limit, w, least_level)
             most[w] = most_level - ground
-    if progress is not None:
-        progress(0.85, "outlining ponds")
-    cell_area = _cell_area(ribbon, curvature)
-    half_rows = [rows_for(window, ribbon.step_s) // 2 for window in windows_m]
-    chosen = _best(found, z.shape, cell_area, half_rows, least_area_m2, least_doubt_m2)
-    chosen += [_drowned(basin) for basin in outlets.basins]
-    _doubt_crossings(chosen, ribbon, crossings)
-    if kerb is not None and kerb.any():
-        _doubt_kerbs(chosen, ribbon, breaks, zone, kerb)
-    return _table(ribbon, breaks, zone, chosen, cell_area, most, unknown_near, chance)
+    return found, most
 
 
 def _drowned(basin: Basin) -> _Candidate:
@@ -240,10 +240,10 @@ def _drowned(basin: Basin) -> _Candidate:
 
 
 def _doubt_crossings(
-    chosen: list[_Candidate], ribbon: Ribbon, crossings: NDArray[np.float64] | None
+    chosen: list[_Candidate], ribbon: Ribbon, crossings: NDArray[np.float64]
 ) -> None:
     """Take the certainty from ponds that spill over a crossing of the ditch."""
-    for side, first, last in crossings if crossings is not None else ():
+    for side, first, last in crossings:
         for c in chosen:
             i, j = divmod(c.spill, ribbon.o.size)
             here = (ribbon.o[j] >= 0) == bool(side)
@@ -252,24 +252,21 @@ def _doubt_crossings(
                 c.doubt = DOUBT_CROSSING
 
 
-def _doubt_kerbs(
-    chosen: list[_Candidate],
-    ribbon: Ribbon,
-    breaks: Breaks,
-    zone: NDArray[np.uint8],
-    kerb: NDArray[np.bool_],
-) -> None:
+def _doubt_kerbs(chosen: list[_Candidate], zoned: Zoned, kerb: NDArray[np.bool_]) -> None:
     """Take the certainty from ponds on the road that stand against a kerb for half their length."""
+    if not kerb.any():
+        return
+    ribbon, breaks, zone = zoned.ribbon, zoned.breaks, zoned.zone
     at = np.clip(np.searchsorted(breaks.s, ribbon.s), 0, breaks.s.size - 1)
     before = np.maximum(at - 1, 0)
     nearer = np.abs(ribbon.s - breaks.s[before]) < np.abs(ribbon.s - breaks.s[at])
-    walled = kerb[np.where(nearer, before, at)]
+    kerb = kerb[np.where(nearer, before, at)]
     axis = np.nan_to_num(interpolate_along(ribbon.s, breaks.s, breaks.axis))
     for c in chosen:
         i, j = np.unravel_index(c.cells, ribbon.z.shape)
         side = (ribbon.o[j] >= axis[i]).astype(np.intp)
         on_road = zone[i, j] <= SHOULDER
-        if c.certain and on_road.mean() > 0.5 and walled[i, side].mean() > 0.5:
+        if c.certain and on_road.mean() > 0.5 and kerb[i, side].mean() > 0.5:
             c.certain = False
             c.doubt = DOUBT_KERB
 
@@ -280,14 +277,6 @@ def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     from scipy.ndimage import binary_dilation
 
     return np.asarray(binary_dilation(mask, _EIGHT), bool)
-
-
-def _cell_area(ribbon: Ribbon, curvature: NDArray[np.float64] | None) -> Floats:
-    """Area of each cell, shape (n, k) or (1, 1): rows fan out on the outside of a bend."""
-    flat = ribbon.step_s * ribbon.step_o
-    if curvature is None:
-        return np.full((1, 1), flat)
-    return np.asarray(flat * np.maximum(1.0 - ribbon.o[None, :] * curvature[:, None], 0.0))
 
 
 def _candidates(
@@ -338,14 +327,7 @@ def _candidates(
     return result
 
 
-def _best(
-    found: list[_Candidate],
-    shape: tuple[int, ...],
-    cell_area: Floats,
-    half_rows: list[int],
-    least_area_m2: float,
-    least_doubt_m2: float,
-) -> list[_Candidate]:
+def _best(found: list[_Candidate], area: Floats, half_rows: list[int]) -> list[_Candidate]:
     """Of one depression seen at several averaging lengths keep the most faithful.
 
     That is the shortest average at which it stands well clear of chance: longer ones wear
@@ -357,8 +339,8 @@ def _best(
         clear = c.score >= _CLEAR
         return not c.certain, c.window if clear else np.inf, -c.score, int(c.cells[0])
 
+    shape = area.shape
     taken = np.zeros(shape, bool)
-    area = np.broadcast_to(cell_area, shape)
     chosen = []
     for c in sorted(found, key=order):
         i, j = np.unravel_index(c.cells, shape)
@@ -369,7 +351,7 @@ def _best(
         if taken[i[0], j[0]] or near.sum() > 0.5 * i.size:
             continue
         size = area[i, j].sum()
-        if size < (least_area_m2 if c.certain else max(least_area_m2, least_doubt_m2)):
+        if size < (_LEAST_AREA_M2 if c.certain else _LEAST_DOUBT_M2):
             continue
         taken[i, j] = True
         chosen.append(c)
@@ -377,72 +359,61 @@ def _best(
 
 
 def _table(
-    ribbon: Ribbon,
-    breaks: Breaks,
-    zone: NDArray[np.uint8],
+    zoned: Zoned,
     chosen: list[_Candidate],
-    cell_area: Floats,
+    area: Floats,
     most: dict[int, Floats],
-    unknown_near: NDArray[np.bool_],
     chance: ChanceLevel,
 ) -> Ponds:
-    shape = ribbon.z.shape
-    m = len(chosen)
-    column = {
-        name: np.full(m, np.nan)
-        for name in (
-            "s", "o", "from_s", "to_s", "depth_mm", "depth_most_mm", "chance_mm", "area_m2",
-            "volume_m3", "level_m", "spill_s", "spill_o", "average_m",
-        )
-    }  # fmt: skip
-    side = np.zeros(m, np.int8)
-    where, doubt = np.empty(m, object), np.empty(m, object)
-    certain = np.zeros(m, bool)
-    touches = np.zeros(m, bool)
-    labels = np.zeros(shape, np.int32)
-    outlines = []
-    area = np.broadcast_to(cell_area, shape)
+    ribbon, breaks, shape = zoned.ribbon, zoned.breaks, zoned.zone.shape
     axis = np.nan_to_num(interpolate_along(ribbon.s, breaks.s, breaks.axis))
-    for p, c in enumerate(chosen):
+    unknown_near = _grown(holes(ribbon.z))
+    labels = np.zeros(shape, np.int32)
+    half = 0.5 * ribbon.step_s
+    rows: list[dict[str, Any]] = []
+    outlines = []
+    for c in chosen:
         i, j = np.unravel_index(c.cells, shape)
-        cell = area[i, j]
-        column["s"][p], column["o"][p] = ribbon.s[i[0]], ribbon.o[j[0]]
-        half = 0.5 * ribbon.step_s
-        column["from_s"][p] = ribbon.s[i.min()] - half
-        column["to_s"][p] = ribbon.s[i.max()] + half
-        top = 1000.0 * float(c.depth[0])
-        column["depth_mm"][p] = top if c.certain else np.nan
-        column["depth_most_mm"][p] = top
-        if c.certain and c.window in most:
-            possible = most[c.window][i[0], j[0]]
-            column["depth_most_mm"][p] = 1000.0 * possible if np.isfinite(possible) else np.inf
-        column["chance_mm"][p] = 1000.0 * c.chance
-        column["area_m2"][p] = cell.sum()
-        column["volume_m3"][p] = (cell * c.depth).sum()
-        column["level_m"][p] = c.level
-        column["average_m"][p] = chance.windows_m[c.window] if c.window >= 0 else AVERAGE_M
-        side[p] = np.average(ribbon.o[j] - axis[i], weights=cell) >= 0
-        water = np.bincount(zone[i, j], weights=cell * c.depth, minlength=len(WHERE))
-        where[p] = WHERE[int(np.argmax(water))]
-        certain[p] = c.certain
-        doubt[p] = c.doubt
-        touches[p] = unknown_near[i, j].any()
-        free = labels[i, j] == 0
-        labels[i[free], j[free]] = p + 1
-        outlines.append(_outline(ribbon, i, j))
         a, b = np.unravel_index(c.spill, shape)
-        column["spill_s"][p], column["spill_o"][p] = ribbon.s[a], ribbon.o[b]
-    return Ponds(
-        **column,
-        side=side,
-        where=where,
-        doubt=doubt,
-        certain=certain,
-        touches_unknown=touches,
-        outlines=tuple(outlines),
-        labels=labels,
-        chance=chance,
-    )
+        cell = area[i, j]
+        top = possible = 1000.0 * float(c.depth[0])
+        if c.certain and c.window in most:
+            possible = 1000.0 * most[c.window][i[0], j[0]]
+        water = np.bincount(zoned.zone[i, j], weights=cell * c.depth, minlength=len(WHERE))
+        rows.append(
+            {
+                "s": ribbon.s[i[0]],
+                "o": ribbon.o[j[0]],
+                "from_s": ribbon.s[i.min()] - half,
+                "to_s": ribbon.s[i.max()] + half,
+                "side": np.average(ribbon.o[j] - axis[i], weights=cell) >= 0,
+                "where": WHERE[int(np.argmax(water))],
+                "depth_mm": top if c.certain else np.nan,
+                "depth_most_mm": possible if np.isfinite(possible) else np.inf,
+                "chance_mm": 1000.0 * c.chance,
+                "area_m2": cell.sum(),
+                "volume_m3": (cell * c.depth).sum(),
+                "level_m": c.level,
+                "spill_s": ribbon.s[a],
+                "spill_o": ribbon.o[b],
+                "certain": c.certain,
+                "doubt": c.doubt,
+                "touches_unknown": unknown_near[i, j].any(),
+                "average_m": chance.windows_m[c.window] if c.window >= 0 else AVERAGE_M,
+            }
+        )
+        free = labels[i, j] == 0
+        labels[i[free], j[free]] = len(rows)
+        outlines.append(_outline(ribbon, i, j))
+    kinds = {"side": np.int8, "where": object, "doubt": object, "certain": bool}
+    kinds["touches_unknown"] = bool
+    given = ("outlines", "labels", "chance")
+    columns = {
+        field.name: np.array([row[field.name] for row in rows], kinds.get(field.name, np.float64))
+        for field in fields(Ponds)
+        if field.name not in given
+    }
+    return Ponds(**columns, outlines=tuple(outlines), labels=labels, chance=chance)
 
 
 def _outline(ribbon: Ribbon, i: NDArray[np.intp], j: NDArray[np.intp]) -> Floats:

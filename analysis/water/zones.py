@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from analysis.corridor.values import Ribbon
     from analysis.edges.values import Breaks
 
-__all__ = ["BEYOND", "DITCH", "PAVEMENT", "SHOULDER", "WHERE", "roughness", "zones"]
+__all__ = ["BEYOND", "DITCH", "PAVEMENT", "SHOULDER", "WHERE", "Zoned", "roughness", "zoned"]
 
 
 WHERE = ("pavement", "shoulder", "ditch", "beyond")
@@ -25,7 +26,23 @@ PAVEMENT, SHOULDER, DITCH, BEYOND = range(4)
 _BLOCK_M = 100.0
 
 
-def zones(ribbon: Ribbon, breaks: Breaks, *, shoulder_width_m: float = 1.5) -> NDArray[np.uint8]:
+@dataclass(frozen=True, slots=True)
+class Zoned:
+    """A ribbon, the breaks of its sections, and the part of the road in which each cell lies.
+
+    Attributes
+    ----------
+    zone : ndarray of uint8, shape (n, k)
+        Index into `WHERE`. The ditch reaches from the hinge to as far beyond the invert as
+        the hinge is before it; ground outside a hinge without ditch is "beyond".
+    """
+
+    ribbon: Ribbon
+    breaks: Breaks
+    zone: NDArray[np.uint8]
+
+
+def zoned(ribbon: Ribbon, breaks: Breaks, shoulder_width_m: float) -> Zoned:
     """Tell in which part of the road each cell of the ribbon lies.
 
     Parameters
@@ -37,9 +54,7 @@ def zones(ribbon: Ribbon, breaks: Breaks, *, shoulder_width_m: float = 1.5) -> N
 
     Returns
     -------
-    ndarray of uint8, shape (n, k)
-        Index into `WHERE`. The ditch reaches from the hinge to as far beyond the invert as
-        the hinge is before it; ground outside a hinge without ditch is "beyond".
+    Zoned
     """
     axis = interpolate_along(ribbon.s, breaks.s, breaks.axis)[:, None]
     edge = interpolate_along(ribbon.s, breaks.s, breaks.edge)
@@ -55,7 +70,7 @@ def zones(ribbon: Ribbon, breaks: Breaks, *, shoulder_width_m: float = 1.5) -> N
         result[here & (u <= outer[:, side, None])] = DITCH
         result[here & (u <= hinge[:, side, None])] = SHOULDER
         result[here & (u <= edge[:, side, None])] = PAVEMENT
-    return result
+    return Zoned(ribbon, breaks, result)
 
 
 def roughness(z: Floats, zone: NDArray[np.uint8], step_s: float) -> Floats:

@@ -17,8 +17,8 @@ from analysis.corridor.values import Ribbon
 from analysis.shoulder.values import Noise
 from analysis.water.chance import NoiseMaker
 from analysis.water.filling import fill_ribbon
-from analysis.water.ponds import find_ponds
 from tests.builders.plain_road import DITCH, SECTION_U, SECTION_Z, STEP, plain_breaks, plain_road
+from tests.builders.waters import ponds_of
 
 EIGHT = np.ones((3, 3))
 
@@ -69,7 +69,7 @@ def speed():
     breaks = plain_breaks(float(ribbon.s[-1]))
     n = breaks.s.size
     noise = Noise(np.full(n, 0.02), np.zeros(n), np.ones(n), "made")
-    ponds, seconds = timed(find_ponds, ribbon, breaks, noise)
+    ponds, seconds = timed(ponds_of, ribbon, breaks, noise)
     print(f"  ponds of 100 km over five averages: {seconds:.1f} s, {len(ponds)} found")
 
 
@@ -155,7 +155,7 @@ def ponds():
             row = np.zeros(11)
             for seed in range(3):
                 ribbon, breaks, noise, clean = scene(seed, sigma, grade, correlation, nugget)
-                row += score(clean, sigma, find_ponds(ribbon, breaks, noise))
+                row += score(clean, sigma, ponds_of(ribbon, breaks, noise))
             if correlation == 0:
                 whole += row
             report(f"  {sigma:5.2f} {correlation:4g} {grade:5.3f}", row)
@@ -174,7 +174,7 @@ def ponds():
                     noise = Noise(
                         np.full(n, sigma), np.full(n, correlation), np.full(n, nugget), "made"
                     )
-                    listed += len(find_ponds(ribbon, breaks, noise))
+                    listed += len(ponds_of(ribbon, breaks, noise))
                 counts.append(listed)
             print(f"  sigma {sigma:.2f} corr {correlation:g}: grades 0, 0.2, 1, 3 %: {counts}")
 

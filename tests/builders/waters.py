@@ -1,14 +1,18 @@
 """Water followed on a ribbon alone: edges read from it, no more known than a test gives."""
 
+from unittest.mock import patch
+
 import numpy as np
 
 from analysis.common.along import average_along, rows_for
+from analysis.water import ponds
 from analysis.water.ditch import ditch_profile
 from analysis.water.outlets import road_outlets
-from analysis.water.zones import zones
+from analysis.water.zones import zoned
 from tests.builders.plain_road import plain_noise
 
 NO_CULVERTS = np.empty((0, 2))
+USUAL_WIDTH_M = 1.5
 
 
 def edge_heights(ribbon, breaks):
@@ -23,12 +27,34 @@ def edge_heights(ribbon, breaks):
 
 def ditch_of(ribbon, breaks, noise=None, culverts=NO_CULVERTS):
     """The ditch; without noise unless given."""
+    road = zoned(ribbon, breaks, USUAL_WIDTH_M)
     return ditch_profile(
-        ribbon,
-        breaks,
+        road,
         noise or plain_noise(breaks),
         edge_z_m=edge_heights(ribbon, breaks),
         spacing_m=float(np.median(np.diff(breaks.s))),
         cell_m=ribbon.step_o,
-        outlets=road_outlets(ribbon, zones(ribbon, breaks), culverts),
+        outlets=road_outlets(road, culverts),
     )
+
+
+def ponds_of(
+    ribbon,
+    breaks,
+    noise,
+    culverts=NO_CULVERTS,
+    windows_m=ponds.WINDOWS_M,
+    least_depth_m=ponds.LEAST_DEPTH_M,
+    **given,
+):
+    """The ponds of a straight road without kerbs and crossings unless given."""
+    road = zoned(ribbon, breaks, USUAL_WIDTH_M)
+    usual = {
+        "cell_m": ribbon.step_o,
+        "curvature": np.zeros(ribbon.s.size),
+        "outlets": road_outlets(road, culverts),
+        "crossings": np.empty((0, 3)),
+        "kerb": np.zeros((breaks.s.size, 2), bool),
+    }
+    with patch.multiple(ponds, WINDOWS_M=windows_m, LEAST_DEPTH_M=least_depth_m):
+        return ponds.find_ponds(road, noise, **{**usual, **given})

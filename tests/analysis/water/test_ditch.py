@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 from analysis.water.assess import fill_ribbon
-from analysis.water.zones import zones
 from tests.builders.plain_road import DITCH, STEP, lifted, mirrored, plain_noise, plain_road
 from tests.builders.waters import ditch_of
 
@@ -187,4 +186,3 @@ def test_ditch_profile_error_of_the_invert():
         0.02 * np.sqrt(STEP / 2.5), rel=1.2
     )
     assert plain_noise(breaks).source
-    assert zones(ribbon, breaks).shape == ribbon.z.shape

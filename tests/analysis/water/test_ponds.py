@@ -13,10 +13,10 @@ from analysis.common.errors import Cancelled
 from analysis.water.chance import NoiseMaker, rare_maximum
 from analysis.water.filling import fill_ribbon
 from analysis.water.outlets import culvert_cells
-from analysis.water.ponds import find_ponds
-from analysis.water.zones import BEYOND, DITCH, PAVEMENT, SHOULDER, WHERE, roughness, zones
+from analysis.water.zones import BEYOND, DITCH, PAVEMENT, SHOULDER, WHERE, roughness, zoned
 from tests.builders.plain_road import EDGE, HINGE, STEP, lifted, mirrored, plain_noise, plain_road
 from tests.builders.stopping import WORDS, stop_from
+from tests.builders.waters import ponds_of
 
 MIDDLE_M = 200.0
 
@@ -72,7 +72,7 @@ def test_find_ponds_triangle_across_the_road():
         np.clip(0.1 - np.abs(o) / 20.0, 0.0, None)[None, :] * (np.abs(s - 50.0) <= 15.0)[:, None]
     )
     ribbon, breaks, noise = flat_ground(-depth, step)
-    ponds = find_ponds(ribbon, breaks, noise, windows_m=(step,))
+    ponds = ponds_of(ribbon, breaks, noise, windows_m=(step,))
     assert len(ponds) == 1
     assert ponds.depth_mm[0] == pytest.approx(100.0)
     assert ponds.volume_m3[0] == pytest.approx(0.5 * 4.0 * 0.1 * 30.25, rel=1e-9)
@@ -88,7 +88,7 @@ def test_find_ponds_paraboloid_volume():
     o = (np.arange(121) - 60) * step
     r2 = ((s[:, None] - 8.0) ** 2 + o[None, :] ** 2) / 16.0
     ribbon, breaks, noise = flat_ground(-0.2 * np.maximum(1.0 - r2, 0.0), step)
-    ponds = find_ponds(ribbon, breaks, noise, windows_m=(step,))
+    ponds = ponds_of(ribbon, breaks, noise, windows_m=(step,))
     assert ponds.depth_mm[0] == pytest.approx(200.0)
     assert ponds.volume_m3[0] == pytest.approx(0.5 * np.pi * 16.0 * 0.2, rel=2e-3)
     assert ponds.area_m2[0] == pytest.approx(np.pi * 16.0, rel=5e-3)
@@ -106,7 +106,7 @@ def test_find_ponds_parabola_in_a_sag():
     z[:, 17:25] = profile[:, None]
     z[(s < 20.0) | (s > 60.0), 17:25] = 0.2 - 0.001
     ribbon, breaks, noise = flat_ground(z, step)
-    ponds = find_ponds(ribbon, breaks, noise, windows_m=(step,))
+    ponds = ponds_of(ribbon, breaks, noise, windows_m=(step,))
     assert len(ponds) == 1
     assert ponds.depth_mm[0] == pytest.approx(200.0, abs=1.0)
     assert ponds.volume_m3[0] == pytest.approx(4.0 / 3.0 * 20.0 * 0.2 * 2.0, rel=0.02)
@@ -116,9 +116,9 @@ def test_find_ponds_area_on_a_bend():
     """On the outside of a bend cells are longer than the step, on the inside shorter."""
     ribbon, breaks, noise = plain_road(400.0, shape=plug())
     bend = np.full(ribbon.s.size, 1.0 / 100.0)  # turns right: the right ditch is inside
-    straight = find_ponds(ribbon, breaks, noise)
-    inside = find_ponds(ribbon, breaks, noise, curvature=bend)
-    outside = find_ponds(ribbon, breaks, noise, curvature=-bend)
+    straight = ponds_of(ribbon, breaks, noise)
+    inside = ponds_of(ribbon, breaks, noise, curvature=bend)
+    outside = ponds_of(ribbon, breaks, noise, curvature=-bend)
     assert inside.area_m2[0] == pytest.approx(straight.area_m2[0] * 0.92, rel=0.01)
     assert outside.area_m2[0] == pytest.approx(straight.area_m2[0] * 1.08, rel=0.01)
 
@@ -126,7 +126,7 @@ def test_find_ponds_area_on_a_bend():
 def test_find_ponds_behind_a_plug():
     """Depth, spill point, side and outline of the water behind a plug in a 1 % ditch."""
     ribbon, breaks, noise = plain_road(400.0, shape=plug())
-    ponds = find_ponds(ribbon, breaks, noise)
+    ponds = ponds_of(ribbon, breaks, noise)
     assert len(ponds) == 1
     assert ponds.where[0] == "ditch"
     assert ponds.side[0] == 1
@@ -142,7 +142,7 @@ def test_find_ponds_behind_a_plug():
 def test_find_ponds_outline_encloses_its_cells():
     """The ring is valid, closed, and has the area of the cells."""
     ribbon, breaks, noise = plain_road(400.0, shape=plug())
-    ponds = find_ponds(ribbon, breaks, noise)
+    ponds = ponds_of(ribbon, breaks, noise)
     ring = ponds.outlines[0]
     assert np.array_equal(ring[0], ring[-1])
     polygon = shapely.Polygon(ring)
@@ -159,7 +159,7 @@ def test_find_ponds_outline_of_cells_that_touch_at_a_corner():
     z[10:14, 6:9] = -0.2
     z[14:18, 9:12] = -0.2
     ribbon, breaks, noise = flat_ground(z, 0.5)
-    ponds = find_ponds(ribbon, breaks, noise, windows_m=(0.5,))
+    ponds = ponds_of(ribbon, breaks, noise, windows_m=(0.5,))
     assert len(ponds) == 1
     polygon = shapely.Polygon(ponds.outlines[0])
     assert polygon.is_valid
@@ -172,7 +172,7 @@ def test_find_ponds_outline_of_cells_that_touch_at_a_corner():
 )
 def test_find_ponds_says_where(o_m, half_o, where, side):
     ribbon, breaks, noise = plain_road(400.0, grade=0.0, shape=bowl(0.2, 6.0, half_o, o_m))
-    ponds = find_ponds(ribbon, breaks, noise)
+    ponds = ponds_of(ribbon, breaks, noise)
     assert len(ponds) == 1
     assert ponds.where[0] == where
     assert ponds.side[0] == side
@@ -181,7 +181,7 @@ def test_find_ponds_says_where(o_m, half_o, where, side):
 
 def test_find_ponds_none_on_a_road_that_drains():
     ribbon, breaks, noise = plain_road(200.0)
-    ponds = find_ponds(ribbon, breaks, noise)
+    ponds = ponds_of(ribbon, breaks, noise)
     assert len(ponds) == 0
     assert ponds.outlines == ()
     assert (ponds.labels == 0).all()
@@ -192,8 +192,8 @@ def test_find_ponds_none_on_a_road_that_drains():
 
 def test_find_ponds_culvert_drains():
     ribbon, breaks, noise = plain_road(400.0, shape=plug())
-    assert len(find_ponds(ribbon, breaks, noise, culverts=np.array([[183.5, 8.0]]))) == 0
-    assert len(find_ponds(ribbon, breaks, noise, culverts=np.array([[183.5, -8.0]]))) == 1
+    assert len(ponds_of(ribbon, breaks, noise, culverts=np.array([[183.5, 8.0]]))) == 0
+    assert len(ponds_of(ribbon, breaks, noise, culverts=np.array([[183.5, -8.0]]))) == 1
     assert culvert_cells(ribbon, np.empty((0, 2))) is None
 
 
@@ -202,7 +202,7 @@ def test_find_ponds_hole_makes_a_pond_uncertain():
     ribbon, breaks, noise = plain_road(400.0, shape=plug())
     beside = (ribbon.s[:, None] > 180.0) & (ribbon.s[:, None] < 184.0)
     ribbon.z[beside & (np.abs(ribbon.o[None, :] - 8.0) < 2.0)] = np.nan
-    ponds = find_ponds(ribbon, breaks, noise)
+    ponds = ponds_of(ribbon, breaks, noise)
     doubtful = np.flatnonzero(~ponds.certain)
     assert doubtful.size >= 1
     p = doubtful[np.argmax(ponds.depth_most_mm[doubtful])]
@@ -216,9 +216,9 @@ def test_find_ponds_hole_makes_a_pond_uncertain():
 def test_find_ponds_hole_elsewhere_changes_nothing():
     """A hole on the other side neither hides nor invents a pond."""
     ribbon, breaks, noise = plain_road(400.0, shape=plug())
-    before = find_ponds(ribbon, breaks, noise)
+    before = ponds_of(ribbon, breaks, noise)
     ribbon.z[300:330, 8:14] = np.nan
-    after = find_ponds(ribbon, breaks, noise)
+    after = ponds_of(ribbon, breaks, noise)
     assert after.certain.tolist() == [True]
     assert after.depth_mm == pytest.approx(before.depth_mm)
     assert after.area_m2 == pytest.approx(before.area_m2)
@@ -228,12 +228,12 @@ def test_find_ponds_hole_elsewhere_changes_nothing():
 def test_find_ponds_crossing_takes_the_certainty():
     ribbon, breaks, noise = plain_road(400.0, shape=plug(half_m=3.0, height_m=0.6))
     crossing = np.array([[1.0, 196.0, 204.0]])
-    ponds = find_ponds(ribbon, breaks, noise, crossings=crossing)
+    ponds = ponds_of(ribbon, breaks, noise, crossings=crossing)
     assert ponds.certain.tolist() == [False]
     assert np.isnan(ponds.depth_mm[0])
     assert ponds.depth_most_mm[0] > 400.0
     assert "crossing" in ponds.doubt[0]
-    other_side = find_ponds(ribbon, breaks, noise, crossings=crossing * [0.0, 1.0, 1.0])
+    other_side = ponds_of(ribbon, breaks, noise, crossings=crossing * [0.0, 1.0, 1.0])
     assert other_side.certain.tolist() == [True]
 
 
@@ -242,9 +242,9 @@ def test_find_ponds_against_a_kerb_is_doubtful():
     ribbon, breaks, noise = plain_road(400.0, grade=0.0, shape=bowl(0.2, 6.0, 0.7))
     kerb = np.zeros(breaks.edge.shape, bool)
     kerb[:, 0] = True
-    assert find_ponds(ribbon, breaks, noise, kerb=kerb).certain.tolist() == [True]
+    assert ponds_of(ribbon, breaks, noise, kerb=kerb).certain.tolist() == [True]
     kerb[:, 1] = True
-    ponds = find_ponds(ribbon, breaks, noise, kerb=kerb)
+    ponds = ponds_of(ribbon, breaks, noise, kerb=kerb)
     assert ponds.certain.tolist() == [False]
     assert "kerb" in ponds.doubt[0]
 
@@ -259,7 +259,7 @@ def test_find_ponds_looks_into_a_basin_that_needs_an_outlet():
         return 4.0 * (np.abs(o) > 11.5) + bowl(0.25, 8.0, 0.7, 4.25, 120.0)(s, o)
 
     ribbon, breaks, noise = plain_road(400.0, grade=crown, half_m=12.0, shape=ground)
-    ponds = find_ponds(ribbon, breaks, noise)
+    ponds = ponds_of(ribbon, breaks, noise)
     lakes = np.array(["drown the pavement" in why for why in ponds.doubt])
     assert lakes.any()
     assert not ponds.certain[lakes].any()
@@ -275,7 +275,7 @@ def test_find_ponds_noise_alone_makes_hardly_any():
     ribbon, breaks, noise = plain_road(4000.0, grade=0.005, sigma_m=0.02, seed=4)
     wet = fill_ribbon(ribbon.z) > ribbon.z
     assert wet.mean() > 0.05
-    ponds = find_ponds(ribbon, breaks, noise)
+    ponds = ponds_of(ribbon, breaks, noise)
     assert len(ponds) <= 1
     assert ponds.chance.simulated_m >= 4000.0
     assert "noise" in ponds.chance.source
@@ -309,7 +309,7 @@ def test_find_ponds_deeper_than_three_sigma_are_found(sigma_m):
     index = np.arange(1, count + 1)
     deep = maximum(depth, names, index) > 3.0 * sigma_m
     area = total(np.ones_like(depth), names, index)
-    ponds = find_ponds(ribbon, breaks, noise)
+    ponds = ponds_of(ribbon, breaks, noise)
     reported = total(ponds.labels > 0, names, index)
     assert deep.sum() >= 15
     assert area[deep & (reported > 0)].sum() / area[deep].sum() >= 0.95
@@ -346,7 +346,7 @@ def test_rare_maximum_of_known_distributions():
 
 def test_roughness_sees_a_rough_verge_only():
     ribbon, breaks, _ = plain_road(400.0, sigma_m=0.01)
-    zone = zones(ribbon, breaks)
+    zone = zoned(ribbon, breaks, 1.5).zone
     rough = np.random.default_rng(0).normal(scale=0.03, size=ribbon.z.shape)
     z = ribbon.z + rough * (zone >= DITCH)
     factor = roughness(z, zone, STEP)
@@ -357,7 +357,7 @@ def test_roughness_sees_a_rough_verge_only():
 
 def test_zones_of_the_section():
     ribbon, breaks, _ = plain_road(50.0)
-    zone = zones(ribbon, breaks)
+    zone = zoned(ribbon, breaks, 1.5).zone
     u = np.abs(ribbon.o)
     assert (zone[:, u <= EDGE] == PAVEMENT).all()
     assert (zone[:, (u > EDGE) & (u <= HINGE)] == SHOULDER).all()
@@ -375,9 +375,9 @@ def test_find_ponds_raised_or_mirrored(metres, seed):
     ribbon, breaks, _ = plain_road(200.0, shape=plug(100.0), sigma_m=0.005, seed=seed)
     noise = plain_noise(breaks)  # nothing left to chance, so that nothing depends on draws
     windows = (2.5, 10.0)
-    here = find_ponds(ribbon, breaks, noise, windows_m=windows, least_depth_m=0.05)
-    high = find_ponds(lifted(ribbon, metres), breaks, noise, windows_m=windows, least_depth_m=0.05)
-    other = find_ponds(mirrored(ribbon), breaks, noise, windows_m=windows, least_depth_m=0.05)
+    here = ponds_of(ribbon, breaks, noise, windows_m=windows, least_depth_m=0.05)
+    high = ponds_of(lifted(ribbon, metres), breaks, noise, windows_m=windows, least_depth_m=0.05)
+    other = ponds_of(mirrored(ribbon), breaks, noise, windows_m=windows, least_depth_m=0.05)
     assert len(here) == len(high) == len(other) >= 1
     assert high.depth_mm == pytest.approx(here.depth_mm, abs=1e-6)
     assert high.volume_m3 == pytest.approx(here.volume_m3, rel=1e-6)
@@ -387,7 +387,7 @@ def test_find_ponds_raised_or_mirrored(metres, seed):
 
 def test_find_ponds_same_input_same_answer():
     ribbon, breaks, noise = plain_road(300.0, shape=plug(150.0), sigma_m=0.02)
-    a, b = find_ponds(ribbon, breaks, noise), find_ponds(ribbon, breaks, noise)
+    a, b = ponds_of(ribbon, breaks, noise), ponds_of(ribbon, breaks, noise)
     assert np.array_equal(a.depth_mm, b.depth_mm)
     assert np.array_equal(a.chance.per_sigma, b.chance.per_sigma, equal_nan=True)
 
@@ -395,11 +395,11 @@ def test_find_ponds_same_input_same_answer():
 def test_find_ponds_progress_and_cancel():
     ribbon, breaks, noise = plain_road(200.0)
     told = []
-    find_ponds(ribbon, breaks, noise, progress=lambda f, words: told.append(f))
+    ponds_of(ribbon, breaks, noise, progress=lambda f, words: told.append(f))
     assert told == sorted(told)
 
     with pytest.raises(Cancelled, match=WORDS):
-        find_ponds(ribbon, breaks, noise, progress=stop_from(0.0))
+        ponds_of(ribbon, breaks, noise, progress=stop_from(0.0))
 
 
 # --- averaging -------------------------------------------------------------------------------
