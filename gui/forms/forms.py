@@ -52,7 +52,7 @@ class InputsForm(QWidget):
         model.study_changed.connect(self._show)
         model.units_changed.connect(self._show)
         model.stale_changed.connect(lambda _stale: self._show_state())
-        model.busy_changed.connect(lambda _busy: self._show_state())
+        model.runner.busy_changed.connect(lambda _busy: self._show_state())
         theme.watcher().changed.connect(self._show_files)
         self._show()
 

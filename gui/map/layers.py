@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from analysis.road.roadline import Road, Tracker
     from analysis.study.relief import Relief
     from analysis.terrain.grid import Terrain
-    from gui.state.jobs import Loaded
+    from gui.state.loaded import Loaded
 
 __all__ = [
     "VERDICTS",

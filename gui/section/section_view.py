@@ -456,14 +456,14 @@ class SectionView(QWidget):
         if self._view is None:
             return
         self.canvas.busy_text = self.tr("measuring again …")
-        self.model.set_override(self._view.road_index, self._view.station_index, side, kind, u_m)
+        self.model.correct(self._view.road_index, self._view.station_index, side, kind, u_m)
         self._show_side()
 
     def _on_break_released(self, side: int, kind: str) -> None:
         if self._view is None:
             return
         self.canvas.busy_text = self.tr("measuring again …")
-        self.model.set_override(self._view.road_index, self._view.station_index, side, kind, None)
+        self.model.correct(self._view.road_index, self._view.station_index, side, kind, None)
 
     def _on_side_picked(self, side: int) -> None:
         self.model.select_station(self.model.road_index, self.model.station_index, side)

@@ -6,85 +6,50 @@ window opens before rasterio, numba or scipy are loaded.
 
 from __future__ import annotations
 
-import itertools
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any
 
 from analysis.common.errors import Cancelled, VergelineError
+from gui.state.edits import (
+    Corrections,
+    Reviews,
+    correction_table,
+    corrections_of,
+    review_table,
+    reviews_of,
+)
+from gui.state.loaded import Loaded, loaded
 from gui.state.preparing import prepare
 from gui.state.runner import Progress
 
 if TYPE_CHECKING:
     from analysis.common.limits import Limits
     from analysis.common.settings import Settings
-    from analysis.common.table import Table
     from analysis.corridor.values import Extras
     from analysis.findings.geopackage import Findings
     from analysis.road.roadline import Road
-    from analysis.study.values import Study
     from analysis.terrain.grid import Terrain
 
 __all__ = [
     "Inputs",
-    "Loaded",
     "Opened",
-    "Review",
-    "RoadIndex",
     "RoadSource",
     "SaveOrder",
     "ScreenOrder",
-    "StationKey",
     "TerrainSource",
-    "edit_table",
-    "edits_of",
-    "is_study",
-    "kind_of",
-    "line_layers",
-    "loaded",
     "open_extras",
     "open_inputs",
     "open_roads",
     "open_sample",
     "open_study",
-    "print_reaches",
-    "print_sections",
-    "review_table",
-    "reviews_of",
-    "road_index",
-    "same_stations",
     "save",
     "screen",
     "screen_other",
-    "summary",
     "update",
 ]
-
-SHEDS = "sheds"
-GRIDS = (".tif", ".tiff", ".vrt", ".asc", ".img", ".bil", ".flt", ".dem", ".grd", ".nc", ".jp2")
-LINES = (".gpkg", ".shp", ".geojson", ".json", ".fgb", ".kml", ".gml", ".csv", ".dxf", ".gpx")
-
-
-class StationKey(NamedTuple):
-    """Where a person's correction belongs; kept across runs, whatever the spacing."""
-
-    road: str
-    distance_m: float
-    side: str
-    what: str
-
-
-class Review(NamedTuple):
-    """A person's view of a station or reach."""
-
-    state: str
-    reason: str
-    at: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,80 +115,6 @@ class Inputs:
 
 
 @dataclass(frozen=True, slots=True)
-class RoadIndex:
-    """Stations of one road and where they are in the station table (left row, then right)."""
-
-    name: str
-    first_row: int
-    rows: NDArray[np.int64]
-    station_m: NDArray[np.float64]
-    distance_m: NDArray[np.float64]
-
-    def nearest(self, s: float) -> int:
-        """Station nearest to the distance `s` along the road."""
-        if not len(self.distance_m):
-            return 0
-        return int(np.argmin(np.abs(self.distance_m - s)))
-
-    def nearest_label(self, station_m: float) -> int:
-        """Station whose label is nearest."""
-        if not len(self.station_m):
-            return 0
-        return int(np.argmin(np.abs(self.station_m - station_m)))
-
-
-@dataclass(frozen=True, slots=True)
-class Loaded:
-    """Results ready for the views, with the look-ups between tables and selections."""
-
-    study: Study | None
-    findings: Findings
-    index: tuple[RoadIndex, ...]
-    edits: Mapping[Any, float]
-    reach_road: NDArray[np.int64]
-    reach_side: NDArray[np.int64]
-    reach_first: NDArray[np.int64]
-    reach_last: NDArray[np.int64]
-    reach_station: NDArray[np.int64]
-    reach_order: NDArray[np.int64]
-
-    def reach_at(self, road_index: int, station_index: int, side: int) -> int:
-        """Row of the reach that holds a station and side, or -1."""
-        held = (
-            (self.reach_road == road_index)
-            & (self.reach_side == side)
-            & (self.reach_first <= station_index)
-            & (self.reach_last >= station_index)
-        )
-        rows = np.flatnonzero(held)
-        return int(rows[0]) if len(rows) else -1
-
-    def station_of_reach(self, row: int) -> tuple[int, int, int]:
-        """Road, station and side to look at first in a reach."""
-        return int(self.reach_road[row]), int(self.reach_station[row]), int(self.reach_side[row])
-
-    def next_reach(self, road: int, station: int, side: int, current: int, step: int) -> int:
-        """Next (+1) or previous (-1) reach that isn't sound, in road order; wraps; -1 if none."""
-        order = self.reach_order
-        if not len(order):
-            return -1
-        place = np.flatnonzero(order == current)
-        if len(place):
-            return int(order[(int(place[0]) + step) % len(order)])
-        keys = list(
-            zip(
-                self.reach_road[order].tolist(),
-                self.reach_first[order].tolist(),
-                self.reach_side[order].tolist(),
-                strict=True,
-            )
-        )
-        here = (road, station, side)
-        after = sum(key <= here for key in keys)
-        return int(order[(after if step > 0 else after - 1) % len(order)])
-
-
-@dataclass(frozen=True, slots=True)
 class Opened:
     """A saved study as it comes back."""
 
@@ -231,8 +122,8 @@ class Opened:
     inputs: Inputs
     settings: Settings
     limits: Limits
-    edits: Mapping[Any, float]
-    reviews: Mapping[tuple[str, ...], Any]
+    corrections: Corrections
+    reviews: Reviews
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +133,7 @@ class ScreenOrder:
     inputs: Inputs
     settings: Settings
     limits: Limits
-    edits: Mapping[Any, float]
+    corrections: Corrections
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,8 +142,8 @@ class SaveOrder:
 
     findings: Findings
     settings: Settings
-    edits: Mapping[Any, float]
-    reviews: Mapping[tuple[str, ...], Any]
+    corrections: Corrections
+    reviews: Reviews
     path: str
 
 
@@ -346,11 +237,11 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
         order.settings,
         order.limits,
         extras=inputs.extras,
-        edits=edit_table(order.edits),
+        edits=correction_table(order.corrections),
         sources=record,
         progress=progress,
     )
-    return loaded(study, study.findings, order.edits)
+    return loaded(study, study.findings, order.corrections)
 
 
 def screen_other(progress: Progress, order: ScreenOrder, path: str) -> Loaded:
@@ -364,9 +255,7 @@ def screen_other(progress: Progress, order: ScreenOrder, path: str) -> Loaded:
     return screen(progress, replace(order, inputs=inputs))
 
 
-def update(
-    progress: Progress, before: Loaded, limits: Limits, edits: Mapping[Any, float]
-) -> Loaded:
+def update(progress: Progress, before: Loaded, limits: Limits, corrections: Corrections) -> Loaded:
     """Bring a study up to other limits and corrections, measuring no more than needed."""
     from analysis.study import screening
 
@@ -374,9 +263,10 @@ def update(
     if study is None:
         raise Cancelled
     prepare(progress)
-    changed = {key for key in {*before.edits, *edits} if before.edits.get(key) != edits.get(key)}
+    old = before.corrections
+    changed = {key for key in {*old, *corrections} if old.get(key) != corrections.get(key)}
     roads = {key.road for key in changed}
-    wanted = edit_table(edits)
+    wanted = correction_table(corrections)
     if study.limits != limits:
         progress(0.1, "judging")
         study = screening.rejudge(study, limits)
@@ -384,7 +274,7 @@ def update(
         if part.road.name in roads:
             study = screening.remeasure(study, number, wanted, progress=progress)
     progress(1.0, "")
-    return loaded(study, study.findings, edits)
+    return loaded(study, study.findings, corrections)
 
 
 def save(progress: Progress, order: SaveOrder) -> None:
@@ -396,7 +286,7 @@ def save(progress: Progress, order: SaveOrder) -> None:
     whole = replace(
         order.findings,
         run=run,
-        edits=edit_table(order.edits),
+        edits=correction_table(order.corrections),
         reviews=review_table(order.reviews),
     )
     write_findings(whole, order.path, progress=progress)
@@ -430,148 +320,15 @@ def open_study(progress: Progress, path: str) -> Opened:
     settings = job.settings
     if found.run.get("settings_wanted"):
         settings = Settings.from_json(str(found.run["settings_wanted"]))
-    edits = edits_of(found.edits)
+    corrections = corrections_of(found.edits)
     return Opened(
-        loaded(None, found, edits), inputs, settings, job.limits, edits, reviews_of(found.reviews)
+        loaded(None, found, corrections),
+        inputs,
+        settings,
+        job.limits,
+        corrections,
+        reviews_of(found.reviews),
     )
-
-
-def loaded(study: Study | None, found: Findings, edits: Mapping[Any, float]) -> Loaded:
-    """Work out the look-ups between the tables and what can be selected."""
-    index = road_index(found.stations)
-    reaches = found.reaches
-    number = {road.name: i for i, road in enumerate(index)}
-    road = np.array([number.get(name, 0) for name in reaches["road"]], dtype=np.int64)
-    side = (reaches["side"] == "right").astype(np.int64)
-    first = np.zeros(len(reaches), dtype=np.int64)
-    last = np.zeros(len(reaches), dtype=np.int64)
-    best = np.zeros(len(reaches), dtype=np.int64)
-    chance = np.nan_to_num(found.stations["p_wont_shed"], nan=-1.0)
-    for row in range(len(reaches)):
-        stations = index[road[row]] if index else None
-        if stations is None or not len(stations.station_m):
-            continue
-        ends = sorted(
-            int(np.argmin(np.abs(stations.station_m - float(reaches[name][row]))))
-            for name in ("from_m", "to_m")
-        )
-        if "first_index" in reaches and np.isfinite(reaches["first_index"][row]):
-            ends = [int(reaches["first_index"][row]), int(reaches["last_index"][row])]
-        first[row], last[row] = ends
-        rows = stations.rows[ends[0] : ends[1] + 1, side[row]]
-        best[row] = ends[0] + (int(np.argmax(chance[rows])) if len(rows) else 0)
-    unsound = np.flatnonzero(reaches["verdict"] != SHEDS)
-    order = unsound[np.lexsort((side[unsound], first[unsound], road[unsound]))]
-    return Loaded(study, found, index, dict(edits), road, side, first, last, best, order)
-
-
-def road_index(stations: Table) -> tuple[RoadIndex, ...]:
-    """Split the station table into roads: rows run road by road, left then right."""
-    n = len(stations)
-    if n == 0:
-        return ()
-    names = stations["road"]
-    cuts = np.flatnonzero(names[2::2] != names[:-2:2]) * 2 + 2
-    bounds = [0, *cuts.tolist(), n]
-    return tuple(
-        RoadIndex(
-            name=str(names[start]),
-            first_row=start,
-            rows=np.arange(start, stop, dtype=np.int64).reshape(-1, 2),
-            station_m=stations["station_m"][start:stop:2],
-            distance_m=stations["distance_m"][start:stop:2],
-        )
-        for start, stop in itertools.pairwise(bounds)
-    )
-
-
-def summary(result: Loaded) -> str:
-    """Say in one line what a screening found."""
-    from gui.look.words import verdict_text
-
-    verdicts = list(result.findings.stations["verdict"])
-    counts = [
-        f"{verdicts.count(name)} {verdict_text(name)}"
-        for name in ("sheds", "won't shed", "can't tell", "no data")
-        if name in verdicts
-    ]
-    return f"{len(verdicts)} stations and sides: " + ", ".join(counts)
-
-
-def same_stations(a: Loaded, b: Loaded) -> bool:
-    """Whether two results hold the same verdicts and slopes."""
-    one, two = a.findings.stations, b.findings.stations
-    if len(one) != len(two) or list(one["verdict"]) != list(two["verdict"]):
-        return False
-    return bool(
-        np.allclose(one["shoulder_slope_pct"], two["shoulder_slope_pct"], atol=1e-6, equal_nan=True)
-    )
-
-
-def edit_table(edits: Mapping[Any, float]) -> Table:
-    """Corrections as the table that `analysis` and the file hold."""
-    from analysis.common.columns import EDIT_COLUMNS
-    from analysis.common.table import Table
-
-    keys = list(edits)
-    return Table.of(
-        EDIT_COLUMNS,
-        {
-            "road": [key.road for key in keys],
-            "distance_m": [key.distance_m for key in keys],
-            "side": [key.side for key in keys],
-            "what": [key.what for key in keys],
-            "u_m": [edits[key] for key in keys],
-        },
-    )
-
-
-def edits_of(table: Table) -> dict[Any, float]:
-    """Corrections from the table in a file."""
-    return {
-        StationKey(
-            str(table["road"][row]),
-            round(float(table["distance_m"][row]), 3),
-            str(table["side"][row]),
-            str(table["what"][row]),
-        ): float(table["u_m"][row])
-        for row in range(len(table))
-    }
-
-
-def review_table(reviews: Mapping[tuple[str, ...], Any]) -> Table:
-    """Reviews as the table that the file holds."""
-    from analysis.common.columns import REVIEW_COLUMNS
-    from analysis.common.table import Table
-
-    keys = list(reviews)
-    return Table.of(
-        REVIEW_COLUMNS,
-        {
-            "kind": [key[0] for key in keys],
-            "road": [key[1] for key in keys],
-            "side": [key[2] for key in keys],
-            "from_m": [float(key[3]) for key in keys],
-            "to_m": [float(key[4]) for key in keys],
-            "state": [reviews[key].state for key in keys],
-            "reason": [reviews[key].reason for key in keys],
-            "at": [reviews[key].at for key in keys],
-        },
-    )
-
-
-def reviews_of(table: Table) -> dict[tuple[str, ...], Any]:
-    """Reviews from the table in a file."""
-    return {
-        (
-            str(table["kind"][row]),
-            str(table["road"][row]),
-            str(table["side"][row]),
-            f"{float(table['from_m'][row]):.3f}",
-            f"{float(table['to_m'][row]):.3f}",
-        ): Review(str(table["state"][row]), str(table["reason"][row]), str(table["at"][row]))
-        for row in range(len(table))
-    }
 
 
 def open_sample(progress: Progress) -> Inputs:
@@ -580,75 +337,3 @@ def open_sample(progress: Progress) -> Inputs:
 
     terrain, road = sample_files()
     return open_inputs(progress, TerrainSource(terrain), RoadSource(road))
-
-
-def print_sections(
-    progress: Progress,
-    study: Study,
-    places: Sequence[tuple[int, int]],
-    path: str,
-    units: str,
-    station_style: str,
-) -> None:
-    """Write the sections of some stations as PDF."""
-    from gui.drawing.printing import stations_sheets
-
-    stations_sheets(
-        study, places, path, system=units, station_style=station_style, progress=progress
-    )
-
-
-def print_reaches(
-    progress: Progress,
-    study: Study,
-    rows: Sequence[int],
-    path: str,
-    units: str,
-    station_style: str,
-) -> None:
-    """Write the sheets of some reaches as PDF."""
-    from gui.drawing.printing import reach_sheets
-
-    reach_sheets(study, rows, path, system=units, station_style=station_style, progress=progress)
-
-
-def line_layers(path: str) -> list[str]:
-    """Names of the vector layers of a GeoPackage; empty for any other file.
-
-    Read from the file's table of contents (OGC 12-128r18, 1.1.3), which takes no geometry library
-    and so no time.
-    """
-    return [name for name, kind in _contents(path) if kind == "features"]
-
-
-def _contents(path: str) -> list[tuple[str, str]]:
-    if not path.lower().endswith(".gpkg") or not os.path.isfile(path):
-        return []
-    import sqlite3
-    from contextlib import closing
-
-    try:
-        with closing(sqlite3.connect(f"{Path(path).resolve().as_uri()}?mode=ro", uri=True)) as file:
-            return list(file.execute("SELECT table_name, data_type FROM gpkg_contents"))
-    except sqlite3.Error:
-        return []
-
-
-def kind_of(path: str) -> str:
-    """Tell what a dropped file is by its name: "terrain", "road", "limits", or "" for neither.
-
-    A GeoPackage may be a road or a saved study: that is settled by its layers.
-    """
-    suffix = Path(path).suffix.lower()
-    if suffix == ".toml":
-        return "limits"
-    if suffix in GRIDS:
-        return "terrain"
-    if suffix in LINES:
-        return "road"
-    return ""
-
-
-def is_study(path: str) -> bool:
-    """Whether a GeoPackage is a saved study, from its list of layers."""
-    return {"stations", "reaches", "run"} <= {name for name, _ in _contents(path)}

@@ -8,19 +8,20 @@ runner and ends in `study_changed`.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QObject, QSettings, QTimer, Signal
-from PySide6.QtGui import QUndoCommand, QUndoStack
+from PySide6.QtGui import QUndoStack
 
 from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
 from gui.state import jobs
-from gui.state.jobs import Review, StationKey
+from gui.state.edits import Edit, Review, StationKey
+from gui.state.loaded import Loaded, RoadIndex, same_stations, summary
 from gui.state.runner import Runner
 
 if TYPE_CHECKING:
@@ -36,38 +37,6 @@ __all__ = ["EXTRA_KINDS", "SIDES", "Review", "StationKey", "WindowModel"]
 
 EXTRA_KINDS = ("mask", "edges", "widths", "culverts")
 REVIEW_STATES = ("to check", "agreed", "rejected")
-# Two steps of one spin box within this time are one edit for undo.
-MERGE_WITHIN_S = 1.0
-
-
-class _Edit(QUndoCommand):
-    """One edit: a field of the model goes from an old to a new value."""
-
-    def __init__(
-        self, model: WindowModel, text: str, name: str, old: Any, new: Any, merge: str
-    ) -> None:
-        super().__init__(text)
-        self._model, self._name, self._old, self._new = model, name, old, new
-        self._merge, self._at = merge, time.monotonic()
-
-    def id(self) -> int:
-        return 1 if self._merge else -1
-
-    def mergeWith(self, other: QUndoCommand) -> bool:
-        if not isinstance(other, _Edit) or other._merge != self._merge:
-            return False
-        if other._at - self._at > MERGE_WITHIN_S:
-            return False
-        self._new, self._at = other._new, other._at
-        if self._new == self._old:
-            self.setObsolete(True)
-        return True
-
-    def redo(self) -> None:
-        self._model._put(self._name, self._new)
-
-    def undo(self) -> None:
-        self._model._put(self._name, self._old)
 
 
 class WindowModel(QObject):
@@ -84,7 +53,7 @@ class WindowModel(QObject):
     span_changed(s0, s1)
         The part of the current road that the views show, metres along it. `span_origin` is the
         object that asked for it: a view skips its own echo.
-    units_changed, limits_changed, settings_changed, edits_changed, reviews_changed
+    units_changed, limits_changed, settings_changed, corrections_changed, reviews_changed
         As named.
     modified_changed(bool), path_changed(str), stale_changed(bool)
         Whether there is something to save; the study's file; whether inputs or settings changed
@@ -94,8 +63,8 @@ class WindowModel(QObject):
     asked(what)
         A view asks the window for something that needs a dialog: "terrain", "road", or one of
         `EXTRA_KINDS`.
-    busy_changed(bool), message(str), failed(str, str)
-        Work in progress; a line for the status bar; title and sentence of something that failed.
+    message(str), failed(str, str)
+        A line for the status bar; title and sentence of something that failed.
     """
 
     inputs_changed = Signal()
@@ -105,13 +74,12 @@ class WindowModel(QObject):
     units_changed = Signal()
     limits_changed = Signal()
     settings_changed = Signal()
-    edits_changed = Signal()
+    corrections_changed = Signal()
     reviews_changed = Signal()
     modified_changed = Signal(bool)
     path_changed = Signal(str)
     stale_changed = Signal(bool)
     second_changed = Signal()
-    busy_changed = Signal(bool)
     message = Signal(str)
     failed = Signal(str, str)
     asked = Signal(str)
@@ -125,9 +93,9 @@ class WindowModel(QObject):
         self._after_update: list[Callable[[], None]] = []
         self._settings: Settings | None = None
         self._limits: Limits | None = None
-        self._loaded: jobs.Loaded | None = None
-        self._second: jobs.Loaded | None = None
-        self._edits: dict[StationKey, float] = {}
+        self._loaded: Loaded | None = None
+        self._second: Loaded | None = None
+        self._corrections: dict[StationKey, float] = {}
         self._reviews: dict[tuple[str, ...], Review] = {}
         self._road_index = 0
         self._station_index = 0
@@ -144,7 +112,6 @@ class WindowModel(QObject):
         style = store.value("station_style")
         self._station_style: StationStyle = "feet-hundreds" if style == "feet-hundreds" else "km"
         self.undo.cleanChanged.connect(self._on_clean)
-        self.runner.busy_changed.connect(self.busy_changed)
         self.runner.failed.connect(self.failed)
         self.runner.ended.connect(self._on_ended)
 
@@ -186,12 +153,12 @@ class WindowModel(QObject):
         return self._loaded.findings if self._loaded else None
 
     @property
-    def loaded(self) -> jobs.Loaded | None:
+    def loaded(self) -> Loaded | None:
         """Study and findings with their look-ups, as one unchanging thing for workers."""
         return self._loaded
 
     @property
-    def index(self) -> tuple[jobs.RoadIndex, ...]:
+    def index(self) -> tuple[RoadIndex, ...]:
         """Per road: its name, stations and their rows in the station table."""
         return self._loaded.index if self._loaded else ()
 
@@ -345,9 +312,9 @@ class WindowModel(QObject):
         )
 
     def _order(self) -> jobs.ScreenOrder:
-        return jobs.ScreenOrder(self._inputs, self.settings, self.limits, dict(self._edits))
+        return jobs.ScreenOrder(self._inputs, self.settings, self.limits, dict(self._corrections))
 
-    def _take_screened(self, loaded: jobs.Loaded) -> None:
+    def _take_screened(self, loaded: Loaded) -> None:
         self._unsaved_result = True
         self._take(loaded)
         stale = (
@@ -357,7 +324,7 @@ class WindowModel(QObject):
         )
         self._set_stale(stale)
         self._tell_modified()
-        self.message.emit(jobs.summary(loaded))
+        self.message.emit(summary(loaded))
         self._bring_up_to_date()
 
     def open_study(
@@ -390,25 +357,12 @@ class WindowModel(QObject):
     def _take_opened(self, opened: jobs.Opened, path: str) -> None:
         self.runner.cancel("update")
         self.runner.cancel("screen")
-        self.undo.clear()
-        self._edits = dict(opened.edits)
-        self._reviews = dict(opened.reviews)
+        self._start_over(opened.inputs)
+        self._corrections, self._reviews = dict(opened.corrections), dict(opened.reviews)
         self._settings, self._limits = opened.settings, opened.limits
-        self._inputs = opened.inputs
-        self._unsaved_result = False
-        self._road_index = self._station_index = self._side = 0
-        self._reach_row = -1
-        self._span = None
         self._take(opened.loaded)
         self._set_path(path)
-        self._set_stale(False)
-        self.inputs_changed.emit()
-        self.settings_changed.emit()
-        self.limits_changed.emit()
-        self.edits_changed.emit()
-        self.reviews_changed.emit()
-        self.selection_changed.emit()
-        self._tell_modified()
+        self._tell_all()
         if opened.inputs.note:
             self.message.emit(opened.inputs.note)
         if opened.loaded.study is None and self.can_screen:
@@ -421,10 +375,10 @@ class WindowModel(QObject):
                 title=self.tr("Measuring again for the sections"),
             )
 
-    def _take_measured_again(self, loaded: jobs.Loaded) -> None:
+    def _take_measured_again(self, loaded: Loaded) -> None:
         # The file's tables are what the person saved; only the measurements behind them are new,
         # unless the numbers differ, which the person must then know.
-        same = self._loaded is not None and jobs.same_stations(self._loaded, loaded)
+        same = self._loaded is not None and same_stations(self._loaded, loaded)
         self._take(loaded)
         if not same:
             self._unsaved_result = True
@@ -453,7 +407,7 @@ class WindowModel(QObject):
             self._after_update.append(lambda: self.save(path, done, failed, copy=copy))
             return
         order = jobs.SaveOrder(
-            self._loaded.findings, self.settings, dict(self._edits), dict(self._reviews), path
+            self._loaded.findings, self.settings, dict(self._corrections), dict(self._reviews), path
         )
         loaded, undo_index = self._loaded, self.undo.index()
 
@@ -497,7 +451,7 @@ class WindowModel(QObject):
             title=self.tr("Screening the grid to compare"),
         )
 
-    def _take_second(self, loaded: jobs.Loaded) -> None:
+    def _take_second(self, loaded: Loaded) -> None:
         self._second = loaded
         self.second_changed.emit()
 
@@ -510,52 +464,49 @@ class WindowModel(QObject):
     def close_study(self) -> None:
         """Back to an empty window; the caller has asked about unsaved changes."""
         self.runner.cancel_all()
+        self._start_over(jobs.Inputs())
+        self._loaded = None
+        self._set_path("")
+        self.study_changed.emit()
+        self._tell_all()
+        self.close_second()
+
+    def _start_over(self, inputs: jobs.Inputs) -> None:
         self.undo.clear()
-        self._inputs = jobs.Inputs()
-        self._edits, self._reviews = {}, {}
+        self._inputs = inputs
+        self._corrections, self._reviews = {}, {}
         self._settings = self._limits = None
         self._unsaved_result = False
-        self._second = None
         self._road_index = self._station_index = self._side = 0
         self._reach_row = -1
         self._span = None
-        self._loaded = None
-        self._set_path("")
+
+    def _tell_all(self) -> None:
         self._set_stale(False)
         self._tell_modified()
-        self.inputs_changed.emit()
-        self.study_changed.emit()
-        self.settings_changed.emit()
-        self.limits_changed.emit()
-        self.edits_changed.emit()
-        self.reviews_changed.emit()
-        self.second_changed.emit()
-        self.selection_changed.emit()
+        for signal in (
+            self.inputs_changed,
+            self.settings_changed,
+            self.limits_changed,
+            self.corrections_changed,
+            self.reviews_changed,
+            self.selection_changed,
+        ):
+            signal.emit()
 
     # -- edits, all undoable -------------------------------------------------------
 
     def set_limits(self, limits: Limits, *, text: str = "", merge: str = "") -> None:
         """Judge by other limits; the study follows at once."""
         if limits != self.limits:
-            self.undo.push(
-                _Edit(self, text or self.tr("Change limits"), "limits", self.limits, limits, merge)
-            )
+            self._edit(text or self.tr("Change limits"), "limits", limits, merge)
 
     def set_settings(self, settings: Settings, *, text: str = "", merge: str = "") -> None:
         """Change spacing, widths and the like; takes effect with the next screening."""
         if settings != self.settings:
-            self.undo.push(
-                _Edit(
-                    self,
-                    text or self.tr("Change settings"),
-                    "settings",
-                    self.settings,
-                    settings,
-                    merge,
-                )
-            )
+            self._edit(text or self.tr("Change settings"), "settings", settings, merge)
 
-    def set_override(
+    def correct(
         self, road_index: int, station_index: int, side: int, what: str, u_m: float | None
     ) -> None:
         """Correct an edge or hinge (metres outward), or give it back to the search with None."""
@@ -565,40 +516,38 @@ class WindowModel(QObject):
         key = StationKey(
             road.name, round(float(road.distance_m[station_index]), 3), SIDES[side], what
         )
-        if self._edits.get(key) == u_m:
+        if self._corrections.get(key) == u_m:
             return
-        edits = dict(self._edits)
+        corrections = dict(self._corrections)
         if u_m is None:
-            edits.pop(key, None)
+            corrections.pop(key, None)
             text = self.tr("Give back the {what}")
         else:
-            edits[key] = float(u_m)
+            corrections[key] = float(u_m)
             text = self.tr("Move the {what}")
         words = {"edge": self.tr("edge"), "hinge": self.tr("hinge")}[what]
-        self.undo.push(_Edit(self, text.format(what=words), "edits", self._edits, edits, f"{key}"))
+        self._edit(text.format(what=words), "corrections", corrections, f"{key}")
 
-    def clear_overrides(self) -> None:
+    def clear_corrections(self) -> None:
         """Give every corrected break back to the search."""
-        if self._edits:
-            self.undo.push(
-                _Edit(self, self.tr("Give back all breaks"), "edits", self._edits, {}, "")
-            )
+        if self._corrections:
+            self._edit(self.tr("Give back all breaks"), "corrections", {})
 
     @property
-    def overrides(self) -> dict[StationKey, float]:
+    def corrections(self) -> dict[StationKey, float]:
         """A person's corrections, metres outward."""
-        return dict(self._edits)
+        return dict(self._corrections)
 
     @property
     def reviews(self) -> dict[tuple[str, ...], Review]:
         """All reviews by (kind, *key)."""
         return dict(self._reviews)
 
-    def override(self, road_index: int, station_index: int, side: int, what: str) -> float | None:
+    def correction(self, road_index: int, station_index: int, side: int, what: str) -> float | None:
         """Return the correction at one station, or None."""
         road = self.index[road_index]
         distance = round(float(road.distance_m[station_index]), 3)
-        return self._edits.get(StationKey(road.name, distance, SIDES[side], what))
+        return self._corrections.get(StationKey(road.name, distance, SIDES[side], what))
 
     def set_review(self, kind: str, key: tuple[str, ...], state: str, reason: str = "") -> None:
         """Note a person's view of a station or reach; an empty state takes it back."""
@@ -613,14 +562,16 @@ class WindowModel(QObject):
             reviews[full] = Review(state, reason, datetime.now(UTC).isoformat(timespec="seconds"))
         else:
             del reviews[full]
-        self.undo.push(
-            _Edit(self, self.tr("Review"), "reviews", self._reviews, reviews, f"review {full}")
-        )
+        self._edit(self.tr("Review"), "reviews", reviews, f"review {full}")
 
     def review(self, kind: str, key: tuple[str, ...]) -> tuple[str, str]:
         """State and reason that a person gave; both empty if none."""
         found = self._reviews.get((kind, *key))
         return (found.state, found.reason) if found else ("", "")
+
+    def _edit(self, text: str, name: str, new: Any, merge: str = "") -> None:
+        """Change a field by the undo stack; edits of one `merge` soon after each other are one."""
+        self.undo.push(Edit(text, partial(self._put, name), getattr(self, name), new, merge))
 
     def _put(self, name: str, value: Any) -> None:
         """Put an edited field in its place (called by the undo stack only)."""
@@ -629,7 +580,7 @@ class WindowModel(QObject):
         if name == "settings":
             study = self.study
             self._set_stale(study is not None and study.settings != value)
-        elif name in ("limits", "edits"):
+        elif name in ("limits", "corrections"):
             self._bring_up_to_date()
         self._tell_modified()
 
@@ -638,19 +589,19 @@ class WindowModel(QObject):
         loaded = self._loaded
         if loaded is None or loaded.study is None:
             return
-        if loaded.edits == self._edits and loaded.study.limits == self.limits:
+        if loaded.corrections == self._corrections and loaded.study.limits == self.limits:
             self.runner.cancel("update")
             return
-        limits, edits = self.limits, dict(self._edits)
+        limits, corrections = self.limits, dict(self._corrections)
         self.runner.submit(
             "update",
-            lambda progress: jobs.update(progress, loaded, limits, edits),
+            lambda progress: jobs.update(progress, loaded, limits, corrections),
             self._take_updated,
             lane="long",
             title=self.tr("Judging again"),
         )
 
-    def _take_updated(self, loaded: jobs.Loaded) -> None:
+    def _take_updated(self, loaded: Loaded) -> None:
         self._take(loaded)
         self._bring_up_to_date()
 
@@ -831,7 +782,7 @@ class WindowModel(QObject):
 
     # -- inside -------------------------------------------------------
 
-    def _take(self, loaded: jobs.Loaded) -> None:
+    def _take(self, loaded: Loaded) -> None:
         """Put new results in place and keep the selection where it was on the road."""
         old = self._loaded
         where = None

@@ -101,7 +101,7 @@ class Commands(QObject):
                 "give_back",
                 self.tr("&Give all corrected breaks back"),
                 "",
-                model.clear_overrides,
+                model.clear_corrections,
                 "",
             ),
             ("screen", self.tr("&Screen"), "F5", model.screen, "screen"),
@@ -409,7 +409,7 @@ class Commands(QObject):
             "relief": terrain and model.study is not None,
             "findings": findings,
             "roads": len(model.index or model.roads) > 1,
-            "corrections": bool(model.overrides),
+            "corrections": bool(model.corrections),
             "work": model.runner.busy,
         }
         for need, names in NEEDS.items():

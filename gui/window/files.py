@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QInputDialog, QMessageBox
 
 from analysis.common.errors import DegreesError, RoadCrsError, TerrainCrsError, VergelineError
 from gui.state import jobs
+from gui.state.file_kinds import GRIDS, LINES, is_study, kind_of, line_layers
 from gui.state.model import EXTRA_KINDS, WindowModel
 from gui.window import recent
 from gui.window.autosave import Autosave, Leftover
@@ -20,8 +21,8 @@ from gui.window.dialogs import Dialogs, RoadDialog
 
 __all__ = ["Files"]
 
-GRID_FILTER = " ".join(f"*{ending}" for ending in jobs.GRIDS)
-ROAD_FILTER = " ".join(f"*{ending}" for ending in jobs.LINES)
+GRID_FILTER = " ".join(f"*{ending}" for ending in GRIDS)
+ROAD_FILTER = " ".join(f"*{ending}" for ending in LINES)
 
 
 class Files(QObject):
@@ -108,7 +109,7 @@ class Files(QObject):
             self._ask_reading(source)
 
     def _ask_reading(self, source: jobs.RoadSource) -> None:
-        dialog = RoadDialog(source, jobs.line_layers(source.path), self.dialogs.window)
+        dialog = RoadDialog(source, line_layers(source.path), self.dialogs.window)
         dialog.chosen.connect(self._open_roads)
         self.dialogs.show(dialog)
 
@@ -174,7 +175,7 @@ class Files(QObject):
         """Open a road centreline; where a file holds several layers, ask which."""
         self._remember_folder(path)
         source = jobs.RoadSource(path)
-        if len(jobs.line_layers(path)) > 1:
+        if len(line_layers(path)) > 1:
             self._ask_reading(source)
         else:
             self._open_roads(source)
@@ -230,8 +231,8 @@ class Files(QObject):
                 )
                 return
             self._remember_folder(path)
-            kind = jobs.kind_of(path)
-            if jobs.is_study(path):
+            kind = kind_of(path)
+            if is_study(path):
                 self.after_saving(partial(self.model.open_study, path))
                 return
             if kind == "limits":
@@ -382,7 +383,10 @@ class Files(QObject):
 
     # -- sheets --------------------------------------------------------------------------
 
-    def _ask_pdf(self, name: str, work: Callable[[str], Callable[[Any], Any]]) -> None:
+    def _ask_pdf(self, name: str, sheets: Callable[..., Any], what: list[Any]) -> None:
+        study, units, style = self.model.study, self.model.units, self.model.station_style
+        if study is None:
+            return
         folder = Path(str(QSettings().value("folder", "")) or ".")
         title = self.tr("Print sheets")
 
@@ -390,7 +394,9 @@ class Files(QObject):
             self._remember_folder(path)
             self.model.runner.submit(
                 "print",
-                work(path),
+                lambda progress: sheets(
+                    study, what, path, system=units, station_style=style, progress=progress
+                ),
                 lambda _result: self.model.message.emit(
                     self.tr("Written: {name}").format(name=Path(path).name)
                 ),
@@ -403,17 +409,11 @@ class Files(QObject):
 
     def print_section(self) -> None:
         """Write the sheet of the selected section."""
-        model, study = self.model, self.model.study
-        if study is None:
-            return
+        from gui.drawing.printing import stations_sheets
+
+        model = self.model
         places = [(model.road_index, model.station_index)]
-        units, style = model.units, model.station_style
-        self._ask_pdf(
-            "section.pdf",
-            lambda path: (
-                lambda progress: jobs.print_sections(progress, study, places, path, units, style)
-            ),
-        )
+        self._ask_pdf("section.pdf", stations_sheets, places)
 
     def print_reach(self) -> None:
         """Write the sheet of the selected reach."""
@@ -431,12 +431,6 @@ class Files(QObject):
         self._print_rows(rows, "reaches.pdf")
 
     def _print_rows(self, rows: list[int], name: str) -> None:
-        study, units, style = self.model.study, self.model.units, self.model.station_style
-        if study is None:
-            return
-        self._ask_pdf(
-            name,
-            lambda path: (
-                lambda progress: jobs.print_reaches(progress, study, rows, path, units, style)
-            ),
-        )
+        from gui.drawing.printing import reach_sheets
+
+        self._ask_pdf(name, reach_sheets, rows)

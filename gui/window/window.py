@@ -104,7 +104,7 @@ class Window(QMainWindow):
             model.inputs_changed,
             model.study_changed,
             model.second_changed,
-            model.edits_changed,
+            model.corrections_changed,
         ):
             signal.connect(self._refresh)
         model.stale_changed.connect(lambda _stale: self._refresh())

@@ -15,6 +15,7 @@ from PySide6.QtCore import QSettings, QStandardPaths
 from PySide6.QtWidgets import QApplication
 
 from gui.state import jobs
+from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
 from gui.state.runner import Progress, Request, Runner
 from tests.builders.files import crowned_road, write_road
@@ -97,7 +98,7 @@ def road_files(shared_files: tuple[str, str], tmp_path: Path) -> tuple[str, str]
 
 
 @pytest.fixture(scope="session")
-def shared_results(shared_files: tuple[str, str]) -> tuple[jobs.Inputs, jobs.Loaded]:
+def shared_results(shared_files: tuple[str, str]) -> tuple[jobs.Inputs, Loaded]:
     """Screen the small road once; nothing in the result can be changed by a test."""
     from analysis.common.limits import default_limits
     from analysis.common.settings import Settings
@@ -120,7 +121,7 @@ def quiet_progress() -> Progress:
 
 
 @pytest.fixture
-def screened(model: WindowModel, shared_results: tuple[jobs.Inputs, jobs.Loaded]) -> WindowModel:
+def screened(model: WindowModel, shared_results: tuple[jobs.Inputs, Loaded]) -> WindowModel:
     """Return a model with the small road screened, as if just done."""
     inputs, loaded = shared_results
     model._take_inputs(inputs)

@@ -237,7 +237,7 @@ def test_dragging_the_edge_is_stored_and_measured_again(
     start = grip_of(view, 1, "edge")
     pixels = view.canvas.axes().x(old + 0.3) - view.canvas.axes().x(old)
     drag(qtbot, view.canvas, start, start + QPoint(round(pixels), 0))
-    u = screened.override(0, 11, 1, "edge")
+    u = screened.correction(0, 11, 1, "edge")
     assert u == pytest.approx(old + 0.3, abs=0.03)
     assert view.canvas.busy_text
     settle(lambda: screened.study is not before)
@@ -259,14 +259,14 @@ def test_left_break_is_stored_outward(
     old = float(view.section.sides[0].hinge_o)
     start = grip_of(view, 0, "hinge")
     drag(qtbot, view.canvas, start, start - QPoint(20, 0))
-    u = screened.override(0, 11, 0, "hinge")
+    u = screened.correction(0, 11, 0, "hinge")
     assert u is not None and u > -old > 0.0
 
 
 def test_edge_never_passes_the_hinge(view: SectionView, screened: WindowModel, qtbot: Any) -> None:
     start = grip_of(view, 1, "edge")
     drag(qtbot, view.canvas, start, start + QPoint(400, 0))
-    u = screened.override(0, 11, 1, "edge")
+    u = screened.correction(0, 11, 1, "edge")
     assert u <= float(view.section.sides[1].hinge_o) - 0.1 + 6e-4  # kept to the millimetre
 
 
@@ -281,17 +281,17 @@ def test_breaks_by_keyboard(
     old = float(view.section.sides[1].edge_o)
     qtbot.keyClick(canvas, Qt.Key.Key_Right)
     qtbot.keyClick(canvas, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
-    assert screened.override(0, 11, 1, "edge") is None, "nothing is measured before Return"
+    assert screened.correction(0, 11, 1, "edge") is None, "nothing is measured before Return"
     qtbot.keyClick(canvas, Qt.Key.Key_Escape)
     assert canvas.active is None
     for _ in range(3):
         qtbot.keyClick(canvas, Qt.Key.Key_B)
     qtbot.keyClick(canvas, Qt.Key.Key_Right)
     qtbot.keyClick(canvas, Qt.Key.Key_Return)
-    assert screened.override(0, 11, 1, "edge") == pytest.approx(old + 0.05, abs=2e-3)
+    assert screened.correction(0, 11, 1, "edge") == pytest.approx(old + 0.05, abs=2e-3)
     settle(lambda: view.section.sides[1].edge_source == 2)
     qtbot.keyClick(canvas, Qt.Key.Key_Delete)
-    assert screened.override(0, 11, 1, "edge") is None
+    assert screened.correction(0, 11, 1, "edge") is None
     settle(lambda: view.section.sides[1].edge_source != 2)
 
 
@@ -300,11 +300,11 @@ def test_break_typed_in_feet(
 ) -> None:
     screened.set_units("us")
     view.breaks.boxes[(1, "hinge")].setValue(17.0)
-    assert screened.override(0, 11, 1, "hinge") == pytest.approx(17.0 * 0.3048, abs=1e-3)
+    assert screened.correction(0, 11, 1, "hinge") == pytest.approx(17.0 * 0.3048, abs=1e-3)
     settle(lambda: view.section.sides[1].hinge_source == 2)
     assert not view.breaks.backs[(1, "hinge")].isHidden()
     view.breaks.backs[(1, "hinge")].click()
-    assert screened.override(0, 11, 1, "hinge") is None
+    assert screened.correction(0, 11, 1, "hinge") is None
 
 
 def test_showing_a_section_corrects_nothing(
@@ -316,7 +316,7 @@ def test_showing_a_section_corrects_nothing(
         settle(lambda s=station: view.section.station_index == s)
     screened.set_units("us")
     screened.set_units("metric")
-    assert not screened.overrides
+    assert not screened.corrections
 
 
 # -- comparing ---------------------------------------------------------------------------------

@@ -9,7 +9,15 @@ import numpy as np
 import pytest
 
 from analysis.common.errors import VergelineError
-from gui.state import jobs
+from gui.state.edits import (
+    Review,
+    StationKey,
+    correction_table,
+    corrections_of,
+    review_table,
+    reviews_of,
+)
+from gui.state.file_kinds import is_study, kind_of, line_layers
 from gui.state.jobs import RoadSource
 from gui.state.model import WindowModel
 
@@ -80,7 +88,7 @@ def test_setters_refuse_unknown_words(screened_or_empty: WindowModel, call: str)
         elif call == "state":
             model.set_review("station", ("r", "left", "0", "0"), "maybe")
         else:
-            model.set_override(0, 0, 0, "crown", 1.0)
+            model.correct(0, 0, 0, "crown", 1.0)
 
 
 @pytest.fixture
@@ -243,13 +251,13 @@ def test_set_limits_judges_again_and_undo_brings_the_verdicts_back(
     assert list(screened.findings.stations["verdict"]) == before
 
 
-def test_set_override_measures_again_and_is_marked(screened: WindowModel, settle: Settle) -> None:
+def test_correct_measures_again_and_is_marked(screened: WindowModel, settle: Settle) -> None:
     """A corrected edge is used, marked as given, kept by a new screening, and given back."""
     station = screened.nearest_station(0, 60.0)
     found = float(screened.study.roads[0].breaks.edge[station, 0])
-    screened.set_override(0, station, 0, "edge", found + 0.4)
+    screened.correct(0, station, 0, "edge", found + 0.4)
     settle(lambda: screened.study.roads[0].breaks.edge[station, 0] == pytest.approx(found + 0.4))
-    assert screened.override(0, station, 0, "edge") == pytest.approx(found + 0.4)
+    assert screened.correction(0, station, 0, "edge") == pytest.approx(found + 0.4)
     row = screened.station_row(0, station, 0)
     assert screened.findings.stations["edge_source"][row] == "given"
     study = screened.study
@@ -257,9 +265,9 @@ def test_set_override_measures_again_and_is_marked(screened: WindowModel, settle
     settle(lambda: screened.study is not study)
     settle(screened.runner.idle)
     assert screened.study.roads[0].breaks.edge[station, 0] == pytest.approx(found + 0.4)
-    screened.clear_overrides()
+    screened.clear_corrections()
     settle(lambda: screened.study.roads[0].breaks.edge[station, 0] != pytest.approx(found + 0.4))
-    assert screened.overrides == {}
+    assert screened.corrections == {}
 
 
 def test_set_settings_after_screening_is_stale_until_screened(
@@ -294,7 +302,7 @@ def test_save_and_reopen_exactly(
 ) -> None:
     """What was saved comes back: tables, settings, limits, corrections, reviews, sections."""
     station = screened.nearest_station(0, 60.0)
-    screened.set_override(0, station, 0, "hinge", 5.2)
+    screened.correct(0, station, 0, "hinge", 5.2)
     screened.set_review("station", screened.station_key(0, station, 0), "rejected", "a driveway")
     screened.set_review("reach", screened.reach_key(0), "agreed")
     screened.set_limits(screened.limits.with_value("rut_mm", 25.0))
@@ -312,7 +320,7 @@ def test_save_and_reopen_exactly(
     assert not other.modified
     assert other.settings == screened.settings
     assert other.limits == screened.limits
-    assert other.overrides == screened.overrides
+    assert other.corrections == screened.corrections
     assert other.reviews == screened.reviews
     for name in ("stations", "reaches"):
         mine, theirs = getattr(screened.findings, name), getattr(other.findings, name)
@@ -378,11 +386,11 @@ def test_open_study_without_its_terrain_shows_the_tables(
 
 def test_close_study_empties_everything(screened: WindowModel) -> None:
     """Closing goes back to the very beginning."""
-    screened.set_override(0, 3, 0, "edge", 3.3)
+    screened.correct(0, 3, 0, "edge", 3.3)
     screened.close_study()
     assert screened.findings is screened.terrain is None
     assert screened.roads == ()
-    assert screened.overrides == {}
+    assert screened.corrections == {}
     assert not screened.modified
     assert screened.undo.count() == 0
     screened.next_station(1)
@@ -392,11 +400,11 @@ def test_close_study_empties_everything(screened: WindowModel) -> None:
 
 def test_edit_and_review_tables_round_trip() -> None:
     """Corrections and reviews survive the way through the file's tables."""
-    edits = {jobs.StationKey("A", 12.5, "left", "edge"): 3.45}
-    reviews = {("reach", "A", "right", "10.000", "90.000"): jobs.Review("agreed", "", "2024-05-01")}
-    assert jobs.edits_of(jobs.edit_table(edits)) == edits
-    assert jobs.reviews_of(jobs.review_table(reviews)) == reviews
-    assert jobs.edits_of(jobs.edit_table({})) == {}
+    edits = {StationKey("A", 12.5, "left", "edge"): 3.45}
+    reviews = {("reach", "A", "right", "10.000", "90.000"): Review("agreed", "", "2024-05-01")}
+    assert corrections_of(correction_table(edits)) == edits
+    assert reviews_of(review_table(reviews)) == reviews
+    assert corrections_of(correction_table({})) == {}
 
 
 @pytest.mark.parametrize(
@@ -412,7 +420,7 @@ def test_edit_and_review_tables_round_trip() -> None:
 )
 def test_kind_of(name: str, kind: str) -> None:
     """Dropped files are told by their names."""
-    assert jobs.kind_of(name) == kind
+    assert kind_of(name) == kind
 
 
 def test_is_study_and_line_layers(
@@ -422,8 +430,8 @@ def test_is_study_and_line_layers(
     path = str(tmp_path / "study.gpkg")
     screened.save(path)
     settle(lambda: screened.path == path)
-    assert jobs.is_study(path)
-    assert not jobs.is_study(road_files[1])
-    assert not jobs.is_study(road_files[0])
-    assert len(jobs.line_layers(road_files[1])) == 1
-    assert jobs.line_layers(str(tmp_path / "none.gpkg")) == []
+    assert is_study(path)
+    assert not is_study(road_files[1])
+    assert not is_study(road_files[0])
+    assert len(line_layers(road_files[1])) == 1
+    assert line_layers(str(tmp_path / "none.gpkg")) == []

@@ -11,6 +11,7 @@ import pytest
 
 from analysis.common.errors import Cancelled
 from gui.state import jobs, preparing
+from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
 from gui.state.runner import Runner
 from gui.window.window import Window
@@ -41,9 +42,7 @@ def first_time(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Call
     preparing._tried.clear()
 
 
-def open_window(
-    model: WindowModel, results: tuple[jobs.Inputs, jobs.Loaded], settle: Settle
-) -> Window:
+def open_window(model: WindowModel, results: tuple[jobs.Inputs, Loaded], settle: Settle) -> Window:
     window = Window(model)
     window.show()
     model._take_inputs(results[0])
@@ -61,7 +60,7 @@ def is_alive(process: int) -> bool:
 
 def test_screening_says_that_it_prepares_and_then_screens(
     model: WindowModel,
-    shared_results: tuple[jobs.Inputs, jobs.Loaded],
+    shared_results: tuple[jobs.Inputs, Loaded],
     settle: Settle,
     first_time: Callable[[str], Path],
 ) -> None:
@@ -87,7 +86,7 @@ def test_screening_says_that_it_prepares_and_then_screens(
 
 def test_cancelling_ends_the_other_process(
     model: WindowModel,
-    shared_results: tuple[jobs.Inputs, jobs.Loaded],
+    shared_results: tuple[jobs.Inputs, Loaded],
     settle: Settle,
     first_time: Callable[[str], Path],
 ) -> None:

@@ -33,6 +33,7 @@ from gui.look import theme
 from gui.map.tiles import Light
 from gui.state import jobs
 from gui.state.jobs import RoadSource
+from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
 from gui.window import recent
 from gui.window.app import warm_up
@@ -69,7 +70,7 @@ def dispose(window: Window) -> None:
 
 
 @pytest.fixture
-def full(window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle: Settle) -> Window:
+def full(window: Window, shared_results: tuple[jobs.Inputs, Loaded], settle: Settle) -> Window:
     """Return a window with the small road screened."""
     inputs, loaded = shared_results
     window.model._take_inputs(inputs)
@@ -439,20 +440,20 @@ def test_undo_and_redo_from_the_menu(full: Window, settle: Settle) -> None:
     """An edit's name shows in the menu; undo and redo do what they say."""
     model, do = full.model, full.commands
     assert not do["undo"].isEnabled()
-    model.set_override(0, 5, 0, "edge", 3.9)
+    model.correct(0, 5, 0, "edge", 3.9)
     settle(model.runner.idle)
     assert do["undo"].isEnabled()
     assert "edge" in do["undo"].text()
     do["undo"].trigger()
     settle(model.runner.idle)
-    assert model.overrides == {}
+    assert model.corrections == {}
     do["redo"].trigger()
     settle(model.runner.idle)
-    assert len(model.overrides) == 1
+    assert len(model.corrections) == 1
     assert do["give_back"].isEnabled()
     do["give_back"].trigger()
     settle(model.runner.idle)
-    assert model.overrides == {}
+    assert model.corrections == {}
 
 
 def test_stale_inputs_point_to_screening_again(full: Window, settle: Settle) -> None:
@@ -543,7 +544,7 @@ def test_autosave_recovers_after_a_crash(
     """The copy of a window that died is offered and brings back what wasn't saved."""
     model = full.model
     model.set_review("reach", model.reach_key(0), "rejected", "side road")
-    model.set_override(0, 6, 1, "hinge", 5.3)
+    model.correct(0, 6, 1, "hinge", 5.3)
     settle(runner.idle)
     full.files.autosave.save_now()
     settle(runner.idle)
@@ -564,7 +565,7 @@ def test_autosave_recovers_after_a_crash(
     settle(runner.idle)
     assert other.model.modified
     assert other.model.path == ""
-    assert other.model.overrides == model.overrides
+    assert other.model.corrections == model.corrections
     assert other.model.review("reach", model.reach_key(0)) == ("rejected", "side road")
     other.files.autosave.save_now()
     settle(runner.idle)
@@ -777,7 +778,7 @@ def test_print_sheets_as_pdf(full: Window, tmp_path: Path, settle: Settle) -> No
 
 
 def test_panes_come_one_by_one_and_the_tables_end_in_front(
-    window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle: Settle
+    window: Window, shared_results: tuple[jobs.Inputs, Loaded], settle: Settle
 ) -> None:
     """No turn of the event loop lays out more than one; a study opens on its reaches."""
     inputs, loaded = shared_results
@@ -795,7 +796,7 @@ def test_panes_come_one_by_one_and_the_tables_end_in_front(
 
 
 def test_closing_while_panes_come_leaves_none_behind(
-    window: Window, shared_results: tuple[jobs.Inputs, jobs.Loaded], settle: Settle
+    window: Window, shared_results: tuple[jobs.Inputs, Loaded], settle: Settle
 ) -> None:
     """The first page is alone again, and the next study still has all its panes."""
     window.model._take_inputs(shared_results[0])

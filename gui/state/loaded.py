@@ -1,0 +1,165 @@
+"""Results ready for the views, with the look-ups between tables and what can be selected."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gui.state.edits import Corrections
+
+if TYPE_CHECKING:
+    from analysis.common.table import Table
+    from analysis.findings.geopackage import Findings
+    from analysis.study.values import Study
+
+__all__ = ["Loaded", "RoadIndex", "loaded", "road_index", "same_stations", "summary"]
+
+
+@dataclass(frozen=True, slots=True)
+class RoadIndex:
+    """Stations of one road and where they are in the station table (left row, then right)."""
+
+    name: str
+    first_row: int
+    rows: NDArray[np.int64]
+    station_m: NDArray[np.float64]
+    distance_m: NDArray[np.float64]
+
+    def nearest(self, s: float) -> int:
+        """Station nearest to the distance `s` along the road."""
+        if not len(self.distance_m):
+            return 0
+        return int(np.argmin(np.abs(self.distance_m - s)))
+
+    def nearest_label(self, station_m: float) -> int:
+        """Station whose label is nearest."""
+        if not len(self.station_m):
+            return 0
+        return int(np.argmin(np.abs(self.station_m - station_m)))
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """Results ready for the views, with the look-ups between tables and selections."""
+
+    study: Study | None
+    findings: Findings
+    index: tuple[RoadIndex, ...]
+    corrections: Corrections
+    reach_road: NDArray[np.int64]
+    reach_side: NDArray[np.int64]
+    reach_first: NDArray[np.int64]
+    reach_last: NDArray[np.int64]
+    reach_station: NDArray[np.int64]
+    reach_order: NDArray[np.int64]
+
+    def reach_at(self, road_index: int, station_index: int, side: int) -> int:
+        """Row of the reach that holds a station and side, or -1."""
+        held = (
+            (self.reach_road == road_index)
+            & (self.reach_side == side)
+            & (self.reach_first <= station_index)
+            & (self.reach_last >= station_index)
+        )
+        rows = np.flatnonzero(held)
+        return int(rows[0]) if len(rows) else -1
+
+    def station_of_reach(self, row: int) -> tuple[int, int, int]:
+        """Road, station and side to look at first in a reach."""
+        return int(self.reach_road[row]), int(self.reach_station[row]), int(self.reach_side[row])
+
+    def next_reach(self, road: int, station: int, side: int, current: int, step: int) -> int:
+        """Next (+1) or previous (-1) reach that isn't sound, in road order; wraps; -1 if none."""
+        order = self.reach_order
+        if not len(order):
+            return -1
+        place = np.flatnonzero(order == current)
+        if len(place):
+            return int(order[(int(place[0]) + step) % len(order)])
+        keys = list(
+            zip(
+                self.reach_road[order].tolist(),
+                self.reach_first[order].tolist(),
+                self.reach_side[order].tolist(),
+                strict=True,
+            )
+        )
+        here = (road, station, side)
+        after = sum(key <= here for key in keys)
+        return int(order[(after if step > 0 else after - 1) % len(order)])
+
+
+def loaded(study: Study | None, found: Findings, corrections: Corrections) -> Loaded:
+    """Work out the look-ups between the tables and what can be selected."""
+    index = road_index(found.stations)
+    reaches = found.reaches
+    number = {road.name: i for i, road in enumerate(index)}
+    road = np.array([number.get(name, 0) for name in reaches["road"]], dtype=np.int64)
+    side = (reaches["side"] == "right").astype(np.int64)
+    first = np.zeros(len(reaches), dtype=np.int64)
+    last = np.zeros(len(reaches), dtype=np.int64)
+    best = np.zeros(len(reaches), dtype=np.int64)
+    chance = np.nan_to_num(found.stations["p_wont_shed"], nan=-1.0)
+    for row in range(len(reaches)):
+        stations = index[road[row]] if index else None
+        if stations is None or not len(stations.station_m):
+            continue
+        ends = sorted(
+            int(np.argmin(np.abs(stations.station_m - float(reaches[name][row]))))
+            for name in ("from_m", "to_m")
+        )
+        if "first_index" in reaches and np.isfinite(reaches["first_index"][row]):
+            ends = [int(reaches["first_index"][row]), int(reaches["last_index"][row])]
+        first[row], last[row] = ends
+        rows = stations.rows[ends[0] : ends[1] + 1, side[row]]
+        best[row] = ends[0] + (int(np.argmax(chance[rows])) if len(rows) else 0)
+    unsound = np.flatnonzero(reaches["verdict"] != "sheds")
+    order = unsound[np.lexsort((side[unsound], first[unsound], road[unsound]))]
+    return Loaded(study, found, index, dict(corrections), road, side, first, last, best, order)
+
+
+def road_index(stations: Table) -> tuple[RoadIndex, ...]:
+    """Split the station table into roads: rows run road by road, left then right."""
+    n = len(stations)
+    if n == 0:
+        return ()
+    names = stations["road"]
+    cuts = np.flatnonzero(names[2::2] != names[:-2:2]) * 2 + 2
+    bounds = [0, *cuts.tolist(), n]
+    return tuple(
+        RoadIndex(
+            name=str(names[start]),
+            first_row=start,
+            rows=np.arange(start, stop, dtype=np.int64).reshape(-1, 2),
+            station_m=stations["station_m"][start:stop:2],
+            distance_m=stations["distance_m"][start:stop:2],
+        )
+        for start, stop in itertools.pairwise(bounds)
+    )
+
+
+def summary(result: Loaded) -> str:
+    """Say in one line what a screening found."""
+    from gui.look.words import verdict_text
+
+    verdicts = list(result.findings.stations["verdict"])
+    counts = [
+        f"{verdicts.count(name)} {verdict_text(name)}"
+        for name in ("sheds", "won't shed", "can't tell", "no data")
+        if name in verdicts
+    ]
+    return f"{len(verdicts)} stations and sides: " + ", ".join(counts)
+
+
+def same_stations(a: Loaded, b: Loaded) -> bool:
+    """Whether two results hold the same verdicts and slopes."""
+    one, two = a.findings.stations, b.findings.stations
+    if len(one) != len(two) or list(one["verdict"]) != list(two["verdict"]):
+        return False
+    return bool(
+        np.allclose(one["shoulder_slope_pct"], two["shoulder_slope_pct"], atol=1e-6, equal_nan=True)
+    )
