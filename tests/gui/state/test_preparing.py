@@ -97,6 +97,7 @@ def test_cancelling_ends_the_other_process(
     settle(lambda: note.exists() and note.read_text().endswith("\n"))
     process = int(note.read_text())
     assert is_alive(process)
+    settle(window.job_bar.stop.isVisible)
     window.job_bar.cancel()
     settle(lambda: not model.runner.busy)
     assert not is_alive(process)
