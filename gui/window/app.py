@@ -180,7 +180,7 @@ def _load_all(progress: Progress) -> bool:
         "analysis.study.sections",
         "gui.along.along_view",
         "gui.along.straight_view",
-        "gui.section.section_view",
+        "gui.section.section_page",
         "gui.forms.forms",
         "gui.tables.tables",
         "gui.forms.help",

@@ -34,7 +34,7 @@ TURN_MS = 5
 CONTENTS = (
     ("along", "gui.along.along_view", "AlongView"),
     ("straight", "gui.along.straight_view", "StraightView"),
-    ("section", "gui.section.section_view", "SectionView"),
+    ("section", "gui.section.section_page", "SectionPage"),
     ("inputs", "gui.forms.forms", "InputsForm"),
     ("limits", "gui.forms.forms", "LimitsForm"),
     ("reaches", "gui.tables.tables", "ReachTable"),

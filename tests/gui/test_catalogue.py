@@ -25,6 +25,7 @@ from PySide6.QtWidgets import (
 import gui
 from gui.catalogue import compile_catalogue, write_catalogue
 from gui.state import jobs
+from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
 from gui.window import app as application
 from gui.window.window import Window
@@ -206,7 +207,7 @@ ALIKE = re.compile(r"^(Vergeline|Fernhollow Road.*|fernhollow .*|.*fernhollow\.(
 def test_whole_window_speaks_the_catalogue(
     german: QApplication,
     model: WindowModel,
-    shared_results: tuple[jobs.Inputs, jobs.Loaded],
+    shared_results: tuple[jobs.Inputs, Loaded],
     settle: Settle,
 ) -> None:
     """With every text translated no English word is left in the window."""

@@ -25,7 +25,7 @@ from gui.drawing.section_figure import (
     view_extent,
 )
 from gui.look import theme
-from gui.section.section_view import SectionView
+from gui.section.section_page import SectionPage
 from gui.state.model import WindowModel
 from tests.gui.conftest import ARTEFACTS
 
@@ -43,9 +43,9 @@ def test_labels_move_sideways_into_the_drawing() -> None:
 
 
 @pytest.fixture
-def view(screened: WindowModel, qtbot: Any, settle: Callable[..., None]) -> SectionView:
+def view(screened: WindowModel, qtbot: Any, settle: Callable[..., None]) -> SectionPage:
     """Yield the section view at a faulty station of the small road."""
-    made = SectionView(screened)
+    made = SectionPage(screened)
     qtbot.addWidget(made)
     made.resize(1200, 520)
     screened.select_station(0, 11, 1)
@@ -55,7 +55,7 @@ def view(screened: WindowModel, qtbot: Any, settle: Callable[..., None]) -> Sect
     return made
 
 
-def grip_of(view: SectionView, side: int, kind: str) -> QPoint:
+def grip_of(view: SectionPage, side: int, kind: str) -> QPoint:
     canvas = view.canvas
     handle = next(
         h for h in break_handles(canvas.view, canvas.axes()) if (h.side, h.kind) == (side, kind)
@@ -129,7 +129,7 @@ def test_cut_and_fill_differ_in_hatch_not_only_in_colour(qapp: Any) -> None:
 # -- what is shown -----------------------------------------------------------------------------
 
 
-def test_section_shows_the_selected_station(view: SectionView, screened: WindowModel) -> None:
+def test_section_shows_the_selected_station(view: SectionPage, screened: WindowModel) -> None:
     assert view.section is not None
     assert view.section.station_index == 11
     assert view.title.text() == "Fernhollow Road, station 0+110"
@@ -137,7 +137,7 @@ def test_section_shows_the_selected_station(view: SectionView, screened: WindowM
     view.grab().save(str(ARTEFACTS / "section_view.png"))
 
 
-def test_numbers_are_those_of_the_study(view: SectionView, screened: WindowModel) -> None:
+def test_numbers_are_those_of_the_study(view: SectionPage, screened: WindowModel) -> None:
     part = screened.study.roads[0]
     slope = part.measures.shoulder_slope_pct[11]
     se = part.measures.shoulder_slope_se[11]
@@ -147,7 +147,7 @@ def test_numbers_are_those_of_the_study(view: SectionView, screened: WindowModel
         assert text == value
 
 
-def test_unknown_number_is_a_dash(view: SectionView) -> None:
+def test_unknown_number_is_a_dash(view: SectionPage) -> None:
     section = view.section
     sides = tuple(
         replace(side, numbers={**side.numbers, "edge_drop_mm": (math.nan, math.nan)})
@@ -159,13 +159,13 @@ def test_unknown_number_is_a_dash(view: SectionView) -> None:
 
 
 def test_section_follows_the_selection(
-    view: SectionView, screened: WindowModel, settle: Callable[..., None]
+    view: SectionPage, screened: WindowModel, settle: Callable[..., None]
 ) -> None:
     screened.next_station(1)
     settle(lambda: view.section.station_index == 12)
 
 
-def test_axes_keep_the_exaggeration(view: SectionView) -> None:
+def test_axes_keep_the_exaggeration(view: SectionPage) -> None:
     box = QRectF(0.0, 0.0, 700.0, 300.0)
     for factor in EXAGGERATIONS:
         axes = axes_for(view.section, box, factor, zoom=1.7)
@@ -174,7 +174,7 @@ def test_axes_keep_the_exaggeration(view: SectionView) -> None:
         assert per_y / per_x == pytest.approx(factor)
 
 
-def test_fitting_exaggeration_shows_the_whole_section(view: SectionView) -> None:
+def test_fitting_exaggeration_shows_the_whole_section(view: SectionPage) -> None:
     box = QRectF(0.0, 0.0, 700.0, 300.0)
     axes = axes_for(view.section, box, fitting_exaggeration(view.section, box))
     left, right, low, high = view_extent(view.section)
@@ -182,7 +182,7 @@ def test_fitting_exaggeration_shows_the_whole_section(view: SectionView) -> None
     assert axes.y0 <= low and axes.y1 >= high
 
 
-def test_drawing_survives_nothing_known(view: SectionView, qapp: Any) -> None:
+def test_drawing_survives_nothing_known(view: SectionPage, qapp: Any) -> None:
     """A section without cells, fits and breaks is drawn empty, not with an error."""
     nothing = np.empty((0, 2))
     section = view.section
@@ -230,7 +230,7 @@ def test_drawing_survives_nothing_known(view: SectionView, qapp: Any) -> None:
 
 
 def test_dragging_the_edge_is_stored_and_measured_again(
-    view: SectionView, screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+    view: SectionPage, screened: WindowModel, qtbot: Any, settle: Callable[..., None]
 ) -> None:
     before = screened.study
     old = float(view.section.sides[1].edge_o)
@@ -253,7 +253,7 @@ def test_dragging_the_edge_is_stored_and_measured_again(
 
 
 def test_left_break_is_stored_outward(
-    view: SectionView, screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+    view: SectionPage, screened: WindowModel, qtbot: Any, settle: Callable[..., None]
 ) -> None:
     """On the left the offset is negative, the stored distance outward is positive."""
     old = float(view.section.sides[0].hinge_o)
@@ -263,7 +263,7 @@ def test_left_break_is_stored_outward(
     assert u is not None and u > -old > 0.0
 
 
-def test_edge_never_passes_the_hinge(view: SectionView, screened: WindowModel, qtbot: Any) -> None:
+def test_edge_never_passes_the_hinge(view: SectionPage, screened: WindowModel, qtbot: Any) -> None:
     start = grip_of(view, 1, "edge")
     drag(qtbot, view.canvas, start, start + QPoint(400, 0))
     u = screened.correction(0, 11, 1, "edge")
@@ -271,7 +271,7 @@ def test_edge_never_passes_the_hinge(view: SectionView, screened: WindowModel, q
 
 
 def test_breaks_by_keyboard(
-    view: SectionView, screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+    view: SectionPage, screened: WindowModel, qtbot: Any, settle: Callable[..., None]
 ) -> None:
     canvas = view.canvas
     canvas.setFocus()
@@ -296,7 +296,7 @@ def test_breaks_by_keyboard(
 
 
 def test_break_typed_in_feet(
-    view: SectionView, screened: WindowModel, settle: Callable[..., None]
+    view: SectionPage, screened: WindowModel, settle: Callable[..., None]
 ) -> None:
     screened.set_units("us")
     view.breaks.boxes[(1, "hinge")].setValue(17.0)
@@ -308,7 +308,7 @@ def test_break_typed_in_feet(
 
 
 def test_showing_a_section_corrects_nothing(
-    view: SectionView, screened: WindowModel, settle: Callable[..., None]
+    view: SectionPage, screened: WindowModel, settle: Callable[..., None]
 ) -> None:
     """Filling the fields, in whatever units, is no correction."""
     for station in (3, 8, 14):
@@ -323,7 +323,7 @@ def test_showing_a_section_corrects_nothing(
 
 
 def test_second_grid_stands_beside(
-    view: SectionView,
+    view: SectionPage,
     screened: WindowModel,
     road_files: tuple[str, str],
     settle: Callable[..., None],
@@ -348,7 +348,7 @@ def test_second_grid_stands_beside(
 # -- handing out -------------------------------------------------------------------------------
 
 
-def test_copy_numbers_gives_a_table(view: SectionView) -> None:
+def test_copy_numbers_gives_a_table(view: SectionPage) -> None:
     view.copy_numbers()
     lines = QGuiApplication.clipboard().text().split("\n")
     assert lines[0] == "Fernhollow Road, station 0+110"
@@ -356,7 +356,7 @@ def test_copy_numbers_gives_a_table(view: SectionView) -> None:
 
 
 def test_copy_drawing_gives_an_image(
-    view: SectionView, screened: WindowModel, settle: Callable[..., None]
+    view: SectionPage, screened: WindowModel, settle: Callable[..., None]
 ) -> None:
     """It is drawn beside the window; the clipboard is the window's own."""
     QGuiApplication.clipboard().clear()
@@ -369,7 +369,7 @@ def test_copy_drawing_gives_an_image(
 
 @pytest.mark.parametrize("ending", ["png", "svg", "pdf", "csv"])
 def test_save_each_kind(
-    view: SectionView,
+    view: SectionPage,
     screened: WindowModel,
     tmp_path: Path,
     settle: Callable[..., None],
@@ -385,7 +385,7 @@ def test_save_each_kind(
 
 
 def test_csv_holds_the_cells(
-    view: SectionView, screened: WindowModel, tmp_path: Path, settle: Callable[..., None]
+    view: SectionPage, screened: WindowModel, tmp_path: Path, settle: Callable[..., None]
 ) -> None:
     path = tmp_path / "section.csv"
     view.save(str(path))
@@ -398,7 +398,7 @@ def test_csv_holds_the_cells(
 
 
 def test_save_of_another_kind_says_so(
-    view: SectionView, screened: WindowModel, tmp_path: Path, settle: Callable[..., None]
+    view: SectionPage, screened: WindowModel, tmp_path: Path, settle: Callable[..., None]
 ) -> None:
     failures: list[str] = []
     screened.failed.connect(lambda _title, sentence: failures.append(sentence))
@@ -408,7 +408,7 @@ def test_save_of_another_kind_says_so(
 
 
 def test_section_of_a_file_without_grid_shows_its_numbers(
-    view: SectionView, screened: WindowModel, monkeypatch: pytest.MonkeyPatch
+    view: SectionPage, screened: WindowModel, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With a findings file alone there is no drawing, but the numbers are there."""
     monkeypatch.setattr(type(screened), "study", property(lambda self: None))
@@ -421,7 +421,7 @@ def test_section_of_a_file_without_grid_shows_its_numbers(
 
 
 def test_drawing_keeps_its_share_until_a_person_changes_it(
-    view: SectionView, settle: Callable[..., None]
+    view: SectionPage, settle: Callable[..., None]
 ) -> None:
     """A pane that shrinks takes from drawing and numbers alike, not all from the drawing."""
     for width in (1200, 620, 540, 700):

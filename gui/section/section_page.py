@@ -56,13 +56,13 @@ if TYPE_CHECKING:
     from analysis.study.sections import SectionView as Section
     from gui.state.model import WindowModel
 
-__all__ = ["SectionView"]
+__all__ = ["SectionPage"]
 
 # Narrower than this the numbers go below the drawing, if that leaves it enough height.
 _NARROW, _HIGH = 900, 380
 
 
-class SectionView(QWidget):
+class SectionPage(QWidget):
     """The cross-section of the selected station.
 
     A break that a person drags or types goes to the model as a correction; the model measures
@@ -72,7 +72,7 @@ class SectionView(QWidget):
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setObjectName("SectionView")
+        self.setObjectName("SectionPage")
         self.setAccessibleName(self.tr("Cross-section"))
         self.model = model
         self._view: Section | None = None
