@@ -464,12 +464,12 @@ class WindowModel(QObject):
     def close_study(self) -> None:
         """Back to an empty window; the caller has asked about unsaved changes."""
         self.runner.cancel_all()
+        self.close_second()
         self._start_over(jobs.Inputs())
         self._loaded = None
         self._set_path("")
         self.study_changed.emit()
         self._tell_all()
-        self.close_second()
 
     def _start_over(self, inputs: jobs.Inputs) -> None:
         self.undo.clear()
