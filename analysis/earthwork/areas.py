@@ -116,28 +116,13 @@ def areas(
     width = np.where(judged, measures.shoulder_width_m, np.nan)
     sigma = np.asarray(sections.se_m, dtype=np.float64)
 
-    slope_var = np.where(
-        follows_pavement,
-        measures.shoulder_slope_se**2
-        + measures.pavement_slope_se**2
-        - 2.0 * np.nan_to_num(measures.slope_cov),
-        measures.shoulder_slope_se**2,
-    )
     # An edge found too far out puts the target lower on the pavement, starts its fall later and
     # sees more of the shoulder's own fall as drop: one error, so it enters with its sign.
     misplaced = np.nan_to_num(np.broadcast_to(np.asarray(edge_se, dtype=np.float64), shape))
     breakover = STEP_SHARE * (measures.shoulder_slope_pct - measures.pavement_slope_pct) / 100.0
     turn = (measures.shoulder_slope_pct - required) / 100.0
     level = (turn - breakover) * misplaced
-    # The drop keeps its error whole all the same: how much of it goes with the edge scatters
-    # about that share from station to station (by trials, taking it off leaves too little).
-    first = measures.edge_drop_se / 1000.0
-    cross = np.nan_to_num(measures.drop_shoulder_cov) / 1e5
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mixed = np.where(first > 0.0, cross / first, 0.0)
-    most = np.sqrt(slope_var) / 100.0
-    mixed = np.clip(mixed, -most, most)
-    second = np.sqrt(np.maximum(slope_var / 1e4 - mixed**2, 0.0))
+    first, mixed, second = _fit_errors(measures, follows_pavement)
     # Loading the compiler takes a good part of a second; whoever only reads limits shan't wait.
     from analysis.earthwork.kernels import sections_kernel
 
@@ -178,6 +163,30 @@ def areas(
         width_m=width,
         average_m=np.broadcast_to(np.asarray(measures.average_m, dtype=np.float64), shape),
     )
+
+
+def _fit_errors(measures: Measures, follows_pavement: ArrayLike) -> tuple[Floats, Floats, Floats]:
+    """Errors of edge drop (m) and slope (fractions) as two independent ones, all (n, 2).
+
+    The first moves the drop whole and the slope by the part that goes with it; the second moves
+    the slope alone.
+    """
+    slope_var = np.where(
+        follows_pavement,
+        measures.shoulder_slope_se**2
+        + measures.pavement_slope_se**2
+        - 2.0 * np.nan_to_num(measures.slope_cov),
+        measures.shoulder_slope_se**2,
+    )
+    # The drop keeps its error whole although some of it goes with the edge's place: how much does
+    # scatters from station to station (by trials, taking it off leaves too little).
+    first = measures.edge_drop_se / 1000.0
+    cross = np.nan_to_num(measures.drop_shoulder_cov) / 1e5
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mixed = np.where(first > 0.0, cross / first, 0.0)
+    most = np.sqrt(slope_var) / 100.0
+    mixed = np.clip(mixed, -most, most)
+    return first, mixed, np.sqrt(np.maximum(slope_var / 1e4 - mixed**2, 0.0))
 
 
 def _ground(sections: Sections) -> Floats:

@@ -7,7 +7,7 @@ after rolling. Cut is measured in bank volume, fill in compacted volume, trucks 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,7 +17,10 @@ from analysis.common.limits import Limits, MaterialLimits
 from analysis.common.types import Floats
 from analysis.common.verdicts import Treatment
 from analysis.earthwork.areas import Areas
-from analysis.earthwork.volumes import tributary_lengths, truck_loads
+from analysis.earthwork.volumes import compacted_yield, tributary_lengths, truck_loads
+
+if TYPE_CHECKING:
+    from analysis.earthwork.kernels import ReachSums
 
 __all__ = ["LEAST_KNOWN_SHARE", "Balance", "balances", "mass_haul"]
 
@@ -105,25 +108,8 @@ def balances(
     -------
     tuple of Balance
     """
-    from analysis.earthwork.kernels import Line, ReachSums, Rules, reach_sums
-
-    x, material = np.asarray(s, dtype=np.float64), limits.material
-    # Both sides as one line, the left side's stations first; no reach reaches over the joint.
-    names = ("cut_m2", "fill_m2", "cut_terms", "fill_terms", "width_m", "average_m")
-    both = (getattr(areas, name) for name in names)
-    line = Line(np.tile(x, 2), *(np.concatenate((a[:, 0], a[:, 1])) for a in both))
-    ahead = np.asarray(sides, dtype=np.int64) * x.size
-    fit = material.recovery.value * material.compacted_per_bank
-    strip_area = material.strip_outside_hinge_m.value * material.strip_depth_mm.value / 1000.0
-    sums = ReachSums(
-        *reach_sums(
-            line,
-            np.asarray(firsts, dtype=np.int64) + ahead,
-            np.asarray(lasts, dtype=np.int64) + ahead,
-            np.ascontiguousarray(ends_m, dtype=np.float64),
-            Rules(fit, strip_area, material.haul_most_m.value),
-        )
-    )
+    material, fit = limits.material, compacted_yield(limits.material)
+    sums = _sums(s, areas, sides, firsts, lasts, ends_m, material)
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(sums.length > 0.0, sums.known / sums.length, 0.0)
     # The strip outside the hinge is only touched where the cut falls short.
@@ -154,6 +140,34 @@ def balances(
     )
     rows = zip(*(column.tolist() for column in columns), strict=True)
     return tuple(_balance(_Reckoned(*row), limits) for row in rows)
+
+
+def _sums(
+    s: ArrayLike,
+    areas: Areas,
+    sides: ArrayLike,
+    firsts: ArrayLike,
+    lasts: ArrayLike,
+    ends_m: ArrayLike,
+    material: MaterialLimits,
+) -> ReachSums:
+    from analysis.earthwork.kernels import Line, ReachSums, Rules, reach_sums
+
+    x = np.asarray(s, dtype=np.float64)
+    # Both sides as one line, the left side's stations first; no reach reaches over the joint.
+    names = ("cut_m2", "fill_m2", "cut_terms", "fill_terms", "width_m", "average_m")
+    both = (getattr(areas, name) for name in names)
+    line = Line(np.tile(x, 2), *(np.concatenate((a[:, 0], a[:, 1])) for a in both))
+    ahead = np.asarray(sides, dtype=np.int64) * x.size
+    strip_area = material.strip_outside_hinge_m.value * material.strip_depth_mm.value / 1000.0
+    sums = reach_sums(
+        line,
+        np.asarray(firsts, dtype=np.int64) + ahead,
+        np.asarray(lasts, dtype=np.int64) + ahead,
+        np.ascontiguousarray(ends_m, dtype=np.float64),
+        Rules(compacted_yield(material), strip_area, material.haul_most_m.value),
+    )
+    return ReachSums(*sums)
 
 
 class _Reckoned(NamedTuple):
@@ -229,7 +243,6 @@ def mass_haul(s: ArrayLike, areas: Areas, limits: MaterialLimits) -> Floats:
     add nothing and are NaN themselves.
     """
     lengths = tributary_lengths(s)[:, None]
-    fit = limits.recovery.value * limits.compacted_per_bank
-    step = (areas.cut_m2 * fit - areas.fill_m2) * lengths
+    step = (areas.cut_m2 * compacted_yield(limits) - areas.fill_m2) * lengths
     total: Floats = np.cumsum(np.nan_to_num(step), axis=0)
     return np.where(np.isnan(step), np.nan, total)

@@ -13,6 +13,7 @@ from analysis.common.types import Floats
 __all__ = [
     "LEAST_LOAD_M3",
     "carries",
+    "compacted_yield",
     "least_haul",
     "tributary_lengths",
     "truck_loads",
@@ -34,6 +35,11 @@ def tributary_lengths(s: ArrayLike) -> Floats:
     lengths[:-1] += half
     lengths[1:] += half
     return lengths
+
+
+def compacted_yield(material: MaterialLimits) -> float:
+    """Compacted volume that a bank volume of cut is good for."""
+    return material.recovery.value * material.compacted_per_bank
 
 
 def truck_loads(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -> int:
@@ -116,7 +122,7 @@ def carries(s: ArrayLike, cut_m2: ArrayLike, fill_m2: ArrayLike, limits: Materia
     order = np.argsort(x, kind="stable")
     lengths = np.empty(x.size)
     lengths[order] = tributary_lengths(x[order]) if x.size > 1 else 0.0
-    fit = limits.recovery.value * limits.compacted_per_bank
+    fit = compacted_yield(limits)
     have = np.nan_to_num(np.asarray(cut_m2, dtype=np.float64)) * lengths * fit
     need = np.nan_to_num(np.asarray(fill_m2, dtype=np.float64)) * lengths
     moves = least_haul(x, have, need, limits.haul_most_m.value)

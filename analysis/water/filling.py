@@ -121,7 +121,7 @@ def holes(z: ArrayLike) -> NDArray[np.bool_]:
     return unknown & ~_outside(unknown) if unknown.any() else unknown
 
 
-def fill_profile(z: ArrayLike, *, outlets: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
+def fill_profile(z: ArrayLike) -> NDArray[np.float64]:
     """Fill a profile along one line, both ends open.
 
     Parameters
@@ -129,8 +129,6 @@ def fill_profile(z: ArrayLike, *, outlets: NDArray[np.bool_] | None = None) -> N
     z : array_like of float, shape (n,)
         Heights along the line, NaN where unknown. Unknown stretches cut the profile: what
         lies beside them is filled as if water left there, so that depths are certain.
-    outlets : ndarray of bool, shape (n,), optional
-        Points where water leaves freely.
 
     Returns
     -------
@@ -146,8 +144,6 @@ def fill_profile(z: ArrayLike, *, outlets: NDArray[np.bool_] | None = None) -> N
     # A free point splits the line: water only has to reach the nearest one on either side.
     free = unknown.copy()
     free[0] = free[-1] = True
-    if outlets is not None:
-        free |= outlets
     base = np.where(unknown, -np.inf, ground)
     ahead = _highest_since(base, free)
     behind = _highest_since(base[::-1], free[::-1])[::-1]
