@@ -58,7 +58,8 @@ if TYPE_CHECKING:
     from analysis.road.read_roads import read_roads
     from analysis.road.roadline import Road
     from analysis.study.inputs import read_extras, sample_files
-    from analysis.study.screening import rejudge, remeasure, screen
+    from analysis.study.judging import rejudge, remeasure
+    from analysis.study.screening import screen
     from analysis.study.values import RoadStudy, Study
     from analysis.terrain.grid import Terrain, open_terrain
 
@@ -112,7 +113,8 @@ __getattr__ = handing_out(
         "road.read_roads": "read_roads",
         "road.roadline": "Road",
         "study.inputs": "read_extras sample_files",
-        "study.screening": "rejudge remeasure screen",
+        "study.judging": "rejudge remeasure",
+        "study.screening": "screen",
         "study.values": "RoadStudy Study",
         "terrain.grid": "Terrain open_terrain",
     },

@@ -11,12 +11,13 @@ from analysis.common.along import known_median
 from analysis.common.station_arrays import spliced, stations_of
 from analysis.common.types import Floats, Progress, share_of
 from analysis.corridor.values import Case, Ground
-from analysis.edges.door import find
+from analysis.edges import find
 from analysis.edges.values import Overrides
-from analysis.shoulder.door import measure
+from analysis.shoulder import measure
 from analysis.verdict.door import believe
 from analysis.verdict.values import Measured
-from analysis.water.assess import follow, follow_across
+from analysis.water import follow
+from analysis.water.assess import follow_across
 
 __all__ = ["Step", "Stretch", "run"]
 

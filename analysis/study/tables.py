@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
+from dataclasses import replace
+from itertools import accumulate, pairwise
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from analysis.common.types import Floats
 from analysis.findings.geopackage import Findings
 from analysis.road.roadline import to_map
 from analysis.shoulder.values import Status
-from analysis.study.values import RoadStudy
+from analysis.study.values import RoadStudy, Study
 from analysis.verdict.reaches import ranks
 from analysis.verdict.reasons import describe_stations, reach_sentences
 from analysis.verdict.values import Reach
@@ -49,20 +50,31 @@ def gather(
     record: Mapping[str, Any],
     edits: Table | None,
     before: Findings | None = None,
-) -> Findings:
-    """Tables and geometry over all roads, at least one; ranks run over all of them.
+    *,
+    moved: bool = False,
+) -> Study:
+    """All roads, at least one, with tables and geometry over them; ranks run over all.
 
-    `before` holds findings of the same measurements, whose places and ponds still stand.
+    Parameters
+    ----------
+    parts, record, edits
+        The roads, what the run layer keeps, and a person's corrections.
+    before
+        Findings of the same roads, whose reviews still stand.
+    moved
+        True where breaks are no longer where they were; else places and ponds still stand too.
     """
+    rows = accumulate((2 * len(part.s) for part in parts), initial=0)
+    parts = tuple(replace(part, first_row=row) for part, row in zip(parts, rows, strict=False))
     grid = parts[0].case.grid
     scale = 1.0 / grid.xy_unit_m
-    if before is None:
+    if before is None or moved:
         ponds, rings = pond_table(parts)
         pond_rings = tuple(ring * scale for ring in rings)
         station_xy = np.concatenate([_edge_points(part) * scale for part in parts])
     else:
         ponds, pond_rings, station_xy = before.ponds, before.pond_rings, before.station_xy
-    return Findings(
+    findings = Findings(
         stations=station_table(parts, parts[0].case.limits),
         reaches=reach_table(parts, parts[0].case.limits),
         ponds=ponds,
@@ -73,6 +85,9 @@ def gather(
         run=dict(record),
         edits=edits if edits is not None else Table.empty(EDIT_COLUMNS),
     )
+    if before is not None:
+        findings = replace(findings, reviews=before.reviews)
+    return Study(parts, findings)
 
 
 def _edge_points(part: RoadStudy) -> Floats:

@@ -257,7 +257,7 @@ def screen_other(progress: Progress, order: ScreenOrder, path: str) -> Loaded:
 
 def update(progress: Progress, before: Loaded, limits: Limits, corrections: Corrections) -> Loaded:
     """Bring a study up to other limits and corrections, measuring no more than needed."""
-    from analysis.study import screening
+    from analysis.study import judging
 
     study = before.study
     if study is None:
@@ -269,10 +269,10 @@ def update(progress: Progress, before: Loaded, limits: Limits, corrections: Corr
     wanted = correction_table(corrections)
     if study.limits != limits:
         progress(0.1, "judging")
-        study = screening.rejudge(study, limits)
+        study = judging.rejudge(study, limits)
     for number, part in enumerate(study.roads):
         if part.road.name in roads:
-            study = screening.remeasure(study, number, wanted, progress=progress)
+            study = judging.remeasure(study, number, wanted, progress=progress)
     progress(1.0, "")
     return loaded(study, study.findings, corrections)
 

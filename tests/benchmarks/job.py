@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.road.read_roads import read_roads
-from analysis.study import inputs, screening
+from analysis.study import inputs, judging, screening
 from analysis.terrain.grid import open_terrain
 
 
@@ -53,7 +53,7 @@ def main(*, profiled: bool) -> None:
         seconds = []
         for _ in range(5):
             started = time.perf_counter()
-            again = screening.rejudge(case, wanted)
+            again = judging.rejudge(case, wanted)
             seconds.append(time.perf_counter() - started)
         stations = sum(len(part.s) for part in case.roads)
         print(
@@ -62,7 +62,7 @@ def main(*, profiled: bool) -> None:
         )
     if profiled:
         profile = cProfile.Profile()
-        profile.runcall(screening.rejudge, large, limits)
+        profile.runcall(judging.rejudge, large, limits)
         pstats.Stats(profile).sort_stats("tottime").print_stats(25)
 
 

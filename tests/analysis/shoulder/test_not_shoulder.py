@@ -21,7 +21,7 @@ from analysis.shoulder.not_shoulder import NOTHING, suspect, withhold
 from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.unrolled import closed, grown, moving_sums, short_pulses, unroll
 from analysis.shoulder.values import Reason, Status, Why
-from analysis.study import inputs, screening
+from analysis.study import inputs, judging, screening
 from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
@@ -747,7 +747,7 @@ def test_gravel_road_called_paved_says_so(tmp_path, length):
     row = (part.road.name, part.s[middle], "right", "edge", 3.2)
     types = (object, float, object, object, float)
     edits = Table({n: np.array([v], dtype=t) for n, v, t in zip(columns, row, types, strict=True)})
-    again = screening.remeasure(study, 0, edits).roads[0].breaks
+    again = judging.remeasure(study, 0, edits).roads[0].breaks
     others = np.arange(len(part.s)) != middle
     np.testing.assert_array_equal(again.edge_se[others], part.breaks.edge_se[others])
     stations = screening.screen(grid, [line], replace(paved, paved=False)).findings.stations

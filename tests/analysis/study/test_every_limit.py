@@ -14,7 +14,7 @@ from analysis.earthwork.workplan import WorkReach, plan
 from analysis.findings.exports import write_sheets
 from analysis.findings.fieldcheck import accept, accept_reaches, compare
 from analysis.findings.readings import read_readings
-from analysis.study.screening import rejudge
+from analysis.study.judging import rejudge
 from tests.builders.small_study import small_study
 
 # A strip outside the hinge is taken only where both its sides are given and the cut falls short.

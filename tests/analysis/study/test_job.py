@@ -11,7 +11,7 @@ from analysis.common.settings import Settings
 from analysis.common.units import METRES_PER_FOOT
 from analysis.road.read_roads import read_roads
 from analysis.road.roadline import make_road
-from analysis.study import inputs, screening
+from analysis.study import inputs, judging, screening
 from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
@@ -92,7 +92,7 @@ def test_sample_unknown_is_never_a_number(sample):
 
 def test_rejudge_same_limits_changes_nothing(sample):
     """Judging again under the same limits gives the same tables."""
-    again = screening.rejudge(sample.study, sample.study.limits)
+    again = judging.rejudge(sample.study, sample.study.limits)
     for name in sample.stations.names():
         np.testing.assert_array_equal(again.findings.stations[name], sample.stations[name], name)
     for name in sample.study.findings.reaches.names():
@@ -105,9 +105,9 @@ def test_roads_are_judged_as_if_each_were_alone(sample):
     """Judged together, no station, reach or line takes anything from another road's."""
     study, limits = sample.study, sample.study.limits.with_value("certainty", 0.9)
     assert len(study.roads) > 1
-    together = screening.rejudge(study, limits).findings
+    together = judging.rejudge(study, limits).findings
     alone = [
-        screening.rejudge(replace(study, roads=(part,)), limits).findings for part in study.roads
+        judging.rejudge(replace(study, roads=(part,)), limits).findings for part in study.roads
     ]
     for table in ("stations", "reaches"):
         for name in getattr(together, table).names():
@@ -121,7 +121,7 @@ def test_roads_are_judged_as_if_each_were_alone(sample):
 
 def test_rejudge_stricter_limit_finds_more(sample):
     """A lower limit for drops only ever finds more of them, and nothing is measured again."""
-    stricter = screening.rejudge(sample.study, sample.study.limits.with_value("edge_drop_mm", 25.0))
+    stricter = judging.rejudge(sample.study, sample.study.limits.with_value("edge_drop_mm", 25.0))
     before, after = sample.study.findings.stations, stricter.findings.stations
     known = np.isfinite(before["p_drop"])
     assert (after["p_drop"][known] >= before["p_drop"][known] - 1e-12).all()
@@ -132,7 +132,7 @@ def test_rejudge_stricter_limit_finds_more(sample):
 def test_rejudge_with_another_straightedge_is_as_screened_with_it(plain):
     """Ruts and the water in them are those of the other length, to the last digit."""
     limits = plain.limits.with_value("straightedge_m", 1.0)
-    again = screening.rejudge(plain, limits).findings.stations
+    again = judging.rejudge(plain, limits).findings.stations
     whole = screening.screen(
         plain.terrain, [part.road for part in plain.roads], plain.settings, limits
     ).findings.stations
@@ -264,7 +264,7 @@ def test_remeasure_takes_a_correction(plain):
             "u_m": np.array([u]),
         },
     )
-    study = screening.remeasure(plain, 0, edits)
+    study = judging.remeasure(plain, 0, edits)
     row = 2 * middle + 1
     stations = study.findings.stations
     assert stations["edge_offset_m"][row] == pytest.approx(u)
@@ -279,7 +279,7 @@ def test_remeasure_takes_a_correction(plain):
     for name, most in (("shoulder_slope_pct", 0.3), ("edge_drop_mm", 5.0)):
         difference = np.abs(stations[name] - whole.findings.stations[name])
         assert np.nanmax(difference[~far]) <= most, name
-    back = screening.remeasure(study, 0, plain.findings.edits)
+    back = judging.remeasure(study, 0, plain.findings.edits)
     for name in ("shoulder_slope_pct", "edge_offset_m"):
         np.testing.assert_allclose(
             back.findings.stations[name], plain.findings.stations[name], atol=0.3

@@ -8,7 +8,7 @@ import pytest
 from analysis.common.columns import REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
 from analysis.shoulder.values import Reason, Why
-from analysis.study.screening import rejudge
+from analysis.study.judging import rejudge
 from analysis.verdict.reasons import reach_sentences
 from tests.builders.small_study import small_study
 
