@@ -19,6 +19,7 @@ def _texts_of_analysis() -> dict[str, set[str]]:
     from analysis.common.columns import MADE_UP, TABLES
     from analysis.common.limits import SURFACES, default_limits, limit_specs
     from analysis.earthwork.workplan import CAUTIONS
+    from analysis.verdict.reasons import WITHHELD
 
     limits = [default_limits(surface) for surface in SURFACES]
     titles = {spec.title for spec in limit_specs().values()}
@@ -28,6 +29,7 @@ def _texts_of_analysis() -> dict[str, set[str]]:
         "cautions": set(CAUTIONS),
         "words": {text for c in columns if c.title for text in (c.title, c.meaning)},
         "limits": titles | notes - {""},
+        "reasons": set(WITHHELD.values()),
     }
 
 

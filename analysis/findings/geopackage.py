@@ -9,7 +9,7 @@ import json
 import os
 import sqlite3
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import repeat
@@ -31,6 +31,7 @@ from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
 from analysis.common.table import Table, column
 from analysis.common.types import Floats
+from analysis.shoulder.values import Reason
 
 __all__ = [
     "Findings",
@@ -58,6 +59,9 @@ class Findings:
         A person's corrections of breaks: `what` is "edge" or "hinge", `u_m` the distance outward.
     reviews
         A person's view of a station or reach: `state` is "to check", "agreed" or "rejected".
+    why
+        Why the rows of each table aren't judged, None where they are; by "station" and "reach",
+        empty where the findings come from a file, which holds the sentences only.
     """
 
     stations: Table
@@ -70,6 +74,7 @@ class Findings:
     run: Mapping[str, Any]
     edits: Table = field(default_factory=lambda: Table.empty(EDIT_COLUMNS))
     reviews: Table = field(default_factory=lambda: Table.empty(REVIEW_COLUMNS))
+    why: Mapping[str, Sequence[Reason | None]] = field(default_factory=dict)
 
 
 def check_replaceable(path: str | os.PathLike[str]) -> None:

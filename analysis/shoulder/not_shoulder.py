@@ -302,9 +302,9 @@ def withhold(
             judged[chosen], told[chosen] = state, why
         new = judged != Status.OK
         status[new, side] = judged[new]
-        heights = _near_height(suspicion, side, at)
+        heights, wall = _near_height(suspicion, side, at), (1000.0 * WALL_RISE_M,)
         reason[new, side] = [
-            Reason(Why(why), (float(height),) if why == Why.KERB else ())
+            Reason(Why(why), {Why.KERB: (float(height),), Why.WALL: wall}.get(why, ()))
             for why, height in zip(told[new], heights[new], strict=True)
         ]
     return replace(measures, status=status, reason=reason), kerb

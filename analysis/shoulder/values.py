@@ -56,9 +56,9 @@ class Why(IntEnum):
 class Reason:
     """Why a shoulder isn't judged.
 
-    `numbers` are the height in mm of a `KERB`; width and cell in metres of `FEW_CELLS_ACROSS` and
-    `FEW_CELLS_BETWEEN_FOUND`; averaging length (m) and standard errors of slope (points) and drop
-    (mm) of `TOO_NOISY` and `TOO_NOISY_FOR_ASSUMED`.
+    `numbers` are the height in mm of a `KERB` or that a `WALL` exceeds; width and cell in metres of
+    `FEW_CELLS_ACROSS` and `FEW_CELLS_BETWEEN_FOUND`; averaging length (m) and standard errors of
+    slope (points) and drop (mm) of `TOO_NOISY` and `TOO_NOISY_FOR_ASSUMED`.
     """
 
     kind: Why

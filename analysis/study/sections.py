@@ -11,6 +11,7 @@ from analysis.common.sides import SIDES, Source
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
 from analysis.earthwork.areas import section_shapes
+from analysis.shoulder.values import Reason
 from analysis.study.values import RoadStudy, Study
 
 __all__ = [
@@ -68,6 +69,7 @@ class SectionSide:
     finding: str
     treatment: str
     reason: str
+    why: Reason | None
     kerb: bool
 
 
@@ -214,6 +216,7 @@ def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSi
         finding=str(j.finding[i, side]),
         treatment=reach.treatment,
         reason=str(study.findings.stations["reason"][part.first_row + 2 * i + side]),
+        why=part.measures.reason[i, side],
         kerb=bool(part.measured.shoulder.kerb[i, side]),
     )
 

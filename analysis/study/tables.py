@@ -84,6 +84,10 @@ def gather(
         crs_wkt=grid.crs_wkt,
         run=dict(record),
         edits=edits if edits is not None else Table.empty(EDIT_COLUMNS),
+        why={
+            "station": [why for part in parts for why in part.measures.reason.ravel().tolist()],
+            "reach": [reach.why for part in parts for reach in part.reaches],
+        },
     )
     if before is not None:
         findings = replace(findings, reviews=before.reviews)

@@ -17,26 +17,27 @@ from analysis.shoulder.values import Measures, Reason, Status, Why
 from analysis.verdict.values import Judgement, Reach
 
 __all__ = [
+    "WITHHELD",
     "commonest_reason",
     "describe_stations",
     "material_sentence",
     "reach_sentences",
+    "reason_figures",
     "reason_sentence",
 ]
 
 
 _SLOPE_UNTOLD = (
-    "The shoulder is {0:.1f} m wide, only {2:.1f} cells of {1:g} m across, so its slope can't be "
-    "told: use a finer grid"
+    "The shoulder is {0} wide, only {2} cells of {1} across, so its slope can't be told: use a "
+    "finer grid"
 )
 _TOO_NOISY = (
-    " {0:.0f} m the shoulder slope is only known to ± {1:.1f} points and the edge to ± {2:.0f} mm, "
-    "too little to judge it: "
+    " {0} the shoulder slope is only known to ± {1} and the edge to ± {2}, too little to judge it: "
 )
-_WITHHELD = {
+WITHHELD = {
     Why.KERB: (
-        "A step up of about {0:.0f} mm stands at the pavement edge, like a kerb: the verge behind "
-        "it isn't judged as a shoulder."
+        "A step up of about {0} stands at the pavement edge, like a kerb: the verge behind it "
+        "isn't judged as a shoulder."
     ),
     Why.KERB_AWAY: (
         "A step up like a kerb stands outside the assumed pavement edge: the ground isn't judged "
@@ -55,8 +56,8 @@ _WITHHELD = {
         "under it isn't judged."
     ),
     Why.WALL: (
-        "Something over 300 mm high stands along the shoulder or at its edge, like a barrier, a "
-        "wall or parked vehicles: the shoulder isn't judged."
+        "Something over {0} high stands along the shoulder or at its edge, like a barrier, a wall "
+        "or parked vehicles: the shoulder isn't judged."
     ),
     Why.BRIDGE: (
         "The road's own profile breaks off here, as where a bridge has been taken out of the grid: "
@@ -90,15 +91,35 @@ _WITHHELD = {
         "terrain, or give them."
     ),
 }
-"""What stands in the way of a judgement; places for `Reason.numbers` and, last, cells across."""
+"""What stands in the way of a judgement, with places for the figures (`reason_figures`)."""
+
+# Units and decimals; as many decimals as it takes where there is none.
+_FIGURES: dict[Why, tuple[tuple[str, int | None], ...]] = {
+    **dict.fromkeys((Why.KERB, Why.WALL), (("mm", 0),)),
+    **dict.fromkeys(
+        (Why.FEW_CELLS_ACROSS, Why.FEW_CELLS_BETWEEN_FOUND), (("m", 1), ("m", None), ("", 1))
+    ),
+    **dict.fromkeys(
+        (Why.TOO_NOISY, Why.TOO_NOISY_FOR_ASSUMED), (("m", 0), ("points", 1), ("mm", 0))
+    ),
+}
+
+
+def reason_figures(reason: Reason) -> list[tuple[float, str, int | None]]:
+    """Figures for the sentence in `WITHHELD`: value, unit, decimals (None = as many as needed)."""
+    numbers, how = reason.numbers, _FIGURES.get(reason.kind, ())
+    if len(how) > len(numbers):
+        numbers = (*numbers, numbers[0] / numbers[1])
+    return [(number, *one) for number, one in zip(numbers, how, strict=True)]
 
 
 def reason_sentence(reason: Reason) -> str:
     """Say in one plain sentence why a shoulder isn't judged."""
-    numbers = reason.numbers
-    if reason.kind in (Why.FEW_CELLS_ACROSS, Why.FEW_CELLS_BETWEEN_FOUND):
-        numbers = (*numbers, numbers[0] / numbers[1])
-    return _WITHHELD[reason.kind].format(*numbers)
+    figures = [
+        f"{value:g} {unit}" if decimals is None else f"{value:.{decimals}f} {unit}".rstrip()
+        for value, unit, decimals in reason_figures(reason)
+    ]
+    return WITHHELD[reason.kind].format(*figures)
 
 
 def describe_stations(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, cast
 from PySide6.QtCore import QCoreApplication
 
 from analysis.common.columns import column_of
+from analysis.common.verdicts import Finding, Treatment, Verdict
 from gui.look.units import DASH, METRIC, number, range_text, value_text
 
 if TYPE_CHECKING:
@@ -47,32 +48,32 @@ def QT_TRANSLATE_NOOP(_context: str, text: str) -> str:
     return text
 
 
-_VERDICTS = {
-    "sheds": QT_TRANSLATE_NOOP("words", "sheds"),
-    "won't shed": QT_TRANSLATE_NOOP("words", "won't shed"),
-    "can't tell": QT_TRANSLATE_NOOP("words", "can't tell"),
-    "no data": QT_TRANSLATE_NOOP("words", "no data"),
+_VERDICTS: Mapping[str, str] = {
+    Verdict.SHEDS: QT_TRANSLATE_NOOP("words", "sheds"),
+    Verdict.WONT_SHED: QT_TRANSLATE_NOOP("words", "won't shed"),
+    Verdict.CANT_TELL: QT_TRANSLATE_NOOP("words", "can't tell"),
+    Verdict.NO_DATA: QT_TRANSLATE_NOOP("words", "no data"),
 }
-_FINDINGS = {
-    "none": QT_TRANSLATE_NOOP("words", "sound"),
-    "flat": QT_TRANSLATE_NOOP("words", "flat"),
-    "reversed": QT_TRANSLATE_NOOP("words", "reversed"),
-    "high": QT_TRANSLATE_NOOP("words", "high"),
-    "rutted": QT_TRANSLATE_NOOP("words", "rutted"),
-    "eroded edge": QT_TRANSLATE_NOOP("words", "eroded edge"),
-    "ponding": QT_TRANSLATE_NOOP("words", "ponding"),
-    "blocked ditch": QT_TRANSLATE_NOOP("words", "blocked ditch"),
-    "can't tell": QT_TRANSLATE_NOOP("words", "can't tell"),
-    "no data": QT_TRANSLATE_NOOP("words", "no data"),
+_FINDINGS: Mapping[str, str] = {
+    Finding.NONE: QT_TRANSLATE_NOOP("words", "sound"),
+    Finding.FLAT: QT_TRANSLATE_NOOP("words", "flat"),
+    Finding.REVERSED: QT_TRANSLATE_NOOP("words", "reversed"),
+    Finding.HIGH: QT_TRANSLATE_NOOP("words", "high"),
+    Finding.RUTTED: QT_TRANSLATE_NOOP("words", "rutted"),
+    Finding.ERODED_EDGE: QT_TRANSLATE_NOOP("words", "eroded edge"),
+    Finding.PONDING: QT_TRANSLATE_NOOP("words", "ponding"),
+    Finding.BLOCKED_DITCH: QT_TRANSLATE_NOOP("words", "blocked ditch"),
+    Finding.CANT_TELL: QT_TRANSLATE_NOOP("words", "can't tell"),
+    Finding.NO_DATA: QT_TRANSLATE_NOOP("words", "no data"),
 }
-_TREATMENTS = {
-    "none": QT_TRANSLATE_NOOP("words", "none"),
-    "reshape": QT_TRANSLATE_NOOP("words", "reshape"),
-    "replenish": QT_TRANSLATE_NOOP("words", "replenish"),
-    "clean ditch": QT_TRANSLATE_NOOP("words", "clean ditch"),
-    "reshape and clean ditch": QT_TRANSLATE_NOOP("words", "reshape and clean ditch"),
-    "replenish and clean ditch": QT_TRANSLATE_NOOP("words", "replenish and clean ditch"),
-    "can't tell": QT_TRANSLATE_NOOP("words", "can't tell"),
+_TREATMENTS: Mapping[str, str] = {
+    Treatment.NONE: QT_TRANSLATE_NOOP("words", "none"),
+    Treatment.RESHAPE: QT_TRANSLATE_NOOP("words", "reshape"),
+    Treatment.REPLENISH: QT_TRANSLATE_NOOP("words", "replenish"),
+    Treatment.CLEAN_DITCH: QT_TRANSLATE_NOOP("words", "clean ditch"),
+    Treatment.RESHAPE_AND_CLEAN: QT_TRANSLATE_NOOP("words", "reshape and clean ditch"),
+    Treatment.REPLENISH_AND_CLEAN: QT_TRANSLATE_NOOP("words", "replenish and clean ditch"),
+    Treatment.CANT_TELL: QT_TRANSLATE_NOOP("words", "can't tell"),
 }
 _SIDES = {"left": QT_TRANSLATE_NOOP("words", "left"), "right": QT_TRANSLATE_NOOP("words", "right")}
 _REVIEWS = {
@@ -226,14 +227,30 @@ def _percent(probability: float) -> str:
     return f"{chance_text(probability)} %"
 
 
+def _why(row: Mapping[str, Any], system: str) -> str:
+    """Say why a row isn't judged; findings read from a file know that in English only."""
+    if "why" not in row:
+        return str(row.get("reason") or "")
+    reason = row["why"]
+    if reason is None:
+        return ""
+    from analysis.verdict.reasons import WITHHELD, reason_figures
+
+    figures = [
+        value_text(value, unit, system, decimals=None if unit and system != METRIC else decimals)
+        for value, unit, decimals in reason_figures(reason)
+    ]
+    return translate("reasons", WITHHELD[reason.kind]).format(*figures)
+
+
 def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
     """One plain sentence with its numbers on a row of the station table."""
     verdict = str(row.get("verdict", ""))
     finding = str(row.get("finding", "") or "")
-    reason = str(row.get("reason", "") or "")
+    reason = _why(row, system) or str(row.get("reason") or "")
     slope, slope_se = _row(row, "shoulder_slope_pct"), _row(row, "shoulder_slope_se")
     drop, drop_se = _row(row, "edge_drop_mm"), _row(row, "edge_drop_se")
-    if verdict == "no data" or not (math.isfinite(slope) and math.isfinite(drop)):
+    if verdict == Verdict.NO_DATA or not (math.isfinite(slope) and math.isfinite(drop)):
         return reason or translate("words", "Nothing was measured here.")
     required = _row(row, "required_slope_pct")
     falls = translate("words", "falls {slope} where {required} is required").format(
@@ -247,29 +264,29 @@ def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
         else translate("words", "stands {height} above the pavement edge").format(height=height)
     )
     chance = _percent(_row(row, "p_wont_shed"))
-    if finding == "rutted":
+    if finding == Finding.RUTTED:
         text = translate("words", "Rutted: rut {rut}, ridge {ridge}; the shoulder {falls}.").format(
             rut=value_text(_row(row, "rut_mm"), "mm", system, se=_row(row, "rut_se")),
             ridge=value_text(_row(row, "ridge_mm"), "mm", system, se=_row(row, "ridge_se")),
             falls=falls,
         )
-    elif finding in ("high", "eroded edge"):
+    elif finding in (Finding.HIGH, Finding.ERODED_EDGE):
         text = translate("words", "{finding}: the shoulder {edge} and {falls}.").format(
             finding=_capital(finding_text(finding)), edge=edge, falls=falls
         )
-    elif finding in ("flat", "reversed"):
+    elif finding in (Finding.FLAT, Finding.REVERSED):
         text = translate(
             "words", "{finding}: the shoulder {falls}; {chance} likely that it won't shed."
         ).format(finding=_capital(finding_text(finding)), falls=falls, chance=chance)
-    elif finding == "ponding":
+    elif finding == Finding.PONDING:
         text = translate(
             "words", "Ponding: holds {depth} of water although the shoulder {falls}."
         ).format(depth=value_text(_row(row, "retained_mm"), "mm", system), falls=falls)
-    elif verdict == "sheds":
+    elif verdict == Verdict.SHEDS:
         text = translate("words", "Sheds: the shoulder {falls} and {edge}.").format(
             falls=falls, edge=edge
         )
-    elif verdict == "won't shed":
+    elif verdict == Verdict.WONT_SHED:
         text = translate(
             "words",
             "Won't shed: the shoulder {falls} and {edge}; {chance} likely that it won't shed.",
@@ -322,7 +339,7 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
     text = f"{where}: {finding_text(finding)}"
     if parts:
         text += ", " + ", ".join(parts)
-    if treatment not in ("", "none", finding):
+    if treatment not in ("", Treatment.NONE, finding):
         balance = _row(row, "balance_m3")
         text += "; " + treatment_text(treatment)
         imported = _row(row, "import_m3_loose")
@@ -335,13 +352,7 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
             text += translate("words", " (material balance {balance})").format(
                 balance=value_text(balance, "m3", system, se=_row(row, "balance_se"))
             )
-    why = _why_not_judged(str(row.get("reason") or ""))
-    if finding in ("can't tell", "no data") and why:
+    why = _why(row, system)
+    if finding in (Finding.CANT_TELL, Finding.NO_DATA) and why:
         text += f". {why}"
     return text if text.endswith(".") else text + "."
-
-
-def _why_not_judged(reason: str) -> str:
-    """Say what stands in the way of a judgement; nothing where it is only the error."""
-    _head, _colon, why = reason.partition(": ")
-    return "" if why.startswith("the shoulder") else why

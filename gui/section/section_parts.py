@@ -205,6 +205,7 @@ class SideNumbers:
             "finding": side.finding,
             "treatment": side.treatment,
             "reason": side.reason,
+            "why": side.why,
         }
         for name, (value, se) in numbers.items():
             row |= {name: value, column_of(name).error: se}

@@ -23,6 +23,7 @@ from PySide6.QtCore import (
 from PySide6.QtGui import QColor
 
 from analysis.common.columns import column_of
+from analysis.shoulder.values import Reason
 from gui.look import theme
 from gui.look.units import DASH, METRIC
 from gui.look.words import (
@@ -170,19 +171,29 @@ class FindingsModel(QAbstractTableModel):
         self._place: NDArray[np.int64] | None = None
         self._reviews: NDArray[np.int8] = np.empty(0, dtype=np.int8)
         self._reasons: dict[int, str] = {}
+        self._why: Sequence[Reason | None] = ()
         self._texts: dict[str, TextColumn] = {}
         self._sorted_by: tuple[str, bool] | None = None
         self.filter = Filter()
 
     # -- rows ------------------------------------------------------------------------------------
 
-    def set_table(self, table: Table | None, texts: Mapping[str, TextColumn] | None = None) -> None:
-        """Show another table; sorting and filter stay. `texts` is what `prepare` made of it."""
+    def set_table(
+        self,
+        table: Table | None,
+        texts: Mapping[str, TextColumn] | None = None,
+        why: Sequence[Reason | None] = (),
+    ) -> None:
+        """Show another table; sorting and filter stay.
+
+        `texts` is what `prepare` made of it, `why` says of each row why it isn't judged.
+        """
         self.beginResetModel()
         self._table = table
         n = len(table) if table is not None else 0
         self._order = np.arange(n, dtype=np.int64)
         self._texts = dict(texts or {})
+        self._why = why
         self._reviews = np.zeros(n, dtype=np.int8)
         self._reasons = {}
         if self._sorted_by is not None and n:
@@ -225,6 +236,8 @@ class FindingsModel(QAbstractTableModel):
     def sentence(self, source: int) -> str:
         """Return the finding of a row in one sentence."""
         row = self.row_values(source)
+        if self._why:
+            row["why"] = self._why[source]
         if self.kind == "station":
             return station_sentence(row, self.system)
         return reach_sentence(row, self.system, self.station_style)

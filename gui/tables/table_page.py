@@ -301,7 +301,8 @@ class TablePage(QWidget):
         top = self.view.verticalScrollBar().value()
         self._following = True
         try:
-            self.rows.set_table(table, texts)
+            why = self._findings.why.get(self.kind, ()) if self._findings is not None else ()
+            self.rows.set_table(table, texts, why)
             self._fill_findings()
             self._show_road_column()
             self.rows.set_reviews(self._review_states())

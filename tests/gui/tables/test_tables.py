@@ -17,6 +17,7 @@ from PySide6.QtWidgets import QInputDialog, QWidget
 
 from analysis.common.columns import STATION_COLUMNS
 from analysis.common.table import Table
+from analysis.shoulder.values import Reason, Why
 from gui.look.words import reach_sentence, station_sentence
 from gui.state.model import WindowModel
 from gui.tables.rows_view import RowsView
@@ -284,11 +285,22 @@ def test_reach_sentence_says_what_stands_in_the_way() -> None:
         "treatment": "can't tell",
         "reason": "Can't tell over 50 m: A kerb stands at the edge.",
     }
-    assert reach_sentence(row) == (
-        "Left 0+000 – 0+050 (50 m): can't tell. A kerb stands at the edge."
+    where = "Left 0+000 – 0+050 (50 m): can't tell."
+    assert reach_sentence(row) == f"{where} {row['reason']}"
+    assert reach_sentence({**row, "why": None}) == where
+    row["why"] = Reason(Why.KERB, (150.0,))
+    rest = (
+        "stands at the pavement edge, like a kerb: the verge behind it isn't judged as a shoulder."
     )
-    row["reason"] = "Can't tell over 50 m: the shoulder falls 3.0 ± 1.2 % where 4.0 % is required."
-    assert reach_sentence(row) == "Left 0+000 – 0+050 (50 m): can't tell."
+    assert reach_sentence(row) == f"{where} A step up of about 150 mm {rest}"
+    assert reach_sentence(row, "us").endswith(f"A step up of about 5.9 in {rest}")
+
+
+def test_every_reason_has_its_figures_in_the_chosen_units() -> None:
+    noisy = Reason(Why.TOO_NOISY, (20.0, 3.04, 25.4))
+    text = station_sentence({"verdict": "no data", "why": noisy}, "us")
+    assert text.startswith("Averaged over 65.6 ft the shoulder slope is only known to ± 3.0 points")
+    assert "the edge to ± 1.0 in" in text
 
 
 # -- widgets -----------------------------------------------------------------------------------
@@ -324,7 +336,8 @@ def test_reach_chosen_in_the_table_is_selected_everywhere(
     screened.select_station(0, 0, 0)
     reaches.view.selectRow(reaches.rows.view_row(row))
     assert screened.reach_row == row
-    assert reaches.sentence.text() == reach_sentence(screened.findings.reaches.row(row))
+    shown = screened.findings.reaches.row(row) | {"why": screened.findings.why["reach"][row]}
+    assert reaches.sentence.text() == reach_sentence(shown)
 
 
 def test_station_table_follows_the_selection(stations: StationTable, screened: WindowModel) -> None:
