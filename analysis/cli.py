@@ -418,9 +418,10 @@ def _named_road(roads: Sequence[Any], name: str | None) -> Any:
 
 
 def _export(options: argparse.Namespace) -> int:
+    from analysis.common.writing import Writing
     from analysis.findings import exports
     from analysis.findings.geopackage import read_findings
-    from analysis.findings.sheets import WorkSheets, Writing
+    from analysis.findings.sheets import WorkSheets
     from analysis.study.inputs import check_writable, read_rates
 
     if not (options.geojson or options.csv or options.gpx or options.sheets):

@@ -46,9 +46,10 @@ def _open_window(files: Sequence[str]) -> int:
 
 
 def _draw_section(view: "SectionView", path: str) -> None:
+    from analysis.common.writing import Writing
     from gui.drawing.printing import save_section
 
-    save_section(view, path)
+    save_section(view, path, Writing())
 
 
 def _print_sheets(sheets: "Sequence[Sheet]", path: Path, paper: str) -> None:

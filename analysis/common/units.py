@@ -62,8 +62,11 @@ _UNITS: Mapping[str, tuple[Unit, Unit]] = {
     "km": (Unit("km", 1.0, 2), Unit("mi", 1000.0 / METRES_PER_MILE, 2)),
     "m2": (Unit("m²", 1.0, 3), Unit("ft²", 1.0 / SQUARE_METRES_PER_SQUARE_FOOT, 2)),
     "m3": (Unit("m³", 1.0, 1), Unit("yd³", 1.0 / _CUBIC_YARD_M3, 1)),
+    # Water and the fall at a board's end are read in units of their own.
+    "m3 water": (Unit("m³", 1.0, 1), Unit("gal", 1000.0 / LITRES_PER_US_GALLON, 0)),
+    "mm fall": (Unit("mm", 1.0, 0), Unit("in", 1e-3 / METRES_PER_INCH, 2)),
     "m3/m": (Unit("m³/m", 1.0, 3), Unit("yd³/ft", METRES_PER_FOOT / _CUBIC_YARD_M3, 3)),
-    "t": (Unit("t", 1.0, 1), Unit("ton", 1.0 / TONNES_PER_SHORT_TON, 1)),
+    "t": (Unit("t", 1.0, 1), Unit("short ton", 1.0 / TONNES_PER_SHORT_TON, 1)),
     "t/m3": (Unit("t/m³", 1.0, 2), Unit("ton/yd³", _CUBIC_YARD_M3 / TONNES_PER_SHORT_TON, 2)),
     "km/h": (Unit("km/h", 1.0, 1), Unit("mph", 1000.0 / METRES_PER_MILE, 1)),
     "m/h": (Unit("m/h", 1.0, 0), Unit("ft/h", 1.0 / METRES_PER_FOOT, 0)),

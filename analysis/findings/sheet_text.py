@@ -35,10 +35,10 @@ class Figure:
 class Block:
     """One part of a sheet: a heading over sentences, points, a table or a drawing.
 
-    Rows of `table` are as long as `columns`; `numeric` marks columns of numbers, and columns named
-    in `boxes` are left open to write in; `shares` of the width in percent, where it isn't left to
-    the printer. Blocks in `column` 1 and 2 that follow each other stand
-    side by side, column 0 takes the whole width.
+    The first columns of a table hold `words`, the others numbers, and the last `boxes` are left
+    open to write in; `shares` of the width are in percent, where they aren't left to the printer.
+    Blocks in `column` 1 and 2 that follow each other stand side by side, column 0 takes the whole
+    width.
     """
 
     heading: str
@@ -46,8 +46,8 @@ class Block:
     points: tuple[str, ...] = ()
     columns: tuple[str, ...] = ()
     table: tuple[tuple[str, ...], ...] = ()
-    numeric: tuple[bool, ...] = ()
-    boxes: tuple[str, ...] = ()
+    words: int = 1
+    boxes: int = 0
     shares: tuple[float, ...] = ()
     figure: Figure | None = None
     column: int = 0
@@ -129,24 +129,21 @@ def _block_html(block: Block, number: int = 0) -> str:
 
 
 def _table_html(block: Block) -> str:
-    marks = [
-        ' class="box"' if name in block.boxes else ' class="number"' if numeric else ""
-        for name, numeric in zip(block.columns, block.numeric, strict=True)
-    ]
-    widths = [f' width="{share:g}%"' for share in block.shares] or [""] * len(marks)
-    head = "".join(
-        f"<th{mark}{width}>{html.escape(name)}</th>"
-        for name, mark, width in zip(block.columns, marks, widths, strict=True)
-    )
-    rows = "\n".join(
-        "".join(
-            ("<tr>", *(f"<td{m}>{html.escape(v)}</td>" for v, m in zip(row, marks, strict=True))),
+    numbers = len(block.columns) - block.words - block.boxes
+    kinds = [""] * block.words + [' class="number"'] * numbers + [' class="box"'] * block.boxes
+    widths = [f' width="{share:g}%"' for share in block.shares] or [""] * len(kinds)
+
+    def row(tag: str, texts: Sequence[str], marks: Sequence[str]) -> str:
+        cells = (
+            f"<{tag}{mark}>{html.escape(text)}</{tag}>"
+            for text, mark in zip(texts, marks, strict=True)
         )
-        + "</tr>"
-        for row in block.table
-    )
+        return f"<tr>{''.join(cells)}</tr>"
+
+    head = row("th", block.columns, [a + b for a, b in zip(kinds, widths, strict=True)])
+    rows = "\n".join(row("td", texts, kinds) for texts in block.table)
     return (
-        f'<table class="numbers" width="100%">\n<thead><tr>{head}</tr></thead>\n'
+        f'<table class="numbers" width="100%">\n<thead>{head}</thead>\n'
         f"<tbody>\n{rows}\n</tbody></table>"
     )
 
@@ -174,7 +171,7 @@ def to_markdown(sheet: Sheet) -> str:
         if block.points:
             lines += [*(f"- {_plain(point)}" for point in block.points), ""]
         if block.columns:
-            ruler = ["---:" if numeric else "---" for numeric in block.numeric]
+            ruler = ["---" if k < block.words else "---:" for k in range(len(block.columns))]
             lines += [_row(block.columns), _row(ruler, raw=True), *map(_row, block.table), ""]
     return "\n".join([*lines, _plain(sheet.source), ""])
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from analysis.common.columns import CHECKED_NUMBERS, column_of
 from analysis.common.sides import SIDES
+from analysis.common.writing import Writing
 from analysis.findings.sheet_text import Block, Figure, Sheet
-from analysis.findings.sheets import Writing, caution_block, chance_text, verdict_words
+from analysis.findings.sheets import caution_block, verdict_words
 from analysis.study.sections import SectionSide, SectionView, section_view
 from analysis.study.values import Study
 
@@ -15,24 +19,8 @@ __all__ = ["SectionSubject", "section_sheet", "worst_section"]
 SectionSubject = tuple[SectionView, str]
 """What a printer draws: the section, and the system of units to write it in."""
 
-# Numbers in the order a reviewer checks them: column of the stations table, title, kind.
-_NUMBERS = (
-    ("shoulder_slope_pct", "shoulder slope", "slope"),
-    ("required_slope_pct", "required slope", "slope"),
-    ("pavement_slope_pct", "pavement slope", "slope"),
-    ("breakover_points", "breakover", "points"),
-    ("edge_drop_mm", "edge drop", "depth"),
-    ("rut_mm", "rut", "depth"),
-    ("ridge_mm", "ridge", "depth"),
-    ("retained_mm", "retained depth", "depth"),
-    ("shoulder_width_m", "shoulder width", "offset"),
-    ("grade_pct", "grade", "grade"),
-    ("ditch_depth_m", "ditch depth", "offset"),
-    ("ditch_grade_pct", "ditch grade", "grade"),
-    ("cut_m2", "cut", "area"),
-    ("fill_m2", "fill", "area"),
-    ("p_wont_shed", "chance that it won't shed", ""),
-)
+# What is required stands beside what was measured.
+_NUMBERS = (CHECKED_NUMBERS[0], "required_slope_pct", *CHECKED_NUMBERS[1:])
 
 
 def section_sheet(view: SectionView, writing: Writing, source: str = "") -> Sheet:
@@ -54,7 +42,7 @@ def section_sheet(view: SectionView, writing: Writing, source: str = "") -> Shee
         _numbers_block(view, writing, _NUMBERS[:half], 1),
         _numbers_block(view, writing, _NUMBERS[half:], 2),
     ]
-    average = writing.say(view.average_m, "length")
+    average = writing.length(view.average_m)
     return Sheet(
         f"{view.road}, station {place}",
         f"section_{place}",
@@ -73,16 +61,17 @@ def _verdict_block(side: SectionSide, writing: Writing) -> Block:
     return Block(f"{SIDES[side.side].capitalize()}: {words}", text=text, column=1 + side.side)
 
 
-def _numbers_block(
-    view: SectionView, writing: Writing, names: tuple[tuple[str, str, str], ...], column: int
-) -> Block:
-    rows = []
-    for name, title, kind in names:
-        pairs = [side.numbers[name] for side in view.sides]
-        texts = [writing.say(v, kind, se) if kind else chance_text(v) for v, se in pairs]
-        rows.append((title, *texts))
-    heads = ("", *SIDES)
-    return Block("", columns=heads, table=tuple(rows), numeric=(False, True, True), column=column)
+def _numbers_block(view: SectionView, writing: Writing, names: Sequence[str], column: int) -> Block:
+    rows = (
+        (column_of(name).title, *(writing.say(*_pair(side, name)) for side in view.sides))
+        for name in names
+    )
+    return Block("", columns=("", *SIDES), table=tuple(rows), column=column)
+
+
+def _pair(side: SectionSide, name: str) -> tuple[float, str, float]:
+    value, error = side.numbers[name]
+    return value, name, error
 
 
 def worst_section(study: Study, row: int, writing: Writing) -> Figure:

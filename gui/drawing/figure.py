@@ -22,9 +22,7 @@ __all__ = [
     "hatch",
     "path_of",
     "pen",
-    "ring_path",
     "text_at",
-    "text_box",
     "tick_values",
 ]
 
@@ -83,13 +81,6 @@ def path_of(x: NDArray[np.float64], y: NDArray[np.float64]) -> QPainterPath:
             down = True
         else:
             down = False
-    return path
-
-
-def ring_path(x: NDArray[np.float64], y: NDArray[np.float64]) -> QPainterPath:
-    """Close an outline through the points."""
-    path = path_of(x, y)
-    path.closeSubpath()
     return path
 
 
@@ -168,21 +159,6 @@ def text_at(
         flags = int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
     painter.drawText(box, flags | int(Qt.TextFlag.TextDontClip), text)
     return box
-
-
-def text_box(
-    painter: QPainter,
-    box: QRectF,
-    text: str,
-    colour: QColor,
-    align: Qt.AlignmentFlag = Qt.AlignmentFlag.AlignLeft,
-) -> float:
-    """Word-wrapped text in a box; returns the height it needed."""
-    flags = int(align | Qt.AlignmentFlag.AlignTop) | int(Qt.TextFlag.TextWordWrap)
-    needed = painter.boundingRect(box, flags, text)
-    painter.setPen(colour)
-    painter.drawText(box, flags, text)
-    return needed.height()
 
 
 def arrow(

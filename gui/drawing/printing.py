@@ -49,8 +49,9 @@ from PySide6.QtGui import (
 from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
 from analysis.common.types import Progress
+from analysis.common.writing import Writing
 from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, style_css
-from analysis.findings.sheets import ReachCourse, WorkSheets, Writing, source_of
+from analysis.findings.sheets import ReachCourse, WorkSheets, source_of
 from analysis.study.section_sheet import SectionSubject, section_sheet, worst_section
 from gui.drawing.figure import figure_font, pen, text_at
 from gui.drawing.reach_chart import draw_reach
@@ -61,7 +62,6 @@ from gui.drawing.section_figure import (
     fitting_exaggeration,
 )
 from gui.look import theme
-from gui.look.units import METRIC
 
 if TYPE_CHECKING:
     from analysis.study.sections import SectionView
@@ -379,9 +379,8 @@ def stations_sheets(
     study: Study,
     places: Sequence[tuple[int, int]],
     path: str | os.PathLike[str],
+    writing: Writing,
     *,
-    system: str = METRIC,
-    station_style: str = "km",
     paper: str = "A4",
     progress: Progress | None = None,
 ) -> None:
@@ -394,7 +393,7 @@ def stations_sheets(
     """
     from analysis.study.sections import section_view
 
-    writing, source = _writing(system, station_style), source_of(study.findings)
+    source = source_of(study.findings)
     print_sheets(
         # Collected when it is drawn: a thousand sections at once would fill the memory.
         (section_sheet(section_view(study, *place), writing, source) for place in places),
@@ -410,9 +409,8 @@ def reach_sheets(
     study: Study,
     rows: Sequence[int],
     path: str | os.PathLike[str],
+    writing: Writing,
     *,
-    system: str = METRIC,
-    station_style: str = "km",
     paper: str = "A4",
     progress: Progress | None = None,
 ) -> None:
@@ -423,28 +421,23 @@ def reach_sheets(
     OutputError
         If the file can't be written or no reach is given.
     """
-    writing = _writing(system, station_style)
     made = WorkSheets(study.findings, study.limits, writing=writing)
     sheets = [made.reach_sheet(row, worst_section(study, row, writing)) for row in rows]
     title = translate("printing", "Reach sheets")
     print_sheets(sheets, path, title=title, paper=paper, progress=progress)
 
 
-def _writing(system: str, station_style: str) -> Writing:
-    return Writing(system, station_style)  # type: ignore[arg-type]
-
-
 # -- one section -----------------------------------------------------------------------------------
 
 
-def section_image(view: SectionView, *, system: str = METRIC, station_style: str = "km") -> QImage:
+def section_image(view: SectionView, writing: Writing) -> QImage:
     """Draw one section with its numbers and cautions into an image."""
     image = QImage((_CARD * _IMAGE_SCALE).toSize(), QImage.Format.Format_ARGB32_Premultiplied)
     # So that a word processor places it at the size of the sheet.
     per_metre = round(_PER_INCH * _IMAGE_SCALE / 0.0254)
     image.setDotsPerMeterX(per_metre)
     image.setDotsPerMeterY(per_metre)
-    _draw_card(image, view, _writing(system, station_style), _IMAGE_SCALE)
+    _draw_card(image, view, writing, _IMAGE_SCALE)
     return image
 
 
@@ -463,13 +456,7 @@ def _draw_card(device: QPaintDevice, view: SectionView, writing: Writing, scale:
         painter.end()
 
 
-def save_section(
-    view: SectionView,
-    path: str | os.PathLike[str],
-    *,
-    system: str = METRIC,
-    station_style: str = "km",
-) -> None:
+def save_section(view: SectionView, path: str | os.PathLike[str], writing: Writing) -> None:
     """Write one section as PNG, SVG, PDF or CSV, by the ending of the file.
 
     Raises
@@ -477,7 +464,7 @@ def save_section(
     OutputError
         If the file can't be written or its ending isn't one of these.
     """
-    ending, writing = Path(path).suffix.lower(), _writing(system, station_style)
+    ending = Path(path).suffix.lower()
     if ending == ".pdf":
         print_sheets([section_sheet(view, writing)], path, pages=1)
     elif ending in (".png", ".svg", ".csv"):
@@ -495,9 +482,8 @@ def save_section(
 def _png(view: SectionView, writing: Writing) -> bytes:
     buffer = QBuffer()
     buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    image = section_image(view, system=writing.system, station_style=writing.style)
     # The binding takes a str; its stubs say bytes.
-    image.save(buffer, "PNG")  # type: ignore[call-overload]
+    section_image(view, writing).save(buffer, "PNG")  # type: ignore[call-overload]
     return bytes(buffer.data().data())
 
 

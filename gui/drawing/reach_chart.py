@@ -24,7 +24,7 @@ translate = QCoreApplication.translate
 
 def draw_reach(painter: QPainter, box: QRectF, course: ReachCourse, palette: Palette) -> None:
     """Draw the charts of a reach into the box; what lies beyond the reach is shaded."""
-    s, writing = course.station_m, course.writing
+    s, writing = course.numbers["station_m"], course.writing
     if not s.size:
         return
     x0, x1 = float(s[0]), float(s[-1])
@@ -52,8 +52,8 @@ def draw_reach(painter: QPainter, box: QRectF, course: ReachCourse, palette: Pal
         shade = QColor(palette["muted"])
         shade.setAlphaF(0.10)
         for a, b in (
-            (frame.left(), axes.x(course.from_m)),
-            (axes.x(course.to_m), frame.right()),
+            (frame.left(), axes.x(course.ends_m[0])),
+            (axes.x(course.ends_m[1]), frame.right()),
         ):
             painter.fillRect(QRectF(QPointF(a, frame.top()), QPointF(b, frame.bottom())), shade)
         paint(painter, axes, palette)
@@ -64,35 +64,35 @@ _Chart = tuple[str, tuple[float, float], Callable[[QPainter, Axes, Palette], Non
 
 
 def _slope_chart(course: ReachCourse) -> _Chart:
-    slope, se = course.slope_pct, course.slope_se
+    s, required = course.numbers["station_m"], course.numbers["required_slope_pct"]
+    slope, se = course.numbers["shoulder_slope_pct"], course.numbers["shoulder_slope_se"]
 
     def paint(painter: QPainter, axes: Axes, palette: Palette) -> None:
-        _band(painter, axes, course.station_m, (slope, se), palette["shoulder"])
+        _band(painter, axes, s, (slope, se), palette["shoulder"])
         painter.setPen(pen(palette["required"], 1.2, dashes=(5.0, 3.0)))
-        painter.drawPath(axes.line(course.station_m, course.required_pct))
+        painter.drawPath(axes.line(s, required))
 
-    label = translate("sheets", "slope, %")
-    return label, _range(slope - se, slope + se, slope, course.required_pct), paint
+    return translate("sheets", "slope, %"), _range(slope - se, slope + se, slope, required), paint
 
 
 def _drop_chart(course: ReachCourse) -> _Chart:
-    unit, size, _ = course.writing.unit("depth")
-    drop, se = course.drop_mm / size, course.drop_se / size
-    limits = np.array([course.high_limit_mm, course.drop_limit_mm]) / size
+    unit = course.writing.unit("mm")
+    drop, se = (course.numbers[n] * unit.factor for n in ("edge_drop_mm", "edge_drop_se"))
+    limits = np.array(course.drop_limits_mm) * unit.factor
 
     def paint(painter: QPainter, axes: Axes, palette: Palette) -> None:
         painter.setPen(pen(palette["required"], 1.2, dashes=(5.0, 3.0)))
         for limit in limits.tolist():
             painter.drawLine(axes.point(axes.x0, limit), axes.point(axes.x1, limit))
-        _band(painter, axes, course.station_m, (drop, se), palette["shoulder"])
+        _band(painter, axes, course.numbers["station_m"], (drop, se), palette["shoulder"])
 
-    label = translate("sheets", "drop, {unit}").format(unit=unit)
+    label = translate("sheets", "drop, {unit}").format(unit=unit.text)
     return label, _range(drop - se, drop + se, drop, limits), paint
 
 
 def _area_chart(course: ReachCourse) -> _Chart:
-    unit, size, _ = course.writing.unit("area")
-    s, cut, fill = course.station_m, course.cut_m2 / size, course.fill_m2 / size
+    unit, s = course.writing.unit("m2"), course.numbers["station_m"]
+    cut, fill = (course.numbers[n] * unit.factor for n in ("cut_m2", "fill_m2"))
     half = 0.35 * float(np.median(np.diff(s))) if len(s) > 1 else 1.0
 
     def paint(painter: QPainter, axes: Axes, palette: Palette) -> None:
@@ -106,7 +106,7 @@ def _area_chart(course: ReachCourse) -> _Chart:
         painter.setPen(pen(palette["ink"], 0.8))
         painter.drawLine(axes.point(axes.x0, 0.0), axes.point(axes.x1, 0.0))
 
-    label = translate("sheets", "fill | cut, {unit}").format(unit=unit)
+    label = translate("sheets", "fill | cut, {unit}").format(unit=unit.text)
     return label, _range(cut, -fill, np.zeros(1)), paint
 
 

@@ -36,6 +36,7 @@ from PySide6.QtWidgets import (
 
 from analysis.common.columns import CHECKED_NUMBERS, column_of
 from analysis.common.errors import VergelineError
+from analysis.common.writing import Writing
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
 from gui.look.units import number, value_text
@@ -505,10 +506,10 @@ class SectionPage(QWidget):
 
     def copy_drawing(self) -> None:
         """Put the drawing on the clipboard, once it is drawn."""
-        view, system, style = self._view, self.model.units, self.model.station_style
+        view, writing = self._view, self.model.writing
         if view is not None:
             self.model.runner.submit(
-                "copy section", lambda _progress: _drawn(view, system, style), self._take_drawing
+                "copy section", lambda _progress: _drawn(view, writing), self._take_drawing
             )
 
     def _take_drawing(self, image: QImage) -> None:
@@ -534,10 +535,10 @@ class SectionPage(QWidget):
         view, model = self._view, self.model
         if view is None:
             return
-        system, style = model.units, model.station_style
+        writing = model.writing
         model.runner.submit(
             f"save section {path}",
-            lambda _progress: _save_section(view, path, system, style),
+            lambda _progress: _save_section(view, path, writing),
             lambda _none: model.message.emit(self.tr("Saved {name}").format(name=Path(path).name)),
             title=self.tr("Saving the section"),
         )
@@ -560,13 +561,13 @@ def _sections(
     return own, section_view(second, other_road, other_station)
 
 
-def _drawn(view: Section, system: str, style: str) -> QImage:
+def _drawn(view: Section, writing: Writing) -> QImage:
     from gui.drawing.printing import section_image
 
-    return section_image(view, system=system, station_style=style)
+    return section_image(view, writing)
 
 
-def _save_section(view: Section, path: str, system: str, style: str) -> None:
+def _save_section(view: Section, path: str, writing: Writing) -> None:
     from gui.drawing.printing import save_section
 
-    save_section(view, path, system=system, station_style=style)
+    save_section(view, path, writing)

@@ -19,6 +19,7 @@ from PySide6.QtGui import QUndoStack
 
 from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
+from analysis.common.writing import Writing
 from gui.state import jobs
 from gui.state.edits import Edit, Review, StationKey
 from gui.state.loaded import Loaded, RoadIndex, same_stations, summary
@@ -632,6 +633,11 @@ class WindowModel(QObject):
     def station_style(self) -> StationStyle:
         """How stations are written: "km" (2+340) or "feet-hundreds" (23+40)."""
         return self._station_style
+
+    @property
+    def writing(self) -> Writing:
+        """How sheets write numbers and stations."""
+        return Writing(self._units, self._station_style)
 
     def set_station_style(self, style: str) -> None:
         """Write stations as "km" (2+340) or "feet-hundreds" (23+40)."""

@@ -592,8 +592,7 @@ class TablePage(QWidget):
         if study is None or not rows:
             return
         sources = [self.rows.source_row(row) for row in rows]
-        system, style = self.model.units, self.model.station_style
-        work = self._sheet_work(study, sources, path, system, style)
+        work = self._sheet_work(study, sources, path)
         self.model.runner.submit(
             f"sheets {path}",
             work,
@@ -604,9 +603,7 @@ class TablePage(QWidget):
             title=self.tr("Writing sheets"),
         )
 
-    def _sheet_work(
-        self, study: Any, sources: list[int], path: str, system: str, style: str
-    ) -> Any:
+    def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
         raise NotImplementedError
 
     def _on_menu(self, at: QPoint) -> None:

@@ -85,14 +85,11 @@ class ReachTable(TablePage):
     def _sheets_name(self) -> str:
         return self.tr("reach sheets.pdf")
 
-    def _sheet_work(
-        self, study: Any, sources: list[int], path: str, system: str, style: str
-    ) -> Any:
+    def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
         from gui.drawing.printing import reach_sheets
 
-        return lambda progress: reach_sheets(
-            study, sources, path, system=system, station_style=style, progress=progress
-        )
+        writing = self.model.writing
+        return lambda progress: reach_sheets(study, sources, path, writing, progress=progress)
 
 
 class StationTable(TablePage):
@@ -127,13 +124,10 @@ class StationTable(TablePage):
         station = station_words(float(road.station_m[model.station_index]))
         return f"{road.name} {station.replace('+', '-')}.pdf"
 
-    def _sheet_work(
-        self, study: Any, sources: list[int], path: str, system: str, style: str
-    ) -> Any:
+    def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
         from gui.drawing.printing import stations_sheets
 
         # Both sides stand on one sheet, so a station chosen twice is printed once.
         places = list(dict.fromkeys(self.model.station_at_row(source)[:2] for source in sources))
-        return lambda progress: stations_sheets(
-            study, places, path, system=system, station_style=style, progress=progress
-        )
+        writing = self.model.writing
+        return lambda progress: stations_sheets(study, places, path, writing, progress=progress)

@@ -384,7 +384,7 @@ class Files(QObject):
     # -- sheets --------------------------------------------------------------------------
 
     def _ask_pdf(self, name: str, sheets: Callable[..., Any], what: list[Any]) -> None:
-        study, units, style = self.model.study, self.model.units, self.model.station_style
+        study, writing = self.model.study, self.model.writing
         if study is None:
             return
         folder = Path(str(QSettings().value("folder", "")) or ".")
@@ -394,9 +394,7 @@ class Files(QObject):
             self._remember_folder(path)
             self.model.runner.submit(
                 "print",
-                lambda progress: sheets(
-                    study, what, path, system=units, station_style=style, progress=progress
-                ),
+                lambda progress: sheets(study, what, path, writing, progress=progress),
                 lambda _result: self.model.message.emit(
                     self.tr("Written: {name}").format(name=Path(path).name)
                 ),

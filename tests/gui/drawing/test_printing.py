@@ -19,6 +19,7 @@ from PySide6.QtSvg import QSvgRenderer
 from analysis.common.errors import Cancelled, OutputError
 from analysis.common.stations import station_text
 from analysis.common.table import Table
+from analysis.common.writing import Writing
 from analysis.earthwork.workplan import CAUTIONS
 from analysis.findings.geopackage import write_findings
 from analysis.findings.sheet_text import Sheet, to_markdown
@@ -60,7 +61,7 @@ def faulty(study: Any) -> int:
 
 def test_section_sheet_has_numbers_and_every_caution(screened: WindowModel, tmp_path: Path) -> None:
     view = section_view(screened.study, 0, 11)
-    printing.save_section(view, tmp_path / "one.pdf")
+    printing.save_section(view, tmp_path / "one.pdf", Writing())
     (text,) = pages_of(tmp_path / "one.pdf")
     assert squeezed("Fernhollow Road, station 0+110") in text
     for sentence in CAUTIONS:
@@ -72,7 +73,7 @@ def test_section_sheet_has_numbers_and_every_caution(screened: WindowModel, tmp_
 
 def test_section_sheet_in_us_units(screened: WindowModel, tmp_path: Path) -> None:
     view = section_view(screened.study, 0, 11)
-    printing.save_section(view, tmp_path / "one.pdf", system="us", station_style="feet-hundreds")
+    printing.save_section(view, tmp_path / "one.pdf", Writing("us"))
     (text,) = pages_of(tmp_path / "one.pdf")
     # 110 m = 360.9 ft
     assert squeezed("station 3+61") in text
@@ -91,7 +92,7 @@ def test_command_and_window_print_the_same_sheet(screened: WindowModel, tmp_path
     assert main(["export", "--findings", str(file), "--sheets", str(folder)]) == 0
     sheets = WorkSheets(study.findings, study.limits)
     rows = [item.reach.row for item in sheets.plan.items]
-    printing.reach_sheets(study, rows, tmp_path / "window.pdf")
+    printing.reach_sheets(study, rows, tmp_path / "window.pdf", Writing())
     by_command = "".join(pages_of(folder / "sheets.pdf"))
     by_window = "".join(pages_of(tmp_path / "window.pdf"))
     assert rows
@@ -107,7 +108,7 @@ def test_command_and_window_print_the_same_sheet(screened: WindowModel, tmp_path
 def test_reach_sheet_shows_the_worst_section(screened: WindowModel, tmp_path: Path) -> None:
     study = screened.study
     row = faulty(study)
-    printing.reach_sheets(study, [row], tmp_path / "one.pdf")
+    printing.reach_sheets(study, [row], tmp_path / "one.pdf", Writing())
     text = "".join(pages_of(tmp_path / "one.pdf"))
     stations, reach = study.findings.stations, study.findings.reaches.row(row)
     here = (stations["side"] == reach["side"]) & (stations["station_m"] >= reach["from_m"])
@@ -122,7 +123,7 @@ def test_unknown_quantities_are_said_to_be_unknown(screened: WindowModel, tmp_pa
     study = screened.study
     table = study.findings.reaches
     sound = next(r for r in range(len(table)) if not np.isfinite(table["cut_m3"][r]))
-    printing.reach_sheets(study, [sound], tmp_path / "one.pdf")
+    printing.reach_sheets(study, [sound], tmp_path / "one.pdf", Writing())
     text = "".join(pages_of(tmp_path / "one.pdf"))
     assert "unknown" in text
     assert "0.0m3" not in text and "nan" not in text.casefold()
@@ -133,7 +134,7 @@ def test_unknown_quantities_are_said_to_be_unknown(screened: WindowModel, tmp_pa
 
 def test_section_sheets_one_page_each(screened: WindowModel, tmp_path: Path) -> None:
     path = tmp_path / "sections.pdf"
-    printing.stations_sheets(screened.study, [(0, 3), (0, 9), (0, 11)], path)
+    printing.stations_sheets(screened.study, [(0, 3), (0, 9), (0, 11)], path, Writing())
     texts = pages_of(path)
     assert [f"page{k}of3" in text for k, text in enumerate(texts, start=1)] == [True] * 3
     path.replace(ARTEFACTS / "section_sheets.pdf")
@@ -172,7 +173,7 @@ def test_long_reaches_go_on(screened: WindowModel, tmp_path: Path, paper: str) -
 def test_nothing_lies_outside_the_page(screened: WindowModel, tmp_path: Path) -> None:
     """A word on paper ends within the margins, in the widest words that a sheet has."""
     path = tmp_path / "one.pdf"
-    printing.reach_sheets(screened.study, [faulty(screened.study)], path, system="us")
+    printing.reach_sheets(screened.study, [faulty(screened.study)], path, Writing("us"))
     page = PdfReader(path).pages[0]
     places: list[tuple[float, float]] = []
 
@@ -193,7 +194,7 @@ def test_nothing_lies_outside_the_page(screened: WindowModel, tmp_path: Path) ->
 def test_paper_sizes(screened: WindowModel, tmp_path: Path, paper: str) -> None:
     """Media boxes by ISO 216 (A4, 210 x 297 mm) and ANSI A (8.5 x 11 in), in points."""
     path = tmp_path / "one.pdf"
-    printing.stations_sheets(screened.study, [(0, 3)], path, paper=paper)
+    printing.stations_sheets(screened.study, [(0, 3)], path, Writing(), paper=paper)
     box = PdfReader(path).pages[0].mediabox
     size = sorted((float(box.width), float(box.height)))
     expected = {"A4": (595.28, 841.89), "Letter": (612.0, 792.0)}[paper]
@@ -209,21 +210,23 @@ def test_progress_and_cancel_leave_the_old_file(screened: WindowModel, tmp_path:
             raise Cancelled
 
     with pytest.raises(Cancelled):
-        printing.stations_sheets(screened.study, [(0, i) for i in range(4)], path, progress=stop)
+        printing.stations_sheets(
+            screened.study, [(0, i) for i in range(4)], path, Writing(), progress=stop
+        )
     assert path.read_bytes() == b"good"
     assert [p.name for p in tmp_path.iterdir()] == ["sections.pdf"]
 
 
 def test_nothing_to_print_is_said(screened: WindowModel, tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="nothing to print"):
-        printing.reach_sheets(screened.study, [], tmp_path / "none.pdf")
+        printing.reach_sheets(screened.study, [], tmp_path / "none.pdf", Writing())
 
 
 @pytest.mark.parametrize("ending", ["png", "svg", "csv", "pdf"])
 def test_bad_place_is_one_sentence(screened: WindowModel, tmp_path: Path, ending: str) -> None:
     view = section_view(screened.study, 0, 3)
     with pytest.raises(OutputError, match="can't be written") as caught:
-        printing.save_section(view, tmp_path / "missing" / f"section.{ending}")
+        printing.save_section(view, tmp_path / "missing" / f"section.{ending}", Writing())
     assert "\n" not in str(caught.value)
 
 
@@ -231,7 +234,7 @@ def test_folder_in_place_of_a_file(screened: WindowModel, tmp_path: Path) -> Non
     view = section_view(screened.study, 0, 3)
     (tmp_path / "a.png").mkdir()
     with pytest.raises(OutputError, match="is a folder"):
-        printing.save_section(view, tmp_path / "a.png")
+        printing.save_section(view, tmp_path / "a.png", Writing())
 
 
 @pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
@@ -243,13 +246,15 @@ def test_failure_while_drawing_is_an_error_not_a_crash(
 
     monkeypatch.setattr(printing, "draw_section", fail)
     with pytest.raises(ZeroDivisionError):
-        printing.save_section(section_view(screened.study, 0, 3), tmp_path / f"section.{ending}")
+        printing.save_section(
+            section_view(screened.study, 0, 3), tmp_path / f"section.{ending}", Writing()
+        )
     assert not list(tmp_path.iterdir())
 
 
 def test_svg_is_readable_and_not_blank(screened: WindowModel, tmp_path: Path) -> None:
     path = tmp_path / "section.svg"
-    printing.save_section(section_view(screened.study, 0, 11), path)
+    printing.save_section(section_view(screened.study, 0, 11), path, Writing())
     renderer = QSvgRenderer(str(path))
     assert renderer.isValid()
     image = QImage(610, 430, QImage.Format.Format_ARGB32)
@@ -273,7 +278,8 @@ def test_png_is_drawn_without_any_window(screened: WindowModel, tmp_path: Path) 
         "import pickle, sys\n"
         "from pathlib import Path\n"
         "from gui.drawing.printing import save_section\n"
-        "save_section(pickle.loads(Path(sys.argv[1]).read_bytes()), sys.argv[2])\n"
+        "from analysis.common.writing import Writing\n"
+        "save_section(pickle.loads(Path(sys.argv[1]).read_bytes()), sys.argv[2], Writing())\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(stored), str(out)],
@@ -291,7 +297,7 @@ def test_png_is_drawn_without_any_window(screened: WindowModel, tmp_path: Path) 
 def test_paper_is_white_in_the_dark(screened: WindowModel, qapp: Any) -> None:
     theme.apply(qapp, dark=True)
     try:
-        image = printing.section_image(section_view(screened.study, 0, 11))
+        image = printing.section_image(section_view(screened.study, 0, 11), Writing())
     finally:
         theme.apply(qapp, dark=False)
     assert image.pixelColor(4, 4).name() == "#ffffff"
@@ -304,7 +310,7 @@ def test_sheets_drawn_in_a_worker(
     """The runner draws while the window lives, and the result is the same as drawn here."""
     here, there = tmp_path / "here.png", tmp_path / "there.png"
     view = section_view(screened.study, 0, 11)
-    printing.save_section(view, here)
-    screened.runner.submit("draw", lambda _progress: printing.save_section(view, there))
+    printing.save_section(view, here, Writing())
+    screened.runner.submit("draw", lambda _progress: printing.save_section(view, there, Writing()))
     settle(screened.runner.idle)
     assert QImage(str(here)) == QImage(str(there))
