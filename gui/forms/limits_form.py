@@ -131,7 +131,7 @@ class LimitsForm(QWidget):
         self._timer = QTimer(self)
         self._timer.setSingleShot(True)
         self._timer.setInterval(_JUDGE_MS)
-        self._timer.timeout.connect(self._push)
+        self._timer.timeout.connect(self.push)
         self._build()
         model.limits_changed.connect(self._show)
         model.units_changed.connect(self._show)
@@ -284,11 +284,11 @@ class LimitsForm(QWidget):
         self._timer.start()
 
     def _on_reset(self, name: str) -> None:
-        self._push()
+        self.push()
         shipped = default_limits(self.model.limits.surface)
         self._set(self.model.limits.with_entries({name: shipped[name]}), name)
 
-    def _push(self) -> None:
+    def push(self) -> None:
         """Hand the typed values to the model, or say why they can't be."""
         self._timer.stop()
         wanted, self._wanted = self._wanted, {}
@@ -319,7 +319,7 @@ class LimitsForm(QWidget):
     def _on_surface(self, _index: int) -> None:
         from gui.state.model import with_surface
 
-        self._push()
+        self.push()
         surface = self.surface_box.currentData()
         if surface and surface != self.model.limits.surface:
             self.model.set_limits(
@@ -363,7 +363,7 @@ class LimitsForm(QWidget):
 
     def write(self, path: str) -> None:
         """Write all limits to a file."""
-        self._push()
+        self.push()
         try:
             write_limits(self.model.limits, path)
         except VergelineError as error:

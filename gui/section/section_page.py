@@ -284,12 +284,13 @@ class SectionPage(QWidget):
         model.runner.submit(
             f"section {id(self)}",
             lambda _progress: _sections(study, second, road, station),
-            self._take,
+            self.take_sections,
             self._fail,
             priority=10,
         )
 
-    def _take(self, sections: tuple[Section, Section | None]) -> None:
+    def take_sections(self, sections: tuple[Section, Section | None]) -> None:
+        """Show a section, and the one to compare it with where there is one."""
         self._view, self._second = sections
         self._show()
 

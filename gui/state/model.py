@@ -281,13 +281,14 @@ class WindowModel(QObject):
         failed: Callable[[VergelineError], None] | None,
         title: str,
     ) -> None:
-        self.runner.submit("open", job, self._take_inputs, failed, lane="long", title=title)
+        self.runner.submit("open", job, self.take_inputs, failed, lane="long", title=title)
 
     def open_sample(self) -> None:
         """Open the sample terrain with its roads."""
         self._open(jobs.open_sample, None, self.tr("Opening the sample"))
 
-    def _take_inputs(self, inputs: jobs.Inputs) -> None:
+    def take_inputs(self, inputs: jobs.Inputs) -> None:
+        """Go on with inputs that a job has opened."""
         self._inputs = inputs
         if self._loaded is None:
             self._road_index = min(self._road_index, max(0, len(self.roads) - 1))
@@ -307,7 +308,7 @@ class WindowModel(QObject):
         self.runner.submit(
             "screen",
             lambda progress: jobs.screen(progress, order),
-            self._take_screened,
+            self.take_screened,
             lane="long",
             title=self.tr("Screening"),
         )
@@ -315,7 +316,8 @@ class WindowModel(QObject):
     def _order(self) -> jobs.ScreenOrder:
         return jobs.ScreenOrder(self._inputs, self.settings, self.limits, dict(self._corrections))
 
-    def _take_screened(self, loaded: Loaded) -> None:
+    def take_screened(self, loaded: Loaded) -> None:
+        """Go on with what a job has screened; nobody has saved it yet."""
         self._unsaved_result = True
         self._take(loaded)
         stale = (

@@ -70,12 +70,12 @@ def make_application(arguments: Sequence[str] = ()) -> QApplication:
     app.setDesktopFileName("vergeline")
     app.setStyle("Fusion")
     app.setWindowIcon(app_icon())
-    _translate(app)
+    translate(app)
     theme.set_appearance(str(QSettings().value("appearance", "system")))
     return app
 
 
-def _translate(app: QApplication) -> None:
+def translate(app: QApplication) -> None:
     """Load Qt's own words and ours in the system's language, where there are any.
 
     A catalogue in the person's own folder goes before the one that came with the program.

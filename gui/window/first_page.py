@@ -130,8 +130,8 @@ class FirstPage(QWidget):
         self._recent_rows.setSpacing(0)
         column.addLayout(self._recent_rows)
         column.addStretch(1)
-        self._cautions = _label("", muted=True)
-        column.addWidget(self._cautions)
+        self.cautions = _label("", muted=True)
+        column.addWidget(self.cautions)
 
         inner = QWidget()
         inner.setLayout(column)
@@ -171,8 +171,8 @@ class FirstPage(QWidget):
 
     def set_cautions(self, sentences: Sequence[str]) -> None:
         """Show the cautions at the foot of the page."""
-        self._cautions.setText("  ".join(sentences))
-        self._cautions.setAccessibleName(self.tr("Cautions"))
+        self.cautions.setText("  ".join(sentences))
+        self.cautions.setAccessibleName(self.tr("Cautions"))
 
     def set_recent(self, entries: Sequence[Recent]) -> None:
         """Show what was open lately."""

@@ -41,7 +41,7 @@ class Window(QMainWindow):
         self.setObjectName("window")
         self.setWindowIcon(app_icon())
         self.setAcceptDrops(True)
-        self._closing = False
+        self.closing = False
         self._had_findings = False
         self._dress()
         self._build_middle()
@@ -237,7 +237,7 @@ class Window(QMainWindow):
         QTimer.singleShot(0, lambda: self.files.open_paths(paths))
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        if self.model.modified and not self._closing:
+        if self.model.modified and not self.closing:
             event.ignore()
             self.files.after_saving(self._close_for_sure)
             return
@@ -251,5 +251,5 @@ class Window(QMainWindow):
         event.accept()
 
     def _close_for_sure(self) -> None:
-        self._closing = True
+        self.closing = True
         self.close()

@@ -182,7 +182,7 @@ def done_with(window: Any) -> None:
     """Close a window without a question."""
     from PySide6.QtWidgets import QApplication
 
-    window._closing = True
+    window.closing = True
     window.close()
     QApplication.processEvents()
 
@@ -294,7 +294,7 @@ def screen() -> None:
         timer.stop()
         report("stepping, 30 per second", heart, control, watch)
         print(f"process {memory_mb():.0f} MB")
-        window._closing = True
+        window.closing = True
         window.close()
         app.processEvents()
 
@@ -495,7 +495,7 @@ def monkey(minutes: float, seed: int) -> None:
                 count += 1
                 one()
                 if not window.isVisible():
-                    window._closing = False
+                    window.closing = False
                     window.show()
             except Exception:
                 faults.append(traceback.format_exc())

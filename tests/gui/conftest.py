@@ -111,19 +111,22 @@ def shared_results(shared_files: tuple[str, str]) -> tuple[jobs.Inputs, Loaded]:
     return inputs, jobs.screen(progress, order)
 
 
-def quiet_progress() -> Progress:
-    """Return a progress that reports to nobody."""
+def quiet_progress(*, called_off: bool = False) -> Progress:
+    """Return a progress that reports to nobody, of a job that may have been called off."""
 
     def nothing(*_: Any) -> None:
         return None
 
-    return Progress(Request("k", nothing, nothing, nothing, ""), nothing)
+    request = Request("k", nothing, nothing, nothing, "")
+    if called_off:
+        request.cancel.set()
+    return Progress(request, nothing)
 
 
 @pytest.fixture
 def screened(model: WindowModel, shared_results: tuple[jobs.Inputs, Loaded]) -> WindowModel:
     """Return a model with the small road screened, as if just done."""
     inputs, loaded = shared_results
-    model._take_inputs(inputs)
-    model._take_screened(loaded)
+    model.take_inputs(inputs)
+    model.take_screened(loaded)
     return model

@@ -67,7 +67,7 @@ def german(
     before = QLocale()
     monkeypatch.setattr(application, "translations_folder", lambda: marked)
     QLocale.setDefault(QLocale("de_DE"))
-    application._translate(qapp)
+    application.translate(qapp)
     yield qapp
     for translator in qapp.findChildren(QTranslator):
         qapp.removeTranslator(translator)
@@ -161,7 +161,7 @@ def test_shipped_catalogue_is_found(
     monkeypatch.setattr(application, "translations_folder", lambda: tmp_path / "none")
     before = QLocale()
     QLocale.setDefault(QLocale("de_AT"))
-    application._translate(qapp)
+    application.translate(qapp)
     try:
         assert QCoreApplication.translate("MapKey", "Key") == "«Key»"
     finally:
@@ -213,8 +213,8 @@ def test_whole_window_speaks_the_catalogue(
     """With every text translated no English word is left in the window."""
     window = Window(model)
     window.show()
-    model._take_inputs(shared_results[0])
-    model._take_screened(shared_results[1])
+    model.take_inputs(shared_results[0])
+    model.take_screened(shared_results[1])
     for pane in window.panes.by_name.values():
         pane.fill()
     window.panes["limits"].widget().build_all()
@@ -225,7 +225,7 @@ def test_whole_window_speaks_the_catalogue(
         if re.search(r"[A-Za-z]{3,}", bare) and "«" not in bare and not ALIKE.match(bare):
             english.append(f"{place}: {bare}")
     assert window.grab().save(str(ARTEFACTS / "window_marked.png"))
-    window._closing = True
+    window.closing = True
     window.close()
     window.deleteLater()
     QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)

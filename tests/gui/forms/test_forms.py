@@ -156,7 +156,7 @@ def test_limit_typed_in_inches_is_stored_in_millimetres(
 def test_switching_units_changes_no_limit(limits: LimitsForm, model: WindowModel) -> None:
     for units in ("us", "metric", "us"):
         model.set_units(units)
-    limits._push()
+    limits.push()
     assert model.limits == default_limits("gravel")
     assert not model.undo.canUndo()
 

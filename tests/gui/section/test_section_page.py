@@ -153,7 +153,7 @@ def test_unknown_number_is_a_dash(view: SectionPage) -> None:
         replace(side, numbers={**side.numbers, "edge_drop_mm": (math.nan, math.nan)})
         for side in section.sides
     )
-    view._take((replace(section, sides=sides), None))
+    view.take_sections((replace(section, sides=sides), None))
     texts = [view.table.item(3, column).text() for column in (1, 2)]
     assert texts == ["–", "–"]
 
@@ -221,7 +221,7 @@ def test_drawing_survives_nothing_known(view: SectionPage, qapp: Any) -> None:
     box = QRectF(50.0, 10.0, 440.0, 240.0)
     draw_section(painter, axes_for(empty, box, 1.0), empty, theme.palette())
     painter.end()
-    view._take((empty, None))
+    view.take_sections((empty, None))
     view.grab()
     assert view.verdicts[0].text().count("no data") >= 1
 

@@ -45,7 +45,7 @@ def first_time(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Call
 def open_window(model: WindowModel, results: tuple[jobs.Inputs, Loaded], settle: Settle) -> Window:
     window = Window(model)
     window.show()
-    model._take_inputs(results[0])
+    model.take_inputs(results[0])
     settle(lambda: model.runner.idle() and not window.panes.coming)
     return window
 
@@ -151,10 +151,8 @@ def test_no_interpreter_to_start(
 def test_called_off_before_it_began(first_time: Callable[[str], Path]) -> None:
     """A job that nobody wants any more starts no process."""
     note = first_time("time.sleep(60)")
-    progress = quiet_progress()
-    progress._request.cancel.set()
     with pytest.raises(Cancelled):
-        preparing.prepare(progress)
+        preparing.prepare(quiet_progress(called_off=True))
     assert not note.exists()
     assert preparing.is_needed(), "the next job must try again"
 

@@ -62,7 +62,7 @@ def window(model: WindowModel, settle: Settle) -> Iterator[Window]:
 
 def dispose(window: Window) -> None:
     """Close a window and have it destroyed now; later tests would restyle it again and again."""
-    window._closing = True
+    window.closing = True
     window.close()
     window.deleteLater()
     QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
@@ -73,8 +73,8 @@ def dispose(window: Window) -> None:
 def full(window: Window, shared_results: tuple[jobs.Inputs, Loaded], settle: Settle) -> Window:
     """Return a window with the small road screened."""
     inputs, loaded = shared_results
-    window.model._take_inputs(inputs)
-    window.model._take_screened(loaded)
+    window.model.take_inputs(inputs)
+    window.model.take_screened(loaded)
     settle(lambda: bool(window.map.layers.roads) and window.model.runner.idle())
     settle(lambda: not window.panes.coming and window.panes["reaches"].filled)
     return window
@@ -127,10 +127,10 @@ def save_picture(window: QWidget, name: str) -> None:
 
 def test_first_page_offers_the_way_in(window: Window, settle: Settle) -> None:
     """With nothing open: the page, no panes, cautions in sight, only what is possible enabled."""
-    settle(lambda: bool(window.first_page._cautions.text()))
+    settle(lambda: bool(window.first_page.cautions.text()))
     assert window.middle.currentIndex() == 0
     assert all(pane.isHidden() for pane in window.panes.by_name.values())
-    assert "traffic control" in window.first_page._cautions.text()
+    assert "traffic control" in window.first_page.cautions.text()
     assert "Traffic control" in window.caution_button.text()
     do = window.commands
     assert do["open_terrain"].isEnabled()
@@ -782,11 +782,11 @@ def test_panes_come_one_by_one_and_the_tables_end_in_front(
 ) -> None:
     """No turn of the event loop lays out more than one; a study opens on its reaches."""
     inputs, loaded = shared_results
-    window.model._take_inputs(inputs)
+    window.model.take_inputs(inputs)
     assert window.panes.coming
     assert window.panes["section"].isHidden()
     assert window.panes.keep() is None
-    window.model._take_screened(loaded)
+    window.model.take_screened(loaded)
     settle(lambda: not window.panes.coming)
     shown = {name for name, pane in window.panes.by_name.items() if not pane.isHidden()}
     assert shown == set(window.panes.by_name) - {"help"}
@@ -799,11 +799,11 @@ def test_closing_while_panes_come_leaves_none_behind(
     window: Window, shared_results: tuple[jobs.Inputs, Loaded], settle: Settle
 ) -> None:
     """The first page is alone again, and the next study still has all its panes."""
-    window.model._take_inputs(shared_results[0])
+    window.model.take_inputs(shared_results[0])
     window.model.close_study()
     settle()
     assert all(pane.isHidden() for pane in window.panes.by_name.values())
-    window.model._take_inputs(shared_results[0])
+    window.model.take_inputs(shared_results[0])
     settle(lambda: not window.panes.coming)
     assert not window.panes["section"].isHidden()
 
@@ -813,9 +813,7 @@ def test_loading_leaves_the_search_for_garbage_on() -> None:
     warm_up(quiet_progress())
     assert gc.isenabled()
     assert gc.get_freeze_count() > 0
-    off = quiet_progress()
-    off._request.cancel.set()
-    warm_up(off)
+    warm_up(quiet_progress(called_off=True))
     assert gc.isenabled()
     gc.unfreeze()
 
