@@ -5,6 +5,7 @@ Inputs take effect with the next screening; what the grid will be able to tell s
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -59,43 +60,72 @@ class InputsForm(QWidget):
     # -- layout ----------------------------------------------------------------------------------
 
     def _build(self) -> None:
+        self._quantities: list[tuple[QuantityBox, str]] = []
         inside = QWidget()
         column = QVBoxLayout(inside)
         column.setContentsMargins(8, 6, 8, 8)
         column.setSpacing(8)
+        self.power = PowerPanel(self.model)
+        for part in (
+            self._files_group(),
+            self._extras_group(),
+            self._road_group(),
+            self._measuring_group(),
+            self.power,
+            self._showing_group(),
+        ):
+            column.addWidget(part)
+        self.state = QLabel()
+        self.state.setWordWrap(True)
+        self.state.setAccessibleName(self.tr("State of the inputs"))
+        self.screen_button = QPushButton(self.tr("Screen"))
+        self.screen_button.setToolTip(self.tr("Measure and judge the road with these inputs."))
+        self.screen_button.setDefault(True)
+        self.screen_button.clicked.connect(lambda: self.model.screen())
+        foot = QHBoxLayout()
+        foot.setContentsMargins(8, 4, 8, 6)
+        foot.addWidget(self.state, 1)
+        foot.addWidget(self.screen_button)
 
-        files = QGroupBox(self.tr("Terrain and road"))
-        form = self._form(files)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addWidget(scrolled(inside), 1)
+        whole.addLayout(foot)
+
+    def _files_group(self) -> QGroupBox:
+        files, form = _group(self.tr("Terrain and road"))
         self.terrain_line, terrain_row, _ = self._file_row(self.tr("Terrain grid"), "terrain")
         form.addRow(self.tr("Terrain grid"), terrain_row)
-        self.terrain_note = QLabel()
-        self.terrain_note.setWordWrap(True)
-        self.terrain_note.setAccessibleName(self.tr("About the grid"))
-        form.addRow("", self.terrain_note)
-        self.unit_box = CalmCombo()
-        self.unit_box.setAccessibleName(self.tr("Unit of the heights"))
-        self.unit_box.setToolTip(
-            self.tr("Set it where the file doesn't say, or says it wrongly; slopes depend on it.")
-        )
-        for text, unit in (
+        self.terrain_note = self._note(form, self.tr("About the grid"))
+        self.unit_box = _choice(
             (self.tr("as the file says"), None),
             (self.tr("metres"), "metre"),
             (self.tr("international feet"), "foot"),
             (self.tr("US survey feet"), "us-foot"),
-        ):
-            self.unit_box.addItem(text, unit)
+        )
         self.unit_box.activated.connect(self._on_unit)
-        form.addRow(self.tr("Heights in"), self.unit_box)
+        _row(
+            form,
+            self.tr("Heights in"),
+            self.unit_box,
+            self.tr("Set it where the file doesn't say, or says it wrongly; slopes depend on it."),
+        )
+        self.unit_box.setAccessibleName(self.tr("Unit of the heights"))
         self.road_line, road_row, _ = self._file_row(self.tr("Road centreline"), "road")
         form.addRow(self.tr("Road centreline"), road_row)
-        self.road_note = QLabel()
-        self.road_note.setWordWrap(True)
-        self.road_note.setAccessibleName(self.tr("About the road"))
-        form.addRow("", self.road_note)
-        column.addWidget(files)
+        self.road_note = self._note(form, self.tr("About the road"))
+        return files
 
-        added = QGroupBox(self.tr("Added to the road"))
-        form = self._form(added)
+    def _note(self, form: QFormLayout, name: str) -> QLabel:
+        made = QLabel()
+        made.setWordWrap(True)
+        made.setAccessibleName(name)
+        form.addRow("", made)
+        return made
+
+    def _extras_group(self) -> QGroupBox:
+        added, form = _group(self.tr("Added to the road"))
         self.extras: dict[str, tuple[QLineEdit, QToolButton, QWidget]] = {}
         for kind, title, tip in (
             (
@@ -131,205 +161,141 @@ class InputsForm(QWidget):
             label = QLabel(title)
             label.setToolTip(tip)
             form.addRow(label, holder)
-        column.addWidget(added)
+        return added
 
-        widths = QGroupBox(self.tr("Road as built"))
-        form = self._form(widths)
-        self.pavement = QuantityBox("m", 2.0, 60.0, decimals=2, step=0.1)
-        self._row(
+    def _road_group(self) -> QGroupBox:
+        made, form = _group(self.tr("Road as built"))
+        self.pavement = self._quantity("pavement_width_m", 2.0, 60.0, 2, 0.1)
+        _row(
             form,
             self.tr("Pavement width"),
             self.pavement,
             self.tr("Edge to edge. The search starts here; where no edge shows, this is used."),
         )
-        self.shoulder = QuantityBox("m", 0.2, 10.0, decimals=2, step=0.1)
-        self._row(
+        self.shoulder = self._quantity("shoulder_width_m", 0.2, 10.0, 2, 0.1)
+        _row(
             form,
             self.tr("Shoulder width"),
             self.shoulder,
             self.tr("From the pavement edge to the hinge. The search for the hinge starts here."),
         )
-        self.surface_box = CalmCombo()
-        for surface in SURFACES:
-            self.surface_box.addItem(surface_text(surface), surface)
-        self._row(
+        self.surface_box = _choice(*((surface_text(name), name) for name in SURFACES))
+        self.surface_box.activated.connect(
+            lambda _i: self._set_surface(self.surface_box.currentData())
+        )
+        _row(
             form,
             self.tr("Surface"),
             self.surface_box,
             self.tr("What the shoulder is made of; the limits follow it."),
         )
-        self.paved = QCheckBox(self.tr("The road is paved"))
-        self.paved.setToolTip(
+        self.paved = _check(
+            self.tr("The road is paved"),
             self.tr(
                 "A gravel or earth road's shoulder need only be as steep as the road itself "
                 "(Gravel Roads Construction & Maintenance Guide, from memory)."
-            )
+            ),
+            lambda on: self._set(paved=on),
         )
         form.addRow("", self.paved)
-        self.find_edges = QCheckBox(self.tr("Find edges and hinges in the terrain"))
-        self.find_edges.setToolTip(
-            self.tr("Off: measure at the given widths from the centreline, without searching.")
+        self.find_edges = _check(
+            self.tr("Find edges and hinges in the terrain"),
+            self.tr("Off: measure at the given widths from the centreline, without searching."),
+            lambda on: self._set(find_edges=on),
         )
         form.addRow("", self.find_edges)
-        self.search = QuantityBox("m", 0.0, 15.0, decimals=1, step=0.5)
-        self._row(
+        self.search = self._quantity("search_m", 0.0, 15.0, 1, 0.5)
+        _row(
             form,
             self.tr("Line may lie off by"),
             self.search,
             self.tr("How far the drawn centreline may lie beside the real one."),
         )
-        column.addWidget(widths)
+        return made
 
-        measuring = QGroupBox(self.tr("Measuring"))
-        form = self._form(measuring)
-        self.spacing = QuantityBox("m", 0.5, 1000.0, decimals=1, step=1.0)
-        self._row(
+    def _measuring_group(self) -> QGroupBox:
+        made, form = _group(self.tr("Measuring"))
+        self.spacing = self._quantity("spacing_m", 0.5, 1000.0, 1, 1.0)
+        _row(
             form,
             self.tr("Station spacing"),
             self.spacing,
             self.tr("Distance between stations along the road."),
         )
         self.average = QuantityBox("m", 1.0, 1000.0, decimals=0, step=5.0)
-        self.average_auto = QCheckBox(self.tr("least that can tell"))
-        self.average_auto.setToolTip(
-            self.tr("Take the least length that tells a good slope from a failing one.")
+        self.average.stored_changed.connect(lambda value: self._set(average_m=value))
+        self.average_auto = _check(
+            self.tr("least that can tell"),
+            self.tr("Take the least length that tells a good slope from a failing one."),
+            lambda on: self._set(average_m="auto" if on else self.average.stored),
         )
-        self._row(
+        _row(
             form,
             self.tr("Average over"),
-            self._beside(self.average, self.average_auto),
+            self.average,
             self.tr(
                 "Length of road behind each measurement: longer is surer, but blurs short faults."
             ),
-            buddy=self.average,
+            self.average_auto,
         )
         self.noise = QuantityBox("mm", 0.5, 1000.0, decimals=0, step=1.0)
-        self.noise_auto = QCheckBox(self.tr("estimate from the pavement"))
-        self.noise_auto.setToolTip(
-            self.tr("Take the scatter of the cells about the fitted pavement.")
+        self.noise.stored_changed.connect(lambda value: self._set(noise_m=value / 1000.0))
+        self.noise_auto = _check(
+            self.tr("estimate from the pavement"),
+            self.tr("Take the scatter of the cells about the fitted pavement."),
+            lambda on: self._set(noise_m=None if on else self.noise.stored / 1000.0),
         )
-        self._row(
+        _row(
             form,
             self.tr("Noise of heights"),
-            self._beside(self.noise, self.noise_auto),
+            self.noise,
             self.tr(
                 "Standard deviation of single cells relative to their neighbours (repeatability), "
                 "not the absolute accuracy of the survey."
             ),
-            buddy=self.noise,
+            self.noise_auto,
         )
-        self.half_width = QuantityBox("m", 3.0, 100.0, decimals=0, step=1.0)
-        self._row(
+        self.half_width = self._quantity("half_width_m", 3.0, 100.0, 0, 1.0)
+        _row(
             form,
             self.tr("Read to each side"),
             self.half_width,
             self.tr("How far the terrain is read; far enough to hold both ditches."),
         )
-        column.addWidget(measuring)
+        return made
 
-        self.power = PowerPanel(self.model)
-        column.addWidget(self.power)
-
-        showing = QGroupBox(self.tr("Showing numbers"))
-        form = self._form(showing)
-        self.system_box = CalmCombo()
-        self.system_box.addItem(self.tr("metric"), "metric")
-        self.system_box.addItem(self.tr("US (feet, inches, cubic yards)"), "us")
+    def _showing_group(self) -> QGroupBox:
+        made, form = _group(self.tr("Showing numbers"))
+        self.system_box = _choice(
+            (self.tr("metric"), "metric"), (self.tr("US (feet, inches, cubic yards)"), "us")
+        )
         self.system_box.activated.connect(
             lambda _i: self.model.set_units(self.system_box.currentData())
         )
-        self._row(
+        _row(
             form,
             self.tr("Units"),
             self.system_box,
             self.tr("Only what is shown and printed; files keep metric columns."),
         )
-        self.style_box = CalmCombo()
-        self.style_box.addItem(self.tr("2+340 (kilometres and metres)"), "km")
-        self.style_box.addItem(self.tr("23+40 (hundreds of feet)"), "feet-hundreds")
+        self.style_box = _choice(
+            (self.tr("2+340 (kilometres and metres)"), "km"),
+            (self.tr("23+40 (hundreds of feet)"), "feet-hundreds"),
+        )
         self.style_box.activated.connect(
             lambda _i: self.model.set_station_style(self.style_box.currentData())
         )
-        self._row(form, self.tr("Stations"), self.style_box, self.tr("How stations are written."))
-        column.addWidget(showing)
+        _row(form, self.tr("Stations"), self.style_box, self.tr("How stations are written."))
+        return made
 
-        self.state = QLabel()
-        self.state.setWordWrap(True)
-        self.state.setAccessibleName(self.tr("State of the inputs"))
-        self.screen_button = QPushButton(self.tr("Screen"))
-        self.screen_button.setToolTip(self.tr("Measure and judge the road with these inputs."))
-        self.screen_button.setDefault(True)
-        self.screen_button.clicked.connect(lambda: self.model.screen())
-        foot = QHBoxLayout()
-        foot.setContentsMargins(8, 4, 8, 6)
-        foot.addWidget(self.state, 1)
-        foot.addWidget(self.screen_button)
-
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(scrolled(inside), 1)
-        whole.addLayout(foot)
-
-        self._quantities = (
-            (self.pavement, "pavement_width_m", 1.0),
-            (self.shoulder, "shoulder_width_m", 1.0),
-            (self.search, "search_m", 1.0),
-            (self.spacing, "spacing_m", 1.0),
-            (self.half_width, "half_width_m", 1.0),
-        )
-        for box, name, _factor in self._quantities:
-            box.stored_changed.connect(lambda value, n=name: self._set(**{n: value}))
-        self.average.stored_changed.connect(lambda value: self._set(average_m=value))
-        self.noise.stored_changed.connect(lambda value: self._set(noise_m=value / 1000.0))
-        self.average_auto.toggled.connect(
-            lambda on: self._set(average_m="auto" if on else self.average.stored)
-        )
-        self.noise_auto.toggled.connect(
-            lambda on: self._set(noise_m=None if on else self.noise.stored / 1000.0)
-        )
-        self.paved.toggled.connect(lambda on: self._set(paved=on))
-        self.find_edges.toggled.connect(lambda on: self._set(find_edges=on))
-        self.surface_box.activated.connect(
-            lambda _i: self._set_surface(self.surface_box.currentData())
-        )
-
-    def _form(self, group: QGroupBox) -> QFormLayout:
-        form = QFormLayout(group)
-        form.setContentsMargins(8, 6, 8, 8)
-        form.setVerticalSpacing(4)
-        form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
-        form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
-        form.setLabelAlignment(Qt.AlignmentFlag.AlignLeft)
-        return form
-
-    def _row(
-        self,
-        form: QFormLayout,
-        title: str,
-        field: QWidget,
-        tip: str,
-        *,
-        buddy: QWidget | None = None,
-    ) -> None:
-        label = QLabel(title)
-        target = buddy if buddy is not None else field
-        label.setBuddy(target)
-        for part in (label, target):
-            part.setToolTip(tip)
-        target.setAccessibleName(title)
-        target.setAccessibleDescription(tip)
-        form.addRow(label, field)
-
-    def _beside(self, *parts: QWidget) -> QWidget:
-        holder = QWidget()
-        row = QHBoxLayout(holder)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(6)
-        for part in parts:
-            row.addWidget(part)
-        row.addStretch(1)
-        return holder
+    def _quantity(
+        self, name: str, low: float, high: float, decimals: int, step: float
+    ) -> QuantityBox:
+        """Make the box of a setting in metres."""
+        made = QuantityBox("m", low, high, decimals=decimals, step=step)
+        made.stored_changed.connect(lambda value: self._set(**{name: value}))
+        self._quantities.append((made, name))
+        return made
 
     def _file_row(self, title: str, what: str) -> tuple[QLineEdit, QWidget, QHBoxLayout]:
         """Line with a file name and a button that asks the window for another."""
@@ -358,9 +324,9 @@ class InputsForm(QWidget):
         settings, system = self.model.settings, self.model.units
         self._filling = True
         try:
-            for box, name, factor in self._quantities:
+            for box, name in self._quantities:
                 box.set_system(system)
-                box.set_stored(factor * float(getattr(settings, name)))
+                box.set_stored(float(getattr(settings, name)))
             auto = settings.average_m == "auto"
             self.average.set_system(system)
             self.average_auto.setChecked(auto)
@@ -453,7 +419,6 @@ class InputsForm(QWidget):
         """Put changed settings into the model, or say why they can't be."""
         if self._filling:
             return
-        name, value = next(iter(changes.items()))
         try:
             settings = replace(self.model.settings, **changes)
         except VergelineError as error:
@@ -461,8 +426,7 @@ class InputsForm(QWidget):
             self.state.setText(str(error))
             self.state.setStyleSheet(f"color: {theme.color('warn').name()}")
             return
-        del value
-        self.model.set_settings(settings, merge=f"setting {name}")
+        self.model.set_settings(settings, merge=f"setting {' '.join(changes)}")
         self._show()
 
     def _set_surface(self, surface: str) -> None:
@@ -489,3 +453,51 @@ class InputsForm(QWidget):
                 warp=source.warp,
                 crs=source.crs,
             )
+
+
+def _group(title: str) -> tuple[QGroupBox, QFormLayout]:
+    made = QGroupBox(title)
+    form = QFormLayout(made)
+    form.setContentsMargins(8, 6, 8, 8)
+    form.setVerticalSpacing(4)
+    form.setFieldGrowthPolicy(QFormLayout.FieldGrowthPolicy.AllNonFixedFieldsGrow)
+    form.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
+    form.setLabelAlignment(Qt.AlignmentFlag.AlignLeft)
+    return made, form
+
+
+def _row(
+    form: QFormLayout, title: str, field: QWidget, tip: str, beside: QWidget | None = None
+) -> None:
+    """Add a field with its title and tip, and what stands beside it."""
+    label = QLabel(title)
+    label.setBuddy(field)
+    for part in (label, field):
+        part.setToolTip(tip)
+    field.setAccessibleName(title)
+    field.setAccessibleDescription(tip)
+    if beside is None:
+        form.addRow(label, field)
+        return
+    holder = QWidget()
+    row = QHBoxLayout(holder)
+    row.setContentsMargins(0, 0, 0, 0)
+    row.setSpacing(6)
+    row.addWidget(field)
+    row.addWidget(beside)
+    row.addStretch(1)
+    form.addRow(label, holder)
+
+
+def _choice(*options: tuple[str, str | None]) -> CalmCombo:
+    made = CalmCombo()
+    for text, value in options:
+        made.addItem(text, value)
+    return made
+
+
+def _check(text: str, tip: str, slot: Callable[[bool], None]) -> QCheckBox:
+    made = QCheckBox(text)
+    made.setToolTip(tip)
+    made.toggled.connect(slot)
+    return made
