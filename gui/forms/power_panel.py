@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt
-from PySide6.QtGui import QPainter, QPaintEvent
-from PySide6.QtWidgets import QGroupBox, QLabel, QSizePolicy, QVBoxLayout, QWidget
+import pyqtgraph as pg
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QWheelEvent
+from PySide6.QtWidgets import QGroupBox, QLabel, QVBoxLayout, QWidget
 
 from analysis.common.along import known_median
-from gui.drawing.figure import Axes, figure_font, pen, text_at
 from gui.look import theme
 from gui.look.units import number, unit_of, value_text
 
@@ -34,75 +34,67 @@ _LONGEST_AUTO_M = 100.0
 _LENGTHS_M = (5.0, 7.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 120.0)
 
 
-class _PowerChart(QWidget):
+class _PowerChart(pg.PlotWidget):
     """Standard error of the shoulder slope against the averaging length."""
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__(background=None)
         self.lengths = np.empty(0)
         self.errors = np.empty(0)
         self.length = math.nan
         self.error = math.nan
         self.wanted = math.nan
         self.system = "metric"
-        self.setMinimumHeight(120)
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setFixedHeight(150)
+        self.setFrameShape(self.Shape.NoFrame)
         self.setAccessibleName(self.tr("Error of the slope against the averaging length"))
+        self.setMenuEnabled(False)
+        self.setMouseEnabled(False, False)
+        self.hideButtons()
+        self._line = self.plot()
+        # Below this line 4 % and 2 % are told apart.
+        self._enough = pg.InfiniteLine(
+            angle=0,
+            label=self.tr("enough to tell 4 % from 2 %"),
+            labelOpts={"position": 0.98, "anchors": [(1, 1), (1, 1)]},
+        )
+        self.addItem(self._enough)
+        self._here = pg.ScatterPlotItem(size=10)
+        self.addItem(self._here)
 
-    def sizeHint(self) -> QSize:
-        return QSize(360, 130)
+    def wheelEvent(self, event: QWheelEvent) -> None:
+        # The form scrolls, whatever is under the wheel.
+        event.ignore()
 
-    def paintEvent(self, _event: QPaintEvent) -> None:
-        painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        palette = theme.palette()
+    def draw(self) -> None:
+        """Show what is known, in the colours of now."""
         known = np.isfinite(self.errors)
+        self.setVisible(bool(known.sum() >= 2))
         if known.sum() < 2:
             return
-        unit = unit_of("m", self.system)
+        unit, ink = unit_of("m", self.system), theme.color("muted")
         lengths = self.lengths * unit.factor
         top = float(np.max(self.errors[known]))
-        top = min(top, 4.0 * self.wanted) if math.isfinite(self.wanted) else top
-        axes = Axes(
-            QRectF(44.0, 8.0, self.width() - 54.0, self.height() - 42.0),
-            0.0,
-            float(lengths[-1]),
-            0.0,
-            max(1.08 * top, 0.5),
-        )
-        axes.draw(
-            painter,
-            ink=palette["muted"],
-            grid=palette["faint"],
-            font=figure_font(10.0),
-            x_label=self.tr("averaging length, {unit}").format(unit=unit.text),
-            y_label=self.tr("± points"),
-            y_gap=24.0,
-            x_gap=54.0,
-        )
-        painter.setClipRect(axes.box)
+        top = max(min(top, 4.0 * self.wanted) if math.isfinite(self.wanted) else top, 0.46)
+        self.setRange(xRange=(0.0, float(lengths[-1])), yRange=(0.0, 1.08 * top), padding=0.0)
+        for side in ("left", "bottom"):
+            axis = self.getAxis(side)
+            axis.setPen(theme.color("faint"))
+            axis.setTextPen(ink)
+        self.setLabel("left", self.tr("± points"))
+        self.setLabel("bottom", self.tr("averaging length, {unit}").format(unit=unit.text))
+        self._line.setData(lengths, self.errors)
+        self._line.setPen(theme.pen("accent", 2.0))
+        self._enough.setVisible(math.isfinite(self.wanted))
         if math.isfinite(self.wanted):
-            # Below this line 4 % and 2 % are told apart.
-            y = axes.y(self.wanted)
-            painter.setPen(pen(palette["required"], 1.3, dashes=(5.0, 3.0)))
-            painter.drawLine(QPointF(axes.box.left(), y), QPointF(axes.box.right(), y))
-            painter.setFont(figure_font(10.0))
-            text_at(
-                painter,
-                QPointF(axes.box.right() - 4.0, y - 2.0),
-                self.tr("enough to tell 4 % from 2 %"),
-                palette["muted"],
-                Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignBottom,
-                plate=palette["plate"],
-            )
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-        painter.setPen(pen(palette["accent"], 2.0))
-        painter.drawPath(axes.line(lengths, self.errors))
-        if math.isfinite(self.length) and math.isfinite(self.error):
-            at = axes.point(self.length * unit.factor, min(self.error, axes.y1))
-            painter.setBrush(palette["accent"])
-            painter.setPen(pen(palette["paper"], 1.5))
-            painter.drawEllipse(at, 5.0, 5.0)
+            self._enough.setPos(self.wanted)
+        self._enough.setPen(theme.pen("required", 1.3, Qt.PenStyle.DashLine))
+        self._enough.label.setColor(ink)
+        here = math.isfinite(self.length) and math.isfinite(self.error)
+        x, y = self.length * unit.factor, min(self.error, 1.08 * top)
+        self._here.setData([x] if here else [], [y] if here else [])
+        self._here.setBrush(theme.color("accent"))
+        self._here.setPen(theme.pen("paper", 1.5))
 
 
 class PowerPanel(QGroupBox):
@@ -162,7 +154,7 @@ class PowerPanel(QGroupBox):
 
     def _on_theme(self) -> None:
         self.words.setStyleSheet(f"color: {theme.color('ink' if self._tells else 'warn').name()}")
-        self.chart.update()
+        self.chart.draw()
 
     # -- showing ---------------------------------------------------------------------------------
 
@@ -235,9 +227,8 @@ class PowerPanel(QGroupBox):
         chart.lengths, chart.errors = answer.lengths, answer.errors
         chart.length, chart.error = answer.average_m, answer.slope_se
         chart.wanted, chart.system = answer.wanted, system
-        chart.setVisible(bool(np.isfinite(chart.errors).sum() >= 2))
         chart.setAccessibleDescription(self.words.text())
-        chart.update()
+        chart.draw()
 
     def _power_words(self, answer: _Answer, system: str) -> str:
         slope, drop = answer.slope_se, answer.drop_se
