@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -108,88 +108,103 @@ class TablePage(QWidget):
     # -- layout ----------------------------------------------------------------------------------
 
     def _build(self) -> None:
+        bar = self._filter_bar()
+        self._build_view()
+        foot = self._foot()
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addWidget(bar)
+        whole.addWidget(self.view, 1)
+        whole.addLayout(foot)
+        find = QAction(self)
+        find.setShortcut(QKeySequence.StandardKey.Find)
+        find.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        find.triggered.connect(self._to_search)
+        self.addAction(find)
+        self.on_chosen()
+
+    def _box(self, name: str, options: Iterable[tuple[str, object]]) -> QComboBox:
+        made = QComboBox()
+        made.setAccessibleName(name)
+        for text, value in options:
+            made.addItem(text, value)
+        made.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
+        made.currentIndexChanged.connect(self._on_box)
+        return made
+
+    def _filter_bar(self) -> QToolBar:
         self.search = QLineEdit()
         self.search.setPlaceholderText(self.tr("Filter: words, or a station such as 2+340"))
         self.search.setClearButtonEnabled(True)
         self.search.setAccessibleName(self.tr("Filter"))
+        self.search.setMinimumWidth(150)
         self.search.textChanged.connect(lambda _text: self._typing.start())
         self.search.returnPressed.connect(self._apply_filter)
-
-        self.verdict_box = QComboBox()
-        self.verdict_box.setAccessibleName(self.tr("Show verdicts"))
-        self.verdict_box.addItem(self.tr("All verdicts"), frozenset())
-        self.verdict_box.addItem(
-            self.tr("All but “sheds”"), frozenset(v for v in _VERDICTS if v != "sheds")
+        every: frozenset[str] = frozenset()
+        verdicts = [(verdict_text(name), frozenset((name,))) for name in _VERDICTS]
+        faulty = frozenset(_VERDICTS) - {"sheds"}
+        self.verdict_box = self._box(
+            self.tr("Show verdicts"),
+            [(self.tr("All verdicts"), every), (self.tr("All but “sheds”"), faulty), *verdicts],
         )
-        for verdict in _VERDICTS:
-            self.verdict_box.addItem(verdict_text(verdict), frozenset((verdict,)))
-        self.finding_box = QComboBox()
-        self.finding_box.addItem(self.tr("All findings"), frozenset())
-        self.finding_box.setAccessibleName(self.tr("Show findings"))
-        self.side_box = QComboBox()
-        self.side_box.setAccessibleName(self.tr("Show sides"))
-        self.side_box.addItem(self.tr("Both sides"), frozenset())
-        self.side_box.addItem(self.tr("Left"), frozenset(("left",)))
-        self.side_box.addItem(self.tr("Right"), frozenset(("right",)))
-        self.review_box = QComboBox()
-        self.review_box.setAccessibleName(self.tr("Show reviews"))
-        self.review_box.addItem(self.tr("All reviews"), frozenset())
-        self.review_box.addItem(self.tr("not reviewed"), frozenset(("",)))
-        for state in REVIEW_STATES:
-            self.review_box.addItem(review_text(state), frozenset((state,)))
-
-        self.where_box = QComboBox()
-        self.where_box.setAccessibleName(self.tr("Column to hold against a value"))
-        self.where_box.addItem(self.tr("Any number"), "")
-        for name in (*self.columns, *self.more):
-            if column_of(name).is_quantity:
-                self.where_box.addItem(column_title(name), name)
-                self.where_box.setItemData(
-                    self.where_box.count() - 1,
-                    column_meaning(name),
-                    Qt.ItemDataRole.ToolTipRole,
-                )
-        self.how_box = QComboBox()
-        self.how_box.setAccessibleName(self.tr("At least or at most"))
-        self.how_box.addItem(self.tr("at least"), True)
-        self.how_box.addItem(self.tr("at most"), False)
+        self.finding_box = self._box(self.tr("Show findings"), [(self.tr("All findings"), every)])
+        self.side_box = self._box(
+            self.tr("Show sides"),
+            [
+                (self.tr("Both sides"), every),
+                (self.tr("Left"), frozenset(("left",))),
+                (self.tr("Right"), frozenset(("right",))),
+            ],
+        )
+        reviews = [(review_text(state), frozenset((state,))) for state in REVIEW_STATES]
+        self.review_box = self._box(
+            self.tr("Show reviews"),
+            [
+                (self.tr("All reviews"), every),
+                (self.tr("not reviewed"), frozenset(("",))),
+                *reviews,
+            ],
+        )
+        numbers = [name for name in (*self.columns, *self.more) if column_of(name).is_quantity]
+        self.where_box = self._box(
+            self.tr("Column to hold against a value"),
+            [(self.tr("Any number"), ""), *((column_title(name), name) for name in numbers)],
+        )
+        for place, name in enumerate(numbers, start=1):
+            self.where_box.setItemData(place, column_meaning(name), Qt.ItemDataRole.ToolTipRole)
+        self.how_box = self._box(
+            self.tr("At least or at most"),
+            [(self.tr("at least"), True), (self.tr("at most"), False)],
+        )
         self.value_box = QDoubleSpinBox()
         self.value_box.setAccessibleName(self.tr("Value"))
         self.value_box.setRange(-1e6, 1e6)
         self.value_box.setDecimals(1)
-        for box in (
-            self.verdict_box,
-            self.finding_box,
-            self.side_box,
-            self.review_box,
-            self.where_box,
-            self.how_box,
-        ):
-            box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
-            box.currentIndexChanged.connect(self._on_box)
         self.value_box.valueChanged.connect(lambda _value: self._typing.start())
         self.count = QLabel()
         self.count.setAccessibleName(self.tr("Rows shown"))
-
-        self.search.setMinimumWidth(150)
         bar = QToolBar()
         bar.setAccessibleName(self.tr("Filter"))
         bar.addWidget(self.search)
-        self._parts: dict[QWidget, QAction] = {}
-        for part in (
-            self.verdict_box,
-            self.finding_box,
-            self.side_box,
-            self.review_box,
-            self.where_box,
-            self.how_box,
-            self.value_box,
-        ):
-            # Widgets in a tool bar are shown and hidden by their actions.
-            self._parts[part] = bar.addWidget(part)
+        # Widgets in a tool bar are shown and hidden by their actions.
+        self._parts: dict[QWidget, QAction] = {
+            part: bar.addWidget(part)
+            for part in (
+                self.verdict_box,
+                self.finding_box,
+                self.side_box,
+                self.review_box,
+                self.where_box,
+                self.how_box,
+                self.value_box,
+            )
+        }
         bar.addWidget(self.count)
         self._show_condition()
+        return bar
 
+    def _build_view(self) -> None:
         self.view = RowsView(self)
         self.view.setAccessibleName(
             self.tr("Reaches") if self.kind == "reach" else self.tr("Stations")
@@ -210,6 +225,7 @@ class TablePage(QWidget):
         self.view.customContextMenuRequested.connect(self._on_menu)
         self._set_widths()
 
+    def _foot(self) -> QHBoxLayout:
         self.sentence = QLabel()
         self.sentence.setWordWrap(True)
         self.sentence.setAccessibleName(self.tr("Finding in words"))
@@ -243,19 +259,7 @@ class TablePage(QWidget):
         self.sheets_button.setToolTip(self.tr("Write a PDF sheet of each chosen row."))
         self.sheets_button.clicked.connect(self.sheets_dialog)
         foot.addWidget(self.sheets_button)
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(bar)
-        whole.addWidget(self.view, 1)
-        whole.addLayout(foot)
-
-        find = QAction(self)
-        find.setShortcut(QKeySequence.StandardKey.Find)
-        find.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
-        find.triggered.connect(self._to_search)
-        self.addAction(find)
-        self.on_chosen()
+        return foot
 
     def sizeHint(self) -> QSize:
         return QSize(980, 320)
