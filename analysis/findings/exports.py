@@ -11,12 +11,10 @@ import io
 import json
 import math
 import os
-import re
-from collections.abc import Callable, Sequence
-from itertools import pairwise
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from xml.sax.saxutils import escape
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,10 +24,11 @@ from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
 from analysis.common.stations import station_text
 from analysis.common.types import Floats, Progress
+from analysis.earthwork.workplan import CAUTIONS
+from analysis.findings.geopackage import plain_value, records
 from analysis.findings.sheet_text import Sheet, to_html, to_markdown
 
 if TYPE_CHECKING:
-    from analysis.common.table import Table
     from analysis.findings.geopackage import Findings
 
 __all__ = [
@@ -43,17 +42,16 @@ __all__ = [
 
 PrintBook = Callable[[Sequence[Sheet], Path], None]
 
-_COLUMNS_OF = {"station": STATION_COLUMNS, "reach": REACH_COLUMNS, "pond": POND_COLUMNS}
 # Seven decimals of a degree are about a centimetre; more would only claim precision.
 _DEGREE_DECIMALS = 7
 _SOUND = ("none", "no data", "can't tell", "")
 
 
 def write_geojson(findings: Findings, path: str | os.PathLike[str]) -> None:
-    """Write reaches, stations and ponds as one GeoJSON feature collection.
+    """Write reaches, stations and ponds as one GeoJSON feature collection (RFC 7946).
 
-    Coordinates are longitude and latitude in WGS 84, outlines wind counterclockwise and there is
-    no ``crs`` member, as RFC 7946 has it. Each feature tells its kind in the property ``layer``.
+    Each feature tells its kind in the property ``layer``; columns that its kind doesn't have are
+    null. The cautions stand beside the features, as a member of their own.
 
     Parameters
     ----------
@@ -66,107 +64,79 @@ def write_geojson(findings: Findings, path: str | os.PathLike[str]) -> None:
     OutputError
         If the file can't be written or the findings have no coordinate system.
     """
-    place = _Degrees(findings)
-    features: list[dict[str, Any]] = []
-    shape: dict[str, Any]
-    for row, line in enumerate(findings.reach_lines):
-        shape = {"type": "LineString", "coordinates": place.positions(line)}
-        features.append(_feature("reach", findings.reaches, row, _checked(shape, 2)))
-    points = place.positions(findings.station_xy) if len(findings.stations) else []
-    for row, position in enumerate(points):
-        shape = {"type": "Point", "coordinates": position}
-        features.append(_feature("station", findings.stations, row, _checked(shape, 0)))
-    for row, ring in enumerate(findings.pond_rings):
-        closed = _counterclockwise(place.positions(ring))
-        shape = {"type": "Polygon", "coordinates": [closed]}
-        features.append(_feature("pond", findings.ponds, row, _checked(shape, 4)))
-    collection: dict[str, Any] = {"type": "FeatureCollection"}
-    box = _bounds(features)
-    if box:
-        collection["bbox"] = box
-    collection["features"] = features
-    _write_beside(path, json.dumps(collection, ensure_ascii=False, allow_nan=False) + "\n")
-
-
-class _Degrees:
-    """Turns the findings' coordinates into longitude and latitude."""
-
-    def __init__(self, findings: Findings) -> None:
-        from analysis.terrain.geofiles import CRS, rasterio
-
-        if not findings.crs_wkt:
-            raise OutputError(
-                "These findings have no coordinate system, so they can't be placed in WGS 84; "
-                "screen again on a terrain that has one."
+    _check_placed(findings)
+    kinds = (
+        ("reach", findings.reaches, REACH_COLUMNS, "LineString", findings.reach_lines, 2),
+        ("station", findings.stations, STATION_COLUMNS, "Point", findings.station_xy, 1),
+        ("pond", findings.ponds, POND_COLUMNS, "Polygon", findings.pond_rings, 4),
+    )
+    every = {"id": "str", "layer": "str"}
+    for _, _, columns, *_ in kinds:
+        every |= {name: column.type for name, column in columns.items()}
+    blank = dict.fromkeys(every)
+    with _layer(
+        path,
+        driver="GeoJSON",
+        schema={"geometry": ["Point", "LineString", "Polygon"], "properties": every},
+        crs_wkt=findings.crs_wkt,
+        RFC7946="YES",
+        WRITE_BBOX="YES",
+        WRITE_NAME="NO",
+        ID_FIELD="id",
+        COORDINATE_PRECISION=str(_DEGREE_DECIMALS),
+        SIGNIFICANT_FIGURES="9",
+        NATIVE_DATA=json.dumps({"cautions": CAUTIONS}),
+        NATIVE_MEDIA_TYPE="application/vnd.geo+json",
+    ) as layer:
+        for kind, table, columns, geometry, coordinates, least in kinds:
+            shapes = (_shape(geometry, points, least) for points in coordinates)
+            layer.writerecords(
+                {**record, "properties": {**blank, "id": f"{kind}-{row}", "layer": kind, **own}}
+                for row, record in enumerate(records(table, columns, shapes))
+                for own in (record["properties"],)
             )
-        self._transform = rasterio.warp.transform
-        self._from = CRS.from_wkt(findings.crs_wkt)
-        self._to = CRS.from_epsg(4326)
-
-    def positions(self, xy: Floats) -> list[list[float]]:
-        """(n, 2) coordinates as [longitude, latitude]."""
-        points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
-        # The transformation gives infinity for what it can't place, and trips over NaN.
-        known = np.isfinite(points).all(axis=1)
-        placed = np.full(points.shape, np.nan)
-        if known.any():
-            x, y = self._transform(self._from, self._to, points[known, 0], points[known, 1])
-            placed[known] = np.round(np.column_stack([x, y]), _DEGREE_DECIMALS)
-        return [[float(lon), float(lat)] for lon, lat in placed]
 
 
-def _checked(shape: dict[str, Any], least: int) -> dict[str, Any] | None:
+def _check_placed(findings: Findings) -> None:
+    if not findings.crs_wkt:
+        raise OutputError(
+            "These findings have no coordinate system, so they can't be placed in WGS 84; "
+            "screen again on a terrain that has one."
+        )
+
+
+@contextmanager
+def _layer(path: str | os.PathLike[str], **options: Any) -> Iterator[Any]:
+    """Open a layer beside `path` that replaces it once it is whole."""
+    from analysis.terrain.geofiles import fiona
+
+    with _beside(path) as beside:
+        # Touching the file first gives the plain reason (permission, no space) before GDAL's own.
+        beside.touch()
+        beside.unlink()
+        with fiona.open(beside, "w", **options) as layer:
+            yield layer
+
+
+def _shape(kind: str, points: Floats, least: int) -> dict[str, Any] | None:
     """Return the geometry, or None (unlocated) where a position is unknown or too few are left."""
-    coordinates = shape["coordinates"]
-    flat = coordinates[0] if shape["type"] == "Polygon" else coordinates
-    if not np.isfinite(np.asarray(flat, dtype=np.float64)).all() or len(flat) < least:
+    if len(np.atleast_2d(points)) < least or not np.isfinite(points).all():
         return None
-    return shape
+    plain = points.tolist()
+    return {"type": kind, "coordinates": [plain] if kind == "Polygon" else plain}
 
 
-def _counterclockwise(ring: list[list[float]]) -> list[list[float]]:
-    if not ring:
-        return ring
-    closed = ring if ring[0] == ring[-1] else [*ring, ring[0]]
-    twice = sum(a[0] * b[1] - b[0] * a[1] for a, b in pairwise(closed))
-    return closed[::-1] if twice < 0.0 else closed
+def _degrees(findings: Findings, xy: Floats) -> Floats:
+    """(n, 2) coordinates as longitude and latitude in WGS 84, NaN where they can't be placed."""
+    from analysis.terrain.geofiles import CRS, rasterio
 
-
-def _feature(layer: str, table: Table, row: int, shape: dict[str, Any] | None) -> dict[str, Any]:
-    kinds = _COLUMNS_OF[layer]
-    values = {name: _plain(value, kinds[name].type) for name, value in table.row(row).items()}
-    return {
-        "type": "Feature",
-        "id": f"{layer}-{row}",
-        "geometry": shape,
-        "properties": {"layer": layer, **values},
-    }
-
-
-def _plain(value: Any, kind: str) -> Any:
-    """Return a plain value of its kind; None where it is unknown."""
-    if value is None or isinstance(value, str):
-        return value or None
-    number = float(value)
-    if not math.isfinite(number):
-        return None
-    if kind == "bool":
-        return bool(number)
-    return int(number) if kind == "int" else round(number, 6)
-
-
-def _bounds(features: Sequence[dict[str, Any]]) -> list[float] | None:
-    corners = [
-        np.asarray(
-            shape["coordinates"][0] if shape["type"] == "Polygon" else shape["coordinates"]
-        ).reshape(-1, 2)
-        for feature in features
-        if (shape := feature["geometry"]) is not None
-    ]
-    if not corners:
-        return None
-    points = np.concatenate(corners)
-    return [*points.min(axis=0).tolist(), *points.max(axis=0).tolist()]
+    # The transformation gives infinity for what it can't place, and trips over NaN.
+    known = np.isfinite(xy).all(axis=1)
+    placed = np.full(xy.shape, np.nan)
+    if known.any():
+        source, target = CRS.from_wkt(findings.crs_wkt), CRS.from_epsg(4326)
+        placed[known] = np.transpose(rasterio.warp.transform(source, target, *xy[known].T))
+    return np.where(np.isfinite(placed), np.round(placed, _DEGREE_DECIMALS), np.nan)
 
 
 def write_csv(findings: Findings, path: str | os.PathLike[str]) -> None:
@@ -181,38 +151,30 @@ def write_csv(findings: Findings, path: str | os.PathLike[str]) -> None:
         If the file can't be written.
     """
     table = findings.stations
-    names = list(table.names())
     xy = np.asarray(findings.station_xy, dtype=np.float64).reshape(-1, 2)
-    degrees = _Degrees(findings).positions(xy) if findings.crs_wkt else [[math.nan] * 2] * len(xy)
+    degrees = _degrees(findings, xy) if findings.crs_wkt else np.full(xy.shape, np.nan)
     stream = io.StringIO(newline="")
     out = csv.writer(stream, lineterminator="\r\n")
-    out.writerow(["station", *names, "x", "y", "longitude", "latitude"])
-    kinds = [STATION_COLUMNS[name].type for name in names]
-    for row in range(len(table)):
+    out.writerow(["station", *table.names(), "x", "y", "longitude", "latitude"])
+    for row, place in enumerate(np.column_stack([xy, degrees])):
         values = table.row(row)
-        cells = [_cell(values[name], kind) for name, kind in zip(names, kinds, strict=True)]
-        station = station_text(float(values["station_m"]))
-        place = [
-            f"{v:.{k}f}" if math.isfinite(v) else ""
-            for v, k in (
-                (xy[row, 0], 3),
-                (xy[row, 1], 3),
-                (degrees[row][0], 7),
-                (degrees[row][1], 7),
-            )
+        cells = [_cell(value, STATION_COLUMNS[name].type) for name, value in values.items()]
+        at = [
+            f"{v:.{decimals}f}" if math.isfinite(v) else ""
+            for v, decimals in zip(place, (3, 3, _DEGREE_DECIMALS, _DEGREE_DECIMALS), strict=True)
         ]
-        out.writerow([station, *cells, *place])
+        out.writerow([station_text(float(values["station_m"])), *cells, *at])
     # The mark tells spreadsheets that this is UTF-8.
     _write_beside(path, "\ufeff" + stream.getvalue())
 
 
 def _cell(value: Any, kind: str) -> str:
-    plain = _plain(value, kind)
+    plain = plain_value(value, kind)
     if plain is None:
         return ""
     if isinstance(plain, bool):
         return "true" if plain else "false"
-    return f"{plain:.10g}" if isinstance(plain, float) else str(plain)
+    return f"{round(plain, 6):.10g}" if isinstance(plain, float) else str(plain)
 
 
 def flagged_stations(findings: Findings) -> NDArray[np.intp]:
@@ -234,45 +196,42 @@ def write_gpx(findings: Findings, path: str | os.PathLike[str]) -> None:
     OutputError
         If the file can't be written or the findings have no coordinate system.
     """
-    table = findings.stations
-    rows = flagged_stations(findings)
+    _check_placed(findings)
+    table, rows = findings.stations, flagged_stations(findings)
     xy = np.asarray(findings.station_xy, dtype=np.float64).reshape(-1, 2)
-    places = _Degrees(findings).positions(xy[rows])
-    points = []
-    for row, (lon, lat) in zip(rows, places, strict=True):
-        if not (math.isfinite(lon) and math.isfinite(lat)):
-            continue
-        height = float(table["edge_z_m"][row]) if "edge_z_m" in table else math.nan
-        finding = str(table["finding"][row]) if "finding" in table else ""
-        road, side = str(table["road"][row]), str(table["side"][row])
-        name = f"{road} {station_text(float(table['station_m'][row]))} {side}"
-        what = finding if finding not in _SOUND else "blocked ditch"
-        if finding in _SOUND and str(table["verdict"][row]) == "won't shed":
-            what = "won't shed"
-        # Order of the elements is fixed by the GPX schema.
-        parts = [f"    <ele>{height:.2f}</ele>"] if math.isfinite(height) else []
-        parts += [
-            f"    <name>{_xml(name)}</name>",
-            f"    <desc>{_xml(str(table['reason'][row]))}</desc>",
-            f"    <type>{_xml(what)}</type>",
-        ]
-        inner = "\n".join(parts)
-        points.append(f'  <wpt lat="{lat:.7f}" lon="{lon:.7f}">\n{inner}\n  </wpt>')
-    body = "\n".join(points)
-    _write_beside(
+    with _layer(
         path,
-        '<?xml version="1.0" encoding="UTF-8"?>\n'
-        '<gpx version="1.1" creator="Vergeline" xmlns="http://www.topografix.com/GPX/1/1">\n'
-        f"{body}\n</gpx>\n",
-    )
+        driver="GPX",
+        layer="waypoints",
+        schema={"geometry": "Point", "properties": {"ele": "float", **_WAYPOINT_TEXTS}},
+        crs="EPSG:4326",
+        CREATOR="Vergeline",
+        METADATA_DESCRIPTION=" ".join(CAUTIONS),
+    ) as layer:
+        for row, place in zip(rows, _degrees(findings, xy[rows]), strict=True):
+            if np.isfinite(place).all():
+                shape = {"type": "Point", "coordinates": place.tolist()}
+                layer.write(
+                    {"type": "Feature", "geometry": shape, "properties": _waypoint(table.row(row))}
+                )
 
 
-# Characters that XML 1.0 can't hold, even escaped.
-_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_WAYPOINT_TEXTS = dict.fromkeys(("name", "cmt", "desc", "type"), "str")
 
 
-def _xml(text: str) -> str:
-    return escape(_NOT_XML.sub("", text))
+def _waypoint(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Fields of a waypoint, as GPX names them; many receivers show only these."""
+    height, finding = float(row.get("edge_z_m", math.nan)), str(row.get("finding", ""))
+    what = finding
+    if finding in _SOUND:
+        what = "won't shed" if str(row["verdict"]) == "won't shed" else "blocked ditch"
+    return {
+        "ele": round(height, 2) if math.isfinite(height) else None,
+        "name": f"{row['road']} {station_text(float(row['station_m']))} {row['side']}",
+        "cmt": CAUTIONS[0],
+        "desc": str(row["reason"]),
+        "type": what,
+    }
 
 
 def write_sheets(
@@ -328,14 +287,23 @@ def write_sheets(
 
 
 def _write_beside(path: str | os.PathLike[str], text: str) -> None:
+    with _beside(path) as beside:
+        beside.write_text(text, encoding="utf-8", newline="")
+
+
+@contextmanager
+def _beside(path: str | os.PathLike[str]) -> Iterator[Path]:
+    """Place beside `path` for a file that replaces it once it is whole."""
+    from analysis.terrain.geofiles import fiona
+
     target = Path(path)
     if target.is_dir():
         raise OutputError(f"{target} is a folder; choose a file name.")
     try:
         with replacing(target) as beside:
-            beside.write_text(text, encoding="utf-8", newline="")
-    except OSError as error:
+            yield beside
+    except (OSError, fiona.errors.FionaError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
         raise OutputError(
-            f"{target} can't be written ({error.strerror}); check that the folder is there and "
-            "writable."
-        ) from None
+            f"{target} can't be written ({reason}); check that the folder is there and writable."
+        ) from error

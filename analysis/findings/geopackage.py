@@ -36,7 +36,9 @@ from analysis.shoulder.values import Reason
 __all__ = [
     "Findings",
     "check_replaceable",
+    "plain_value",
     "read_findings",
+    "records",
     "write_findings",
 ]
 
@@ -188,7 +190,7 @@ def _write_layers(findings: Findings, path: Path, progress: Callable[[float, str
             }
             crs = {} if kind == "None" else {"crs_wkt": findings.crs_wkt}
             with fiona.open(path, "w", driver="GPKG", layer=name, schema=schema, **crs) as layer:
-                layer.writerecords(_records(table, columns, shapes))
+                layer.writerecords(records(table, columns, shapes))
         row = _run_row(findings.run)
         schema = {
             "geometry": "None",
@@ -205,9 +207,10 @@ def _shapes(kind: str, coordinates: Iterable[Any]) -> Iterator[dict[str, Any]]:
         yield {"type": kind, "coordinates": plain}
 
 
-def _records(
-    table: Table, columns: Mapping[str, Column], shapes: Iterator[dict[str, Any]]
+def records(
+    table: Table, columns: Mapping[str, Column], shapes: Iterable[dict[str, Any] | None]
 ) -> Iterator[dict[str, Any]]:
+    """Rows of a table as features for OGR, each with its shape; unknown values are None."""
     cells = [[plain_value(v, column.type) for v in table[name]] for name, column in columns.items()]
     for values, shape in zip(zip(*cells, strict=True), shapes, strict=False):
         yield {

@@ -138,6 +138,7 @@ def test_geojson_is_wgs_84_in_the_order_longitude_latitude(geojson):
     assert first[1] == pytest.approx(latitude_on_the_central_meridian(5400003.5), abs=2e-7)
     # RFC 7946 sec. 4: no other system, no crs member
     assert "crs" not in geojson
+    assert geojson["cautions"] == list(CAUTIONS)
 
 
 def test_geojson_keeps_the_structure_of_the_standard(geojson):
@@ -205,7 +206,7 @@ def test_empty_findings_are_written(tmp_path):
     )
     write_geojson(made, tmp_path / "a.geojson")
     collection = json.loads((tmp_path / "a.geojson").read_text(encoding="utf-8"))
-    assert collection == {"type": "FeatureCollection", "features": []}
+    assert (collection["type"], collection["features"]) == ("FeatureCollection", [])
     write_gpx(made, tmp_path / "a.gpx")
     write_csv(made, tmp_path / "a.csv")
     assert [p.name for p in write_sheets(WorkSheets(made).all(), tmp_path / "sheets")] == [
@@ -264,9 +265,12 @@ def test_gpx_keeps_the_order_of_the_schema_and_escapes(tmp_path):
     points = root.findall(f"{GPX}wpt")
     assert len(points) == N + 1
     for point in points:
-        # wptType of GPX 1.1 is a sequence: ele, name, desc, type in this order
-        assert [child.tag.removeprefix(GPX) for child in point] == ["ele", "name", "desc", "type"]
+        # wptType of GPX 1.1 is a sequence: ele, name, cmt, desc, type in this order
+        tags = [child.tag.removeprefix(GPX) for child in point]
+        assert tags == ["ele", "name", "cmt", "desc", "type"]
+        assert "traffic control" in point.find(f"{GPX}cmt").text
         assert -90.0 <= float(point.get("lat")) <= 90.0
+    assert root.find(f"{GPX}metadata/{GPX}desc").text == " ".join(CAUTIONS)
     assert points[0].find(f"{GPX}name").text == f"{ROAD} 1+000 left"
     assert points[0].find(f"{GPX}desc").text == "bell  & <angle>"
     assert points[0].find(f"{GPX}type").text == "flat"
