@@ -369,7 +369,6 @@ def _breaks(n=60, width=1.5, source=Source.FOUND):
         ditch=both(np.nan),
         ditch_source=kind,
         crowned=np.ones(n, bool),
-        kerb=np.zeros((n, 2), bool),
     )
 
 
