@@ -10,9 +10,10 @@ from analysis.common.types import Bools, Floats, Progress
 from analysis.corridor.values import Case, Cells, Ground
 from analysis.edges.values import Breaks
 from analysis.shoulder.noise import estimate_noise
-from analysis.shoulder.not_shoulder import suspect, withhold
+from analysis.shoulder.not_shoulder import suspect
 from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Noise, Shoulder
+from analysis.shoulder.withhold import withhold
 from analysis.terrain.grid import Terrain
 
 __all__ = ["measure"]

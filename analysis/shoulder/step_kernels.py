@@ -1,6 +1,6 @@
 """Compiled loops that look for steps up in averaged sections; imported only when needed.
 
-The functions compute and check nothing: `analysis.shoulder.not_shoulder` prepares their arrays.
+The functions compute and check nothing: `analysis.shoulder.kerbs` prepares their arrays.
 """
 
 from __future__ import annotations

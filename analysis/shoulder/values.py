@@ -11,7 +11,16 @@ from numpy.typing import NDArray
 from analysis.common.station_arrays import PerStation
 from analysis.common.types import Bools, Floats
 
-__all__ = ["Measures", "Noise", "Reason", "Sections", "Shoulder", "Status", "Why"]
+__all__ = [
+    "UNKNOWN_SIGMA_M",
+    "Measures",
+    "Noise",
+    "Reason",
+    "Sections",
+    "Shoulder",
+    "Status",
+    "Why",
+]
 
 
 UNKNOWN_SIGMA_M = 0.05

@@ -17,10 +17,11 @@ from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.values import Cells
 from analysis.road.read_roads import read_roads
 from analysis.road.roadline import make_road
-from analysis.shoulder.not_shoulder import NOTHING, suspect, withhold
+from analysis.shoulder.not_shoulder import NOTHING, suspect
 from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.unrolled import closed, grown, moving_sums, short_pulses, unroll
 from analysis.shoulder.values import Reason, Status, Why
+from analysis.shoulder.withhold import withhold
 from analysis.study import inputs, judging, screening
 from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec

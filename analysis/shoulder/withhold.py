@@ -1,0 +1,179 @@
+"""Stations whose shoulder can't be judged, and why: what `not_shoulder` found, put to use."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.along import known_median
+from analysis.common.sides import Source
+from analysis.common.types import Floats
+from analysis.edges.values import Breaks
+from analysis.shoulder.not_shoulder import NOTHING, STEEPEST_PCT, WALL_RISE_M, Suspicion
+from analysis.shoulder.values import Measures, Reason, Status, Why
+
+__all__ = ["withhold"]
+
+
+KERB_SHARE = 0.4
+"""A station isn't judged where a kerb, wall or bridge takes this share of its averaging length."""
+
+OUTLIERS_MOST = 0.35
+"""Share of shoulder cells left out of a fit beyond which it isn't to be trusted."""
+
+LEAST_KNOWN = 0.5
+"""With less of its pavement or shoulder in the grid, what can't be measured has no data."""
+
+MOST_OF = 0.5
+"""What takes more than this of a window leaves too little of its shoulder: a mask, or vehicles."""
+
+NEAR_M = 10.0
+"""A block of road says something of stations this near, whatever their averaging length."""
+
+KERB_ROUND_M = 0.05
+"""Kerbs' heights are told to this, so that neighbours agree, and as twice this at least."""
+
+UNSEEN_SHARE, UNPAVED_PCT = 0.9, 3.0
+"""A road whose edges don't show on this share of it, and whose middle falls more steeply than any
+pavement, is gravel or earth: paved roads fall by 1.5 to 2.5 % (common practice)."""
+
+FAR_APART_M, NEXT_TO_NONE_M = 1.5, 0.6
+"""So is one whose edges were found this much farther apart than given, beside shoulders narrower
+than this: they are its hinges."""
+
+_KERBS = [Why.KERB, Why.KERB_AWAY, Why.DROPPED_KERB]
+
+
+def withhold(
+    measures: Measures,
+    breaks: Breaks,
+    suspicion: Suspicion,
+    *,
+    pavement_width_m: float | None = None,
+) -> tuple[Measures, NDArray[np.bool_]]:
+    """Give stations where no shoulder can be judged their reason; find kerbs.
+
+    Parameters
+    ----------
+    measures : Measures
+        Fitted without the cells that `suspect` calls foreign.
+    breaks : Breaks
+    suspicion : Suspicion
+    pavement_width_m : float, optional
+        Given width of a road that is said to be paved and whose edges were looked for.
+
+    Returns
+    -------
+    Measures, (n, 2) bool
+        With `status` and `reason` set, and where a kerb stands at the edge. What lacks cells is
+        "no data" only where the grid has no heights; where there are heights but no shoulder to
+        measure, it says that.
+    """
+    status, reason = measures.status.copy(), measures.reason.copy()
+    kerb = np.zeros(breaks.edge.shape, dtype=bool)
+    if suspicion.s.size == 0 or breaks.s.size == 0:
+        return measures, kerb
+    unpaved = pavement_width_m is not None and _like_gravel(measures, breaks, pavement_width_m)
+    at = _nearest(suspicion.s, breaks.s)
+    away_m = np.abs(suspicion.s[at] - breaks.s)
+    for side in (0, 1):
+        half = 0.5 * measures.average_m[:, side]
+        # beyond the grid the nearest block, however far off, says nothing of the station
+        beyond = away_m > np.fmax(half, NEAR_M)
+        told = _told(measures, suspicion, breaks.s, side)
+        told[beyond] = NOTHING
+        kerb[:, side] = (told == Why.KERB) | (told == Why.KERB_AWAY)
+        plain = told == NOTHING
+        few = measures.status[:, side] == Status.NO_DATA
+        unmeasured = few | (measures.status[:, side] == Status.TOO_COARSE)
+        shoulder = np.isfinite(breaks.hinge[:, side] - breaks.edge[:, side])
+        masked, known = (
+            np.where(beyond, 0.0, _window_mean(suspicion.s, share[:, side], breaks.s, half))
+            for share in (suspicion.masked, suspicion.known)
+        )
+        judged = np.where(plain, Status.OK, Status.NOT_JUDGED)
+        for chosen, state, why in (
+            (few & plain & shoulder, Status.TOO_COARSE, Why.NARROW),
+            (few & plain & ~shoulder, Status.NOT_JUDGED, Why.NO_SHOULDER),
+            (plain & ~beyond & unpaved, Status.NOT_JUDGED, Why.UNPAVED),
+            (masked > MOST_OF, Status.NOT_JUDGED, Why.MASKED),
+            (unmeasured & (known < LEAST_KNOWN), Status.NO_DATA, Why.NO_HEIGHTS),
+        ):
+            judged[chosen], told[chosen] = state, why
+        new = judged != Status.OK
+        status[new, side] = judged[new]
+        heights, wall = _near_height(suspicion, side, at), (1000.0 * WALL_RISE_M,)
+        reason[new, side] = [
+            Reason(Why(why), {Why.KERB: (float(height),), Why.WALL: wall}.get(why, ()))
+            for why, height in zip(told[new], heights[new], strict=True)
+        ]
+    return replace(measures, status=status, reason=reason), kerb
+
+
+def _told(measures: Measures, suspicion: Suspicion, s: Floats, side: int) -> NDArray[np.int8]:
+    """Why each station of a side isn't judged, or `NOTHING`, (n,); later ones win."""
+    kind = suspicion.kind[:, side]
+    here, half = kind[_nearest(suspicion.s, s)], 0.5 * measures.average_m[:, side]
+    shares = np.stack(
+        [_window_mean(suspicion.s, kind == why, s, half) for why in range(Why.BRIDGE + 1)], axis=1
+    )
+    told = np.zeros(s.size, dtype=np.int8)
+    measured = measures.status[:, side] != Status.NO_DATA
+    slope, se = measures.shoulder_slope_pct[:, side], measures.shoulder_slope_se[:, side]
+    with np.errstate(invalid="ignore"):
+        told[(measures.outlier_share[:, side] > OUTLIERS_MOST) & measured] = Why.UNEVEN
+        told[(slope - 2.0 * se > STEEPEST_PCT) & measured] = Why.FALLS
+        told[(slope + 2.0 * se < -STEEPEST_PCT) & measured] = Why.RISES
+    crowded = shares[:, Why.ACCESS] + shares[:, Why.OBSTACLE] > MOST_OF
+    told[crowded] = Why.OBSTACLE
+    told[crowded & (shares[:, Why.ACCESS] >= shares[:, Why.OBSTACLE])] = Why.ACCESS
+    told[here == Why.ACCESS] = Why.ACCESS
+    told[shares[:, Why.WALL] >= KERB_SHARE] = Why.WALL
+    told[(here == Why.BRIDGE) | (shares[:, Why.BRIDGE] >= KERB_SHARE)] = Why.BRIDGE
+    walled = shares[:, _KERBS].sum(axis=1) >= KERB_SHARE
+    told[walled] = np.array(_KERBS)[shares[:, _KERBS].argmax(axis=1)][walled]
+    return told
+
+
+def _nearest(at: Floats, s: Floats) -> NDArray[np.intp]:
+    """Which of the ascending places `at` lies nearest to each of `s`, the earlier of two."""
+    after = np.clip(np.searchsorted(at, s), 0, at.size - 1)
+    before = np.maximum(after - 1, 0)
+    return np.where(np.abs(at[before] - s) <= np.abs(at[after] - s), before, after)
+
+
+def _like_gravel(measures: Measures, breaks: Breaks, pavement_width_m: float) -> bool:
+    """Tell whether a road falls like gravel and shows no edges, or hinges for edges."""
+    unseen = np.mean(breaks.edge_source == Source.NOMINAL) >= UNSEEN_SHARE
+    apart = np.median(breaks.edge.sum(axis=1)) > pavement_width_m + FAR_APART_M
+    narrow = known_median(breaks.hinge - breaks.edge, 0.0) < NEXT_TO_NONE_M
+    falls = known_median(np.abs(measures.pavement_slope_pct))
+    if np.isnan(falls):
+        return bool(apart and narrow)
+    return bool((unseen or (apart and narrow)) and falls > UNPAVED_PCT)
+
+
+def _near_height(suspicion: Suspicion, side: int, at: NDArray[np.int64]) -> Floats:
+    """Height in mm of the kerb nearest to the stations' blocks, to 50 mm: neighbours agree."""
+    height = suspicion.kerb_height_m[:, side]
+    known = np.flatnonzero(np.isfinite(height))
+    if known.size == 0:
+        return np.zeros(at.size)
+    nearest = np.clip(np.searchsorted(known, at), 0, known.size - 1)
+    before = np.maximum(nearest - 1, 0)
+    closer = np.abs(known[before] - at) < np.abs(known[nearest] - at)
+    chosen = height[known[np.where(closer, before, nearest)]]
+    return np.asarray(1000.0 * KERB_ROUND_M * np.maximum(np.round(chosen / KERB_ROUND_M), 2.0))
+
+
+def _window_mean(at: Floats, values: Floats | NDArray[np.bool_], s: Floats, half: Floats) -> Floats:
+    """Mean of block values within `half` of each station; of the nearest block if none is."""
+    running = np.concatenate([[0.0], np.cumsum(np.asarray(values, dtype=np.float64))])
+    first = np.searchsorted(at, s - half)
+    last = np.searchsorted(at, s + half)
+    none = last <= first
+    nearest = np.clip(first, 0, at.size - 1)
+    first, last = np.where(none, nearest, first), np.where(none, nearest + 1, last)
+    return np.asarray((running[last] - running[first]) / (last - first))
