@@ -20,6 +20,7 @@ from analysis.study.judging import road_study
 from analysis.study.measuring import run
 from analysis.study.tables import gather
 from analysis.study.values import Study
+from analysis.study.warm_up import note_run
 from analysis.terrain.grid import Terrain
 
 __all__ = ["screen"]
@@ -91,4 +92,5 @@ def screen(
         parts.append(part)
     record = run_record(parts, sources or {})
     record["seconds"] = round(time.perf_counter() - started, 3)
+    note_run()
     return gather(parts, record, edits)

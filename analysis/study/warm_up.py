@@ -1,40 +1,51 @@
-"""Whether the kernels of a screening are compiled already."""
+"""Whether the kernels of a screening are compiled already.
+
+A screening that ends well leaves a note in the folder where the compiler keeps its work. The note
+holds what that work hangs on: the compiler, the processor, and when which kernels were written.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+from contextlib import suppress
+from pathlib import Path
 
-from numba.core.dispatcher import Dispatcher
-
-__all__ = ["is_first_run"]
+__all__ = ["is_first_run", "note_run"]
 
 
 def is_first_run() -> bool:
-    """Return True where a screening has to compile first, so that it takes a minute longer.
-
-    Asks the compiler's cache for one kernel of every step of a screening.
-    """
-    return not all(_is_kept(kernel) for kernel in _kernels_of_a_screening())
-
-
-def _kernels_of_a_screening() -> tuple[Any, ...]:
-    from analysis.earthwork.kernels import sections_kernel
-    from analysis.edges.kernels import pair_evidence
-    from analysis.shoulder.fitting_kernels import fit_windows
-    from analysis.shoulder.section_kernels import section_means
-    from analysis.verdict.kernels import label_cheaply
-
-    return pair_evidence, fit_windows, section_means, sections_kernel, label_cheaply
-
-
-def _is_kept(kernel: Any) -> bool:
-    if not isinstance(kernel, Dispatcher):  # compiling is switched off
-        return True
-    # The compiler's own index knows what the source was like; dates don't, which a copy or a
-    # checkout changes.
-    index = getattr(getattr(kernel, "_cache", None), "_cache_file", None)
+    """Return True where a screening has to compile first, so that it takes a minute longer."""
+    note = _note()
     try:
-        return bool(index._load_index())  # type: ignore[union-attr]
-    except (AttributeError, OSError):
-        # better no word than a wrong one before every screening
+        return note is not None and note.read_text(encoding="utf-8") != _hangs_on()
+    except OSError:
         return True
+
+
+def note_run() -> None:
+    """Leave word that a screening came to its end, and so has all kernels compiled."""
+    note = _note()
+    # where nothing can be written the compiler keeps nothing either
+    with suppress(OSError):
+        if note is not None and is_first_run():
+            note.parent.mkdir(parents=True, exist_ok=True)
+            note.write_text(_hangs_on(), encoding="utf-8")
+
+
+def _note() -> Path | None:
+    """Where the note lies; None where compiling is switched off."""
+    from analysis.earthwork.kernels import sections_kernel
+
+    kept = getattr(sections_kernel, "stats", None)
+    return None if kept is None else Path(kept.cache_path) / "screened.txt"
+
+
+def _hangs_on() -> str:
+    import llvmlite.binding
+    import numba
+
+    home = Path(__file__).parents[1]
+    # the compiler itself goes by date and size of a source
+    kernels = [(path, path.stat()) for path in sorted(home.rglob("*kernels.py"))]
+    lines = [f"{path.relative_to(home)} {was.st_mtime_ns} {was.st_size}" for path, was in kernels]
+    processor = llvmlite.binding.get_host_cpu_name()
+    return "\n".join([f"numba {numba.__version__}", processor, *lines])

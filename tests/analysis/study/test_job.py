@@ -12,6 +12,7 @@ from analysis.common.units import METRES_PER_FOOT
 from analysis.road.read_roads import read_roads
 from analysis.road.roadline import make_road
 from analysis.study import inputs, judging, screening
+from analysis.study.warm_up import is_first_run
 from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
@@ -41,6 +42,10 @@ def _rmse(found, truth, clear):
     known = np.isfinite(found) & np.isfinite(truth) & clear
     assert known.mean() > 0.5
     return float(np.sqrt(np.mean((found - truth)[known] ** 2)))
+
+
+def test_a_screening_leaves_word_that_it_compiled(sample):
+    assert sample.study.roads and not is_first_run()
 
 
 def test_sample_slopes_and_drops(sample):

@@ -157,29 +157,33 @@ def test_called_off_before_it_began(first_time: Callable[[str], Path]) -> None:
     assert preparing.is_needed(), "the next job must try again"
 
 
-def test_first_run_is_told_from_the_cache_of_the_compiler(tmp_path: Path) -> None:
-    """Nothing kept, all kept, all kept but copied since, one kept for an older source."""
+def test_first_run_is_told_from_the_note_of_an_earlier_one(tmp_path: Path) -> None:
+    """Nothing noted, noted, noted but copied since, noted by another compiler, switched off."""
     code = (
         "import os\n"
-        "from pathlib import Path\n"
+        "import numba\n"
         "from analysis.study import warm_up\n"
         "told = [warm_up.is_first_run()]\n"
-        "for kernel in warm_up._kernels_of_a_screening():\n"
-        "    index = kernel._cache._cache_file\n"
-        "    Path(index._index_path).parent.mkdir(parents=True, exist_ok=True)\n"
-        "    index._save_index({'some': 'kernel'})\n"
+        "warm_up.note_run()\n"
         "told.append(warm_up.is_first_run())\n"
-        "os.utime(index._index_path, (1.0, 1.0))\n"
+        f"for folder, _, names in os.walk({str(tmp_path)!r}):\n"
+        "    for name in names:\n"
+        "        os.utime(os.path.join(folder, name), (1.0, 1.0))\n"
         "told.append(warm_up.is_first_run())\n"
-        "index._source_stamp = 'changed'\n"
+        "numba.__version__ = 'another'\n"
         "told.append(warm_up.is_first_run())\n"
         "print(told)\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code],
-        env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "kernels")},
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    assert done.stdout.strip() == "[True, False, False, True]"
+
+    def told(**given: str) -> str:
+        done = subprocess.run(
+            [sys.executable, "-c", code],
+            env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "kernels"), **given},
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        return done.stdout.strip()
+
+    assert told() == "[True, False, False, True]"
+    assert told(NUMBA_DISABLE_JIT="1") == "[False, False, False, False]"
