@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 from analysis.common.lazy import handing_out
 
 if TYPE_CHECKING:
-    from analysis.edges.door import find
+    from analysis.edges.find_breaks import find
     from analysis.edges.values import Breaks, Overrides
 
 __all__ = ["Breaks", "Overrides", "find"]
 
-__getattr__ = handing_out(__name__, {"door": "find", "values": "Breaks Overrides"})
+__getattr__ = handing_out(__name__, {"find_breaks": "find", "values": "Breaks Overrides"})

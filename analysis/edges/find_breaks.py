@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from analysis.common.sides import SIDE_SIGN, Source
-from analysis.common.types import Floats, Progress
+from analysis.common.types import Floats, Progress, share_of
 from analysis.corridor.blocks import BlockSections, block_sections, moving_sum
 from analysis.edges.at_stations import (
     NOMINAL_SE_M,
@@ -31,11 +31,11 @@ from analysis.edges.tied_breaks import edge_and_hinge
 from analysis.edges.values import Breaks, Overrides
 
 if TYPE_CHECKING:
-    from analysis.corridor.values import Cells
+    from analysis.corridor.values import Case, Cells, Ground
 
 __all__ = [
     "edges_show",
-    "find_breaks",
+    "find",
 ]
 
 
@@ -62,67 +62,44 @@ OUTSIDE_M = 9.0
 """How far beyond the nominal hinge the section is looked at, for foreslope and ditch."""
 
 
-def find_breaks(
-    cells: Cells,
-    s: Floats,
-    *,
-    pavement_width_m: float | Floats,
-    shoulder_width_m: float | Floats,
-    search_m: float = 3.0,
-    box_m: Floats,
-    sigma_m: float | None = None,
-    overrides: Overrides | None = None,
-    paved: bool = True,
-    edges_seen: bool | None = None,
+def find(
+    case: Case,
+    ground: Ground,
+    fixed: Overrides,
+    like: Breaks | None = None,
     progress: Progress | None = None,
 ) -> Breaks:
-    """Find the breaks of the section at every station.
+    """Find axis, pavement edges, hinges and ditches at the stations of a case.
+
+    Without a pavement to find (gravel, earth), or where a paved one doesn't show, the nominal
+    width about the found crown stands for its edges, only less surely.
 
     Parameters
     ----------
-    cells : Cells
-        Native grid cells near the road.
-    s : (n,)
-        Stations, ascending.
-    pavement_width_m, shoulder_width_m : float, (n,) or (n, 2)
-        Nominal widths; of the whole pavement, and of each shoulder.
-    search_m : float
-        How far the centreline may lie off; 0 takes the nominal widths without searching.
-    box_m : (n, 2)
-        Box widths of a cell across the road, as `analysis.corridor.ribbon.footprint` gives them.
-    sigma_m : float, optional
-        Noise of a cell; estimated if not given.
-    overrides : Overrides, optional
+    case, ground
+        The stations and the nominal widths, and the ground along them.
+    fixed
         What a person fixed; it wins over the search.
-    paved : bool
-        False for a gravel or earth road, which has no pavement edge to find: the nominal width
-        about the found crown stands for it, and only hinges are looked for.
-    edges_seen : bool, optional
-        Whether the edges of a paved road show at all; where they don't, the nominal width stands
-        for them too, only less surely. Default: as these stations have it; a piece of road is
-        told by the whole one.
-    progress : callable, optional
-        Called with a fraction and a few words; may raise `analysis.common.errors.Cancelled`.
-
-    Returns
-    -------
-    Breaks
+    like
+        Breaks of the whole road, where the case is a piece of it: whether the edges of a road
+        show is told by all of it.
+    progress
+        Called with the share done and a few words; may raise `Cancelled`.
     """
-    s = np.asarray(s, dtype=np.float64)
-    n = s.size
-    pavement = np.broadcast_to(np.asarray(pavement_width_m, dtype=np.float64), (n,))
-    shoulder = np.asarray(shoulder_width_m, dtype=np.float64)
-    shoulder = np.broadcast_to(shoulder[:, None] if shoulder.ndim == 1 else shoulder, (n, 2))
-    overrides = Overrides() if overrides is None else overrides
-    if cells.s.size == 0 or n == 0 or search_m <= 0.0:
-        return nominal_breaks(s, pavement, shoulder, overrides)
-    road = _Sought(cells, s, pavement, shoulder, search_m, box_m, sigma_m)
-    breaks = _search(road, overrides, progress or _silent)
-    seen = edges_show(breaks) if edges_seen is None else edges_seen
-    if paved and seen:
+    settings, cells, n = case.settings, ground.cells, case.s.size
+    pavement = np.full(n, settings.pavement_width_m)
+    shoulder = np.full((n, 2), settings.shoulder_width_m)
+    sought = settings.find_edges and settings.search_m > 0.0
+    if cells.s.size == 0 or n == 0 or not sought:
+        return nominal_breaks(case.s, pavement, shoulder, fixed)
+    road = _Sought(
+        cells, case.s, pavement, shoulder, settings.search_m, case.box_m, settings.noise_m
+    )
+    breaks = _search(road, fixed, share_of(progress, 0.0, 1.0))
+    if settings.paved and edges_show(like or breaks):
         return breaks
-    se = NOMINAL_SE_M if paved else UNPAVED_SE_M
-    return _without_edge(road, breaks.axis, overrides, se)
+    se = NOMINAL_SE_M if settings.paved else UNPAVED_SE_M
+    return _without_edge(road, breaks.axis, fixed, se)
 
 
 def edges_show(breaks: Breaks) -> bool:
@@ -132,7 +109,7 @@ def edges_show(breaks: Breaks) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Sought:
-    """A road to be searched at n stations: its cells and what is given of it, see `find_breaks`."""
+    """A road to be searched at n stations: its cells and what is given of it, see `find`."""
 
     cells: Cells
     s: Floats

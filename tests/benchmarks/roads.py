@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
 from analysis.common.sides import Source
-from analysis.edges.find_breaks import find_breaks
+from analysis.edges.find_breaks import find
 from analysis.edges.values import Breaks, Overrides
 from analysis.road.roadline import make_road
 from analysis.shoulder.noise import estimate_noise
@@ -89,14 +89,8 @@ def _with_known_breaks(
     case: Case, study: RoadStudy, truth: Truth
 ) -> tuple[Breaks, Noise, Measures]:
     """Measure once more with the true edges, hinges and crown."""
-    breaks = find_breaks(
-        study.ground.cells,
-        study.s,
-        pavement_width_m=7.0,
-        shoulder_width_m=case.width_m or 1.5,
-        box_m=study.case.box_m,
-        overrides=Overrides(edge=truth.edge_u, hinge=truth.hinge_u, axis=truth.axis_o),
-    )
+    fixed = Overrides(edge=truth.edge_u, hinge=truth.hinge_u, axis=truth.axis_o)
+    breaks = find(study.case, study.ground, fixed)
     noise = estimate_noise(study.ground.cells, breaks)
     measures, _ = measure_sides(
         study.ground.cells, breaks, noise, average_m=case.average_m, box_m=study.case.box_m

@@ -8,9 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.common.errors import Cancelled
+from analysis.common.limits import default_limits
+from analysis.common.settings import Settings
 from analysis.common.sides import Source
-from analysis.corridor.values import Cells
-from analysis.edges.find_breaks import find_breaks
+from analysis.corridor.values import Case, Cells, Extras, Ground
+from analysis.edges.find_breaks import find
 from analysis.edges.values import Breaks, Overrides
 from analysis.road.roadline import Tracker, frames, make_road
 from sample_terrain.roads import random_spec
@@ -28,15 +30,13 @@ from tests.builders.stopping import WORDS, stop_from
 CELL = 0.5
 
 
-def _find(cells, s, *, azimuth=24.0, pavement=7.0, shoulder=1.5, **options) -> Breaks:
+def _find(
+    cells, s, *, azimuth=24.0, box_m=None, overrides=None, progress=None, **settings
+) -> Breaks:
     s = np.asarray(s, float)
-    return find_breaks(
-        cells,
-        s,
-        pavement_width_m=pavement,
-        shoulder_width_m=shoulder,
-        **({"box_m": box_for(s.size, cells.cell_m, azimuth)} | options),
-    )
+    box_m = box_for(s.size, cells.cell_m, azimuth) if box_m is None else box_m
+    case = Case(None, None, s, box_m, Settings(**settings), default_limits(), Extras())
+    return find(case, Ground(cells, None), overrides or Overrides(), progress=progress)
 
 
 def _road(profile=None, *, length=160.0, **options) -> Cells:
@@ -238,7 +238,7 @@ def test_find_breaks_kinds(kind, seed, error):
 def test_find_breaks_gravel_road_says_nominal():
     """A sound gravel road shows no edge: the nominal width stands in for it and is named so."""
     cells, s, boxes, truth = _scene("gravel", 12, 1.5, defects=())
-    found = _find(cells, s, box_m=boxes, pavement=6.5)
+    found = _find(cells, s, box_m=boxes, pavement_width_m=6.5)
     assert (truth.kind == "no edge").all()
     assert np.mean(found.edge_source == Source.NOMINAL) > 0.8
     # what isn't known has a wide error
@@ -265,7 +265,7 @@ def test_find_breaks_one_sided():
         return np.where(o > 0, crown_section(np.abs(o)), crown_section(np.abs(o), width=0.0))
 
     cells = _road(section, sigma=0.01)
-    found = _find(cells, STATIONS, shoulder=np.tile([0.0, 1.5], (STATIONS.size, 1)))
+    found = _find(cells, STATIONS)
     assert np.isnan(found.hinge[:, 0]).mean() > 0.9
     np.testing.assert_allclose(found.hinge[:, 1], 5.0, atol=0.5 * CELL)
     assert _rms(found.edge[:, 1] - 3.5) < 0.6 * CELL
@@ -297,8 +297,8 @@ def test_find_breaks_overrides_win():
     np.testing.assert_allclose(found.edge[9:, 1], free.edge[9:, 1], atol=0.1)
 
 
-def test_find_breaks_width_table():
-    """Widths by station guide the search where pavement widens by 2 m within 100 m."""
+def test_find_breaks_widening():
+    """One nominal width guides the search where pavement widens by 2 m within 100 m."""
     half = 3.25 + np.clip((np.arange(0.0, 301.0) - 100.0) / 100.0, 0.0, 1.0)
     cells = _road(lambda o: 0.0 * o, length=300.0)
     edge = np.interp(cells.s, np.arange(0.0, 301.0), half)
@@ -306,10 +306,9 @@ def test_find_breaks_width_table():
     z += 0.01 * np.random.default_rng(1).standard_normal(z.size)
     s = np.arange(20.0, 281.0, 10.0)
     true = np.interp(s, np.arange(0.0, 301.0), half)[:, None]
-    for widths in (7.5, 2.0 * true[:, 0]):
-        found = _find(replace(cells, z=z), s, pavement=widths)
-        assert _rms(found.edge - true) < 0.6 * CELL
-        assert _rms(found.hinge - true - 1.5) < 0.6 * CELL
+    found = _find(replace(cells, z=z), s, pavement_width_m=7.5)
+    assert _rms(found.edge - true) < 0.6 * CELL
+    assert _rms(found.hinge - true - 1.5) < 0.6 * CELL
 
 
 def test_find_breaks_no_search():
@@ -411,6 +410,6 @@ def test_find_breaks_mirrored_and_shifted(azimuth, drop, seed):
 def test_find_breaks_given_noise_widens_errors():
     """The noise that a person states decides how sure the breaks are."""
     cells = _road(both_sides(drop=0.02), sigma=0.02)
-    tight, loose = (_find(cells, STATIONS, sigma_m=sigma) for sigma in (0.02, 0.08))
+    tight, loose = (_find(cells, STATIONS, noise_m=sigma) for sigma in (0.02, 0.08))
     assert loose.edge_se.mean() > 1.3 * tight.edge_se.mean()
     assert turned_box(CELL, 24.0).sum() > CELL
