@@ -67,7 +67,7 @@ _UNITS: Mapping[str, tuple[Unit, Unit]] = {
     "mm fall": (Unit("mm", 1.0, 0), Unit("in", 1e-3 / METRES_PER_INCH, 2)),
     "m3/m": (Unit("m³/m", 1.0, 3), Unit("yd³/ft", METRES_PER_FOOT / _CUBIC_YARD_M3, 3)),
     "t": (Unit("t", 1.0, 1), Unit("short ton", 1.0 / TONNES_PER_SHORT_TON, 1)),
-    "t/m3": (Unit("t/m³", 1.0, 2), Unit("ton/yd³", _CUBIC_YARD_M3 / TONNES_PER_SHORT_TON, 2)),
+    "t/m3": (Unit("t/m³", 1.0, 2), Unit("short ton/yd³", _CUBIC_YARD_M3 / TONNES_PER_SHORT_TON, 2)),
     "km/h": (Unit("km/h", 1.0, 1), Unit("mph", 1000.0 / METRES_PER_MILE, 1)),
     "m/h": (Unit("m/h", 1.0, 0), Unit("ft/h", 1.0 / METRES_PER_FOOT, 0)),
     "m2/h": (Unit("m²/h", 1.0, 0), Unit("yd²/h", METRES_PER_YARD**-2, 0)),

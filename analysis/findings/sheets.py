@@ -173,14 +173,14 @@ def _amounts(heading: str, rows: Iterable[tuple[str, str]], column: int = 0) -> 
     return Block(heading, columns=("what", "how much"), table=tuple(rows), column=column)
 
 
-def _cost_blocks(costs: Costs) -> list[Block]:
+def _cost_blocks(costs: Costs, column: int = 0) -> list[Block]:
     """The costs that rest on a given rate; nothing where no rate was given."""
     if costs.total is None:
         return []
     without = f" (without {', '.join(costs.missing)}: no rate given)" if costs.missing else ""
     parts = (*costs.parts, (f"sum{without}", costs.total))
     rows = ((name, f"{cost:,.0f} {costs.currency}".strip()) for name, cost in parts)
-    return [_amounts("Costs at the given rates", rows)]
+    return [_amounts("Costs at the given rates", rows, column)]
 
 
 class WorkSheets:
@@ -242,7 +242,7 @@ class WorkSheets:
         if made.visits:
             blocks.append(self._visits_block())
         blocks.append(Block("Season", text=made.notes))
-        remark = f"{len(made.items)} reaches with work"
+        remark = f"reaches with work: {len(made.items)}"
         return self._sheet("Work plan for road shoulders", "plan", remark, blocks)
 
     def _order_block(self) -> Block:
@@ -328,7 +328,7 @@ class WorkSheets:
                 self._work_block(item),
                 self._quantity_block(values, reach, item),
                 self._plant_block(item),
-                *_cost_blocks(item.costs),
+                *_cost_blocks(item.costs, column=2),
                 *self._carry_blocks(item),
             ]
         blocks.append(self._stations_block(reach, item))
@@ -533,7 +533,7 @@ _MEASURED = (
 _STATION_NUMBERS = tuple(name for _, *names in _MEASURED for name in names if name)
 # Percent of the width, so that words stay on one line and boxes can be written in.
 _STATION_SHARES = (8.0, 20.0, 8.0, 11.0, 9.0, 10.0, 8.0, 8.0, 18.0)
-_BOARD_SHARES = (6.5, 18.5, 5.5, 8.5, 7.0, 8.0, 6.0, 6.0, 15.0, 6.3, 6.3, 6.4)
+_BOARD_SHARES = (6.5, 18.0, 5.5, 8.5, 7.8, 8.0, 6.0, 6.0, 14.7, 6.3, 6.3, 6.4)
 
 
 def verdict_words(verdict: str, finding: str, treatment: str = "") -> str:
