@@ -11,9 +11,9 @@ from analysis.common.errors import LimitsError
 from analysis.common.limits import Limits, default_limits, limit_specs
 from analysis.common.table import Table
 from analysis.earthwork.workplan import WorkReach, plan
-from analysis.findings.exports import write_sheets
 from analysis.findings.fieldcheck import accept, accept_reaches, compare
 from analysis.findings.readings import read_readings
+from analysis.findings.sheets import WorkSheets
 from analysis.study.judging import rejudge
 from tests.builders.small_study import small_study
 
@@ -61,7 +61,7 @@ def planned(limits: Limits) -> object:
     return plan([reach, further], limits)
 
 
-def written(limits: Limits, folder: Path) -> object:
+def written(limits: Limits) -> object:
     """Work sheets of the small road, with a ditch to clean everywhere."""
     findings = small_study().findings
     n = len(findings.reaches)
@@ -70,8 +70,7 @@ def written(limits: Limits, folder: Path) -> object:
         "ditch_clean_m": np.full(n, 50.0),
     }
     findings = replace(findings, reaches=Table({**findings.reaches.columns, **work}))
-    files = write_sheets(findings, folder, limits=limits)
-    return [file.read_text(encoding="utf-8") for file in files]
+    return WorkSheets(findings, limits).all()
 
 
 def checked(limits: Limits, folder: Path) -> object:
@@ -106,7 +105,7 @@ def as_shipped(folder: Path) -> list[str]:
 
 def results(limits: Limits, folder: Path) -> list[object]:
     """Cheapest first."""
-    return [planned(limits), checked(limits, folder), written(limits, folder), judged(limits)]
+    return [planned(limits), checked(limits, folder), written(limits), judged(limits)]
 
 
 @pytest.fixture(scope="module")
@@ -119,7 +118,7 @@ def test_turning_a_limit_changes_a_result(name: str, folder: Path) -> None:
     before = as_shipped(folder)
     for make, shipped in zip((planned, checked, written, judged), before, strict=True):
         for limits in turned(name):
-            found = make(limits) if make in (planned, judged) else make(limits, folder)
+            found = make(limits, folder) if make is checked else make(limits)
             if repr(found) != shipped:
                 return
     pytest.fail(f"{name} changes nothing")
