@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -109,7 +110,58 @@ class SectionPage(QWidget):
         font.setBold(True)
         self.title.setFont(font)
         self.title.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.title.setContentsMargins(10, 3, 8, 1)
+        self._make_actions()
+        bar = self._tool_bar()
+        self.canvases = QSplitter(Qt.Orientation.Horizontal)
+        self.canvases.addWidget(self.canvas)
+        self.canvases.addWidget(self.other)
+        self.splitter = QSplitter(Qt.Orientation.Horizontal)
+        self.splitter.addWidget(self.canvases)
+        self.splitter.addWidget(self._numbers())
+        self.splitter.setStretchFactor(0, 1)
+        self.splitter.setStretchFactor(1, 0)
+        self.splitter.setCollapsible(0, False)
+        self.splitter.setSizes([700, 440])
+        self.splitter.splitterMoved.connect(lambda _at, _which: self._note_by_hand())
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addWidget(bar)
+        whole.addWidget(self.title)
+        whole.addWidget(self.splitter, 1)
+        for canvas in (self.canvas, self.other):
+            canvas.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
+            canvas.addActions([self.copy_figure, self.copy_text, self.save_action])
 
+    def _action(self, text: str, slot: Callable[[], object], tip: str = "") -> QAction:
+        action = QAction(text, self)
+        action.setToolTip(tip or text)
+        action.triggered.connect(lambda _checked=False: slot())
+        return action
+
+    def _make_actions(self) -> None:
+        show = self.canvas.show_shoulder
+        self.left_action = self._action(
+            self.tr("Left shoulder"), lambda: show(0), self.tr("Zoom to the left shoulder.")
+        )
+        self.whole_action = self._action(
+            self.tr("Whole"), self.canvas.show_all, self.tr("Show the whole section.")
+        )
+        self.right_action = self._action(
+            self.tr("Right shoulder"), lambda: show(1), self.tr("Zoom to the right shoulder.")
+        )
+        self.compare_action = self._action(
+            self.tr("Compare…"),
+            self._on_compare,
+            self.tr("Put the same place on a second grid beside it, such as one from before work."),
+        )
+        self.copy_figure = self._action(self.tr("Copy drawing"), self.copy_drawing)
+        self.copy_text = self._action(self.tr("Copy numbers"), self.copy_numbers)
+        self.save_action = self._action(self.tr("Save section…"), self.save_dialog)
+
+    def _tool_bar(self) -> QToolBar:
         self.stretch_box = QComboBox()
         self.stretch_box.setAccessibleName(self.tr("Vertical exaggeration"))
         self.stretch_box.setToolTip(self.tr("How many times heights are stretched."))
@@ -119,29 +171,6 @@ class SectionPage(QWidget):
                 self.tr("Heights × {factor}").format(factor=number(factor, 0)), factor
             )
         self.stretch_box.currentIndexChanged.connect(self._on_stretch)
-
-        self.left_action = self._action(
-            self.tr("Left shoulder"), self.tr("Zoom to the left shoulder.")
-        )
-        self.whole_action = self._action(self.tr("Whole"), self.tr("Show the whole section."))
-        self.right_action = self._action(
-            self.tr("Right shoulder"), self.tr("Zoom to the right shoulder.")
-        )
-        self.left_action.triggered.connect(lambda: self.canvas.show_shoulder(0))
-        self.whole_action.triggered.connect(self.canvas.show_all)
-        self.right_action.triggered.connect(lambda: self.canvas.show_shoulder(1))
-        self.compare_action = self._action(
-            self.tr("Compare…"),
-            self.tr("Put the same place on a second grid beside it, such as one from before work."),
-        )
-        self.compare_action.triggered.connect(self._on_compare)
-
-        self.copy_figure = self._action(self.tr("Copy drawing"))
-        self.copy_figure.triggered.connect(self.copy_drawing)
-        self.copy_text = self._action(self.tr("Copy numbers"))
-        self.copy_text.triggered.connect(self.copy_numbers)
-        self.save_action = self._action(self.tr("Save section…"))
-        self.save_action.triggered.connect(self.save_dialog)
         menu = QMenu(self)
         menu.addActions([self.copy_figure, self.copy_text, self.save_action])
         hand_out = QToolButton()
@@ -150,7 +179,6 @@ class SectionPage(QWidget):
         hand_out.setToolTip(self.tr("Copy the drawing or numbers, or save them to a file."))
         hand_out.setMenu(menu)
         hand_out.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
-
         # A tool bar lets what doesn't fit spill into a menu.
         bar = QToolBar()
         bar.setAccessibleName(self.tr("Section"))
@@ -158,9 +186,9 @@ class SectionPage(QWidget):
         bar.addActions([self.left_action, self.whole_action, self.right_action])
         bar.addAction(self.compare_action)
         bar.addWidget(hand_out)
-        self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-        self.title.setContentsMargins(10, 3, 8, 1)
+        return bar
 
+    def _numbers(self) -> QScrollArea:
         self.table = CopyTable()
         self.table.setAccessibleName(self.tr("Numbers of the section"))
         self.table.verticalHeader().hide()
@@ -199,33 +227,7 @@ class SectionPage(QWidget):
         scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAsNeeded)
         scroll.setWidget(side)
         scroll.setMinimumSize(240, 60)
-
-        self.canvases = QSplitter(Qt.Orientation.Horizontal)
-        self.canvases.addWidget(self.canvas)
-        self.canvases.addWidget(self.other)
-        self.splitter = QSplitter(Qt.Orientation.Horizontal)
-        self.splitter.addWidget(self.canvases)
-        self.splitter.addWidget(scroll)
-        self.splitter.setStretchFactor(0, 1)
-        self.splitter.setStretchFactor(1, 0)
-        self.splitter.setCollapsible(0, False)
-        self.splitter.setSizes([700, 440])
-        self.splitter.splitterMoved.connect(lambda _at, _which: self._note_by_hand())
-
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(bar)
-        whole.addWidget(self.title)
-        whole.addWidget(self.splitter, 1)
-        for canvas in (self.canvas, self.other):
-            canvas.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
-            canvas.addActions([self.copy_figure, self.copy_text, self.save_action])
-
-    def _action(self, text: str, tip: str = "") -> QAction:
-        action = QAction(text, self)
-        action.setToolTip(tip or text)
-        return action
+        return scroll
 
     def showEvent(self, event: QShowEvent) -> None:
         super().showEvent(event)

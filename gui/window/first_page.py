@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from PySide6.QtCore import QSize, Qt, Signal
+from PySide6.QtCore import QSize, Qt, Signal, SignalInstance
 from PySide6.QtGui import QFont, QShowEvent
 from PySide6.QtWidgets import (
     QFrame,
@@ -35,6 +35,30 @@ def _label(text: str, *, grow: float = 0.0, bold: bool = False, muted: bool = Fa
     return made
 
 
+def _button(text: str, clicked: SignalInstance) -> QPushButton:
+    made = QPushButton(text)
+    made.clicked.connect(clicked)
+    return made
+
+
+def _in_the_middle(column: QVBoxLayout) -> QScrollArea:
+    inner = QWidget()
+    inner.setLayout(column)
+    inner.setMaximumWidth(760)
+    inner.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+    holder = QWidget()
+    across = QHBoxLayout(holder)
+    across.setContentsMargins(24, 28, 24, 20)
+    across.addStretch(1)
+    across.addWidget(inner, 20)
+    across.addStretch(1)
+    area = QScrollArea()
+    area.setFrameShape(QFrame.Shape.NoFrame)
+    area.setWidgetResizable(True)
+    area.setWidget(holder)
+    return area
+
+
 class FirstPage(QWidget):
     """Shown while nothing is open: what this is for, three steps, the sample, recent files."""
 
@@ -47,8 +71,37 @@ class FirstPage(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAccessibleName(self.tr("First page"))
+        self.sample_button = _button(self.tr("Try the sample road"), self.open_sample)
+        self.sample_button.setToolTip(
+            self.tr("Opens three kilometres of an invented road with known faults")
+        )
+        self.terrain_button = _button(self.tr("Open terrain…"), self.open_terrain)
+        self.road_button = _button(self.tr("Open road…"), self.open_road)
+        self.road_button.setEnabled(False)
+        self.road_button.setToolTip(self.tr("The terrain comes first: it settles the CRS"))
+        self.study_button = _button(self.tr("Open study…"), self.open_study)
+        self._recent_title = _label(self.tr("Recent"), bold=True)
+        self._recent_rows = QVBoxLayout()
+        self._recent_rows.setSpacing(0)
+        self.cautions = _label("", muted=True)
         column = QVBoxLayout()
         column.setSpacing(10)
+        column.addLayout(self._head())
+        column.addSpacing(8)
+        self._add_steps(column)
+        column.addSpacing(8)
+        column.addWidget(self._recent_title)
+        column.addLayout(self._recent_rows)
+        column.addStretch(1)
+        column.addWidget(self.cautions)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.addWidget(_in_the_middle(column))
+        self._dressed_dark: bool | None = None
+        theme.watcher().changed.connect(self._on_theme)
+        self._on_theme()
+
+    def _head(self) -> QHBoxLayout:
         head = QHBoxLayout()
         head.setSpacing(14)
         mark = QLabel()
@@ -69,22 +122,9 @@ class FirstPage(QWidget):
             )
         )
         head.addLayout(title, 1)
-        column.addLayout(head)
-        column.addSpacing(8)
+        return head
 
-        self.sample_button = QPushButton(self.tr("Try the sample road"))
-        self.sample_button.setToolTip(
-            self.tr("Opens three kilometres of an invented road with known faults")
-        )
-        self.sample_button.clicked.connect(self.open_sample)
-        self.terrain_button = QPushButton(self.tr("Open terrain…"))
-        self.terrain_button.clicked.connect(self.open_terrain)
-        self.road_button = QPushButton(self.tr("Open road…"))
-        self.road_button.clicked.connect(self.open_road)
-        self.road_button.setEnabled(False)
-        self.road_button.setToolTip(self.tr("The terrain comes first: it settles the CRS"))
-        self.study_button = QPushButton(self.tr("Open study…"))
-        self.study_button.clicked.connect(self.open_study)
+    def _add_steps(self, column: QVBoxLayout) -> None:
         steps = (
             (
                 self.tr("1  Terrain grid"),
@@ -122,37 +162,6 @@ class FirstPage(QWidget):
         row.addWidget(drop)
         column.addSpacing(2)
         column.addLayout(row)
-
-        self._recent_title = _label(self.tr("Recent"), bold=True)
-        column.addSpacing(8)
-        column.addWidget(self._recent_title)
-        self._recent_rows = QVBoxLayout()
-        self._recent_rows.setSpacing(0)
-        column.addLayout(self._recent_rows)
-        column.addStretch(1)
-        self.cautions = _label("", muted=True)
-        column.addWidget(self.cautions)
-
-        inner = QWidget()
-        inner.setLayout(column)
-        inner.setMaximumWidth(760)
-        inner.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
-        holder = QWidget()
-        across = QHBoxLayout(holder)
-        across.setContentsMargins(24, 28, 24, 20)
-        across.addStretch(1)
-        across.addWidget(inner, 20)
-        across.addStretch(1)
-        area = QScrollArea()
-        area.setFrameShape(QFrame.Shape.NoFrame)
-        area.setWidgetResizable(True)
-        area.setWidget(holder)
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.addWidget(area)
-        self._dressed_dark: bool | None = None
-        theme.watcher().changed.connect(self._on_theme)
-        self._on_theme()
 
     def _step(self, head: str, body: str, button: QPushButton | None) -> QWidget:
         card = QFrame()
