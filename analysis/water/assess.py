@@ -1,8 +1,6 @@
 """Water on the shoulder and beside it: what stands, where it leaves, which way it runs.
 
-The parts live in modules of their own: `analysis.water.filling` (depression filling),
-`analysis.water.ponds` (on the ribbon), `analysis.water.held_by_section` (in one cross-section) and
-`analysis.water.ditch` (along the invert). This one puts them on the stations. Measuring is slow and
+The parts live in modules of their own; this one puts them on the stations. Measuring is slow and
 knows no limits; `judge_ditch` is quick and applies them.
 """
 
@@ -19,14 +17,7 @@ from analysis.common.station_arrays import PerStation, stations_of
 from analysis.common.types import Floats, Progress, share_of
 from analysis.road.roadline import frames, to_road
 from analysis.water.ditch import Ditch, ditch_profile
-from analysis.water.filling import fill_bounds, fill_ribbon
-from analysis.water.held_by_section import (
-    PlaneErrors,
-    Retained,
-    held_by_planes,
-    join,
-    retained_depth,
-)
+from analysis.water.held_by_section import PlaneErrors, held_by_planes, join, retained_depth
 from analysis.water.outlets import road_outlets
 from analysis.water.ponds import Ponds, find_ponds
 from analysis.water.zones import Zoned, zoned
@@ -37,22 +28,7 @@ if TYPE_CHECKING:
     from analysis.edges.values import Breaks
     from analysis.shoulder.values import Sections, Shoulder
 
-__all__ = [
-    "Ditch",
-    "Flow",
-    "Ponds",
-    "Retained",
-    "Water",
-    "ditch_profile",
-    "fill_bounds",
-    "fill_ribbon",
-    "find_ponds",
-    "flow",
-    "follow",
-    "follow_across",
-    "judge_ditch",
-    "retained_depth",
-]
+__all__ = ["Flow", "Water", "flow", "follow", "follow_across", "judge_ditch"]
 
 
 _ALONG_RATIO, _ALONG_LEAST_PCT = 2.0, 2.0

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.water.assess import fill_ribbon
+from analysis.water.filling import fill_ribbon
 from tests.builders.plain_road import DITCH, STEP, lifted, mirrored, plain_noise, plain_road
 from tests.builders.waters import ditch_of
 
