@@ -13,7 +13,7 @@ better.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -195,11 +195,11 @@ def resolving_power(
         cell_m, sigma_m, shoulder_width_m, average_m, pavement_width_m, correlation_m, nugget
     )
     across = shoulder_width_m / cell_m
-    noise = (sigma_m, correlation_m, nugget)
-    place = (cell_m, shoulder_width_m, average_m, pavement_width_m)
-    found = _errors(*place, *noise, _EDGE_SE_CELLS * cell_m, _HINGE_SE_CELLS * cell_m)
-    given = _errors(*place, *noise, _GIVEN_SE_M, _GIVEN_SE_M)
-    white = _errors(*place, sigma_m, 0.0, 1.0, _GIVEN_SE_M, _GIVEN_SE_M)
+    noise = _CellNoise(sigma_m, correlation_m, nugget)
+    place = _Stretch(cell_m, shoulder_width_m, average_m, pavement_width_m)
+    found = _errors(place, noise, *_break_errors(cell_m, False))
+    given = _errors(place, noise, *_break_errors(cell_m, True))
+    white = _errors(place, _CellNoise(sigma_m, 0.0, 1.0), *_break_errors(cell_m, True))
     cells = shoulder_width_m * average_m / cell_m**2
     slope_se, drop_se = found[:2] if across >= LEAST_CELLS_ACROSS else (np.inf, np.inf)
     given_slope, given_drop = given[:2] if across >= LEAST_CELLS_GIVEN else (np.inf, np.inf)
@@ -280,11 +280,11 @@ def least_average(
         return float("inf")
     wanted = 0.5 * difference_pct / float(ndtri(certainty))
     edge_se, hinge_se = _break_errors(cell_m, edges_given)
+    noise = _CellNoise(sigma_m, correlation_m, nugget)
 
     def misses(length: float) -> bool:
-        place = (cell_m, shoulder_width_m, length, pavement_width_m)
-        found = _errors(*place, sigma_m, correlation_m, nugget, edge_se, hinge_se)
-        return bool(found[0] > wanted)
+        place = _Stretch(cell_m, shoulder_width_m, length, pavement_width_m)
+        return bool(_errors(place, noise, edge_se, hinge_se)[0] > wanted)
 
     low, high = 2.0 * cell_m, _FARTHEST_M
     if not misses(low):
@@ -501,18 +501,29 @@ def _checked(
     return 0.0 if correlation_m > 0.0 and nugget == 1.0 else float(nugget)
 
 
+class _Stretch(NamedTuple):
+    """What is averaged for a station, metres."""
+
+    cell_m: float
+    width_m: float
+    average_m: float
+    pavement_m: float
+
+
+class _CellNoise(NamedTuple):
+    """Noise of a cell; its parts as in `analysis.shoulder.values.Noise`."""
+
+    sigma_m: float
+    correlation_m: float
+    nugget: float
+
+
 def _errors(
-    cell_m: float,
-    width_m: float,
-    average_m: float,
-    pavement_m: float,
-    sigma_m: float,
-    correlation_m: float,
-    nugget: float,
-    edge_se_m: float,
-    hinge_se_m: float,
+    place: _Stretch, noise: _CellNoise, edge_se_m: float, hinge_se_m: float
 ) -> tuple[float, float, float]:
     """Standard errors of shoulder slope (points), edge drop (mm) and pavement slope (points)."""
+    cell_m, width_m, average_m, pavement_m = place
+    sigma_m, correlation_m, nugget = noise
     box = cell_m * np.array(SLANT)
     guard = 0.5 * box.sum() + 0.25
     inner = -min(max(0.5 * pavement_m - guard, cell_m), PAVEMENT_M)
