@@ -5,7 +5,15 @@ Each is a text, so that it is written, compared and looked up like one.
 
 from enum import StrEnum
 
-__all__ = ["DEFECTS", "Finding", "Treatment", "Verdict"]
+__all__ = [
+    "CLEANING",
+    "DEFECTS",
+    "REPLENISHING",
+    "RESHAPING",
+    "Finding",
+    "Treatment",
+    "Verdict",
+]
 
 _CANT_TELL, _NO_DATA = "can't tell", "no data"
 
@@ -63,3 +71,8 @@ _WITH_DITCH = {
     Treatment.RESHAPE: Treatment.RESHAPE_AND_CLEAN,
     Treatment.REPLENISH: Treatment.REPLENISH_AND_CLEAN,
 }
+
+RESHAPING = (Treatment.RESHAPE, Treatment.RESHAPE_AND_CLEAN)
+REPLENISHING = (Treatment.REPLENISH, Treatment.REPLENISH_AND_CLEAN)
+CLEANING = tuple(_WITH_DITCH.values())
+"""Treatments by the work they hold."""

@@ -14,6 +14,7 @@ from typing import Literal, NamedTuple, TypeVar
 
 from analysis.common.errors import SettingsError
 from analysis.common.limits import Limits, MaterialLimits, ShapeLimits, WaterLimits, WorkLimits
+from analysis.common.verdicts import CLEANING, REPLENISHING, RESHAPING, Treatment
 from analysis.earthwork.volumes import truck_loads
 
 __all__ = [
@@ -103,7 +104,7 @@ class WorkReach:
     @property
     def shaped(self) -> bool:
         """Whether the shoulder itself is worked, not its ditch alone."""
-        return "reshape" in self.treatment or "replenish" in self.treatment
+        return self.treatment in (*RESHAPING, *REPLENISHING)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -250,8 +251,9 @@ def plan(
     WorkPlan
     """
     rates = rates or Rates()
-    active = [reach for reach in reaches if reach.treatment not in ("", "none", "can't tell")]
-    visits = tuple(reach for reach in reaches if reach.treatment == "can't tell")
+    idle = ("", Treatment.NONE, Treatment.CANT_TELL)
+    active = [reach for reach in reaches if reach.treatment not in idle]
+    visits = tuple(reach for reach in reaches if reach.treatment == Treatment.CANT_TELL)
     spans = _work_spans(active, limits.work)
     items: list[WorkItem] = []
     setups, moving_m = 0, 0.0
@@ -393,7 +395,7 @@ def _blading(reach: WorkReach, work: WorkLimits) -> _Blading:
     finish = (work.finish_passes.value * lanes, work.finish_speed_kmh.value)
     roll = (work.roller_passes.value * rolls * lifts, work.roller_speed_kmh.value)
     # Where nothing stands proud there is nothing to cut.
-    proud = not ("replenish" in reach.treatment and reach.cut_m3_bank == 0.0)
+    proud = not (reach.treatment in REPLENISHING and reach.cut_m3_bank == 0.0)
     return _Blading(lanes, lifts, depth_mm, (*[cut] * proud, spread, finish), (roll,))
 
 
@@ -449,7 +451,7 @@ def _work_on(
     grader_h = pass_hours(high - low, blading.grader, work.grader_efficiency.value)
     roller_h = pass_hours(high - low, blading.roller, work.roller_efficiency.value)
     ditch_m = 0.0
-    if "clean ditch" in reach.treatment:
+    if reach.treatment in CLEANING:
         ditch_m = reach.ditch_clean_m if reach.ditch_clean_m > 0.0 else high - low
     ditch = [(work.ditch_passes.value, work.ditch_speed_kmh.value)]
     ditch_h = pass_hours(ditch_m, ditch, work.grader_efficiency.value)

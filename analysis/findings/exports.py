@@ -24,6 +24,7 @@ from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
 from analysis.common.stations import station_text
 from analysis.common.types import Floats, Progress
+from analysis.common.verdicts import Finding, Verdict
 from analysis.earthwork.workplan import CAUTIONS
 from analysis.findings.geopackage import plain_value, records
 from analysis.findings.sheet_text import Sheet, to_html, to_markdown
@@ -44,7 +45,7 @@ PrintBook = Callable[[Sequence[Sheet], Path], None]
 
 # Seven decimals of a degree are about a centimetre; more would only claim precision.
 _DEGREE_DECIMALS = 7
-_SOUND = ("none", "no data", "can't tell", "")
+_SOUND = (Finding.NONE, Finding.NO_DATA, Finding.CANT_TELL, "")
 
 
 def write_geojson(findings: Findings, path: str | os.PathLike[str]) -> None:
@@ -180,7 +181,7 @@ def _cell(value: Any, kind: str) -> str:
 def flagged_stations(findings: Findings) -> NDArray[np.intp]:
     """Rows of the stations table with a fault: of the shoulder, or of the ditch."""
     table = findings.stations
-    flagged = np.asarray(table["verdict"] == "won't shed", dtype=bool)
+    flagged = np.asarray(table["verdict"] == Verdict.WONT_SHED, dtype=bool)
     if "finding" in table:
         flagged |= ~np.isin(table["finding"].astype(str), _SOUND)
     if "ditch_blocked" in table:
@@ -224,7 +225,8 @@ def _waypoint(row: Mapping[str, Any]) -> dict[str, Any]:
     height, finding = float(row.get("edge_z_m", math.nan)), str(row.get("finding", ""))
     what = finding
     if finding in _SOUND:
-        what = "won't shed" if str(row["verdict"]) == "won't shed" else "blocked ditch"
+        wet = str(row["verdict"]) == Verdict.WONT_SHED
+        what = Verdict.WONT_SHED if wet else Finding.BLOCKED_DITCH
     return {
         "ele": round(height, 2) if math.isfinite(height) else None,
         "name": f"{row['road']} {station_text(float(row['station_m']))} {row['side']}",

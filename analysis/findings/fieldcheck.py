@@ -19,6 +19,7 @@ from scipy.special import chdtrc, ndtr
 from analysis.common.errors import ReadingsError
 from analysis.common.limits import Limits
 from analysis.common.stations import station_text
+from analysis.common.verdicts import REPLENISHING, RESHAPING
 from analysis.findings.readings import Reading, read_readings
 from analysis.findings.sheets import limits_of
 from analysis.findings.station_rows import StationRows
@@ -348,7 +349,7 @@ def accept_reaches(
     return tuple(
         _accept_reach(before, row, earlier, later, limits)
         for row in range(len(before.reaches))
-        if str(before.reaches["treatment"][row]) not in ("", "none", "can't tell", "clean ditch")
+        if str(before.reaches["treatment"][row]) in (*RESHAPING, *REPLENISHING)
     )
 
 

@@ -18,6 +18,7 @@ import numpy as np
 
 from analysis.common.limits import Limits, default_limits, limits_from_toml
 from analysis.common.types import Floats
+from analysis.common.verdicts import Finding, Treatment
 from analysis.common.writing import UNKNOWN, Writing, chance_text
 from analysis.earthwork.volumes import carries
 from analysis.earthwork.workplan import CAUTIONS, Costs, Rates, WorkItem, WorkReach, plan
@@ -539,10 +540,10 @@ _BOARD_SHARES = (6.5, 18.0, 5.5, 8.5, 7.8, 8.0, 6.0, 6.0, 14.7, 6.3, 6.3, 6.4)
 def verdict_words(verdict: str, finding: str, treatment: str = "") -> str:
     """Verdict, finding and treatment, each said once."""
     words = [verdict]
-    if finding not in ("", "none", verdict):
+    if finding not in ("", Finding.NONE, verdict):
         words.append(finding)
     text = ", ".join(word for word in words if word)
-    return text if treatment in ("", "none", verdict) else f"{text} → {treatment}"
+    return text if treatment in ("", Treatment.NONE, verdict) else f"{text} → {treatment}"
 
 
 def _slug(text: str) -> str:

@@ -15,6 +15,7 @@ from PySide6.QtWidgets import QLabel, QSizePolicy, QToolBar, QVBoxLayout, QWidge
 
 from analysis.common.columns import column_of
 from analysis.common.types import Floats
+from analysis.common.verdicts import Verdict
 from gui.along.road_axis import (
     SpanLink,
     StationAxis,
@@ -34,7 +35,7 @@ __all__ = ["AlongView"]
 
 
 _AXIS_WIDTH = 46
-_VERDICTS = ("sheds", "won't shed", "can't tell", "no data")
+_VERDICTS: tuple[str, ...] = tuple(Verdict)
 # Above this many stations in the road, marks at each would be a smear that costs time.
 _MOST_MARKS = 20_000
 
@@ -95,11 +96,11 @@ class _ReachBars(pg.GraphicsObject):
         painter.save()
         # Drawn in pixels, so that hatch and letters keep their size at every zoom.
         painter.resetTransform()
-        patterns = {
-            "sheds": Qt.BrushStyle.NoBrush,
-            "won't shed": Qt.BrushStyle.SolidPattern,
-            "can't tell": Qt.BrushStyle.BDiagPattern,
-            "no data": Qt.BrushStyle.Dense6Pattern,
+        patterns: dict[str, Qt.BrushStyle] = {
+            Verdict.SHEDS: Qt.BrushStyle.NoBrush,
+            Verdict.WONT_SHED: Qt.BrushStyle.SolidPattern,
+            Verdict.CANT_TELL: Qt.BrushStyle.BDiagPattern,
+            Verdict.NO_DATA: Qt.BrushStyle.Dense6Pattern,
         }
         painter.setFont(figure_font(10.0, bold=True))
         for s0, s1, side, verdict, finding, row in self.bars:
@@ -109,7 +110,7 @@ class _ReachBars(pg.GraphicsObject):
                 box.setWidth(1.0)
             colour = theme.verdict_look(verdict).color
             fill = QColor(colour)
-            fill.setAlphaF(0.85 if verdict == "won't shed" else 0.6)
+            fill.setAlphaF(0.85 if verdict == Verdict.WONT_SHED else 0.6)
             painter.setPen(theme.pen("selected", 2.0) if row == self.current else colour)
             painter.setBrush(QBrush(fill, patterns.get(verdict, Qt.BrushStyle.NoBrush)))
             painter.drawRect(box.adjusted(0.5, 0.5, -0.5, -0.5))
@@ -528,10 +529,10 @@ class AlongView(QWidget):
             return
         for verdict in _VERDICTS:
             here = (self._verdicts[:, side] == verdict) & np.isfinite(value)
-            if not here.any() or verdict == "sheds":
+            if not here.any() or verdict == Verdict.SHEDS:
                 continue
             look = theme.verdict_look(verdict)
-            hollow = verdict != "won't shed"
+            hollow = verdict != Verdict.WONT_SHED
             item.addItem(
                 pg.ScatterPlotItem(
                     self._s[here],
@@ -593,7 +594,7 @@ class AlongView(QWidget):
 
         limit, pavement = self.tr("required, or a limit"), self.tr("pavement slope")
         left, right = self.tr("left"), self.tr("right")
-        wont, cant = theme.verdict_look("won't shed"), theme.verdict_look("can't tell")
+        wont, cant = theme.verdict_look(Verdict.WONT_SHED), theme.verdict_look(Verdict.CANT_TELL)
         parts = [
             f"{in_colour('left', '━━')} {left}",
             f"{in_colour('right', '━ ━')} {right}",
@@ -601,8 +602,8 @@ class AlongView(QWidget):
             f"{in_colour('required', '╌╌')} {limit}",
             f"{in_colour('pavement', '┈┈')} {pavement}",
             f'<span style="color:{wont.color.name()}">{wont.mark}</span> '
-            + verdict_text("won't shed"),
-            f'<span style="color:{cant.color.name()}">◇</span> ' + verdict_text("can't tell"),
+            + verdict_text(Verdict.WONT_SHED),
+            f'<span style="color:{cant.color.name()}">◇</span> ' + verdict_text(Verdict.CANT_TELL),
         ]
         muted = theme.color("muted").name()
         self.key.setText(

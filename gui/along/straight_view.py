@@ -24,6 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from analysis.common.sides import SIDE_SIGN
+from analysis.common.verdicts import Verdict
 from gui.along.road_axis import (
     SpanLink,
     StationAxis,
@@ -318,7 +319,7 @@ class StraightView(QWidget):
                 self.lines.append(line)
         verdict = part.judged.judgement.verdict
         for side in (0, 1):
-            for words in ("won't shed", "can't tell", "no data"):
+            for words in (Verdict.WONT_SHED, Verdict.CANT_TELL, Verdict.NO_DATA):
                 here = (verdict[:, side] == words) & np.isfinite(breaks.edge[:, side])
                 if not here.any() or here.sum() > 20_000:
                     continue
@@ -334,7 +335,9 @@ class StraightView(QWidget):
                     symbol=look.symbol,
                     size=8,
                     pen=pg.mkPen(look.color, width=1.4),
-                    brush=pg.mkBrush(look.color if words == "won't shed" else QColor(0, 0, 0, 0)),
+                    brush=pg.mkBrush(
+                        look.color if words == Verdict.WONT_SHED else QColor(0, 0, 0, 0)
+                    ),
                 )
                 self.plot.addItem(marks)
                 self.lines.append(marks)

@@ -7,6 +7,7 @@ verdict also has a symbol and a line pattern, left and right differ in dash, cut
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +16,8 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QColor, QGuiApplication, QPalette, QPen
 from PySide6.QtWidgets import QApplication
+
+from analysis.common.verdicts import Finding, Verdict
 
 __all__ = [
     "FINDING_LETTERS",
@@ -99,16 +102,16 @@ _DARK = {
 }
 
 # One letter for a finding where there is no room for the word (map labels, table marks).
-FINDING_LETTERS = {
-    "flat": "F",
-    "reversed": "R",
-    "high": "H",
-    "rutted": "U",
-    "eroded edge": "E",
-    "ponding": "P",
-    "blocked ditch": "D",
-    "can't tell": "?",
-    "no data": "–",
+FINDING_LETTERS: Mapping[str, str] = {
+    Finding.FLAT: "F",
+    Finding.REVERSED: "R",
+    Finding.HIGH: "H",
+    Finding.RUTTED: "U",
+    Finding.ERODED_EDGE: "E",
+    Finding.PONDING: "P",
+    Finding.BLOCKED_DITCH: "D",
+    Finding.CANT_TELL: "?",
+    Finding.NO_DATA: "–",
 }
 
 
@@ -190,12 +193,12 @@ def side_pen(side: int, width: float = 1.8) -> QPen:
 def verdict_look(verdict: str, dark: bool | None = None) -> Look:
     """Return how a verdict is drawn; anything not known looks like "no data"."""
     dark = is_dark() if dark is None else dark
-    looks = {
-        "sheds": Look(QColor("#2BC59A" if dark else GREEN), "o", Qt.PenStyle.SolidLine, "●"),
-        "won't shed": Look(
+    looks: dict[str, Look] = {
+        Verdict.SHEDS: Look(QColor("#2BC59A" if dark else GREEN), "o", Qt.PenStyle.SolidLine, "●"),
+        Verdict.WONT_SHED: Look(
             QColor("#F07A30" if dark else VERMILION), "t", Qt.PenStyle.SolidLine, "▼"
         ),
-        "can't tell": Look(
+        Verdict.CANT_TELL: Look(
             QColor("#E39CC4" if dark else "#B4558A"), "d", Qt.PenStyle.DashLine, "◆"
         ),
     }

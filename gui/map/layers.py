@@ -15,6 +15,7 @@ from PySide6.QtCore import QRectF
 from PySide6.QtGui import QPainterPath
 
 from analysis.common.sides import SIDE_SIGN
+from analysis.common.verdicts import Verdict
 from gui.state.runner import Progress
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ __all__ = [
     "relief_layers",
 ]
 
-VERDICTS = ("sheds", "won't shed", "can't tell", "no data")
+VERDICTS: tuple[str, ...] = tuple(Verdict)
 # Points per piece of a long line: only pieces under the view are drawn.
 PIECE_POINTS = 400
 

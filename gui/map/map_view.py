@@ -13,6 +13,7 @@ from PySide6.QtGui import QAction, QContextMenuEvent, QGuiApplication, QKeyEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QVBoxLayout, QWidget
 
 from analysis.common.sides import SIDES
+from analysis.common.verdicts import Verdict
 from gui.look import theme
 from gui.map import layers
 from gui.map.layers import VERDICTS, MapLayers
@@ -356,7 +357,7 @@ class MapView(QWidget):
         pens = []
         for name in VERDICTS:
             look = theme.verdict_look(name)
-            pen = pg.mkPen(look.color, width=5.0 if name == "won't shed" else 3.5)
+            pen = pg.mkPen(look.color, width=5.0 if name == Verdict.WONT_SHED else 3.5)
             pen.setStyle(look.pattern)
             pen.setCosmetic(True)
             pen.setCapStyle(Qt.PenCapStyle.FlatCap)

@@ -37,6 +37,7 @@ from PySide6.QtWidgets import (
 
 from analysis.common.columns import CHECKED_NUMBERS, column_of
 from analysis.common.errors import VergelineError
+from analysis.common.verdicts import Finding, Treatment
 from analysis.common.writing import Writing
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
@@ -444,9 +445,9 @@ class SectionPage(QWidget):
 
         look = theme.verdict_look(numbers.verdict)
         head = f"{side_text(side).capitalize()}: {verdict_text(numbers.verdict)}"
-        if numbers.finding not in ("", "none", numbers.verdict):
+        if numbers.finding not in ("", Finding.NONE, numbers.verdict):
             head += f", {finding_text(numbers.finding)}"
-        if numbers.treatment not in ("", "none", numbers.verdict):
+        if numbers.treatment not in ("", Treatment.NONE, numbers.verdict):
             head += f" → {treatment_text(numbers.treatment)}"
         return (
             f'<b><span style="color:{look.color.name()}">{look.mark}</span> '

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.verdicts import Verdict
 from gui.state.edits import Corrections
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ def loaded(study: Study | None, found: Findings, corrections: Corrections) -> Lo
         first[row], last[row] = ends
         rows = stations.rows[ends[0] : ends[1] + 1, side[row]]
         best[row] = ends[0] + (int(np.argmax(chance[rows])) if len(rows) else 0)
-    unsound = np.flatnonzero(reaches["verdict"] != "sheds")
+    unsound = np.flatnonzero(reaches["verdict"] != Verdict.SHEDS)
     order = unsound[np.lexsort((side[unsound], first[unsound], road[unsound]))]
     return Loaded(study, found, index, dict(corrections), road, side, first, last, best, order)
 
@@ -148,9 +149,7 @@ def summary(result: Loaded) -> str:
 
     verdicts = list(result.findings.stations["verdict"])
     counts = [
-        f"{verdicts.count(name)} {verdict_text(name)}"
-        for name in ("sheds", "won't shed", "can't tell", "no data")
-        if name in verdicts
+        f"{verdicts.count(name)} {verdict_text(name)}" for name in Verdict if name in verdicts
     ]
     return f"{len(verdicts)} stations and sides: " + ", ".join(counts)
 

@@ -19,6 +19,7 @@ from PySide6.QtGui import QUndoStack
 
 from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
+from analysis.common.verdicts import Verdict
 from analysis.common.writing import Writing
 from gui.state import jobs
 from gui.state.edits import Edit, Review, StationKey
@@ -725,7 +726,7 @@ class WindowModel(QObject):
         if self._loaded is None:
             return []
         reaches = self._loaded.findings.reaches
-        rows = [row for row in range(len(reaches)) if reaches["verdict"][row] == "won't shed"]
+        rows = [row for row in range(len(reaches)) if reaches["verdict"][row] == Verdict.WONT_SHED]
         return sorted(rows, key=lambda row: float(reaches["rank"][row]))
 
     def flip_side(self) -> None:

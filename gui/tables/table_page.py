@@ -26,6 +26,7 @@ from PySide6.QtWidgets import (
 )
 
 from analysis.common.columns import column_of
+from analysis.common.verdicts import Verdict
 from gui.look import theme
 from gui.look.words import (
     QT_TRANSLATE_NOOP,
@@ -63,7 +64,7 @@ KEYS: tuple[tuple[str, str], ...] = (
     ("Ctrl+C", QT_TRANSLATE_NOOP("Keys", "copy the chosen rows")),
 )
 
-_VERDICTS = ("won't shed", "can't tell", "no data", "sheds")
+_VERDICTS = (Verdict.WONT_SHED, Verdict.CANT_TELL, Verdict.NO_DATA, Verdict.SHEDS)
 _TYPING_MS = 180
 _LONGEST_COPY = 20_000
 
@@ -143,7 +144,7 @@ class TablePage(QWidget):
         self.search.returnPressed.connect(self._apply_filter)
         every: frozenset[str] = frozenset()
         verdicts = [(verdict_text(name), frozenset((name,))) for name in _VERDICTS]
-        faulty = frozenset(_VERDICTS) - {"sheds"}
+        faulty = frozenset(_VERDICTS) - {Verdict.SHEDS}
         self.verdict_box = self._box(
             self.tr("Show verdicts"),
             [(self.tr("All verdicts"), every), (self.tr("All but “sheds”"), faulty), *verdicts],
