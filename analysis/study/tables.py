@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.columns import EDIT_COLUMNS, POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
-from analysis.common.limits import Limits
 from analysis.common.sides import SIDE_SIGN, SIDES, Source
 from analysis.common.station_arrays import joined
 from analysis.common.table import Table
@@ -75,8 +74,8 @@ def gather(
     else:
         ponds, pond_rings, station_xy = before.ponds, before.pond_rings, before.station_xy
     findings = Findings(
-        stations=station_table(parts, parts[0].case.limits),
-        reaches=reach_table(parts, parts[0].case.limits),
+        stations=station_table(parts),
+        reaches=reach_table(parts),
         ponds=ponds,
         station_xy=station_xy,
         reach_lines=tuple(line for part in parts for line in reach_lines(part, grid.xy_unit_m)),
@@ -104,12 +103,15 @@ def _edge_points(part: RoadStudy) -> Floats:
     return points.reshape(-1, 2)
 
 
-def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
+def station_table(parts: Sequence[RoadStudy]) -> Table:
     """Rows of all roads, at least one, in the order station, then left and right."""
-    measured = joined([part.measured for part in parts])
-    judged = joined([part.judged for part in parts])
-    breaks, water, kerb = measured.breaks, measured.water, measured.shoulder.kerb
-    measures, judgement = measured.shoulder.measures, judged.judgement
+    limits = parts[0].case.limits
+    measures = joined([part.measures for part in parts])
+    breaks = joined([part.breaks for part in parts])
+    water = joined([part.measured.water for part in parts])
+    kerb = np.concatenate([part.measured.shoulder.kerb for part in parts])
+    areas = joined([part.judged.areas for part in parts])
+    judgement = joined([part.judged.judgement for part in parts])
     reasons = describe_stations(measures, judgement, limits, kerb)
     crossed = water.ditch_crossing & (measures.status == Status.OK)
     reasons[crossed] = [
@@ -137,7 +139,7 @@ def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
         "ditch_blocked": judge_ditch(water, limits.water),
     }
     for name in ("cut_m2", "fill_m2", "cut_se", "fill_se"):
-        columns[name] = getattr(judged.areas, name)
+        columns[name] = getattr(areas, name)
     for name in ("retained_mm", "pond_depth_mm", "ditch_depth_m", "ditch_grade_pct"):
         columns[name] = getattr(water, name)
     for name in STATION_COLUMNS:
@@ -146,7 +148,7 @@ def station_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
     return Table.of(STATION_COLUMNS, columns)
 
 
-def reach_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
+def reach_table(parts: Sequence[RoadStudy]) -> Table:
     """Reaches of all roads, ranked over all of them."""
     reaches = [reach for part in parts for reach in part.reaches]
     columns: dict[str, list[Any]] = {
@@ -155,7 +157,7 @@ def reach_table(parts: Sequence[RoadStudy], limits: Limits) -> Table:
         "first_index": [reach.i0 for reach in reaches],
         "last_index": [reach.i1 for reach in reaches],
     }
-    columns["reason"] = [reach_sentences(reach, limits) for reach in reaches]
+    columns["reason"] = [reach_sentences(reach, parts[0].case.limits) for reach in reaches]
     for name in _REACH_FIELDS:
         columns[name] = [getattr(reach, name) for reach in reaches]
     held = [reach.balance for reach in reaches]

@@ -55,16 +55,19 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
     settings, limits = cases[0].settings, cases[0].limits
     if not settings.paved:
         limits = limits.with_value("shoulder_over_pavement_points", 0.0, source=_UNPAVED_SOURCE)
-    every = joined(measured)
+    # sections are large and judged road by road: they stay where they are
+    measures = joined([part.shoulder.measures for part in measured])
+    water = joined([part.water for part in measured])
+    crowned = np.concatenate([part.breaks.crowned for part in measured])
     judgement = judge_stations(
-        every.shoulder.measures,
-        every.breaks.crowned,
-        every.water.retained_mm,
-        every.water.retained_se_mm,
-        every.water.retained_chance_mm,
-        every.shoulder.kerb,
+        measures,
+        crowned,
+        water.retained_mm,
+        water.retained_se_mm,
+        water.retained_chance_mm,
+        np.concatenate([part.shoulder.kerb for part in measured]),
         limits,
-        every.beliefs,
+        joined([part.beliefs for part in measured]),
     )
     ends = np.cumsum([0, *(len(case.s) for case in cases)]).tolist()
     apart = [stations_of(judgement, slice(*own)) for own in pairwise(ends)]
@@ -83,9 +86,9 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
     reaches = build_reaches(
         [case.road for case in cases],
         [case.s for case in cases],
-        every.breaks.crowned,
-        judge_ditch(every.water, limits.water),
-        every.shoulder.measures,
+        crowned,
+        judge_ditch(water, limits.water),
+        measures,
         joined(ground),
         judgement,
         np.concatenate(labels),
