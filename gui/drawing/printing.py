@@ -86,7 +86,6 @@ _CARD = QSizeF(1088.0, 768.0)
 _CARD_MARGIN = 20.0
 _IMAGE_SCALE = 2.0
 _LEAST_FIGURE = 150.0
-_KEPT_WITH_NEXT = 70.0
 _HEADING_SIZES = {1: 17, 2: 12}
 _BELOW_AXES, _LEGEND = 34.0, 36.0
 
@@ -221,6 +220,17 @@ def _headings(document: QTextDocument) -> Iterator[QTextBlock]:
         block = block.next()
 
 
+def _opening(heading: QTextBlock) -> QTextBlock:
+    """Return what has to stand on a page with a heading: a table's first row, else a sentence."""
+    block = heading.next()
+    while block.isValid() and not block.blockFormat().headingLevel():
+        table = QTextCursor(block).currentTable()
+        if table is not None:
+            return table.cellAt(min(1, table.rows() - 1), 0).firstCursorPosition().block()
+        block = block.next()
+    return heading.next() if heading.next().isValid() else heading
+
+
 class _Laid:
     """A sheet laid out on pages of a size: its cautions head each, its blocks flow through them."""
 
@@ -244,14 +254,17 @@ class _Laid:
         self.pages = self.body.pageCount()
 
     def _keep_headings(self) -> None:
-        """Begin a new page where a heading would stand alone at the foot of one."""
+        """Begin a new page where a heading would stand apart from what it heads."""
         for block in _headings(self.body):
-            top = self.body.documentLayout().blockBoundingRect(block).top()
-            stands_free = not QTextCursor(block).currentTable()
-            if stands_free and self.room - top % self.room < _KEPT_WITH_NEXT:
+            if QTextCursor(block).currentTable():
+                continue
+            if self._page_of(block) != self._page_of(_opening(block)):
                 form = block.blockFormat()
                 form.setPageBreakPolicy(QTextFormat.PageBreakFlag.PageBreak_AlwaysBefore)
                 QTextCursor(block).setBlockFormat(form)
+
+    def _page_of(self, block: QTextBlock) -> int:
+        return int(self.body.documentLayout().blockBoundingRect(block).bottom() // self.room)
 
     def draw(self, painter: QPainter, number: int) -> None:
         """Draw one page, from 0, at the origin of the painter."""

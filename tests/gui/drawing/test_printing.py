@@ -163,7 +163,9 @@ def test_long_reaches_go_on(screened: WindowModel, tmp_path: Path, paper: str) -
     second = next(k for k, text in enumerate(texts) if "0+900to1+990" in text)
     assert second > 1 and len(texts) - second > 1
     assert all("continued" in text for k, text in enumerate(texts) if k not in (0, second))
+    heading = squeezed("Stations and camber board readings")
     for first, last, part in ((0, 80, texts[:second]), (90, 199, texts[second:])):
+        assert any(heading in text and station_text(10.0 * first + 10.0) in text for text in part)
         joined = "".join(text.split("atthe", 1)[-1] for text in part)
         for k in range(first, last + 1):
             assert station_text(10.0 * k) in joined
