@@ -28,15 +28,12 @@ class SceneRoad:
     name : str
     xy : (m, 2) array
         The handed-out centreline, off by up to the stated error.
-    true_xy : (k, 2) array
-        The true axis.
     spec : Spec
     axis : Axis
     """
 
     name: str
     xy: NDArray
-    true_xy: NDArray
     spec: Spec
     axis: Axis
 
@@ -142,7 +139,7 @@ def make_scene(
         kind=correlation_kind,
     )
     xy = wander(spec, axis, centreline_error_m, rng)
-    road = SceneRoad(spec.name, xy, np.column_stack([axis.x, axis.y]), spec, axis)
+    road = SceneRoad(spec.name, xy, spec, axis)
     return Scene(z, frame, (road,))
 
 

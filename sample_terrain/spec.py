@@ -10,7 +10,6 @@ from sample_terrain.surface import ROW_STEP_M, SIDE_FIELDS, Surface
 
 __all__ = [
     "DEFECTS",
-    "STRETCH_KINDS",
     "Driveway",
     "Hole",
     "Obstacle",
@@ -37,8 +36,6 @@ DEFECTS = {
 }
 """Finding that each kind of stretch should lead to; kinds not listed are no defect."""
 
-STRETCH_KINDS = (*DEFECTS, "kerb", "paved part", "no shoulder")
-
 AMOUNTS = {
     "flat": 0.008,  # cross slope
     "reversed": -0.02,  # cross slope
@@ -62,7 +59,7 @@ class Stretch:
     Attributes
     ----------
     kind : str
-        One of `STRETCH_KINDS`.
+        One of `DEFECTS`, or "kerb", "paved part" or "no shoulder".
     side : int
         0 left, 1 right.
     begin_m, end_m : float

@@ -138,7 +138,6 @@ def make_valley(seed: int = SEED) -> Scene:
         SceneRoad(
             spec.name,
             wander(spec, axis, ERROR_M, rng),
-            np.column_stack([axis.x, axis.y]),
             spec,
             axis,
         )

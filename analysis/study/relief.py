@@ -56,17 +56,13 @@ class Fall:
     ----------
     distance_m : float
         Along the plane, metres.
-    start_z_m, end_z_m : float
-        Ground heights, NaN unknown.
     fall_m : float
-        Positive where the second point is lower.
+        Positive where the second point is lower; NaN where a height is unknown.
     slope_pct : float
         Fall over distance; NaN for points on top of each other.
     """
 
     distance_m: float
-    start_z_m: float
-    end_z_m: float
     fall_m: float
     slope_pct: float
 
@@ -88,7 +84,7 @@ def fall_between(terrain: Terrain, start: tuple[float, float], end: tuple[float,
     distance = math.hypot(end[0] - start[0], end[1] - start[1])
     first, last = (_height_at(terrain, point) for point in (start, end))
     fall = first - last
-    return Fall(distance, first, last, fall, 100.0 * fall / distance if distance else math.nan)
+    return Fall(distance, fall, 100.0 * fall / distance if distance else math.nan)
 
 
 def _height_at(terrain: Terrain, point: tuple[float, float]) -> float:

@@ -41,15 +41,12 @@ class ChanceLevel:
         Averaging lengths along the road.
     per_sigma : ndarray, shape (windows, zones)
         Level as a multiple of the local noise of one grid cell; zones as in `WHERE`.
-    simulated_m : float
-        Length of road that was simulated.
     source : str
         How the level was found, for people.
     """
 
     windows_m: tuple[float, ...]
     per_sigma: Floats
-    simulated_m: float
     source: str
 
 
@@ -220,7 +217,7 @@ def chance_level(
         f"noise alone on this road's own drained ground, {count} blocks of "
         f"{judged_m:.0f} m: deeper pits come {FALSE_PER_KM:g} times per km"
     )
-    return ChanceLevel(tuple(windows_m), levels, count * judged_m, text)
+    return ChanceLevel(tuple(windows_m), levels, text)
 
 
 def _blocks(n: int, step_s: float) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:

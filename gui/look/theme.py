@@ -31,7 +31,6 @@ __all__ = [
     "set_appearance",
     "sheet",
     "side_pen",
-    "style_plot",
     "verdict_look",
     "watcher",
 ]
@@ -337,12 +336,3 @@ def relief_rgba(height_cm: NDArray[Any], limit_cm: float) -> NDArray[np.uint8]:
     rgba[..., 3] = rgba[..., 3] * np.interp(np.abs(share), [1.5, 4.0], [1.0, 0.3])
     rgba[~known] = 0
     return rgba
-
-
-def style_plot(plot: Any) -> None:
-    """Give a pyqtgraph PlotWidget our background, axis and grid colours."""
-    plot.setBackground(color("paper"))
-    for name in ("left", "bottom", "right", "top"):
-        axis = plot.getAxis(name)
-        axis.setPen(pen("line", 1.0))
-        axis.setTextPen(color("muted"))

@@ -23,17 +23,11 @@ __all__ = [
     "range_text",
     "shown",
     "unit_of",
-    "unit_text",
     "value_text",
 ]
 
 DASH = "–"
 _MINUS = "−"
-
-
-def unit_text(unit: str, system: str = METRIC) -> str:
-    """Name of the unit in which `unit` is shown."""
-    return unit_of(unit, system).text
 
 
 def shown(

