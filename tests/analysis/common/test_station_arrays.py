@@ -7,11 +7,12 @@ import pytest
 
 from analysis.common.station_arrays import PerStation, joined, spliced, stations_of
 from analysis.common.types import Floats
+from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas
 from analysis.edges.values import Breaks, Overrides
-from analysis.shoulder.values import Measures, Noise, Sections
+from analysis.shoulder.values import Measures, Noise, Sections, Shoulder
 from analysis.verdict.beliefs import Beliefs
-from analysis.verdict.values import Judgement
+from analysis.verdict.values import Judged, Judgement, Measured
 from analysis.water.assess import Water
 
 
@@ -76,11 +77,15 @@ def test_what_is_not_given_stays_so():
         (Areas, set()),
         (Beliefs, set()),
         (Breaks, set()),
+        (Case, {"grid", "road", "settings", "limits", "extras"}),
+        (Judged, {"reaches"}),
         (Judgement, set()),
+        (Measured, set()),
         (Measures, set()),
         (Noise, {"source"}),
         (Overrides, set()),
         (Sections, {"u"}),
+        (Shoulder, set()),
         (Water, {"ponds", "ditch"}),
     ],
 )
