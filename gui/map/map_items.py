@@ -196,7 +196,11 @@ def nice_length(most: float) -> float:
 
 
 class Furniture(QWidget):
-    """Scale bar, north arrow and key, drawn over the map and deaf to the mouse."""
+    """Scale bar, north arrow and key, drawn over the map and deaf to the mouse.
+
+    The plotting library's own legend and scale bar can't do this: the key must fold and move off
+    the road and shows lines over their casing, the bar keeps to 1, 2 or 5 in metres or feet.
+    """
 
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
