@@ -16,9 +16,9 @@ __all__ = ["compile_catalogue", "main", "write_catalogue"]
 
 def _texts_of_analysis() -> dict[str, set[str]]:
     """Texts that the window shows but doesn't hold, by context."""
+    from analysis.common.cautions import CAUTIONS
     from analysis.common.columns import MADE_UP, TABLES
     from analysis.common.limits import SURFACES, default_limits, limit_specs
-    from analysis.earthwork.workplan import CAUTIONS
     from analysis.verdict.reasons import WITHHELD
 
     limits = [default_limits(surface) for surface in SURFACES]

@@ -12,13 +12,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Literal, NamedTuple, TypeVar
 
+from analysis.common.cautions import CAUTIONS
 from analysis.common.errors import SettingsError
 from analysis.common.limits import Limits, MaterialLimits, ShapeLimits, WaterLimits, WorkLimits
 from analysis.common.verdicts import CLEANING, REPLENISHING, RESHAPING, Treatment
 from analysis.earthwork.volumes import truck_loads
 
 __all__ = [
-    "CAUTIONS",
     "DRY_NOTE",
     "SEASON_NOTE",
     "Costs",
@@ -32,17 +32,6 @@ __all__ = [
     "plan",
     "snap_outward",
 ]
-
-CAUTIONS = (
-    "Never work on a shoulder without traffic control set up to the local traffic-control plan.",
-    "Keep people clear of graders, rollers and trucks; plant on a shoulder can slip or tip at the "
-    "hinge and on soft ground.",
-    "Mark or fill every edge drop-off before the lane is opened again, and before dark.",
-    "Have buried and overhead services located before any blade or bucket goes into the ground.",
-    "Figures come from a terrain grid, with the errors stated: check them on site before work.",
-    "Local codes and the judgement of a licensed engineer rule over anything stated here.",
-)
-"""Cautions for the window and for every sheet."""
 
 SEASON_NOTE = "Best done after rain, while the material is moist: it cuts, binds and compacts."
 DRY_NOTE = (

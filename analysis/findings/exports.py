@@ -19,13 +19,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.cautions import CAUTIONS
 from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import OutputError
 from analysis.common.outputs import replacing
 from analysis.common.stations import station_text
 from analysis.common.types import Floats, Progress
 from analysis.common.verdicts import Finding, Verdict
-from analysis.earthwork.workplan import CAUTIONS
 from analysis.findings.geopackage import plain_value, records
 from analysis.findings.sheet_text import Sheet, to_html, to_markdown
 

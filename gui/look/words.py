@@ -171,7 +171,7 @@ def limit_note(note: str) -> str:
 
 def cautions() -> tuple[str, ...]:
     """Cautions that the window and every sheet carry."""
-    from analysis.earthwork.workplan import CAUTIONS
+    from analysis.common.cautions import CAUTIONS
 
     return tuple(translate("cautions", text) for text in CAUTIONS)
 

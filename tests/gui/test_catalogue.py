@@ -121,8 +121,8 @@ def test_every_text_is_gathered_under_its_context(source: Path, catalogue: Path)
 
 def test_texts_of_the_analysis_are_gathered(catalogue: Path) -> None:
     """Limits and cautions are shown by the window, which doesn't hold them."""
+    from analysis.common.cautions import CAUTIONS
     from analysis.common.limits import limit_specs
-    from analysis.earthwork.workplan import CAUTIONS
 
     known = gathered(catalogue)
     assert set(CAUTIONS) == known["cautions"]

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.common.cautions import CAUTIONS
 from analysis.common.errors import SettingsError
 from analysis.common.limits import default_limits
 from analysis.common.units import METRES_PER_MILE
 from analysis.earthwork.workplan import (
-    CAUTIONS,
     DRY_NOTE,
     SEASON_NOTE,
     Rates,

@@ -10,12 +10,13 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
+from analysis.common.cautions import CAUTIONS
 from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import LimitsError, OutputError, SettingsError
 from analysis.common.limits import default_limits, limits_to_toml
 from analysis.common.table import Table
 from analysis.common.writing import Writing
-from analysis.earthwork.workplan import CAUTIONS, Rates
+from analysis.earthwork.workplan import Rates
 from analysis.findings.exports import (
     flagged_stations,
     write_csv,

@@ -16,11 +16,11 @@ from pypdf import PdfReader
 from PySide6.QtGui import QImage, QPainter
 from PySide6.QtSvg import QSvgRenderer
 
+from analysis.common.cautions import CAUTIONS
 from analysis.common.errors import Cancelled, OutputError
 from analysis.common.stations import station_text
 from analysis.common.table import Table
 from analysis.common.writing import Writing
-from analysis.earthwork.workplan import CAUTIONS
 from analysis.findings.geopackage import write_findings
 from analysis.findings.sheet_text import Sheet, to_markdown
 from analysis.findings.sheets import WorkSheets

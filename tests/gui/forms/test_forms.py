@@ -16,8 +16,8 @@ from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
 from PySide6.QtGui import QWheelEvent
 from PySide6.QtWidgets import QApplication, QWidget
 
+from analysis.common.cautions import CAUTIONS
 from analysis.common.limits import default_limits, limit_specs, read_limits
-from analysis.earthwork.workplan import CAUTIONS
 from gui.forms.forms import InputsForm, LimitsForm
 from gui.forms.help import TERMS, HelpPage
 from gui.look.fields import QuantityBox

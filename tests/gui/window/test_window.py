@@ -732,7 +732,7 @@ def test_cautions_are_one_click_away(window: Window) -> None:
     """The cautions of the work plan are shown whole."""
     from PySide6.QtWidgets import QLabel
 
-    from analysis.earthwork.workplan import CAUTIONS
+    from analysis.common.cautions import CAUTIONS
 
     window.caution_button.click()
     dialog = window.dialogs.shown
