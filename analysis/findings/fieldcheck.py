@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import chdtrc, ndtr
 
 from analysis.common.errors import ReadingsError
-from analysis.common.limits import Limits
+from analysis.common.limits import FieldLimits, Limits
 from analysis.common.stations import station_text
 from analysis.common.verdicts import REPLENISHING, RESHAPING
 from analysis.findings.readings import Reading, read_readings
@@ -101,7 +101,7 @@ class Acceptance:
 
 
 def compare(
-    readings: Sequence[Reading], findings: Findings, limits: Limits
+    readings: Sequence[Reading], findings: Findings, limits: FieldLimits
 ) -> tuple[Comparison, ...]:
     """Set each reading beside the station nearest to it.
 
@@ -109,7 +109,7 @@ def compare(
     ----------
     readings : sequence of Reading
     findings : Findings
-    limits : Limits
+    limits : FieldLimits
         Standard error of a board reading, and the spread of a place about the mean.
 
     Raises
@@ -144,9 +144,9 @@ def _nearest(reading: Reading, stations: StationRows) -> int | None:
     return stations.nearest(road, reading.side, reading.station_m)
 
 
-def _compare(reading: Reading, stations: StationRows, limits: Limits) -> Comparison:
-    board_se = limits.field.board_se_mm.value / (10.0 * reading.board_m)
-    slope_se = math.hypot(board_se, limits.field.point_se_points.value)
+def _compare(reading: Reading, stations: StationRows, limits: FieldLimits) -> Comparison:
+    board_se = limits.board_se_mm.value / (10.0 * reading.board_m)
+    slope_se = math.hypot(board_se, limits.point_se_points.value)
     row = _nearest(reading, stations)
     nothing = Comparison(
         reading=reading,
@@ -182,7 +182,7 @@ def _compare(reading: Reading, stations: StationRows, limits: Limits) -> Compari
         difference_points=difference,
         z=_ratio(difference, math.hypot(slope_se, measured_se)),
         edge_difference_mm=edge,
-        edge_z=_ratio(edge, math.hypot(limits.field.board_se_mm.value, drop_se)),
+        edge_z=_ratio(edge, math.hypot(limits.board_se_mm.value, drop_se)),
         verdict=str(stations.table["verdict"][row]),
         reason=reason,
     )
@@ -241,7 +241,7 @@ def agreement(compared: Sequence[Comparison], *, average_m: float = 20.0) -> Agr
 
 
 def accept(
-    readings: Sequence[Reading], findings: Findings, limits: Limits
+    readings: Sequence[Reading], findings: Findings, limits: FieldLimits
 ) -> tuple[Acceptance, ...]:
     """Judge finished work by readings taken after it.
 
@@ -254,7 +254,7 @@ def accept(
         Those with `when` "after" are judged; those "before" give the slope to compare with.
     findings : Findings
         For the required slope at each place.
-    limits : Limits
+    limits : FieldLimits
         Allowed deviation of slope and edge, standard error of a board reading.
     """
     stations = StationRows(findings.stations)
@@ -263,7 +263,7 @@ def accept(
 
 
 def _accept(
-    reading: Reading, before: Sequence[Reading], stations: StationRows, limits: Limits
+    reading: Reading, before: Sequence[Reading], stations: StationRows, limits: FieldLimits
 ) -> Acceptance:
     row = _nearest(reading, stations)
     required = math.nan if row is None else stations.value(row, "required_slope_pct")
@@ -280,15 +280,15 @@ def _accept(
     if math.isnan(difference):
         state, reason = NOT_COMPARED, "The required slope isn't known here."
     else:
-        slope_se = limits.field.board_se_mm.value / (10.0 * reading.board_m)
+        slope_se = limits.board_se_mm.value / (10.0 * reading.board_m)
         state, reason = _within(
-            difference, limits.field.accept_slope_points.value, slope_se, "slope", "points"
+            difference, limits.accept_slope_points.value, slope_se, "slope", "points"
         )
         if not math.isnan(reading.edge_mm):
             edge_state, edge_reason = _within(
                 reading.edge_mm,
-                limits.field.accept_edge_mm.value,
-                limits.field.board_se_mm.value,
+                limits.accept_edge_mm.value,
+                limits.board_se_mm.value,
                 "edge",
                 "mm",
             )
@@ -420,8 +420,8 @@ def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
     """
     limits = limits_of(findings)
     readings = read_readings(readings_path, limits.field)
-    compared = compare([r for r in readings if r.when == "before"], findings, limits)
-    accepted = accept(readings, findings, limits)
+    compared = compare([r for r in readings if r.when == "before"], findings, limits.field)
+    accepted = accept(readings, findings, limits.field)
     lines: list[str] = []
     if compared:
         average = StationRows(findings.stations).average_m

@@ -179,7 +179,7 @@ def test_unreadable_table_is_told(tmp_path):
 
 def test_z_by_hand():
     # read 18 mm on 1.2 m = 1.5 %, measured 1.0 +- 0.4 %; board 2 mm = 0.167, place 0.5 points
-    (made,) = compare([reading(reading_mm=18.0, edge_mm=20.0)], findings(), GRAVEL)
+    (made,) = compare([reading(reading_mm=18.0, edge_mm=20.0)], findings(), GRAVEL.field)
     slope_se = math.hypot(2.0 / 12.0, 0.5)
     assert made.slope_se == pytest.approx(slope_se)
     assert made.difference_points == pytest.approx(0.5)
@@ -194,11 +194,11 @@ def test_nearest_station_of_that_road_and_side():
     made = findings(roads=("Velmarrow Road", "Quillhanger Lane"))
     slopes = made.stations["shoulder_slope_pct"]
     slopes[:] = np.arange(slopes.size)
-    (left,) = compare([reading(1013.0, road="Quillhanger Lane")], made, GRAVEL)
-    (right,) = compare([reading(1018.0, road="Velmarrow Road", side="right")], made, GRAVEL)
+    (left,) = compare([reading(1013.0, road="Quillhanger Lane")], made, GRAVEL.field)
+    (right,) = compare([reading(1018.0, road="Velmarrow Road", side="right")], made, GRAVEL.field)
     assert left.measured_slope_pct == 12 + 2
     assert right.measured_slope_pct == 5
-    (far,) = compare([reading(1065.0, road="Velmarrow Road")], made, GRAVEL)
+    (far,) = compare([reading(1065.0, road="Velmarrow Road")], made, GRAVEL.field)
     assert math.isnan(far.z)
     assert "No station" in far.reason
 
@@ -206,15 +206,15 @@ def test_nearest_station_of_that_road_and_side():
 def test_reading_without_a_road_is_only_clear_on_one_road():
     two = findings(roads=("Velmarrow Road", "Quillhanger Lane"))
     with pytest.raises(ReadingsError, match=r"names no road.*Velmarrow Road, Quillhanger Lane"):
-        compare([reading(line=7)], two, GRAVEL)
+        compare([reading(line=7)], two, GRAVEL.field)
     with pytest.raises(ReadingsError, match=r"'Elsewhere' in line 7 .*Velmarrow Road"):
-        compare([reading(road="Elsewhere", line=7)], two, GRAVEL)
+        compare([reading(road="Elsewhere", line=7)], two, GRAVEL.field)
 
 
 def test_unmeasured_station_is_left_out_and_says_why():
     made = findings(shoulder_slope_pct=np.nan)
     made.stations["reason"][:] = "A hole in the grid."
-    (one,) = compare([reading()], made, GRAVEL)
+    (one,) = compare([reading()], made, GRAVEL.field)
     assert math.isnan(one.z)
     assert one.reason == "A hole in the grid."
     summary = agreement([one])
@@ -225,7 +225,7 @@ def test_unmeasured_station_is_left_out_and_says_why():
 def test_agreement_of_independent_readings_is_a_chi_square():
     made = findings(n=4)
     readings = [reading(1000.0 + 30.0 * k, value) for k, value in enumerate((15.0, 6.0))]
-    compared = compare(readings, made, GRAVEL)
+    compared = compare(readings, made, GRAVEL.field)
     summary = agreement(compared, average_m=20.0)
     z = np.array([c.z for c in compared])
     assert summary.chance == pytest.approx(chi2.sf((z**2).sum(), 2))
@@ -236,7 +236,9 @@ def test_agreement_of_independent_readings_is_a_chi_square():
 
 
 def test_readings_within_one_window_share_the_measured_error():
-    compared = compare([reading(1000.0), reading(1000.0), reading(1000.0)], findings(), GRAVEL)
+    compared = compare(
+        [reading(1000.0), reading(1000.0), reading(1000.0)], findings(), GRAVEL.field
+    )
     summary = agreement(compared, average_m=20.0)
     own = compared[0].slope_se
     assert summary.mean_difference_se == pytest.approx(math.sqrt(own**2 / 3.0 + 0.4**2))
@@ -251,7 +253,7 @@ def test_simulated_readings_come_out_as_stated():
         slopes = true + rng.normal(0.0, math.hypot(2.0 / 12.0, 0.5), 5)
         made = findings(n=13)
         readings = [reading(1000.0 + 30.0 * k, 12.0 * slope) for k, slope in enumerate(slopes)]
-        summary = agreement(compare(readings, made, GRAVEL))
+        summary = agreement(compare(readings, made, GRAVEL.field))
         chances.append(summary.chance)
         spread.append(summary.z_spread**2)
     assert np.mean(spread) == pytest.approx(1.0, abs=0.1)
@@ -277,7 +279,7 @@ def test_simulated_readings_come_out_as_stated():
 )
 def test_acceptance(reading_mm, edge_mm, state):
     (made,) = accept(
-        [reading(reading_mm=reading_mm, edge_mm=edge_mm, when="after")], findings(), GRAVEL
+        [reading(reading_mm=reading_mm, edge_mm=edge_mm, when="after")], findings(), GRAVEL.field
     )
     assert made.state == state
     assert made.required_slope_pct == 4.0
@@ -293,13 +295,13 @@ def test_slope_before_is_the_reading_before_where_there_is_one():
         reading(1030.0, 48.0, when="after"),
         reading(1001.0, 48.0, when="after", side="right"),
     ]
-    near, far, other = accept(readings, findings(), GRAVEL)
+    near, far, other = accept(readings, findings(), GRAVEL.field)
     assert near.slope_before_pct == pytest.approx(2.5)
     assert far.slope_before_pct == other.slope_before_pct == 1.0
 
 
 def test_unknown_requirement_is_not_accepted_silently():
-    (made,) = accept([reading(when="after")], findings(required_slope_pct=np.nan), GRAVEL)
+    (made,) = accept([reading(when="after")], findings(required_slope_pct=np.nan), GRAVEL.field)
     assert made.state == NOT_COMPARED
 
 

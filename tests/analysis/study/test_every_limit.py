@@ -79,8 +79,8 @@ def checked(limits: Limits, folder: Path) -> object:
     path.write_text(READINGS, encoding="utf-8")
     readings, findings = read_readings(path, limits.field), small_study().findings
     return (
-        compare(readings, findings, limits),
-        accept(readings, findings, limits),
+        compare(readings, findings, limits.field),
+        accept(readings, findings, limits.field),
         accept_reaches(findings, findings, limits),
     )
 
