@@ -29,6 +29,7 @@ from gui.drawing import printing
 from gui.launch import main
 from gui.look import theme
 from gui.state.model import WindowModel
+from tests.builders.stopping import WORDS, stop_from
 from tests.gui.conftest import ARTEFACTS
 
 
@@ -207,14 +208,9 @@ def test_progress_and_cancel_leave_the_old_file(screened: WindowModel, tmp_path:
     path = tmp_path / "sections.pdf"
     path.write_bytes(b"good")
 
-    def stop(fraction: float, _words: str) -> None:
-        if fraction > 0.3:
-            raise Cancelled
-
-    with pytest.raises(Cancelled):
-        printing.stations_sheets(
-            screened.study, [(0, i) for i in range(4)], path, Writing(), progress=stop
-        )
+    stations = [(0, i) for i in range(4)]
+    with pytest.raises(Cancelled, match=WORDS):
+        printing.stations_sheets(screened.study, stations, path, Writing(), progress=stop_from(0.3))
     assert path.read_bytes() == b"good"
     assert [p.name for p in tmp_path.iterdir()] == ["sections.pdf"]
 
@@ -244,10 +240,10 @@ def test_failure_while_drawing_is_an_error_not_a_crash(
     screened: WindowModel, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ending: str
 ) -> None:
     def fail(*_args: object, **_options: object) -> None:
-        raise ZeroDivisionError
+        raise ZeroDivisionError("the pen broke")
 
     monkeypatch.setattr(printing, "draw_section", fail)
-    with pytest.raises(ZeroDivisionError):
+    with pytest.raises(ZeroDivisionError, match="the pen broke"):
         printing.save_section(
             section_view(screened.study, 0, 3), tmp_path / f"section.{ending}", Writing()
         )

@@ -408,13 +408,15 @@ def test_save_of_another_kind_says_so(
 
 
 def test_section_of_a_file_without_grid_shows_its_numbers(
-    view: SectionPage, screened: WindowModel, monkeypatch: pytest.MonkeyPatch
+    view: SectionPage,
+    screened: WindowModel,
+    settle: Callable[..., None],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """With a findings file alone there is no drawing, but the numbers are there."""
     monkeypatch.setattr(type(screened), "study", property(lambda self: None))
-    view._asked = None
-    view._ask()
-    assert view.section is None
+    screened.next_station(1)
+    settle(lambda: view.section is None)
     assert view.table.rowCount() > 0
     assert "numbers are from the file" in view.canvas.empty_text
     view.grab()
