@@ -84,15 +84,13 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
         for _, part, own in roads
     ]
     reaches = build_reaches(
-        [case.road for case in cases],
-        [case.s for case in cases],
+        cases,
         crowned,
         judge_ditch(water, limits.water),
         measures,
         joined(ground),
         judgement,
         np.concatenate(labels),
-        settings,
         limits,
     )
     return [Judged(*own) for own in zip(ground, apart, labels, reaches, strict=True)]

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from analysis.common.along import runs
 from analysis.common.limits import Limits
-from analysis.common.settings import Settings
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
+from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas
 from analysis.earthwork.balance import Balance, balances
 from analysis.road.roadline import Road
@@ -89,15 +89,13 @@ class _Line:
 
 
 def build_reaches(
-    roads: Sequence[Road],
-    s: Sequence[Floats],
+    cases: Sequence[Case],
     crowned: Bools,
     blocked: Bools,
     measures: Measures,
     areas: Areas,
     judgement: Judgement,
     labels: NDArray[np.int8],
-    settings: Settings,
     limits: Limits,
 ) -> list[tuple[Reach, ...]]:
     """Cut each side of each road into reaches and decide the work for each.
@@ -106,11 +104,12 @@ def build_reaches(
 
     Parameters
     ----------
-    roads, s
-        The roads and the distances of the stations of each.
+    cases
+        The roads, at least one.
     crowned, blocked, measures, areas, judgement, labels
         Over the stations of all roads, one road after the other.
     """
+    roads, s = [case.road for case in cases], [case.s for case in cases]
     if sum(map(len, s)) == 0:
         return [() for _ in roads]
     line = _in_one_line(roads, s, limits)
@@ -120,7 +119,7 @@ def build_reaches(
     kind = np.minimum(kind[first], len(_KINDS) - 1)
     columns = line.stretches(first, last)
     figures = _means(first, crowned, measures, judgement, _in_line(blocked), limits)
-    figures["mean_slope_se"] = _mean_slope_se(first, measures, figures, settings.spacing_m)
+    figures["mean_slope_se"] = _mean_slope_se(first, measures, figures, cases[0].settings.spacing_m)
     span = np.ceil(limits.decision.shortest_reach_m.value / line.spacing_m[first]).astype(np.intp)
     figures |= _worst(first, last, span, measures)
     columns |= {name: figures[name] for name in _FIGURES}
