@@ -7,7 +7,7 @@ after rolling. Cut is measured in bank volume, fill in compacted volume, trucks 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -132,14 +132,29 @@ def balances(
     # Most of a reach speaks for the rest of it; less than that doesn't, but for a lost edge.
     blind = share < LEAST_KNOWN_SHARE
     p_replenish = np.where(blind, np.where(eroded, p_eroded, np.nan), p_replenish)
-    strip = more / fit if fit > 0.0 else np.zeros_like(more)
-    columns = (
-        *(sums.length, share, sums.cut, np.sqrt(sums.cut_variance), sums.cut_prismoidal),
-        *(sums.fill, np.sqrt(sums.fill_variance), sums.fill_prismoidal, strip, reclaimed),
-        *(moved, net, error, short, thin, drop, p_replenish, eroded),
+    columns = {
+        "length_m": sums.length,
+        "known_share": share,
+        "cut_m3_bank": sums.cut,
+        "cut_se_m3": np.sqrt(sums.cut_variance),
+        "cut_prismoidal_m3_bank": sums.cut_prismoidal,
+        "fill_m3_compacted": sums.fill,
+        "fill_se_m3": np.sqrt(sums.fill_variance),
+        "fill_prismoidal_m3_compacted": sums.fill_prismoidal,
+        "strip_m3_bank": more / fit if fit > 0.0 else np.zeros_like(more),
+        "reclaimed_m3_compacted": reclaimed,
+        "balance_m3_compacted": net,
+        "balance_se_m3": error,
+        "short_m3_compacted": short,
+        "p_replenish": p_replenish,
+        "thin_m3_compacted": thin,
+        "eroded_mm": np.where(eroded, drop, 0.0),
+    }
+    rows = zip(*(column.tolist() for column in columns.values()), strict=True)
+    return tuple(
+        _balance(dict(zip(columns, row, strict=True)), moved=built_in, eroded=lost, limits=limits)
+        for row, built_in, lost in zip(rows, moved.tolist(), eroded.tolist(), strict=True)
     )
-    rows = zip(*(column.tolist() for column in columns), strict=True)
-    return tuple(_balance(_Reckoned(*row), limits) for row in rows)
 
 
 def _sums(
@@ -170,69 +185,33 @@ def _sums(
     return ReachSums(*sums)
 
 
-class _Reckoned(NamedTuple):
-    """What one reach adds up to, m³ unless said; cut and strip bank, the others compacted."""
-
-    length_m: float
-    share: float
-    cut: float
-    cut_se: float
-    cut_prismoidal: float
-    need: float
-    need_se: float
-    need_prismoidal: float
-    strip: float
-    reclaimed: float
-    moved: float
-    net: float
-    error: float
-    short: float
-    thin: float
-    drop_mm: float
-    p_replenish: float
-    eroded: bool
-
-
-def _balance(reach: _Reckoned, limits: Limits) -> Balance:
+def _balance(reckoned: dict[str, float], *, moved: float, eroded: bool, limits: Limits) -> Balance:
+    """One reach from what it adds up to, the material that finds a place in it, and a lost edge."""
     material, sure = limits.material, limits.decision.certainty.value
-    treatment, imported, moved = Treatment.CANT_TELL, reach.short, reach.moved
-    if reach.p_replenish >= sure:
+    chance = reckoned["p_replenish"]
+    treatment, imported = Treatment.CANT_TELL, reckoned["short_m3_compacted"]
+    if chance >= sure:
         treatment = Treatment.REPLENISH
-    elif reach.p_replenish <= 1.0 - sure:
+    elif chance <= 1.0 - sure:
         treatment, imported = Treatment.RESHAPE, 0.0
-    if treatment != Treatment.RESHAPE and reach.eroded:
+    if treatment != Treatment.RESHAPE and eroded:
         # The washed-out edge gets new material; what is cut beside it isn't counted on.
-        imported, moved = reach.need, 0.0
+        imported, moved = reckoned["fill_m3_compacted"], 0.0
     import_loose = imported / material.compacted_per_loose.value
     import_t = imported * material.density_t_m3.value
     # Whatever is dug and not built in has to go, fit for use or not.
-    away_bank = max(reach.cut + reach.strip - moved / material.compacted_per_bank, 0.0)
-    away_loose = away_bank * material.loose_per_bank.value
+    dug = reckoned["cut_m3_bank"] + reckoned["strip_m3_bank"]
+    away_loose = max(dug - moved / material.compacted_per_bank, 0.0) * material.loose_per_bank.value
     away_t = away_loose * material.compacted_per_loose.value * material.density_t_m3.value
     return Balance(
-        length_m=reach.length_m,
-        known_share=reach.share,
-        cut_m3_bank=reach.cut,
-        cut_se_m3=reach.cut_se,
-        cut_prismoidal_m3_bank=reach.cut_prismoidal,
-        fill_m3_compacted=reach.need,
-        fill_se_m3=reach.need_se,
-        fill_prismoidal_m3_compacted=reach.need_prismoidal,
-        strip_m3_bank=reach.strip,
-        reclaimed_m3_compacted=reach.reclaimed,
-        balance_m3_compacted=reach.net,
-        balance_se_m3=reach.error,
-        short_m3_compacted=reach.short,
+        **reckoned,
         import_m3_loose=import_loose,
         import_t=import_t,
         loads=truck_loads(import_loose, import_t, material),
         haul_away_m3_loose=away_loose,
         haul_away_loads=truck_loads(away_loose, away_t, material),
-        p_replenish=reach.p_replenish,
         treatment=treatment,
-        certainty=max(reach.p_replenish, 1.0 - reach.p_replenish),
-        thin_m3_compacted=reach.thin,
-        eroded_mm=reach.drop_mm if reach.eroded else 0.0,
+        certainty=max(chance, 1.0 - chance),
     )
 
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.common.along import runs
 from analysis.common.types import Floats
 
 __all__ = ["cut_fill_rings", "target_line"]
@@ -96,12 +97,8 @@ def cut_fill_rings(
         d = np.concatenate([d, np.zeros(at.size)])[order]
     rings: dict[int, list[Floats]] = {1: [], -1: []}
     middle = np.sign(d[:-1] + d[1:])
-    first = 0
-    while first < middle.size:
+    for first, last in zip(*runs(middle), strict=True):
         sign = middle[first]
-        last = first
-        while last + 1 < middle.size and middle[last + 1] == sign:
-            last += 1
         if sign in (1.0, -1.0):
             part = slice(first, last + 2)
             top = np.column_stack([nodes[part], z[part]])
@@ -109,5 +106,4 @@ def cut_fill_rings(
             # Rounding where the line comes out of the ground leaves slivers without area.
             if abs(float(np.trapezoid(z[part] - t[part], nodes[part]))) > 1e-9:
                 rings[int(sign)].append(np.concatenate([top, bottom, top[:1]]))
-        first = last + 1
     return tuple(rings[1]), tuple(rings[-1])

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from typing import Literal, NamedTuple, TypeVar
 
 from analysis.common.cautions import CAUTIONS
@@ -208,7 +208,7 @@ class WorkPlan:
     costs: Costs
     traffic_plan: str
     notes: tuple[str, ...] = (SEASON_NOTE, DRY_NOTE)
-    cautions: tuple[str, ...] = field(default=CAUTIONS)
+    cautions: tuple[str, ...] = CAUTIONS
 
 
 def plan(
@@ -261,13 +261,13 @@ def plan(
         totals=totals,
         costs=_costs(
             rates,
-            grader_h=totals.grader_h + totals.ditch_h,
-            roller_h=totals.roller_h,
-            truck_h=totals.truck_h,
-            water_m3=totals.water_m3,
-            import_t=totals.import_t,
-            setups=totals.setups,
-            crew_days=totals.crew_days,
+            grader_per_h=totals.grader_h + totals.ditch_h,
+            roller_per_h=totals.roller_h,
+            truck_per_h=totals.truck_h,
+            water_per_m3=totals.water_m3,
+            material_per_t=totals.import_t,
+            traffic_control_per_setup=totals.setups,
+            crew_per_day=totals.crew_days,
         ),
         traffic_plan=traffic_plan,
     )
@@ -479,13 +479,12 @@ def _work_on(
         notes=_notes(reach, blading.depth_mm, blading.lifts, limits),
         costs=_costs(
             rates,
-            grader_h=grader_h + ditch_h,
-            roller_h=roller_h,
-            truck_h=truck_h,
-            water_m3=water_m3,
-            import_t=import_t,
-            setups=None,
-            crew_days=crew_h / work.shift_h.value,
+            grader_per_h=grader_h + ditch_h,
+            roller_per_h=roller_h,
+            truck_per_h=truck_h,
+            water_per_m3=water_m3,
+            material_per_t=import_t,
+            crew_per_day=crew_h / work.shift_h.value,
         ),
     )
 
@@ -580,23 +579,14 @@ def _totals(
     setup_h = setups * limits.setup_h.value
     moving_h = moving_m / 1000.0 / limits.move_speed_kmh.value
     crew_h = sum(item.crew_h for item in items) + setup_h + moving_h
+    summed = {name: sum(getattr(item, name) for item in items) for name in _SUMMED}
     return WorkTotals(
+        **summed,
         reaches=len(items),
-        work_length_m=sum(item.work_length_m for item in items),
         cut_m3_bank=_sum_shaped(items, "cut_m3_bank"),
         fill_m3_compacted=_sum_shaped(items, "fill_m3_compacted"),
-        import_m3_loose=sum(item.import_m3_loose for item in items),
-        import_t=sum(item.import_t for item in items),
-        import_loads=sum(item.import_loads for item in items),
         away_m3_loose=_sum_shaped(items, "haul_away_m3_loose"),
-        away_loads=sum(item.away_loads for item in items),
-        grader_h=sum(item.grader_h for item in items),
-        roller_h=sum(item.roller_h for item in items),
-        truck_h=sum(item.truck_h for item in items),
-        water_m3=sum(item.water_m3 for item in items),
-        water_loads=_whole(sum(item.water_m3 for item in items) / limits.water_truck_m3.value),
-        ditch_m=sum(item.ditch_m for item in items),
-        ditch_h=sum(item.ditch_h for item in items),
+        water_loads=_whole(summed["water_m3"] / limits.water_truck_m3.value),
         setups=setups,
         setup_h=setup_h,
         moving_h=moving_h,
@@ -605,38 +595,34 @@ def _totals(
     )
 
 
+# Fields of an item that are added up over the plan under the same name.
+_SUMMED = (
+    *("work_length_m", "import_m3_loose", "import_t", "import_loads", "away_loads"),
+    *("grader_h", "roller_h", "truck_h", "water_m3", "ditch_m", "ditch_h"),
+)
+
+
 def _sum_shaped(items: Sequence[WorkItem], name: str) -> float:
     """Sum of a quantity over the reaches whose shoulder is worked; a ditch alone has none."""
     return float(sum(getattr(item.reach, name) for item in items if item.grader_passes > 0.0))
 
 
-def _costs(
-    rates: Rates,
-    *,
-    grader_h: float,
-    roller_h: float,
-    truck_h: float,
-    water_m3: float,
-    import_t: float,
-    setups: int | None,
-    crew_days: float,
-) -> Costs:
-    lines: list[tuple[str, float | None, float | None]] = [
-        ("grader", rates.grader_per_h, grader_h),
-        ("roller", rates.roller_per_h, roller_h),
-        ("trucks", rates.truck_per_h, truck_h),
-        ("water", rates.water_per_m3, water_m3),
-        ("material", rates.material_per_t, import_t),
-        ("traffic control", rates.traffic_control_per_setup, setups),
-        ("crew", rates.crew_per_day, crew_days),
-    ]
-    parts = tuple(
-        (name, rate * amount)
-        for name, rate, amount in lines
-        if rate is not None and amount is not None
-    )
-    missing = tuple(name for name, rate, amount in lines if rate is None and amount is not None)
-    return Costs(rates.currency, parts, missing)
+_COST_KINDS = {
+    "grader_per_h": "grader",
+    "roller_per_h": "roller",
+    "truck_per_h": "trucks",
+    "water_per_m3": "water",
+    "material_per_t": "material",
+    "traffic_control_per_setup": "traffic control",
+    "crew_per_day": "crew",
+}
+
+
+def _costs(rates: Rates, **amounts: float) -> Costs:
+    """Costs of amounts, each called by the rate that it is priced at."""
+    lines = [(_COST_KINDS[name], getattr(rates, name), amount) for name, amount in amounts.items()]
+    parts = tuple((kind, rate * amount) for kind, rate, amount in lines if rate is not None)
+    return Costs(rates.currency, parts, tuple(kind for kind, rate, _ in lines if rate is None))
 
 
 def pass_hours(length_m: float, passes: Iterable[tuple[float, float]], efficiency: float) -> float:

@@ -69,10 +69,10 @@ def fill_ribbon(
         ground[closed] = np.inf
         free |= unknown
     level = np.where(free, ground, np.inf)
-    from analysis.water.filling_kernels import settle, sweep_down, sweep_up
+    from analysis.water.filling_kernels import settle, sweep
 
-    sweep_down(ground, level)
-    sweep_up(ground, level)
+    sweep(ground, level)
+    sweep(ground[::-1, ::-1], level[::-1, ::-1])
     settle(ground, level)
     if some_unknown:
         level[unknown | np.isposinf(level)] = np.nan
