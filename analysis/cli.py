@@ -24,6 +24,9 @@ _CAUTION = (
 )
 
 
+_EXTRAS = ("mask", "edges", "widths", "culverts")
+
+
 class _Parser(argparse.ArgumentParser):
     """Parser whose complaint is one sentence, as for any other bad input."""
 
@@ -216,8 +219,7 @@ def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
 
 
 def _input_files(options: argparse.Namespace) -> list[str | None]:
-    names = ("grid", "centreline", "limits", "mask", "edges", "widths", "culverts")
-    return [getattr(options, name, None) for name in names]
+    return [getattr(options, name, None) for name in ("grid", "centreline", "limits", *_EXTRAS)]
 
 
 def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]:
@@ -284,29 +286,19 @@ def _screen(options: argparse.Namespace) -> int:
     settings, limits = _settings_and_limits(options)
     inputs.check_writable(options.out, suffix=".gpkg", inputs=_input_files(options))
     grid, roads, sources = _open_inputs(options)
-    extras = inputs.read_extras(
-        grid,
-        mask=options.mask,
-        edges=options.edges,
-        widths=options.widths,
-        culverts=options.culverts,
-    )
+    given = {name: path for name in _EXTRAS if (path := getattr(options, name))}
+    extras = inputs.read_extras(grid, **given)
     if not options.quiet and is_first_run():
         print(
             "First run here: compiling takes about a minute, later runs take seconds.", flush=True
         )
-    given = {
-        name: os.path.abspath(path)
-        for name in ("mask", "edges", "widths", "culverts")
-        if (path := getattr(options, name))
-    }
     study = screen(
         grid,
         roads,
         settings,
         limits,
         extras=extras,
-        sources={**sources, **given},
+        sources={**sources, **{name: os.path.abspath(path) for name, path in given.items()}},
         progress=_progress(options.quiet),
     )
     write_findings(study.findings, options.out)
@@ -326,13 +318,8 @@ def _summary(study: Any, out: str) -> str:
     lines = [
         f"{len(study.roads)} road(s), {total / 2000.0:.2f} km, both shoulders judged; {noise}."
     ]
-    for finding in (
-        Finding.NONE,
-        *DEFECTS,
-        Finding.BLOCKED_DITCH,
-        Finding.CANT_TELL,
-        Finding.NO_DATA,
-    ):
+    rest = (Finding.BLOCKED_DITCH, Finding.CANT_TELL, Finding.NO_DATA)
+    for finding in (Finding.NONE, *DEFECTS, *rest):
         here = table["finding"] == finding
         if here.any():
             length = float(table["length_m"][here].sum())
@@ -426,16 +413,17 @@ def _export(options: argparse.Namespace) -> int:
 
     if not (options.geojson or options.csv or options.gpx or options.sheets):
         raise SettingsError("Say what to write: --geojson, --csv, --gpx or --sheets.")
-    for path in (options.geojson, options.csv, options.gpx):
+    layers = (
+        (options.geojson, exports.write_geojson),
+        (options.csv, exports.write_csv),
+        (options.gpx, exports.write_gpx),
+    )
+    for path, _ in layers:
         if path:
             check_writable(path, inputs=[options.findings])
     found = read_findings(options.findings)
     rates = read_rates(options.rates) if options.rates else None
-    for path, write in (
-        (options.geojson, exports.write_geojson),
-        (options.csv, exports.write_csv),
-        (options.gpx, exports.write_gpx),
-    ):
+    for path, write in layers:
         if path:
             write(found, path)
             print(f"Written: {path}")

@@ -13,7 +13,7 @@ import math
 import os
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.errors import LimitsError
 from analysis.common.outputs import replacing
+from analysis.common.types import Floats
 
 __all__ = [
     "SURFACES",
@@ -421,15 +422,7 @@ def limits_from_toml(
 
 def limits_to_toml(limits: Limits) -> str:
     """Return every limit as TOML text that `limits_from_toml` gives back unchanged."""
-    table = {
-        name: {
-            "value": limits[name].value,
-            "unit": limits[name].unit,
-            "source": limits[name].source,
-            "note": limits[name].note,
-        }
-        for name in limit_specs()
-    }
+    table = {name: asdict(limits[name]) for name in limit_specs()}
     return _HEADER + tomli_w.dumps({"surface": limits.surface, limits.surface: table})
 
 
@@ -474,10 +467,10 @@ class RequiredSlope:
         On the high side of a curve; where `pct` is `steeper`, and so has the pavement's error.
     """
 
-    pct: NDArray[np.float64]
-    steeper: NDArray[np.float64]
-    capped: NDArray[np.float64]
-    steepest: NDArray[np.float64]
+    pct: Floats
+    steeper: Floats
+    capped: Floats
+    steepest: Floats
     least: float
     high_side: NDArray[np.bool_]
     follows_pavement: NDArray[np.bool_]
@@ -595,18 +588,15 @@ def _entry(name: str, entry: object, where: str, base: Limits | None) -> Limit:
 def _consistent(limits: Limits, where: str) -> None:
     """Limits that only make sense together."""
     rising = ("edge_drop_low_mm", "edge_drop_medium_mm", "edge_drop_high_mm")
-    for lower, upper in itertools.pairwise(rising):
-        if limits[lower].value > limits[upper].value:
+    least_and_most = ("shoulder_least_pct", "shoulder_most_pct")
+    for lower, upper in (*itertools.pairwise(rising), least_and_most):
+        low, high = limits[lower], limits[upper]
+        if low.value > high.value:
             raise LimitsError(
-                f"{lower} in {where} is {limits[lower].value:g} mm; it must not be above "
-                f"{upper}, {limits[upper].value:g} mm."
+                f"{lower} in {where} is {low.value:g} {low.unit}; it must not be above {upper}, "
+                f"{high.value:g} {high.unit}."
             )
-    shape, work, decision = limits.shape, limits.work, limits.decision
-    if shape.shoulder_least_pct.value > shape.shoulder_most_pct.value:
-        raise LimitsError(
-            f"shoulder_least_pct in {where} is {shape.shoulder_least_pct.value:g} %; it must not "
-            f"be above shoulder_most_pct, {shape.shoulder_most_pct.value:g} %."
-        )
+    work, decision = limits.work, limits.decision
     if work.blade_overlap_m.value >= work.blade_m.value:
         raise LimitsError(
             f"blade_overlap_m in {where} is {work.blade_overlap_m.value:g} m; it must be less "

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.common.limits import MaterialLimits
 from analysis.common.types import Floats
@@ -55,7 +55,7 @@ def truck_loads(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -
     return max(math.ceil(max(by_volume, by_mass) - 1e-3), 0)
 
 
-def least_haul(s: Floats, have: Floats, need: Floats, most_m: float) -> NDArray[np.float64]:
+def least_haul(s: Floats, have: Floats, need: Floats, most_m: float) -> Floats:
     """Moves of least total haul among those that serve the most need within `most_m`.
 
     Parameters

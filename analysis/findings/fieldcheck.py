@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -77,12 +78,12 @@ class Agreement:
 
     compared: int
     left_out: int
-    mean_difference_points: float
-    mean_difference_se: float
-    rms_difference_points: float
-    z_spread: float
-    within_two: float
-    chance: float
+    mean_difference_points: float = math.nan
+    mean_difference_se: float = math.nan
+    rms_difference_points: float = math.nan
+    z_spread: float = math.nan
+    within_two: float = math.nan
+    chance: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,29 +149,15 @@ def _compare(reading: Reading, stations: StationRows, limits: FieldLimits) -> Co
     board_se = limits.board_se_mm.value / (10.0 * reading.board_m)
     slope_se = math.hypot(board_se, limits.point_se_points.value)
     row = _nearest(reading, stations)
-    nothing = Comparison(
-        reading=reading,
-        slope_pct=reading.slope_pct,
-        slope_se=slope_se,
-        measured_slope_pct=math.nan,
-        measured_slope_se=math.nan,
-        required_slope_pct=math.nan,
-        difference_points=math.nan,
-        z=math.nan,
-        edge_difference_mm=math.nan,
-        edge_z=math.nan,
-        verdict="",
-        reason="No station of the findings lies within a spacing of it.",
-    )
-    if row is None:
-        return nothing
     measured = stations.value(row, "shoulder_slope_pct")
     measured_se = stations.value(row, "shoulder_slope_se")
     drop, drop_se = stations.value(row, "edge_drop_mm"), stations.value(row, "edge_drop_se")
     difference = reading.slope_pct - measured
     edge = reading.edge_mm - drop
     reason = ""
-    if math.isnan(measured):
+    if row is None:
+        reason = "No station of the findings lies within a spacing of it."
+    elif math.isnan(measured):
         reason = str(stations.table["reason"][row]) or "Nothing was measured there."
     return Comparison(
         reading=reading,
@@ -183,7 +170,7 @@ def _compare(reading: Reading, stations: StationRows, limits: FieldLimits) -> Co
         z=_ratio(difference, math.hypot(slope_se, measured_se)),
         edge_difference_mm=edge,
         edge_z=_ratio(edge, math.hypot(limits.board_se_mm.value, drop_se)),
-        verdict=str(stations.table["verdict"][row]),
+        verdict="" if row is None else str(stations.table["verdict"][row]),
         reason=reason,
     )
 
@@ -209,12 +196,7 @@ def agreement(compared: Sequence[Comparison], *, average_m: float = 20.0) -> Agr
     used = [c for c in compared if not math.isnan(c.z)]
     count = len(used)
     if count == 0:
-        nan = math.nan
-        return Agreement(
-            compared=0, left_out=len(compared), mean_difference_points=nan,
-            mean_difference_se=nan, rms_difference_points=nan, z_spread=nan, within_two=nan,
-            chance=nan,
-        )  # fmt: skip
+        return Agreement(compared=0, left_out=len(compared))
     difference = np.array([c.difference_points for c in used])
     z = np.array([c.z for c in used])
     own = np.array([c.slope_se for c in used])
@@ -266,14 +248,14 @@ def _accept(
     reading: Reading, before: Sequence[Reading], stations: StationRows, limits: FieldLimits
 ) -> Acceptance:
     row = _nearest(reading, stations)
-    required = math.nan if row is None else stations.value(row, "required_slope_pct")
+    required = stations.value(row, "required_slope_pct")
     road = _road_of(reading, stations.roads)
     earlier = min(
         (b for b in before if b.side == reading.side and _road_of(b, stations.roads) == road),
         key=lambda b: abs(b.station_m - reading.station_m),
         default=None,
     )
-    was = math.nan if row is None else stations.value(row, "shoulder_slope_pct")
+    was = stations.value(row, "shoulder_slope_pct")
     if earlier is not None and abs(earlier.station_m - reading.station_m) <= 5.0:
         was = earlier.slope_pct
     difference = reading.slope_pct - required
@@ -452,10 +434,7 @@ def acceptance_report(before: Findings, after: Findings) -> str:
             f"edge drop {reach.edge_after_mm:.0f} ± {reach.edge_after_se:.0f} mm; probability "
             f"{reach.p_within:.2f} that both are within what is allowed."
         )
-    counts = {
-        state: sum(r.state == state for r in judged)
-        for state in dict.fromkeys(reach.state for reach in judged)
-    }
+    counts = Counter(reach.state for reach in judged)
     lines.append(", ".join(f"{count} {state}" for state, count in counts.items()) + ".")
     return "\n".join(lines)
 
@@ -516,11 +495,9 @@ def _acceptance_lines(accepted: Sequence[Acceptance]) -> list[str]:
             if a.state != NOT_COMPARED
             else f"  {_place(a.reading)}: {a.state}. {a.reason}"
         )
-    counts = ", ".join(
-        f"{sum(a.state == state for a in accepted)} {state}"
-        for state in (ACCEPTED, BORDERLINE, NOT_ACCEPTED, NOT_COMPARED)
-        if any(a.state == state for a in accepted)
-    )
+    counts = Counter(a.state for a in accepted)
+    order = (ACCEPTED, BORDERLINE, NOT_ACCEPTED, NOT_COMPARED)
+    told = ", ".join(f"{counts[state]} {state}" for state in order if counts[state])
     readings = "1 reading" if len(accepted) == 1 else f"{len(accepted)} readings"
-    lines.append(f"  {readings}: {counts}.")
+    lines.append(f"  {readings}: {told}.")
     return lines

@@ -56,9 +56,10 @@ class StationRows:
             return np.full(rows.size, np.nan)
         return np.asarray(self.table[name], dtype=np.float64)[rows]
 
-    def value(self, row: int, name: str) -> float:
-        """One number of a row; NaN where the table lacks the column."""
-        return float(self.table[name][row]) if name in self.table else math.nan
+    def value(self, row: int | None, name: str) -> float:
+        """One number of a row; NaN where there is no row or the table lacks the column."""
+        known = row is not None and name in self.table
+        return float(self.table[name][row]) if known else math.nan
 
     def mean(self, rows: NDArray[np.intp], name: str) -> float:
         """Mean of the known values of a column."""

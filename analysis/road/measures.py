@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
+
+from analysis.common.types import Floats
 
 __all__ = ["read_measures"]
 
@@ -18,7 +19,7 @@ _POLYLINE_Z, _POLYLINE_M = 13, 23
 _NO_MEASURE = -1e38  # any number below this means "no value" in a shapefile
 
 
-def read_measures(path: str, layer: str, driver: str) -> dict[str, list[NDArray[np.float64]]]:
+def read_measures(path: str, layer: str, driver: str) -> dict[str, list[Floats]]:
     """Read the measures (M values) of the lines in one layer of a GeoPackage or shapefile.
 
     The library that reads the layers has no place for M and drops it, so these two formats are
@@ -41,7 +42,7 @@ def read_measures(path: str, layer: str, driver: str) -> dict[str, list[NDArray[
     return {}
 
 
-def _geopackage_measures(path: str, layer: str) -> dict[str, list[NDArray[np.float64]]]:
+def _geopackage_measures(path: str, layer: str) -> dict[str, list[Floats]]:
     """Read a GeoPackage: a short header, then ISO well-known binary (OGC 12-128r19, 2.1.3)."""
     uri = Path(path).resolve().as_uri() + "?mode=ro"
     with closing(sqlite3.connect(uri, uri=True)) as base:
@@ -64,7 +65,7 @@ def _geopackage_measures(path: str, layer: str) -> dict[str, list[NDArray[np.flo
         return out
 
 
-def _shapefile_measures(path: Path) -> dict[str, list[NDArray[np.float64]]]:
+def _shapefile_measures(path: Path) -> dict[str, list[Floats]]:
     """Read a shapefile's records 13 PolyLineZ and 23 PolyLineM (ESRI description, July 1998)."""
     blob = path.read_bytes()
     out = {}

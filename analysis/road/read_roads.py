@@ -9,12 +9,19 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.errors import RoadError, SettingsError
 from analysis.common.stations import parse_station
+from analysis.common.types import Floats
 from analysis.common.units import METRES_PER_FOOT, METRES_PER_MILE
-from analysis.road.roadline import CHORD_M, Road, calmed_road, make_road, reversed_road
+from analysis.road.roadline import (
+    CHORD_M,
+    Road,
+    calmed_road,
+    distances,
+    make_road,
+    reversed_road,
+)
 from analysis.road.vectors import Layer, Raw, parts_of, touches
 from analysis.terrain.grid import Terrain
 
@@ -45,8 +52,8 @@ class _Part:
     """A stretch of road on its way to becoming a `Road`."""
 
     name: str
-    xy: NDArray[np.float64]
-    measure: NDArray[np.float64] | None
+    xy: Floats
+    measure: Floats | None
 
     def turned(self) -> _Part:
         measure = None if self.measure is None else self.measure[::-1]
@@ -162,16 +169,12 @@ def _parts(
         if measures is not None:
             measure = _measure_in_metres(measures[i], xy, called, source.text)
         if measure is None and start is not None:
-            measure = start + _distances(xy)
+            measure = start + distances(xy)
             start = float(measure[-1])
         yield _Part(name, xy, measure)
 
 
-def _distances(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
-
-
-def _check_gaps(xy: NDArray[np.float64], name: str, text: str) -> None:
+def _check_gaps(xy: Floats, name: str, text: str) -> None:
     """Refuse a line with a stray vertex, such as one at 0, 0."""
     longest = float(np.hypot(*np.diff(xy, axis=0).T).max())
     if longest > _LONGEST_SEGMENT_M:
@@ -219,15 +222,13 @@ def _start(properties: dict[str, Any], text: str) -> float | None:
     return None
 
 
-def _measure_in_metres(
-    m: NDArray[np.float64], xy: NDArray[np.float64], name: str, text: str
-) -> NDArray[np.float64] | None:
+def _measure_in_metres(m: Floats, xy: Floats, name: str, text: str) -> Floats | None:
     """Return station labels in metres from M values in a unit found from the line's length."""
     known = np.isfinite(m)
     # a line with a dimension for M but nothing in it (all zero, or empty) has no measures
     if known.sum() < 2 or np.ptp(m[known]) == 0:
         return None
-    along = _distances(xy)
+    along = distances(xy)
     first, last = np.flatnonzero(known)[[0, -1]]
     ratio = abs(m[last] - m[first]) / max(along[last] - along[first], 1e-9)
     for unit_m in _MEASURE_UNITS_M.values():
@@ -258,7 +259,7 @@ def _joined(parts: list[_Part]) -> list[_Part]:
 
 def _join_once(group: list[_Part | None]) -> bool:
     """Join what can be joined in one pass over the ends; tell whether anything was."""
-    ends: list[tuple[int, bool, NDArray[np.float64]]] = []
+    ends: list[tuple[int, bool, Floats]] = []
     for i, part in enumerate(group):
         if part is not None:
             ends += [(i, False, part.xy[0]), (i, True, part.xy[-1])]

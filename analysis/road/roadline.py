@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.errors import RoadError, SettingsError
 from analysis.common.stations import station_text
+from analysis.common.types import Floats
 
 __all__ = [
     "CHORD_M",
@@ -25,6 +26,7 @@ __all__ = [
     "Road",
     "Tracker",
     "calmed_road",
+    "distances",
     "frames",
     "make_road",
     "reversed_road",
@@ -66,9 +68,9 @@ class Road:
     """
 
     name: str
-    xy: NDArray[np.float64]
-    distance: NDArray[np.float64]
-    measure: NDArray[np.float64]
+    xy: Floats
+    distance: Floats
+    measure: Floats
     chord_m: float = CHORD_M
 
     @property
@@ -76,11 +78,11 @@ class Road:
         """Length of the line in metres."""
         return float(self.distance[-1])
 
-    def label(self, s: ArrayLike) -> NDArray[np.float64]:
+    def label(self, s: ArrayLike) -> Floats:
         """Return station labels (metres) of distances; goes on straight beyond the ends."""
         return _interpolate(np.asarray(s, dtype=float), self.distance, self.measure)
 
-    def at_label(self, station_m: ArrayLike) -> NDArray[np.float64]:
+    def at_label(self, station_m: ArrayLike) -> Floats:
         """Return distances along the line (metres) of station labels."""
         wanted = np.asarray(station_m, dtype=float)
         if self.measure[-1] < self.measure[0]:
@@ -100,12 +102,12 @@ class Frames:
     curvature : 1/m, positive turns right
     """
 
-    s: NDArray[np.float64]
-    x: NDArray[np.float64]
-    y: NDArray[np.float64]
-    tx: NDArray[np.float64]
-    ty: NDArray[np.float64]
-    curvature: NDArray[np.float64]
+    s: Floats
+    x: Floats
+    y: Floats
+    tx: Floats
+    ty: Floats
+    curvature: Floats
 
 
 def make_road(
@@ -158,7 +160,7 @@ def make_road(
         raise RoadError(
             f'The road "{name}" has no length (it needs two different vertices); draw it again.'
         )
-    distance = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    distance = distances(points)
     if labels is None:
         labels = start_m + distance
     step = np.diff(labels)
@@ -170,6 +172,11 @@ def make_road(
     for array in (points, distance, labels):
         array.setflags(write=False)
     return Road(name, points, distance, labels, chord_m)
+
+
+def distances(xy: Floats) -> Floats:
+    """Return the way along a line to each of its vertices (m, 2), from 0."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
 
 
 def reversed_road(road: Road) -> Road:
@@ -240,7 +247,7 @@ class Course:
         self._half = self.chord_m / 2.0
         self._direction = np.diff(road.xy, axis=0) / np.diff(road.distance)[:, None]
 
-    def _point(self, s: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _point(self, s: Floats) -> tuple[Floats, Floats]:
         """Return places and segment directions, going on straight beyond the ends."""
         road = self.road
         i = np.searchsorted(road.distance, s, side="right") - 1
@@ -265,7 +272,7 @@ class Course:
         x, y, tx, ty = place[:, 0], place[:, 1], tangent[:, 0], tangent[:, 1]
         return Frames(at, x.copy(), y.copy(), tx.copy(), ty.copy(), -left_turn / base)
 
-    def _tangent(self, s: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _tangent(self, s: Floats) -> Floats:
         half = max(self._half, 1e-6)
         chord = self._point(s + half)[0] - self._point(s - half)[0]
         length = np.hypot(chord[:, 0], chord[:, 1])
@@ -275,7 +282,7 @@ class Course:
             chord[flat], length[flat] = self._point(s[flat])[1], 1.0
         return np.asarray(chord / length[:, None])
 
-    def to_map(self, s: ArrayLike, o: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def to_map(self, s: ArrayLike, o: ArrayLike) -> tuple[Floats, Floats]:
         """Return plane coordinates, metres, of distances and offsets, broadcast together."""
         s, o = np.broadcast_arrays(np.asarray(s, dtype=float), np.asarray(o, dtype=float))
         place, _ = self._point(s.ravel())
@@ -324,14 +331,14 @@ class Tracker(Course):
         self.seed_xy = self._point(self.seed_s)[0]
         self.seeds = cKDTree(self.seed_xy)
 
-    def seed(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    def seed(self, x: Floats, y: Floats) -> Floats:
         """Return the distance along the road of the nearest seed point, (n,) metres."""
         _, nearest = self.seeds.query(np.column_stack([x, y]))
         return np.asarray(self.seed_s[nearest], dtype=float)
 
     def to_road(
-        self, x: ArrayLike, y: ArrayLike, *, seed: NDArray[np.float64] | None = None
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        self, x: ArrayLike, y: ArrayLike, *, seed: Floats | None = None
+    ) -> tuple[Floats, Floats]:
         """Return distances and offsets (right positive) of plane coordinates, all metres.
 
         Where several parts of the road could claim a point (hairpins, loops, crossings), the
@@ -355,11 +362,11 @@ class Tracker(Course):
 
     def _nearer_foot(
         self,
-        x: NDArray[np.float64],
-        y: NDArray[np.float64],
-        s: NDArray[np.float64],
-        o: NDArray[np.float64],
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        x: Floats,
+        y: Floats,
+        s: Floats,
+        o: Floats,
+    ) -> tuple[Floats, Floats]:
         """Look on both sides of a foot for a nearer one.
 
         Inside a vertex both segments have a foot for the same point, and with no chord
@@ -372,9 +379,7 @@ class Tracker(Course):
             s, o = np.where(better, other, s), np.where(better, away, o)
         return s, o
 
-    def _foot(
-        self, x: NDArray[np.float64], y: NDArray[np.float64], first: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _foot(self, x: Floats, y: Floats, first: Floats) -> tuple[Floats, Floats]:
         piece = np.searchsorted(self._knots, first, side="right")
         at_knot = np.zeros(len(x), dtype=bool)
         open_ = np.arange(len(x))
@@ -414,15 +419,15 @@ class Tracker(Course):
         return self._origin[piece] + t, o
 
     def _quadratic(
-        self, x: NDArray[np.float64], y: NDArray[np.float64], piece: NDArray[np.intp]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        self, x: Floats, y: Floats, piece: NDArray[np.intp]
+    ) -> tuple[Floats, Floats, Floats]:
         place, chord, turn = self._place[piece], self._chord[piece], self._turn[piece]
         wx, wy = x - place[:, 0], y - place[:, 1]
         c0 = wx * chord[:, 0] + wy * chord[:, 1]
         c1 = wx * turn[:, 0] + wy * turn[:, 1] - self._along_chord[piece]
         return c0, c1, -self._along_turn[piece]
 
-    def spread(self, s: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def spread(self, s: ArrayLike) -> tuple[Floats, Floats]:
         """Return how neighbouring sections spread with the offset.
 
         Parameters
@@ -484,21 +489,17 @@ def frames(road: Road, s: ArrayLike) -> Frames:
     return Course(road).frames(s)
 
 
-def to_road(
-    road: Road, x: ArrayLike, y: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def to_road(road: Road, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
     """Return road coordinates of points of the plane; see `Tracker.to_road`."""
     return Tracker(road).to_road(x, y)
 
 
-def to_map(
-    road: Road, s: ArrayLike, o: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def to_map(road: Road, s: ArrayLike, o: ArrayLike) -> tuple[Floats, Floats]:
     """Return plane coordinates of road coordinates; see `Course.to_map`."""
     return Course(road).to_map(s, o)
 
 
-def station_grid(road: Road, spacing_m: float) -> NDArray[np.float64]:
+def station_grid(road: Road, spacing_m: float) -> Floats:
     """Return distances of the round station labels of a road.
 
     Parameters
@@ -526,9 +527,7 @@ def station_grid(road: Road, spacing_m: float) -> NDArray[np.float64]:
     return np.sort(np.clip(s, 0.0, road.length_m))
 
 
-def _interpolate(
-    wanted: NDArray[np.float64], known: NDArray[np.float64], values: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _interpolate(wanted: Floats, known: Floats, values: Floats) -> Floats:
     """Interpolate; beyond the ends one metre of `known` is one metre of `values`."""
     sense = 1.0 if values[-1] > values[0] else -1.0
     inside = np.interp(wanted, known, values)

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.errors import RoadCrsError, RoadError
+from analysis.common.types import Floats
 from analysis.terrain.grid import Terrain
 
 if TYPE_CHECKING:
@@ -52,9 +52,9 @@ class Feature:
         Inner rings of an area.
     """
 
-    xy: NDArray[np.float64]
+    xy: Floats
     properties: dict[str, Any]
-    holes: tuple[NDArray[np.float64], ...] = ()
+    holes: tuple[Floats, ...] = ()
 
 
 def read_features(path: str | os.PathLike[str], terrain: Terrain, what: What) -> list[Feature]:
@@ -165,7 +165,7 @@ class Layer:
                 f'The layer "{layer}" of {self.text} can\'t be read; check that the file is whole.'
             ) from error
         self._layer, self._driver = layer, driver
-        self._measures: dict[str, list[NDArray[np.float64]]] | None = None  # read when asked for
+        self._measures: dict[str, list[Floats]] | None = None  # read when asked for
         self._grid_crs = geofiles.CRS.from_wkt(terrain.crs_wkt)
         self._crs = self._source_crs(wkt, crs)
 
@@ -203,7 +203,7 @@ class Layer:
                 )
         return None if found == self._grid_crs else found
 
-    def measures(self, raw: Raw) -> list[NDArray[np.float64]] | None:
+    def measures(self, raw: Raw) -> list[Floats] | None:
         """Return the M values of a feature's lines if the file has some for just these vertices."""
         from analysis.road.measures import read_measures
 
@@ -213,7 +213,7 @@ class Layer:
         lines = [len(line) for line in parts_of(raw.geometry, "lines")]
         return found if found and [len(m) for m in found] == lines else None
 
-    def place(self, points: Iterable[tuple[float, ...]]) -> NDArray[np.float64]:
+    def place(self, points: Iterable[tuple[float, ...]]) -> Floats:
         """Return vertices in the working plane, (m, 2) metres."""
         from analysis.terrain import geofiles
 
@@ -244,7 +244,7 @@ class Layer:
             )
         return xy
 
-    def check_overlap(self, lines: Iterable[NDArray[np.float64]]) -> None:
+    def check_overlap(self, lines: Iterable[Floats]) -> None:
         """Refuse a layer of which no line touches the terrain grid."""
         if any(touches(self.terrain, xy) for xy in lines):
             return
@@ -305,22 +305,11 @@ def _vertices(geometry: dict[str, Any]) -> Iterator[tuple[float, ...]]:
             yield from ring
 
 
-def touches(terrain: Terrain, xy: NDArray[np.float64]) -> bool:
+def touches(terrain: Terrain, xy: Floats) -> bool:
     """Return True where some point of a line lies on the grid."""
-    if terrain.covers(xy[:, 0], xy[:, 1]).any():
-        return True
-    if len(xy) < 2:
-        return False
-    # a long segment can cross the grid with both its ends outside
-    row, col = terrain.to_grid(xy[:, 0], xy[:, 1])
-    low, high = np.zeros(len(xy) - 1), np.ones(len(xy) - 1)
-    for at, size in ((row + 0.5, terrain.rows), (col + 0.5, terrain.cols)):
-        start, step = at[:-1], np.diff(at)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            one, two = (0.0 - start) / step, (size - start) / step
-        flat = step == 0
-        outside = flat & ((start < 0) | (start > size))
-        enter = np.where(flat, 0.0, np.minimum(one, two))
-        leave = np.where(flat, np.where(outside, -1.0, 1.0), np.maximum(one, two))
-        low, high = np.maximum(low, enter), np.minimum(high, leave)
-    return bool(np.any(low < high))
+    import shapely
+
+    at = np.column_stack(terrain.to_grid(xy[:, 0], xy[:, 1]))
+    line = shapely.LineString(at) if len(at) > 1 else shapely.MultiPoint(at)
+    grid = shapely.box(-0.5, -0.5, terrain.rows - 0.5, terrain.cols - 0.5)
+    return bool(shapely.intersects(line, grid))

@@ -15,6 +15,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,8 +23,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.errors import DegreesError, TerrainError
+from analysis.common.types import Floats
 from analysis.terrain.grid_units import (
-    in_degrees,
     linear_unit,
     source_crs,
     utm_zone,
@@ -49,7 +50,7 @@ _LOWEST_M, _HIGHEST_M = -1000.0, 10_000.0
 _WHOLE_FILE_BYTES = 64 * 1024 * 1024
 _PART_BYTES = 8 * 1024 * 1024
 
-Window = Callable[[int, int, int, int], NDArray[np.float64]]
+Window = Callable[[int, int, int, int], Floats]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,18 +119,14 @@ class Terrain:
         )
         return float(x.min()), float(y.min()), float(x.max()), float(y.max())
 
-    def to_plane(
-        self, row: ArrayLike, col: ArrayLike
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def to_plane(self, row: ArrayLike, col: ArrayLike) -> tuple[Floats, Floats]:
         """Return plane coordinates (metres) of grid positions; whole numbers = cell centres."""
         a, b, c, d, e, f = self.transform
         r = np.asarray(row, dtype=float) + 0.5
         q = np.asarray(col, dtype=float) + 0.5
         return a * q + b * r + c, d * q + e * r + f
 
-    def to_grid(
-        self, x: ArrayLike, y: ArrayLike
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def to_grid(self, x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:
         """Return grid positions (row, col) of plane coordinates; whole numbers = cell centres."""
         a, b, c, d, e, f = self.transform
         det = a * e - b * d
@@ -194,7 +191,7 @@ def open_terrain(
         source = source_crs(dataset, text, crs)
         z_unit_m, z_source, sure = vertical_unit_of(dataset, source, vertical_unit, text)
         block_rows, block_cols = dataset.block_shapes[0]
-        if in_degrees(source):
+        if source.is_geographic:
             if not warp:
                 raise DegreesError(
                     f"The terrain grid {text} is in degrees; reproject it to a plane in metres or "
@@ -246,16 +243,10 @@ def reading(terrain: Terrain) -> Iterator[Window]:
         ``window(row0, row1, col0, col1)`` as in `read_window`.
     """
     with opened(terrain) as view:
-
-        def window(row0: int, row1: int, col0: int, col1: int) -> NDArray[np.float64]:
-            return _read(view, terrain, row0, row1, col0, col1)
-
-        yield window
+        yield partial(_read, view, terrain)
 
 
-def read_window(
-    terrain: Terrain, row0: int, row1: int, col0: int, col1: int
-) -> NDArray[np.float64]:
+def read_window(terrain: Terrain, row0: int, row1: int, col0: int, col1: int) -> Floats:
     """Read a block of heights.
 
     Parameters
@@ -298,15 +289,12 @@ def checksum(path: str | os.PathLike[str]) -> str:
     TerrainError
         The file can't be read.
     """
-    digest = hashlib.sha256()
     try:
         size = os.path.getsize(path)
         with open(path, "rb") as file:
             if size <= _WHOLE_FILE_BYTES:
-                while chunk := file.read(1 << 20):
-                    digest.update(chunk)
-                return f"sha256:{digest.hexdigest()}"
-            digest.update(str(size).encode())
+                return f"sha256:{hashlib.file_digest(file, 'sha256').hexdigest()}"
+            digest = hashlib.sha256(str(size).encode())
             digest.update(file.read(_PART_BYTES))
             file.seek(size - _PART_BYTES)
             digest.update(file.read(_PART_BYTES))
@@ -405,9 +393,7 @@ def opened(terrain: Terrain) -> Iterator[Any]:
         ) from error
 
 
-def _read(
-    view: Any, terrain: Terrain, row0: int, row1: int, col0: int, col1: int
-) -> NDArray[np.float64]:
+def _read(view: Any, terrain: Terrain, row0: int, row1: int, col0: int, col1: int) -> Floats:
     out = np.full((max(row1 - row0, 0), max(col1 - col0, 0)), np.nan)
     r0, r1 = max(row0, 0), min(row1, terrain.rows)
     c0, c1 = max(col0, 0), min(col1, terrain.cols)
@@ -423,7 +409,7 @@ def heights(
     terrain: Terrain,
     window: tuple[tuple[float, float], tuple[float, float]],
     shape: tuple[int, int] | None,
-) -> NDArray[np.float64]:
+) -> Floats:
     """Read heights in metres through a view from `opened`, NaN unknown, thinned to `shape`."""
     raw = view.read(1, window=window, out_shape=shape)
     with np.errstate(invalid="ignore"):  # a damaged or undeclared NaN is unknown, see below

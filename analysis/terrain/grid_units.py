@@ -13,7 +13,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "VERTICAL_UNITS",
-    "in_degrees",
     "linear_unit",
     "source_crs",
     "utm_zone",
@@ -24,33 +23,17 @@ VERTICAL_UNITS = {"metre": 1.0, "foot": METRES_PER_FOOT, "us-foot": METRES_PER_U
 """The vertical units a person can give, in metres."""
 
 _UNIT_WORDS = {
-    "m": 1.0,
-    "metre": 1.0,
-    "metres": 1.0,
-    "meter": 1.0,
-    "meters": 1.0,
-    "cm": 0.01,
-    "centimetre": 0.01,
-    "centimeter": 0.01,
-    "mm": 0.001,
-    "millimetre": 0.001,
-    "millimeter": 0.001,
-    "ft": METRES_PER_FOOT,
-    "foot": METRES_PER_FOOT,
-    "feet": METRES_PER_FOOT,
-    "international foot": METRES_PER_FOOT,
-    "international feet": METRES_PER_FOOT,
-    "foot international": METRES_PER_FOOT,
-    "us foot": METRES_PER_US_SURVEY_FOOT,
-    "us feet": METRES_PER_US_SURVEY_FOOT,
-    "us ft": METRES_PER_US_SURVEY_FOOT,
-    "ft us": METRES_PER_US_SURVEY_FOOT,
-    "ftus": METRES_PER_US_SURVEY_FOOT,
-    "us survey foot": METRES_PER_US_SURVEY_FOOT,
-    "us survey feet": METRES_PER_US_SURVEY_FOOT,
-    "u.s. survey foot": METRES_PER_US_SURVEY_FOOT,
-    "survey foot": METRES_PER_US_SURVEY_FOOT,
-    "foot us": METRES_PER_US_SURVEY_FOOT,
+    word: metres
+    for metres, words in (
+        (1.0, "m, metre, metres, meter, meters"),
+        (0.01, "cm, centimetre, centimeter"),
+        (0.001, "mm, millimetre, millimeter"),
+        (METRES_PER_FOOT, "ft, foot, feet"),
+        (METRES_PER_FOOT, "international foot, international feet, foot international"),
+        (METRES_PER_US_SURVEY_FOOT, "us foot, us feet, us ft, ft us, ftus, foot us, survey foot"),
+        (METRES_PER_US_SURVEY_FOOT, "us survey foot, us survey feet, u.s. survey foot"),
+    )
+    for word in words.split(", ")
 }
 _SAYS_NOTHING = ("", "unknown", "none", "n/a", "-")
 _UNIT_TAGS = ("vertical_units", "vertical_unit", "z_units", "z_unit", "elevation_units")
@@ -80,11 +63,6 @@ def source_crs(dataset: Any, path: str, given: str | None) -> CRS:
         )
     found: CRS = dataset.crs
     return found
-
-
-def in_degrees(crs: CRS) -> bool:
-    """Return True for a coordinate system of longitudes and latitudes."""
-    return bool(crs.is_geographic)
 
 
 def linear_unit(crs: CRS, path: str) -> float:
@@ -138,7 +116,7 @@ def vertical_unit_of(
         return metres, note, True
     if found is not None:
         return (*found, True)
-    if in_degrees(crs):
+    if crs.is_geographic:
         return 1.0, "assumed metre: the file doesn't say and the grid is in degrees", False
     metres = linear_unit(crs, path)
     names = {round(value, 9): name for name, value in VERTICAL_UNITS.items()}

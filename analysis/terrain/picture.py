@@ -8,8 +8,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.common.types import Floats
 from analysis.terrain.grid import Terrain, heights, opened
 
 __all__ = ["Overview", "hillshade", "read_overview"]
@@ -30,7 +30,7 @@ class Overview:
         West, south, east, north in metres of the outer edges of the returned pixels.
     """
 
-    z: NDArray[np.float64]
+    z: Floats
     bounds: tuple[float, float, float, float]
 
     @property
@@ -92,14 +92,14 @@ def read_overview(
 
 
 def hillshade(
-    z: NDArray[np.float64],
+    z: Floats,
     dx_m: float,
     dy_m: float,
     *,
     azimuth_deg: float = 315.0,
     altitude_deg: float = 45.0,
     exaggeration: float = 1.0,
-) -> NDArray[np.float64]:
+) -> Floats:
     """Shade a north-up picture of heights by a light from one direction.
 
     Parameters
@@ -130,9 +130,7 @@ def hillshade(
     return np.where(np.isnan(z), np.nan, np.clip(shade, 0.0, 1.0))
 
 
-def _thinned(
-    terrain: Terrain, block: tuple[int, int, int, int], shape: tuple[int, int]
-) -> NDArray[np.float64]:
+def _thinned(terrain: Terrain, block: tuple[int, int, int, int], shape: tuple[int, int]) -> Floats:
     """Read a block with fewer pixels than cells.
 
     A big file without overviews has to be unpacked whole; bands of it are then read side by
@@ -147,7 +145,7 @@ def _thinned(
     scale = (row1 - row0) / shape[0]
     cuts = [round(shape[0] * i / threads) for i in range(threads + 1)]
 
-    def band(first: int, last: int) -> NDArray[np.float64]:
+    def band(first: int, last: int) -> Floats:
         window = ((row0 + first * scale, row0 + last * scale), (col0, col1))
         with opened(terrain) as view:
             return heights(view, terrain, window, (last - first, shape[1]))
@@ -158,7 +156,7 @@ def _thinned(
 
 def _turned(
     terrain: Terrain,
-    z: NDArray[np.float64],
+    z: Floats,
     window: tuple[int, int, int, int],
     bounds: tuple[float, float, float, float],
     shrink: float,
@@ -181,7 +179,7 @@ def _turned(
     return Overview(out, (west, south, east, north))
 
 
-def _slope(z: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
+def _slope(z: Floats, axis: int) -> Floats:
     """Return the rise per pixel: central, one-sided beside unknown pixels, else level."""
     z = np.moveaxis(z, axis, 0)
     ahead, behind = np.full_like(z, np.nan), np.full_like(z, np.nan)

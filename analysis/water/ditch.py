@@ -112,7 +112,7 @@ def ditch_profile(
     zoned: Zoned,
     noise: Noise,
     *,
-    edge_z_m: NDArray[np.float64],
+    edge_z_m: Floats,
     spacing_m: float,
     cell_m: float,
     outlets: Outlets,

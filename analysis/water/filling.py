@@ -11,6 +11,8 @@ them, and `fill_bounds` gives the two answers between which the truth lies.
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.types import Floats
+
 __all__ = ["fill_bounds", "fill_profile", "fill_ribbon", "holes", "spill_cell"]
 
 
@@ -19,7 +21,7 @@ def fill_ribbon(
     *,
     outlets: NDArray[np.bool_] | None = None,
     holes_drain: bool = False,
-) -> NDArray[np.float64]:
+) -> Floats:
     """Fill every depression of a ribbon to the level at which it spills.
 
     Parameters
@@ -79,9 +81,7 @@ def fill_ribbon(
     return level
 
 
-def fill_bounds(
-    z: ArrayLike, *, outlets: NDArray[np.bool_] | None = None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def fill_bounds(z: ArrayLike, *, outlets: NDArray[np.bool_] | None = None) -> tuple[Floats, Floats]:
     """Fill twice, so that the true level lies between the two whatever holes hide.
 
     Parameters
@@ -121,7 +121,7 @@ def holes(z: ArrayLike) -> NDArray[np.bool_]:
     return unknown & ~_outside(unknown) if unknown.any() else unknown
 
 
-def fill_profile(z: ArrayLike) -> NDArray[np.float64]:
+def fill_profile(z: ArrayLike) -> Floats:
     """Fill a profile along one line, both ends open.
 
     Parameters
@@ -152,7 +152,7 @@ def fill_profile(z: ArrayLike) -> NDArray[np.float64]:
     return level
 
 
-def spill_cell(level: NDArray[np.float64], cells: NDArray[np.intp], height: float) -> int:
+def spill_cell(level: Floats, cells: NDArray[np.intp], height: float) -> int:
     """Find the cell over which a depression runs over.
 
     Parameters
@@ -200,7 +200,7 @@ def _around(cells: NDArray[np.intp], shape: tuple[int, ...]) -> NDArray[np.intp]
     return np.concatenate(near)
 
 
-def _highest_since(z: NDArray[np.float64], start: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _highest_since(z: Floats, start: NDArray[np.bool_]) -> Floats:
     """Return the running maximum that begins anew at each start."""
     # Lifting every segment clear above the one before makes one running maximum do for all.
     segment = np.cumsum(start)
@@ -211,7 +211,7 @@ def _highest_since(z: NDArray[np.float64], start: NDArray[np.bool_]) -> NDArray[
     return z[order][top]
 
 
-def _check_ribbon(z: ArrayLike) -> NDArray[np.float64]:
+def _check_ribbon(z: ArrayLike) -> Floats:
     ground = np.ascontiguousarray(z, np.float64)
     if ground.ndim != 2:
         raise ValueError(f"a ribbon must have two axes (stations, offsets), got {ground.ndim}")

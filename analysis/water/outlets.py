@@ -90,7 +90,7 @@ class Outlets:
         return np.asarray(maximum_filter1d(self.cells, rows, axis=0), bool)
 
 
-def culvert_cells(ribbon: Ribbon, culverts: NDArray[np.float64]) -> NDArray[np.bool_] | None:
+def culvert_cells(ribbon: Ribbon, culverts: Floats) -> NDArray[np.bool_] | None:
     """Mark the cells of the ribbon within reach of a culvert inlet.
 
     Parameters
@@ -167,7 +167,7 @@ def find_outlets(
 
 def road_outlets(
     zoned: Zoned,
-    culverts: NDArray[np.float64],
+    culverts: Floats,
 ) -> Outlets:
     """Gather a road's outlets: the culverts given, and those that its basins must have.
 

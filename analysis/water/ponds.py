@@ -136,9 +136,9 @@ def find_ponds(
     noise: Noise,
     *,
     cell_m: float,
-    curvature: NDArray[np.float64],
+    curvature: Floats,
     outlets: Outlets,
-    crossings: NDArray[np.float64],
+    crossings: Floats,
     kerb: NDArray[np.bool_],
     progress: Progress | None = None,
 ) -> Ponds:
@@ -239,9 +239,7 @@ def _drowned(basin: Basin) -> _Candidate:
     )
 
 
-def _doubt_crossings(
-    chosen: list[_Candidate], ribbon: Ribbon, crossings: NDArray[np.float64]
-) -> None:
+def _doubt_crossings(chosen: list[_Candidate], ribbon: Ribbon, crossings: Floats) -> None:
     """Take the certainty from ponds that spill over a crossing of the ditch."""
     for side, first, last in crossings:
         for c in chosen:
