@@ -373,15 +373,15 @@ class InputsForm(QWidget):
             colour = theme.color("muted" if terrain.z_unit_sure else "warn").name()
             self.terrain_note.setStyleSheet(f"color: {colour}")
         self.unit_box.setEnabled(terrain is not None)
-        opened = self.model.terrain_source
+        opened = self.model.inputs.terrain_source
         given = opened.vertical_unit if opened is not None else None
         self.unit_box.setCurrentIndex(max(0, self.unit_box.findData(given)))
         for kind, (line, clear, holder) in self.extras.items():
-            path = self.model.extra_paths.get(kind, "")
+            path = self.model.inputs.extra_paths.get(kind, "")
             line.setText(Path(path).name if path else "")
             holder.setEnabled(terrain is not None)
             clear.setEnabled(bool(path))
-        source, roads = self.model.road_source, self.model.roads
+        source, roads = self.model.inputs.source, self.model.roads
         self.road_line.setText(Path(source.path).name if source is not None else "")
         self.road_line.setToolTip(source.path if source is not None else "")
         if roads:
@@ -445,7 +445,7 @@ class InputsForm(QWidget):
         self._show()
 
     def _on_unit(self, _index: int) -> None:
-        source = self.model.terrain_source
+        source = self.model.inputs.terrain_source
         if source is not None:
             self.model.open_terrain(
                 source.path,

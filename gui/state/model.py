@@ -67,6 +67,27 @@ class WindowModel(QObject):
         `EXTRA_KINDS`.
     message(str), failed(str, str)
         A line for the status bar; title and sentence of something that failed.
+
+    Attributes
+    ----------
+    Views read these and leave them alone: what changes them also tells.
+
+    inputs
+        The open grid, its roads and what was added, with their files.
+    loaded
+        Study and findings with their look-ups, as one unchanging thing for workers.
+    road_index, station_index, side, reach_row
+        What is selected: 0 left, 1 right; `reach_row` is the row of the reach table that holds
+        the station and side, or -1.
+    span
+        The part of the current road that the views show, or None before any view told.
+    units, station_style
+        How numbers are shown ("metric" or "us"), and stations: "km" (2+340) or "feet-hundreds"
+        (23+40).
+    path
+        File of the open study; empty for one that was never saved.
+    modified, stale
+        Whether there is something to save; whether inputs or settings changed after the screening.
     """
 
     inputs_changed = Signal()
@@ -86,34 +107,30 @@ class WindowModel(QObject):
     failed = Signal(str, str)
     asked = Signal(str)
 
+    road_index: int
+    span: tuple[float, float] | None
+    _settings: Settings | None
+    _limits: Limits | None
+    _corrections: dict[StationKey, float]
+    _reviews: dict[tuple[str, ...], Review]
+
     def __init__(self, runner: Runner | None = None, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self.runner = runner if runner is not None else Runner()
         self.undo = QUndoStack(self)
         self.undo.setUndoLimit(500)
-        self._inputs = jobs.Inputs()
         self._after_update: list[Callable[[], None]] = []
-        self._settings: Settings | None = None
-        self._limits: Limits | None = None
-        self._loaded: Loaded | None = None
+        self.loaded: Loaded | None = None
         self._second: Loaded | None = None
-        self._corrections: dict[StationKey, float] = {}
-        self._reviews: dict[tuple[str, ...], Review] = {}
-        self._road_index = 0
-        self._station_index = 0
-        self._side = 0
-        self._reach_row = -1
-        self._span: tuple[float, float] | None = None
+        self._start_over(jobs.Inputs())
         self.span_origin: object | None = None
-        self._path = ""
-        self._unsaved_result = False
-        self._modified = False
-        self._stale = False
+        self.path = ""
+        self.modified = self.stale = False
         store = QSettings()
-        self._units = "us" if store.value("units") == "us" else "metric"
+        self.units = "us" if store.value("units") == "us" else "metric"
         style = store.value("station_style")
-        self._station_style: StationStyle = "feet-hundreds" if style == "feet-hundreds" else "km"
-        self.undo.cleanChanged.connect(self._on_clean)
+        self.station_style: StationStyle = "feet-hundreds" if style == "feet-hundreds" else "km"
+        self.undo.cleanChanged.connect(self._tell_modified)
         self.runner.failed.connect(self.failed)
         self.runner.ended.connect(self._on_ended)
 
@@ -122,47 +139,27 @@ class WindowModel(QObject):
     @property
     def terrain(self) -> Terrain | None:
         """The open grid."""
-        return self._inputs.terrain
+        return self.inputs.terrain
 
     @property
     def roads(self) -> tuple[Road, ...]:
         """The open centrelines."""
-        return self._inputs.roads
-
-    @property
-    def road_source(self) -> jobs.RoadSource | None:
-        """File and reading options of the open roads."""
-        return self._inputs.source
-
-    @property
-    def terrain_source(self) -> jobs.TerrainSource | None:
-        """File and reading options of the open grid."""
-        return self._inputs.terrain_source
-
-    @property
-    def extra_paths(self) -> dict[str, str]:
-        """Files added to grid and road, by kind: mask, edges, widths, culverts."""
-        return dict(self._inputs.extra_paths)
+        return self.inputs.roads
 
     @property
     def study(self) -> Study | None:
         """Everything measured, or None while only a saved file is open."""
-        return self._loaded.study if self._loaded else None
+        return self.loaded.study if self.loaded else None
 
     @property
     def findings(self) -> Findings | None:
         """The result tables."""
-        return self._loaded.findings if self._loaded else None
-
-    @property
-    def loaded(self) -> Loaded | None:
-        """Study and findings with their look-ups, as one unchanging thing for workers."""
-        return self._loaded
+        return self.loaded.findings if self.loaded else None
 
     @property
     def index(self) -> tuple[RoadIndex, ...]:
         """Per road: its name, stations and their rows in the station table."""
-        return self._loaded.index if self._loaded else ()
+        return self.loaded.index if self.loaded else ()
 
     @property
     def second_study(self) -> Study | None:
@@ -188,21 +185,6 @@ class WindowModel(QObject):
         return self._limits
 
     @property
-    def path(self) -> str:
-        """File of the open study; empty for one that was never saved."""
-        return self._path
-
-    @property
-    def modified(self) -> bool:
-        """Whether there is something to save."""
-        return self._modified
-
-    @property
-    def stale(self) -> bool:
-        """Whether inputs or settings changed after the screening."""
-        return self._stale
-
-    @property
     def can_screen(self) -> bool:
         """Whether terrain and at least one road are open."""
         return self.terrain is not None and bool(self.roads)
@@ -219,10 +201,10 @@ class WindowModel(QObject):
         failed: Callable[[VergelineError], None] | None = None,
     ) -> None:
         """Open a grid in the runner; roads and additions are read again into its plane."""
-        source, extras = self.road_source, self.extra_paths
+        now = self.inputs
         wanted = jobs.TerrainSource(path, vertical_unit, warp, crs)
         self._open(
-            lambda progress: jobs.open_inputs(progress, wanted, source, extras),
+            lambda progress: jobs.open_inputs(progress, wanted, now.source, now.extra_paths),
             failed,
             self.tr("Opening the terrain"),
         )
@@ -231,7 +213,7 @@ class WindowModel(QObject):
         self, source: jobs.RoadSource, failed: Callable[[VergelineError], None] | None = None
     ) -> None:
         """Read centrelines in the runner; a terrain must be open."""
-        inputs = self._inputs
+        inputs = self.inputs
         if inputs.terrain is None:
             self.failed.emit(
                 self.tr("Opening the road"),
@@ -250,7 +232,7 @@ class WindowModel(QObject):
         """Add a file to grid and road (mask, edges, widths or culverts), or take it out again."""
         if kind not in EXTRA_KINDS:
             raise ValueError(f"kind must be one of {', '.join(EXTRA_KINDS)}, not {kind!r}")
-        inputs = self._inputs
+        inputs = self.inputs
         if inputs.terrain is None:
             return
         paths = {k: p for k, p in inputs.extra_paths.items() if k != kind}
@@ -290,11 +272,11 @@ class WindowModel(QObject):
 
     def take_inputs(self, inputs: jobs.Inputs) -> None:
         """Go on with inputs that a job has opened."""
-        self._inputs = inputs
-        if self._loaded is None:
-            self._road_index = min(self._road_index, max(0, len(self.roads) - 1))
+        self.inputs = inputs
+        if self.loaded is None:
+            self.road_index = min(self.road_index, max(0, len(self.roads) - 1))
         self.inputs_changed.emit()
-        self._set_stale(self._loaded is not None)
+        self._put_and_tell("stale", self.loaded is not None)
         if inputs.note:
             self.message.emit(inputs.note)
 
@@ -305,17 +287,15 @@ class WindowModel(QObject):
                 self.tr("Screening"), self.tr("Open a terrain grid and a road centreline first.")
             )
             return
+        self._screen(self.take_screened, self.tr("Screening"))
+
+    def _screen(self, take: Callable[[Loaded], None], title: str) -> None:
         order = self._order()
-        self.runner.submit(
-            "screen",
-            lambda progress: jobs.screen(progress, order),
-            self.take_screened,
-            lane="long",
-            title=self.tr("Screening"),
-        )
+        job = partial(jobs.screen, order=order)
+        self.runner.submit("screen", job, take, lane="long", title=title)
 
     def _order(self) -> jobs.ScreenOrder:
-        return jobs.ScreenOrder(self._inputs, self.settings, self.limits, dict(self._corrections))
+        return jobs.ScreenOrder(self.inputs, self.settings, self.limits, dict(self._corrections))
 
     def take_screened(self, loaded: Loaded) -> None:
         """Go on with what a job has screened; nobody has saved it yet."""
@@ -326,7 +306,7 @@ class WindowModel(QObject):
             or loaded.study.settings != self.settings
             or loaded.study.terrain is not self.terrain
         )
-        self._set_stale(stale)
+        self._put_and_tell("stale", stale)
         self._tell_modified()
         self.message.emit(summary(loaded))
         self._bring_up_to_date()
@@ -365,24 +345,17 @@ class WindowModel(QObject):
         self._corrections, self._reviews = dict(opened.corrections), dict(opened.reviews)
         self._settings, self._limits = opened.settings, opened.limits
         self._take(opened.loaded)
-        self._set_path(path)
+        self._put_and_tell("path", path)
         self._tell_all()
         if opened.inputs.note:
             self.message.emit(opened.inputs.note)
         if opened.loaded.study is None and self.can_screen:
-            order = self._order()
-            self.runner.submit(
-                "screen",
-                lambda progress: jobs.screen(progress, order),
-                self._take_measured_again,
-                lane="long",
-                title=self.tr("Measuring again for the sections"),
-            )
+            self._screen(self._take_measured_again, self.tr("Measuring again for the sections"))
 
     def _take_measured_again(self, loaded: Loaded) -> None:
         # The file's tables are what the person saved; only the measurements behind them are new,
         # unless the numbers differ, which the person must then know.
-        same = self._loaded is not None and same_stations(self._loaded, loaded)
+        same = self.loaded is not None and same_stations(self.loaded, loaded)
         self._take(loaded)
         if not same:
             self._unsaved_result = True
@@ -404,24 +377,24 @@ class WindowModel(QObject):
         copy: bool = False,
     ) -> None:
         """Write the study as one GeoPackage; `copy` leaves path and modified state alone."""
-        if self._loaded is None:
+        if self.loaded is None:
             return
         if self.runner.is_running("update"):
             # The file must hold what the person sees asked for, so the update goes first.
             self._after_update.append(lambda: self.save(path, done, failed, copy=copy))
             return
         order = jobs.SaveOrder(
-            self._loaded.findings, self.settings, dict(self._corrections), dict(self._reviews), path
+            self.loaded.findings, self.settings, dict(self._corrections), dict(self._reviews), path
         )
-        loaded, undo_index = self._loaded, self.undo.index()
+        loaded, undo_index = self.loaded, self.undo.index()
 
         def saved(_result: Any) -> None:
             if not copy:
-                if self._loaded is loaded:
+                if self.loaded is loaded:
                     self._unsaved_result = False
                 if self.undo.index() == undo_index:
                     self.undo.setClean()
-                self._set_path(path)
+                self._put_and_tell("path", path)
                 self._tell_modified()
                 self.message.emit(self.tr("Saved {name}").format(name=Path(path).name))
             if done is not None:
@@ -440,7 +413,7 @@ class WindowModel(QObject):
         self, path: str, failed: Callable[[VergelineError], None] | None = None
     ) -> None:
         """Screen the open roads on a second grid, to compare before and after."""
-        if self._loaded is None or not self.roads:
+        if self.loaded is None or not self.roads:
             self.failed.emit(
                 self.tr("Comparing"), self.tr("Screen a road first, then add a grid to compare.")
             )
@@ -470,23 +443,23 @@ class WindowModel(QObject):
         self.runner.cancel_all()
         self.close_second()
         self._start_over(jobs.Inputs())
-        self._loaded = None
-        self._set_path("")
+        self.loaded = None
+        self._put_and_tell("path", "")
         self.study_changed.emit()
         self._tell_all()
 
     def _start_over(self, inputs: jobs.Inputs) -> None:
         self.undo.clear()
-        self._inputs = inputs
+        self.inputs = inputs
         self._corrections, self._reviews = {}, {}
         self._settings = self._limits = None
         self._unsaved_result = False
-        self._road_index = self._station_index = self._side = 0
-        self._reach_row = -1
-        self._span = None
+        self.road_index = self.station_index = self.side = 0
+        self.reach_row = -1
+        self.span = None
 
     def _tell_all(self) -> None:
-        self._set_stale(False)
+        self._put_and_tell("stale", False)
         self._tell_modified()
         for signal in (
             self.inputs_changed,
@@ -516,10 +489,7 @@ class WindowModel(QObject):
         """Correct an edge or hinge (metres outward), or give it back to the search with None."""
         if what not in ("edge", "hinge"):
             raise ValueError(f"what is corrected must be 'edge' or 'hinge', not {what!r}")
-        road = self.index[road_index]
-        key = StationKey(
-            road.name, round(float(road.distance_m[station_index]), 3), SIDES[side], what
-        )
+        key = self._break_key(road_index, station_index, side, what)
         if self._corrections.get(key) == u_m:
             return
         corrections = dict(self._corrections)
@@ -549,9 +519,12 @@ class WindowModel(QObject):
 
     def correction(self, road_index: int, station_index: int, side: int, what: str) -> float | None:
         """Return the correction at one station, or None."""
+        return self._corrections.get(self._break_key(road_index, station_index, side, what))
+
+    def _break_key(self, road_index: int, station_index: int, side: int, what: str) -> StationKey:
         road = self.index[road_index]
         distance = round(float(road.distance_m[station_index]), 3)
-        return self._corrections.get(StationKey(road.name, distance, SIDES[side], what))
+        return StationKey(road.name, distance, SIDES[side], what)
 
     def set_review(self, kind: str, key: tuple[str, ...], state: str, reason: str = "") -> None:
         """Note a person's view of a station or reach; an empty state takes it back."""
@@ -583,14 +556,14 @@ class WindowModel(QObject):
         getattr(self, f"{name}_changed").emit()
         if name == "settings":
             study = self.study
-            self._set_stale(study is not None and study.settings != value)
+            self._put_and_tell("stale", study is not None and study.settings != value)
         elif name in ("limits", "corrections"):
             self._bring_up_to_date()
         self._tell_modified()
 
     def _bring_up_to_date(self) -> None:
         """Measure and judge again whatever the wanted limits and corrections ask for."""
-        loaded = self._loaded
+        loaded = self.loaded
         if loaded is None or loaded.study is None:
             return
         if loaded.corrections == self._corrections and loaded.study.limits == self.limits:
@@ -618,65 +591,43 @@ class WindowModel(QObject):
 
     # -- showing -------------------------------------------------------
 
-    @property
-    def units(self) -> str:
-        """How numbers are shown: "metric" or "us"."""
-        return self._units
-
     def set_units(self, units: str) -> None:
         """Show numbers in "metric" or "us" units."""
         if units not in ("metric", "us"):
             raise ValueError(f"units must be 'metric' or 'us', not {units!r}")
-        if units != self._units:
-            self._units = units
+        if units != self.units:
+            self.units = units
             QSettings().setValue("units", units)
             self.units_changed.emit()
 
     @property
-    def station_style(self) -> StationStyle:
-        """How stations are written: "km" (2+340) or "feet-hundreds" (23+40)."""
-        return self._station_style
-
-    @property
     def writing(self) -> Writing:
         """How sheets write numbers and stations."""
-        return Writing(self._units, self._station_style)
+        return Writing(self.units, self.station_style)
 
     def set_station_style(self, style: str) -> None:
         """Write stations as "km" (2+340) or "feet-hundreds" (23+40)."""
         if style not in ("km", "feet-hundreds"):
             raise ValueError(f"style must be 'km' or 'feet-hundreds', not {style!r}")
-        if style != self._station_style:
-            self._station_style = "km" if style == "km" else "feet-hundreds"
+        if style != self.station_style:
+            self.station_style = "km" if style == "km" else "feet-hundreds"
             QSettings().setValue("station_style", style)
             self.units_changed.emit()
 
     # -- selection -------------------------------------------------------
 
     @property
-    def road_index(self) -> int:
-        """The current road."""
-        return self._road_index
+    def road(self) -> RoadIndex | None:
+        """The stations of the current road, or None where none was screened."""
+        return self.index[self.road_index] if self.road_index < len(self.index) else None
 
     @property
-    def station_index(self) -> int:
-        """The current station of the current road."""
-        return self._station_index
-
-    @property
-    def side(self) -> int:
-        """0 left, 1 right."""
-        return self._side
-
-    @property
-    def reach_row(self) -> int:
-        """Row of the reach table that holds the current station and side, or -1."""
-        return self._reach_row
-
-    @property
-    def span(self) -> tuple[float, float] | None:
-        """The part of the current road that the views show, or None before any view told."""
-        return self._span
+    def place_m(self) -> float | None:
+        """Distance of the current station along its road, or None where none was screened."""
+        road, station = self.road, self.station_index
+        if road is None or station >= len(road.distance_m):
+            return None
+        return float(road.distance_m[station])
 
     def select_station(self, road_index: int, station_index: int, side: int | None = None) -> None:
         """Select a station; the side stays unless given, the reach follows."""
@@ -686,35 +637,35 @@ class WindowModel(QObject):
         if not len(road.distance_m):
             return
         station_index = min(max(int(station_index), 0), len(road.distance_m) - 1)
-        side = self._side if side is None else int(side)
-        reach = self._loaded.reach_at(road_index, station_index, side) if self._loaded else -1
+        side = self.side if side is None else int(side)
+        reach = self.loaded.reach_at(road_index, station_index, side) if self.loaded else -1
         self._select(road_index, station_index, side, reach)
 
     def select_reach(self, row: int) -> None:
         """Select a reach of the table and, in it, the station most likely at fault."""
-        if self._loaded is None or not 0 <= row < len(self._loaded.findings.reaches):
+        if self.loaded is None or not 0 <= row < len(self.loaded.findings.reaches):
             return
-        road_index, station_index, side = self._loaded.station_of_reach(row)
+        road_index, station_index, side = self.loaded.station_of_reach(row)
         self._select(road_index, station_index, side, row)
 
     def select_road(self, road_index: int) -> None:
         """Go to another road, at its first station."""
         if self.index:
-            if road_index != self._road_index:
+            if road_index != self.road_index:
                 self.select_station(road_index, 0)
         elif 0 <= road_index < len(self.roads):
-            self._select(road_index, 0, self._side, -1)
+            self._select(road_index, 0, self.side, -1)
 
     def next_station(self, step: int) -> None:
         """Go `step` stations up (or down) the road."""
-        self.select_station(self._road_index, self._station_index + step)
+        self.select_station(self.road_index, self.station_index + step)
 
     def next_finding(self, step: int) -> None:
         """Go to the next (or previous) reach that doesn't plainly shed, in road order."""
-        if self._loaded is None:
+        if self.loaded is None:
             return
-        row = self._loaded.next_reach(
-            self._road_index, self._station_index, self._side, self._reach_row, step
+        row = self.loaded.next_reach(
+            self.road_index, self.station_index, self.side, self.reach_row, step
         )
         if row >= 0:
             self.select_reach(row)
@@ -723,35 +674,35 @@ class WindowModel(QObject):
 
     def failing_reaches(self) -> list[int]:
         """Rows of the reaches that won't shed, the most pressing first."""
-        if self._loaded is None:
+        if self.loaded is None:
             return []
-        reaches = self._loaded.findings.reaches
+        reaches = self.loaded.findings.reaches
         rows = [row for row in range(len(reaches)) if reaches["verdict"][row] == Verdict.WONT_SHED]
         return sorted(rows, key=lambda row: float(reaches["rank"][row]))
 
     def flip_side(self) -> None:
         """Look at the other side of the same station."""
-        self.select_station(self._road_index, self._station_index, 1 - self._side)
+        self.select_station(self.road_index, self.station_index, 1 - self.side)
 
     def _select(self, road_index: int, station_index: int, side: int, reach: int) -> None:
         new = (road_index, station_index, side, reach)
-        if new == (self._road_index, self._station_index, self._side, self._reach_row):
+        if new == (self.road_index, self.station_index, self.side, self.reach_row):
             return
-        other_road = road_index != self._road_index
-        self._road_index, self._station_index, self._side, self._reach_row = new
+        other_road = road_index != self.road_index
+        self.road_index, self.station_index, self.side, self.reach_row = new
         if other_road:
-            self._span = None
+            self.span = None
         self.selection_changed.emit()
 
     def set_span(self, s0: float, s1: float, origin: object | None = None) -> None:
         """Show another part of the current road in all views that are linked."""
         s0, s1 = float(min(s0, s1)), float(max(s0, s1))
-        if self._span is not None:
+        if self.span is not None:
             # A view that lays out again answers with nearly what it was told; that's an echo.
             slack = 1e-3 * max(s1 - s0, 1e-6)
-            if abs(self._span[0] - s0) <= slack and abs(self._span[1] - s1) <= slack:
+            if abs(self.span[0] - s0) <= slack and abs(self.span[1] - s1) <= slack:
                 return
-        self._span = (s0, s1)
+        self.span = (s0, s1)
         self.span_origin = origin
         self.span_changed.emit(s0, s1)
 
@@ -781,7 +732,7 @@ class WindowModel(QObject):
 
     def reach_key(self, row: int) -> tuple[str, ...]:
         """Key of a reach for reviews."""
-        reaches: Any = self._loaded.findings.reaches if self._loaded else {}
+        reaches: Any = self.loaded.findings.reaches if self.loaded else {}
         return (
             str(reaches["road"][row]),
             str(reaches["side"][row]),
@@ -793,46 +744,31 @@ class WindowModel(QObject):
 
     def _take(self, loaded: Loaded) -> None:
         """Put new results in place and keep the selection where it was on the road."""
-        old = self._loaded
-        where = None
-        if old is not None and self._road_index < len(old.index):
-            road = old.index[self._road_index]
-            if self._station_index < len(road.distance_m):
-                where = (road.name, float(road.distance_m[self._station_index]))
-        self._loaded = loaded
+        name, place = self.road.name if self.road is not None else "", self.place_m
+        self.loaded = loaded
         road_index = station_index = 0
-        if where is not None:
+        if place is not None:
             for number, road in enumerate(loaded.index):
-                if road.name == where[0]:
-                    road_index, station_index = number, road.nearest(where[1])
+                if road.name == name:
+                    road_index, station_index = number, road.nearest(place)
                     break
-        elif self._road_index < len(loaded.index):
-            road_index = self._road_index
-        before = (self._road_index, self._station_index, self._reach_row)
-        self._road_index, self._station_index = road_index, station_index
-        self._reach_row = loaded.reach_at(road_index, station_index, self._side)
+        elif self.road_index < len(loaded.index):
+            road_index = self.road_index
+        before = (self.road_index, self.station_index, self.reach_row)
+        self.road_index, self.station_index = road_index, station_index
+        self.reach_row = loaded.reach_at(road_index, station_index, self.side)
         self.study_changed.emit()
-        if before != (self._road_index, self._station_index, self._reach_row):
+        if before != (self.road_index, self.station_index, self.reach_row):
             self.selection_changed.emit()
 
-    def _set_path(self, path: str) -> None:
-        if path != self._path:
-            self._path = path
-            self.path_changed.emit(path)
-
-    def _set_stale(self, stale: bool) -> None:
-        if stale != self._stale:
-            self._stale = stale
-            self.stale_changed.emit(stale)
-
-    def _on_clean(self, _clean: bool) -> None:
-        self._tell_modified()
+    def _put_and_tell(self, name: str, value: str | bool) -> None:
+        """Put a value in its place and tell, if it is another one."""
+        if value != getattr(self, name):
+            setattr(self, name, value)
+            getattr(self, f"{name}_changed").emit(value)
 
     def _tell_modified(self) -> None:
-        modified = self._unsaved_result or not self.undo.isClean()
-        if modified != self._modified:
-            self._modified = modified
-            self.modified_changed.emit(modified)
+        self._put_and_tell("modified", self._unsaved_result or not self.undo.isClean())
 
 
 def with_surface(limits: Limits, surface: str) -> Limits:

@@ -334,7 +334,7 @@ class Commands(QObject):
 
         def mark() -> None:
             for kind, action in takers.items():
-                action.setVisible(kind in model.extra_paths)
+                action.setVisible(kind in model.inputs.extra_paths)
 
         made.aboutToShow.connect(mark)
 
@@ -402,7 +402,7 @@ class Commands(QObject):
         there = {
             "anything": terrain or findings,
             "terrain": terrain,
-            "road": terrain and model.road_source is not None,
+            "road": terrain and model.inputs.source is not None,
             "inputs": model.can_screen,
             "study": model.study is not None,
             "second": model.second_study is not None,

@@ -104,7 +104,7 @@ class Files(QObject):
 
     def ask_road_reading(self) -> None:
         """Ask for layer, start station and direction of the open road."""
-        source = self.model.road_source
+        source = self.model.inputs.source
         if source is not None:
             self._ask_reading(source)
 
@@ -165,7 +165,7 @@ class Files(QObject):
 
     def set_height_unit(self, unit: str | None) -> None:
         """Read the heights of the open grid in another unit."""
-        source = self.model.terrain_source
+        source = self.model.inputs.terrain_source
         if source is not None:
             self.model.open_terrain(
                 source.path, vertical_unit=unit, warp=source.warp, crs=source.crs
@@ -276,7 +276,7 @@ class Files(QObject):
     # -- what was open lately -----------------------------------------------------------
 
     def _note_inputs(self) -> None:
-        terrain, source = self.model.terrain_source, self.model.road_source
+        terrain, source = self.model.inputs.terrain_source, self.model.inputs.source
         if terrain is None or self.model.path:
             return
         recent.add(recent.Recent.of(terrain.path, source))
@@ -317,9 +317,9 @@ class Files(QObject):
     def save_to(self, path: str, then: Callable[[], None] | None = None) -> None:
         """Save the study; never over one of its own inputs."""
         self._remember_folder(path)
-        terrain, road = self.model.terrain_source, self.model.road_source
+        terrain, road = self.model.inputs.terrain_source, self.model.inputs.source
         inputs = [source.path for source in (terrain, road) if source is not None]
-        inputs += self.model.extra_paths.values()
+        inputs += self.model.inputs.extra_paths.values()
         if Path(path).resolve() in {Path(name).resolve() for name in inputs}:
             self.dialogs.tell(
                 self.tr("Saving"),

@@ -312,7 +312,7 @@ def test_grid_without_crs_asks_for_one(
     dialog.textValueSelected.emit("EPSG:32633")
     close_dialog(window)
     settle(lambda: window.model.terrain is not None)
-    assert window.model.terrain_source.crs == "EPSG:32633"
+    assert window.model.inputs.terrain_source.crs == "EPSG:32633"
     settle(window.model.runner.idle)
 
 
@@ -333,7 +333,7 @@ def test_unsure_height_unit_can_be_corrected(
 
 def test_save_over_an_input_is_refused(full: Window, settle: Settle) -> None:
     """The centreline's own file is never overwritten by a study."""
-    road = full.model.road_source.path
+    road = full.model.inputs.source.path
     before = Path(road).read_bytes()
     full.files.save_to(road)
     settle()
@@ -481,7 +481,7 @@ def test_added_file_is_used_and_taken_out(
     edge = write_lines([line((0.0, 20.0 - 4.1), (200.0, 20.0 - 4.1))], [{"n": 1}], name="edge.gpkg")
     model = full.model
     full.files.add_extra("edges", edge)
-    settle(lambda: model.extra_paths == {"edges": edge})
+    settle(lambda: model.inputs.extra_paths == {"edges": edge})
     assert model.stale
     study = model.study
     model.screen()
@@ -491,7 +491,7 @@ def test_added_file_is_used_and_taken_out(
     np.testing.assert_allclose(right, 4.1, atol=0.02)
     assert str(model.findings.run["edges"]).endswith("edge.gpkg")
     model.set_extra("edges", None)
-    settle(lambda: model.extra_paths == {})
+    settle(lambda: model.inputs.extra_paths == {})
 
 
 # -- unsaved work -----------------------------------------------------------------------------
@@ -676,11 +676,11 @@ def test_road_dialog_reads_as_asked(
     dialog.reverse.setChecked(True)
     dialog.accept()
     window.dialogs.shown = None
-    settle(lambda: window.model.road_source.reverse)
+    settle(lambda: window.model.inputs.source.reverse)
     settle(window.model.runner.idle)
     road = window.model.roads[0]
     assert float(road.label(0.0)) == pytest.approx(1000.0)
-    assert window.model.road_source.start_m == 1000.0
+    assert window.model.inputs.source.start_m == 1000.0
 
 
 def test_road_dialog_keeps_what_it_does_not_ask(qapp: QApplication) -> None:
