@@ -96,6 +96,15 @@ def _error(of: Column) -> Column:
     return Column(of.error, of.unit, "", f"One standard error of {of.name}.")
 
 
+RANKING = (
+    "1 is most urgent: edge drop-offs at or over the safety limit, however short; then what keeps "
+    "water on the pavement (high, reversed, ponding); then all other faults and blocked ditches; "
+    "last what can't be judged. Among these by severity × length × exposure: severity counts in "
+    "limits passed (1 at the limit, 3 at most; where nothing is judged the probability), exposure "
+    "is half a width of pavement plus what drains this way."
+)
+"""How reaches are ranked, for whoever reads a rank: the only place where this is put into words."""
+
 # Left to stand as the table that it is.
 # fmt: off
 _COLUMNS = (
@@ -188,8 +197,7 @@ _COLUMNS = (
     Column("import_m3_loose", "m3", "Import, loose",
         "New material to bring in, loose, as it is on the truck."),
     Column("loads", "count", "Loads", "Truck loads of new material."),
-    Column("rank", "count", "Rank",
-        "1 is most urgent: how bad × how long × how much pavement drains over it.", type="int"),
+    Column("rank", "count", "Rank", RANKING, type="int"),
     Column("import_t", "t", "Import", "New material to bring in, by mass."),
     Column("haul_away_m3_loose", "m3", "Haul away, loose",
         "Surplus to take away, loose, as it is on the truck."),

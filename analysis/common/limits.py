@@ -115,6 +115,7 @@ class ShapeLimits:
     edge_drop_low_mm: Limit = _spec("Drop-off severity: low from", "mm", 0.0, 300.0)
     edge_drop_medium_mm: Limit = _spec("Drop-off severity: medium from", "mm", 0.0, 300.0)
     edge_drop_high_mm: Limit = _spec("Drop-off severity: high from", "mm", 0.0, 300.0)
+    edge_drop_safety_mm: Limit = _spec("Drop-off that comes before all else", "mm", 0.0, 300.0)
     high_shoulder_mm: Limit = _spec("High shoulder to act on", "mm", 0.0, 300.0)
     rut_mm: Limit = _spec("Rut to act on", "mm", 0.0, 300.0)
     ridge_mm: Limit = _spec("Ridge to act on", "mm", 0.0, 300.0)

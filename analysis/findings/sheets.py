@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.common.cautions import CAUTIONS
+from analysis.common.columns import RANKING
 from analysis.common.limits import Limits, default_limits, limits_from_toml
 from analysis.common.types import Floats
 from analysis.common.verdicts import Finding, Treatment
@@ -251,9 +252,10 @@ class WorkSheets:
         def row(item: WorkItem) -> tuple[str, ...]:
             reach = item.reach
             span = self.writing.span(item.start_m, item.end_m)
+            rank = str(reach.rank) if reach.rank > 0 else UNKNOWN
             loads = UNKNOWN if math.isnan(item.import_t) else str(item.import_loads)
             material = (self.writing.say(item.import_m3_loose, "m3"), loads)
-            place = (str(item.order), str(item.stretch), reach.road, reach.side, span)
+            place = (str(item.order), str(item.stretch), rank, reach.road, reach.side, span)
             return (*place, reach.finding, reach.treatment, *material, _hours(item.crew_h))
 
         if not self.plan.items:
@@ -262,13 +264,13 @@ class WorkSheets:
             "Downstream end first, so that water can leave while the rest is still to do; "
             "reaches of one stretch share the traffic control of a side."
         )
-        heads = "no.|stretch|road|side|from, to|finding|treatment|import, loose|loads|crew"
+        heads = "no.|stretch|rank|road|side|from, to|finding|treatment|import, loose|loads|crew"
         return Block(
             "Order of work",
-            text=(text,),
+            text=(text, f"Rank: {RANKING}"),
             columns=tuple(heads.split("|")),
             table=tuple(map(row, self.plan.items)),
-            words=7,
+            words=8,
         )
 
     def _sums_block(self) -> Block:
@@ -297,11 +299,11 @@ class WorkSheets:
         text = "Here the terrain can't tell; nothing is reckoned for these reaches."
         span, length = self.writing.span, self.writing.length
         rows = [
-            (reach.road, reach.side, span(reach.from_m, reach.to_m), length(reach.length_m))
-            for reach in self.plan.visits
+            (str(r.rank or UNKNOWN), r.road, r.side, span(r.from_m, r.to_m), length(r.length_m))
+            for r in self.plan.visits
         ]
-        heads = ("road", "side", "from, to", "length")
-        return Block("Look first", text=(text,), columns=heads, table=tuple(rows), words=3)
+        heads = ("rank", "road", "side", "from, to", "length")
+        return Block("Look first", text=(text,), columns=heads, table=tuple(rows), words=4)
 
     # -- one reach ---------------------------------------------------------------------------
 

@@ -163,7 +163,7 @@ def reach_table(parts: Sequence[RoadStudy]) -> Table:
     held = [reach.balance for reach in reaches]
     for name, field in _BALANCE_COLUMNS.items():
         columns[name] = [np.nan if b is None else getattr(b, field) for b in held]
-    columns["rank"] = ranks(np.array([reach.priority for reach in reaches])).tolist()
+    columns["rank"] = ranks(reaches).tolist()
     return Table.of(REACH_COLUMNS, columns)
 
 

@@ -18,7 +18,6 @@ from analysis.verdict.labelling import label_stations
 from analysis.verdict.reaches import build_reaches
 from analysis.verdict.stations import judge_stations
 from analysis.verdict.values import Judged, Judgement, Measured
-from analysis.water.assess import judge_ditch
 
 __all__ = ["believe", "judge"]
 
@@ -86,7 +85,7 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
     reaches = build_reaches(
         cases,
         crowned,
-        judge_ditch(water, limits.water),
+        water,
         measures,
         joined(ground),
         judgement,

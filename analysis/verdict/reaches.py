@@ -24,7 +24,8 @@ from analysis.road.roadline import Road
 from analysis.shoulder.values import Measures
 from analysis.verdict.labelling import FINDINGS
 from analysis.verdict.reasons import commonest_reason
-from analysis.verdict.values import Judgement, Reach
+from analysis.verdict.values import Harm, Judgement, Reach
+from analysis.water.assess import Water, judge_ditch
 
 __all__ = ["build_reaches", "ranks"]
 
@@ -38,6 +39,8 @@ _SAYS = {
 }
 _VERDICTS = np.array([_SAYS.get(kind, Verdict.WONT_SHED) for kind in _KINDS], dtype=object)
 _UNKNOWN = (Finding.CANT_TELL, Finding.NO_DATA)
+_HOLDS_WATER = (Finding.HIGH, Finding.REVERSED, Finding.PONDING)
+_LEAST_SEVERITY, _MOST_SEVERITY = 0.3, 3.0
 _FIGURES = (
     "mean_slope_pct",
     "mean_slope_se",
@@ -91,7 +94,7 @@ class _Line:
 def build_reaches(
     cases: Sequence[Case],
     crowned: Bools,
-    blocked: Bools,
+    water: Water,
     measures: Measures,
     areas: Areas,
     judgement: Judgement,
@@ -106,7 +109,7 @@ def build_reaches(
     ----------
     cases
         The roads, at least one.
-    crowned, blocked, measures, areas, judgement, labels
+    crowned, water, measures, areas, judgement, labels
         Over the stations of all roads, one road after the other.
     """
     roads, s = [case.road for case in cases], [case.s for case in cases]
@@ -114,11 +117,13 @@ def build_reaches(
         return [() for _ in roads]
     line = _in_one_line(roads, s, limits)
     reasons = _in_line(measures.reason)
-    kind = _kinds(labels, _in_line(blocked), reasons, line, limits)
+    blocked = _in_line(judge_ditch(water, limits.water))
+    kind = _kinds(labels, blocked, reasons, line, limits)
     first, last = runs(kind, line.begins)
     kind = np.minimum(kind[first], len(_KINDS) - 1)
     columns = line.stretches(first, last)
-    figures = _means(first, crowned, measures, judgement, _in_line(blocked), limits)
+    figures = _means(first, crowned, measures, judgement, limits)
+    figures |= _ditches(first, blocked, water, limits)
     figures["mean_slope_se"] = _mean_slope_se(first, measures, figures, cases[0].settings.spacing_m)
     span = np.ceil(limits.decision.shortest_reach_m.value / line.spacing_m[first]).astype(np.intp)
     figures |= _worst(first, last, span, measures)
@@ -141,12 +146,13 @@ def build_reaches(
     return [tuple(own) for own in found]
 
 
-def ranks(priorities: Floats) -> Floats:
-    """Rank (reaches,) from 1, the most urgent, on; NaN where there is nothing to do."""
-    order = np.argsort(-priorities, kind="stable")
-    rank = np.full(len(priorities), np.nan)
-    rank[order] = np.where(priorities[order] > 0.0, np.arange(1.0, len(order) + 1.0), np.nan)
-    return rank
+def ranks(reaches: Sequence[Reach]) -> Floats:
+    """Rank (reaches,) from 1, the most urgent, on, as `RANKING` says; NaN where it is sound."""
+    harm = np.array([reach.harm for reach in reaches], dtype=int)
+    order = np.lexsort((np.array([-reach.priority for reach in reaches]), harm))
+    rank = np.empty(len(reaches))
+    rank[order] = np.arange(1.0, len(order) + 1.0)
+    return np.where(harm == Harm.NONE, np.nan, rank)
 
 
 def _in_line(values: NDArray[Any]) -> NDArray[Any]:
@@ -209,7 +215,6 @@ def _means(
     crowned: Bools,
     measures: Measures,
     judgement: Judgement,
-    blocked: Bools,
     limits: Limits,
 ) -> dict[str, Floats]:
     """Means over each run of the line, which end where the next begins; each entry is (runs,).
@@ -234,7 +239,6 @@ def _means(
         "mean_slope_pct": slope,
         "required_slope_pct": required,
         "p_wont_shed": _in_line(judgement.p_wont_shed),
-        "blocked_share": blocked,
         # How much pavement sheds this way, in half widths: the low side of a curve gets all.
         "drained": _in_line(drained),
         f"over {Finding.ERODED_EDGE}": drop / max(limits.shape.edge_drop_mm.value, 1.0),
@@ -250,6 +254,17 @@ def _means(
     return dict(
         zip(means, _run_means(np.array([*means.values()], dtype=float), first), strict=True)
     )
+
+
+def _ditches(
+    first: NDArray[np.intp], blocked: Bools, water: Water, limits: Limits
+) -> dict[str, Floats]:
+    """How much of each run's ditch is blocked, and how badly: 1 and what is lost of its depth."""
+    least = max(limits.water.ditch_least_depth_m.value, 0.05)
+    lost = np.fmax(least - water.ditch_depth_m, water.ditch_sag_mm / 1000.0) / least
+    over = np.where(blocked, 1.0 + _in_line(np.nan_to_num(np.maximum(lost, 0.0))), np.nan)
+    share, over = _run_means(np.array([blocked.astype(float), over]), first)
+    return {"blocked_share": share, f"over {Finding.BLOCKED_DITCH}": over}
 
 
 def _mean_slope_se(
@@ -318,12 +333,14 @@ def _judged(
     worn = (finding == Finding.ERODED_EDGE) | (finding == Finding.RUTTED)
     verdict[worn & (figures["p_wont_shed"] < 0.5)] = Verdict.SHEDS
     severity = _severities(finding, figures)
+    drop_off = figures["worst_drop_mm"] >= limits.shape.edge_drop_safety_mm.value
     return {
         "finding": finding,
         "verdict": verdict,
         "clean_ditch": clean,
         "ditch_clean_m": np.where(clean, ditch_m, 0.0),
         "severity": severity,
+        "harm": _harms(finding, drop_off),
         # Traffic meets the edge whichever way the water runs, so half a width always counts.
         "priority": severity * length_m * (0.5 + figures["drained"]),
     }
@@ -332,14 +349,29 @@ def _judged(
 def _severities(findings: NDArray[np.object_], figures: dict[str, Floats]) -> Floats:
     """How bad (runs,), in multiples of the limit that is passed: 1 at the limit, at most 3.
 
-    What isn't a defect has none.
+    What isn't judged counts by its probability, as much as a fault at the limit where that isn't
+    known either; what is sound has none.
     """
+    unknown = np.full(len(findings), np.nan)
     severity = np.zeros(len(findings))
-    for finding in DEFECTS:
+    for finding in (*DEFECTS, Finding.BLOCKED_DITCH):
         here = findings == finding
-        over = figures.get(f"over {finding}", np.full(len(findings), np.nan))[here]
-        severity[here] = np.where(np.isfinite(over), np.clip(over, 0.3, 3.0), 1.0)
+        over = figures.get(f"over {finding}", unknown)[here]
+        severity[here] = np.clip(np.nan_to_num(over, nan=1.0), _LEAST_SEVERITY, _MOST_SEVERITY)
+    here = np.isin(findings, _UNKNOWN)
+    severity[here] = np.nan_to_num(figures["p_wont_shed"][here], nan=1.0)
     return severity
+
+
+def _harms(findings: NDArray[np.object_], drop_off: Bools) -> NDArray[np.int8]:
+    """What each run may do, (runs,) of `Harm`; the measured drop counts whatever the finding."""
+    unjudged, sound = np.isin(findings, _UNKNOWN), findings == Finding.NONE
+    harm = np.select(
+        [unjudged, sound, drop_off, np.isin(findings, _HOLDS_WATER)],
+        [Harm.UNJUDGED, Harm.NONE, Harm.DROP_OFF, Harm.WATER_ON_PAVEMENT],
+        Harm.OTHER,
+    )
+    return harm.astype(np.int8)
 
 
 def _balances(

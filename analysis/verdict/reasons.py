@@ -14,7 +14,7 @@ from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import DEFECTS, Finding, Treatment
 from analysis.earthwork.balance import LEAST_KNOWN_SHARE, Balance
 from analysis.shoulder.values import Measures, Reason, Status, Why
-from analysis.verdict.values import Judgement, Reach
+from analysis.verdict.values import Harm, Judgement, Reach
 
 __all__ = [
     "WITHHELD",
@@ -202,6 +202,9 @@ def reach_sentences(reach: Reach, limits: Limits) -> str:
     if reach.finding in DEFECTS:
         width = ("no pavement", "half the pavement", "the whole pavement")[round(reach.drained)]
         text += f" Severity {reach.severity:.1f} of the limit; {width} drains here."
+    if reach.harm == Harm.DROP_OFF:
+        least = limits.shape.edge_drop_safety_mm.value
+        text += f" The edge drop-off passes {least:.0f} mm, so it comes first whatever its length."
     return text
 
 

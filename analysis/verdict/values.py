@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from analysis.shoulder.values import Reason, Shoulder
 from analysis.verdict.beliefs import Beliefs
 from analysis.water.assess import Water
 
-__all__ = ["Judged", "Judgement", "Measured", "Reach"]
+__all__ = ["Harm", "Judged", "Judgement", "Measured", "Reach"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,8 @@ class Reach:
 
     `i0` and `i1` are the first and last station (inclusive), `side` 0 is left; lengths in metres,
     volumes in the state that their names say. `drained` is how much pavement sheds this way, in
-    half widths; `why` says what stands in the way of a judgement. NaN is unknown.
+    half widths; `why` says what stands in the way of a judgement. `harm` is what the reach may do,
+    by which it is ranked before its `priority`. NaN is unknown.
     """
 
     side: int
@@ -94,8 +96,19 @@ class Reach:
     drained: float
     balance: Balance | None
     severity: float
+    harm: Harm
     priority: float
     why: Reason | None
+
+
+class Harm(IntEnum):
+    """What a reach may do to people and road, the worst first."""
+
+    DROP_OFF = 1
+    WATER_ON_PAVEMENT = 2
+    OTHER = 3
+    UNJUDGED = 4
+    NONE = 5
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.common.columns import RANKING
 from gui.look import theme
 from gui.look.words import QT_TRANSLATE_NOOP, cautions
 
@@ -189,10 +190,10 @@ TERMS: tuple[Term, ...] = (
         QT_TRANSLATE_NOOP("help", "Reach"),
         QT_TRANSLATE_NOOP(
             "help",
-            "A run of stations on one side with one finding, long enough to be worth a job. The "
-            "ranking is how bad × how long × how much pavement drains over it.",
+            "A run of stations on one side with one finding, long enough to be worth a job.",
         ),
     ),
+    Term(QT_TRANSLATE_NOOP("help", "Rank"), RANKING),
     Term(
         QT_TRANSLATE_NOOP("help", "Treatment"),
         QT_TRANSLATE_NOOP(

@@ -10,6 +10,7 @@ from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
 from analysis.shoulder.values import Reason, Why
 from analysis.study.judging import rejudge
 from analysis.verdict.reasons import reach_sentences
+from analysis.verdict.values import Harm
 from tests.builders.small_study import small_study
 
 
@@ -87,16 +88,15 @@ def test_reach_means_are_means_of_their_stations(study, part):
             assert np.isnan(reaches["mean_slope_pct"][row])
 
 
-def test_ranks_follow_priority(study, part):
-    """1 is the reach to start with; only faults have a rank, each its own."""
+def test_ranks_follow_harm_and_priority(study, part):
+    """1 is the reach to start with; all but the sound ones have a rank, each its own."""
     reaches = study.findings.reaches
     rank = reaches["rank"]
-    ranked = np.isfinite(rank) & (rank > 0)
-    assert ranked.any()
-    assert set(reaches["finding"][ranked]) <= {*DEFECTS}
+    ranked = np.isfinite(rank)
+    assert set(reaches["finding"][~ranked]) == {Finding.NONE}
     assert sorted(rank[ranked]) == list(range(1, int(ranked.sum()) + 1))
-    priority = np.array([reach.priority for reach in part.reaches])
-    assert (np.diff(priority[ranked][np.argsort(rank[ranked])]) <= 1e-12).all()
+    order = [(reach.harm, -reach.priority) for reach in part.reaches if reach.harm != Harm.NONE]
+    assert sorted(order) == [order[k] for k in np.argsort(rank[ranked])]
 
 
 def test_balance_of_each_reach(study):
