@@ -307,6 +307,10 @@ def _screen(options: argparse.Namespace) -> int:
     return 0
 
 
+_ROADS_TOLD = 5
+"""Roads whose usual shoulders are told on the screen; all stand in the findings."""
+
+
 def _summary(study: Any, out: str) -> str:
     """Say what was found, what couldn't be told and what the grid can tell."""
     from analysis.common.verdicts import DEFECTS, Finding
@@ -330,6 +334,7 @@ def _summary(study: Any, out: str) -> str:
             )
     imported = float(table["import_m3_loose"][table["import_m3_loose"] > 0].sum())
     lines.append(f"  material to bring in: {imported:.0f} m³ loose")
+    lines += [f"  {text}" for text in study.findings.run["usual"][:_ROADS_TOLD]]
     lines.append(f"Findings written to {out}.")
     lines.append(_CAUTION)
     return "\n".join(lines)

@@ -256,6 +256,7 @@ _RUN = (
     Column("noise_median_m", "m", "", "Median noise of heights."),
     _text("noise_source", "", "Where the noise comes from: estimated or given."),
     _text("resolving", "", "What the grid can tell on each road."),
+    _text("usual", "", "What each road is like, by which its single stations are weighed."),
     _text("settings", "", "Settings of the screening, as JSON."),
     _text("surface", "", "Surface of the shoulders: gravel, earth or turf."),
     _text("limits", "", "Every limit with its source, as TOML."),

@@ -20,6 +20,7 @@ from analysis.findings.geopackage import Findings
 from analysis.shoulder.resolving import resolving_of, road_resolving_text
 from analysis.study.values import RoadStudy
 from analysis.terrain.grid import checksum
+from analysis.verdict.door import usual_text
 
 __all__ = ["Job", "job_of", "limits_record", "run_record"]
 
@@ -75,6 +76,7 @@ def run_record(parts: Sequence[RoadStudy], sources: Mapping[str, Any]) -> dict[s
             f"{part.road.name}: {road_resolving_text(resolving_of(part.measures, noise))}"
             for part, noise in zip(parts, noises, strict=True)
         ],
+        "usual": [f"{part.road.name}: {usual_text(part.case, part.measures)}" for part in parts],
         "settings": case.settings.to_json(),
         **limits_record(case.limits),
     }

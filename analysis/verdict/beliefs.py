@@ -3,8 +3,9 @@
 A station measured by itself says "30 mm high, give or take 25": taken alone that is an even
 chance of a fault, although its road may stand flush everywhere else. Here the measurements of a
 station are weighed against those of its own road: the pavement's cross slope changes slowly
-along a road, and how many edges stand flush, high or low is learnt from all of them. The
-measurements themselves stay as they are; only probabilities are taken from the beliefs.
+along a road, how many edges stand flush, high or low, and which slopes its shoulders have, is
+learnt from all of them. The measurements themselves stay as they are; only probabilities are taken
+from the beliefs.
 """
 
 from __future__ import annotations
@@ -18,14 +19,36 @@ from analysis.common.station_arrays import PerStation
 from analysis.common.types import Floats
 from analysis.shoulder.values import Measures
 
-__all__ = ["Beliefs", "alone", "drop_shares", "informed", "steadied"]
+__all__ = ["DROPS", "SLOPES", "Beliefs", "Kinds", "alone", "informed", "learnt"]
+__all__ += ["learnt_text", "steadied"]
 
 
-DROP_SPREADS_MM = (3.0, 8.0, 16.0, 32.0, 64.0, 128.0)
-"""Scatter about flush of the kinds of edges that a road may have."""
+@dataclass(frozen=True, slots=True)
+class Kinds:
+    """Kinds of stations that a road may have, each normal about a centre with a spread.
 
-USUAL_SHARES = (0.60, 0.25, 0.03, 0.05, 0.05, 0.02)
-"""How many edges are of each kind before a road is known (common practice: most are flush)."""
+    Attributes
+    ----------
+    centres, spreads, usual : (k,)
+        `usual` is the share of each before a road is known.
+    """
+
+    centres: Floats
+    spreads: Floats
+    usual: Floats
+
+
+DROPS = Kinds(
+    centres=np.zeros(6),
+    spreads=np.array([3.0, 8.0, 16.0, 32.0, 64.0, 128.0]),
+    usual=np.array([0.60, 0.25, 0.03, 0.05, 0.05, 0.02]),
+)
+"""Edges that lie about flush, mm (common practice: most are flush)."""
+
+_SLOPES = np.arange(-10.0, 15.0)
+SLOPES = Kinds(_SLOPES, np.full(_SLOPES.size, 0.6), np.full(_SLOPES.size, 1.0 / _SLOPES.size))
+"""Shoulders by their slope, percent: before a road is known, any is as likely as any other. The
+spread lets neighbouring kinds overlap, so that all slopes between are about as likely too."""
 
 USUAL_WEIGHT = 10.0
 """So many stations of a road count as much as what is usual."""
@@ -37,6 +60,7 @@ _TAIL = 3.0
 """Degrees of freedom of those moves: nearly none on a straight, large ones where a curve begins."""
 
 _ROUNDS, _MOST_LEARNT = 40, 2000
+_FLUSH_MM = 16.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +70,7 @@ class Beliefs:
     Attributes
     ----------
     pavement_slope_pct, pavement_slope_se, shoulder_slope_pct, shoulder_slope_se, slope_cov : (n, 2)
-        As in `Measures`, given the pavement along the road.
+        As in `Measures`, given the pavement along the road and what its shoulders are like.
     drop_share, drop_mean_mm, drop_sd_mm : (n, 2, k)
         The edge drop as a mixture of normals.
     """
@@ -107,23 +131,49 @@ def informed(measures: Measures, weight: float, *, usual: Measures | None = None
     # the shoulder's slope is fitted together with the pavement's and moves with it
     share = m.slope_cov / np.maximum(m.pavement_slope_se, 1e-9) ** 2
     settled = m.pavement_slope_se**2 - pavement_se**2
-    shoulder_var = np.maximum(m.shoulder_slope_se**2 - share**2 * settled, 1e-12)
-    spreads = np.array(DROP_SPREADS_MM)
-    drop, drop_se = m.edge_drop_mm, m.edge_drop_se
+    shoulder_se = np.sqrt(np.maximum(m.shoulder_slope_se**2 - share**2 * settled, 1e-12))
+    shoulder = m.shoulder_slope_pct + share * (pavement - m.pavement_slope_pct)
     source = measures if usual is None else usual
-    shares = drop_shares(source.edge_drop_mm.ravel(), source.edge_drop_se.ravel(), weight)
-    total = drop_se[..., None] ** 2 + spreads**2
-    kinds = shares * _likelihood(drop[..., None], total)
+    edges = learnt(DROPS, source.edge_drop_mm.ravel(), source.edge_drop_se.ravel(), weight)
+    drop_share, drop_mean, drop_sd = _weighed(DROPS, edges, m.edge_drop_mm, m.edge_drop_se)
+    slope, slope_se = _likely_slope(source, shoulder, shoulder_se, weight)
+    # what the road says of the shoulder leaves less of it to go with the pavement
+    held = (slope_se / np.maximum(shoulder_se, 1e-9)) ** 2
     return Beliefs(
         pavement_slope_pct=pavement,
         pavement_slope_se=pavement_se,
-        shoulder_slope_pct=m.shoulder_slope_pct + share * (pavement - m.pavement_slope_pct),
-        shoulder_slope_se=np.sqrt(shoulder_var),
-        slope_cov=share * pavement_se**2,
-        drop_share=kinds / kinds.sum(axis=-1, keepdims=True),
-        drop_mean_mm=drop[..., None] * spreads**2 / total,
-        drop_sd_mm=drop_se[..., None] * spreads / np.sqrt(total),
+        shoulder_slope_pct=slope,
+        shoulder_slope_se=slope_se,
+        slope_cov=share * pavement_se**2 * np.minimum(held, 1.0),
+        drop_share=drop_share,
+        drop_mean_mm=drop_mean,
+        drop_sd_mm=drop_sd,
     )
+
+
+def _likely_slope(
+    source: Measures, slope: Floats, se: Floats, weight: float
+) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of the shoulder's slope among those of its road, (n, 2)."""
+    usual = (source.shoulder_slope_pct.ravel(), source.shoulder_slope_se.ravel())
+    share, mean, sd = _weighed(SLOPES, learnt(SLOPES, *usual, weight), slope, se)
+    middle = (share * mean).sum(axis=-1)
+    spread = np.sqrt((share * (sd**2 + (mean - middle[..., None]) ** 2)).sum(axis=-1))
+    # beyond all kinds the road has nothing to say
+    known = (slope >= SLOPES.centres[0]) & (slope <= SLOPES.centres[-1])
+    return np.where(known, middle, slope), np.where(known, spread, se)
+
+
+def _weighed(
+    kinds: Kinds, shares: Floats, value: Floats, se: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Share, mean and standard deviation of each kind given what was measured, all (n, 2, k)."""
+    variance, spread = se[..., None] ** 2, kinds.spreads**2
+    total = variance + spread
+    off = value[..., None] - kinds.centres
+    found = shares * _likelihood(off, total)
+    mean = kinds.centres + off * spread / total
+    return found / found.sum(axis=-1, keepdims=True), mean, np.sqrt(variance * spread / total)
 
 
 def steadied(value: Floats, se: Floats, weight: float) -> tuple[Floats, Floats]:
@@ -171,41 +221,53 @@ def steadied(value: Floats, se: Floats, weight: float) -> tuple[Floats, Floats]:
     return np.where(surer, mean, value), np.where(surer, np.sqrt(spread), se)
 
 
-def drop_shares(drop_mm: Floats, se_mm: Floats, weight: float) -> Floats:
-    """Learn how many edges of a road stand how far from flush.
+def learnt(kinds: Kinds, value: Floats, se: Floats, weight: float) -> Floats:
+    """Learn how many stations of a road are of each kind.
 
     Parameters
     ----------
-    drop_mm, se_mm : (m,)
-        Edge drops and their standard errors; NaN = unknown.
+    kinds : Kinds
+        With k kinds.
+    value, se : (m,)
+        Measurements and their standard errors; NaN = unknown.
     weight : float
         How much of its own a station has.
 
     Returns
     -------
     (k,) ndarray
-        Share of each of `DROP_SPREADS_MM`.
+        Share of each kind.
 
     Notes
     -----
-    Mixture of normals about zero with fixed spreads, shares by expectation-maximisation: adaptive
+    Mixture of normals with fixed centres and spreads, shares by expectation-maximisation: adaptive
     shrinkage (Stephens, Biostatistics 18, 2017).
     """
-    known = np.flatnonzero(np.isfinite(drop_mm) & np.isfinite(se_mm))
-    usual = np.array(USUAL_SHARES)
+    known = np.flatnonzero(np.isfinite(value) & np.isfinite(se))
     # a long road tells its shares by every so manieth station as well
     stride = max(1, int(np.ceil(known.size / _MOST_LEARNT)))
     some = known[::stride]
     weight *= stride
-    total = se_mm[some, None] ** 2 + np.array(DROP_SPREADS_MM) ** 2
-    chance = _likelihood(drop_mm[some, None], total)
-    shares = usual
+    total = se[some, None] ** 2 + kinds.spreads**2
+    chance = _likelihood(value[some, None] - kinds.centres, total)
+    shares = kinds.usual
     for _ in range(_ROUNDS):
-        kinds = shares * chance
-        kinds /= kinds.sum(axis=1, keepdims=True)
-        held = USUAL_WEIGHT * usual + weight * kinds.sum(axis=0)
+        found = shares * chance
+        found /= found.sum(axis=1, keepdims=True)
+        held = USUAL_WEIGHT * kinds.usual + weight * found.sum(axis=0)
         shares = held / (USUAL_WEIGHT + weight * some.size)
     return shares
+
+
+def learnt_text(measures: Measures, weight: float) -> str:
+    """Say in one sentence what a road's shoulders and edges are like, as it weighs its stations."""
+    slopes = (measures.shoulder_slope_pct.ravel(), measures.shoulder_slope_se.ravel())
+    drops = (measures.edge_drop_mm.ravel(), measures.edge_drop_se.ravel())
+    slope, drop = learnt(SLOPES, *slopes, weight), learnt(DROPS, *drops, weight)
+    most = sorted(np.argsort(-slope, kind="stable")[:3].tolist())
+    falls = ", ".join(f"{SLOPES.centres[k]:.0f} % ({100.0 * slope[k]:.0f} in 100)" for k in most)
+    flush = 100.0 * drop[DROPS.spreads <= _FLUSH_MM].sum()
+    return f"Most shoulders fall {falls}; {flush:.0f} in 100 edges lie about flush."
 
 
 def _likelihood(value: Floats, variance: Floats) -> Floats:

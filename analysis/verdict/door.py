@@ -13,13 +13,13 @@ from analysis.common.station_arrays import joined, stations_of
 from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas, areas
 from analysis.shoulder.values import Measures
-from analysis.verdict.beliefs import Beliefs, informed
+from analysis.verdict.beliefs import Beliefs, informed, learnt_text
 from analysis.verdict.labelling import label_stations
 from analysis.verdict.reaches import build_reaches
 from analysis.verdict.stations import judge_stations
 from analysis.verdict.values import Judged, Judgement, Measured
 
-__all__ = ["believe", "judge"]
+__all__ = ["believe", "judge", "usual_text"]
 
 _UNPAVED_SOURCE = (
     "FHWA/LTAP Gravel Roads Construction & Maintenance Guide, Section I: a gravel road's shoulder "
@@ -34,8 +34,18 @@ def believe(case: Case, measures: Measures, usual: Measures | None = None) -> Be
 
     `usual` is what the road teaches, where not `measures` themselves do.
     """
-    shared = case.settings.spacing_m / known_median(measures.average_m, _USUAL_AVERAGE_M)
-    return informed(measures, min(1.0, shared), usual=usual)
+    return informed(measures, _weight(case, measures), usual=usual)
+
+
+def usual_text(case: Case, measures: Measures) -> str:
+    """Say what a road teaches about its stations: most shoulders' slopes, and flush edges."""
+    return learnt_text(measures, _weight(case, measures))
+
+
+def _weight(case: Case, measures: Measures) -> float:
+    """How much of its own a station has, as neighbours share cells."""
+    average = known_median(measures.average_m, _USUAL_AVERAGE_M)
+    return min(1.0, case.settings.spacing_m / average)
 
 
 def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:

@@ -405,9 +405,19 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="a thin cut, under a minute")
     parser.add_argument("--out", type=Path, help="write the Markdown tables here as well")
     parser.add_argument("--workers", type=int, default=2, help="processes (default 2)")
+    parser.add_argument(
+        "--group",
+        action="append",
+        choices=("grid", "kind", "reference", "spread"),
+        help="only these roads; all but spread are roads as they are (may be repeated)",
+    )
+    parser.add_argument("--every", type=int, default=1, help="only every so manieth of them")
     options = parser.parse_args()
     start = time.perf_counter()
     cases = quick_cases() if options.quick else full_cases()
+    if options.group:
+        cases = [case for case in cases if case.group in options.group]
+    cases = cases[:: options.every]
     rows = run(cases, options.workers)
     text = report(rows)
     sys.stdout.write(text)

@@ -1,10 +1,12 @@
 """A short screened road with some defects, made once for all tests that only look at it."""
 
 import tempfile
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
 from analysis.common.settings import Settings
+from analysis.common.verdicts import DEFECTS
 from analysis.road.roadline import make_road
 from analysis.study import screening
 from analysis.terrain.grid import open_terrain
@@ -23,3 +25,17 @@ def small_study() -> screening.Study:
         road = make_road("Thornwick Lane", scene.roads[0].xy)
         road = make_road(road.name, road.xy, measure=1200.0 - road.distance)
         return screening.screen(grid, [road], Settings(half_width_m=12.0))
+
+
+def dropped_study(drop_mm: float) -> tuple[screening.Study, int]:
+    """The small road with an edge drop all along its least urgent fault, and that reach's row."""
+    study = small_study()
+    part, rank = study.roads[0], study.findings.reaches["rank"]
+    faulty = [k for k, reach in enumerate(part.reaches) if reach.finding in DEFECTS]
+    row = max(faulty, key=lambda k: rank[k])
+    reach, shoulder = part.reaches[row], part.measured.shoulder
+    drop = shoulder.measures.edge_drop_mm.copy()
+    drop[reach.i0 : reach.i1 + 1, reach.side] = drop_mm
+    shoulder = replace(shoulder, measures=replace(shoulder.measures, edge_drop_mm=drop))
+    dropped = replace(part, measured=replace(part.measured, shoulder=shoulder))
+    return replace(study, roads=(dropped,)), row

@@ -15,7 +15,7 @@ from analysis.findings.fieldcheck import accept, accept_reaches, compare
 from analysis.findings.readings import read_readings
 from analysis.findings.sheets import WorkSheets
 from analysis.study.judging import rejudge
-from tests.builders.small_study import small_study
+from tests.builders.small_study import dropped_study, small_study
 
 # A strip outside the hinge is taken only where both its sides are given and the cut falls short.
 BASE = (
@@ -28,8 +28,8 @@ READINGS = "station,side,reading_mm,edge_mm,when\n1+100,left,30,25,after\n1+100,
 
 
 def judged(limits: Limits) -> object:
-    """Tables of the small road; its straightedge is laid again if need be."""
-    study = rejudge(small_study(), limits)
+    """Tables of the small road with a drop-off; its straightedge is laid again if need be."""
+    study = rejudge(dropped_study(80.0)[0], limits)
     tables = (study.findings.stations, study.findings.reaches)
     return [column.tolist() for table in tables for column in table.columns.values()]
 

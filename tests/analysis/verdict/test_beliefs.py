@@ -8,7 +8,7 @@ from scipy.integrate import quad
 from scipy.optimize import minimize
 from scipy.stats import norm
 
-from analysis.verdict.beliefs import DROP_SPREADS_MM, alone, drop_shares, informed, steadied
+from analysis.verdict.beliefs import DROPS, SLOPES, alone, informed, learnt, steadied
 from analysis.verdict.kernels import local_level
 from tests.builders.tables import make_measures
 
@@ -82,11 +82,11 @@ def test_drop_shares_are_the_likeliest():
     se = dice.uniform(8.0, 25.0, 600)
     drop = np.where(dice.random(600) < 0.8, 0.0, dice.normal(0.0, 50.0, 600))
     drop = drop + dice.normal(0.0, se)
-    found = drop_shares(drop, se, 1.0)
+    found = learnt(DROPS, drop, se, 1.0)
     assert found.sum() == pytest.approx(1.0)
-    spreads = np.array(DROP_SPREADS_MM)
+    spreads = DROPS.spreads
     chance = norm.pdf(drop[:, None], scale=np.sqrt(se[:, None] ** 2 + spreads**2))
-    usual = drop_shares(np.array([]), np.array([]), 1.0)
+    usual = learnt(DROPS, np.array([]), np.array([]), 1.0)
 
     def worth(shares):
         return np.log(chance @ shares).sum() + 10.0 * usual @ np.log(shares)
@@ -117,16 +117,54 @@ def test_drop_belief_by_quadrature():
         ),
         1.0,
     )
-    shares = drop_shares(drop.ravel(), se.ravel(), 1.0)
+    shares = learnt(DROPS, drop.ravel(), se.ravel(), 1.0)
 
     def joint(x, side):
-        before = norm.pdf(x, scale=np.array(DROP_SPREADS_MM)) @ shares
+        before = norm.pdf(x, scale=DROPS.spreads) @ shares
         return before * norm.pdf(drop[20, side], loc=x, scale=12.0)
 
     for side in (0, 1):
         total = quad(joint, -600, 600, args=(side,), points=(-45, 0, 70), limit=400)[0]
         low = quad(joint, -600, -30.0, args=(side,), points=(-45,), limit=400)[0]
         assert beliefs.chance_drop_below(-30.0)[20, side] == pytest.approx(low / total, abs=1e-5)
+
+
+def test_slope_belief_by_quadrature():
+    """Mean and error of one shoulder's slope against Bayes' rule on a fine grid."""
+    dice = np.random.default_rng(4)
+    slope = _both(dice.normal(4.5, 0.9, 60))
+    slope[20] = (2.2, 3.4)
+    measures = _measures(
+        shoulder_slope_pct=slope,
+        shoulder_slope_se=np.full_like(slope, 0.8),
+        pavement_slope_pct=np.full_like(slope, 2.0),
+        pavement_slope_se=np.full_like(slope, 0.2),
+    )
+    found = informed(measures, 1.0)
+    shares = learnt(SLOPES, slope.ravel(), np.full(slope.size, 0.8), 1.0)
+    x = np.linspace(-15.0, 20.0, 70001)
+    before = norm.pdf(x[:, None], SLOPES.centres, SLOPES.spreads) @ shares
+    for side in (0, 1):
+        after = before * norm.pdf(slope[20, side], x, 0.8)
+        after /= after.sum()
+        mean = after @ x
+        assert found.shoulder_slope_pct[20, side] == pytest.approx(mean, abs=1e-6)
+        spread = np.sqrt(after @ (x - mean) ** 2)
+        assert found.shoulder_slope_se[20, side] == pytest.approx(spread, abs=1e-6)
+
+
+def test_what_a_grid_shows_is_believed():
+    """A slope known to a tenth stands, however different the rest of the road is."""
+    slope = np.full((100, 2), 4.5)
+    slope[50] = 1.0
+    measures = _measures(
+        shoulder_slope_pct=slope,
+        shoulder_slope_se=np.full_like(slope, 0.1),
+        pavement_slope_pct=np.full_like(slope, 2.0),
+        pavement_slope_se=np.full_like(slope, 0.1),
+    )
+    found = informed(measures, 0.5)
+    np.testing.assert_allclose(found.shoulder_slope_pct[50], 1.0, atol=0.1)
 
 
 def test_shoulder_moves_with_the_pavement():
@@ -136,9 +174,11 @@ def test_shoulder_moves_with_the_pavement():
     cov = np.array([[0.5, -0.3], [-0.3, 0.6]])
     errors = dice.multivariate_normal([0.0, 0.0], cov, (n, 2))
     flat = np.full((n, 2), 1.0)
+    # shoulders of every slope, so that one tells nothing about another
+    truth = dice.uniform(-5.0, 10.0, (n, 2))
     measures = _measures(
         pavement_slope_pct=2.0 + errors[..., 0],
-        shoulder_slope_pct=4.0 + errors[..., 1],
+        shoulder_slope_pct=truth + errors[..., 1],
         pavement_slope_se=flat * np.sqrt(0.5),
         shoulder_slope_se=flat * np.sqrt(0.6),
         slope_cov=flat * -0.3,
@@ -148,7 +188,7 @@ def test_shoulder_moves_with_the_pavement():
     found = informed(measures, 1.0)
     # given the pavement exactly, the shoulder's variance is 0.6 - 0.3² / 0.5 = 0.42
     assert found.shoulder_slope_se.mean() == pytest.approx(np.sqrt(0.42), abs=0.04)
-    off = (found.shoulder_slope_pct - 4.0) / found.shoulder_slope_se
+    off = (found.shoulder_slope_pct - truth) / found.shoulder_slope_se
     assert 0.9 < np.sqrt(np.mean(off**2)) < 1.1
     own = alone(measures)
     np.testing.assert_array_equal(own.shoulder_slope_pct, measures.shoulder_slope_pct)

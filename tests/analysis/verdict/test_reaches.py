@@ -7,13 +7,13 @@ import pytest
 
 from analysis.common.columns import RANKING, column_of
 from analysis.common.limits import default_limits
-from analysis.common.verdicts import DEFECTS, Finding
+from analysis.common.verdicts import Finding
 from analysis.findings.sheets import WorkSheets
 from analysis.study.judging import rejudge
 from analysis.verdict.reaches import ranks
 from analysis.verdict.values import Harm
 from gui.forms.help import TERMS
-from tests.builders.small_study import small_study
+from tests.builders.small_study import dropped_study, small_study
 
 
 @pytest.fixture(scope="module")
@@ -45,27 +45,17 @@ def test_only_what_is_sound_has_no_rank(reaches):
 
 def test_a_drop_at_the_safety_limit_comes_first():
     """The least urgent fault comes first once its edge drops by 80 mm and the limit is 80 mm."""
-    study = small_study()
-    part = study.roads[0]
-    row = max(
-        (k for k, r in enumerate(part.reaches) if r.finding in DEFECTS),
-        key=lambda k: study.findings.reaches["rank"][k],
-    )
-    reach = part.reaches[row]
-    measures = part.measured.shoulder.measures
-    drop = measures.edge_drop_mm.copy()
-    drop[reach.i0 : reach.i1 + 1, reach.side] = 80.0
-    shoulder = replace(part.measured.shoulder, measures=replace(measures, edge_drop_mm=drop))
-    dropped = replace(part, measured=replace(part.measured, shoulder=shoulder))
+    study, row = dropped_study(80.0)
 
     def judged(limit_mm):
         limits = default_limits().with_value("edge_drop_safety_mm", limit_mm)
-        table = rejudge(replace(study, roads=(dropped,)), limits).findings.reaches
+        table = rejudge(study, limits).findings.reaches
         return table["rank"][row], "comes first" in table["reason"][row]
 
-    assert study.findings.reaches["rank"][row] > 1
+    before = study.findings.reaches["rank"][row]
+    assert before > 1
     assert judged(80.0) == (1, True)
-    assert judged(80.5) == (study.findings.reaches["rank"][row], False)
+    assert judged(80.5) == (before, False)
 
 
 def test_ditches_are_ranked_with_their_severity():
