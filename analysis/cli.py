@@ -452,6 +452,7 @@ def _export(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from analysis.findings import fieldcheck
+    from analysis.findings.acceptance import acceptance_report
     from analysis.findings.geopackage import read_findings
 
     if not (options.readings or options.after):
@@ -460,7 +461,7 @@ def _check(options: argparse.Namespace) -> int:
     if options.readings:
         print(fieldcheck.report(found, options.readings))
     if options.after:
-        print(fieldcheck.acceptance_report(found, read_findings(options.after)))
+        print(acceptance_report(found, read_findings(options.after)))
     return 0
 
 

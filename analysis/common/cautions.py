@@ -1,6 +1,6 @@
 """What must be right before anyone works on a shoulder; said wherever findings are handed out."""
 
-__all__ = ["CAUTIONS"]
+__all__ = ["ACCEPTANCE_CAUTION", "CAUTIONS"]
 
 CAUTIONS = (
     "Never work on a shoulder without traffic control set up to the local traffic-control plan.",
@@ -12,3 +12,9 @@ CAUTIONS = (
     "Local codes and the judgement of a licensed engineer rule over anything stated here.",
 )
 """Cautions for the window and for every sheet."""
+
+ACCEPTANCE_CAUTION = (
+    "Accepted means here: measured within the limits named, with the errors stated. It takes the "
+    "place of no inspection, and of no acceptance that the contract or a licensed engineer gives."
+)
+"""Goes with every word about finished work."""

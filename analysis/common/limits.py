@@ -231,6 +231,9 @@ class FieldLimits:
     )
     accept_slope_points: Limit = _spec("Finished slope, off by at most", "points", 0.0, 10.0)
     accept_edge_mm: Limit = _spec("Finished edge, off by at most", "mm", 0.0, 100.0)
+    accept_share: Limit = _spec("Share of a lot within these", "fraction", 0.0, 1.0)
+    accept_worst_slope_points: Limit = _spec("Finished slope, worst of a lot", "points", 0.0, 20.0)
+    accept_worst_edge_mm: Limit = _spec("Finished edge, worst of a lot", "mm", 0.0, 200.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,23 @@ from numpy.typing import ArrayLike
 from analysis.common.along import runs
 from analysis.common.types import Floats
 
-__all__ = ["cut_fill_rings", "target_line"]
+__all__ = ["cut_fill_rings", "target_line", "targets_pct"]
+
+
+def targets_pct(required_pct: Floats, allowed_points: float) -> Floats:
+    """Slopes to build and to accept along a reach, (n,), from what its stations require.
+
+    What is required follows the measured pavement and so its noise: nobody builds that. One slope,
+    to a tenth, holds for the reach, but for stations that lie farther from it than work may be
+    off, as where a curve begins: these get their own, to half a percent.
+    """
+    known = np.isfinite(required_pct)
+    if not known.any():
+        return np.asarray(required_pct, dtype=np.float64)
+    one = round(float(np.median(required_pct[known])), 1)
+    own = np.round(2.0 * required_pct) / 2.0
+    near = np.abs(required_pct - one) <= allowed_points
+    return np.where(known & ~near, own, np.where(known, one, np.nan))
 
 
 def target_line(

@@ -1,4 +1,4 @@
-"""Readings back from the field: compared with what was measured, and the finished work accepted.
+"""Readings back from the field: compared with what was measured, and finished work by them.
 
 A camber board laid across the shoulder from the pavement edge outward gives the fall over its
 length; that is a slope at one place, where the grid gives a mean over some length of road. Both
@@ -15,12 +15,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import chdtrc, ndtr
+from scipy.special import chdtrc
 
+from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.errors import ReadingsError
-from analysis.common.limits import FieldLimits, Limits
+from analysis.common.limits import FieldLimits
 from analysis.common.stations import station_text
-from analysis.common.verdicts import REPLENISHING, RESHAPING
 from analysis.findings.readings import Reading, read_readings
 from analysis.findings.sheets import limits_of
 from analysis.findings.station_rows import StationRows
@@ -36,10 +36,7 @@ __all__ = [
     "Acceptance",
     "Agreement",
     "Comparison",
-    "ReachAcceptance",
     "accept",
-    "accept_reaches",
-    "acceptance_report",
     "agreement",
     "compare",
     "report",
@@ -287,101 +284,6 @@ def _accept(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReachAcceptance:
-    """A reach that was worked, measured again on a later terrain; NaN = unknown.
-
-    `p_within` is the probability that its mean slope and mean edge lie within what the limits
-    allow; `known_share` the share of its stations that the later terrain shows.
-    """
-
-    row: int
-    road: str
-    side: str
-    from_m: float
-    to_m: float
-    required_slope_pct: float
-    slope_before_pct: float
-    slope_after_pct: float
-    slope_after_se: float
-    edge_after_mm: float
-    edge_after_se: float
-    known_share: float
-    p_within: float
-    state: str
-
-
-def accept_reaches(
-    before: Findings, after: Findings, limits: Limits
-) -> tuple[ReachAcceptance, ...]:
-    """Judge finished work by a terrain taken after it.
-
-    Every reach that called for work is looked up in the later findings. It is accepted, or not,
-    where the limits' certainty is reached; borderline otherwise; not compared where less than
-    that share of it could be measured again.
-
-    Parameters
-    ----------
-    before, after : Findings
-        Of the same roads; stations are matched by road, side and station.
-    limits : Limits
-        Allowed deviation of slope and edge, and certainty.
-    """
-    earlier, later = StationRows(before.stations), StationRows(after.stations)
-    return tuple(
-        _accept_reach(before, row, earlier, later, limits)
-        for row in range(len(before.reaches))
-        if str(before.reaches["treatment"][row]) in (*RESHAPING, *REPLENISHING)
-    )
-
-
-def _accept_reach(
-    before: Findings, row: int, earlier: StationRows, later: StationRows, limits: Limits
-) -> ReachAcceptance:
-    table = before.reaches
-    road, side = str(table["road"][row]), str(table["side"][row])
-    from_m, to_m = float(table["from_m"][row]), float(table["to_m"][row])
-    rows = later.within(road, side, *sorted((from_m, to_m)))
-    slope, slope_se = (f(rows, "shoulder_slope_pct") for f in (later.mean, later.mean_se))
-    edge, edge_se = (f(rows, "edge_drop_mm") for f in (later.mean, later.mean_se))
-    required = later.mean(rows, "required_slope_pct")
-    before_rows = earlier.within(road, side, *sorted((from_m, to_m)))
-    was = earlier.mean(before_rows, "shoulder_slope_pct")
-    share = later.known_share(rows, "shoulder_slope_pct")
-    within = _chance_within(slope - required, slope_se, limits.field.accept_slope_points.value)
-    within *= _chance_within(edge, edge_se, limits.field.accept_edge_mm.value)
-    sure = limits.decision.certainty.value
-    if share < sure or math.isnan(within):
-        state = NOT_COMPARED
-    elif within >= sure:
-        state = ACCEPTED
-    else:
-        state = NOT_ACCEPTED if within <= 1.0 - sure else BORDERLINE
-    return ReachAcceptance(
-        row=row,
-        road=road,
-        side=side,
-        from_m=from_m,
-        to_m=to_m,
-        required_slope_pct=required,
-        slope_before_pct=was,
-        slope_after_pct=slope,
-        slope_after_se=slope_se,
-        edge_after_mm=edge,
-        edge_after_se=edge_se,
-        known_share=share,
-        p_within=within,
-        state=state,
-    )
-
-
-def _chance_within(off: float, error: float, allowed: float) -> float:
-    """Probability that a true value estimated `off` lies within `allowed` either way."""
-    if not error > 0.0:
-        return math.nan if math.isnan(off) else float(abs(off) <= allowed)
-    return float(ndtr((allowed - off) / error) - ndtr((-allowed - off) / error))
-
-
 def _within(off: float, allowed: float, error: float, what: str, unit: str) -> tuple[str, str]:
     text = f"The {what} is off by {off:+.1f} {unit}, {allowed:g} allowed."
     if abs(abs(off) - allowed) < error:
@@ -409,33 +311,7 @@ def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
         average = StationRows(findings.stations).average_m
         lines += _comparison_lines(compared, agreement(compared, average_m=average))
     if accepted:
-        lines += _acceptance_lines(accepted)
-    return "\n".join(lines)
-
-
-def acceptance_report(before: Findings, after: Findings) -> str:
-    """Say in plain text which reaches with work are accepted on a terrain taken after it."""
-    limits = limits_of(before)
-    judged = accept_reaches(before, after, limits)
-    if not judged:
-        return "There was no reach with work to accept."
-    lines = []
-    for reach in judged:
-        place = (
-            f"{reach.road}, {reach.side}, {station_text(reach.from_m)} to "
-            f"{station_text(reach.to_m)}: {reach.state}"
-        )
-        if reach.state == NOT_COMPARED:
-            lines.append(f"{place}; {100 * reach.known_share:.0f} % of it was measured again.")
-            continue
-        lines.append(
-            f"{place}; falls {reach.slope_after_pct:.1f} ± {reach.slope_after_se:.1f} % "
-            f"({reach.slope_before_pct:.1f} % before, {reach.required_slope_pct:.1f} % required), "
-            f"edge drop {reach.edge_after_mm:.0f} ± {reach.edge_after_se:.0f} mm; probability "
-            f"{reach.p_within:.2f} that both are within what is allowed."
-        )
-    counts = Counter(reach.state for reach in judged)
-    lines.append(", ".join(f"{count} {state}" for state, count in counts.items()) + ".")
+        lines += [*_acceptance_lines(accepted), "", ACCEPTANCE_CAUTION, *CAUTIONS]
     return "\n".join(lines)
 
 

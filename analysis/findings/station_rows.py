@@ -61,6 +61,12 @@ class StationRows:
         known = row is not None and name in self.table
         return float(self.table[name][row]) if known else math.nan
 
+    def stride(self, road: str, side: str) -> int:
+        """Stations from one to the next that shares no ground with it; 1 where none do."""
+        at = self.station[self.of(road, side)]
+        spacing = float(np.median(np.diff(at))) if at.size > 1 else _DEFAULT_SPACING_M
+        return max(1, round(self.average_m / spacing)) if spacing > 0.0 else 1
+
     def mean(self, rows: NDArray[np.intp], name: str) -> float:
         """Mean of the known values of a column."""
         values = self.values(rows, name)

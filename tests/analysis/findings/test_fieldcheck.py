@@ -1,71 +1,33 @@
 """Readings back from the field: reading the table, comparing, accepting."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import chi2, norm
+from scipy.stats import chi2
 
-from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
+from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.errors import ReadingsError
-from analysis.common.limits import default_limits, limits_to_toml
-from analysis.common.table import Table
+from analysis.common.limits import limits_to_toml
 from analysis.findings.fieldcheck import (
     ACCEPTED,
     BORDERLINE,
     NOT_ACCEPTED,
     NOT_COMPARED,
     accept,
-    accept_reaches,
     agreement,
     compare,
     report,
 )
-from analysis.findings.geopackage import Findings
 from analysis.findings.readings import (
     Reading,
     expected_fall_mm,
     read_readings,
     slope_from_board_pct,
 )
-from tests.builders.tables import filled
-
-GRAVEL = default_limits("gravel")
-
-
-def findings(n=6, roads=("Velmarrow Road",), **given):
-    """Findings of stations 10 m apart, left then right, the same everywhere unless given."""
-    rows = 2 * n * len(roads)
-    usual = {
-        "shoulder_slope_pct": 1.0,
-        "shoulder_slope_se": 0.4,
-        "edge_drop_mm": 12.0,
-        "edge_drop_se": 6.0,
-        "required_slope_pct": 4.0,
-        "average_m": 20.0,
-    }
-    stations = filled(
-        STATION_COLUMNS,
-        rows,
-        road=np.repeat(np.array(roads, dtype=object), 2 * n),
-        side=np.tile(np.array(["left", "right"], dtype=object), n * len(roads)),
-        station_m=np.tile(np.repeat(1000.0 + 10.0 * np.arange(n), 2), len(roads)),
-        verdict="won't shed",
-        **{**usual, **given},
-    )
-    return Findings(
-        stations=stations,
-        reaches=Table.empty(REACH_COLUMNS),
-        ponds=Table.empty(POND_COLUMNS),
-        station_xy=np.zeros((rows, 2)),
-        reach_lines=(),
-        pond_rings=(),
-        crs_wkt="",
-        run={"limits": limits_to_toml(GRAVEL)},
-    )
+from tests.builders.even_road import GRAVEL, findings
 
 
 def reading(station_m=1000.0, reading_mm=12.0, **given):
@@ -305,50 +267,6 @@ def test_unknown_requirement_is_not_accepted_silently():
     assert made.state == NOT_COMPARED
 
 
-def reaches_of(made, treatment="reshape"):
-    """Give findings one reach over stations 1010 to 1040, left."""
-    where = {"road": "Velmarrow Road", "side": "left", "from_m": 1005.0, "to_m": 1045.0}
-    return replace(made, reaches=filled(REACH_COLUMNS, 1, treatment=treatment, **where))
-
-
-@pytest.mark.parametrize(
-    ("slope", "drop", "state"),
-    [
-        (4.0, 0.0, ACCEPTED),
-        (4.9, 0.0, BORDERLINE),
-        (2.0, 0.0, NOT_ACCEPTED),
-        (4.0, 30.0, NOT_ACCEPTED),
-        (np.nan, 0.0, NOT_COMPARED),
-    ],
-)
-def test_work_is_accepted_on_a_later_terrain(slope, drop, state):
-    before = reaches_of(findings())
-    after = findings(shoulder_slope_pct=slope, edge_drop_mm=drop, edge_drop_se=2.0)
-    (made,) = accept_reaches(before, after, GRAVEL)
-    assert made.state == state
-    assert made.slope_before_pct == 1.0
-    if state != NOT_COMPARED:
-        assert made.slope_after_pct == pytest.approx(slope)
-        # four stations 10 m apart, windows of 20 m: each pair of neighbours shares one half
-        assert made.slope_after_se == pytest.approx(0.4 * math.sqrt(4 + 2 * 3 * 0.5) / 4)
-        chance = norm.cdf((1.0 - slope + 4.0) / made.slope_after_se)
-        chance -= norm.cdf((-1.0 - slope + 4.0) / made.slope_after_se)
-        edge = norm.cdf((10.0 - drop) / made.edge_after_se)
-        edge -= norm.cdf((-10.0 - drop) / made.edge_after_se)
-        assert made.p_within == pytest.approx(chance * edge)
-
-
-def test_work_half_hidden_on_the_later_terrain_is_not_accepted():
-    after = findings(shoulder_slope_pct=4.0, edge_drop_mm=0.0)
-    after.stations["shoulder_slope_pct"][2:5] = np.nan
-    (made,) = accept_reaches(reaches_of(findings()), after, GRAVEL)
-    assert made.known_share == pytest.approx(0.5)
-    assert made.state == NOT_COMPARED
-    assert accept_reaches(reaches_of(findings(), "none"), after, GRAVEL) == ()
-    (gone,) = accept_reaches(reaches_of(findings()), findings(roads=("Elsewhere",)), GRAVEL)
-    assert (gone.state, gone.known_share) == (NOT_COMPARED, 0.0)
-
-
 # ---------------------------------------------------------------- in words
 
 
@@ -367,7 +285,8 @@ def test_report(tmp_path):
     assert "agree within their errors" in text
     assert "1+000 left: accepted; 3.9 % of 4.0 % required, was 1.2 %" in text
     assert "1+020 right: not accepted; 1.7 %" in text
-    assert text.endswith("2 readings: 1 accepted, 1 not accepted.")
+    assert "2 readings: 1 accepted, 1 not accepted." in text
+    assert text.endswith("\n".join([ACCEPTANCE_CAUTION, *CAUTIONS]))
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,8 @@ from analysis.common.errors import LimitsError
 from analysis.common.limits import Limits, default_limits, limit_specs
 from analysis.common.table import Table
 from analysis.earthwork.workplan import WorkReach, plan
-from analysis.findings.fieldcheck import accept, accept_reaches, compare
+from analysis.findings.acceptance import accept_reaches
+from analysis.findings.fieldcheck import accept, compare
 from analysis.findings.readings import read_readings
 from analysis.findings.sheets import WorkSheets
 from analysis.study.judging import rejudge
@@ -78,10 +79,18 @@ def checked(limits: Limits, folder: Path) -> object:
     path = folder / "readings.csv"
     path.write_text(READINGS, encoding="utf-8")
     readings, findings = read_readings(path, limits.field), small_study().findings
+    dice = np.random.default_rng(2)
+    built = {
+        "shoulder_slope_pct": findings.stations["required_slope_pct"],
+        "edge_drop_mm": np.zeros(len(findings.stations)),
+    }
+    built = {name: value + dice.normal(0.0, 1.5, value.size) for name, value in built.items()}
+    built["edge_drop_mm"] *= 6.0
+    later = replace(findings, stations=Table({**findings.stations.columns, **built}), run={})
     return (
         compare(readings, findings, limits.field),
         accept(readings, findings, limits.field),
-        accept_reaches(findings, findings, limits),
+        accept_reaches(findings, later, limits),
     )
 
 
