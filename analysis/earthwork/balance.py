@@ -58,7 +58,6 @@ class Balance:
     import_t: float
     loads: int
     haul_away_m3_loose: float
-    haul_away_loads: int
     p_replenish: float
     treatment: Treatment
     certainty: float
@@ -202,14 +201,12 @@ def _balance(reckoned: dict[str, float], *, moved: float, eroded: bool, limits: 
     # Whatever is dug and not built in has to go, fit for use or not.
     dug = reckoned["cut_m3_bank"] + reckoned["strip_m3_bank"]
     away_loose = max(dug - moved / material.compacted_per_bank, 0.0) * material.loose_per_bank.value
-    away_t = away_loose * material.compacted_per_loose.value * material.density_t_m3.value
     return Balance(
         **reckoned,
         import_m3_loose=import_loose,
         import_t=import_t,
         loads=truck_loads(import_loose, import_t, material),
         haul_away_m3_loose=away_loose,
-        haul_away_loads=truck_loads(away_loose, away_t, material),
         treatment=treatment,
         certainty=max(chance, 1.0 - chance),
     )

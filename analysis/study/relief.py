@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from analysis.common.along import average_along, interpolate_along, rows_for
 from analysis.common.types import Floats
+from analysis.road.roadline import SEED_STEP_M, Tracker
 
 if TYPE_CHECKING:
-    from analysis.road.roadline import Tracker
     from analysis.study.values import RoadStudy
     from analysis.terrain.grid import Terrain
 
@@ -194,7 +194,7 @@ def relief_on_map(
     # The seeds stand closer together than twice their spacing to any foot of a point.
     away, _ = tracker.seeds.query(
         np.column_stack([grid_x.ravel(), grid_y.ravel()]),
-        distance_upper_bound=reach + half_block + _seed_step(tracker),
+        distance_upper_bound=reach + half_block + 2.0 * SEED_STEP_M,
     )
     near = np.isfinite(away).reshape(grid_x.shape)
     if not near.any():
@@ -216,10 +216,3 @@ def relief_on_map(
 
 def _step(axis: Floats) -> float:
     return float(axis[-1] - axis[0]) / max(len(axis) - 1, 1) or 1.0
-
-
-def _seed_step(tracker: Tracker) -> float:
-    points = tracker.seeds.data
-    if len(points) < 2:
-        return 0.0
-    return float(np.hypot(*(points[1] - points[0]))) * 2.0

@@ -113,7 +113,7 @@ def station_table(parts: Sequence[RoadStudy]) -> Table:
     areas = joined([part.judged.areas for part in parts])
     judgement = joined([part.judged.judgement for part in parts])
     reasons = describe_stations(measures, judgement, limits, kerb)
-    crossed = water.ditch_crossing & (measures.status == Status.OK)
+    crossed = water.ditch.crossing & (measures.status == Status.OK)
     reasons[crossed] = [
         f"{text} Something crosses the ditch here: name its culvert or have a look."
         for text in reasons[crossed]
@@ -136,12 +136,14 @@ def station_table(parts: Sequence[RoadStudy]) -> Table:
         "distance_m": np.repeat(breaks.s, 2),
         "kerb": kerb,
         "crowned": np.repeat(breaks.crowned, 2),
+        "retained_mm": water.retained_mm,
+        "pond_depth_mm": water.pond_depth_mm,
+        "ditch_depth_m": water.ditch.depth_m,
+        "ditch_grade_pct": water.ditch.grade_pct,
         "ditch_blocked": judge_ditch(water, limits.water),
     }
     for name in ("cut_m2", "fill_m2", "cut_se", "fill_se"):
         columns[name] = getattr(areas, name)
-    for name in ("retained_mm", "pond_depth_mm", "ditch_depth_m", "ditch_grade_pct"):
-        columns[name] = getattr(water, name)
     for name in STATION_COLUMNS:
         if name not in columns:
             columns[name] = getattr(judgement if hasattr(judgement, name) else measures, name)
@@ -202,28 +204,18 @@ def reach_lines(part: RoadStudy, unit_m: float = 1.0) -> list[Floats]:
 
 def pond_table(parts: Sequence[RoadStudy]) -> tuple[Table, list[Floats]]:
     """Ponds of all roads and their outlines (metres, closed rings)."""
-    rows: list[dict[str, Any]] = []
-    rings: list[Floats] = []
-    for part in parts:
-        ponds = part.measured.water.ponds
-        for k in range(len(ponds.depth_mm)):
-            outline = np.asarray(ponds.outlines[k], dtype=float)
-            x, y = to_map(part.road, outline[:, 0], outline[:, 1])
-            rings.append(np.column_stack((x, y)))
-            rows.append(
-                {
-                    "road": part.road.name,
-                    "depth_mm": ponds.depth_mm[k],
-                    "area_m2": ponds.area_m2[k],
-                    "volume_m3": ponds.volume_m3[k],
-                    "side": SIDES[int(ponds.side[k])],
-                    "where": ponds.where[k],
-                    "station_m": float(part.road.label(float(np.mean(outline[:, 0])))),
-                    "spill_station_m": float(part.road.label(float(ponds.spill_s[k]))),
-                    "spill_offset_m": ponds.spill_o[k],
-                    "certain": float(ponds.certain[k]),
-                    "doubt": ponds.doubt[k],
-                }
-            )
-    table = Table.of(POND_COLUMNS, {n: [row[n] for row in rows] for n in POND_COLUMNS})
-    return table, rings
+    found = [(part.road, part.measured.water.ponds) for part in parts]
+    outlines = [(road, outline) for road, ponds in found for outline in ponds.outlines]
+    columns: dict[str, Any] = {
+        name: np.concatenate([getattr(ponds, name) for _, ponds in found])
+        for name in ("depth_mm", "area_m2", "volume_m3", "where", "certain", "doubt")
+    }
+    columns |= {
+        "road": [road.name for road, _ in outlines],
+        "side": [SIDES[side] for _, ponds in found for side in ponds.side],
+        "station_m": [road.label(outline[:, 0].mean()) for road, outline in outlines],
+        "spill_station_m": np.concatenate([road.label(ponds.spill_s) for road, ponds in found]),
+        "spill_offset_m": np.concatenate([ponds.spill_o for _, ponds in found]),
+    }
+    rings = [np.column_stack(to_map(road, *outline.T)) for road, outline in outlines]
+    return Table.of(POND_COLUMNS, columns), rings

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.common.errors import DegreesError, TerrainError
 from analysis.common.types import Floats
@@ -78,8 +78,6 @@ class Terrain:
         Coordinate system the grid is warped to on the way in; None = not warped.
     source_crs_wkt : str
         Coordinate system of the file itself.
-    block_rows, block_cols : int
-        Size of the file's own blocks.
     z_unit_sure : bool
         False when the vertical unit was assumed and not stated by the file or a person.
     """
@@ -95,8 +93,6 @@ class Terrain:
     nodata: float | None = None
     warp_crs: str | None = None
     source_crs_wkt: str = ""
-    block_rows: int = 256
-    block_cols: int = 256
     z_unit_sure: bool = True
 
     @property
@@ -133,12 +129,6 @@ class Terrain:
         dx = np.asarray(x, dtype=float) - c
         dy = np.asarray(y, dtype=float) - f
         return (a * dy - d * dx) / det - 0.5, (e * dx - b * dy) / det - 0.5
-
-    def covers(self, x: ArrayLike, y: ArrayLike) -> NDArray[np.bool_]:
-        """Return True where points of the plane lie inside the grid (NaN points do not)."""
-        row, col = self.to_grid(x, y)
-        inside = (row >= -0.5) & (row <= self.rows - 0.5)
-        return np.asarray(inside & (col >= -0.5) & (col <= self.cols - 0.5))
 
 
 def open_terrain(
@@ -190,7 +180,6 @@ def open_terrain(
         _check_heights(dataset, text)
         source = source_crs(dataset, text, crs)
         z_unit_m, z_source, sure = vertical_unit_of(dataset, source, vertical_unit, text)
-        block_rows, block_cols = dataset.block_shapes[0]
         if source.is_geographic:
             if not warp:
                 raise DegreesError(
@@ -223,8 +212,6 @@ def open_terrain(
             nodata=None if dataset.nodata is None else float(dataset.nodata),
             warp_crs=warp_crs,
             source_crs_wkt=source.to_wkt(),
-            block_rows=int(block_rows),
-            block_cols=int(block_cols),
             z_unit_sure=sure,
         )
 

@@ -261,7 +261,7 @@ def _ditches(
 ) -> dict[str, Floats]:
     """How much of each run's ditch is blocked, and how badly: 1 and what is lost of its depth."""
     least = max(limits.water.ditch_least_depth_m.value, 0.05)
-    lost = np.fmax(least - water.ditch_depth_m, water.ditch_sag_mm / 1000.0) / least
+    lost = np.fmax(least - water.ditch.depth_m, water.ditch.sag_mm / 1000.0) / least
     over = np.where(blocked, 1.0 + _in_line(np.nan_to_num(np.maximum(lost, 0.0))), np.nan)
     share, over = _run_means(np.array([blocked.astype(float), over]), first)
     return {"blocked_share": share, f"over {Finding.BLOCKED_DITCH}": over}

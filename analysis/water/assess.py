@@ -76,14 +76,6 @@ class Water:
         outward from the edge; NaN where no water is told from none.
     pond_depth_mm : ndarray
         Deepest certain pond on pavement or shoulder within half a spacing; 0 none.
-    ditch_depth_m, ditch_grade_pct, ditch_grade_se : ndarray
-        Invert below the pavement edge, and its grade, positive where it falls up-station.
-    ditch_sag_mm : ndarray
-        Deepest standing water in the ditch within half a spacing; 0 none.
-    ditch_rising, ditch_blocked, ditch_crossing : ndarray of bool
-        The invert rises on the water's way; water stands behind a rise in a ditch that is
-        shallower there than around; the same, but short and flush with the road, so that it
-        may be a side access with a culvert. Independent of limits; see `judge_ditch`.
     path_m, direction_deg, resultant_pct : ndarray
         Way of water over the shoulder, see `Flow`.
     runs_along : ndarray of bool
@@ -92,6 +84,7 @@ class Water:
         A kerb stands at the edge: it is meant to hold water back, and no ditch is judged.
     ponds : Ponds
     ditch : Ditch
+        Independent of limits; see `judge_ditch`.
     """
 
     s: PerStation[Floats]
@@ -102,20 +95,13 @@ class Water:
     retained_from_m: PerStation[Floats]
     retained_to_m: PerStation[Floats]
     pond_depth_mm: PerStation[Floats]
-    ditch_depth_m: PerStation[Floats]
-    ditch_grade_pct: PerStation[Floats]
-    ditch_grade_se: PerStation[Floats]
-    ditch_sag_mm: PerStation[Floats]
-    ditch_rising: PerStation[NDArray[np.bool_]]
-    ditch_blocked: PerStation[NDArray[np.bool_]]
-    ditch_crossing: PerStation[NDArray[np.bool_]]
     path_m: PerStation[Floats]
     direction_deg: PerStation[Floats]
     resultant_pct: PerStation[Floats]
     runs_along: PerStation[NDArray[np.bool_]]
     kerb: PerStation[NDArray[np.bool_]]
     ponds: Ponds
-    ditch: Ditch
+    ditch: PerStation[Ditch]
 
 
 def flow(cross_slope_pct: ArrayLike, grade_pct: ArrayLike, width_m: ArrayLike) -> Flow:
@@ -196,19 +182,11 @@ def follow(
         kerb=shoulder.kerb,
         progress=share_of(progress, 0.1, 0.9),
     )
-    if progress is not None:
-        progress(0.9, "finding water that sections hold")
+    share_of(progress, 0.0, 1.0)(0.9, "finding water that sections hold")
     return Water(
         **_across(case, breaks, shoulder),
         s=np.asarray(breaks.s, np.float64),
         pond_depth_mm=_pond_depth(road, ponds, spacing_m),
-        ditch_depth_m=ditch.depth_m,
-        ditch_grade_pct=ditch.grade_pct,
-        ditch_grade_se=ditch.grade_se,
-        ditch_sag_mm=ditch.sag_mm,
-        ditch_rising=ditch.rising,
-        ditch_blocked=ditch.dammed,
-        ditch_crossing=ditch.crossing,
         ponds=ponds,
         ditch=ditch,
     )
@@ -329,8 +307,9 @@ def judge_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:
         False where there is no ditch, behind a kerb, and at crossings, which may have a
         culvert.
     """
-    shallow = water.ditch_depth_m < limits.ditch_least_depth_m.value
-    return np.asarray((water.ditch_blocked | shallow) & ~water.ditch_crossing & ~water.kerb)
+    ditch = water.ditch
+    shallow = ditch.depth_m < limits.ditch_least_depth_m.value
+    return np.asarray((ditch.dammed | shallow) & ~ditch.crossing & ~water.kerb)
 
 
 def _pond_depth(zoned: Zoned, ponds: Ponds, spacing_m: float) -> Floats:

@@ -8,14 +8,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import (
-    average_along,
-    correlated_share,
-    interpolate_along,
-    rows_for,
-)
+from analysis.common.along import average_along, correlated_share, interpolate_along, rows_for
 from analysis.common.sides import SIDE_SIGN
-from analysis.common.types import Floats, Progress
+from analysis.common.station_arrays import PerStation
+from analysis.common.types import Floats, Progress, share_of
 from analysis.water.chance import FALSE_PER_KM, NoiseMaker, rare_maximum
 from analysis.water.filling import fill_profile, fill_ribbon
 from analysis.water.outlets import Outlets
@@ -26,11 +22,7 @@ if TYPE_CHECKING:
     from analysis.corridor.values import Ribbon
     from analysis.shoulder.values import Noise
 
-__all__ = [
-    "Ditch",
-    "Sags",
-    "ditch_profile",
-]
+__all__ = ["Ditch", "Sags", "ditch_profile"]
 
 
 _SEED = 20_001  # same input, same answer
@@ -45,14 +37,14 @@ _AROUND_M = 150.0  # length of ditch that a hump is compared with
 
 @dataclass(frozen=True, slots=True)
 class Ditch:
-    """Ditch by station and side, and its profile by row of the ribbon. NaN: no ditch known.
+    """Ditch by station and side, and the water that stands in it. NaN: no ditch known.
 
     Attributes
     ----------
     s : ndarray, shape (n,)
         Stations.
-    invert_u, invert_z, invert_se : ndarray, shape (n, 2)
-        Outward place, height and standard error of the invert, metres.
+    invert_u, invert_se : ndarray, shape (n, 2)
+        Outward place of the invert, and the standard error of its height, metres.
     depth_m : ndarray, shape (n, 2)
         Invert below the pavement edge.
     grade_pct, grade_se : ndarray, shape (n, 2)
@@ -72,30 +64,21 @@ class Ditch:
         culvert, so that it isn't called a dam. Name the culvert, or have a look.
     crossings : ndarray, shape (c, 3)
         The same as (side, from s, to s).
-    profile_s : ndarray, shape (r,)
-        Rows of the profile.
-    profile_u, profile_z, profile_level : ndarray, shape (r, 2)
-        Averaged invert and the level to which it fills.
     sags : Sags
     """
 
-    s: Floats
-    invert_u: Floats
-    invert_z: Floats
-    invert_se: Floats
-    depth_m: Floats
-    grade_pct: Floats
-    grade_se: Floats
-    sag_mm: Floats
-    rising: NDArray[np.bool_]
-    hump_m: Floats
-    dammed: NDArray[np.bool_]
-    crossing: NDArray[np.bool_]
+    s: PerStation[Floats]
+    invert_u: PerStation[Floats]
+    invert_se: PerStation[Floats]
+    depth_m: PerStation[Floats]
+    grade_pct: PerStation[Floats]
+    grade_se: PerStation[Floats]
+    sag_mm: PerStation[Floats]
+    rising: PerStation[NDArray[np.bool_]]
+    hump_m: PerStation[Floats]
+    dammed: PerStation[NDArray[np.bool_]]
+    crossing: PerStation[NDArray[np.bool_]]
     crossings: Floats
-    profile_s: Floats
-    profile_u: Floats
-    profile_z: Floats
-    profile_level: Floats
     sags: Sags
 
 
@@ -142,8 +125,8 @@ def ditch_profile(
     ribbon, breaks = zoned.ribbon, zoned.breaks
     s = np.asarray(breaks.s, np.float64)
     step = float(ribbon.step_s)
-    if progress is not None:
-        progress(0.0, "following the ditches")
+    report = share_of(progress, 0.0, 1.0)
+    report(0.0, "following the ditches")
     place = _bridge(ribbon.s, s, np.asarray(breaks.ditch, np.float64))
     local = _Local(
         interpolate_along(ribbon.s, s, noise.sigma_m),
@@ -165,13 +148,11 @@ def ditch_profile(
     hump = _median_around(depth_rows, rows_for(_AROUND_M, step)) - depth_rows
     found = find_sags(ribbon, lines, outlets, depth_rows, hump)
     half = max(0, round(0.5 * spacing_m / step))
-    if progress is not None:
-        progress(1.0, "followed the ditches")
+    report(1.0, "followed the ditches")
     known = np.isfinite(line.z[index])
     return Ditch(
         s=s,
         invert_u=line.u[index],
-        invert_z=line.z[index],
         invert_se=row_se[index],
         depth_m=depth_rows[index],
         grade_pct=grade,
@@ -182,10 +163,6 @@ def ditch_profile(
         dammed=_around(found.dammed, index, half) > 0,
         crossing=_around(found.crossing, index, half) > 0,
         crossings=found.crossings,
-        profile_s=ribbon.s,
-        profile_u=line.u,
-        profile_z=line.z,
-        profile_level=line.level,
         sags=found.sags,
     )
 
@@ -343,9 +320,7 @@ def _around(values: NDArray[Any], index: NDArray[np.intp], half: int) -> Floats:
     """Largest value within half a spacing of each station."""
     from scipy.ndimage import maximum_filter1d
 
-    return np.asarray(
-        maximum_filter1d(np.asarray(values, np.float64), 2 * half + 1, axis=0)[index], np.float64
-    )
+    return np.asarray(maximum_filter1d(np.asarray(values, float), 2 * half + 1, axis=0)[index])
 
 
 def _worst(values: Floats, index: NDArray[np.intp], half: int) -> Floats:

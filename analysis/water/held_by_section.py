@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -37,21 +38,19 @@ class Retained:
         smaller depth isn't told from none.
     level_m : ndarray
         Height of the water in the section's own heights; NaN where nothing is held.
-    at_u, from_u, to_u : ndarray
-        Deepest point, and both shores; NaN where nothing is held.
+    from_u, to_u : ndarray
+        Both shores; NaN where nothing is held.
     """
 
     depth_mm: Floats
     se_mm: Floats
     chance_mm: Floats
     level_m: Floats
-    at_u: Floats
     from_u: Floats
     to_u: Floats
 
 
-@dataclass(frozen=True, slots=True)
-class PlaneErrors:
+class PlaneErrors(NamedTuple):
     """Standard errors and covariances of fitted planes; all (n, 2).
 
     Attributes
@@ -151,7 +150,6 @@ def retained_depth(
         se_mm=np.where(known, 1000.0 * se, np.nan),
         chance_mm=np.where(known, 1000.0 * chance, np.nan),
         level_m=np.where(wet, level, np.nan),
-        at_u=np.where(wet, u[top], np.nan),
         from_u=np.where(wet, inner, np.nan),
         to_u=np.where(wet, outer, np.nan),
     )
@@ -203,7 +201,7 @@ def held_by_planes(
             for a in (pavement_pct, drop_mm, shoulder_pct, pavement_m, shoulder_m)
         )
     )
-    depth, level, at_edge = _pool(pavement, drop, shoulder, inner, outer)
+    depth, level = _pool(pavement, drop, shoulder, inner, outer)
     se, chance = _plane_noise(pavement, drop, shoulder, inner, outer, errors)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         from_u = np.where(level > 0.0, -np.minimum(inner, 0.1 * level / pavement), 0.0)
@@ -215,7 +213,6 @@ def held_by_planes(
         se_mm=np.where(known, se, np.nan),
         chance_mm=np.where(known, chance, np.nan),
         level_m=np.where(wet, 0.001 * level, np.nan),
-        at_u=np.where(wet, at_edge, np.nan),
         from_u=np.where(wet, from_u, np.nan),
         to_u=np.where(wet, np.clip(to_u, 0.0, outer), np.nan),
     )
@@ -223,7 +220,7 @@ def held_by_planes(
 
 def _pool(
     pavement: Floats, drop: Floats, shoulder: Floats, inner: Floats, outer: Floats
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[Floats, Floats]:
     """Depth and level (mm above the pavement at the edge) of water at the edge, either side."""
     crown = 10.0 * pavement * inner
     top = -drop  # shoulder at the edge
@@ -235,7 +232,7 @@ def _pool(
     depth_p, depth_s = on_pavement, over_shoulder - top
     deeper = depth_s > depth_p
     depth = np.maximum(depth_p, depth_s)
-    return depth, np.where(deeper, over_shoulder, on_pavement), np.where(deeper, 0.01, -0.01)
+    return depth, np.where(deeper, over_shoulder, on_pavement)
 
 
 def _plane_noise(
@@ -248,15 +245,8 @@ def _plane_noise(
 ) -> tuple[Floats, Floats]:
     """Scatter of the depth, and the depth that noise makes of planes that hold nothing."""
     random = np.random.default_rng(_SEEDS[1])
-    se_p, se_d, se_s, cov_ps, cov_ds = (
-        np.broadcast_to(np.nan_to_num(np.asarray(a, np.float64)), drop.shape)
-        for a in (
-            errors.pavement_se,
-            errors.drop_se,
-            errors.shoulder_se,
-            errors.slope_cov,
-            errors.drop_shoulder_cov,
-        )
+    se_p, se_s, se_d, cov_ps, cov_ds = (
+        np.broadcast_to(np.nan_to_num(np.asarray(a, np.float64)), drop.shape) for a in errors
     )
     safe = np.where(se_s > 0.0, se_s, 1.0)
     to_p = np.clip(cov_ps / safe, -se_p, se_p)
@@ -269,11 +259,9 @@ def _plane_noise(
     by_chance = np.empty((_PLANE_DRAWS, *drop.shape))
     for draw in range(_PLANE_DRAWS):
         common, alone_p, alone_d = random.standard_normal((3, *drop.shape))
-        e_p, e_s, e_d = (
-            to_p * common + rest_p * alone_p,
-            se_s * common,
-            to_d * common + rest_d * alone_d,
-        )
+        e_p = to_p * common + rest_p * alone_p
+        e_s = se_s * common
+        e_d = to_d * common + rest_d * alone_d
         change = _pool(pavement + e_p, drop + e_d, shoulder + e_s, inner, outer)[0] - depth
         total += np.nan_to_num(change)
         square += np.nan_to_num(change) ** 2
@@ -337,20 +325,10 @@ def _unknown(
     seen = np.isfinite(ground) & judged
     # Less than three quarters of shoulder and pavement known: water may stand unseen.
     thin = seen.sum(axis=-1) < 0.75 * judged.sum(axis=-1)
-    unknown = thin | ~seen.any(axis=-1)
-    some = np.flatnonzero(holed.any(axis=-1).ravel())
-    if some.size:
-        k = ground.shape[-1]
-        g = ground.reshape(-1, k)[some]
-        closed = np.where(holed.reshape(-1, k)[some], np.inf, g)
-        most = np.where(judged.reshape(-1, k)[some], _level(closed, -np.inf) - g, -np.inf)
-        most_depth = np.where(np.isnan(most), -np.inf, most).max(axis=-1)
-        d = depth.reshape(-1, k)[some]
-        least_depth = np.where(np.isnan(d), -np.inf, d).max(axis=-1)
-        flat = unknown.ravel()
-        flat[some] |= ~(most_depth - least_depth <= _AGREE_M)
-        unknown = flat.reshape(unknown.shape)
-    return np.asarray(unknown)
+    closed = _level(np.where(holed, np.inf, ground), -np.inf) - ground
+    least, most = (np.max(d, axis=-1, where=seen, initial=0.0) for d in (depth, closed))
+    doubtful = holed.any(axis=-1) & ~(most - least <= _AGREE_M)
+    return np.asarray(thin | ~seen.any(axis=-1) | doubtful)
 
 
 def _noise(
@@ -360,10 +338,9 @@ def _noise(
     shape = ground.shape[:-1]
     se = np.where(np.isfinite(se), se, 0.0)
     random = np.random.default_rng(_SEEDS[0])
-    filled = np.where(np.isnan(ground), np.nan, level)
     # Unknown ground neither holds nor keeps water: far below everything, once for all draws.
+    filled = np.where(np.isnan(ground) | np.isnan(level), -np.inf, level)
     ground = np.where(np.isnan(ground), -np.inf, ground)
-    filled = np.where(np.isnan(filled), -np.inf, filled)
     judged = judged & np.isfinite(ground)
     total, square = np.zeros(shape), np.zeros(shape)
     by_chance = np.empty((_DRAWS, *shape))

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import average_along, interpolate_along, known_median, rows_for
-from analysis.common.types import Floats, Progress
+from analysis.common.types import Floats, Progress, share_of
 from analysis.water.chance import ChanceLevel, NoiseMaker, chance_level
 from analysis.water.filling import fill_bounds, holes, spill_cell
 from analysis.water.outlets import AVERAGE_M, Basin, Outlets
@@ -175,13 +175,12 @@ def find_ponds(
     sigma = np.maximum(interpolate_along(ribbon.s, breaks.s, noise.sigma_m), 1e-6)
     sigma = np.where(np.isfinite(sigma), sigma, known_median(noise.sigma_m))
     local = sigma[:, None] * roughness(ribbon.z, zoned.zone, ribbon.step_s)
-    if progress is not None:
-        progress(0.0, "finding what noise alone would pond")
+    report = share_of(progress, 0.0, 1.0)
+    report(0.0, "finding what noise alone would pond")
     maker = NoiseMaker.like(noise, cell_m, seed=_SEED)
     chance = chance_level(zoned, local, outlets, windows_m, maker)
-    found, most = _depressions(zoned, local, outlets, chance, progress)
-    if progress is not None:
-        progress(0.85, "outlining ponds")
+    found, most = _depressions(zoned, local, outlets, chance, report)
+    report(0.85, "outlining ponds")
     flat = ribbon.step_s * ribbon.step_o
     # rows fan out on the outside of a bend
     area = flat * np.maximum(1.0 - ribbon.o[None, :] * curvature[:, None], 0.0)
@@ -198,7 +197,7 @@ def _depressions(
     local: Floats,
     outlets: Outlets,
     chance: ChanceLevel,
-    progress: Progress | None,
+    report: Progress,
 ) -> tuple[list[_Candidate], dict[int, Floats]]:
     """Depressions deeper than chance at every averaging length.
 
@@ -210,9 +209,7 @@ def _depressions(
     found: list[_Candidate] = []
     most: dict[int, Floats] = {}
     for w, window in enumerate(chance.windows_m):
-        if progress is not None:
-            share = 0.2 + 0.6 * w / len(chance.windows_m)
-            progress(share, "filling depressions")
+        report(0.2 + 0.6 * w / len(chance.windows_m), "filling depressions")
         rows = rows_for(window, zoned.ribbon.step_s)
         ground, spread = average_along(z, rows)
         least_level, most_level = fill_bounds(ground, outlets=outlets.on_average(rows))
@@ -267,14 +264,6 @@ def _doubt_kerbs(chosen: list[_Candidate], zoned: Zoned, kerb: NDArray[np.bool_]
         if c.certain and on_road.mean() > 0.5 and kerb[i, side].mean() > 0.5:
             c.certain = False
             c.doubt = DOUBT_KERB
-
-
-def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    if not mask.any():
-        return mask
-    from scipy.ndimage import binary_dilation
-
-    return np.asarray(binary_dilation(mask, _EIGHT), bool)
 
 
 def _candidates(
@@ -363,9 +352,11 @@ def _table(
     most: dict[int, Floats],
     chance: ChanceLevel,
 ) -> Ponds:
+    from scipy.ndimage import binary_dilation
+
     ribbon, breaks, shape = zoned.ribbon, zoned.breaks, zoned.zone.shape
     axis = np.nan_to_num(interpolate_along(ribbon.s, breaks.s, breaks.axis))
-    unknown_near = _grown(holes(ribbon.z))
+    unknown_near = binary_dilation(holes(ribbon.z), _EIGHT)
     labels = np.zeros(shape, np.int32)
     half = 0.5 * ribbon.step_s
     rows: list[dict[str, Any]] = []
@@ -403,8 +394,8 @@ def _table(
         free = labels[i, j] == 0
         labels[i[free], j[free]] = len(rows)
         outlines.append(_outline(ribbon, i, j))
-    kinds = {"side": np.int8, "where": object, "doubt": object, "certain": bool}
-    kinds["touches_unknown"] = bool
+    kinds = {"side": np.int8, "where": object, "doubt": object}
+    kinds |= {"certain": bool, "touches_unknown": bool}
     given = ("outlines", "labels", "chance")
     columns = {
         field.name: np.array([row[field.name] for row in rows], kinds.get(field.name, np.float64))

@@ -255,30 +255,18 @@ def _table(ribbon: Ribbon, kept: list[_Sag]) -> Sags:
     k = ribbon.o.size
     half = 0.5 * ribbon.step_s
     kept = sorted(kept, key=lambda sag: (int(sag.rows.min()), sag.side))
-    rows = [
-        (
-            ribbon.s[sag.rows.min()] - half,
-            ribbon.s[sag.rows.max()] + half,
-            ribbon.s[sag.bottom],
-            ribbon.s[sag.spill // k],
-            ribbon.o[sag.spill % k],
-            1000.0 * sag.deepest,
-            1000.0 * sag.chance,
-            sag.level,
-        )
-        for sag in kept
-    ]
-    columns = np.array(rows, np.float64).reshape(-1, 8).T
+    places = [(sag.rows.min(), sag.rows.max(), sag.bottom, sag.spill) for sag in kept]
+    first, last, bottom, spill = np.array(places, np.intp).reshape(-1, 4).T
     return Sags(
         side=np.array([sag.side for sag in kept], np.int8),
-        from_s=columns[0],
-        to_s=columns[1],
-        bottom_s=columns[2],
-        spill_s=columns[3],
-        spill_o=columns[4],
-        depth_mm=columns[5],
-        chance_mm=columns[6],
-        level_m=columns[7],
+        from_s=ribbon.s[first] - half,
+        to_s=ribbon.s[last] + half,
+        bottom_s=ribbon.s[bottom],
+        spill_s=ribbon.s[spill // k],
+        spill_o=ribbon.o[spill % k],
+        depth_mm=1000.0 * np.array([sag.deepest for sag in kept], np.float64),
+        chance_mm=1000.0 * np.array([sag.chance for sag in kept], np.float64),
+        level_m=np.array([sag.level for sag in kept], np.float64),
         needs_outlet=np.array([sag.drowns for sag in kept], bool),
     )
 

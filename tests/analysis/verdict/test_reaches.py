@@ -62,17 +62,18 @@ def test_ditches_are_ranked_with_their_severity():
     """A ditch without depth is worse than one nearly deep enough; 1 and the share that is lost."""
     study = small_study()
     part = study.roads[0]
-    depth = np.full_like(part.measured.water.ditch_depth_m, 0.2)
+    measured = part.measured.water
+    depth = np.full_like(measured.ditch.depth_m, 0.2)
+    ditch = replace(
+        measured.ditch,
+        depth_m=depth,
+        sag_mm=np.zeros_like(depth),
+        crossing=np.zeros(depth.shape, bool),
+    )
     severity = []
     for least in (0.25, 0.4):
         limits = default_limits().with_value("ditch_least_depth_m", least)
-        water = replace(
-            part.measured.water,
-            ditch_depth_m=depth,
-            ditch_sag_mm=np.zeros_like(depth),
-            ditch_crossing=np.zeros(depth.shape, bool),
-            kerb=np.zeros(depth.shape, bool),
-        )
+        water = replace(measured, ditch=ditch, kerb=np.zeros(depth.shape, bool))
         turned = replace(part, measured=replace(part.measured, water=water))
         judged = rejudge(replace(study, roads=(turned,)), limits).roads[0].reaches
         found = [r for r in judged if r.finding == Finding.BLOCKED_DITCH]

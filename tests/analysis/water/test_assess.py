@@ -2,6 +2,7 @@
 
 import csv
 from dataclasses import fields, replace
+from operator import attrgetter
 from pathlib import Path
 
 import numpy as np
@@ -78,7 +79,6 @@ def test_retained_depth_rut_is_a_triangle_against_its_lower_lip():
     held = retained_depth(U, section(*knots), crown_u=-3.5, hinge_u=1.5, outlet_u=4.0)
     assert held.depth_mm == pytest.approx(50.0, abs=0.1)
     assert held.level_m == pytest.approx(-0.04, abs=1e-6)
-    assert held.at_u == pytest.approx(0.75, abs=1e-6)
     assert held.to_u == pytest.approx(1.0, abs=1e-6)
     # the inner bank falls 70 mm over 0.25 m: water stands 50 mm up it
     assert held.from_u == pytest.approx(0.75 - 0.25 * 50 / 70, abs=0.02)
@@ -89,7 +89,6 @@ def test_retained_depth_reversed_shoulder():
     knots = ((-3.5, 0.07), (0.0, 0.0), (1.5, 0.03), (4.0, -0.57), (8.0, 0.4))
     held = retained_depth(U, section(*knots), crown_u=-3.5, hinge_u=1.5, outlet_u=4.0)
     assert held.depth_mm == pytest.approx(30.0, abs=0.1)
-    assert held.at_u == pytest.approx(0.0, abs=1e-6)
     assert held.from_u == pytest.approx(-1.5, abs=1e-6)
     assert held.to_u == pytest.approx(1.5, abs=1e-6)
 
@@ -337,8 +336,8 @@ def test_follow_plain_road():
     assert (water.retained_mm < water.retained_chance_mm).all()
     assert np.isnan(water.retained_level_m).all()
     assert (water.pond_depth_mm == 0.0).all()
-    assert water.ditch_depth_m == pytest.approx(0.66, abs=0.05)
-    assert water.ditch_grade_pct == pytest.approx(1.0, abs=0.25)
+    assert water.ditch.depth_m == pytest.approx(0.66, abs=0.05)
+    assert water.ditch.grade_pct == pytest.approx(1.0, abs=0.25)
     assert water.path_m == pytest.approx(1.5 * np.hypot(4.0, 1.0) / 4.0)
     limits = default_limits()
     assert not judge_ditch(water, limits.water).any()
@@ -352,9 +351,9 @@ def test_follow_finds_dent_and_plug():
     assert water.pond_depth_mm[10, 0] > 100.0
     assert (water.pond_depth_mm[:, 1] == 0.0).all()  # the plug's water stands in the ditch
     assert (water.pond_depth_mm[[0, 20, 40], 0] == 0.0).all()
-    assert water.ditch_sag_mm[18, 1] > 200.0
-    assert water.ditch_blocked[20, 1]
-    assert not water.ditch_blocked[:, 0].any()
+    assert water.ditch.sag_mm[18, 1] > 200.0
+    assert water.ditch.dammed[20, 1]
+    assert not water.ditch.dammed[:, 0].any()
     blocked = judge_ditch(water, default_limits().water)
     assert blocked[19:21, 1].all()
     assert not blocked[:15].any()
@@ -378,8 +377,8 @@ def test_follow_unknown_is_not_dry():
     water = assess(ribbon, breaks, noise)
     assert np.isnan(water.pond_depth_mm[:, 1]).all()
     assert (water.pond_depth_mm[:, 0] == 0.0).all()
-    assert np.isnan(water.ditch_depth_m[:, 1]).all()
-    assert np.isnan(water.ditch_sag_mm[:, 1]).all()
+    assert np.isnan(water.ditch.depth_m[:, 1]).all()
+    assert np.isnan(water.ditch.sag_mm[:, 1]).all()
 
 
 def test_follow_hole_under_the_pond_is_unknown():
@@ -398,13 +397,15 @@ def test_follow_mirrored_and_lifted():
     for name in (
         "retained_mm",
         "pond_depth_mm",
-        "ditch_depth_m",
-        "ditch_grade_pct",
-        "ditch_sag_mm",
+        "ditch.depth_m",
+        "ditch.grade_pct",
+        "ditch.sag_mm",
     ):
-        assert getattr(high, name) == pytest.approx(getattr(here, name), abs=1e-6)
-    for name in ("pond_depth_mm", "ditch_depth_m", "ditch_sag_mm", "ditch_blocked"):
-        assert getattr(other, name)[:, ::-1] == pytest.approx(getattr(here, name), abs=1e-6)
+        value = attrgetter(name)
+        assert value(high) == pytest.approx(value(here), abs=1e-6)
+    for name in ("pond_depth_mm", "ditch.depth_m", "ditch.sag_mm", "ditch.dammed"):
+        value = attrgetter(name)
+        assert value(other)[:, ::-1] == pytest.approx(value(here), abs=1e-6)
 
 
 def test_follow_across_changes_its_stations_only():
