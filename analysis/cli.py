@@ -230,10 +230,7 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]
         raise SettingsError(f"--start is {options.start}, but must be a number of metres.")
     notes: list[str] = []
     grid = open_terrain(
-        options.grid,
-        vertical_unit=options.vertical_unit,
-        warp=options.warp,
-        crs=options.crs,
+        options.grid, vertical_unit=options.vertical_unit, warp=options.warp, crs=options.crs
     )
     if not grid.z_unit_sure:
         notes.append(f"Heights: {grid.z_unit_source}; --vertical-unit settles it.")
@@ -434,10 +431,7 @@ def _export(options: argparse.Namespace) -> int:
             print(f"Written: {path}")
     if options.sheets:
         made = WorkSheets(
-            found,
-            rates=rates,
-            traffic_plan=options.traffic_plan,
-            writing=Writing(options.units),
+            found, rates=rates, traffic_plan=options.traffic_plan, writing=Writing(options.units)
         )
         draw = options.print_sheets
         sheets = made.all()
@@ -468,10 +462,7 @@ def _check(options: argparse.Namespace) -> int:
 def _resolving(options: argparse.Namespace) -> int:
     from analysis.shoulder.resolving import least_average, resolving_power, resolving_text
 
-    common = {
-        "pavement_width_m": options.pavement_width,
-        "correlation_m": options.correlation,
-    }
+    common = {"pavement_width_m": options.pavement_width, "correlation_m": options.correlation}
     power = resolving_power(
         options.cell, options.noise, options.shoulder_width, options.average, **common
     )

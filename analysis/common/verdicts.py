@@ -5,15 +5,7 @@ Each is a text, so that it is written, compared and looked up like one.
 
 from enum import StrEnum
 
-__all__ = [
-    "CLEANING",
-    "DEFECTS",
-    "REPLENISHING",
-    "RESHAPING",
-    "Finding",
-    "Treatment",
-    "Verdict",
-]
+__all__ = ["CLEANING", "DEFECTS", "REPLENISHING", "RESHAPING", "Finding", "Treatment", "Verdict"]
 
 _CANT_TELL, _NO_DATA = "can't tell", "no data"
 

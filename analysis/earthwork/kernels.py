@@ -409,11 +409,7 @@ class ReachSums(NamedTuple):
 
 @compiled
 def reach_sums(
-    line: Line,
-    firsts: NDArray[np.int64],
-    lasts: NDArray[np.int64],
-    ends: Floats,
-    rules: Rules,
+    line: Line, firsts: NDArray[np.int64], lasts: NDArray[np.int64], ends: Floats, rules: Rules
 ) -> Floats:
     """Give (columns of `ReachSums`, reaches) for reaches of the stations of a line.
 

@@ -30,11 +30,7 @@ def targets_pct(required_pct: Floats, allowed_points: float) -> Floats:
 
 
 def target_line(
-    u: ArrayLike,
-    height_m: ArrayLike,
-    width_m: float,
-    required_pct: float,
-    foreslope_ratio: float,
+    u: ArrayLike, height_m: ArrayLike, width_m: float, required_pct: float, foreslope_ratio: float
 ) -> Floats:
     """Target line of one section as points (u, height above the pavement edge).
 
@@ -95,9 +91,7 @@ def cut_fill_rings(
     if line.shape[0] < 2:
         return (), ()
     start, end = line[0, 0], line[-1, 0]
-    nodes = np.unique(
-        np.concatenate([x[(x > start) & (x < end)], line[:, 0]]),
-    )
+    nodes = np.unique(np.concatenate([x[(x > start) & (x < end)], line[:, 0]]))
     z = np.interp(nodes, x, ground)
     t = np.interp(nodes, line[:, 0], line[:, 1])
     d = z - t

@@ -32,13 +32,7 @@ from analysis.findings.sheet_text import Sheet, to_html, to_markdown
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
-__all__ = [
-    "flagged_stations",
-    "write_csv",
-    "write_geojson",
-    "write_gpx",
-    "write_sheets",
-]
+__all__ = ["flagged_stations", "write_csv", "write_geojson", "write_gpx", "write_sheets"]
 
 
 PrintBook = Callable[[Sequence[Sheet], Path], None]

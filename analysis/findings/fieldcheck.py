@@ -265,11 +265,7 @@ def _accept(
         )
         if not math.isnan(reading.edge_mm):
             edge_state, edge_reason = _within(
-                reading.edge_mm,
-                limits.accept_edge_mm.value,
-                limits.board_se_mm.value,
-                "edge",
-                "mm",
+                reading.edge_mm, limits.accept_edge_mm.value, limits.board_se_mm.value, "edge", "mm"
             )
             order = (ACCEPTED, BORDERLINE, NOT_ACCEPTED)
             state = max(state, edge_state, key=order.index)

@@ -14,14 +14,7 @@ from analysis.common.errors import RoadError, SettingsError
 from analysis.common.stations import parse_station
 from analysis.common.types import Floats
 from analysis.common.units import METRES_PER_FOOT, METRES_PER_MILE
-from analysis.road.roadline import (
-    CHORD_M,
-    Road,
-    calmed_road,
-    distances,
-    make_road,
-    reversed_road,
-)
+from analysis.road.roadline import CHORD_M, Road, calmed_road, distances, make_road, reversed_road
 from analysis.road.vectors import Layer, Raw, parts_of, touches
 from analysis.terrain.grid import Terrain
 

@@ -360,13 +360,7 @@ class Tracker(Course):
             s[part], o[part] = foot, away
         return s.reshape(shape), o.reshape(shape)
 
-    def _nearer_foot(
-        self,
-        x: Floats,
-        y: Floats,
-        s: Floats,
-        o: Floats,
-    ) -> tuple[Floats, Floats]:
+    def _nearer_foot(self, x: Floats, y: Floats, s: Floats, o: Floats) -> tuple[Floats, Floats]:
         """Look on both sides of a foot for a nearer one.
 
         Inside a vertex both segments have a foot for the same point, and with no chord

@@ -17,14 +17,7 @@ from analysis.terrain.grid import Terrain
 if TYPE_CHECKING:
     from rasterio.crs import CRS
 
-__all__ = [
-    "Feature",
-    "Layer",
-    "line_layers",
-    "parts_of",
-    "read_features",
-    "touches",
-]
+__all__ = ["Feature", "Layer", "line_layers", "parts_of", "read_features", "touches"]
 
 What = Literal["lines", "areas", "points"]
 

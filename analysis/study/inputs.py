@@ -152,10 +152,7 @@ def sample_files() -> tuple[str, str]:
 
 
 def check_writable(
-    path: str | os.PathLike[str],
-    *,
-    suffix: str | None = None,
-    inputs: Iterable[str | None] = (),
+    path: str | os.PathLike[str], *, suffix: str | None = None, inputs: Iterable[str | None] = ()
 ) -> None:
     """Refuse an output place before an hour of work, not after.
 

@@ -180,12 +180,7 @@ def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSi
     shoulder_at = edge_z - drop
     shoulder_line = _line(sign, (edge, shoulder_at), (outer, shoulder_at - slope * (outer - edge)))
     target, cut, fill = section_shapes(
-        part.measured.shoulder.sections,
-        m,
-        j.required_slope_pct,
-        study.limits,
-        i,
-        side,
+        part.measured.shoulder.sections, m, j.required_slope_pct, study.limits, i, side
     )
     ground = part.measured.shoulder.sections.height_m[i, side]
     at = part.measured.shoulder.sections.u

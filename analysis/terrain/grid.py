@@ -24,25 +24,12 @@ from numpy.typing import ArrayLike
 
 from analysis.common.errors import DegreesError, TerrainError
 from analysis.common.types import Floats
-from analysis.terrain.grid_units import (
-    linear_unit,
-    source_crs,
-    utm_zone,
-    vertical_unit_of,
-)
+from analysis.terrain.grid_units import linear_unit, source_crs, utm_zone, vertical_unit_of
 
 if TYPE_CHECKING:
     from rasterio.crs import CRS
 
-__all__ = [
-    "Terrain",
-    "checksum",
-    "heights",
-    "open_terrain",
-    "opened",
-    "read_window",
-    "reading",
-]
+__all__ = ["Terrain", "checksum", "heights", "open_terrain", "opened", "read_window", "reading"]
 
 # No ground on earth lies outside this range (deepest open pits and the Dead Sea shore are
 # above -1000 m), while undeclared "no value" codes such as -9999 or -3.4e38 do.

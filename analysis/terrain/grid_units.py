@@ -11,13 +11,7 @@ from analysis.common.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
 if TYPE_CHECKING:
     from rasterio.crs import CRS
 
-__all__ = [
-    "VERTICAL_UNITS",
-    "linear_unit",
-    "source_crs",
-    "utm_zone",
-    "vertical_unit_of",
-]
+__all__ = ["VERTICAL_UNITS", "linear_unit", "source_crs", "utm_zone", "vertical_unit_of"]
 
 VERTICAL_UNITS = {"metre": 1.0, "foot": METRES_PER_FOOT, "us-foot": METRES_PER_US_SURVEY_FOOT}
 """The vertical units a person can give, in metres."""

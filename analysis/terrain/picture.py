@@ -41,10 +41,7 @@ class Overview:
 
 
 def read_overview(
-    terrain: Terrain,
-    bounds: tuple[float, float, float, float] | None,
-    max_rows: int,
-    max_cols: int,
+    terrain: Terrain, bounds: tuple[float, float, float, float] | None, max_rows: int, max_cols: int
 ) -> Overview:
     """Read a thinned part of the terrain for display, using the file's overviews.
 

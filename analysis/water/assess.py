@@ -145,11 +145,7 @@ def flow(cross_slope_pct: ArrayLike, grade_pct: ArrayLike, width_m: ArrayLike) -
 
 
 def follow(
-    case: Case,
-    ground: Ground,
-    breaks: Breaks,
-    shoulder: Shoulder,
-    progress: Progress | None = None,
+    case: Case, ground: Ground, breaks: Breaks, shoulder: Shoulder, progress: Progress | None = None
 ) -> Water:
     """Measure everything about water on one road: the way in to this room.
 

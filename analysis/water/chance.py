@@ -151,11 +151,7 @@ def rare_maximum(maxima: ArrayLike, probability: float) -> float:
 
 
 def chance_level(
-    zoned: Zoned,
-    sigma_m: Floats,
-    outlets: Outlets,
-    windows_m: tuple[float, ...],
-    maker: NoiseMaker,
+    zoned: Zoned, sigma_m: Floats, outlets: Outlets, windows_m: tuple[float, ...], maker: NoiseMaker
 ) -> ChanceLevel:
     """Find the depth of pond that noise alone makes on this road.
 

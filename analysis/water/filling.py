@@ -17,10 +17,7 @@ __all__ = ["fill_bounds", "fill_profile", "fill_ribbon", "holes", "spill_cell"]
 
 
 def fill_ribbon(
-    z: ArrayLike,
-    *,
-    outlets: NDArray[np.bool_] | None = None,
-    holes_drain: bool = False,
+    z: ArrayLike, *, outlets: NDArray[np.bool_] | None = None, holes_drain: bool = False
 ) -> Floats:
     """Fill every depression of a ribbon to the level at which it spills.
 

@@ -116,9 +116,7 @@ def culvert_cells(ribbon: Ribbon, culverts: Floats) -> NDArray[np.bool_] | None:
 
 
 def find_outlets(
-    ground: Floats,
-    pavement: NDArray[np.bool_],
-    given: NDArray[np.bool_] | None,
+    ground: Floats, pavement: NDArray[np.bool_], given: NDArray[np.bool_] | None
 ) -> Outlets:
     """Open the lowest point of every basin that would drown the pavement.
 
@@ -165,10 +163,7 @@ def find_outlets(
     return Outlets(cells, tuple(basins))
 
 
-def road_outlets(
-    zoned: Zoned,
-    culverts: Floats,
-) -> Outlets:
+def road_outlets(zoned: Zoned, culverts: Floats) -> Outlets:
     """Gather a road's outlets: the culverts given, and those that its basins must have.
 
     Parameters

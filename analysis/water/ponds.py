@@ -193,11 +193,7 @@ def find_ponds(
 
 
 def _depressions(
-    zoned: Zoned,
-    local: Floats,
-    outlets: Outlets,
-    chance: ChanceLevel,
-    report: Progress,
+    zoned: Zoned, local: Floats, outlets: Outlets, chance: ChanceLevel, report: Progress
 ) -> tuple[list[_Candidate], dict[int, Floats]]:
     """Depressions deeper than chance at every averaging length.
 

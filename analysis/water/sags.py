@@ -129,11 +129,7 @@ class _Sag:
 
 
 def find_sags(
-    ribbon: Ribbon,
-    lines: tuple[InvertLine, ...],
-    outlets: Outlets,
-    depth_m: Floats,
-    hump_m: Floats,
+    ribbon: Ribbon, lines: tuple[InvertLine, ...], outlets: Outlets, depth_m: Floats, hump_m: Floats
 ) -> SagMap:
     """Find where water stands in the ditches, and tell dams from crossings.
 
