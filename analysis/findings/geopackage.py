@@ -27,7 +27,7 @@ from analysis.common.columns import (
     STATION_COLUMNS,
     Column,
 )
-from analysis.common.errors import OutputError
+from analysis.common.errors import Cancelled, OutputError
 from analysis.common.outputs import replacing
 from analysis.common.table import Table, column
 from analysis.common.types import Floats
@@ -98,9 +98,8 @@ def check_replaceable(path: str | os.PathLike[str]) -> None:
                 f"{target} is open in another program: close it there, or choose another name."
             )
     try:
-        with closing(
-            sqlite3.connect(f"{target.resolve().as_uri()}?mode=ro", uri=True, timeout=0.2)
-        ) as base:
+        uri = f"{target.resolve().as_uri()}?mode=ro"
+        with closing(sqlite3.connect(uri, uri=True, timeout=0.2)) as base:
             tables = {row[0] for row in base.execute("SELECT table_name FROM gpkg_contents")}
     except sqlite3.OperationalError as error:
         if "locked" in str(error):
@@ -143,15 +142,10 @@ def write_findings(
         # GDAL goes by the ending
         with replacing(target, ending=".part.gpkg") as beside:
             _write_layers(findings, beside, progress or (lambda _share, _words: None))
-    except OutputError:
+    except (OutputError, Cancelled):
         raise
     except Exception as error:
-        # fiona and GDAL raise many types for a full disk, a read-only folder or a lock; Cancelled
-        # passes through unchanged.
-        from analysis.common.errors import Cancelled
-
-        if isinstance(error, Cancelled):
-            raise
+        # fiona and GDAL raise many types for a full disk, a read-only folder or a lock.
         raise OutputError(
             f"The findings can't be written to {target} ({_first_line(error)}): "
             "check that the folder is writable and the file isn't open elsewhere."
@@ -184,18 +178,13 @@ def _write_layers(findings: Findings, path: Path, progress: Callable[[float, str
         warnings.simplefilter("ignore")
         for step, (name, kind, table, columns, shapes) in enumerate(layers):
             progress(step / len(layers), "writing the findings")
-            schema = {
-                "geometry": kind,
-                "properties": {key: column.type for key, column in columns.items()},
-            }
+            properties = {key: column.type for key, column in columns.items()}
+            schema = {"geometry": kind, "properties": properties}
             crs = {} if kind == "None" else {"crs_wkt": findings.crs_wkt}
             with fiona.open(path, "w", driver="GPKG", layer=name, schema=schema, **crs) as layer:
                 layer.writerecords(records(table, columns, shapes))
         row = _run_row(findings.run)
-        schema = {
-            "geometry": "None",
-            "properties": {key: _type_of(value) for key, value in row.items()},
-        }
+        schema = {"geometry": "None", "properties": {k: _type_of(v) for k, v in row.items()}}
         with fiona.open(path, "w", driver="GPKG", layer="run", schema=schema) as layer:
             layer.write({"type": "Feature", "geometry": None, "properties": row})
     progress(1.0, "written")
@@ -243,10 +232,7 @@ def _run_row(run: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _type_of(value: Any) -> str:
-    for python_type, name in ((bool, "bool"), (int, "int"), (float, "float")):
-        if isinstance(value, python_type):
-            return name
-    return "str"
+    return next((kind.__name__ for kind in (bool, int, float) if isinstance(value, kind)), "str")
 
 
 def read_findings(path: str | os.PathLike[str]) -> Findings:

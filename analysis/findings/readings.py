@@ -18,14 +18,8 @@ __all__ = ["Reading", "expected_fall_mm", "read_readings", "slope_from_board_pct
 
 # Heading as written in the file: column of a reading.
 _HEADINGS: Mapping[str, str] = {
-    "road": "road",
-    "station": "station",
-    "station_m": "station",
-    "side": "side",
-    "reading_mm": "reading_mm",
-    "board_m": "board_m",
-    "edge_mm": "edge_mm",
-    "when": "when",
+    **{name: name for name in ("road", "side", "reading_mm", "board_m", "edge_mm", "when")},
+    **dict.fromkeys(("station", "station_m"), "station"),
 }
 _SIDES: Mapping[str, str] = {"left": "left", "l": "left", "right": "right", "r": "right"}
 _WHEN: Mapping[str, str] = {"": "before", "before": "before", "after": "after"}

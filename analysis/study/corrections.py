@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import known_median
-from analysis.common.sides import SIDES
+from analysis.common.sides import SIDE_SIGN, SIDES
 from analysis.common.station_arrays import spliced
 from analysis.common.table import Table
-from analysis.common.types import Floats, Progress
+from analysis.common.types import Bools, Floats, Progress
 from analysis.corridor.values import Case, Extras, Ground
 from analysis.edges.values import Overrides
 from analysis.road.roadline import Road, to_road
@@ -68,9 +68,8 @@ def _apply_edge_line(road: Road, s: Floats, line: Floats, edge: Floats) -> None:
     """Take an edge line's offsets at the stations it runs past, on the side it lies on."""
     import shapely
 
-    step = 1.0
     geometry = shapely.LineString(line)
-    along = np.arange(0.0, geometry.length + step, step)
+    along = np.arange(0.0, geometry.length + 1.0)
     points = shapely.get_coordinates(shapely.line_interpolate_point(geometry, along))
     line_s, line_o = to_road(road, points[:, 0], points[:, 1])
     near = np.isfinite(line_s) & (np.abs(line_o) < 30.0)
@@ -81,7 +80,7 @@ def _apply_edge_line(road: Road, s: Floats, line: Floats, edge: Floats) -> None:
     line_s, line_o = line_s[order], line_o[order]
     side = 0 if np.median(line_o) < 0.0 else 1
     here = (s >= line_s[0]) & (s <= line_s[-1])
-    edge[here, side] = (-1.0, 1.0)[side] * np.interp(s[here], line_s, line_o)
+    edge[here, side] = SIDE_SIGN[side] * np.interp(s[here], line_s, line_o)
 
 
 def overrides_for(
@@ -159,18 +158,15 @@ def _groups_held(before: RoadStudy, given: Overrides, felt: float) -> list[NDArr
 
 def changed_stations(before: Overrides, after: Overrides) -> NDArray[np.intp]:
     """Indices of the stations where two sets of overrides differ."""
-    differs: NDArray[np.bool_] | None = None
+    differs: Bools = np.zeros(0, bool)
     for name in ("edge", "hinge", "axis"):
-        old, new = getattr(before, name), getattr(after, name)
-        if old is None and new is None:
-            continue
-        some = old if old is not None else new
-        old = np.full_like(some, np.nan) if old is None else old
-        new = np.full_like(some, np.nan) if new is None else new
+        held = (getattr(overrides, name) for overrides in (before, after))
+        old, new = (np.nan if values is None else values for values in held)
         here = ~((old == new) | (np.isnan(old) & np.isnan(new)))
-        here = here.reshape(len(here), -1).any(axis=1)
-        differs = here if differs is None else differs | here
-    return np.flatnonzero(differs) if differs is not None else np.empty(0, dtype=np.intp)
+        if np.ndim(here):
+            here = here.reshape(len(here), -1).any(axis=1)
+            differs = differs | here if differs.size else here
+    return np.flatnonzero(differs)
 
 
 def same_overrides(one: Overrides, other: Overrides, here: slice) -> bool:

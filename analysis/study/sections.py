@@ -7,7 +7,7 @@ import numpy as np
 
 from analysis.common.columns import CHECKED_NUMBERS, STATION_COLUMNS, column_of
 from analysis.common.errors import RoadError
-from analysis.common.sides import SIDES, Source
+from analysis.common.sides import SIDE_SIGN, SIDES, Source
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
 from analysis.earthwork.areas import section_shapes
@@ -154,7 +154,7 @@ def _grade(part: RoadStudy, i: int, offsets: Floats) -> Floats:
 def _averaged_profile(part: RoadStudy, i: int) -> tuple[Floats, Floats]:
     """Averaged section of both sides as one line from left to right, real heights."""
     pieces_o, pieces_z = [], []
-    for side, sign in ((0, -1.0), (1, 1.0)):
+    for side, sign in enumerate(SIDE_SIGN):
         u = part.breaks.edge[i, side] + part.measured.shoulder.sections.u
         z = part.measured.shoulder.sections.height_m[i, side] + part.measures.edge_z_m[i, side]
         # Each side's section runs inward past the crown; from there the other side's is nearer.
@@ -167,7 +167,7 @@ def _averaged_profile(part: RoadStudy, i: int) -> tuple[Floats, Floats]:
 
 
 def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSide:
-    sign = (-1.0, 1.0)[side]
+    sign = SIDE_SIGN[side]
     b, m, j = part.breaks, part.measures, part.judged.judgement
     edge, hinge, ditch = b.edge[i, side], b.hinge[i, side], b.ditch[i, side]
     edge_z = m.edge_z_m[i, side]
@@ -179,11 +179,9 @@ def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSi
     pavement_line = _line(sign, (inner, edge_z + pavement_slope * (edge - inner)), (edge, edge_z))
     shoulder_at = edge_z - drop
     shoulder_line = _line(sign, (edge, shoulder_at), (outer, shoulder_at - slope * (outer - edge)))
-    target, cut, fill = section_shapes(
-        part.measured.shoulder.sections, m, j.required_slope_pct, study.limits, i, side
-    )
-    ground = part.measured.shoulder.sections.height_m[i, side]
-    at = part.measured.shoulder.sections.u
+    sections = part.measured.shoulder.sections
+    ground, at = sections.height_m[i, side], sections.u
+    target, cut, fill = section_shapes(sections, m, j.required_slope_pct, study.limits, i, side)
     reach = next(r for r in part.reaches if r.side == side and r.i0 <= i <= r.i1)
     return SectionSide(
         side=side,
@@ -225,14 +223,11 @@ def _numbers(study: Study, part: RoadStudy, i: int, side: int) -> dict[str, tupl
         for name, column in STATION_COLUMNS.items()
         if column.is_quantity
     }
-    breakover_var = (
-        m.shoulder_slope_se[i, side] ** 2
-        + m.pavement_slope_se[i, side] ** 2
-        - 2.0 * m.slope_cov[i, side]
-    )
+    slopes_var = m.shoulder_slope_se[i, side] ** 2 + m.pavement_slope_se[i, side] ** 2
+    breakover_var = slopes_var - 2.0 * m.slope_cov[i, side]
     for name, se in (
         ("breakover_points", np.sqrt(np.maximum(breakover_var, 0.0))),
-        ("retained_mm", part.measured.water.retained_se_mm[i, side]),
+        ("retained_mm", part.measured.water.held.se_mm[i, side]),
         ("shoulder_width_m", part.breaks.hinge_se[i, side]),
     ):
         numbers[name] = (numbers[name][0], float(se))
@@ -266,7 +261,7 @@ def _shoulder_band(
     drop_se = m.edge_drop_se[i, side] / 1000.0
     slope_se = m.shoulder_slope_se[i, side] / 100.0
     cov = m.drop_shoulder_cov[i, side] / 1.0e5
-    sign = (-1.0, 1.0)[side]
+    sign = SIDE_SIGN[side]
     u = np.linspace(0.0, outer - edge, 9)
     line = at_edge - slope * u
     # Height is -drop - slope * u, so its variance adds both and twice their covariance.
@@ -277,25 +272,24 @@ def _shoulder_band(
 
 def _water_line(part: RoadStudy, i: int, side: int, edge_z: float) -> Floats:
     """Level of the water held, from shore to shore; nothing below the chance level."""
-    w = part.measured.water
-    sign = (-1.0, 1.0)[side]
+    held = part.measured.water.held
+    sign = SIDE_SIGN[side]
     edge = part.breaks.edge[i, side]
-    inner, outer = w.retained_from_m[i, side], w.retained_to_m[i, side]
-    level = edge_z + w.retained_level_m[i, side]
-    if not w.retained_mm[i, side] > 0.0:
+    inner, outer = held.from_u[i, side], held.to_u[i, side]
+    level = edge_z + held.level_m[i, side]
+    if not held.depth_mm[i, side] > 0.0:
         return _NOWHERE
     return _line(sign, (edge + inner, level), (edge + outer, level))
 
 
 def section_rows(view: SectionView) -> list[tuple[str, str, float, float]]:
     """Every drawn point as (kind, side, offset_m, height_m), for a CSV of the section."""
-    rows = [
-        ("cell", "", float(o), float(z)) for o, z in zip(view.cells_o, view.cells_z, strict=True)
-    ]
-    rows += [
-        ("averaged", "", float(o), float(z))
-        for o, z in zip(view.profile_o, view.profile_z, strict=True)
-    ]
+    rows = []
+    for kind, along, heights in (
+        ("cell", view.cells_o, view.cells_z),
+        ("averaged", view.profile_o, view.profile_z),
+    ):
+        rows += [(kind, "", float(o), float(z)) for o, z in zip(along, heights, strict=True)]
     for part in view.sides:
         side = SIDES[part.side]
         for kind, o, z in (

@@ -136,7 +136,7 @@ def station_table(parts: Sequence[RoadStudy]) -> Table:
         "distance_m": np.repeat(breaks.s, 2),
         "kerb": kerb,
         "crowned": np.repeat(breaks.crowned, 2),
-        "retained_mm": water.retained_mm,
+        "retained_mm": water.held.depth_mm,
         "pond_depth_mm": water.pond_depth_mm,
         "ditch_depth_m": water.ditch.depth_m,
         "ditch_grade_pct": water.ditch.grade_pct,

@@ -71,9 +71,9 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
     judgement = judge_stations(
         measures,
         crowned,
-        water.retained_mm,
-        water.retained_se_mm,
-        water.retained_chance_mm,
+        water.held.depth_mm,
+        water.held.se_mm,
+        water.held.chance_mm,
         np.concatenate([part.shoulder.kerb for part in measured]),
         limits,
         joined([part.beliefs for part in measured]),

@@ -7,17 +7,23 @@ knows no limits; `judge_ditch` is quick and applies them.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.sides import SIDE_SIGN
-from analysis.common.station_arrays import PerStation, stations_of
+from analysis.common.station_arrays import PerStation, spliced, stations_of
 from analysis.common.types import Floats, Progress, share_of
 from analysis.road.roadline import frames, to_road
 from analysis.water.ditch import Ditch, ditch_profile
-from analysis.water.held_by_section import PlaneErrors, held_by_planes, join, retained_depth
+from analysis.water.held_by_section import (
+    PlaneErrors,
+    Retained,
+    held_by_planes,
+    join,
+    retained_depth,
+)
 from analysis.water.outlets import road_outlets
 from analysis.water.ponds import Ponds, find_ponds
 from analysis.water.zones import Zoned, zoned
@@ -54,10 +60,10 @@ class Flow:
         Water follows the shoulder instead of leaving it.
     """
 
-    resultant_pct: Floats
-    direction_deg: Floats
-    path_m: Floats
-    runs_along: NDArray[np.bool_]
+    resultant_pct: PerStation[Floats]
+    direction_deg: PerStation[Floats]
+    path_m: PerStation[Floats]
+    runs_along: PerStation[NDArray[np.bool_]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,18 +74,12 @@ class Water:
     ----------
     s : ndarray, shape (n,)
         Stations.
-    retained_mm, retained_se_mm, retained_chance_mm : ndarray
-        Water held by the cross-section, its standard error, and what noise alone makes one
-        time in a hundred.
-    retained_level_m, retained_from_m, retained_to_m : ndarray
-        For drawing: level above the pavement plane at the edge, and both shores as distance
-        outward from the edge; NaN where no water is told from none.
+    held : Retained
+        Water held by the cross-section; level and shores only where it is told from none.
     pond_depth_mm : ndarray
         Deepest certain pond on pavement or shoulder within half a spacing; 0 none.
-    path_m, direction_deg, resultant_pct : ndarray
-        Way of water over the shoulder, see `Flow`.
-    runs_along : ndarray of bool
-        Water follows the shoulder instead of leaving it.
+    way : Flow
+        Way of water over the shoulder.
     kerb : ndarray of bool
         A kerb stands at the edge: it is meant to hold water back, and no ditch is judged.
     ponds : Ponds
@@ -88,17 +88,9 @@ class Water:
     """
 
     s: PerStation[Floats]
-    retained_mm: PerStation[Floats]
-    retained_se_mm: PerStation[Floats]
-    retained_chance_mm: PerStation[Floats]
-    retained_level_m: PerStation[Floats]
-    retained_from_m: PerStation[Floats]
-    retained_to_m: PerStation[Floats]
+    held: PerStation[Retained]
     pond_depth_mm: PerStation[Floats]
-    path_m: PerStation[Floats]
-    direction_deg: PerStation[Floats]
-    resultant_pct: PerStation[Floats]
-    runs_along: PerStation[NDArray[np.bool_]]
+    way: PerStation[Flow]
     kerb: PerStation[NDArray[np.bool_]]
     ponds: Ponds
     ditch: PerStation[Ditch]
@@ -179,8 +171,11 @@ def follow(
         progress=share_of(progress, 0.1, 0.9),
     )
     share_of(progress, 0.0, 1.0)(0.9, "finding water that sections hold")
+    held, way = _across(case, breaks, shoulder)
     return Water(
-        **_across(case, breaks, shoulder),
+        held=held,
+        way=way,
+        kerb=shoulder.kerb,
         s=np.asarray(breaks.s, np.float64),
         pond_depth_mm=_pond_depth(road, ponds, spacing_m),
         ponds=ponds,
@@ -202,12 +197,13 @@ def follow_across(
     here
         The stations that were measured again.
     """
-    changed = {}
-    again = _across(case, stations_of(breaks, here), stations_of(shoulder, here))
-    for name, values in again.items():
-        changed[name] = getattr(water, name).copy()
-        changed[name][here] = values
-    return replace(water, **changed)
+    held, way = _across(case, stations_of(breaks, here), stations_of(shoulder, here))
+    return replace(
+        water,
+        held=spliced(water.held, held, here, here),
+        way=spliced(water.way, way, here, here),
+        kerb=shoulder.kerb,
+    )
 
 
 def _culverts(case: Case) -> Floats:
@@ -220,8 +216,8 @@ def _culverts(case: Case) -> Floats:
     return np.column_stack((s[near], o[near]))
 
 
-def _across(case: Case, breaks: Breaks, shoulder: Shoulder) -> dict[str, Any]:
-    """What each section tells by itself: fields of `Water`, (n, 2)."""
+def _across(case: Case, breaks: Breaks, shoulder: Shoulder) -> tuple[Retained, Flow]:
+    """What each section tells by itself."""
     measures, sections = shoulder.measures, shoulder.sections
     shoulder_width_m = case.settings.shoulder_width_m
     axis = np.asarray(breaks.axis)[:, None] * np.array(SIDE_SIGN)
@@ -256,20 +252,13 @@ def _across(case: Case, breaks: Breaks, shoulder: Shoulder) -> dict[str, Any]:
     section = replace(section, se_mm=np.hypot(section.se_mm, np.nan_to_num(rut_se)))
     held = join(planes, section)
     told = held.depth_mm > held.chance_mm
+    drawn = {name: np.where(told, getattr(held, name), np.nan) for name in _DRAWN}
     way = flow(measures.shoulder_slope_pct, measures.grade_pct, width)
-    return {
-        "retained_mm": held.depth_mm,
-        "retained_se_mm": held.se_mm,
-        "retained_chance_mm": held.chance_mm,
-        "retained_level_m": np.where(told, held.level_m, np.nan),
-        "retained_from_m": np.where(told, held.from_u, np.nan),
-        "retained_to_m": np.where(told, held.to_u, np.nan),
-        "path_m": way.path_m,
-        "direction_deg": way.direction_deg,
-        "resultant_pct": way.resultant_pct,
-        "runs_along": way.runs_along,
-        "kerb": shoulder.kerb,
-    }
+    return replace(held, **drawn), way
+
+
+# What is told of held water only where it is told from none.
+_DRAWN = ("level_m", "from_u", "to_u")
 
 
 def _unblurred(sections: Sections, breaks: Breaks, shoulder_width_m: float) -> Floats:

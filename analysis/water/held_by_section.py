@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.common.station_arrays import PerStation
 from analysis.common.types import Floats
 
 __all__ = ["PlaneErrors", "Retained", "held_by_planes", "join", "retained_depth"]
@@ -42,12 +43,12 @@ class Retained:
         Both shores; NaN where nothing is held.
     """
 
-    depth_mm: Floats
-    se_mm: Floats
-    chance_mm: Floats
-    level_m: Floats
-    from_u: Floats
-    to_u: Floats
+    depth_mm: PerStation[Floats]
+    se_mm: PerStation[Floats]
+    chance_mm: PerStation[Floats]
+    level_m: PerStation[Floats]
+    from_u: PerStation[Floats]
+    to_u: PerStation[Floats]
 
 
 class PlaneErrors(NamedTuple):

@@ -333,12 +333,12 @@ def dent(s, o):
 def test_follow_plain_road():
     ribbon, breaks, noise = plain_road(200.0, sigma_m=0.01)
     water = assess(ribbon, breaks, noise)
-    assert (water.retained_mm < water.retained_chance_mm).all()
-    assert np.isnan(water.retained_level_m).all()
+    assert (water.held.depth_mm < water.held.chance_mm).all()
+    assert np.isnan(water.held.level_m).all()
     assert (water.pond_depth_mm == 0.0).all()
     assert water.ditch.depth_m == pytest.approx(0.66, abs=0.05)
     assert water.ditch.grade_pct == pytest.approx(1.0, abs=0.25)
-    assert water.path_m == pytest.approx(1.5 * np.hypot(4.0, 1.0) / 4.0)
+    assert water.way.path_m == pytest.approx(1.5 * np.hypot(4.0, 1.0) / 4.0)
     limits = default_limits()
     assert not judge_ditch(water, limits.water).any()
 
@@ -363,11 +363,11 @@ def test_follow_finds_dent_and_plug():
 def test_follow_high_shoulder_holds_water():
     ribbon, breaks, noise = plain_road(100.0)
     water = assess(ribbon, breaks, noise, drop_mm=-50.0)
-    assert water.retained_mm == pytest.approx(50.0)
-    assert (water.retained_mm > water.retained_chance_mm).all()
-    assert water.retained_level_m == pytest.approx(0.05)
-    assert water.retained_from_m == pytest.approx(-2.5)
-    assert water.retained_se_mm == pytest.approx(5.0, rel=0.5)
+    assert water.held.depth_mm == pytest.approx(50.0)
+    assert (water.held.depth_mm > water.held.chance_mm).all()
+    assert water.held.level_m == pytest.approx(0.05)
+    assert water.held.from_u == pytest.approx(-2.5)
+    assert water.held.se_mm == pytest.approx(5.0, rel=0.5)
 
 
 def test_follow_unknown_is_not_dry():
@@ -416,12 +416,12 @@ def test_follow_across_changes_its_stations_only():
     measures = plain_measures(breaks, drop_mm=-50.0)
     shoulder = shoulder_of(noise, measures, plain_sections(breaks))
     again = follow_across(plain_case(breaks), water, here, breaks, shoulder)
-    assert again.retained_mm[here] == pytest.approx(50.0)
+    assert again.held.depth_mm[here] == pytest.approx(50.0)
     outside = np.r_[0:5, 8 : breaks.s.size]
-    assert np.array_equal(again.retained_mm[outside], water.retained_mm[outside])
+    assert np.array_equal(again.held.depth_mm[outside], water.held.depth_mm[outside])
     assert again.ponds is water.ponds
     assert again.ditch is water.ditch
-    assert (water.retained_mm < 50.0).all()  # the first answer is left as it was
+    assert (water.held.depth_mm < 50.0).all()  # the first answer is left as it was
 
 
 def test_follow_unblurred_ground_shows_a_rut():
@@ -433,10 +433,10 @@ def test_follow_unblurred_ground_shows_a_rut():
     measures = plain_measures(breaks)
     case, ground = plain_case(breaks), Ground(None, ribbon)
     held = follow(case, ground, breaks, shoulder_of(noise, measures, with_shape))
-    assert held.retained_mm == pytest.approx(50.0, abs=4.0)  # 70 mm less the 4 % fall to its lip
-    assert (held.retained_mm > held.retained_chance_mm).all()
+    assert held.held.depth_mm == pytest.approx(50.0, abs=4.0)  # 70 mm less the 4 % fall to its lip
+    assert (held.held.depth_mm > held.held.chance_mm).all()
     blind = follow(case, ground, breaks, shoulder_of(noise, measures, sections))
-    assert (blind.retained_mm < blind.retained_chance_mm).all()
+    assert (blind.held.depth_mm < blind.held.chance_mm).all()
 
 
 def test_follow_progress_and_cancel():
