@@ -395,7 +395,7 @@ def test_follow_mirrored_and_lifted():
     high = assess(lifted(ribbon, 256.0), breaks, noise, up=256.0)
     other = assess(mirrored(ribbon), breaks, noise)
     for name in (
-        "retained_mm",
+        "held.depth_mm",
         "pond_depth_mm",
         "ditch.depth_m",
         "ditch.grade_pct",
