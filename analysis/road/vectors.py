@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -158,7 +159,6 @@ class Layer:
                 f'The layer "{layer}" of {self.text} can\'t be read; check that the file is whole.'
             ) from error
         self._layer, self._driver = layer, driver
-        self._measures: dict[str, list[Floats]] | None = None  # read when asked for
         self._grid_crs = geofiles.CRS.from_wkt(terrain.crs_wkt)
         self._crs = self._source_crs(wkt, crs)
 
@@ -196,12 +196,14 @@ class Layer:
                 )
         return None if found == self._grid_crs else found
 
-    def measures(self, raw: Raw) -> list[Floats] | None:
-        """Return the M values of a feature's lines if the file has some for just these vertices."""
+    @cached_property
+    def _measures(self) -> dict[str, list[Floats]]:
         from analysis.road.measures import read_measures
 
-        if self._measures is None:
-            self._measures = read_measures(self.text, self._layer, self._driver)
+        return read_measures(self.text, self._layer, self._driver)
+
+    def measures(self, raw: Raw) -> list[Floats] | None:
+        """Return the M values of a feature's lines if the file has some for just these vertices."""
         found = self._measures.get(raw.number, [])
         lines = [len(line) for line in parts_of(raw.geometry, "lines")]
         return found if found and [len(m) for m in found] == lines else None

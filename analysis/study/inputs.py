@@ -173,7 +173,7 @@ def check_writable(
     """
     target = Path(path)
     for source in inputs:
-        if source is not None and target.exists() and _same_file(target, source):
+        if source and target.exists() and os.path.exists(source) and target.samefile(source):
             raise OutputError(
                 f"{target} is one of the input files and would be lost: choose another name."
             )
@@ -188,10 +188,3 @@ def check_writable(
         raise OutputError(f"{target} can't be written: choose a place you may write to.")
     if suffix == ".gpkg":
         check_replaceable(target)
-
-
-def _same_file(one: Path, other: str) -> bool:
-    try:
-        return one.samefile(other)
-    except OSError:
-        return False

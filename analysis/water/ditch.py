@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.common.along import average_along, correlated_share, interpolate_along, rows_for
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.station_arrays import PerStation
-from analysis.common.types import Floats, Progress, share_of
+from analysis.common.types import Bools, Floats, Progress, share_of
 from analysis.water.chance import FALSE_PER_KM, NoiseMaker, rare_maximum
 from analysis.water.filling import fill_profile, fill_ribbon
 from analysis.water.outlets import Outlets
@@ -178,11 +178,13 @@ def _invert_line(
     """Both ditches averaged over a length, and the factor on the noise of each row, (r, 2)."""
     window = rows_for(length_m, float(ribbon.step_s))
     ground, spread = average_along(ribbon.z, window)
-    u, z, error = _lowest_near(ribbon, ground, spread, place)
     water = fill_ribbon(ground, outlets=outlets.on_average(window), holes_drain=True)
-    level = np.stack([_sample(ribbon, water, SIDE_SIGN[k] * u[:, k]) for k in (0, 1)], axis=1)
+    column, known = _lowest_near(ribbon, ground, place)
+    at = np.arange(ribbon.s.size)[:, None]
+    u = np.where(known, np.array(SIDE_SIGN) * ribbon.o[column], np.nan)
+    z, error, level = (np.where(known, a[at, column], np.nan) for a in (ground, spread, water))
     chance = _chance(level, local, maker, float(ribbon.step_s), window)
-    return InvertLine(ground, water, u, z, level, chance * error), error
+    return InvertLine(ground, water, column, u, z, level, chance * error), error
 
 
 def _bridge(rows_s: Floats, s: Floats, ditch: Floats) -> Floats:
@@ -203,41 +205,19 @@ def _bridge(rows_s: Floats, s: Floats, ditch: Floats) -> Floats:
     return result
 
 
-def _lowest_near(
-    ribbon: Ribbon, ground: Floats, spread: Floats, u: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Find the lowest averaged height near the given outward places, row by row."""
+def _lowest_near(ribbon: Ribbon, ground: Floats, u: Floats) -> tuple[NDArray[np.intp], Bools]:
+    """Columns (r, 2) of the lowest ground near outward places, and where there is any known."""
     reach = max(1, round(_SEARCH_M / ribbon.step_o))
-    shifts = np.arange(-reach, reach + 1)
     k = ribbon.o.size
-    place, height, error = (np.full(u.shape, np.nan) for _ in range(3))
-    rows = np.arange(u.shape[0])
-    for side in (0, 1):
-        known = np.isfinite(u[:, side])
-        middle = np.round(
-            (SIDE_SIGN[side] * np.nan_to_num(u[:, side]) - ribbon.o[0]) / ribbon.step_o
-        ).astype(int)
-        columns = middle[:, None] + shifts[None, :]
-        inside = (columns >= 0) & (columns < k) & known[:, None]
-        columns = np.clip(columns, 0, k - 1)
-        values = np.where(inside, ground[rows[:, None], columns], np.inf)
-        values = np.where(np.isnan(values), np.inf, values)
-        best = np.argmin(values, axis=1)
-        column = columns[rows, best]
-        low = values[rows, best]
-        found = np.isfinite(low)
-        place[:, side] = np.where(found, SIDE_SIGN[side] * ribbon.o[column], np.nan)
-        height[:, side] = np.where(found, low, np.nan)
-        error[:, side] = np.where(found, spread[rows, column], np.nan)
-    return place, height, error
-
-
-def _sample(ribbon: Ribbon, ground: Floats, o: Floats) -> Floats:
-    """Read one averaged height per row at the nearest offset."""
-    column = np.round((np.nan_to_num(o) - ribbon.o[0]) / ribbon.step_o).astype(int)
-    inside = np.isfinite(o) & (column >= 0) & (column < ribbon.o.size)
-    value = ground[np.arange(o.size), np.clip(column, 0, ribbon.o.size - 1)]
-    return np.asarray(np.where(inside, value, np.nan))
+    middle = np.round((np.array(SIDE_SIGN) * np.nan_to_num(u) - ribbon.o[0]) / ribbon.step_o)
+    columns = middle.astype(int)[..., None] + np.arange(-reach, reach + 1)
+    inside = (columns >= 0) & (columns < k) & np.isfinite(u)[..., None]
+    columns = np.clip(columns, 0, k - 1)
+    values = np.where(inside, ground[np.arange(len(u))[:, None, None], columns], np.inf)
+    values[np.isnan(values)] = np.inf
+    best = np.argmin(values, axis=-1)[..., None]
+    column, lowest = (np.take_along_axis(a, best, axis=-1)[..., 0] for a in (columns, values))
+    return column, np.isfinite(lowest)
 
 
 def _grades(

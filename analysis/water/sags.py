@@ -72,6 +72,8 @@ class InvertLine:
     ----------
     ground, water : ndarray, shape (r, k)
         Averaged ribbon, and the same filled.
+    column : ndarray of int, shape (r, 2)
+        Column of the ribbon on which the invert lies, where `u` is known.
     u, z, level : ndarray, shape (r, 2)
         Outward place and height of the invert, and of the water over it.
     chance : ndarray, shape (r, 2)
@@ -80,6 +82,7 @@ class InvertLine:
 
     ground: Floats
     water: Floats
+    column: NDArray[np.intp]
     u: Floats
     z: Floats
     level: Floats
@@ -195,13 +198,6 @@ def find_sags(
     )
 
 
-def _columns(ribbon: Ribbon, u: Floats, side: int) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-    """Columns of the ribbon on which an invert lies, and where it is known."""
-    column = np.round((SIDE_SIGN[side] * u[:, side] - ribbon.o[0]) / ribbon.step_o)
-    known = np.isfinite(column)
-    return np.clip(np.nan_to_num(column), 0, ribbon.o.size - 1).astype(np.intp), known
-
-
 def _standing_water(ribbon: Ribbon, line: InvertLine) -> list[_Sag]:
     """Depressions that reach an invert, deeper than chance."""
     from scipy.ndimage import find_objects, label
@@ -212,7 +208,7 @@ def _standing_water(ribbon: Ribbon, line: InvertLine) -> list[_Sag]:
     at = np.arange(ribbon.s.size)
     result = []
     for side in (0, 1):
-        column, known = _columns(ribbon, line.u, side)
+        column, known = line.column[:, side], np.isfinite(line.u[:, side])
         name = np.where(known, names[at, column], 0)
         order = np.argsort(name, kind="stable")
         bounds = np.flatnonzero(np.diff(name[order], prepend=-1))
@@ -238,8 +234,9 @@ def _basins(ribbon: Ribbon, line: InvertLine, outlets: Outlets) -> list[_Sag]:
     result = []
     for basin in outlets.basins:
         for side in (0, 1):
-            column, known = _columns(ribbon, line.u, side)
-            rows = np.flatnonzero(np.isin(at * ribbon.o.size + column, basin.cells) & known)
+            cell = at * ribbon.o.size + line.column[:, side]
+            known = np.isfinite(line.u[:, side])
+            rows = np.flatnonzero(np.isin(cell, basin.cells) & known)
             depth = basin.level - line.z[rows, side]
             if rows.size and depth.max() > 0.0:
                 limit = float(np.nan_to_num(line.chance[rows[np.argmax(depth)], side]))
