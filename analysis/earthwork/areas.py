@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.common.limits import Limits
 from analysis.common.station_arrays import PerStation
@@ -36,7 +36,8 @@ class Areas:
     Parameters
     ----------
     cut_m2, fill_m2
-        Area above (bank) and below (compacted) the target, less `excess_m2`.
+        Area above (bank) and below (compacted) the target, less `excess_m2`; of the shoulder only
+        where the line beyond the hinge doesn't meet the ground within the section.
     excess_m2
         What noise alone adds to both on average: a height error counts as cut where it is up
         and as fill where it is down, so neither averages out. Their difference is free of it.
@@ -46,11 +47,6 @@ class Areas:
         The errors as weights of four independent unit errors per station and side: two of the
         fit, that of the hinge's place and that of the edge's. Fill counts with the opposite
         sign. Any weighted sum of cut and fill gets its standard error from these.
-    face_mm
-        Height of the target above the ground at the hinge; a face that needs support.
-    comes_out : bool
-        False where the line beyond the hinge doesn't meet the ground within the section; the
-        areas then hold the shoulder only.
     width_m
         Shoulder width used.
     average_m
@@ -65,8 +61,6 @@ class Areas:
     net_se: PerStation[Floats]
     cut_terms: PerStation[Floats]
     fill_terms: PerStation[Floats]
-    face_mm: PerStation[Floats]
-    comes_out: PerStation[NDArray[np.bool_]]
     width_m: PerStation[Floats]
     average_m: PerStation[Floats]
 
@@ -126,7 +120,7 @@ def areas(
     # Loading the compiler takes a good part of a second; whoever only reads limits shan't wait.
     from analysis.earthwork.kernels import sections_kernel
 
-    raw, comes_out = sections_kernel(
+    raw = sections_kernel(
         np.ascontiguousarray(sections.u, dtype=np.float64),
         np.ascontiguousarray(height.reshape(count, -1)),
         np.ascontiguousarray(sigma.reshape(count, -1)),
@@ -158,8 +152,6 @@ def areas(
         net_se=np.sqrt(((cut_terms + fill_terms) ** 2).sum(axis=-1)),
         cut_terms=cut_terms,
         fill_terms=fill_terms,
-        face_mm=1000.0 * face,
-        comes_out=comes_out.reshape(shape),
         width_m=width,
         average_m=np.broadcast_to(np.asarray(measures.average_m, dtype=np.float64), shape),
     )

@@ -166,8 +166,8 @@ def _on_shoulder(
 @compiled
 def _beyond_hinge(
     u: Floats, z: Floats, w: float, base: float, fall: float, d: float
-) -> tuple[float, float, float, bool]:
-    """Area, length and moment from the hinge to where the line comes out, and whether it does.
+) -> tuple[float, float, float]:
+    """Area, length and moment from the hinge to where the line comes out; 0 if it never does.
 
     The line starts at `base` and falls by `fall`; `d` is the ground over it at the hinge. The
     area is NaN where ground on the way is unknown.
@@ -179,7 +179,7 @@ def _beyond_hinge(
         if u[k] <= w:
             continue
         if math.isnan(z[k]):
-            return math.nan, 0.0, 0.0, False
+            return math.nan, 0.0, 0.0
         to = sign * (z[k] - (base - fall * (u[k] - w)))
         length = u[k] - at
         up, up_share = _upper_part(depth, to)
@@ -188,8 +188,8 @@ def _beyond_hinge(
         area_moment += up_share * length * (at + 0.5 * up_share * length)
         at, depth = u[k], to
         if to <= 0.0:
-            return area, area_length, area_moment, True
-    return 0.0, 0.0, 0.0, False
+            return area, area_length, area_moment
+    return 0.0, 0.0, 0.0
 
 
 @compiled
@@ -201,8 +201,8 @@ def sections_kernel(
     slope: Floats,
     error: Floats,
     ratio: float,
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """Give (rows, 8) cut, fill, excess, length and moment of cut and of fill, face; comes out.
+) -> Floats:
+    """Give (rows, 8) cut, fill, excess, length and moment of cut and of fill, face.
 
     `error` (rows, 4) holds the fit's errors: those of the edge drop, the part of the slope's
     that goes with it, and the rest, as metres, fractions, fractions; and what the edge's place
@@ -211,7 +211,6 @@ def sections_kernel(
     of 0 leaves the foreslope as it lies.
     """
     out = np.full((height.shape[0], 8), np.nan)
-    comes_out = np.ones(height.shape[0], dtype=np.bool_)
     for row in range(height.shape[0]):
         w, g, z = width[row], slope[row], height[row]
         if not (w > 0.0 and u[0] <= 0.0 and u[-1] >= w and not math.isnan(g)):
@@ -223,9 +222,8 @@ def sections_kernel(
             continue
         if d > 0.0 or (d < 0.0 and ratio > 0.0):
             fall = g if d > 0.0 else 1.0 / ratio
-            area, length, moment, comes_out[row] = _beyond_hinge(u, z, w, -g * w, fall, d)
+            area, length, moment = _beyond_hinge(u, z, w, -g * w, fall, d)
             if math.isnan(area):
-                comes_out[row] = True
                 continue
             if d > 0.0:
                 cut += area
@@ -240,7 +238,7 @@ def sections_kernel(
         sums = (cut - excess, fill - excess, excess)
         arms = (cut_length, cut_moment, fill_length, fill_moment)
         out[row] = np.array(sums + arms + (max(-d, 0.0),))
-    return out, comes_out
+    return out
 
 
 @compiled

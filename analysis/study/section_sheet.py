@@ -62,16 +62,12 @@ def _verdict_block(side: SectionSide, writing: Writing) -> Block:
 
 
 def _numbers_block(view: SectionView, writing: Writing, names: Sequence[str], column: int) -> Block:
-    rows = (
-        (column_of(name).title, *(writing.say(*_pair(side, name)) for side in view.sides))
-        for name in names
-    )
+    rows = []
+    for name in names:
+        numbers = (side.numbers[name] for side in view.sides)
+        said = (writing.say(value, name, error) for value, error in numbers)
+        rows.append((column_of(name).title, *said))
     return Block("", columns=("", *SIDES), table=tuple(rows), column=column)
-
-
-def _pair(side: SectionSide, name: str) -> tuple[float, str, float]:
-    value, error = side.numbers[name]
-    return value, name, error
 
 
 def worst_section(study: Study, row: int, writing: Writing) -> Figure:

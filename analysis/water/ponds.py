@@ -126,9 +126,12 @@ class _Candidate:
     depth: Floats
     level: float
     chance: float
-    certain: bool
     spill: int
     doubt: str = ""
+
+    @property
+    def certain(self) -> bool:
+        return not self.doubt
 
 
 def find_ponds(
@@ -226,7 +229,6 @@ def _drowned(basin: Basin) -> _Candidate:
         depth=basin.depth,
         level=basin.level,
         chance=0.0,
-        certain=False,
         spill=basin.spill,
         doubt=DOUBT_OUTLET,
     )
@@ -239,7 +241,6 @@ def _doubt_crossings(chosen: list[_Candidate], ribbon: Ribbon, crossings: Floats
             i, j = divmod(c.spill, ribbon.o.size)
             here = (ribbon.o[j] >= 0) == bool(side)
             if c.certain and here and first - 2.0 <= ribbon.s[i] <= last + 2.0:
-                c.certain = False
                 c.doubt = DOUBT_CROSSING
 
 
@@ -258,7 +259,6 @@ def _doubt_kerbs(chosen: list[_Candidate], zoned: Zoned, kerb: NDArray[np.bool_]
         side = (ribbon.o[j] >= axis[i]).astype(np.intp)
         on_road = zone[i, j] <= SHOULDER
         if c.certain and on_road.mean() > 0.5 and kerb[i, side].mean() > 0.5:
-            c.certain = False
             c.doubt = DOUBT_KERB
 
 
@@ -302,7 +302,6 @@ def _candidates(
                 depth=d[a:b],
                 level=float(flat_level[part[0]]),
                 chance=float(flat_limit[part[top]]),
-                certain=least is None,
                 doubt="" if least is None else DOUBT_HOLE,
                 spill=spill_cell(level, part, float(flat_level[part[0]])),
             )

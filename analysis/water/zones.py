@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import interpolate_along
+from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 
 if TYPE_CHECKING:
@@ -56,15 +57,15 @@ def zoned(ribbon: Ribbon, breaks: Breaks, shoulder_width_m: float) -> Zoned:
     -------
     Zoned
     """
-    axis = interpolate_along(ribbon.s, breaks.s, breaks.axis)[:, None]
-    edge = interpolate_along(ribbon.s, breaks.s, breaks.edge)
-    hinge = interpolate_along(ribbon.s, breaks.s, breaks.hinge)
-    ditch = interpolate_along(ribbon.s, breaks.s, breaks.ditch)
+    axis, edge, hinge, ditch = (
+        interpolate_along(ribbon.s, breaks.s, found)
+        for found in (breaks.axis, breaks.edge, breaks.hinge, breaks.ditch)
+    )
     hinge = np.where(np.isnan(hinge), edge + shoulder_width_m, hinge)
     outer = np.where(np.isnan(ditch), hinge, ditch + np.maximum(ditch - hinge, 1.0))
     result = np.full((ribbon.s.size, ribbon.o.size), BEYOND, np.uint8)
-    axis = np.where(np.isnan(axis), 0.0, axis)
-    for side, sign in ((0, -1.0), (1, 1.0)):
+    axis = np.where(np.isnan(axis), 0.0, axis)[:, None]
+    for side, sign in enumerate(SIDE_SIGN):
         u = sign * ribbon.o[None, :]
         here = (ribbon.o[None, :] < axis) if side == 0 else (ribbon.o[None, :] >= axis)
         result[here & (u <= outer[:, side, None])] = DITCH
