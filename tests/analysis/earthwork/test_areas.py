@@ -81,7 +81,7 @@ def section_areas(u, height_m, width, required_pct, foreslope_ratio=0.0):
     none = np.zeros_like(rows)
     error = np.zeros((len(rows), 4))
     u = np.asarray(u, dtype=float)
-    raw, _ = sections_kernel(u, rows, none, width, slope / 100.0, error, foreslope_ratio)
+    raw = sections_kernel(u, rows, none, width, slope / 100.0, error, foreslope_ratio)
     return raw[:, 0].reshape(shape), raw[:, 1].reshape(shape)
 
 
