@@ -9,33 +9,28 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
-from PySide6.QtGui import QAction, QBrush, QColor, QKeyEvent, QPainter, QShowEvent
-from PySide6.QtWidgets import QLabel, QSizePolicy, QToolBar, QVBoxLayout, QWidget
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import QAction, QBrush, QColor, QPainter, QPen, QShowEvent
+from PySide6.QtWidgets import QLabel, QToolBar, QWidget
 
 from analysis.common.columns import column_of
 from analysis.common.types import Floats
 from analysis.common.verdicts import Verdict
-from gui.along.road_axis import (
-    SpanLink,
-    StationAxis,
-    handle_road_click,
-    handle_road_key,
-    selection_pen,
-)
+from gui.along.road_axis import AXIS_WIDTH, RoadView, SpanLink
 from gui.drawing.figure import figure_font, text_at
 from gui.look import theme
+from gui.look.making import column, later, named, yielding
 from gui.look.units import DASH, number, shown, unit_of
 from gui.look.words import column_meaning, column_title, side_text, station_words, verdict_text
 
 if TYPE_CHECKING:
+    from analysis.findings.geopackage import Findings
+    from gui.state.loaded import RoadIndex
     from gui.state.model import WindowModel
 
 __all__ = ["AlongView"]
 
 
-_AXIS_WIDTH = 46
-_VERDICTS: tuple[str, ...] = tuple(Verdict)
 # Above this many stations in the road, marks at each would be a smear that costs time.
 _MOST_MARKS = 20_000
 
@@ -60,6 +55,23 @@ _PLOTS = (
     _Plot("cut and fill", "cut_m2", "", None, False),
     _Plot("balance", "", "", None, False),
 )
+_COLUMNS = (
+    "shoulder_slope_pct",
+    "shoulder_slope_se",
+    "pavement_slope_pct",
+    "required_slope_pct",
+    "edge_drop_mm",
+    "edge_drop_se",
+    "retained_mm",
+    "ditch_grade_pct",
+    "cut_m2",
+    "fill_m2",
+)
+_PATTERNS: dict[str, Qt.BrushStyle] = {
+    Verdict.WONT_SHED: Qt.BrushStyle.SolidPattern,
+    Verdict.CANT_TELL: Qt.BrushStyle.BDiagPattern,
+    Verdict.NO_DATA: Qt.BrushStyle.Dense6Pattern,
+}
 
 
 class _ReachBars(pg.GraphicsObject):
@@ -96,12 +108,6 @@ class _ReachBars(pg.GraphicsObject):
         painter.save()
         # Drawn in pixels, so that hatch and letters keep their size at every zoom.
         painter.resetTransform()
-        patterns: dict[str, Qt.BrushStyle] = {
-            Verdict.SHEDS: Qt.BrushStyle.NoBrush,
-            Verdict.WONT_SHED: Qt.BrushStyle.SolidPattern,
-            Verdict.CANT_TELL: Qt.BrushStyle.BDiagPattern,
-            Verdict.NO_DATA: Qt.BrushStyle.Dense6Pattern,
-        }
         painter.setFont(figure_font(10.0, bold=True))
         for s0, s1, side, verdict, finding, row in self.bars:
             low = 1.06 if side == 0 else 0.06
@@ -112,85 +118,61 @@ class _ReachBars(pg.GraphicsObject):
             fill = QColor(colour)
             fill.setAlphaF(0.85 if verdict == Verdict.WONT_SHED else 0.6)
             painter.setPen(theme.pen("selected", 2.0) if row == self.current else colour)
-            painter.setBrush(QBrush(fill, patterns.get(verdict, Qt.BrushStyle.NoBrush)))
+            painter.setBrush(QBrush(fill, _PATTERNS.get(verdict, Qt.BrushStyle.NoBrush)))
             painter.drawRect(box.adjusted(0.5, 0.5, -0.5, -0.5))
             letter = theme.FINDING_LETTERS.get(finding, "")
             if letter and box.width() > 11.0:
                 text_at(
-                    painter,
-                    box.center(),
-                    letter,
-                    theme.color("ink"),
-                    plate=theme.color("paper"),
+                    painter, box.center(), letter, theme.color("ink"), plate=theme.color("paper")
                 )
         painter.restore()
 
 
-class AlongView(QWidget):
+class AlongView(RoadView):
     """Plots along the current road, linked with the map through the model.
 
     A click selects the nearest station; panning and zooming move all linked views.
     """
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setObjectName("AlongView")
-        self.setAccessibleName(self.tr("Plots along the road"))
-        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.model = model
-        self._columns: dict[str, Floats] = {}
-        self._verdicts: NDArray[Any] = np.empty((0, 2), dtype=object)
-        self._s: Floats = np.empty(0)
-        self._balance: Floats | None = None
-        self._road = ""
-        self._dirty = True
+        super().__init__(model, self.tr("Plots along the road"), parent)
+        self._clear_data()
         self.plots: dict[str, pg.PlotItem] = {}
         self._cursors: list[pg.InfiniteLine] = []
         self._marks: list[pg.InfiniteLine] = []
         self.spans: list[pg.LinearRegionItem] = []
         self._build()
         self.link = SpanLink(model, self._first().getViewBox(), self)
-        self._later = QTimer(self)
-        self._later.setSingleShot(True)
-        self._later.setInterval(0)
-        self._later.timeout.connect(self._draw)
-        self._next_due = QTimer(self)
-        self._next_due.setSingleShot(True)
-        self._next_due.setInterval(0)
-        self._next_due.timeout.connect(self._draw_next)
+        self._later = later(self, self._draw)
+        self._next_due = later(self, self._draw_next)
         self.to_draw: list[_Plot] = []
-        model.study_changed.connect(self._on_study)
-        model.limits_changed.connect(self._later.start)
-        model.units_changed.connect(self._later.start)
+        for signal in (
+            model.study_changed,
+            model.limits_changed,
+            model.units_changed,
+            theme.watcher().changed,
+        ):
+            signal.connect(self._later.start)
         model.selection_changed.connect(self._on_selection)
-        theme.watcher().changed.connect(self._on_theme)
-        self._on_study()
+        self._later.start()
 
     # -- layout ----------------------------------------------------------------------------------
 
     def _build(self) -> None:
         # A tool bar lets what doesn't fit spill into a menu.
-        self.bar = QToolBar()
-        self.bar.setAccessibleName(self.tr("Plots to show"))
+        bar = named(QToolBar(), self.tr("Plots to show"))
         self.buttons: dict[str, QAction] = {}
         for plot in _PLOTS:
-            action = QAction(self._title(plot.name), self)
-            action.setCheckable(True)
-            action.setChecked(plot.start)
+            action = QAction(self._title(plot.name), self, checkable=True, checked=plot.start)
             action.setToolTip(self._meaning(plot))
             action.toggled.connect(lambda on, name=plot.name: self.show_plot(name, on))
             self.buttons[plot.name] = action
-            self.bar.addAction(action)
-        self.readout = QLabel()
-        self.readout.setAccessibleName(self.tr("Numbers at the station"))
-        self.readout.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-
-        self.area = pg.GraphicsLayoutWidget()
-        self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.area.setMinimumSize(200, 60)
-        self.area.setAccessibleName(self.tr("Plots along the road"))
+            bar.addAction(action)
+        selectable = Qt.TextInteractionFlag.TextSelectableByMouse
+        numbers = QLabel(textInteractionFlags=selectable)
+        self.readout = yielding(named(numbers, self.tr("Numbers at the station")))
+        self.readout.setContentsMargins(AXIS_WIDTH + 8, 1, 8, 0)
         self.area.ci.layout.setSpacing(2)
-        self.area.ci.layout.setContentsMargins(4, 2, 8, 2)
         self.bars = _ReachBars()
         strip = self._new_plot("reaches")
         strip.addItem(self.bars)
@@ -199,41 +181,16 @@ class AlongView(QWidget):
         strip.setFixedHeight(44)
         self.titles: dict[str, pg.LabelItem] = {}
         self._arrange()
-        self.area.scene().sigMouseClicked.connect(self._on_click)
-        self.area.scene().sigMouseMoved.connect(self._on_mouse)
-        self.key = QLabel()
-        self.key.setAccessibleName(self.tr("Key to the lines"))
-        self.key.setContentsMargins(_AXIS_WIDTH + 8, 0, 8, 3)
-        for label in (self.key, self.readout):
-            label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-        self.readout.setContentsMargins(_AXIS_WIDTH + 8, 1, 8, 0)
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(self.bar)
-        whole.addWidget(self.readout)
-        whole.addWidget(self.area, 1)
-        whole.addWidget(self.key)
-        self.empty = QLabel(self.tr("Nothing to plot yet: screen a road first."))
-        self.empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.empty.setWordWrap(True)
-        whole.addWidget(self.empty, 1)
+        self.key = yielding(named(QLabel(), self.tr("Key to the lines")))
+        self.key.setContentsMargins(AXIS_WIDTH + 8, 0, 8, 3)
+        nothing = self.tr("Nothing to plot yet: screen a road first.")
+        self.empty = QLabel(nothing, alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
+        column(self, bar, self.readout, (self.area, 1), self.key, (self.empty, 1))
         self.empty.hide()
 
     def _new_plot(self, name: str) -> pg.PlotItem:
-        plot = pg.PlotItem(
-            axisItems={"bottom": StationAxis(self.model), "left": pg.AxisItem("left")},
-            enableMenu=False,
-        )
-        plot.hideButtons()
-        plot.setMouseEnabled(x=True, y=False)
-        plot.getAxis("left").setWidth(_AXIS_WIDTH)
-        plot.getAxis("left").enableAutoSIPrefix(False)
+        plot = self._plot_over_road(pg.AxisItem("left"))
         plot.showGrid(x=True, y=name != "reaches", alpha=0.18)
-        for side in ("left", "bottom"):
-            # Axes carry the grid; drawn anew at each step of the cursor they cost half of it.
-            axis = plot.getAxis(side)
-            axis.setCacheMode(axis.CacheMode.DeviceCoordinateCache)
         box = plot.getViewBox()
         box.setAutoVisible(y=True)
         box.enableAutoRange(y=name != "reaches", x=False)
@@ -247,9 +204,7 @@ class AlongView(QWidget):
             line.setZValue(30)
         for item in (span, mark, cursor):
             plot.addItem(item, ignoreBounds=True)
-        span.hide()
-        cursor.hide()
-        mark.hide()
+            item.hide()
         self._marks.append(mark)
         self._cursors.append(cursor)
         self.spans.append(span)
@@ -321,36 +276,25 @@ class AlongView(QWidget):
 
     # -- data ------------------------------------------------------------------------------------
 
-    def _on_study(self) -> None:
-        self._later.start()
+    def _clear_data(self) -> None:
+        self._columns: dict[str, Floats] = {}
+        self._balance: Floats | None = None
+        self._verdicts: NDArray[Any] = np.empty((0, 2), dtype=object)
+        self._s: Floats = np.empty(0)
 
     def _load(self) -> None:
         """Take the current road's columns, (n, 2) left and right, from the tables."""
         model = self.model
-        findings = model.findings
-        self._columns, self._balance = {}, None
-        self._verdicts = np.empty((0, 2), dtype=object)
-        self._s = np.empty(0)
+        findings, road = model.findings, model.road
+        self._clear_data()
         self.bars.set_bars([])
-        if findings is None or model.road_index >= len(model.index):
+        if findings is None or road is None:
             return
-        road = model.index[model.road_index]
-        rows, stations = road.rows, findings.stations
+        stations = findings.stations
         self._s = np.asarray(road.distance_m, dtype=float)
-        for name in (
-            "shoulder_slope_pct",
-            "shoulder_slope_se",
-            "pavement_slope_pct",
-            "required_slope_pct",
-            "edge_drop_mm",
-            "edge_drop_se",
-            "retained_mm",
-            "ditch_grade_pct",
-            "cut_m2",
-            "fill_m2",
-        ):
-            self._columns[name] = np.asarray(stations[name], dtype=float)[rows]
-        self._verdicts = stations["verdict"][rows]
+        for name in _COLUMNS:
+            self._columns[name] = np.asarray(stations[name], dtype=float)[road.rows]
+        self._verdicts = stations["verdict"][road.rows]
         study = model.study
         if study is not None and model.road_index < len(study.roads):
             from analysis.earthwork.balance import mass_haul
@@ -358,14 +302,14 @@ class AlongView(QWidget):
             part = study.roads[model.road_index]
             if len(part.s) == len(self._s):
                 self._balance = mass_haul(part.s, part.judged.areas, model.limits.material)
-        self._load_bars(findings, road.name)
+        self._load_bars(findings, road)
 
-    def _load_bars(self, findings: Any, road: str) -> None:
+    def _load_bars(self, findings: Findings, road: RoadIndex) -> None:
         reaches = findings.reaches
-        station_m = np.asarray(self.model.index[self.model.road_index].station_m, dtype=float)
+        station_m = np.asarray(road.station_m, dtype=float)
         order = np.argsort(station_m, kind="stable")
         bars = []
-        for row in np.flatnonzero(reaches["road"] == road).tolist():
+        for row in np.flatnonzero(reaches["road"] == road.name).tolist():
             ends = [float(reaches["from_m"][row]), float(reaches["to_m"][row])]
             s = np.interp(ends, station_m[order], self._s[order]) if len(order) else [0.0, 0.0]
             bars.append(
@@ -398,17 +342,7 @@ class AlongView(QWidget):
         self.to_draw = list(_PLOTS)
         self._next_due.start()
         self._style()
-        new_road = (
-            self.model.index[self.model.road_index].name
-            if self.model.road_index < len(self.model.index)
-            else ""
-        )
-        if new_road != self._road:
-            self._road = new_road
-            if self.model.span is not None and self.model.span_origin is not self.link:
-                self.link.take(*self.model.span)
-            else:
-                self.link.show_whole()
+        self._follow_road()
         self._on_selection()
 
     def _draw_next(self) -> None:
@@ -467,29 +401,24 @@ class AlongView(QWidget):
             if plot.side is not None:
                 self._verdict_marks(item, value, side)
         for level in self._levels(plot.name):
-            at = float(shown(level, unit, system))
-            item.addItem(
-                pg.InfiniteLine(
-                    pos=at, angle=0, pen=theme.pen("required", 1.3, Qt.PenStyle.DashLine)
-                ),
-                ignoreBounds=True,
-            )
+            pen = theme.pen("required", 1.3, Qt.PenStyle.DashLine)
+            self._level(item, float(shown(level, unit, system)), pen)
         if plot.name in ("edge drop", "ditch"):
-            item.addItem(
-                pg.InfiniteLine(pos=0.0, angle=0, pen=theme.pen("muted", 0.8)), ignoreBounds=True
-            )
+            self._level(item)
+
+    def _level(self, item: pg.PlotItem, at: float = 0.0, pen: QPen | None = None) -> None:
+        pen = pen if pen is not None else theme.pen("muted", 0.8)
+        item.addItem(pg.InfiniteLine(pos=at, angle=0, pen=pen), ignoreBounds=True)
 
     def _levels(self, name: str) -> tuple[float, ...]:
-        limits = self.model.limits
+        shape, water = self.model.limits.shape, self.model.limits.water
         if name == "edge drop":
-            return (limits.shape.edge_drop_mm.value, -limits.shape.high_shoulder_mm.value)
+            return (shape.edge_drop_mm.value, -shape.high_shoulder_mm.value)
         if name == "retained":
-            return (limits.water.retained_mm.value,)
+            return (water.retained_mm.value,)
         if name == "ditch":
-            return (
-                limits.water.ditch_least_grade_pct.value,
-                -limits.water.ditch_least_grade_pct.value,
-            )
+            least = water.ditch_least_grade_pct.value
+            return (least, -least)
         return ()
 
     def _line(self, item: pg.PlotItem, value: Floats, pen: Any) -> pg.PlotDataItem:
@@ -527,9 +456,9 @@ class AlongView(QWidget):
     def _verdict_marks(self, item: pg.PlotItem, value: Floats, side: int) -> None:
         if len(value) > _MOST_MARKS:
             return
-        for verdict in _VERDICTS:
+        for verdict in (Verdict.WONT_SHED, Verdict.CANT_TELL, Verdict.NO_DATA):
             here = (self._verdicts[:, side] == verdict) & np.isfinite(value)
-            if not here.any() or verdict == Verdict.SHEDS:
+            if not here.any():
                 continue
             look = theme.verdict_look(verdict)
             hollow = verdict != Verdict.WONT_SHED
@@ -553,9 +482,7 @@ class AlongView(QWidget):
                 if side == 0:
                     line.setFillLevel(0.0)
                     line.setFillBrush(theme.color(colour, 0.12))
-        item.addItem(
-            pg.InfiniteLine(pos=0.0, angle=0, pen=theme.pen("muted", 0.8)), ignoreBounds=True
-        )
+        self._level(item)
 
     def _draw_balance(self, item: pg.PlotItem, system: str) -> None:
         if self._balance is None:
@@ -563,27 +490,18 @@ class AlongView(QWidget):
         for side in (0, 1):
             value = np.asarray(shown(self._balance[:, side], "m3", system))
             self._line(item, value, theme.side_pen(side))
-        item.addItem(
-            pg.InfiniteLine(pos=0.0, angle=0, pen=theme.pen("muted", 0.8)), ignoreBounds=True
-        )
+        self._level(item)
 
     def _style(self) -> None:
         self.area.setBackground(theme.color("paper"))
-        for plot in self.plots.values():
-            for name in ("left", "bottom"):
-                axis = plot.getAxis(name)
-                axis.setPen(theme.pen("line", 1.0))
-                axis.setTextPen(theme.color("muted"))
-                axis.setTickFont(figure_font(10.0))
-        for mark in self._marks:
-            mark.setPen(selection_pen())
+        for plot, mark in zip(self.plots.values(), self._marks, strict=True):
+            self._dress(plot, mark)
         for cursor in self._cursors:
             cursor.setPen(theme.pen("muted", 1.0, Qt.PenStyle.DotLine))
         for span in self.spans:
             span.setBrush(theme.color("accent", 0.12))
             for line in span.lines:
                 line.setPen(theme.pen("accent", 1.0, alpha=0.6))
-
         self._write_key()
 
     def _write_key(self) -> None:
@@ -610,9 +528,6 @@ class AlongView(QWidget):
             f'<span style="color:{muted}">' + "&nbsp;&nbsp;&nbsp;&nbsp;".join(parts) + "</span>"
         )
 
-    def _on_theme(self) -> None:
-        self._later.start()
-
     # -- selection ----------------------------------------------------------
 
     def showEvent(self, event: QShowEvent) -> None:
@@ -625,8 +540,7 @@ class AlongView(QWidget):
             self._dirty = True
             return
         model = self.model
-        road = model.index[model.road_index].name if model.road_index < len(model.index) else ""
-        if road != self._road:
+        if self._road_name() != self._road:
             self._later.start()
             return
         known = model.station_index < len(self._s)
@@ -649,10 +563,10 @@ class AlongView(QWidget):
 
     def _read_out(self, station: int) -> None:
         """Write the numbers of a station beside the buttons."""
-        if station >= len(self._s):
-            return
         model = self.model
-        label = float(model.index[model.road_index].station_m[station])
+        if model.road is None or station >= len(self._s):
+            return
+        label = float(model.road.station_m[station])
         parts = [f"<b>{station_words(label, model.station_style)}</b>"]
         for side in (0, 1):
             slope = self._columns["shoulder_slope_pct"][station, side]
@@ -680,22 +594,18 @@ class AlongView(QWidget):
                 return name, plot.getViewBox().mapSceneToView(at)
         return None
 
-    def _on_click(self, event: Any) -> None:
-        handle_road_click(self, self.link, event)
-
     def click_at(self, at: QPointF) -> None:
         """Select what lies at a point of the scene: a reach in the strip, else a station."""
         found = self._plot_at(at)
         if found is None or not len(self._s):
             return
         name, place = found
+        side = {"slope left": 0, "slope right": 1}.get(name)
         if name == "reaches":
             row = self.bars.row_at(place.x(), place.y())
             if row >= 0:
                 self.model.select_reach(row)
                 return
-        side = {"slope left": 0, "slope right": 1}.get(name)
-        if name == "reaches":
             side = 0 if place.y() >= 1.0 else 1
         station = self.model.nearest_station(self.model.road_index, place.x())
         self.model.select_station(self.model.road_index, station, side)
@@ -716,7 +626,3 @@ class AlongView(QWidget):
             cursor.hide()
         self._read_out(self.model.station_index)
         super().leaveEvent(event)
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        if not handle_road_key(event, self.model, self.link):
-            super().keyPressEvent(event)

@@ -6,24 +6,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyqtgraph as pg
-from PySide6.QtCore import QObject, Qt, QTimer, Signal
+from PySide6.QtCore import QObject, QPointF, Qt, Signal
 from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import QWidget
 
-from gui.drawing.figure import tick_values
+from gui.drawing.figure import figure_font, tick_values
 from gui.look import theme
+from gui.look.making import later, named
 from gui.look.units import METRIC, US, shown
 from gui.look.words import QT_TRANSLATE_NOOP, station_words
 
 if TYPE_CHECKING:
     from gui.state.model import WindowModel
 
-__all__ = [
-    "KEYS",
-    "SpanLink",
-    "StationAxis",
-    "handle_road_click",
-    "handle_road_key",
-]
+__all__ = ["AXIS_WIDTH", "KEYS", "RoadView", "SpanLink", "StationAxis"]
+
+AXIS_WIDTH = 46
 
 # Keys of the views along the road, for the shortcut sheet: (keys, what they do).
 KEYS: tuple[tuple[str, str], ...] = (
@@ -45,11 +43,8 @@ class StationAxis(pg.AxisItem):
 
     def _labels(self) -> tuple[np.ndarray, np.ndarray] | None:
         """Distances and labels of the current road's stations."""
-        model = self._model
-        if model.road_index >= len(model.index):
-            return None
-        road = model.index[model.road_index]
-        if len(road.distance_m) < 2:
+        road = self._model.road
+        if road is None or len(road.distance_m) < 2:
             return None
         return np.asarray(road.distance_m), np.asarray(road.station_m)
 
@@ -93,10 +88,7 @@ class SpanLink(QObject):
         self._model, self._view = model, view
         self._taking = False
         # Telling the map of every step of a drag would make it read tiles for each.
-        self._timer = QTimer(self)
-        self._timer.setSingleShot(True)
-        self._timer.setInterval(40)
-        self._timer.timeout.connect(self._tell)
+        self._timer = later(self, self._tell, 40)
         view.sigXRangeChanged.connect(self._on_range)
         model.span_changed.connect(self._on_span)
 
@@ -123,13 +115,12 @@ class SpanLink(QObject):
 
     def show_whole(self) -> None:
         """Show the whole current road, here and in all linked views."""
-        model = self._model
-        if model.road_index < len(model.index):
-            distance = model.index[model.road_index].distance_m
-            if len(distance):
-                pad = 0.01 * float(distance[-1] - distance[0]) + 1.0
-                self.take(float(distance[0]) - pad, float(distance[-1]) + pad)
-                self._tell()
+        road = self._model.road
+        if road is not None and len(road.distance_m):
+            s0, s1 = float(road.distance_m[0]), float(road.distance_m[-1])
+            pad = 0.01 * (s1 - s0) + 1.0
+            self.take(s0 - pad, s1 + pad)
+            self._tell()
 
     def shift(self, share: float) -> None:
         """Move along the road by a share of what is in view."""
@@ -141,14 +132,8 @@ class SpanLink(QObject):
     def zoom(self, factor: float) -> None:
         """Show a longer or shorter part, about the selected station if it is in view."""
         s0, s1 = self._view.viewRange()[0]
-        model = self._model
-        middle = 0.5 * (s0 + s1)
-        if model.road_index < len(model.index):
-            distance = model.index[model.road_index].distance_m
-            if model.station_index < len(distance):
-                selected = float(distance[model.station_index])
-                if s0 <= selected <= s1:
-                    middle = selected
+        selected = self._model.place_m
+        middle = 0.5 * (s0 + s1) if selected is None or not s0 <= selected <= s1 else selected
         half0, half1 = (middle - s0) / factor, (s1 - middle) / factor
         self.take(middle - half0, middle + half1)
         self._tell()
@@ -162,45 +147,103 @@ class SpanLink(QObject):
             self._tell()
 
 
-def handle_road_click(view: Any, link: SpanLink, event: Any) -> None:
-    """Let a click select what lies there (`view.click_at`), a double click show the whole road."""
-    if event.button() != Qt.MouseButton.LeftButton:
-        return
-    view.setFocus()
-    if event.double():
-        link.show_whole()
-        return
-    view.click_at(event.scenePos())
+class RoadView(QWidget):
+    """Plots over the current road, linked with the other views through the model.
 
+    A click selects what lies there (`click_at`), a double click shows the whole road.
+    """
 
-def handle_road_key(event: QKeyEvent, model: WindowModel, link: SpanLink) -> bool:
-    """Do what a key means in a view along the road; tells whether it meant something."""
-    key, keys = event.key(), Qt.Key
-    shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
-    if key in (keys.Key_Left, keys.Key_Right):
-        step = 1 if key == keys.Key_Right else -1
-        if shift:
-            model.next_finding(step)
+    link: SpanLink
+
+    def __init__(self, model: WindowModel, title: str, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName(type(self).__name__)
+        self.setAccessibleName(title)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.model = model
+        # Whether something changed while nobody saw it; the name of the road on show.
+        self._dirty = True
+        self._road = ""
+        self.area = named(pg.GraphicsLayoutWidget(), title)
+        self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.area.setMinimumSize(200, 60)
+        self.area.ci.layout.setContentsMargins(4, 2, 8, 2)
+        self.area.scene().sigMouseClicked.connect(self._on_click)
+        self.area.scene().sigMouseMoved.connect(self._on_mouse)
+
+    def _plot_over_road(self, left: pg.AxisItem) -> pg.PlotItem:
+        axes = {"bottom": StationAxis(self.model), "left": left}
+        plot = pg.PlotItem(axisItems=axes, enableMenu=False)
+        plot.hideButtons()
+        plot.setMouseEnabled(x=True, y=False)
+        left.setWidth(AXIS_WIDTH)
+        left.enableAutoSIPrefix(False)
+        for axis in axes.values():
+            # Axes carry the grid; drawn anew at each step of the cursor they cost half of it.
+            axis.setCacheMode(axis.CacheMode.DeviceCoordinateCache)
+        return plot
+
+    def _dress(self, plot: pg.PlotItem, mark: pg.InfiniteLine) -> None:
+        """Give axes and the mark of the selected station the colours of now."""
+        for name in ("left", "bottom"):
+            axis = plot.getAxis(name)
+            axis.setPen(theme.pen("line", 1.0))
+            axis.setTextPen(theme.color("muted"))
+            axis.setTickFont(figure_font(10.0))
+        mark.setPen(theme.pen("selected", 1.6))
+
+    def _road_name(self) -> str:
+        road = self.model.road
+        return road.name if road is not None else ""
+
+    def _follow_road(self) -> None:
+        """Where another road is on show, go to what the other views show of it, or to all."""
+        name = self._road_name()
+        if name != self._road:
+            self._road = name
+            if self.model.span is not None and self.model.span_origin is not self.link:
+                self.link.take(*self.model.span)
+            else:
+                self.link.show_whole()
+
+    def click_at(self, at: QPointF) -> None:
+        """Select what lies at a point of the scene."""
+        raise NotImplementedError
+
+    def _on_mouse(self, at: QPointF) -> None:
+        raise NotImplementedError
+
+    def _on_click(self, event: Any) -> None:
+        if event.button() != Qt.MouseButton.LeftButton:
+            return
+        self.setFocus()
+        if event.double():
+            self.link.show_whole()
         else:
-            model.next_station(step)
-    elif key in (keys.Key_Up, keys.Key_Down):
-        model.flip_side()
-    elif key == keys.Key_PageUp:
-        link.shift(-0.6)
-    elif key == keys.Key_PageDown:
-        link.shift(0.6)
-    elif key in (keys.Key_Plus, keys.Key_Equal):
-        link.zoom(1.5)
-    elif key == keys.Key_Minus:
-        link.zoom(1.0 / 1.5)
-    elif key in (keys.Key_0, keys.Key_Home):
-        link.show_whole()
-    else:
-        return False
-    event.accept()
-    return True
+            self.click_at(event.scenePos())
 
-
-def selection_pen() -> Any:
-    """Pen of the line that marks the selected station."""
-    return theme.pen("selected", 1.6)
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        model, link, keys = self.model, self.link, Qt.Key
+        shift = event.modifiers() & Qt.KeyboardModifier.ShiftModifier
+        go = model.next_finding if shift else model.next_station
+        match event.key():
+            case keys.Key_Left:
+                go(-1)
+            case keys.Key_Right:
+                go(1)
+            case keys.Key_Up | keys.Key_Down:
+                model.flip_side()
+            case keys.Key_PageUp:
+                link.shift(-0.6)
+            case keys.Key_PageDown:
+                link.shift(0.6)
+            case keys.Key_Plus | keys.Key_Equal:
+                link.zoom(1.5)
+            case keys.Key_Minus:
+                link.zoom(1.0 / 1.5)
+            case keys.Key_0 | keys.Key_Home:
+                link.show_whole()
+            case _:
+                super().keyPressEvent(event)
+                return
+        event.accept()

@@ -11,29 +11,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyqtgraph as pg
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt, QTimer
-from PySide6.QtGui import QColor, QImage, QKeyEvent, QPainter, QPaintEvent, QShowEvent
-from PySide6.QtWidgets import (
-    QComboBox,
-    QLabel,
-    QSizePolicy,
-    QToolBar,
-    QToolButton,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import QColor, QImage, QPainter, QPaintEvent, QShowEvent
+from PySide6.QtWidgets import QComboBox, QLabel, QSizePolicy, QToolBar, QToolButton, QWidget
 
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.verdicts import Verdict
-from gui.along.road_axis import (
-    SpanLink,
-    StationAxis,
-    handle_road_click,
-    handle_road_key,
-    selection_pen,
-)
-from gui.drawing.figure import figure_font, text_at
+from gui.along.road_axis import RoadView, SpanLink
+from gui.drawing.figure import BELOW, figure_font, text_at, tick_values
 from gui.look import theme
+from gui.look.making import column, later, named, yielding
 from gui.look.units import from_shown, number, shown, unit_of
 from gui.look.words import side_text, station_words
 
@@ -85,35 +72,20 @@ class _ColourKey(QWidget):
             painter.setPen(theme.pen("muted", 1.0))
             painter.drawLine(QPointF(x, box.bottom()), QPointF(x, box.bottom() + 3.0))
             value = number(share * self.limit_cm * unit.factor, places)
-            if share > 0.0:
-                value = f"+{value}"
-            text_at(
-                painter,
-                QPointF(x, box.bottom() + 3.0),
-                f"{value} {unit.text}" if share == 1.0 else value,
-                theme.color("muted"),
-                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
-            )
+            words = ("+" if share > 0.0 else "") + value + (f" {unit.text}" if share == 1.0 else "")
+            at = QPointF(x, box.bottom() + 3.0)
+            text_at(painter, at, words, theme.color("muted"), BELOW)
 
 
-class StraightView(QWidget):
+class StraightView(RoadView):
     """The ribbon of the current road, linked with the other views through the model."""
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setObjectName("StraightView")
-        self.setAccessibleName(self.tr("Road laid straight"))
-        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.model = model
-        self._later = QTimer(self)
-        self._later.setSingleShot(True)
-        self._later.setInterval(15)
-        self._later.timeout.connect(self._draw_image)
+        super().__init__(model, self.tr("Road laid straight"), parent)
+        self._later = later(self, self._draw_image, 15)
         self.relief: Relief | None = None
         self._asked: Any = None
-        self._dirty = True
         self._lines_due = False
-        self._road = ""
         self._build()
         self.link = SpanLink(model, self.plot.getViewBox(), self)
         self.plot.getViewBox().sigRangeChanged.connect(lambda *_: self._later.start())
@@ -127,71 +99,47 @@ class StraightView(QWidget):
     # -- layout ----------------------------------------------------------------------------------
 
     def _build(self) -> None:
-        self.range_box = QComboBox()
-        self.range_box.setAccessibleName(self.tr("Range of the colours"))
-        self.range_box.setToolTip(self.tr("Height above or below the pavement at full colour."))
+        self.range_box = named(
+            QComboBox(),
+            self.tr("Range of the colours"),
+            self.tr("Height above or below the pavement at full colour."),
+        )
         for value in RANGES["metric"]:
             self.range_box.addItem("", value)
         self.range_box.setCurrentIndex(_START_PLACE)
         self.range_box.currentIndexChanged.connect(self._on_range)
-        self.breaks_button = QToolButton()
+        self.breaks_button = named(
+            QToolButton(),
+            self.tr("Show edges, hinges and ditches"),
+            self.tr("Edges (full), hinges (dashed), ditches (dotted)."),
+        )
         self.breaks_button.setText(self.tr("Breaks"))
-        self.breaks_button.setAccessibleName(self.tr("Show edges, hinges and ditches"))
-        self.breaks_button.setToolTip(self.tr("Edges (full), hinges (dashed), ditches (dotted)."))
         self.breaks_button.setCheckable(True)
         self.breaks_button.setChecked(True)
         self.breaks_button.toggled.connect(lambda _on: self._draw_lines())
         self.colour_key = _ColourKey()
-        self.readout = QLabel()
-        self.readout.setAccessibleName(self.tr("Height at the pointer"))
-        self.readout.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.readout = yielding(named(QLabel(), self.tr("Height at the pointer")))
         self.readout.setContentsMargins(70, 1, 8, 0)
         self.readout.setMinimumHeight(self.readout.fontMetrics().height() + 2)
-        bar = QToolBar()
-        bar.setAccessibleName(self.tr("Colours and lines"))
-        bar.addWidget(QLabel(self.tr("Above the pavement:")))
-        bar.addWidget(self.colour_key)
-        bar.addWidget(self.range_box)
-        bar.addWidget(self.breaks_button)
+        bar = named(QToolBar(), self.tr("Colours and lines"))
+        title = QLabel(self.tr("Above the pavement:"))
+        for part in (title, self.colour_key, self.range_box, self.breaks_button):
+            bar.addWidget(part)
 
-        self.area = pg.GraphicsLayoutWidget()
-        self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.area.setMinimumSize(200, 60)
-        self.area.setAccessibleName(self.tr("Road laid straight"))
-        self.plot = pg.PlotItem(
-            axisItems={"bottom": StationAxis(self.model), "left": _OffsetAxis(self.model)},
-            enableMenu=False,
-        )
-        self.plot.hideButtons()
-        self.plot.getAxis("left").setWidth(46)
-        for side in ("left", "bottom"):
-            axis = self.plot.getAxis(side)
-            axis.setCacheMode(axis.CacheMode.DeviceCoordinateCache)
-        self.plot.setMouseEnabled(x=True, y=False)
+        self.plot = self._plot_over_road(_OffsetAxis(self.model))
         # Left of the road stands above right, as on a map whose road runs to the right.
         self.plot.getViewBox().invertY(True)
         self.plot.getViewBox().setDefaultPadding(0.0)
         self.area.addItem(self.plot)
-        self.area.ci.layout.setContentsMargins(4, 2, 8, 2)
         self.image = pg.ImageItem(axisOrder="row-major")
         self.image.setZValue(-10)
         self.plot.addItem(self.image)
         self.mark = pg.InfiniteLine(angle=90, movable=False)
         self.mark.setZValue(30)
         self.plot.addItem(self.mark, ignoreBounds=True)
-        self.note = QLabel()
-        self.note.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.note.setWordWrap(True)
+        self.note = QLabel(alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
         self.lines: list[Any] = []
-        self.area.scene().sigMouseClicked.connect(self._on_click)
-        self.area.scene().sigMouseMoved.connect(self._on_mouse)
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(bar)
-        whole.addWidget(self.readout)
-        whole.addWidget(self.note, 1)
-        whole.addWidget(self.area, 1)
+        column(self, bar, self.readout, (self.note, 1), (self.area, 1))
         self.area.hide()
 
     def sizeHint(self) -> QSize:
@@ -237,16 +185,9 @@ class StraightView(QWidget):
         self.area.show()
         self._draw_lines()
         self._style()
-        model = self.model
-        road = model.index[model.road_index].name
         reach = self._half_width()
         self.plot.setYRange(-reach, reach, padding=0.0)
-        if road != self._road:
-            self._road = road
-            if model.span is not None:
-                self.link.take(*model.span)
-            else:
-                self.link.show_whole()
+        self._follow_road()
         self._later.start()
         self._on_selection()
 
@@ -344,12 +285,7 @@ class StraightView(QWidget):
 
     def _style(self) -> None:
         self.area.setBackground(theme.color("paper"))
-        for name in ("left", "bottom"):
-            axis = self.plot.getAxis(name)
-            axis.setPen(theme.pen("line", 1.0))
-            axis.setTextPen(theme.color("muted"))
-            axis.setTickFont(figure_font(10.0))
-        self.mark.setPen(selection_pen())
+        self._dress(self.plot, self.mark)
 
     def _on_theme(self) -> None:
         self._style()
@@ -391,22 +327,16 @@ class StraightView(QWidget):
         if not self.isVisible():
             self._dirty = True
             return
-        model = self.model
-        road = model.index[model.road_index].name if model.road_index < len(model.index) else ""
-        if road != self._road:
+        if self._road_name() != self._road:
             self._ask()
             return
-        distance = model.index[model.road_index].distance_m if road else np.empty(0)
-        known = model.station_index < len(distance)
-        self.mark.setVisible(known)
-        if known:
-            self.mark.setPos(float(distance[model.station_index]))
-            self.link.bring_into_view(float(distance[model.station_index]))
+        place = self.model.place_m
+        self.mark.setVisible(place is not None)
+        if place is not None:
+            self.mark.setPos(place)
+            self.link.bring_into_view(place)
 
     # -- mouse and keyboard ----------------------------------------------------------
-
-    def _on_click(self, event: Any) -> None:
-        handle_road_click(self, self.link, event)
 
     def click_at(self, at: QPointF) -> None:
         """Select the station and side at a point of the scene."""
@@ -427,10 +357,9 @@ class StraightView(QWidget):
 
     def words_at(self, s: float, o: float) -> str:
         """Say where a place is and how high above the pavement."""
-        relief, model = self.relief, self.model
-        if relief is None:
+        relief, model, road = self.relief, self.model, self.model.road
+        if relief is None or road is None:
             return ""
-        road = model.index[model.road_index]
         label = float(np.interp(s, road.distance_m, road.station_m))
         metre, centi = unit_of("m", model.units), unit_of("cm", model.units)
         i = int(np.argmin(np.abs(relief.s - s)))
@@ -444,22 +373,15 @@ class StraightView(QWidget):
         )
         if not math.isfinite(height):
             return self.tr("{where}: height unknown").format(where=where)
-        words = (
-            self.tr("{where}: {height} {unit} above the pavement plane")
-            if height >= 0.0
-            else self.tr("{where}: {height} {unit} below the pavement plane")
-        )
-        return words.format(
+        above = self.tr("{where}: {height} {unit} above the pavement plane")
+        below = self.tr("{where}: {height} {unit} below the pavement plane")
+        return (above if height >= 0.0 else below).format(
             where=where, height=number(abs(height) * centi.factor, 1), unit=centi.text
         )
 
     def leaveEvent(self, event: Any) -> None:
         self.readout.setText("")
         super().leaveEvent(event)
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        if not handle_road_key(event, self.model, self.link):
-            super().keyPressEvent(event)
 
 
 class _OffsetAxis(pg.AxisItem):
@@ -468,11 +390,8 @@ class _OffsetAxis(pg.AxisItem):
     def __init__(self, model: WindowModel) -> None:
         super().__init__("left")
         self._model = model
-        self.enableAutoSIPrefix(False)
 
     def tickValues(self, low: float, high: float, size: float) -> list[tuple[float, list[float]]]:
-        from gui.drawing.figure import tick_values
-
         system = self._model.units
         # The view is upside down, so the ends may come the other way round.
         ends = (float(shown(low, "m", system)), float(shown(high, "m", system)))

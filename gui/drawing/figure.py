@@ -16,6 +16,10 @@ from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPaint
 from gui.look.units import number
 
 __all__ = [
+    "BELOW",
+    "LEFT_OF",
+    "ON_TOP_OF",
+    "RIGHT_OF",
     "Axes",
     "arrow",
     "figure_font",
@@ -24,9 +28,12 @@ __all__ = [
     "pen",
     "text_at",
     "tick_values",
+    "tint",
 ]
 
-_CLEAR = QColor(0, 0, 0, 0)
+# Where text stands to its point; to the other way it is centred.
+RIGHT_OF, LEFT_OF = Qt.AlignmentFlag.AlignLeft, Qt.AlignmentFlag.AlignRight
+BELOW, ON_TOP_OF = Qt.AlignmentFlag.AlignTop, Qt.AlignmentFlag.AlignBottom
 
 
 def figure_font(size: float, *, bold: bool = False, italic: bool = False) -> QFont:
@@ -39,6 +46,13 @@ def figure_font(size: float, *, bold: bool = False, italic: bool = False) -> QFo
     font.setItalic(italic)
     font.setHintingPreference(QFont.HintingPreference.PreferNoHinting)
     return font
+
+
+def tint(colour: QColor, alpha: float) -> QColor:
+    """Return a colour as see-through as `alpha` says."""
+    made = QColor(colour)
+    made.setAlphaF(alpha)
+    return made
 
 
 def pen(
@@ -96,10 +110,8 @@ def hatch(
     if box.isEmpty():
         return
     painter.save()
-    tint = QColor(colour)
-    tint.setAlphaF(0.22)
     painter.setPen(Qt.PenStyle.NoPen)
-    painter.fillPath(area, tint)
+    painter.fillPath(area, tint(colour, 0.22))
     painter.setClipPath(area, Qt.ClipOperation.IntersectClip)
     painter.setPen(pen(colour, 0.9))
     if angle_deg == 0.0:
@@ -135,7 +147,10 @@ def text_at(
     *,
     plate: QColor | None = None,
 ) -> QRectF:
-    """Text anchored at a point, on a plate if given; returns the box it took."""
+    """Text at a point, on a plate if given; returns the box it took.
+
+    It is centred on the point in each direction of which `align` says nothing.
+    """
     metrics = QFontMetricsF(painter.font(), painter.device())
     width = max((metrics.horizontalAdvance(line) for line in text.split("\n")), default=0.0) + 2.0
     height = metrics.lineSpacing() * (text.count("\n") + 1)
@@ -152,12 +167,9 @@ def text_at(
     if plate is not None:
         painter.fillRect(box.adjusted(-2.0, 0.0, 2.0, 0.0), plate)
     painter.setPen(colour)
-    flags = int(Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignVCenter)
-    if align & Qt.AlignmentFlag.AlignRight:
-        flags = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-    elif align & Qt.AlignmentFlag.AlignLeft:
-        flags = int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
-    painter.drawText(box, flags | int(Qt.TextFlag.TextDontClip), text)
+    across = align & (LEFT_OF | RIGHT_OF) or Qt.AlignmentFlag.AlignHCenter
+    flags = int(across | Qt.AlignmentFlag.AlignVCenter) | int(Qt.TextFlag.TextDontClip)
+    painter.drawText(box, flags, text)
     return box
 
 
@@ -236,7 +248,6 @@ class Axes:
         x_label: str = "",
         y_label: str = "",
         x_text: Callable[[float], str] | None = None,
-        y_text: Callable[[float], str] | None = None,
         x_ticks: Sequence[float] | None = None,
         x_gap: float = 60.0,
         y_gap: float = 30.0,
@@ -252,54 +263,27 @@ class Axes:
             xs, x_places = list(x_ticks), 0
         painter.setPen(pen(grid, 0.7))
         for value in ys:
-            painter.drawLine(
-                QPointF(self.box.left(), self.y(value)), QPointF(self.box.right(), self.y(value))
-            )
+            painter.drawLine(self.point(self.x0, value), self.point(self.x1, value))
         for value in xs:
-            painter.drawLine(
-                QPointF(self.x(value), self.box.top()), QPointF(self.x(value), self.box.bottom())
-            )
+            painter.drawLine(self.point(value, self.y1), self.point(value, self.y0))
         painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.setPen(pen(ink, 0.8))
         painter.drawRect(self.box)
         widest = 0.0
         for value in ys:
-            text = y_text(value) if y_text else number(value, y_places)
-            took = text_at(
-                painter,
-                QPointF(self.box.left() - 4.0, self.y(value)),
-                text,
-                ink,
-                Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-            )
-            widest = max(widest, took.width())
+            text = number(value, y_places)
+            at = QPointF(self.box.left() - 4.0, self.y(value))
+            widest = max(widest, text_at(painter, at, text, ink, LEFT_OF).width())
         for value in xs:
             text = x_text(value) if x_text else number(value, x_places)
-            text_at(
-                painter,
-                QPointF(self.x(value), self.box.bottom() + 2.0),
-                text,
-                ink,
-                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
-            )
+            text_at(painter, QPointF(self.x(value), self.box.bottom() + 2.0), text, ink, BELOW)
         if x_label:
-            text_at(
-                painter,
-                QPointF(self.box.center().x(), self.box.bottom() + 3.0 + metrics.lineSpacing()),
-                x_label,
-                ink,
-                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
-            )
+            foot = self.box.bottom() + 3.0 + metrics.lineSpacing()
+            text_at(painter, QPointF(self.box.center().x(), foot), x_label, ink, BELOW)
         if y_label:
             painter.save()
             painter.translate(self.box.left() - 8.0 - widest, self.box.center().y())
             painter.rotate(-90.0)
-            text_at(
-                painter,
-                QPointF(0.0, 0.0),
-                y_label,
-                ink,
-                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom,
-            )
+            text_at(painter, QPointF(0.0, 0.0), y_label, ink, ON_TOP_OF)
             painter.restore()
         painter.restore()

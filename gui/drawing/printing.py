@@ -53,7 +53,7 @@ from analysis.common.writing import Writing
 from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, style_css
 from analysis.findings.sheets import ReachCourse, WorkSheets, source_of
 from analysis.study.section_sheet import SectionSubject, section_sheet, worst_section
-from gui.drawing.figure import figure_font, pen, text_at
+from gui.drawing.figure import LEFT_OF, RIGHT_OF, figure_font, pen, text_at
 from gui.drawing.reach_chart import draw_reach
 from gui.drawing.section_figure import (
     axes_for,
@@ -171,14 +171,9 @@ def _draw_figure(painter: QPainter, box: QRectF, figure: Figure) -> None:
         painter, axes, view, palette, system=system, font_size=font, labels=big, grips=False
     )
     painter.setFont(figure_font(font))
-    text_at(
-        painter,
-        QPointF(inside.right() - 5.0, inside.top() + 8.0),
-        translate("sheets", "heights × {factor}").format(factor=f"{stretch:.0f}"),
-        palette["muted"],
-        Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-        plate=palette["paper"],
-    )
+    words = translate("sheets", "heights × {factor}").format(factor=f"{stretch:.0f}")
+    corner = QPointF(inside.right() - 5.0, inside.top() + 8.0)
+    text_at(painter, corner, words, palette["muted"], LEFT_OF, plate=palette["paper"])
     if big:
         legend = QRectF(inside.left(), box.bottom() - _LEGEND, inside.width(), _LEGEND)
         draw_legend(painter, legend, palette, font_size=font)
@@ -380,12 +375,8 @@ def _draw_foot(painter: QPainter, page: QSizeF, source: str, number: int, pages:
     printed = translate("printing", "printed {when}").format(when=date.today().isoformat())
     count = translate("printing", "page {page} of {pages}").format(page=number, pages=pages)
     left = " · ".join(part for part in (source, printed) if part)
-    for x, text, side in (
-        (0.0, left, Qt.AlignmentFlag.AlignLeft),
-        (page.width(), count, Qt.AlignmentFlag.AlignRight),
-    ):
-        at = QPointF(x, top + 11.0)
-        text_at(painter, at, text, palette["muted"], side | Qt.AlignmentFlag.AlignVCenter)
+    for x, text, align in ((0.0, left, RIGHT_OF), (page.width(), count, LEFT_OF)):
+        text_at(painter, QPointF(x, top + 11.0), text, palette["muted"], align)
 
 
 def stations_sheets(

@@ -11,7 +11,7 @@ from PySide6.QtGui import QColor, QPainter, QPainterPath
 
 from analysis.common.types import Floats
 from analysis.findings.sheets import ReachCourse
-from gui.drawing.figure import Axes, figure_font, hatch, pen, tick_values
+from gui.drawing.figure import Axes, figure_font, hatch, pen, tick_values, tint
 from gui.drawing.section_figure import Palette
 from gui.look.units import from_shown, shown
 
@@ -49,8 +49,7 @@ def draw_reach(painter: QPainter, box: QRectF, course: ReachCourse, palette: Pal
         )
         painter.save()
         painter.setClipRect(frame)
-        shade = QColor(palette["muted"])
-        shade.setAlphaF(0.10)
+        shade = tint(palette["muted"], 0.10)
         for a, b in (
             (frame.left(), axes.x(course.ends_m[0])),
             (axes.x(course.ends_m[1]), frame.right()),
@@ -134,14 +133,12 @@ def _band(
     """Line with a band of one standard error and a dot at each station."""
     value, se = measured
     known = np.isfinite(value) & np.isfinite(se)
-    tint = QColor(colour)
-    tint.setAlphaF(0.25)
     edges = np.flatnonzero(np.diff(np.concatenate(([False], known, [False])).astype(np.int8)))
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         run = slice(int(a), int(b))
         x = np.concatenate((s[run], s[run][::-1]))
         y = np.concatenate((value[run] - se[run], (value[run] + se[run])[::-1]))
-        painter.fillPath(axes.ring(x, y), tint)
+        painter.fillPath(axes.ring(x, y), tint(colour, 0.25))
     painter.setBrush(Qt.BrushStyle.NoBrush)
     painter.setPen(pen(colour, 1.6))
     painter.drawPath(axes.line(s, value))

@@ -11,13 +11,25 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from PySide6.QtCore import QCoreApplication, QPointF, QRectF, Qt
 from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPolygonF
 
-from gui.drawing.figure import Axes, arrow, figure_font, hatch, pen, text_at
+from gui.drawing.figure import (
+    BELOW,
+    LEFT_OF,
+    ON_TOP_OF,
+    RIGHT_OF,
+    Axes,
+    arrow,
+    figure_font,
+    hatch,
+    pen,
+    text_at,
+    tint,
+)
 from gui.look.units import METRIC, number, unit_of, value_text
 
 if TYPE_CHECKING:
@@ -28,6 +40,7 @@ __all__ = [
     "Handle",
     "axes_for",
     "break_handles",
+    "break_of",
     "draw_legend",
     "draw_section",
     "fitting_exaggeration",
@@ -40,9 +53,33 @@ Palette = Mapping[str, QColor]
 EXAGGERATIONS = (1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0)
 
 _NOMINAL, _FOUND, _BY_HAND = 0, 1, 2
-
+_TARGET_DASHES = (5.0, 2.2, 1.2, 2.2)
+# Width and dashes of the lines in the key.
+_LINES: Mapping[str, tuple[float, Sequence[float] | None]] = {
+    "ground": (1.2, None),
+    "pavement": (2.8, None),
+    "shoulder": (2.6, None),
+    "target": (1.8, _TARGET_DASHES),
+    "water": (1.6, None),
+}
 
 translate = QCoreApplication.translate
+
+
+class Break(NamedTuple):
+    """Where an edge or hinge is, how sure that is, and where it comes from."""
+
+    offset_m: float
+    se_m: float
+    source: int
+    confidence: float
+
+
+def break_of(side: SectionSide, kind: str) -> Break:
+    """Return the "edge" or "hinge" of a side."""
+    values = (getattr(side, f"{kind}_{what}") for what in ("o", "se", "source", "confidence"))
+    offset, se, source, confidence = values
+    return Break(float(offset), float(se), int(source), float(confidence))
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +172,7 @@ def break_handles(view: SectionView, axes: Axes) -> list[Handle]:
     grips: list[Handle] = []
     for kind in ("edge", "hinge"):
         for side in view.sides:
-            offset = float(side.edge_o if kind == "edge" else side.hinge_o)
-            source = int(side.edge_source if kind == "edge" else side.hinge_source)
+            offset, _, source, _ = break_of(side, kind)
             if not math.isfinite(offset) or not axes.x0 <= offset <= axes.x1:
                 continue
             x = axes.x(offset)
@@ -210,29 +246,26 @@ def _draw_scales(
     font_size: float,
     names: bool,
 ) -> None:
-    factor = unit_of("m", system).factor
-    unit = unit_of("m", system).text
+    unit, factor = unit_of("m", system).text, unit_of("m", system).factor
     shown = Axes(axes.box, axes.x0 * factor, axes.x1 * factor, axes.y0 * factor, axes.y1 * factor)
+    across = translate(
+        "section", "left    ◂    distance from the centreline, {unit}    ▸    right"
+    ).format(unit=unit)
+    up = translate("section", "height, {unit}").format(unit=unit)
     shown.draw(
         painter,
         ink=palette["ink"],
         grid=palette["faint"],
         font=figure_font(font_size),
-        x_label=translate(
-            "section", "left    ◂    distance from the centreline, {unit}    ▸    right"
-        ).format(unit=unit)
-        if names
-        else "",
-        y_label=translate("section", "height, {unit}").format(unit=unit) if names else "",
+        x_label=across if names else "",
+        y_label=up if names else "",
         x_text=lambda value: number(abs(value), 0 if abs(value - round(value)) < 1e-6 else 1),
     )
     painter.save()
     painter.setClipRect(axes.box)
     painter.setPen(pen(palette["muted"], 0.9, dashes=(10.0, 3.0, 2.0, 3.0)))
     if axes.x0 < 0.0 < axes.x1:
-        painter.drawLine(
-            QPointF(axes.x(0.0), axes.box.top()), QPointF(axes.x(0.0), axes.box.bottom())
-        )
+        painter.drawLine(axes.point(0.0, axes.y1), axes.point(0.0, axes.y0))
     painter.restore()
 
 
@@ -245,18 +278,12 @@ def _draw_cells(painter: QPainter, axes: Axes, view: SectionView, palette: Palet
     for low, high, alpha in ((0.66, 2.0, 0.28), (0.33, 0.66, 0.5), (-1.0, 0.33, 0.85)):
         pick = (share > low) & (share <= high) & (view.cells_o >= axes.x0)
         pick &= (view.cells_o <= axes.x1) & np.isfinite(view.cells_z)
-        colour = QColor(palette["cells"])
-        colour.setAlphaF(alpha)
         path = QPainterPath()
         for o, z in zip(view.cells_o[pick].tolist(), view.cells_z[pick].tolist(), strict=True):
             path.addEllipse(axes.point(o, z), radius, radius)
-        painter.setPen(pen(colour, 0.7))
+        painter.setPen(pen(tint(palette["cells"], alpha), 0.7))
         painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.drawPath(path)
-
-
-def _side_colour(palette: Palette, side: int) -> QColor:
-    return palette["left"] if side == 0 else palette["right"]
 
 
 def _draw_side_lines(painter: QPainter, axes: Axes, side: SectionSide, palette: Palette) -> None:
@@ -264,19 +291,16 @@ def _draw_side_lines(painter: QPainter, axes: Axes, side: SectionSide, palette: 
     if len(band):
         o = np.concatenate((band[:, 0], band[::-1, 0]))
         z = np.concatenate((band[:, 1], band[::-1, 2]))
-        tint = QColor(palette["shoulder"])
-        tint.setAlphaF(0.25)
-        painter.fillPath(axes.ring(o, z), tint)
+        painter.fillPath(axes.ring(o, z), tint(palette["shoulder"], 0.25))
     painter.setBrush(Qt.BrushStyle.NoBrush)
-    if len(side.target_line):
-        painter.setPen(pen(palette["target"], 1.8, dashes=(5.0, 2.2, 1.2, 2.2)))
-        painter.drawPath(axes.line(side.target_line[:, 0], side.target_line[:, 1]))
-    if len(side.pavement_line):
-        painter.setPen(pen(palette["pavement"], 2.8))
-        painter.drawPath(axes.line(side.pavement_line[:, 0], side.pavement_line[:, 1]))
-    if len(side.shoulder_line):
-        painter.setPen(pen(palette["shoulder"], 2.8))
-        painter.drawPath(axes.line(side.shoulder_line[:, 0], side.shoulder_line[:, 1]))
+    for line, stroke in (
+        (side.target_line, pen(palette["target"], 1.8, dashes=_TARGET_DASHES)),
+        (side.pavement_line, pen(palette["pavement"], 2.8)),
+        (side.shoulder_line, pen(palette["shoulder"], 2.8)),
+    ):
+        if len(line):
+            painter.setPen(stroke)
+            painter.drawPath(axes.line(line[:, 0], line[:, 1]))
 
 
 def _draw_water(painter: QPainter, axes: Axes, side: SectionSide, palette: Palette) -> None:
@@ -308,7 +332,7 @@ def _draw_breaks(
     painter.setFont(figure_font(font_size))
     for handle in break_handles(view, axes):
         key = (handle.side, handle.kind)
-        colour = _side_colour(palette, handle.side)
+        colour = palette["left" if handle.side == 0 else "right"]
         is_active = active == key
         by_hand = handle.source == _BY_HAND
         edge = handle.kind == "edge"
@@ -316,26 +340,15 @@ def _draw_breaks(
         middle = handle.grip.center().y()
         line = pen(colour, 2.2 if is_active else 1.1, dashes=None if edge else (4.0, 3.0))
         if key in moved:
-            faint = QColor(colour)
-            faint.setAlphaF(0.35)
-            painter.setPen(pen(faint, 1.0, dashes=(2.0, 2.0)))
+            painter.setPen(pen(tint(colour, 0.35), 1.0, dashes=(2.0, 2.0)))
             old = axes.x(handle.offset_m)
             painter.drawLine(QPointF(old, middle), QPointF(old, axes.box.bottom()))
         painter.setPen(line)
         painter.drawLine(QPointF(x, middle), QPointF(x, axes.box.bottom()))
-        shape = (
-            [QPointF(x - 6, middle - 6), QPointF(x + 6, middle - 6), QPointF(x, middle + 6)]
-            if edge
-            else [
-                QPointF(x, middle - 7),
-                QPointF(x + 6, middle),
-                QPointF(x, middle + 7),
-                QPointF(x - 6, middle),
-            ]
-        )
         painter.setPen(pen(colour, 1.6))
         painter.setBrush(QBrush(colour if by_hand else palette["paper"]))
-        painter.drawPolygon(QPolygonF(shape))
+        half = 6.0 if edge else 7.0
+        painter.drawPolygon(_break_sign(handle.kind, QPointF(x, middle), 6.0, half, half))
         if is_active and grips:
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.setPen(pen(palette["ink"], 1.0, dashes=(2.0, 2.0)))
@@ -354,28 +367,26 @@ def _draw_breaks(
             to_right = True
         elif x + room > axes.box.right():
             to_right = False
-        text_at(
-            painter,
-            QPointF(x + (10.0 if to_right else -10.0), middle),
-            name,
-            palette["ink"],
-            (Qt.AlignmentFlag.AlignLeft if to_right else Qt.AlignmentFlag.AlignRight)
-            | Qt.AlignmentFlag.AlignVCenter,
-            plate=palette["paper"],
-        )
+        at = QPointF(x + (10.0 if to_right else -10.0), middle)
+        align = RIGHT_OF if to_right else LEFT_OF
+        text_at(painter, at, name, palette["ink"], align, plate=palette["paper"])
     for side in view.sides:
         if math.isfinite(side.ditch_o) and math.isfinite(side.ditch_z):
             x, y = axes.x(float(side.ditch_o)), axes.y(float(side.ditch_z))
             painter.setPen(pen(palette["muted"], 1.2))
             painter.drawLine(QPointF(x, y + 3.0), QPointF(x, y + 11.0))
             painter.drawLine(QPointF(x - 4.0, y + 11.0), QPointF(x + 4.0, y + 11.0))
-            text_at(
-                painter,
-                QPointF(x, y + 13.0),
-                translate("section", "ditch"),
-                palette["muted"],
-                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
-            )
+            words = translate("section", "ditch")
+            text_at(painter, QPointF(x, y + 13.0), words, palette["muted"], BELOW)
+
+
+def _break_sign(kind: str, at: QPointF, half: float, up: float, down: float) -> QPolygonF:
+    """Triangle of an edge, diamond of a hinge, so far to each side of a point."""
+    x, y = at.x(), at.y()
+    triangle = (x - half, y - up), (x + half, y - up), (x, y + down)
+    diamond = (x, y - up), (x + half, y), (x, y + down), (x - half, y)
+    corners = triangle if kind == "edge" else diamond
+    return QPolygonF([QPointF(*corner) for corner in corners])
 
 
 def _number(side: SectionSide, name: str) -> tuple[float, float]:
@@ -417,43 +428,26 @@ def _draw_labels(
         if not _make_room(box, taken, -height, axes.box.top() + 58.0):
             continue
         at = QPointF(box.center().x(), box.bottom() - 10.0)
-        text_at(
-            painter,
-            at,
-            words,
-            palette["ink"],
-            Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignBottom,
-            plate=palette["paper"],
-        )
-        downhill = sign if value >= 0.0 else -sign
-        arrow(
-            painter,
-            QPointF(at.x() - downhill * 14.0, at.y() + 4.0),
-            QPointF(at.x() + downhill * 14.0, at.y() + 4.0),
-            palette["ink"],
-        )
+        text_at(painter, at, words, palette["ink"], ON_TOP_OF, plate=palette["paper"])
+        downhill = QPointF(14.0 if (value >= 0.0) == (sign > 0.0) else -14.0, 0.0)
+        low = at + QPointF(0.0, 4.0)
+        arrow(painter, low - downhill, low + downhill, palette["ink"])
     drop, se = _number(side, "edge_drop_mm")
     if math.isfinite(drop) and math.isfinite(side.edge_o) and math.isfinite(side.edge_z):
         at = axes.point(float(side.edge_o), float(side.edge_z))
-        words = (
-            translate("section", "drop {value}")
-            if drop >= 0.0
-            else translate("section", "high by {value}")
+        lower, higher = (
+            translate("section", "drop {value}"),
+            translate("section", "high by {value}"),
         )
-        words = words.format(value=value_text(abs(drop), "mm", system, se=se))
+        text = value_text(abs(drop), "mm", system, se=se)
+        words = (lower if drop >= 0.0 else higher).format(value=text)
         width, height = metrics.horizontalAdvance(words) + 8.0, metrics.lineSpacing()
         top = min(at.y() + 30.0, axes.box.bottom() - 20.0)
         box = QRectF(at.x() - width / 2.0, top, width, height)
         _keep_within(box, axes.box)
         if _make_room(box, taken, height, axes.box.bottom() - height):
-            text_at(
-                painter,
-                QPointF(box.center().x(), box.top()),
-                words,
-                palette["ink"],
-                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
-                plate=palette["paper"],
-            )
+            at = QPointF(box.center().x(), box.top())
+            text_at(painter, at, words, palette["ink"], BELOW, plate=palette["paper"])
 
 
 def _keep_within(box: QRectF, frame: QRectF) -> None:
@@ -502,61 +496,36 @@ def draw_legend(
         if x + width > box.right() and x > box.left():
             x, y = box.left(), y + row
         _draw_swatch(painter, QRectF(x, y, swatch - 4.0, row - 3.0), kind, palette)
-        text_at(
-            painter,
-            QPointF(x + swatch, y + row / 2.0 - 1.5),
-            words,
-            palette["ink"],
-            Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
-        )
+        at = QPointF(x + swatch, y + row / 2.0 - 1.5)
+        text_at(painter, at, words, palette["ink"], RIGHT_OF)
         x += width
     painter.restore()
     return y + row - box.top()
 
 
 def _draw_swatch(painter: QPainter, box: QRectF, kind: str, palette: Palette) -> None:
-    middle, left, right = box.center(), box.left(), box.right()
-    across = (QPointF(left, middle.y()), QPointF(right, middle.y()))
+    middle, x, y = box.center(), box.center().x(), box.center().y()
     painter.setBrush(Qt.BrushStyle.NoBrush)
     if kind == "cell":
         painter.setPen(pen(palette["cells"], 0.8))
         for i in range(3):
-            painter.drawEllipse(QPointF(left + 5.0 + 8.0 * i, middle.y()), 2.0, 2.0)
-    elif kind == "ground":
-        painter.setPen(pen(palette["ground"], 1.2))
-        painter.drawLine(*across)
-    elif kind == "pavement":
-        painter.setPen(pen(palette["pavement"], 2.8))
-        painter.drawLine(*across)
-    elif kind == "shoulder":
-        tint = QColor(palette["shoulder"])
-        tint.setAlphaF(0.25)
-        painter.fillRect(box.adjusted(0.0, 1.0, 0.0, -1.0), tint)
-        painter.setPen(pen(palette["shoulder"], 2.6))
-        painter.drawLine(*across)
-    elif kind == "target":
-        painter.setPen(pen(palette["target"], 1.8, dashes=(5.0, 2.2, 1.2, 2.2)))
-        painter.drawLine(*across)
+            painter.drawEllipse(QPointF(box.left() + 5.0 + 8.0 * i, y), 2.0, 2.0)
     elif kind in ("cut", "fill"):
         area = QPainterPath()
         area.addRect(box)
         hatch(painter, area, palette[kind], 45.0 if kind == "cut" else -45.0)
-    elif kind == "water":
-        painter.setPen(pen(palette["water"], 1.6))
-        painter.drawLine(*across)
-        x, y = middle.x(), middle.y()
-        painter.drawPolygon(
-            QPolygonF([QPointF(x - 3.5, y - 6.0), QPointF(x + 3.5, y - 6.0), QPointF(x, y)])
-        )
     elif kind in ("edge", "hinge"):
-        x, y = middle.x(), middle.y()
-        painter.setPen(pen(palette["left"], 1.4, dashes=None if kind == "edge" else (3.0, 2.0)))
+        edge = kind == "edge"
+        painter.setPen(pen(palette["left"], 1.4, dashes=None if edge else (3.0, 2.0)))
         painter.drawLine(QPointF(x, box.top()), QPointF(x, box.bottom()))
         painter.setPen(pen(palette["left"], 1.4))
         painter.setBrush(palette["paper"])
-        shape = (
-            [QPointF(x - 5, y - 5), QPointF(x + 5, y - 5), QPointF(x, y + 4)]
-            if kind == "edge"
-            else [QPointF(x, y - 5), QPointF(x + 5, y), QPointF(x, y + 5), QPointF(x - 5, y)]
-        )
-        painter.drawPolygon(QPolygonF(shape))
+        painter.drawPolygon(_break_sign(kind, middle, 5.0, 5.0, 4.0 if edge else 5.0))
+    else:
+        if kind == "shoulder":
+            painter.fillRect(box.adjusted(0.0, 1.0, 0.0, -1.0), tint(palette[kind], 0.25))
+        width, dashes = _LINES[kind]
+        painter.setPen(pen(palette[kind], width, dashes=dashes))
+        painter.drawLine(QPointF(box.left(), y), QPointF(box.right(), y))
+        if kind == "water":
+            painter.drawPolygon(_break_sign("edge", middle, 3.5, 6.0, 0.0))

@@ -39,65 +39,50 @@ __all__ = [
 BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
 YELLOW, BLUE, VERMILION, PURPLE = "#F0E442", "#0072B2", "#D55E00", "#CC79A7"
 
-_LIGHT = {
-    "ink": "#1B2420",
-    "muted": "#5A6660",
-    "faint": "#D5DBD6",
-    "line": "#C3CBC5",
-    "paper": "#FFFFFF",
-    "plate": "#F3F5F2",
-    "raised": "#FBFCFA",
-    "accent": "#2B6A5B",
-    "accent_ink": "#FFFFFF",
-    "left": BLUE,
-    "right": "#B86E00",
-    "required": "#1B2420",
-    "pavement": "#5A6660",
-    "shoulder": GREEN,
-    "ground": "#6B5B45",
-    "cells": "#8A7A63",
-    "target": PURPLE,
-    "water": "#3D9BD6",
-    "cut": VERMILION,
-    "fill": BLUE,
-    "warn": "#A33B00",
-    "selected": "#101512",
-    "halo": "#FFFFFF",
-    "road": "#1B2420",
-    "edge": "#FFFFFF",
-    "hinge": YELLOW,
-    "ditch": SKY,
-    "pond": "#3D9BD6",
+# What each colour is in light, and in dark.
+_COLOURS = {
+    "ink": ("#1B2420", "#E4EAE5"),
+    "muted": ("#5A6660", "#9FACA4"),
+    "faint": ("#D5DBD6", "#38413C"),
+    "line": ("#C3CBC5", "#465049"),
+    "paper": ("#FFFFFF", "#181D1A"),
+    "plate": ("#F3F5F2", "#222824"),
+    "raised": ("#FBFCFA", "#2A312D"),
+    "accent": ("#2B6A5B", "#6DBFA8"),
+    "accent_ink": ("#FFFFFF", "#0E1512"),
+    "left": (BLUE, SKY),
+    "right": ("#B86E00", ORANGE),
+    "required": ("#1B2420", "#E4EAE5"),
+    "pavement": ("#5A6660", "#B4BFB8"),
+    "shoulder": (GREEN, "#2BC59A"),
+    "ground": ("#6B5B45", "#BBA988"),
+    "cells": ("#8A7A63", "#A39477"),
+    "target": (PURPLE, "#E3A3C6"),
+    "water": ("#3D9BD6", SKY),
+    "cut": (VERMILION, "#F08142"),
+    "fill": (BLUE, "#4FA3DB"),
+    "warn": ("#A33B00", "#F2A366"),
+    "selected": ("#101512", "#FFFFFF"),
+    "halo": ("#FFFFFF", "#101512"),
+    "road": ("#1B2420", "#101512"),
+    "edge": ("#FFFFFF", "#FFFFFF"),
+    "hinge": (YELLOW, YELLOW),
+    "ditch": (SKY, SKY),
+    "pond": ("#3D9BD6", SKY),
 }
-_DARK = {
-    "ink": "#E4EAE5",
-    "muted": "#9FACA4",
-    "faint": "#38413C",
-    "line": "#465049",
-    "paper": "#181D1A",
-    "plate": "#222824",
-    "raised": "#2A312D",
-    "accent": "#6DBFA8",
-    "accent_ink": "#0E1512",
-    "left": SKY,
-    "right": ORANGE,
-    "required": "#E4EAE5",
-    "pavement": "#B4BFB8",
-    "shoulder": "#2BC59A",
-    "ground": "#BBA988",
-    "cells": "#A39477",
-    "target": "#E3A3C6",
-    "water": SKY,
-    "cut": "#F08142",
-    "fill": "#4FA3DB",
-    "warn": "#F2A366",
-    "selected": "#FFFFFF",
-    "halo": "#101512",
-    "road": "#101512",
-    "edge": "#FFFFFF",
-    "hinge": YELLOW,
-    "ditch": SKY,
-    "pond": SKY,
+
+# Which parts of the style take which colour.
+_ROLES = {
+    "plate": "Window AlternateBase",
+    "ink": "WindowText Text ButtonText ToolTipText Shadow",
+    "paper": "Base",
+    "raised": "Button ToolTipBase Light",
+    "warn": "BrightText",
+    "muted": "PlaceholderText Dark",
+    "accent": "Highlight Link LinkVisited Accent",
+    "accent_ink": "HighlightedText",
+    "faint": "Midlight",
+    "line": "Mid",
 }
 
 # One letter for a finding where there is no room for the word (map labels, table marks).
@@ -161,12 +146,12 @@ def is_dark() -> bool:
 def palette(dark: bool | None = None) -> dict[str, QColor]:
     """Return the named colours in use, or those of one mode (sheets on paper are always light)."""
     chosen = is_dark() if dark is None else dark
-    return {name: QColor(value) for name, value in (_DARK if chosen else _LIGHT).items()}
+    return {name: QColor(values[chosen]) for name, values in _COLOURS.items()}
 
 
 def color(name: str, alpha: float = 1.0) -> QColor:
     """Return one named colour, optionally see-through."""
-    found = QColor((_DARK if is_dark() else _LIGHT)[name])
+    found = QColor(_COLOURS[name][is_dark()])
     found.setAlphaF(alpha)
     return found
 
@@ -225,30 +210,9 @@ def apply(app: QApplication, dark: bool | None = None) -> None:
     named = palette()
     roles = QPalette.ColorRole
     made = QPalette()
-    for role, name in (
-        (roles.Window, "plate"),
-        (roles.WindowText, "ink"),
-        (roles.Base, "paper"),
-        (roles.AlternateBase, "plate"),
-        (roles.Text, "ink"),
-        (roles.Button, "raised"),
-        (roles.ButtonText, "ink"),
-        (roles.BrightText, "warn"),
-        (roles.ToolTipBase, "raised"),
-        (roles.ToolTipText, "ink"),
-        (roles.PlaceholderText, "muted"),
-        (roles.Highlight, "accent"),
-        (roles.HighlightedText, "accent_ink"),
-        (roles.Link, "accent"),
-        (roles.LinkVisited, "accent"),
-        (roles.Accent, "accent"),
-        (roles.Light, "raised"),
-        (roles.Midlight, "faint"),
-        (roles.Mid, "line"),
-        (roles.Dark, "muted"),
-        (roles.Shadow, "ink"),
-    ):
-        made.setColor(role, named[name])
+    for name, parts in _ROLES.items():
+        for part in parts.split():
+            made.setColor(roles[part], named[name])
     for role in (roles.WindowText, roles.Text, roles.ButtonText):
         grey = QColor(named["muted"])
         grey.setAlphaF(0.6)

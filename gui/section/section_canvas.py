@@ -17,11 +17,12 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from gui.drawing.figure import Axes, figure_font, text_at
+from gui.drawing.figure import LEFT_OF, RIGHT_OF, Axes, figure_font, text_at
 from gui.drawing.section_figure import (
     Handle,
     axes_for,
     break_handles,
+    break_of,
     draw_section,
     fitting_exaggeration,
     source_text,
@@ -104,7 +105,7 @@ class SectionCanvas(QWidget):
 
     def set_view(self, view: SectionView | None) -> None:
         """Show another section; what was being dragged is dropped."""
-        if view is None or self.view is None or not _same_place(view, self.view):
+        if view is None or self.view is None or _place(view) != _place(self.view):
             self.active = None
         self.view = view
         self._moved.clear()
@@ -213,33 +214,18 @@ class SectionCanvas(QWidget):
         painter.setFont(figure_font(11.0))
         top = axes.box.top() + 10.0
         stretch = self.tr("heights × {factor}").format(factor=number(self.exaggeration, 0))
-        text_at(
-            painter,
-            QPointF(axes.box.right() - 6.0, top),
-            stretch,
-            palette["muted"],
-            Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-            plate=palette["paper"],
-        )
+        muted, paper = palette["muted"], palette["paper"]
+        at = QPointF(axes.box.right() - 6.0, top)
+        text_at(painter, at, stretch, muted, LEFT_OF, plate=paper)
         note = self.busy_text or self._cursor_text(axes)
         if note:
-            text_at(
-                painter,
-                QPointF(axes.box.left() + 8.0, top),
-                note,
-                palette["ink"] if self.busy_text else palette["muted"],
-                Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
-                plate=palette["paper"],
-            )
+            at = QPointF(axes.box.left() + 8.0, top)
+            ink = palette["ink"] if self.busy_text else muted
+            text_at(painter, at, note, ink, RIGHT_OF, plate=paper)
         if self.caption:
             painter.setFont(figure_font(12.0, bold=True))
-            text_at(
-                painter,
-                QPointF(axes.box.left(), axes.box.top() - 12.0),
-                self.caption,
-                palette["ink"],
-                Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
-            )
+            at = QPointF(axes.box.left(), axes.box.top() - 12.0)
+            text_at(painter, at, self.caption, palette["ink"], RIGHT_OF)
         if self.hasFocus():
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.setPen(palette["accent"])
@@ -312,14 +298,8 @@ class SectionCanvas(QWidget):
             start, axes = self._pan_from
             moved = event.position() - start
             if moved.manhattanLength() > 3.0:
-                dx = moved.x() / axes.box.width() * (axes.x1 - axes.x0)
-                dy = moved.y() / axes.box.height() * (axes.y1 - axes.y0)
-                self._centre = (
-                    (axes.x0 + axes.x1) / 2.0 - dx,
-                    (axes.y0 + axes.y1) / 2.0 + dy,
-                )
+                self._pan(axes, -moved.x() / axes.box.width(), moved.y() / axes.box.height())
                 self.setCursor(Qt.CursorShape.ClosedHandCursor)
-                self.sight_changed.emit()
         else:
             handle = self._handle_at(event.position())
             if handle is None:
@@ -354,6 +334,14 @@ class SectionCanvas(QWidget):
         self.zoom_at(event.position(), 1.0015 ** event.angleDelta().y())
         event.accept()
 
+    def _pan(self, axes: Axes, across: float, up: float) -> None:
+        """Move what the axes show by shares of their width and height."""
+        self._centre = (
+            (axes.x0 + axes.x1) / 2.0 + across * (axes.x1 - axes.x0),
+            (axes.y0 + axes.y1) / 2.0 + up * (axes.y1 - axes.y0),
+        )
+        self.sight_changed.emit()
+
     def zoom_at(self, point: QPointF, factor: float) -> None:
         axes = self.axes()
         zoom = min(40.0, max(0.4, self._zoom * factor))
@@ -383,20 +371,9 @@ class SectionCanvas(QWidget):
                 step = _FINE_STEP_M if shift else _STEP_M
                 self._move_to(self.active, self._offset(self.active) + way * step)
             else:
-                axes = self.axes()
-                self._centre = (
-                    (axes.x0 + axes.x1) / 2.0 + way * 0.1 * (axes.x1 - axes.x0),
-                    (axes.y0 + axes.y1) / 2.0,
-                )
-                self.sight_changed.emit()
+                self._pan(self.axes(), 0.1 * way, 0.0)
         elif key in (keys.Key_Up, keys.Key_Down):
-            axes = self.axes()
-            way = 1.0 if key == keys.Key_Up else -1.0
-            self._centre = (
-                (axes.x0 + axes.x1) / 2.0,
-                (axes.y0 + axes.y1) / 2.0 + way * 0.1 * (axes.y1 - axes.y0),
-            )
-            self.sight_changed.emit()
+            self._pan(self.axes(), 0.0, 0.1 if key == keys.Key_Up else -0.1)
         elif key in (keys.Key_Return, keys.Key_Enter) and self.active is not None:
             self._commit(self.active)
         elif key == keys.Key_Escape and (self._moved or self.active is not None):
@@ -446,9 +423,7 @@ class SectionCanvas(QWidget):
 
     def _offset(self, key: tuple[int, str]) -> float:
         assert self.view is not None
-        side = self.view.sides[key[0]]
-        found = float(side.edge_o if key[1] == "edge" else side.hinge_o)
-        return self._moved.get(key, found)
+        return self._moved.get(key, break_of(self.view.sides[key[0]], key[1]).offset_m)
 
     def _move_to(self, key: tuple[int, str], offset: float) -> None:
         """Move a break, but never past its neighbour."""
@@ -479,8 +454,7 @@ class SectionCanvas(QWidget):
 
     def _break_words(self, handle: Handle) -> str:
         assert self.view is not None
-        side = self.view.sides[handle.side]
-        se = float(side.edge_se if handle.kind == "edge" else side.hinge_se)
+        se = break_of(self.view.sides[handle.side], handle.kind).se_m
         name = self.tr("Pavement edge") if handle.kind == "edge" else self.tr("Hinge")
         return self.tr("{name}, {source}: {offset} from the centreline. Drag to correct.").format(
             name=name,
@@ -489,5 +463,5 @@ class SectionCanvas(QWidget):
         )
 
 
-def _same_place(a: SectionView, b: SectionView) -> bool:
-    return (a.road, a.station_index) == (b.road, b.station_index)
+def _place(view: SectionView) -> tuple[str, int]:
+    return view.road, view.station_index

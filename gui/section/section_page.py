@@ -8,15 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QSize, Qt
-from PySide6.QtGui import (
-    QAction,
-    QColor,
-    QFont,
-    QGuiApplication,
-    QImage,
-    QResizeEvent,
-    QShowEvent,
-)
+from PySide6.QtGui import QAction, QFont, QGuiApplication, QImage, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
@@ -26,12 +18,10 @@ from PySide6.QtWidgets import (
     QLabel,
     QMenu,
     QScrollArea,
-    QSizePolicy,
     QSplitter,
     QTableWidgetItem,
     QToolBar,
     QToolButton,
-    QVBoxLayout,
     QWidget,
 )
 
@@ -41,6 +31,7 @@ from analysis.common.verdicts import Finding, Treatment
 from analysis.common.writing import Writing
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
+from gui.look.making import SELECTABLE, column, named, yielding
 from gui.look.units import number, value_text
 from gui.look.words import (
     column_heading,
@@ -85,13 +76,14 @@ class SectionPage(QWidget):
         self._dirty = True
 
         self.canvas = SectionCanvas()
-        self.other = SectionCanvas(editable=False)
-        self.other.setAccessibleName(self.tr("Cross-section of the other grid"))
+        self.other = named(
+            SectionCanvas(editable=False), self.tr("Cross-section of the other grid")
+        )
         self.other.hide()
         self._build()
 
         self.canvas.break_moved.connect(self._on_break_moved)
-        self.canvas.break_released.connect(self._on_break_released)
+        self.canvas.break_released.connect(self._on_break_moved)
         self.canvas.side_picked.connect(self._on_side_picked)
         self.canvas.sight_changed.connect(lambda: self._share_sight(self.canvas, self.other))
         self.other.sight_changed.connect(lambda: self._share_sight(self.other, self.canvas))
@@ -106,12 +98,12 @@ class SectionPage(QWidget):
     # -- layout ----------------------------------------------------------------------------------
 
     def _build(self) -> None:
-        self.title = QLabel()
+        self.title = yielding(
+            QLabel(textInteractionFlags=Qt.TextInteractionFlag.TextSelectableByMouse)
+        )
         font = QFont(self.title.font())
         font.setBold(True)
         self.title.setFont(font)
-        self.title.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.title.setContentsMargins(10, 3, 8, 1)
         self._make_actions()
         bar = self._tool_bar()
@@ -126,12 +118,7 @@ class SectionPage(QWidget):
         self.splitter.setCollapsible(0, False)
         self.splitter.setSizes([700, 440])
         self.splitter.splitterMoved.connect(lambda _at, _which: self._note_by_hand())
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(bar)
-        whole.addWidget(self.title)
-        whole.addWidget(self.splitter, 1)
+        column(self, bar, self.title, (self.splitter, 1))
         for canvas in (self.canvas, self.other):
             canvas.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
             canvas.addActions([self.copy_figure, self.copy_text, self.save_action])
@@ -163,9 +150,8 @@ class SectionPage(QWidget):
         self.save_action = self._action(self.tr("Save section…"), self.save_dialog)
 
     def _tool_bar(self) -> QToolBar:
-        self.stretch_box = QComboBox()
-        self.stretch_box.setAccessibleName(self.tr("Vertical exaggeration"))
-        self.stretch_box.setToolTip(self.tr("How many times heights are stretched."))
+        tip = self.tr("How many times heights are stretched.")
+        self.stretch_box = named(QComboBox(), self.tr("Vertical exaggeration"), tip)
         self.stretch_box.addItem(self.tr("Heights: fit"), None)
         for factor in EXAGGERATIONS:
             self.stretch_box.addItem(
@@ -174,15 +160,13 @@ class SectionPage(QWidget):
         self.stretch_box.currentIndexChanged.connect(self._on_stretch)
         menu = QMenu(self)
         menu.addActions([self.copy_figure, self.copy_text, self.save_action])
-        hand_out = QToolButton()
+        tip = self.tr("Copy the drawing or numbers, or save them to a file.")
+        hand_out = named(QToolButton(), self.tr("Copy, save"), tip)
         hand_out.setText(self.tr("Copy, save"))
-        hand_out.setAccessibleName(self.tr("Copy, save"))
-        hand_out.setToolTip(self.tr("Copy the drawing or numbers, or save them to a file."))
         hand_out.setMenu(menu)
         hand_out.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
         # A tool bar lets what doesn't fit spill into a menu.
-        bar = QToolBar()
-        bar.setAccessibleName(self.tr("Section"))
+        bar = named(QToolBar(), self.tr("Section"))
         bar.addWidget(self.stretch_box)
         bar.addActions([self.left_action, self.whole_action, self.right_action])
         bar.addAction(self.compare_action)
@@ -190,42 +174,26 @@ class SectionPage(QWidget):
         return bar
 
     def _numbers(self) -> QScrollArea:
-        self.table = CopyTable()
-        self.table.setAccessibleName(self.tr("Numbers of the section"))
+        self.table = yielding(named(CopyTable(), self.tr("Numbers of the section")))
         self.table.verticalHeader().hide()
         self.table.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
         self.table.verticalHeader().setDefaultSectionSize(self.table.fontMetrics().height() + 6)
         self.table.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.table.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.table.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
-        self.table.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
-        self.verdicts = [QLabel(), QLabel()]
-        for label in self.verdicts:
-            label.setWordWrap(True)
-            label.setTextInteractionFlags(
-                Qt.TextInteractionFlag.TextSelectableByMouse
-                | Qt.TextInteractionFlag.TextSelectableByKeyboard
-            )
-            label.setFrameShape(QFrame.Shape.NoFrame)
-        self.verdicts[0].setAccessibleName(self.tr("Verdict, left"))
-        self.verdicts[1].setAccessibleName(self.tr("Verdict, right"))
+        self.verdicts = [
+            named(QLabel(wordWrap=True, textInteractionFlags=SELECTABLE), name)
+            for name in (self.tr("Verdict, left"), self.tr("Verdict, right"))
+        ]
         self.breaks = BreakFields()
         self.breaks.moved.connect(self._on_break_moved)
-        self.breaks.released.connect(self._on_break_released)
+        self.breaks.released.connect(self._on_break_moved)
 
         side = QWidget()
-        column = QVBoxLayout(side)
-        column.setContentsMargins(8, 2, 8, 6)
-        column.setSpacing(6)
-        for label in self.verdicts:
-            column.addWidget(label)
-        column.addWidget(self.table)
-        column.addWidget(self.breaks)
-        column.addStretch(1)
-        scroll = QScrollArea()
-        scroll.setWidgetResizable(True)
+        parts = (*self.verdicts, self.table, self.breaks, None)
+        column(side, *parts, margins=(8, 2, 8, 6), spacing=6)
+        scroll = QScrollArea(widgetResizable=True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
-        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAsNeeded)
         scroll.setWidget(side)
         scroll.setMinimumSize(240, 60)
         return scroll
@@ -331,9 +299,13 @@ class SectionPage(QWidget):
         self.title.setText(self._title_text())
         self._fill_table()
         self.breaks.show_view(self._view, system)
-        for action in (self.copy_figure, self.save_action):
-            action.setEnabled(self._view is not None)
-        for action in (self.left_action, self.whole_action, self.right_action):
+        for action in (
+            self.copy_figure,
+            self.save_action,
+            self.left_action,
+            self.whole_action,
+            self.right_action,
+        ):
             action.setEnabled(self._view is not None)
         self._show_side()
 
@@ -360,16 +332,14 @@ class SectionPage(QWidget):
     def _rows(self) -> tuple[list[Any], list[Any]]:
         """Number sources of the columns: sections, or the file's rows where no grid is open."""
         if self._view is not None:
+            second = self._second.sides if self._second else ()
             own = [SideNumbers.of_side(part) for part in self._view.sides]
-            other = (
-                [SideNumbers.of_side(part) for part in self._second.sides] if self._second else []
-            )
-            return own, other
-        findings, model = self.model.findings, self.model
-        if findings is None or model.road_index >= len(model.index):
+            return own, [SideNumbers.of_side(part) for part in second]
+        findings, road = self.model.findings, self.model.road
+        if findings is None or road is None:
             return [], []
-        rows = [model.station_row(model.road_index, model.station_index, side) for side in (0, 1)]
-        return [SideNumbers.of_row(findings.stations.row(row)) for row in rows], []
+        rows = road.rows[self.model.station_index]
+        return [SideNumbers.of_row(findings.stations.row(int(row))) for row in rows], []
 
     def _fill_table(self) -> None:
         own, other = self._rows()
@@ -381,26 +351,24 @@ class SectionPage(QWidget):
         table.setColumnCount(len(heads))
         table.setHorizontalHeaderLabels(heads)
         table.setRowCount(len(CHECKED_NUMBERS) if own else 0)
-        for row, name in enumerate(CHECKED_NUMBERS):
-            if not own:
-                break
+        muted = theme.color("muted")
+        for row, name in enumerate(CHECKED_NUMBERS if own else ()):
             head = QTableWidgetItem(column_heading(name, system))
             head.setToolTip(column_meaning(name))
             table.setItem(row, 0, head)
-            for column, numbers in enumerate([*own, *other], start=1):
+            for place, numbers in enumerate([*own, *other], start=1):
                 value, se = numbers.value(name)
                 item = QTableWidgetItem(number_text(name, value, se, system, with_unit=False))
                 item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 item.setToolTip(column_meaning(name))
                 if not math.isfinite(value):
-                    item.setForeground(QColor(theme.palette()["muted"]))
-                table.setItem(row, column, item)
+                    item.setForeground(muted)
+                table.setItem(row, place, item)
             wanted = QTableWidgetItem(self._wanted(name, own))
-            wanted.setForeground(QColor(theme.palette()["muted"]))
+            wanted.setForeground(muted)
             table.setItem(row, len(heads) - 1, wanted)
         header = table.horizontalHeader()
-        for column in range(len(heads)):
-            header.setSectionResizeMode(column, QHeaderView.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
         header.setStretchLastSection(True)
         # All rows are in sight and the panel scrolls: two scroll bars in each other confuse.
         rows = table.rowCount() * table.verticalHeader().defaultSectionSize()
@@ -457,18 +425,13 @@ class SectionPage(QWidget):
 
     # -- edits -----------------------------------------------------------------------------------
 
-    def _on_break_moved(self, side: int, kind: str, u_m: float) -> None:
+    def _on_break_moved(self, side: int, kind: str, u_m: float | None = None) -> None:
+        """Measure with a break put elsewhere, or given back to the search."""
         if self._view is None:
             return
         self.canvas.busy_text = self.tr("measuring again …")
         self.model.correct(self._view.road_index, self._view.station_index, side, kind, u_m)
         self._show_side()
-
-    def _on_break_released(self, side: int, kind: str) -> None:
-        if self._view is None:
-            return
-        self.canvas.busy_text = self.tr("measuring again …")
-        self.model.correct(self._view.road_index, self._view.station_index, side, kind, None)
 
     def _on_side_picked(self, side: int) -> None:
         self.model.select_station(self.model.road_index, self.model.station_index, side)

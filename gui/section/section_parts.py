@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt, Signal
@@ -13,14 +14,14 @@ from PySide6.QtWidgets import (
     QDoubleSpinBox,
     QGridLayout,
     QLabel,
-    QSizePolicy,
     QTableWidget,
     QToolButton,
     QWidget,
 )
 
 from analysis.common.columns import CHECKED_NUMBERS, column_of
-from gui.drawing.section_figure import source_text
+from gui.drawing.section_figure import break_of, source_text
+from gui.look.making import named, tool_button, yielding
 from gui.look.units import from_shown, number, shown, unit_of
 from gui.look.words import station_sentence
 
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
     from analysis.study.sections import SectionSide, SectionView
 
 __all__ = ["BreakFields", "CopyTable", "SideNumbers"]
-
-_KINDS = ("edge", "hinge")
 
 
 class CopyTable(QTableWidget):
@@ -57,20 +56,10 @@ class CopyTable(QTableWidget):
         if not whole and chosen:
             rows = sorted({r for r, _ in chosen})
             columns = sorted({c for _, c in chosen})
-        lines = []
+        lines = [[self.item(row, column) for column in columns] for row in rows]
         if whole:
-            lines.append("\t".join(self._heading(c) for c in columns))
-        for row in rows:
-            cells = []
-            for column in columns:
-                item = self.item(row, column)
-                cells.append(item.text() if item is not None else "")
-            lines.append("\t".join(cells))
-        return "\n".join(lines)
-
-    def _heading(self, column: int) -> str:
-        item = self.horizontalHeaderItem(column)
-        return item.text() if item is not None else ""
+            lines.insert(0, [self.horizontalHeaderItem(column) for column in columns])
+        return "\n".join("\t".join(item.text() if item else "" for item in line) for line in lines)
 
     def copy_selection(self) -> None:
         """Put the selected cells on the clipboard."""
@@ -94,45 +83,30 @@ class BreakFields(QWidget):
         self.boxes: dict[tuple[int, str], QDoubleSpinBox] = {}
         self.notes: dict[tuple[int, str], QLabel] = {}
         self.backs: dict[tuple[int, str], QToolButton] = {}
-        row = 0
-        for side in (0, 1):
-            for kind in _KINDS:
-                box = QDoubleSpinBox()
-                box.setDecimals(2)
-                box.setSingleStep(0.05)
-                box.setRange(-20.0, 120.0)
-                box.setKeyboardTracking(False)
-                title = {
-                    (0, "edge"): self.tr("Edge, left"),
-                    (0, "hinge"): self.tr("Hinge, left"),
-                    (1, "edge"): self.tr("Edge, right"),
-                    (1, "hinge"): self.tr("Hinge, right"),
-                }[(side, kind)]
-                box.setAccessibleName(title)
-                box.setToolTip(
-                    self.tr("Distance outward from the centreline; type to correct it by hand.")
-                )
-                label = QLabel(title)
-                label.setBuddy(box)
-                note = QLabel()
-                note.setAccessibleName(self.tr("Where it comes from"))
-                note.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-                box.setMinimumWidth(70)
-                back = QToolButton()
-                back.setText("↺")
-                back.setToolTip(
-                    self.tr("Give back: forget the correction, let the search decide again.")
-                )
-                back.setAccessibleName(self.tr("Give back: {title}").format(title=title))
-                key = (side, kind)
-                box.valueChanged.connect(lambda value, k=key: self._on_value(k, value))
-                back.clicked.connect(lambda _checked=False, k=key: self.released.emit(*k))
-                self.boxes[key], self.notes[key], self.backs[key] = box, note, back
-                grid.addWidget(label, row, 0)
-                grid.addWidget(box, row, 1)
-                grid.addWidget(note, row, 2)
-                grid.addWidget(back, row, 3)
-                row += 1
+        titles = {
+            (0, "edge"): self.tr("Edge, left"),
+            (0, "hinge"): self.tr("Hinge, left"),
+            (1, "edge"): self.tr("Edge, right"),
+            (1, "hinge"): self.tr("Hinge, right"),
+        }
+        tip = self.tr("Distance outward from the centreline; type to correct it by hand.")
+        for row, (key, title) in enumerate(titles.items()):
+            box = named(QDoubleSpinBox(decimals=2, minimum=-20.0, maximum=120.0), title, tip)
+            box.setKeyboardTracking(False)
+            box.setMinimumWidth(70)
+            box.valueChanged.connect(lambda value, k=key: self._on_value(k, value))
+            label = QLabel(title)
+            label.setBuddy(box)
+            note = yielding(named(QLabel(), self.tr("Where it comes from")), high=False)
+            back = tool_button(
+                "↺",
+                partial(self.released.emit, *key),
+                name=self.tr("Give back: {title}").format(title=title),
+                tip=self.tr("Give back: forget the correction, let the search decide again."),
+            )
+            self.boxes[key], self.notes[key], self.backs[key] = box, note, back
+            for place, part in enumerate((label, box, note, back)):
+                grid.addWidget(part, row, place)
         grid.setColumnStretch(2, 1)
 
     def show_view(self, view: SectionView | None, system: str) -> None:
@@ -142,18 +116,10 @@ class BreakFields(QWidget):
         self._filling = True
         try:
             for (side, kind), box in self.boxes.items():
-                part = view.sides[side] if view is not None else None
-                offset = math.nan
-                source, se, confidence = 0, math.nan, math.nan
-                if part is not None:
-                    offset = float(part.edge_o if kind == "edge" else part.hinge_o)
-                    source = int(part.edge_source if kind == "edge" else part.hinge_source)
-                    se = float(part.edge_se if kind == "edge" else part.hinge_se)
-                    confidence = float(
-                        part.edge_confidence if kind == "edge" else part.hinge_confidence
-                    )
+                here = break_of(view.sides[side], kind) if view is not None else None
+                offset = here.offset_m if here is not None else math.nan
                 known = math.isfinite(offset)
-                box.setEnabled(part is not None)
+                box.setEnabled(here is not None)
                 box.setSuffix(f" {unit.text}")
                 box.setSingleStep(0.05 if system == "metric" else 0.2)
                 if known:
@@ -163,20 +129,18 @@ class BreakFields(QWidget):
                     # A spin box has no empty state: its lowest value stands for unknown.
                     box.setSpecialValueText(self.tr("unknown"))
                     box.setValue(box.minimum())
+                words = tip = ""
+                if here is not None:
+                    words = source_text(here.source)
+                    if known and math.isfinite(here.se_m) and here.source == 1:
+                        words += f" ± {number(here.se_m * unit.factor, 2)}"
+                    if math.isfinite(here.confidence):
+                        share = number(here.confidence * 100.0, 0)
+                        tip = self.tr("Confidence {share} %").format(share=share)
                 note = self.notes[(side, kind)]
-                if part is None:
-                    note.setText("")
-                else:
-                    words = source_text(source)
-                    if known and math.isfinite(se) and source == 1:
-                        words += f" ± {number(se * unit.factor, 2)}"
-                    note.setText(words)
-                    note.setToolTip(
-                        self.tr("Confidence {share} %").format(share=number(confidence * 100.0, 0))
-                        if math.isfinite(confidence)
-                        else ""
-                    )
-                self.backs[(side, kind)].setVisible(part is not None and source == 2)
+                note.setText(words)
+                note.setToolTip(tip)
+                self.backs[(side, kind)].setVisible(here is not None and here.source == 2)
         finally:
             self._filling = False
 
