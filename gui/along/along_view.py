@@ -19,7 +19,7 @@ from analysis.common.verdicts import Verdict
 from gui.along.road_axis import AXIS_WIDTH, RoadView, SpanLink
 from gui.drawing.figure import figure_font, text_at
 from gui.look import theme
-from gui.look.making import column, later, named, yielding
+from gui.look.making import later, named, stacked, yielding
 from gui.look.units import DASH, number, shown, unit_of
 from gui.look.words import column_meaning, column_title, side_text, station_words, verdict_text
 
@@ -185,7 +185,7 @@ class AlongView(RoadView):
         self.key.setContentsMargins(AXIS_WIDTH + 8, 0, 8, 3)
         nothing = self.tr("Nothing to plot yet: screen a road first.")
         self.empty = QLabel(nothing, alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
-        column(self, bar, self.readout, (self.area, 1), self.key, (self.empty, 1))
+        stacked(self, bar, self.readout, (self.area, 1), self.key, (self.empty, 1))
         self.empty.hide()
 
     def _new_plot(self, name: str) -> pg.PlotItem:

@@ -20,7 +20,7 @@ from analysis.common.verdicts import Verdict
 from gui.along.road_axis import RoadView, SpanLink
 from gui.drawing.figure import BELOW, figure_font, text_at, tick_values
 from gui.look import theme
-from gui.look.making import column, later, named, yielding
+from gui.look.making import later, named, stacked, yielding
 from gui.look.units import from_shown, number, shown, unit_of
 from gui.look.words import side_text, station_words
 
@@ -139,7 +139,7 @@ class StraightView(RoadView):
         self.plot.addItem(self.mark, ignoreBounds=True)
         self.note = QLabel(alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
         self.lines: list[Any] = []
-        column(self, bar, self.readout, (self.note, 1), (self.area, 1))
+        stacked(self, bar, self.readout, (self.note, 1), (self.area, 1))
         self.area.hide()
 
     def sizeHint(self) -> QSize:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,6 @@ from PySide6.QtWidgets import (
     QLineEdit,
     QPushButton,
     QToolButton,
-    QVBoxLayout,
     QWidget,
 )
 
@@ -30,6 +30,7 @@ from gui.forms.limits_form import LimitsForm
 from gui.forms.power_panel import PowerPanel
 from gui.look import theme
 from gui.look.fields import CalmCombo, QuantityBox, scrolled, surface_text
+from gui.look.making import abreast, named, stacked, tool_button
 from gui.look.units import value_text
 
 if TYPE_CHECKING:
@@ -62,36 +63,22 @@ class InputsForm(QWidget):
     def _build(self) -> None:
         self._quantities: list[tuple[QuantityBox, str]] = []
         inside = QWidget()
-        column = QVBoxLayout(inside)
-        column.setContentsMargins(8, 6, 8, 8)
-        column.setSpacing(8)
         self.power = PowerPanel(self.model)
-        for part in (
+        parts = (
             self._files_group(),
             self._extras_group(),
             self._road_group(),
             self._measuring_group(),
             self.power,
             self._showing_group(),
-        ):
-            column.addWidget(part)
-        self.state = QLabel()
-        self.state.setWordWrap(True)
-        self.state.setAccessibleName(self.tr("State of the inputs"))
-        self.screen_button = QPushButton(self.tr("Screen"))
+        )
+        stacked(inside, *parts, margins=(8, 6, 8, 8), spacing=8)
+        self.state = named(QLabel(wordWrap=True), self.tr("State of the inputs"))
+        self.screen_button = QPushButton(self.tr("Screen"), default=True)
         self.screen_button.setToolTip(self.tr("Measure and judge the road with these inputs."))
-        self.screen_button.setDefault(True)
         self.screen_button.clicked.connect(lambda: self.model.screen())
-        foot = QHBoxLayout()
-        foot.setContentsMargins(8, 4, 8, 6)
-        foot.addWidget(self.state, 1)
-        foot.addWidget(self.screen_button)
-
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(scrolled(inside), 1)
-        whole.addLayout(foot)
+        foot = abreast(None, (self.state, 1), self.screen_button, margins=(8, 4, 8, 6))
+        stacked(self, (scrolled(inside), 1), foot)
 
     def _files_group(self) -> QGroupBox:
         files, form = _group(self.tr("Terrain and road"))
@@ -105,12 +92,8 @@ class InputsForm(QWidget):
             (self.tr("US survey feet"), "us-foot"),
         )
         self.unit_box.activated.connect(self._on_unit)
-        _row(
-            form,
-            self.tr("Heights in"),
-            self.unit_box,
-            self.tr("Set it where the file doesn't say, or says it wrongly; slopes depend on it."),
-        )
+        tip = self.tr("Set it where the file doesn't say, or says it wrongly; slopes depend on it.")
+        _row(form, self.tr("Heights in"), self.unit_box, tip)
         self.unit_box.setAccessibleName(self.tr("Unit of the heights"))
         self.road_line, road_row, _ = self._file_row(self.tr("Road centreline"), "road")
         form.addRow(self.tr("Road centreline"), road_row)
@@ -118,9 +101,7 @@ class InputsForm(QWidget):
         return files
 
     def _note(self, form: QFormLayout, name: str) -> QLabel:
-        made = QLabel()
-        made.setWordWrap(True)
-        made.setAccessibleName(name)
+        made = named(QLabel(wordWrap=True), name)
         form.addRow("", made)
         return made
 
@@ -149,14 +130,15 @@ class InputsForm(QWidget):
                 self.tr("Places where the ditch is drained under the road."),
             ),
         ):
-            line, holder, row = self._file_row(title, kind)
+            line, holder, beside = self._file_row(title, kind)
             line.setToolTip(tip)
-            clear = QToolButton()
-            clear.setText("✕")
-            clear.setAccessibleName(self.tr("Take out: {title}").format(title=title))
-            clear.setToolTip(self.tr("Take it out again."))
-            clear.clicked.connect(lambda _c=False, k=kind: self.model.set_extra(k, None))
-            row.addWidget(clear)
+            clear = tool_button(
+                "✕",
+                partial(self.model.set_extra, kind, None),
+                name=self.tr("Take out: {title}").format(title=title),
+                tip=self.tr("Take it out again."),
+            )
+            beside.addWidget(clear)
             self.extras[kind] = (line, clear, holder)
             label = QLabel(title)
             label.setToolTip(tip)
@@ -166,29 +148,17 @@ class InputsForm(QWidget):
     def _road_group(self) -> QGroupBox:
         made, form = _group(self.tr("Road as built"))
         self.pavement = self._quantity("pavement_width_m", 2.0, 60.0, 2, 0.1)
-        _row(
-            form,
-            self.tr("Pavement width"),
-            self.pavement,
-            self.tr("Edge to edge. The search starts here; where no edge shows, this is used."),
-        )
+        tip = self.tr("Edge to edge. The search starts here; where no edge shows, this is used.")
+        _row(form, self.tr("Pavement width"), self.pavement, tip)
         self.shoulder = self._quantity("shoulder_width_m", 0.2, 10.0, 2, 0.1)
-        _row(
-            form,
-            self.tr("Shoulder width"),
-            self.shoulder,
-            self.tr("From the pavement edge to the hinge. The search for the hinge starts here."),
-        )
+        tip = self.tr("From the pavement edge to the hinge. The search for the hinge starts here.")
+        _row(form, self.tr("Shoulder width"), self.shoulder, tip)
         self.surface_box = _choice(*((surface_text(name), name) for name in SURFACES))
         self.surface_box.activated.connect(
             lambda _i: self._set_surface(self.surface_box.currentData())
         )
-        _row(
-            form,
-            self.tr("Surface"),
-            self.surface_box,
-            self.tr("What the shoulder is made of; the limits follow it."),
-        )
+        tip = self.tr("What the shoulder is made of; the limits follow it.")
+        _row(form, self.tr("Surface"), self.surface_box, tip)
         self.paved = _check(
             self.tr("The road is paved"),
             self.tr(
@@ -205,23 +175,15 @@ class InputsForm(QWidget):
         )
         form.addRow("", self.find_edges)
         self.search = self._quantity("search_m", 0.0, 15.0, 1, 0.5)
-        _row(
-            form,
-            self.tr("Line may lie off by"),
-            self.search,
-            self.tr("How far the drawn centreline may lie beside the real one."),
-        )
+        tip = self.tr("How far the drawn centreline may lie beside the real one.")
+        _row(form, self.tr("Line may lie off by"), self.search, tip)
         return made
 
     def _measuring_group(self) -> QGroupBox:
         made, form = _group(self.tr("Measuring"))
         self.spacing = self._quantity("spacing_m", 0.5, 1000.0, 1, 1.0)
-        _row(
-            form,
-            self.tr("Station spacing"),
-            self.spacing,
-            self.tr("Distance between stations along the road."),
-        )
+        tip = self.tr("Distance between stations along the road.")
+        _row(form, self.tr("Station spacing"), self.spacing, tip)
         self.average = QuantityBox("m", 1.0, 1000.0, decimals=0, step=5.0)
         self.average.stored_changed.connect(lambda value: self._set(average_m=value))
         self.average_auto = _check(
@@ -229,15 +191,10 @@ class InputsForm(QWidget):
             self.tr("Take the least length that tells a good slope from a failing one."),
             lambda on: self._set(average_m="auto" if on else self.average.stored),
         )
-        _row(
-            form,
-            self.tr("Average over"),
-            self.average,
-            self.tr(
-                "Length of road behind each measurement: longer is surer, but blurs short faults."
-            ),
-            self.average_auto,
+        tip = self.tr(
+            "Length of road behind each measurement: longer is surer, but blurs short faults."
         )
+        _row(form, self.tr("Average over"), self.average, tip, self.average_auto)
         self.noise = QuantityBox("mm", 0.5, 1000.0, decimals=0, step=1.0)
         self.noise.stored_changed.connect(lambda value: self._set(noise_m=value / 1000.0))
         self.noise_auto = _check(
@@ -245,23 +202,14 @@ class InputsForm(QWidget):
             self.tr("Take the scatter of the cells about the fitted pavement."),
             lambda on: self._set(noise_m=None if on else self.noise.stored / 1000.0),
         )
-        _row(
-            form,
-            self.tr("Noise of heights"),
-            self.noise,
-            self.tr(
-                "Standard deviation of single cells relative to their neighbours (repeatability), "
-                "not the absolute accuracy of the survey."
-            ),
-            self.noise_auto,
+        tip = self.tr(
+            "Standard deviation of single cells relative to their neighbours (repeatability), "
+            "not the absolute accuracy of the survey."
         )
+        _row(form, self.tr("Noise of heights"), self.noise, tip, self.noise_auto)
         self.half_width = self._quantity("half_width_m", 3.0, 100.0, 0, 1.0)
-        _row(
-            form,
-            self.tr("Read to each side"),
-            self.half_width,
-            self.tr("How far the terrain is read; far enough to hold both ditches."),
-        )
+        tip = self.tr("How far the terrain is read; far enough to hold both ditches.")
+        _row(form, self.tr("Read to each side"), self.half_width, tip)
         return made
 
     def _showing_group(self) -> QGroupBox:
@@ -272,12 +220,8 @@ class InputsForm(QWidget):
         self.system_box.activated.connect(
             lambda _i: self.model.set_units(self.system_box.currentData())
         )
-        _row(
-            form,
-            self.tr("Units"),
-            self.system_box,
-            self.tr("Only what is shown and printed; files keep metric columns."),
-        )
+        tip = self.tr("Only what is shown and printed; files keep metric columns.")
+        _row(form, self.tr("Units"), self.system_box, tip)
         self.style_box = _choice(
             (self.tr("2+340 (kilometres and metres)"), "km"),
             (self.tr("23+40 (hundreds of feet)"), "feet-hundreds"),
@@ -299,21 +243,11 @@ class InputsForm(QWidget):
 
     def _file_row(self, title: str, what: str) -> tuple[QLineEdit, QWidget, QHBoxLayout]:
         """Line with a file name and a button that asks the window for another."""
-        line = QLineEdit()
-        line.setReadOnly(True)
-        line.setAccessibleName(title)
-        line.setPlaceholderText(self.tr("none yet"))
-        button = QToolButton()
-        button.setText(self.tr("Open…"))
-        button.setAccessibleName(self.tr("Open: {title}").format(title=title))
-        button.clicked.connect(lambda _checked=False: self.model.asked.emit(what))
+        line = named(QLineEdit(readOnly=True, placeholderText=self.tr("none yet")), title)
+        name = self.tr("Open: {title}").format(title=title)
+        button = tool_button(self.tr("Open…"), partial(self.model.asked.emit, what), name=name)
         holder = QWidget()
-        row = QHBoxLayout(holder)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(4)
-        row.addWidget(line, 1)
-        row.addWidget(button)
-        return line, holder, row
+        return line, holder, abreast(holder, (line, 1), button, spacing=4)
 
     def sizeHint(self) -> QSize:
         return QSize(430, 640)
@@ -328,19 +262,16 @@ class InputsForm(QWidget):
                 box.set_system(system)
                 box.set_stored(float(getattr(settings, name)))
             auto = settings.average_m == "auto"
-            self.average.set_system(system)
-            self.average_auto.setChecked(auto)
-            self.average.setEnabled(not auto)
             if not auto:
                 self.average.set_stored(float(settings.average_m))
-            given = settings.noise_m is not None
-            self.noise.set_system(system)
-            self.noise_auto.setChecked(not given)
-            self.noise.setEnabled(given)
-            if settings.noise_m is not None:
-                self.noise.set_stored(1000.0 * settings.noise_m)
-            else:
-                self.noise.set_stored(1000.0 * self.power.sigma_m()[0])
+            self.noise.set_stored(1000.0 * self.power.sigma_m()[0])
+            for box, check, by_itself in (
+                (self.average, self.average_auto, auto),
+                (self.noise, self.noise_auto, settings.noise_m is None),
+            ):
+                box.set_system(system)
+                box.setEnabled(not by_itself)
+                check.setChecked(by_itself)
             self.paved.setChecked(settings.paved)
             self.find_edges.setChecked(settings.find_edges)
             self.search.setEnabled(settings.find_edges)
@@ -408,9 +339,10 @@ class InputsForm(QWidget):
             text = self.tr("The inputs changed after the screening: screen again.")
         else:
             text = self.tr("The findings are of these inputs.")
-        self.state.setStyleSheet("")
-        if model.stale:
-            self.state.setStyleSheet(f"color: {theme.color('warn').name()}")
+        self._say(text, warn=model.stale)
+
+    def _say(self, text: str, *, warn: bool) -> None:
+        self.state.setStyleSheet(f"color: {theme.color('warn').name()}" if warn else "")
         self.state.setText(text)
 
     # -- changing --------------------------------------------------------------------------------
@@ -423,8 +355,7 @@ class InputsForm(QWidget):
             settings = replace(self.model.settings, **changes)
         except VergelineError as error:
             self._show()
-            self.state.setText(str(error))
-            self.state.setStyleSheet(f"color: {theme.color('warn').name()}")
+            self._say(str(error), warn=True)
             return
         self.model.set_settings(settings, merge=f"setting {' '.join(changes)}")
         self._show()
@@ -478,15 +409,8 @@ def _row(
     field.setAccessibleDescription(tip)
     if beside is None:
         form.addRow(label, field)
-        return
-    holder = QWidget()
-    row = QHBoxLayout(holder)
-    row.setContentsMargins(0, 0, 0, 0)
-    row.setSpacing(6)
-    row.addWidget(field)
-    row.addWidget(beside)
-    row.addStretch(1)
-    form.addRow(label, holder)
+    else:
+        form.addRow(label, abreast(None, field, beside, None, spacing=6))
 
 
 def _choice(*options: tuple[str, str | None]) -> CalmCombo:

@@ -11,19 +11,18 @@ from PySide6.QtCore import QByteArray, QCoreApplication, QRectF, QSize, Qt, Sign
 from PySide6.QtGui import QMouseEvent, QTransform
 from PySide6.QtSvgWidgets import QSvgWidget
 from PySide6.QtWidgets import (
-    QHBoxLayout,
     QLineEdit,
     QListWidget,
     QListWidgetItem,
     QSizePolicy,
     QSplitter,
     QTextBrowser,
-    QVBoxLayout,
     QWidget,
 )
 
 from analysis.common.columns import RANKING
 from gui.look import theme
+from gui.look.making import named, stacked
 from gui.look.words import QT_TRANSLATE_NOOP, cautions
 
 __all__ = ["TERMS", "HelpPage", "SectionDiagram", "Term"]
@@ -307,13 +306,10 @@ class HelpPage(QWidget):
         super().__init__(parent)
         self.setObjectName("HelpPage")
         self.setAccessibleName(self.tr("What the numbers mean"))
-        self.search = QLineEdit()
-        self.search.setPlaceholderText(self.tr("Find a word"))
-        self.search.setClearButtonEnabled(True)
-        self.search.setAccessibleName(self.tr("Find a word"))
+        find = self.tr("Find a word")
+        self.search = named(QLineEdit(placeholderText=find, clearButtonEnabled=True), find)
         self.search.textChanged.connect(self._on_search)
-        self.words = QListWidget()
-        self.words.setAccessibleName(self.tr("Words"))
+        self.words = named(QListWidget(), self.tr("Words"))
         for term in TERMS:
             item = QListWidgetItem(translate("help", term.title))
             item.setData(Qt.ItemDataRole.UserRole, term)
@@ -321,15 +317,10 @@ class HelpPage(QWidget):
         self.words.currentItemChanged.connect(self._on_term)
         self.diagram = SectionDiagram()
         self.diagram.part_picked.connect(self._on_part)
-        self.text = QTextBrowser()
-        self.text.setAccessibleName(self.tr("Meaning"))
+        self.text = named(QTextBrowser(), self.tr("Meaning"))
         self.text.setFrameShape(QTextBrowser.Shape.NoFrame)
         left = QWidget()
-        column = QVBoxLayout(left)
-        column.setContentsMargins(6, 6, 0, 6)
-        column.setSpacing(4)
-        column.addWidget(self.search)
-        column.addWidget(self.words, 1)
+        stacked(left, self.search, (self.words, 1), margins=(6, 6, 0, 6), spacing=4)
         right = QSplitter(Qt.Orientation.Vertical)
         right.addWidget(self.diagram)
         right.addWidget(self.text)
@@ -341,9 +332,7 @@ class HelpPage(QWidget):
         both.setStretchFactor(0, 0)
         both.setStretchFactor(1, 1)
         both.setSizes([200, 700])
-        whole = QHBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.addWidget(both)
+        stacked(self, both)
         theme.watcher().changed.connect(self._write)
         self._write()
 

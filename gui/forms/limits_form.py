@@ -12,11 +12,9 @@ from PySide6.QtWidgets import (
     QCheckBox,
     QFileDialog,
     QGroupBox,
-    QHBoxLayout,
     QLabel,
     QLineEdit,
     QPushButton,
-    QToolButton,
     QVBoxLayout,
     QWidget,
 )
@@ -33,6 +31,7 @@ from analysis.common.limits import (
 )
 from gui.look import theme
 from gui.look.fields import CalmCombo, QuantityBox, scrolled, surface_text
+from gui.look.making import abreast, later, named, stacked, tool_button
 from gui.look.units import number, value_text
 from gui.look.words import limit_note, limit_title
 
@@ -57,38 +56,26 @@ class _LimitRow(QWidget):
         super().__init__()
         self.spec = spec
         self.share = spec.unit in ("fraction", "") and spec.high <= 1.0
-        places = {"mm": 0, "passes": 0, "m": 2, "fraction": 2, "": 2}.get(spec.unit)
+        title = limit_title(spec.title)
         if self.share:
-            self.box = QuantityBox("%", 100.0 * spec.low, 100.0 * spec.high, decimals=0, step=1.0)
-            if spec.high < 1.0:
-                self.box = QuantityBox(
-                    "%", 100.0 * spec.low, 100.0 * spec.high, decimals=1, step=1.0
-                )
+            low, high, decimals = 100.0 * spec.low, 100.0 * spec.high, 1 if spec.high < 1.0 else 0
+            self.box = QuantityBox("%", low, high, decimals=decimals, step=1.0)
         else:
+            places = {"mm": 0, "passes": 0, "m": 2, "fraction": 2, "": 2}.get(spec.unit)
             step = {"mm": 1.0, "passes": 1.0, "points": 0.5, "%": 0.5}.get(spec.unit)
             self.box = QuantityBox(spec.unit, spec.low, spec.high, decimals=places, step=step)
-        self.box.setAccessibleName(limit_title(spec.title))
-        self.label = QLabel(limit_title(spec.title))
+        self.box.setAccessibleName(title)
+        self.label = QLabel(title, wordWrap=True)
         self.label.setBuddy(self.box)
-        self.label.setWordWrap(True)
-        self.back = QToolButton()
-        self.back.setText("↺")
-        self.back.setAccessibleName(
-            self.tr("Back to the shipped value: {title}").format(title=limit_title(spec.title))
-        )
-        row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(4)
-        row.addWidget(self.label, 1)
-        row.addWidget(self.box)
-        row.addWidget(self.back)
+        name = self.tr("Back to the shipped value: {title}").format(title=title)
+        self.back = tool_button("↺", lambda: self.reset.emit(spec.name), name=name)
+        abreast(self, (self.label, 1), self.box, self.back, spacing=4)
         keep = self.back.sizePolicy()
         keep.setRetainSizeWhenHidden(True)
         self.back.setSizePolicy(keep)
         self.box.stored_changed.connect(
             lambda v: self.changed.emit(spec.name, v / 100.0 if self.share else v)
         )
-        self.back.clicked.connect(lambda: self.reset.emit(spec.name))
 
     def show_limit(self, limits: Limits, shipped: Limits, system: str) -> None:
         """Show the value, its source and whether it was changed."""
@@ -128,10 +115,7 @@ class LimitsForm(QWidget):
         self.model = model
         self.rows: dict[str, _LimitRow] = {}
         self._wanted: dict[str, float] = {}
-        self._timer = QTimer(self)
-        self._timer.setSingleShot(True)
-        self._timer.setInterval(_JUDGE_MS)
-        self._timer.timeout.connect(self.push)
+        self._timer = later(self, self.push, _JUDGE_MS)
         self._build()
         model.limits_changed.connect(self._show)
         model.units_changed.connect(self._show)
@@ -139,35 +123,24 @@ class LimitsForm(QWidget):
         self._build_some()
 
     def _build(self) -> None:
-        self.surface_box = CalmCombo()
-        self.surface_box.setAccessibleName(self.tr("Surface"))
-        self.surface_box.setToolTip(
-            self.tr("What the shoulder is made of; least slopes and material numbers follow it.")
-        )
+        tip = self.tr("What the shoulder is made of; least slopes and material numbers follow it.")
+        self.surface_box = named(CalmCombo(), self.tr("Surface"), tip)
         for surface in SURFACES:
             self.surface_box.addItem(surface_text(surface), surface)
         self.surface_box.currentIndexChanged.connect(self._on_surface)
-        self.find_box = QLineEdit()
-        self.find_box.setPlaceholderText(self.tr("Find a limit"))
-        self.find_box.setClearButtonEnabled(True)
-        self.find_box.setAccessibleName(self.tr("Find a limit"))
+        find = self.tr("Find a limit")
+        self.find_box = named(QLineEdit(placeholderText=find, clearButtonEnabled=True), find)
         self.find_box.textChanged.connect(self._on_find)
         self.changed_only = QCheckBox(self.tr("Changed only"))
         self.changed_only.toggled.connect(lambda _on: self._on_find(self.find_box.text()))
-        top = QHBoxLayout()
-        top.setContentsMargins(8, 6, 8, 4)
-        top.addWidget(QLabel(self.tr("Surface")))
-        top.addWidget(self.surface_box)
-        top.addWidget(self.find_box, 1)
-        top.addWidget(self.changed_only)
+        surface_label = QLabel(self.tr("Surface"))
+        parts = (surface_label, self.surface_box, (self.find_box, 1), self.changed_only)
+        top = abreast(None, *parts, margins=(8, 6, 8, 4))
 
         inside = QWidget()
-        column = QVBoxLayout(inside)
-        column.setContentsMargins(8, 2, 8, 8)
-        column.setSpacing(8)
         self.groups: dict[str, QGroupBox] = {}
         self._inside: dict[str, QVBoxLayout] = {}
-        self._column = column
+        self._column = stacked(inside, margins=(8, 2, 8, 8), spacing=8)
         # Some seventy rows at once would hold the window up.
         specs = limit_specs().values()
         order = list(dict.fromkeys(spec.group for spec in specs))
@@ -176,9 +149,7 @@ class LimitsForm(QWidget):
         self._builder.setInterval(_TURN_MS)
         self._builder.timeout.connect(self._build_some)
 
-        self.note = QLabel()
-        self.note.setWordWrap(True)
-        self.note.setAccessibleName(self.tr("Note on the limits"))
+        self.note = named(QLabel(wordWrap=True), self.tr("Note on the limits"))
         self.read_button = QPushButton(self.tr("Read…"))
         self.read_button.setToolTip(self.tr("Read limits from a TOML file."))
         self.write_button = QPushButton(self.tr("Write…"))
@@ -188,17 +159,9 @@ class LimitsForm(QWidget):
         self.read_button.clicked.connect(self.read_dialog)
         self.write_button.clicked.connect(self.write_dialog)
         self.all_back.clicked.connect(self.reset_all)
-        foot = QHBoxLayout()
-        foot.setContentsMargins(8, 4, 8, 6)
-        foot.addWidget(self.note, 1)
-        for button in (self.read_button, self.write_button, self.all_back):
-            foot.addWidget(button)
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addLayout(top)
-        whole.addWidget(scrolled(inside), 1)
-        whole.addLayout(foot)
+        buttons = (self.read_button, self.write_button, self.all_back)
+        foot = abreast(None, (self.note, 1), *buttons, margins=(8, 4, 8, 6))
+        stacked(self, top, (scrolled(inside), 1), foot)
 
     def _build_some(self) -> None:
         """Make limits for as long as the window can spare."""
@@ -213,17 +176,14 @@ class LimitsForm(QWidget):
         inner = self._inside.get(spec.group)
         if inner is None:
             group = self.groups[spec.group] = QGroupBox(_group_text(spec.group))
-            inner = self._inside[spec.group] = QVBoxLayout(group)
-            inner.setContentsMargins(8, 6, 8, 8)
-            inner.setSpacing(3)
+            inner = self._inside[spec.group] = stacked(group, margins=(8, 6, 8, 8), spacing=3)
             self._column.addWidget(group)
-        row = _LimitRow(spec)
-        row.changed.connect(self._on_changed)
-        row.reset.connect(self._on_reset)
+        made = self.rows[spec.name] = _LimitRow(spec)
+        made.changed.connect(self._on_changed)
+        made.reset.connect(self._on_reset)
         limits = self.model.limits
-        row.show_limit(limits, default_limits(limits.surface), self.model.units)
-        inner.addWidget(row)
-        self.rows[spec.name] = row
+        made.show_limit(limits, default_limits(limits.surface), self.model.units)
+        inner.addWidget(made)
 
     def build_all(self) -> None:
         """Make all limits that are still missing, now."""

@@ -15,10 +15,11 @@ import numpy as np
 import pyqtgraph as pg
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QWheelEvent
-from PySide6.QtWidgets import QGroupBox, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QGroupBox, QLabel, QWidget
 
 from analysis.common.along import known_median
 from gui.look import theme
+from gui.look.making import SELECTABLE, named, stacked
 from gui.look.units import number, unit_of, value_text
 
 if TYPE_CHECKING:
@@ -104,18 +105,10 @@ class PowerPanel(QGroupBox):
         super().__init__(parent)
         self.setTitle(self.tr("What this grid can tell"))
         self.model = model
-        self.words = QLabel()
-        self.words.setWordWrap(True)
-        self.words.setAccessibleName(self.tr("What this grid can tell"))
-        self.words.setTextInteractionFlags(
-            Qt.TextInteractionFlag.TextSelectableByMouse
-            | Qt.TextInteractionFlag.TextSelectableByKeyboard
-        )
+        words = QLabel(wordWrap=True, textInteractionFlags=SELECTABLE)
+        self.words = named(words, self.tr("What this grid can tell"))
         self.chart = _PowerChart()
-        column = QVBoxLayout(self)
-        column.setContentsMargins(8, 6, 8, 8)
-        column.addWidget(self.words)
-        column.addWidget(self.chart)
+        stacked(self, self.words, self.chart, margins=(8, 6, 8, 8), spacing=-1)
         self._tells = True
         theme.watcher().changed.connect(self._on_theme)
 
@@ -126,31 +119,20 @@ class PowerPanel(QGroupBox):
         given = self.model.settings.noise_m
         if given is not None:
             return given, self.tr("given")
-        study = self.model.study
-        if study is not None and study.terrain is self.model.terrain:
-            found = known_median(
-                np.concatenate([part.measured.shoulder.noise.sigma_m for part in study.roads])
-            )
-            if math.isfinite(found):
-                return found, self.tr("measured on this road")
+        found = self._measured("sigma_m")
+        if math.isfinite(found):
+            return found, self.tr("measured on this road")
         return _ASSUMED_SIGMA_M, self.tr("assumed until a road is screened")
 
-    def _correlation(self) -> dict[str, float]:
-        """Correlation of the noise, where a road on this grid was measured."""
+    def _roads(self) -> Sequence[Any]:
+        """Roads that were measured on the open grid."""
         study = self.model.study
-        if study is None or study.terrain is not self.model.terrain:
-            return {}
-        return {
-            "correlation_m": known_median(
-                np.concatenate(
-                    [part.measured.shoulder.noise.correlation_m for part in study.roads]
-                ),
-                0.0,
-            ),
-            "nugget": known_median(
-                np.concatenate([part.measured.shoulder.noise.nugget for part in study.roads]), 1.0
-            ),
-        }
+        return study.roads if study is not None and study.terrain is self.model.terrain else ()
+
+    def _measured(self, name: str, otherwise: float = math.nan) -> float:
+        """What is usual of the noise measured on the open grid."""
+        values = [getattr(part.measured.shoulder.noise, name) for part in self._roads()]
+        return known_median(np.concatenate(values), otherwise) if values else otherwise
 
     def _on_theme(self) -> None:
         self.words.setStyleSheet(f"color: {theme.color('ink' if self._tells else 'warn').name()}")
@@ -160,8 +142,12 @@ class PowerPanel(QGroupBox):
 
     def refresh(self) -> None:
         """Reckon again for the grid and settings as they are, beside the window."""
-        settings, terrain, study = self.model.settings, self.model.terrain, self.model.study
+        settings, terrain, roads = self.model.settings, self.model.terrain, self._roads()
         sigma, source = self.sigma_m()
+        options: dict[str, float] = {"pavement_width_m": settings.pavement_width_m}
+        if roads:
+            options["correlation_m"] = self._measured("correlation_m", 0.0)
+            options["nugget"] = self._measured("nugget", 1.0)
         question = _Question(
             cell_m=terrain.cell_m if terrain is not None else _ASSUMED_CELL_M,
             open=terrain is not None,
@@ -170,9 +156,8 @@ class PowerPanel(QGroupBox):
             width_m=settings.shoulder_width_m,
             average_m=settings.average_m,
             given=not settings.find_edges,
-            options={"pavement_width_m": settings.pavement_width_m, **self._correlation()},
+            options=options,
         )
-        roads = study.roads if study is not None and study.terrain is terrain else ()
         if not self.words.text():
             self.words.setText(self.tr("Reckoning what the grid can tell…"))
         self.model.runner.submit(

@@ -16,7 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-__all__ = ["SELECTABLE", "column", "later", "named", "row", "tool_button", "yielding"]
+__all__ = ["SELECTABLE", "abreast", "later", "named", "stacked", "tool_button", "yielding"]
 
 # Text that mouse and keyboard can select, to copy it.
 SELECTABLE = (
@@ -53,7 +53,7 @@ def tool_button(
     return made
 
 
-def column(
+def stacked(
     inside: QWidget | None, *parts: Part, margins: Margins = (0, 0, 0, 0), spacing: int = 0
 ) -> QVBoxLayout:
     """Lay parts out below each other, in a widget if one is given.
@@ -63,10 +63,10 @@ def column(
     return _filled(QVBoxLayout(), inside, parts, margins, spacing)
 
 
-def row(
+def abreast(
     inside: QWidget | None, *parts: Part, margins: Margins = (0, 0, 0, 0), spacing: int = -1
 ) -> QHBoxLayout:
-    """Lay parts out beside each other, as `column` does below each other."""
+    """Lay parts out beside each other, as `stacked` does below each other."""
     return _filled(QHBoxLayout(), inside, parts, margins, spacing)
 
 

@@ -8,20 +8,14 @@ from typing import Any
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt, QTimer
-from PySide6.QtGui import (
-    QBrush,
-    QColor,
-    QFont,
-    QFontMetricsF,
-    QPainter,
-    QPen,
-    QPolygonF,
-)
+from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
+from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QWidget
 
 from analysis.common.units import METRES_PER_FOOT, METRES_PER_INCH
 from gui.look import theme
+from gui.look.making import later
+from gui.look.words import verdict_text
 from gui.map.layers import VERDICTS, Piece, pieces_of
 from gui.map.tiles import TileKey, TileStore, parent_of
 
@@ -36,27 +30,19 @@ class TileItem(pg.GraphicsObject):
     def __init__(self, z_value: float) -> None:
         super().__init__()
         self.setZValue(z_value)
-        self._store: TileStore | None = None
+        self.store: TileStore | None = None
         self._origin = (0.0, 0.0)
         self._bounds = QRectF()
         self._want: list[TileKey] = []
-        self._timer = QTimer(self)
-        self._timer.setSingleShot(True)
-        self._timer.setInterval(WANT_AFTER_MS)
-        self._timer.timeout.connect(self._ask)
-
-    @property
-    def store(self) -> TileStore | None:
-        """Where the tiles come from."""
-        return self._store
+        self._timer = later(self, self._ask, WANT_AFTER_MS)
 
     def set_store(self, store: TileStore | None, origin: tuple[float, float]) -> None:
         """Draw tiles of another store; `origin` is subtracted from its coordinates."""
         self.prepareGeometryChange()
-        if self._store is not None:
-            self._store.drop_requests()
-            self._store.arrived.disconnect(self._on_arrived)
-        self._store, self._origin = store, origin
+        if self.store is not None:
+            self.store.drop_requests()
+            self.store.arrived.disconnect(self._on_arrived)
+        self.store, self._origin = store, origin
         self._bounds = QRectF()
         if store is not None:
             west, south, east, north = store.plan.bounds
@@ -66,9 +52,9 @@ class TileItem(pg.GraphicsObject):
 
     def settled(self) -> bool:
         """Whether all that the view needs is there as it should look now."""
-        if self._store is None:
+        if self.store is None:
             return True
-        return not self._timer.isActive() and all(self._store.has(key) for key in self._want)
+        return not self._timer.isActive() and all(self.store.has(key) for key in self._want)
 
     def _on_arrived(self) -> None:
         self.update()
@@ -77,11 +63,11 @@ class TileItem(pg.GraphicsObject):
         return self._bounds
 
     def _ask(self) -> None:
-        if self._store is not None:
-            self._store.want(self._want)
+        if self.store is not None:
+            self.store.want(self._want)
 
     def paint(self, painter: QPainter, _option: Any, widget: QWidget | None = None) -> None:
-        store, view = self._store, self.getViewBox()
+        store, view = self.store, self.getViewBox()
         if store is None or view is None:
             return
         rect = view.viewRect()
@@ -272,15 +258,11 @@ class Furniture(QWidget):
         painter.drawText(
             QRectF(x - 12.0, y + 18.0, 24.0, 16.0), Qt.AlignmentFlag.AlignCenter, self.tr("N")
         )
-        painter.setBrush(theme.color("ink"))
         painter.setPen(Qt.PenStyle.NoPen)
-        painter.drawPolygon(
-            QPolygonF([QPointF(x, y), QPointF(x + 5.0, y + 17.0), QPointF(x, y + 13.0)])
-        )
-        painter.setBrush(theme.color("muted"))
-        painter.drawPolygon(
-            QPolygonF([QPointF(x, y), QPointF(x - 5.0, y + 17.0), QPointF(x, y + 13.0)])
-        )
+        for name, dx in (("ink", 5.0), ("muted", -5.0)):
+            half = [QPointF(x, y), QPointF(x + dx, y + 17.0), QPointF(x, y + 13.0)]
+            painter.setBrush(theme.color(name))
+            painter.drawPolygon(QPolygonF(half))
 
     def _key_lines(self) -> list[tuple[str, str, Qt.PenStyle]]:
         return [
@@ -291,8 +273,6 @@ class Furniture(QWidget):
 
     def key_size(self) -> QSizeF:
         """Return how large the key is."""
-        from gui.look.words import verdict_text
-
         metrics = QFontMetricsF(self._small_font())
         texts = [verdict_text(name) for name in VERDICTS]
         texts += [text for text, _, _ in self._key_lines()]
@@ -319,8 +299,6 @@ class Furniture(QWidget):
         return [place if mine.contains(place) else QRectF() for place in places]
 
     def _key(self, painter: QPainter) -> None:
-        from gui.look.words import verdict_text
-
         metrics = QFontMetricsF(painter.font())
         step = metrics.height() + 3.0
         plate = self.key_place

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QRectF, QSettings, QSizeF, Qt
 from PySide6.QtWidgets import QPushButton, QWidget
 
+from gui.look.making import named
 from gui.map.map_items import Furniture
 
 __all__ = ["MapKey", "covered", "least_covering", "spread"]
@@ -94,10 +95,8 @@ class MapKey(QObject):
         self.corner = 0
         self._road: Points = np.empty((0, 2))
         self._beside: Points = np.empty((0, 2))
-        self.button = QPushButton(plot)
-        self.button.setText(self.tr("Key"))
-        self.button.setAccessibleName(self.tr("Map key"))
-        self.button.setToolTip(self.tr("Shows the key, which would lie on the road here (Ctrl+K)"))
+        tip = self.tr("Shows the key, which would lie on the road here (Ctrl+K)")
+        self.button = named(QPushButton(self.tr("Key"), plot), self.tr("Map key"), tip)
         self.button.setCheckable(True)
         self.button.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.button.setCursor(Qt.CursorShape.ArrowCursor)

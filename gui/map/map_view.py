@@ -3,26 +3,29 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
-from PySide6.QtCore import QEvent, QPointF, QRectF, QSettings, Qt, QTimer, Signal
+from PySide6.QtCore import QEvent, QPointF, QRectF, QSettings, Qt, Signal
 from PySide6.QtGui import QAction, QContextMenuEvent, QGuiApplication, QKeyEvent
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QLabel, QMenu, QWidget
 
 from analysis.common.sides import SIDES
 from analysis.common.verdicts import Verdict
 from gui.look import theme
+from gui.look.making import abreast, later, named, stacked
+from gui.look.units import value_text
+from gui.look.words import side_text, station_words
 from gui.map import layers
 from gui.map.layers import VERDICTS, MapLayers
 from gui.map.map_items import Furniture, LinesItem, TileItem, pond_brush
 from gui.map.map_key import MapKey, spread
 from gui.map.tiles import Light, ReliefTiles, TerrainTiles, TilePlan, TileStore
-from gui.state.model import (
-    WindowModel,
-)
+from gui.state.model import WindowModel
 from gui.state.runner import Progress
 
 __all__ = ["MapView"]
@@ -106,8 +109,7 @@ class MapView(QWidget):
     # -- building -------------------------------------------------------
 
     def _build(self) -> None:
-        self.plot = _Plot()
-        self.plot.setAccessibleName(self.tr("Map canvas"))
+        self.plot = named(_Plot(), self.tr("Map canvas"))
         self.plot.setAccessibleDescription(
             self.tr("Terrain with the road and its stations; arrow keys move, + and − zoom.")
         )
@@ -126,52 +128,28 @@ class MapView(QWidget):
         self._road_lines = LinesItem(3.0)
         self._breaks = LinesItem(4.0)
         self._breaks.coarsest_m = BREAKS_COARSEST_M
-        self._reaches = LinesItem(5.0)
         self._chosen_reach = LinesItem(4.8)
-        self.stations = pg.ScatterPlotItem(pxMode=True)
+        self._reaches = LinesItem(5.0)
+        self.stations, self.ring, self._ruler_ends = (pg.ScatterPlotItem() for _ in range(3))
         self.stations.setZValue(6.0)
         self._section = LinesItem(7.0)
-        self.ring = pg.ScatterPlotItem(pxMode=True)
         self.ring.setZValue(8.0)
         self._ruler = LinesItem(9.0)
-        self._ruler_ends = pg.ScatterPlotItem(pxMode=True)
         self._ruler_ends.setZValue(9.5)
-        for item in (
-            self.terrain_item,
-            self.relief_item,
-            self._ponds,
-            self._road_lines,
-            self._breaks,
-            self._reaches,
-            self._chosen_reach,
-            self.stations,
-            self._section,
-            self.ring,
-            self._ruler,
-            self._ruler_ends,
-        ):
+        images = (self.terrain_item, self.relief_item)
+        lines = (self._ponds, self._road_lines, self._breaks, self._chosen_reach, self._reaches)
+        marks = (self.stations, self._section, self.ring, self._ruler, self._ruler_ends)
+        for item in (*images, *lines, *marks):
             self.plot.addItem(item, ignoreBounds=True)
         self.furniture = Furniture(self.plot)
         self.key = MapKey(self.plot, self.furniture)
-        self.place = QLabel()
-        self.place.setAccessibleName(self.tr("Place under the cursor"))
-        self.ruler_text = QLabel()
-        self.ruler_text.setAccessibleName(self.tr("Measured distance and fall"))
+        self.place = named(QLabel(), self.tr("Place under the cursor"))
+        self.ruler_text = named(QLabel(), self.tr("Measured distance and fall"))
         strip = QWidget()
         strip.setFixedHeight(24)
-        row = QHBoxLayout(strip)
-        row.setContentsMargins(8, 2, 8, 2)
-        row.addWidget(self.place, 1)
-        row.addWidget(self.ruler_text)
-        column = QVBoxLayout(self)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(0)
-        column.addWidget(self.plot, 1)
-        column.addWidget(strip)
-        self._moved = QTimer(self)
-        self._moved.setSingleShot(True)
-        self._moved.setInterval(AFTER_MOVE_MS)
-        self._moved.timeout.connect(self._after_move)
+        abreast(strip, (self.place, 1), self.ruler_text, margins=(8, 2, 8, 2))
+        stacked(self, (self.plot, 1), strip)
+        self._moved = later(self, self._after_move, AFTER_MOVE_MS)
         self._by_hand = False
         self.view.sigRangeChanged.connect(self._on_range)
         self.view.sigRangeChangedManually.connect(self._on_hand)
@@ -183,37 +161,26 @@ class MapView(QWidget):
         self.plot.resized.connect(self._on_resized)
 
     def _build_actions(self) -> None:
-        def action(text: str, keys: str, slot: Any, *, checkable: bool = False) -> QAction:
-            made = QAction(text, self)
-            if keys:
-                made.setShortcut(keys)
-                made.setShortcutContext(Qt.ShortcutContext.WindowShortcut)
-            made.setCheckable(checkable)
-            (made.toggled if checkable else made.triggered).connect(slot)
+        def action(text: str, keys: str, slot: Any, *, switch: bool = False) -> QAction:
+            made = QAction(text, self, checkable=switch)
+            made.setShortcut(keys)
+            (made.toggled if switch else made.triggered).connect(slot)
             self.addAction(made)
             return made
 
-        store = QSettings()
+        whole, close_up = self.tr("Whole &terrain"), self.tr("&Close up on the station")
+        measure = self.tr("&Measure distance and fall")
+        relief = self.tr("Height &above the pavement")
         self.fit_road_action = action(self.tr("Whole &road"), "Ctrl+0", self.show_road)
-        self.fit_terrain_action = action(
-            self.tr("Whole &terrain"), "Ctrl+Shift+0", self.show_terrain
-        )
-        self.near_action = action(self.tr("&Close up on the station"), "Ctrl+9", self.show_station)
+        self.fit_terrain_action = action(whole, "Ctrl+Shift+0", self.show_terrain)
+        self.near_action = action(close_up, "Ctrl+9", self.show_station)
         self.closer_action = action(self.tr("Zoom &in"), "Ctrl++", lambda: self.zoom(0.6))
         self.wider_action = action(self.tr("Zoom &out"), "Ctrl+-", lambda: self.zoom(1.0 / 0.6))
-        self.measure_action = action(
-            self.tr("&Measure distance and fall"), "Ctrl+M", self._set_measuring, checkable=True
-        )
-        self.relief_action = action(
-            self.tr("Height &above the pavement"), "Ctrl+H", self._set_relief, checkable=True
-        )
-        self.key_action = action(
-            self.tr("Map &key"),
-            "Ctrl+K",
-            lambda on: self.key.set_on(on, by_hand=True),
-            checkable=True,
-        )
-        on = store.value("map/key", "true") == "true"
+        self.measure_action = action(measure, "Ctrl+M", self._set_measuring, switch=True)
+        self.relief_action = action(relief, "Ctrl+H", self._set_relief, switch=True)
+        show_key = partial(self.key.set_on, by_hand=True)
+        self.key_action = action(self.tr("Map &key"), "Ctrl+K", show_key, switch=True)
+        on = QSettings().value("map/key", "true") == "true"
         self.key_action.setChecked(on)
         self.key.set_on(on, by_hand=False)
 
@@ -282,8 +249,6 @@ class MapView(QWidget):
         )
 
     def _take_range(self, light: Light) -> None:
-        from dataclasses import replace
-
         self.set_light(replace(self._light, low_m=light.low_m, high_m=light.high_m))
 
     def _on_study(self) -> None:
@@ -321,10 +286,9 @@ class MapView(QWidget):
             self._relief_store = None
             self.relief_item.set_store(None, self.origin)
             return
-        if self.tiles is not None:
-            plan = self.tiles.plan
-        else:
+        if self.tiles is None:
             return
+        plan = self.tiles.plan
 
         def work(progress: Progress) -> tuple[Any, TilePlan]:
             return layers.relief_layers(progress, loaded), plan
@@ -428,6 +392,10 @@ class MapView(QWidget):
     def _on_hand(self, *_: Any) -> None:
         self._by_hand = True
 
+    def _moved_by_hand(self) -> None:
+        self._by_hand = True
+        self._moved.start()
+
     def _after_move(self) -> None:
         self._scatter()
         self._place_key()
@@ -480,8 +448,7 @@ class MapView(QWidget):
             self.show_terrain()
             return
         self.show_box(*bounds, least_m=50.0)
-        self._by_hand = True
-        self._moved.start()
+        self._moved_by_hand()
 
     def show_current_road(self) -> None:
         """Show the current road whole."""
@@ -491,8 +458,7 @@ class MapView(QWidget):
         points = road.line if len(road.line) else road.stations.reshape(-1, 2)
         if len(points):
             self._show_points(points, least_m=50.0)
-            self._by_hand = True
-            self._moved.start()
+            self._moved_by_hand()
 
     def show_terrain(self) -> None:
         """Show the terrain whole."""
@@ -501,8 +467,7 @@ class MapView(QWidget):
         west, south, east, north = self._terrain.bounds
         x, y = self.origin
         self.show_box(west - x, south - y, east - x, north - y)
-        self._by_hand = True
-        self._moved.start()
+        self._moved_by_hand()
 
     def show_station(self) -> None:
         """Go close to the selected station."""
@@ -510,28 +475,24 @@ class MapView(QWidget):
         if point is None:
             return
         half = 15.0
-        self.show_box(point[0] - half, point[1] - half, point[0] + half, point[1] + half)
-        self._by_hand = True
-        self._moved.start()
+        self.show_box(*(point - half), *(point + half))
+        self._moved_by_hand()
 
     def zoom(self, factor: float) -> None:
         """Zoom about the middle; a factor under 1 goes closer."""
         self.view.scaleBy((factor, factor))
-        self._by_hand = True
-        self._moved.start()
+        self._moved_by_hand()
 
     def _on_key(self, event: QKeyEvent) -> None:
-        steps = {
-            Qt.Key.Key_Left: (-1, 0),
-            Qt.Key.Key_Right: (1, 0),
-            Qt.Key.Key_Up: (0, 1),
-            Qt.Key.Key_Down: (0, -1),
+        keys, modifiers = Qt.Key, Qt.KeyboardModifier
+        steps: dict[int, tuple[int, int]] = {
+            keys.Key_Left: (-1, 0),
+            keys.Key_Right: (1, 0),
+            keys.Key_Up: (0, 1),
+            keys.Key_Down: (0, -1),
         }
-        key = Qt.Key(event.key()) if event.key() in Qt.Key._value2member_map_ else None
-        plain = event.modifiers() in (
-            Qt.KeyboardModifier.NoModifier,
-            Qt.KeyboardModifier.KeypadModifier,
-        )
+        key = event.key()
+        plain = event.modifiers() in (modifiers.NoModifier, modifiers.KeypadModifier)
         if key in steps and plain:
             rect = self.view.viewRect()
             dx, dy = steps[key]
@@ -680,9 +641,6 @@ class MapView(QWidget):
         return f"{words}   ·   {near}" if near else words
 
     def _station_at(self, x: float, y: float) -> str:
-        from gui.look.units import value_text
-        from gui.look.words import side_text, station_words
-
         reach_m = 60.0
         best: tuple[float, str] | None = None
         ex, ny = x + self.origin[0], y + self.origin[1]
@@ -741,17 +699,10 @@ class MapView(QWidget):
         start = menu.addAction(self.tr("Measure from here"))
         start.triggered.connect(lambda: self._measure_at(point))
         menu.addSeparator()
-        for action in (
-            self.near_action,
-            self.fit_road_action,
-            self.fit_terrain_action,
-            self.closer_action,
-            self.wider_action,
-        ):
-            menu.addAction(action)
+        menu.addActions([self.near_action, self.fit_road_action, self.fit_terrain_action])
+        menu.addActions([self.closer_action, self.wider_action])
         menu.addSeparator()
-        for action in (self.relief_action, self.measure_action, self.key_action):
-            menu.addAction(action)
+        menu.addActions([self.relief_action, self.measure_action, self.key_action])
         return menu
 
     # -- measuring -------------------------------------------------------
@@ -794,21 +745,16 @@ class MapView(QWidget):
         self.model.runner.submit("map/measure", work, self._take_fall)
 
     def _take_fall(self, fall: Any) -> None:
-        from gui.look.units import value_text
-
         units = self.model.units
-        distance = value_text(fall.distance_m, "m", units)
+        words = self.tr("{distance}, fall unknown: no ground height at an end")
         if math.isfinite(fall.fall_m):
-            drop = value_text(abs(fall.fall_m), "m", units)
-            verb = self.tr("falls") if fall.fall_m >= 0 else self.tr("rises")
-            slope = value_text(abs(fall.slope_pct), "%", units)
-            words = self.tr("{distance}, {verb} {drop} ({slope})").format(
-                distance=distance, verb=verb, drop=drop, slope=slope
-            )
-        else:
-            words = self.tr("{distance}, fall unknown: no ground height at an end").format(
-                distance=distance
-            )
+            words = self.tr("{distance}, {verb} {drop} ({slope})")
+        words = words.format(
+            distance=value_text(fall.distance_m, "m", units),
+            verb=self.tr("falls") if fall.fall_m >= 0 else self.tr("rises"),
+            drop=value_text(abs(fall.fall_m), "m", units),
+            slope=value_text(abs(fall.slope_pct), "%", units),
+        )
         self.ruler_text.setText(words)
         self.measured.emit(words)
 

@@ -31,7 +31,7 @@ from analysis.common.verdicts import Finding, Treatment
 from analysis.common.writing import Writing
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
-from gui.look.making import SELECTABLE, column, named, yielding
+from gui.look.making import SELECTABLE, named, stacked, yielding
 from gui.look.units import number, value_text
 from gui.look.words import (
     column_heading,
@@ -118,7 +118,7 @@ class SectionPage(QWidget):
         self.splitter.setCollapsible(0, False)
         self.splitter.setSizes([700, 440])
         self.splitter.splitterMoved.connect(lambda _at, _which: self._note_by_hand())
-        column(self, bar, self.title, (self.splitter, 1))
+        stacked(self, bar, self.title, (self.splitter, 1))
         for canvas in (self.canvas, self.other):
             canvas.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
             canvas.addActions([self.copy_figure, self.copy_text, self.save_action])
@@ -191,7 +191,7 @@ class SectionPage(QWidget):
 
         side = QWidget()
         parts = (*self.verdicts, self.table, self.breaks, None)
-        column(side, *parts, margins=(8, 2, 8, 6), spacing=6)
+        stacked(side, *parts, margins=(8, 2, 8, 6), spacing=6)
         scroll = QScrollArea(widgetResizable=True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
         scroll.setWidget(side)

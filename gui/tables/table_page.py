@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from PySide6.QtCore import QPoint, QSize, Qt, QTimer
+from PySide6.QtCore import QPoint, QSize, Qt
 from PySide6.QtGui import QAction, QGuiApplication, QKeySequence
 from PySide6.QtWidgets import (
     QComboBox,
@@ -18,16 +19,15 @@ from PySide6.QtWidgets import (
     QLabel,
     QLineEdit,
     QMenu,
-    QSizePolicy,
     QToolBar,
     QToolButton,
-    QVBoxLayout,
     QWidget,
 )
 
 from analysis.common.columns import column_of
 from analysis.common.verdicts import Verdict
 from gui.look import theme
+from gui.look.making import SELECTABLE, abreast, later, named, stacked, tool_button, yielding
 from gui.look.words import (
     QT_TRANSLATE_NOOP,
     REVIEW_STATES,
@@ -93,10 +93,7 @@ class TablePage(QWidget):
         self._following = False
         self._findings: Findings | None = None
         self._shown_columns = set(self.columns)
-        self._typing = QTimer(self)
-        self._typing.setSingleShot(True)
-        self._typing.setInterval(_TYPING_MS)
-        self._typing.timeout.connect(self._apply_filter)
+        self._typing = later(self, self._apply_filter, _TYPING_MS)
         self._build()
         self.rows.set_units(model.units, model.station_style)
         model.study_changed.connect(self._on_study)
@@ -111,13 +108,7 @@ class TablePage(QWidget):
     def _build(self) -> None:
         bar = self._filter_bar()
         self._build_view()
-        foot = self._foot()
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.setSpacing(0)
-        whole.addWidget(bar)
-        whole.addWidget(self.view, 1)
-        whole.addLayout(foot)
+        stacked(self, bar, (self.view, 1), self._foot())
         find = QAction(self)
         find.setShortcut(QKeySequence.StandardKey.Find)
         find.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
@@ -126,19 +117,17 @@ class TablePage(QWidget):
         self.on_chosen()
 
     def _box(self, name: str, options: Iterable[tuple[str, object]]) -> QComboBox:
-        made = QComboBox()
-        made.setAccessibleName(name)
+        policy = QComboBox.SizeAdjustPolicy.AdjustToContents
+        made = named(QComboBox(sizeAdjustPolicy=policy), name)
         for text, value in options:
             made.addItem(text, value)
-        made.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
         made.currentIndexChanged.connect(self._on_box)
         return made
 
     def _filter_bar(self) -> QToolBar:
-        self.search = QLineEdit()
-        self.search.setPlaceholderText(self.tr("Filter: words, or a station such as 2+340"))
-        self.search.setClearButtonEnabled(True)
-        self.search.setAccessibleName(self.tr("Filter"))
+        hint = self.tr("Filter: words, or a station such as 2+340")
+        search = QLineEdit(placeholderText=hint, clearButtonEnabled=True)
+        self.search = named(search, self.tr("Filter"))
         self.search.setMinimumWidth(150)
         self.search.textChanged.connect(lambda _text: self._typing.start())
         self.search.returnPressed.connect(self._apply_filter)
@@ -178,38 +167,23 @@ class TablePage(QWidget):
             self.tr("At least or at most"),
             [(self.tr("at least"), True), (self.tr("at most"), False)],
         )
-        self.value_box = QDoubleSpinBox()
-        self.value_box.setAccessibleName(self.tr("Value"))
-        self.value_box.setRange(-1e6, 1e6)
-        self.value_box.setDecimals(1)
+        value = QDoubleSpinBox(decimals=1, minimum=-1e6, maximum=1e6)
+        self.value_box = named(value, self.tr("Value"))
         self.value_box.valueChanged.connect(lambda _value: self._typing.start())
-        self.count = QLabel()
-        self.count.setAccessibleName(self.tr("Rows shown"))
-        bar = QToolBar()
-        bar.setAccessibleName(self.tr("Filter"))
-        bar.addWidget(self.search)
+        self.count = named(QLabel(), self.tr("Rows shown"))
+        bar = named(QToolBar(), self.tr("Filter"))
+        boxes = (self.verdict_box, self.finding_box, self.side_box, self.review_box)
+        condition = (self.where_box, self.how_box, self.value_box)
         # Widgets in a tool bar are shown and hidden by their actions.
         self._parts: dict[QWidget, QAction] = {
-            part: bar.addWidget(part)
-            for part in (
-                self.verdict_box,
-                self.finding_box,
-                self.side_box,
-                self.review_box,
-                self.where_box,
-                self.how_box,
-                self.value_box,
-            )
+            part: bar.addWidget(part) for part in (self.search, *boxes, *condition, self.count)
         }
-        bar.addWidget(self.count)
         self._show_condition()
         return bar
 
     def _build_view(self) -> None:
-        self.view = RowsView(self)
-        self.view.setAccessibleName(
-            self.tr("Reaches") if self.kind == "reach" else self.tr("Stations")
-        )
+        name = self.tr("Reaches") if self.kind == "reach" else self.tr("Stations")
+        self.view = named(RowsView(self), name)
         self.view.setModel(self.rows)
         self.view.free_headers()
         self.view.setSortingEnabled(False)
@@ -227,40 +201,25 @@ class TablePage(QWidget):
         self._set_widths()
 
     def _foot(self) -> QHBoxLayout:
-        self.sentence = QLabel()
-        self.sentence.setWordWrap(True)
-        self.sentence.setAccessibleName(self.tr("Finding in words"))
-        self.sentence.setTextInteractionFlags(
-            Qt.TextInteractionFlag.TextSelectableByMouse
-            | Qt.TextInteractionFlag.TextSelectableByKeyboard
+        sentence = QLabel(wordWrap=True, textInteractionFlags=SELECTABLE)
+        self.sentence = yielding(named(sentence, self.tr("Finding in words")), high=False)
+        self.reviewed = named(QLabel(), self.tr("Review"))
+        self.buttons: dict[str, QToolButton] = {
+            state: tool_button(text, partial(self.review_chosen, state), tip=tip)
+            for state, text, tip in (
+                ("agreed", self.tr("Agree"), self.tr("The finding is right (A).")),
+                ("rejected", self.tr("Reject…"), self.tr("The finding is wrong; say why (R).")),
+                ("to check", self.tr("To check"), self.tr("Somebody must look again (T).")),
+            )
+        }
+        self.sheets_button = tool_button(
+            self.tr("Sheets…"),
+            self.sheets_dialog,
+            name=self.tr("Print sheets of the chosen rows"),
+            tip=self.tr("Write a PDF sheet of each chosen row."),
         )
-        self.sentence.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.reviewed = QLabel()
-        self.reviewed.setAccessibleName(self.tr("Review"))
-        self.buttons: dict[str, QToolButton] = {}
-        foot = QHBoxLayout()
-        foot.setContentsMargins(8, 4, 8, 5)
-        foot.addWidget(self.sentence, 1)
-        foot.addWidget(self.reviewed)
-        for state, text, tip in (
-            ("agreed", self.tr("Agree"), self.tr("The finding is right (A).")),
-            ("rejected", self.tr("Reject…"), self.tr("The finding is wrong; say why (R).")),
-            ("to check", self.tr("To check"), self.tr("Somebody must look again (T).")),
-        ):
-            button = QToolButton()
-            button.setText(text)
-            button.setToolTip(tip)
-            button.setAccessibleName(text)
-            button.clicked.connect(lambda _c=False, s=state: self.review_chosen(s))
-            self.buttons[state] = button
-            foot.addWidget(button)
-        self.sheets_button = QToolButton()
-        self.sheets_button.setText(self.tr("Sheets…"))
-        self.sheets_button.setAccessibleName(self.tr("Print sheets of the chosen rows"))
-        self.sheets_button.setToolTip(self.tr("Write a PDF sheet of each chosen row."))
-        self.sheets_button.clicked.connect(self.sheets_dialog)
-        foot.addWidget(self.sheets_button)
-        return foot
+        buttons = (*self.buttons.values(), self.sheets_button)
+        return abreast(None, (self.sentence, 1), self.reviewed, *buttons, margins=(8, 4, 8, 5))
 
     def sizeHint(self) -> QSize:
         return QSize(980, 320)
@@ -271,11 +230,9 @@ class TablePage(QWidget):
 
     def _set_widths(self) -> None:
         metrics = self.view.fontMetrics()
-        for column, name in enumerate(self.rows.columns):
-            width = _WIDTHS.get(
-                name, max(78, metrics.horizontalAdvance(self.rows.heading(name)) + 26)
-            )
-            self.view.setColumnWidth(column, width)
+        for place, name in enumerate(self.rows.columns):
+            fitting = max(78, metrics.horizontalAdvance(self.rows.heading(name)) + 26)
+            self.view.setColumnWidth(place, _WIDTHS.get(name, fitting))
 
     # -- data ------------------------------------------------------------------------------------
 

@@ -21,19 +21,18 @@ from PySide6.QtWidgets import (
     QDoubleSpinBox,
     QFileDialog,
     QFormLayout,
-    QHBoxLayout,
     QLabel,
     QLineEdit,
     QMessageBox,
     QSlider,
     QTableWidget,
     QTableWidgetItem,
-    QVBoxLayout,
     QWidget,
 )
 
 from analysis.common.errors import VergelineError
 from gui.look.icons import app_icon
+from gui.look.making import abreast, named, stacked
 from gui.map.tiles import Light
 from gui.state.jobs import RoadSource
 from gui.window.places import log_path
@@ -129,6 +128,13 @@ class Dialogs(QObject):
         self.show(box)
 
 
+def _buttons(dialog: QDialog, which: QDialogButtonBox.StandardButton) -> QDialogButtonBox:
+    made = QDialogButtonBox(which)
+    made.accepted.connect(dialog.accept)
+    made.rejected.connect(dialog.reject)
+    return made
+
+
 class RoadDialog(QDialog):
     """How a centreline is read: layer, station of its start, direction."""
 
@@ -143,37 +149,27 @@ class RoadDialog(QDialog):
         form = QFormLayout(self)
         form.setContentsMargins(16, 14, 16, 12)
         form.setSpacing(8)
-        path = QLineEdit(source.path)
-        path.setReadOnly(True)
+        path = named(QLineEdit(source.path, readOnly=True), self.tr("File"))
         path.setMinimumWidth(360)
-        path.setAccessibleName(self.tr("File"))
         form.addRow(self.tr("File"), path)
-        self.layer = QComboBox()
-        self.layer.setAccessibleName(self.tr("Layer"))
+        self.layer = named(QComboBox(), self.tr("Layer"))
         self.layer.addItems(list(line_layers))
         if source.layer:
             self.layer.setCurrentText(source.layer)
         self.layer.setEnabled(len(line_layers) > 1)
         form.addRow(self.tr("&Layer"), self.layer)
-        self.start = QDoubleSpinBox()
-        self.start.setAccessibleName(self.tr("Station of the start"))
-        self.start.setRange(-1e7, 1e7)
-        self.start.setDecimals(2)
-        self.start.setSuffix(" m")
-        self.start.setValue(source.start_m)
-        self.start.setToolTip(
-            self.tr("Label of the first vertex, where the file brings no stations of its own")
+        self.start = named(
+            QDoubleSpinBox(decimals=2, minimum=-1e7, maximum=1e7, suffix=" m"),
+            self.tr("Station of the start"),
+            self.tr("Label of the first vertex, where the file brings no stations of its own"),
         )
+        self.start.setValue(source.start_m)
         form.addRow(self.tr("&Station of the start"), self.start)
         self.reverse = QCheckBox(self.tr("Run against the direction it was drawn in"))
         self.reverse.setChecked(source.reverse)
         form.addRow("", self.reverse)
-        buttons = QDialogButtonBox(
-            QDialogButtonBox.StandardButton.Ok | QDialogButtonBox.StandardButton.Cancel
-        )
-        buttons.accepted.connect(self.accept)
-        buttons.rejected.connect(self.reject)
-        form.addRow(buttons)
+        standard = QDialogButtonBox.StandardButton
+        form.addRow(_buttons(self, standard.Ok | standard.Cancel))
         self.accepted.connect(lambda: self.chosen.emit(self.source()))
 
     def source(self) -> RoadSource:
@@ -198,41 +194,30 @@ class LightPanel(QWidget):
         self.setAccessibleName(self.tr("Light on the terrain"))
         form = QFormLayout(self)
         form.setContentsMargins(14, 12, 14, 12)
-        self.azimuth = QDial()
-        self.azimuth.setAccessibleName(self.tr("Direction the light comes from"))
+        self.azimuth = named(
+            QDial(wrapping=True, notchesVisible=True), self.tr("Direction the light comes from")
+        )
         self.azimuth.setRange(0, 359)
-        self.azimuth.setWrapping(True)
-        self.azimuth.setNotchesVisible(True)
         self.azimuth.setSingleStep(15)
         self.azimuth.setFixedSize(64, 64)
         # A dial begins at the bottom; a compass begins at the top.
         self.azimuth.setValue((round(light.azimuth_deg) + 180) % 360)
-        self.azimuth_text = QLabel()
-        row = QHBoxLayout()
-        row.addWidget(self.azimuth)
-        row.addWidget(self.azimuth_text, 1)
-        form.addRow(self.tr("Light from"), row)
-        self.altitude = QSlider(Qt.Orientation.Horizontal)
-        self.altitude.setAccessibleName(self.tr("Height of the light above the horizon"))
+        self.altitude, self.steepness = (QSlider(Qt.Orientation.Horizontal) for _ in range(2))
+        named(self.altitude, self.tr("Height of the light above the horizon"))
         self.altitude.setRange(5, 90)
         self.altitude.setValue(round(light.altitude_deg))
         self.altitude.setMinimumWidth(150)
-        self.altitude_text = QLabel()
-        self.altitude_text.setMinimumWidth(44)
-        row = QHBoxLayout()
-        row.addWidget(self.altitude, 1)
-        row.addWidget(self.altitude_text)
-        form.addRow(self.tr("Height"), row)
-        self.steepness = QSlider(Qt.Orientation.Horizontal)
-        self.steepness.setAccessibleName(self.tr("Vertical exaggeration of the shading"))
+        named(self.steepness, self.tr("Vertical exaggeration of the shading"))
         self.steepness.setRange(2, 80)
         self.steepness.setValue(round(light.exaggeration * 4))
-        self.steepness_text = QLabel()
-        self.steepness_text.setMinimumWidth(44)
-        row = QHBoxLayout()
-        row.addWidget(self.steepness, 1)
-        row.addWidget(self.steepness_text)
-        form.addRow(self.tr("Exaggeration"), row)
+        self.azimuth_text, self.altitude_text, self.steepness_text = (QLabel() for _ in range(3))
+        form.addRow(self.tr("Light from"), abreast(None, self.azimuth, (self.azimuth_text, 1)))
+        for title, slider, text in (
+            (self.tr("Height"), self.altitude, self.altitude_text),
+            (self.tr("Exaggeration"), self.steepness, self.steepness_text),
+        ):
+            text.setMinimumWidth(44)
+            form.addRow(title, abreast(None, (slider, 1), text))
         self.tint = QCheckBox(self.tr("Tint by elevation"))
         self.tint.setChecked(light.tint)
         form.addRow("", self.tint)
@@ -296,24 +281,20 @@ class ShortcutSheet(QDialog):
         super().__init__(parent)
         self.setWindowTitle(self.tr("Keyboard shortcuts"))
         self.resize(520, 620)
-        table = QTableWidget(len(rows), 3)
-        table.setAccessibleName(self.tr("Keyboard shortcuts"))
+        table = named(QTableWidget(len(rows), 3), self.tr("Keyboard shortcuts"))
         table.setHorizontalHeaderLabels([self.tr("Where"), self.tr("What"), self.tr("Keys")])
         table.verticalHeader().hide()
         table.setEditTriggers(table.EditTrigger.NoEditTriggers)
         table.setSelectionBehavior(table.SelectionBehavior.SelectRows)
         table.setAlternatingRowColors(True)
         table.setShowGrid(False)
-        for number, row in enumerate(rows):
-            for place, text in enumerate(row):
+        for number, texts in enumerate(rows):
+            for place, text in enumerate(texts):
                 table.setItem(number, place, QTableWidgetItem(text))
         table.resizeColumnsToContents()
         table.horizontalHeader().setStretchLastSection(True)
-        column = QVBoxLayout(self)
-        column.addWidget(table)
-        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
-        buttons.rejected.connect(self.reject)
-        column.addWidget(buttons)
+        buttons = _buttons(self, QDialogButtonBox.StandardButton.Close)
+        stacked(self, table, buttons, margins=(9, 9, 9, 9), spacing=-1)
 
 
 class CautionsDialog(QDialog):
@@ -323,18 +304,13 @@ class CautionsDialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle(self.tr("Cautions"))
         self.setMinimumWidth(480)
-        column = QVBoxLayout(self)
-        column.setContentsMargins(18, 16, 18, 12)
-        column.setSpacing(10)
-        for sentence in sentences:
-            row = QHBoxLayout()
-            mark = QLabel("▲")
-            mark.setAlignment(Qt.AlignmentFlag.AlignTop)
-            row.addWidget(mark)
-            words = QLabel(sentence)
-            words.setWordWrap(True)
-            row.addWidget(words, 1)
-            column.addLayout(row)
-        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close)
-        buttons.rejected.connect(self.reject)
-        column.addWidget(buttons)
+        lines = [
+            abreast(
+                None,
+                QLabel("▲", alignment=Qt.AlignmentFlag.AlignTop),
+                (QLabel(sentence, wordWrap=True), 1),
+            )
+            for sentence in sentences
+        ]
+        buttons = _buttons(self, QDialogButtonBox.StandardButton.Close)
+        stacked(self, *lines, buttons, margins=(18, 16, 18, 12), spacing=10)

@@ -13,20 +13,19 @@ from PySide6.QtWidgets import (
     QPushButton,
     QScrollArea,
     QSizePolicy,
-    QVBoxLayout,
     QWidget,
 )
 
 from gui.look import theme
 from gui.look.icons import app_icon, icon
+from gui.look.making import abreast, named, stacked
 from gui.window.recent import Recent
 
 __all__ = ["FirstPage", "StepBar"]
 
 
 def _label(text: str, *, grow: float = 0.0, bold: bool = False, muted: bool = False) -> QLabel:
-    made = QLabel(text)
-    made.setWordWrap(True)
+    made = QLabel(text, wordWrap=True)
     font = QFont(made.font())
     font.setPointSizeF(font.pointSizeF() + grow)
     font.setBold(bold)
@@ -41,20 +40,13 @@ def _button(text: str, clicked: SignalInstance) -> QPushButton:
     return made
 
 
-def _in_the_middle(column: QVBoxLayout) -> QScrollArea:
-    inner = QWidget()
-    inner.setLayout(column)
+def _in_the_middle(inner: QWidget) -> QScrollArea:
     inner.setMaximumWidth(760)
     inner.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
     holder = QWidget()
-    across = QHBoxLayout(holder)
-    across.setContentsMargins(24, 28, 24, 20)
-    across.addStretch(1)
-    across.addWidget(inner, 20)
-    across.addStretch(1)
-    area = QScrollArea()
+    abreast(holder, None, (inner, 20), None, margins=(24, 28, 24, 20))
+    area = QScrollArea(widgetResizable=True)
     area.setFrameShape(QFrame.Shape.NoFrame)
-    area.setWidgetResizable(True)
     area.setWidget(holder)
     return area
 
@@ -81,50 +73,40 @@ class FirstPage(QWidget):
         self.road_button.setToolTip(self.tr("The terrain comes first: it settles the CRS"))
         self.study_button = _button(self.tr("Open study…"), self.open_study)
         self._recent_title = _label(self.tr("Recent"), bold=True)
-        self._recent_rows = QVBoxLayout()
-        self._recent_rows.setSpacing(0)
+        self._recent_rows = stacked(None)
         self.cautions = _label("", muted=True)
-        column = QVBoxLayout()
-        column.setSpacing(10)
-        column.addLayout(self._head())
-        column.addSpacing(8)
-        self._add_steps(column)
-        column.addSpacing(8)
-        column.addWidget(self._recent_title)
-        column.addLayout(self._recent_rows)
-        column.addStretch(1)
-        column.addWidget(self.cautions)
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.addWidget(_in_the_middle(column))
+        inner = QWidget()
+        stacked(
+            inner,
+            self._head(),
+            *self._steps(),
+            self._other_ways(),
+            self._recent_title,
+            self._recent_rows,
+            None,
+            self.cautions,
+            spacing=10,
+        )
+        stacked(self, _in_the_middle(inner))
         self._dressed_dark: bool | None = None
         theme.watcher().changed.connect(self._on_theme)
         self._on_theme()
 
     def _head(self) -> QHBoxLayout:
-        head = QHBoxLayout()
-        head.setSpacing(14)
-        mark = QLabel()
-        mark.setPixmap(app_icon().pixmap(QSize(56, 56)))
-        mark.setAccessibleName(self.tr("Program mark"))
-        head.addWidget(mark)
-        title = QVBoxLayout()
-        title.setSpacing(0)
-        title.addWidget(_label("Vergeline", grow=9.0, bold=True))
-        title.addWidget(
-            _label(
-                self.tr(
-                    "Finds where earth and gravel road shoulders no longer shed water, from a "
-                    "terrain grid and a road centreline."
-                ),
-                grow=1.0,
-                muted=True,
-            )
+        picture = QLabel(pixmap=app_icon().pixmap(QSize(56, 56)))
+        purpose = self.tr(
+            "Finds where earth and gravel road shoulders no longer shed water, from a terrain grid "
+            "and a road centreline."
         )
-        head.addLayout(title, 1)
-        return head
+        title = stacked(
+            None,
+            _label("Vergeline", grow=9.0, bold=True),
+            _label(purpose, grow=1.0, muted=True),
+        )
+        mark = named(picture, self.tr("Program mark"))
+        return abreast(None, mark, (title, 1), margins=(0, 0, 0, 8), spacing=14)
 
-    def _add_steps(self, column: QVBoxLayout) -> None:
+    def _steps(self) -> list[QWidget]:
         steps = (
             (
                 self.tr("1  Terrain grid"),
@@ -151,31 +133,22 @@ class FirstPage(QWidget):
                 None,
             ),
         )
-        for head_text, body, button in steps:
-            column.addWidget(self._step(head_text, body, button))
-        row = QHBoxLayout()
-        row.addWidget(self.sample_button)
-        row.addWidget(self.study_button)
-        row.addStretch(1)
+        return [self._step(*step) for step in steps]
+
+    def _other_ways(self) -> QHBoxLayout:
         drop = _label(self.tr("or drop files anywhere on this window"), muted=True)
         drop.setWordWrap(False)
-        row.addWidget(drop)
-        column.addSpacing(2)
-        column.addLayout(row)
+        parts = (self.sample_button, self.study_button, None, drop)
+        return abreast(None, *parts, margins=(0, 2, 0, 8))
 
     def _step(self, head: str, body: str, button: QPushButton | None) -> QWidget:
         card = QFrame()
         card.setObjectName("card")
-        row = QHBoxLayout(card)
-        row.setContentsMargins(14, 10, 14, 10)
-        words = QVBoxLayout()
-        words.setSpacing(2)
-        words.addWidget(_label(head, grow=1.0, bold=True))
-        words.addWidget(_label(body, muted=True))
-        row.addLayout(words, 1)
+        title, text = _label(head, grow=1.0, bold=True), _label(body, muted=True)
+        across = abreast(card, (stacked(None, title, text, spacing=2), 1), margins=(14, 10, 14, 10))
         if button is not None:
             button.setMinimumWidth(130)
-            row.addWidget(button, 0, Qt.AlignmentFlag.AlignVCenter)
+            across.addWidget(button, 0, Qt.AlignmentFlag.AlignVCenter)
         return card
 
     def set_cautions(self, sentences: Sequence[str]) -> None:
@@ -191,8 +164,7 @@ class FirstPage(QWidget):
                 widget.deleteLater()
         self._recent_title.setVisible(bool(entries))
         for entry in list(entries)[:5]:
-            button = QPushButton(entry.title)
-            button.setFlat(True)
+            button = QPushButton(entry.title, flat=True)
             button.setStyleSheet("text-align: left; padding: 4px 6px;")
             button.setToolTip(entry.tip)
             button.clicked.connect(lambda _=False, e=entry: self.open_recent.emit(e))
@@ -227,16 +199,9 @@ class StepBar(QFrame):
         super().__init__(parent)
         self.setObjectName("stepbar")
         self.setAccessibleName(self.tr("Next step"))
-        row = QHBoxLayout(self)
-        row.setContentsMargins(10, 5, 10, 5)
-        self.words = QLabel()
-        self.words.setWordWrap(True)
-        self.second = QPushButton()
-        self.button = QPushButton()
-        row.addWidget(self.words, 1)
-        row.addWidget(self.second)
-        row.addWidget(self.button)
-        self._slots: list[object] = []
+        self.words = QLabel(wordWrap=True)
+        self.second, self.button = QPushButton(), QPushButton()
+        abreast(self, (self.words, 1), self.second, self.button, margins=(10, 5, 10, 5))
         theme.watcher().changed.connect(self._on_theme)
         self._on_theme()
         self.hide()

@@ -7,6 +7,7 @@ import math
 from PySide6.QtCore import QObject
 from PySide6.QtWidgets import QLabel, QProgressBar, QPushButton, QStatusBar
 
+from gui.look.making import named
 from gui.state.runner import Runner
 
 __all__ = ["JobBar"]
@@ -19,10 +20,8 @@ class JobBar(QObject):
         super().__init__(status)
         self._status, self._runner = status, runner
         self._key = ""
-        self.words = QLabel()
-        self.words.setAccessibleName(self.tr("What is being done"))
-        self.bar = QProgressBar()
-        self.bar.setAccessibleName(self.tr("Progress"))
+        self.words = named(QLabel(), self.tr("What is being done"))
+        self.bar = named(QProgressBar(), self.tr("Progress"))
         self.bar.setFixedWidth(180)
         self.stop = QPushButton(self.tr("Cancel"))
         self.stop.setToolTip(self.tr("Calls the work off; nothing is changed (Ctrl+.)"))

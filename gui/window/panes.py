@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from gui.look.making import later
 from gui.state.model import WindowModel
 from gui.state.runner import sentence_for
 
@@ -74,8 +75,7 @@ class Pane(QDockWidget):
                 content: QWidget = make()
             except Exception as error:  # one pane that fails must not take the window with it
                 log.exception("pane %s could not be made", self.objectName())
-                content = QLabel(sentence_for(error))
-                content.setWordWrap(True)
+                content = QLabel(sentence_for(error), wordWrap=True)
             if not content.accessibleName():
                 content.setAccessibleName(self.windowTitle())
             # A pane gives way to the window, not the window to the sum of its panes.
@@ -118,21 +118,14 @@ class Panes(QObject):
         )
         window.setTabPosition(Qt.DockWidgetArea.AllDockWidgetAreas, QTabWidget.TabPosition.North)
         window.setCorner(Qt.Corner.BottomRightCorner, Qt.DockWidgetArea.RightDockWidgetArea)
-        self._titles_due = QTimer(self)
-        self._titles_due.setSingleShot(True)
-        self._titles_due.timeout.connect(self._arrange_titles)
-        self._fill_due = QTimer(self)
+        self._titles_due = later(self, self._arrange_titles)
         # Not 0: two panes in one turn of the event loop would hold it up twice as long.
-        self._fill_due.setInterval(TURN_MS)
+        self._fill_due = QTimer(self, interval=TURN_MS)
         self._fill_due.timeout.connect(self._fill_one)
         self._wanted: list[Pane] = []
         # Docks take sizes only once they are laid out.
-        self._share_due = QTimer(self)
-        self._share_due.setSingleShot(True)
-        self._share_due.setInterval(0)
-        self._share_due.timeout.connect(self.share_out)
-        self._show_due = QTimer(self)
-        self._show_due.setInterval(TURN_MS)
+        self._share_due = later(self, self.share_out)
+        self._show_due = QTimer(self, interval=TURN_MS)
         self._show_due.timeout.connect(self._show_one)
         self._to_show: list[str] = []
         self._front: list[str] = []
@@ -141,9 +134,9 @@ class Panes(QObject):
             pane = Pane(name, titles[name], partial(_make, module, kind, model))
             self.by_name[name] = pane
             pane.seen_empty.connect(lambda p=pane: self._want(p))
-            pane.dockLocationChanged.connect(lambda _area: self._titles_due.start())
-            pane.topLevelChanged.connect(lambda _floating: self._titles_due.start())
-            pane.visibilityChanged.connect(lambda _visible: self._titles_due.start())
+            moves = (pane.dockLocationChanged, pane.topLevelChanged, pane.visibilityChanged)
+            for signal in moves:
+                signal.connect(lambda _how: self._titles_due.start())
         self.usual()
 
     def __getitem__(self, name: str) -> Pane:

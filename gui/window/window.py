@@ -8,17 +8,13 @@ from pathlib import Path
 
 from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
-from PySide6.QtWidgets import (
-    QLabel,
-    QMainWindow,
-    QStackedWidget,
-    QToolButton,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QWidget
 
 from gui.look import theme
 from gui.look.icons import app_icon, icon
+from gui.look.making import named, stacked, tool_button
+from gui.look.units import value_text
+from gui.look.words import cautions
 from gui.map.map_view import MapView
 from gui.state.model import WindowModel
 from gui.window import recent
@@ -55,7 +51,7 @@ class Window(QMainWindow):
         self._restore()
         self._refresh()
         # After the window is on the screen: it takes a moment to load.
-        QTimer.singleShot(0, self._show_cautions_on_page)
+        QTimer.singleShot(0, lambda: self.first_page.set_cautions(cautions()))
 
     # -- building -------------------------------------------------------
 
@@ -65,11 +61,7 @@ class Window(QMainWindow):
         self.map = MapView(self.model)
         self.map.set_light(remembered_light())
         holder = QWidget()
-        column = QVBoxLayout(holder)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(0)
-        column.addWidget(self.step_bar)
-        column.addWidget(self.map, 1)
+        stacked(holder, self.step_bar, (self.map, 1))
         self.middle = QStackedWidget()
         self.middle.addWidget(self.first_page)
         self.middle.addWidget(holder)
@@ -80,15 +72,13 @@ class Window(QMainWindow):
         bar.setSizeGripEnabled(False)
         bar.setAccessibleName(self.tr("Status"))
         self.job_bar = JobBar(bar, self.model.runner)
-        self.caution_button = QToolButton()
-        self.caution_button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
-        self.caution_button.setText(
-            self.tr("Traffic control, plant, edge drop-offs, buried services: cautions")
+        self.caution_button = tool_button(
+            self.tr("Traffic control, plant, edge drop-offs, buried services: cautions"),
+            self.dialogs.show_cautions,
+            name=self.tr("Cautions"),
         )
-        self.caution_button.setAccessibleName(self.tr("Cautions"))
-        self.caution_button.clicked.connect(self.dialogs.show_cautions)
-        self.grid_words = QLabel()
-        self.grid_words.setAccessibleName(self.tr("Open terrain"))
+        self.caution_button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
+        self.grid_words = named(QLabel(), self.tr("Open terrain"))
         bar.addPermanentWidget(self.grid_words)
         bar.addPermanentWidget(self.caution_button)
 
@@ -105,16 +95,16 @@ class Window(QMainWindow):
             model.study_changed,
             model.second_changed,
             model.corrections_changed,
+            model.stale_changed,
         ):
             signal.connect(self._refresh)
-        model.stale_changed.connect(lambda _stale: self._refresh())
-        model.modified_changed.connect(lambda _modified: self._title())
-        model.path_changed.connect(lambda _path: self._title())
+        model.modified_changed.connect(self._title)
+        model.path_changed.connect(self._title)
         model.units_changed.connect(self._say_grid)
         model.message.connect(lambda text: self.statusBar().showMessage(text, 15_000))
         model.failed.connect(self.dialogs.tell)
-        model.runner.started.connect(lambda _key, _title: self._say_next())
-        model.runner.busy_changed.connect(lambda _busy: self._say_next())
+        model.runner.started.connect(self._say_next)
+        model.runner.busy_changed.connect(self._say_next)
         self.map.measured.connect(lambda text: self.statusBar().showMessage(text, 30_000))
         theme.watcher().changed.connect(self._on_theme)
 
@@ -170,15 +160,11 @@ class Window(QMainWindow):
         self.commands.show_selection()
 
     def _say_grid(self) -> None:
-        from gui.look.units import value_text
-
-        model = self.model
-        terrain = model.terrain
-        self.grid_words.setText(
-            f"{terrain.name}  {value_text(terrain.cell_m, 'm', model.units, decimals=2)}"
-            if terrain is not None
-            else ""
-        )
+        terrain, words = self.model.terrain, ""
+        if terrain is not None:
+            cell = value_text(terrain.cell_m, "m", self.model.units, decimals=2)
+            words = f"{terrain.name}  {cell}"
+        self.grid_words.setText(words)
 
     def _say_next(self) -> None:
         model, bar = self.model, self.step_bar
@@ -220,11 +206,6 @@ class Window(QMainWindow):
         if terrain.z_unit_m == 1.0:
             return self.tr("Taken as metres: heights are in feet"), partial(set_unit, "foot")
         return self.tr("Taken as feet: heights are in metres"), partial(set_unit, "metre")
-
-    def _show_cautions_on_page(self) -> None:
-        from gui.look.words import cautions
-
-        self.first_page.set_cautions(cautions())
 
     def dragEnterEvent(self, event: QDragEnterEvent) -> None:
         if any(url.isLocalFile() for url in event.mimeData().urls()):
