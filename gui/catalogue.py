@@ -14,12 +14,13 @@ from pathlib import Path
 __all__ = ["compile_catalogue", "main", "write_catalogue"]
 
 
-def _texts_of_analysis() -> dict[str, set[str]]:
-    """Texts that the window shows but doesn't hold, by context."""
+def _borrowed_texts() -> dict[str, set[str]]:
+    """Texts that the window shows but its sources don't hold, by context."""
     from analysis.common.cautions import CAUTIONS
     from analysis.common.columns import MADE_UP, TABLES
     from analysis.common.limits import SURFACES, default_limits, limit_specs
     from analysis.verdict.reasons import WITHHELD
+    from gui.forms.help import TERMS, WORDS
 
     limits = [default_limits(surface) for surface in SURFACES]
     titles = {spec.title for spec in limit_specs().values()}
@@ -30,6 +31,7 @@ def _texts_of_analysis() -> dict[str, set[str]]:
         "words": {text for c in columns if c.title for text in (c.title, c.meaning)},
         "limits": titles | notes - {""},
         "reasons": set(WITHHELD.values()),
+        "help": {text for term in TERMS for text in (term.title, term.text)} | {*WORDS.values()},
     }
 
 
@@ -41,11 +43,11 @@ def _tool(name: str) -> str:
 def write_catalogue(path: str | Path) -> None:
     """Write all texts of the window to a catalogue; translations that are in it stay."""
     with tempfile.TemporaryDirectory() as folder:
-        # The tool that gathers texts reads sources only: so make one of what analysis holds.
+        # The tool that gathers texts reads sources only: so make one of what other files hold.
         borrowed = Path(folder) / "borrowed.py"
         lines = [
             f"QT_TRANSLATE_NOOP({_quoted(context)}, {_quoted(text)})\n"
-            for context, texts in _texts_of_analysis().items()
+            for context, texts in _borrowed_texts().items()
             for text in sorted(texts)
         ]
         borrowed.write_text("".join(lines), encoding="utf-8")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
@@ -20,12 +21,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from analysis.common.columns import RANKING
 from gui.look import theme
 from gui.look.making import named, stacked
-from gui.look.words import QT_TRANSLATE_NOOP, cautions
+from gui.look.words import cautions
 
-__all__ = ["TERMS", "HelpPage", "SectionDiagram", "Term"]
+__all__ = ["TERMS", "WORDS", "HelpPage", "SectionDiagram", "Term"]
 
 
 translate = QCoreApplication.translate
@@ -40,198 +40,11 @@ class Term:
     part: str = ""
 
 
-TERMS: tuple[Term, ...] = (
-    Term(
-        QT_TRANSLATE_NOOP("help", "Station, left and right"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "A station is the distance along the centreline from its start, written 2+340 "
-            "(kilometres and metres) or 23+40 (hundreds of feet). Left and right are as seen when "
-            "looking up-station, towards rising numbers.",
-        ),
-        "sides",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Offset u"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "Distance outward from the centreline, square to it. The drawn line may lie beside "
-            "the real middle of the road: the program finds the edges, so that doesn't matter.",
-        ),
-        "u",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Crown"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "The highest line of the pavement. From it the pavement falls to both sides; on a "
-            "superelevated curve it falls one way only, and its slope on the high side is "
-            "negative.",
-        ),
-        "crown",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Pavement edge e"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "Where pavement ends and shoulder begins. “Found” means that the terrain shows it; "
-            "“nominal” that it doesn't and the width you gave is used; “by hand” that a reviewer "
-            "put it there. Drag it in the section if it is wrong.",
-        ),
-        "edge",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Hinge h"),
-        QT_TRANSLATE_NOOP(
-            "help", "The outer break of the shoulder, where the foreslope to the ditch begins."
-        ),
-        "hinge",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Cross slope"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "Fall across the road in percent; positive falls outward, away from the crown. It is "
-            "fitted through all grid cells of the strip, not between two points. A shoulder should "
-            "fall more steeply than the pavement beside it: pavement 2 % gives shoulder 4 % "
-            "(common practice).",
-        ),
-        "slope",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Breakover"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "Shoulder cross slope minus pavement cross slope, in percentage points. Too much makes "
-            "a vehicle lurch; on the high side of a curve it limits how far the shoulder may fall "
-            "outward.",
-        ),
-        "breakover",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Edge drop"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "Height of the pavement plane above the shoulder plane, both carried to the edge. "
-            "Positive: the shoulder lies lower, a drop-off for a wheel. Negative: the shoulder "
-            "stands high and holds water on the pavement.",
-        ),
-        "drop",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Rut and ridge"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "The largest gap under, and the largest rise above, a straightedge laid across the "
-            "shoulder. A grid of coarse cells can't show a narrow rut: then the program says so "
-            "instead of giving 0.",
-        ),
-        "rut",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Retained depth"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "Depth of water that the cross-section holds before it spills outward or inward. Pond "
-            "depth is the same when water may also escape along the road.",
-        ),
-        "water",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Ditch"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "The invert is its lowest line. Depth is measured below the pavement edge; grade is "
-            "its slope along the road. A ditch that is flat or rises towards its outlet holds "
-            "water.",
-        ),
-        "ditch",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Target line, cut and fill"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "The shape to build: from the pavement edge, flush after compaction, at the required "
-            "slope to the hinge, then down to the foreslope. Cut is ground above it, fill is "
-            "ground missing below it; they are reckoned apart, never netted first.",
-        ),
-        "target",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "± standard error"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "How far a number would scatter if the survey were flown again. About two times in "
-            "three the true value lies within ± 1 standard error, nineteen times in twenty within "
-            "± 2.",
-        ),
-        "band",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Averaging length"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "Length of road behind one measurement. Longer makes the errors smaller, but blurs "
-            "faults that are shorter. The inputs show which length this grid needs.",
-        ),
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Verdict"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "“Sheds” and “won't shed” are said only when the probability settles it; otherwise it "
-            "is “can't tell”, and “no data” where the grid has holes. Unknown never counts as "
-            "good. The probability weighs what was measured here against the rest of the road: a "
-            "doubtful step counts for less where all other edges are flush.",
-        ),
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Reach"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "A run of stations on one side with one finding, long enough to be worth a job.",
-        ),
-    ),
-    Term(QT_TRANSLATE_NOOP("help", "Rank"), RANKING),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Treatment"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "Reshape: the shoulder's own material is enough. Replenish: new material must come in. "
-            "Either may go with cleaning the ditch. The balance has an error too, so here as well "
-            "the answer can be “can't tell”.",
-        ),
-        "target",
-    ),
-    Term(
-        QT_TRANSLATE_NOOP("help", "Bank, loose, compacted"),
-        QT_TRANSLATE_NOOP(
-            "help",
-            "The same material takes up different room: as it lies (bank), on the truck (loose), "
-            "and rolled (compacted). Every volume here says which it is.",
-        ),
-    ),
-)
-
-# Parts of the drawing by their names in it, and its words.
+_TEXTS = tomllib.loads(files("resources").joinpath("section_words.toml").read_text("utf-8"))
+TERMS = tuple(Term(**entry) for entry in _TEXTS["terms"])
+WORDS: dict[str, str] = _TEXTS["words"]
+# Parts of the drawing by their names in it.
 _PARTS = "sides crown edge hinge u slope drop breakover water rut ditch target band"
-_WORDS = {
-    "left": QT_TRANSLATE_NOOP("help", "left"),
-    "right": QT_TRANSLATE_NOOP("help", "right"),
-    "crown": QT_TRANSLATE_NOOP("help", "crown"),
-    "edge": QT_TRANSLATE_NOOP("help", "edge e"),
-    "hinge": QT_TRANSLATE_NOOP("help", "hinge h"),
-    "pavement": QT_TRANSLATE_NOOP("help", "pavement slope"),
-    "shoulder": QT_TRANSLATE_NOOP("help", "shoulder slope"),
-    "drop": QT_TRANSLATE_NOOP("help", "edge drop"),
-    "breakover": QT_TRANSLATE_NOOP("help", "breakover"),
-    "water": QT_TRANSLATE_NOOP("help", "retained depth"),
-    "rut": QT_TRANSLATE_NOOP("help", "rut, ridge: under a straightedge"),
-    "invert": QT_TRANSLATE_NOOP("help", "ditch invert"),
-    "foreslope": QT_TRANSLATE_NOOP("help", "foreslope"),
-    "cut": QT_TRANSLATE_NOOP("help", "cut"),
-    "fill": QT_TRANSLATE_NOOP("help", "target line, fill"),
-}
 
 
 class SectionDiagram(QSvgWidget):
@@ -276,7 +89,7 @@ class SectionDiagram(QSvgWidget):
             colour = theme.color("accent" if chosen else "ink").name()
             opacity, weight = 1.0 if chosen or not self.part else 0.4, 700 if chosen else 400
             values[part] = f'color="{colour}" opacity="{opacity}" font-weight="{weight}"'
-        for name, word in _WORDS.items():
+        for name, word in WORDS.items():
             values[f"word_{name}"] = escape(translate("help", word))
         self.load(QByteArray(self._drawing.substitute(values).encode()))
         self.renderer().setAspectRatioMode(Qt.AspectRatioMode.KeepAspectRatio)

@@ -54,17 +54,17 @@ def tool_button(
 
 
 def stacked(
-    inside: QWidget | None, *parts: Part, margins: Margins = (0, 0, 0, 0), spacing: int = 0
+    inside: QWidget | None, *parts: Part, margins: Margins | None = (0, 0, 0, 0), spacing: int = 0
 ) -> QVBoxLayout:
     """Lay parts out below each other, in a widget if one is given.
 
-    A `spacing` of -1 leaves it to the style.
+    The style decides where `margins` is None, and where `spacing` is -1.
     """
     return _filled(QVBoxLayout(), inside, parts, margins, spacing)
 
 
 def abreast(
-    inside: QWidget | None, *parts: Part, margins: Margins = (0, 0, 0, 0), spacing: int = -1
+    inside: QWidget | None, *parts: Part, margins: Margins | None = (0, 0, 0, 0), spacing: int = -1
 ) -> QHBoxLayout:
     """Lay parts out beside each other, as `stacked` does below each other."""
     return _filled(QHBoxLayout(), inside, parts, margins, spacing)
@@ -74,9 +74,14 @@ L = TypeVar("L", bound=QBoxLayout)
 
 
 def _filled(
-    layout: L, inside: QWidget | None, parts: tuple[Part, ...], margins: Margins, spacing: int
+    layout: L,
+    inside: QWidget | None,
+    parts: tuple[Part, ...],
+    margins: Margins | None,
+    spacing: int,
 ) -> L:
-    layout.setContentsMargins(*margins)
+    if margins is not None:
+        layout.setContentsMargins(*margins)
     layout.setSpacing(spacing)
     for part in parts:
         what, stretch = part if isinstance(part, tuple) else (part, 0)

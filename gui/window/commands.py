@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from PySide6.QtCore import QCoreApplication, QObject, QSettings, QSize, Qt
@@ -19,9 +20,13 @@ from PySide6.QtWidgets import (
     QWidgetAction,
 )
 
+from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
+from analysis.common.stations import parse_station
 from gui.look import theme
 from gui.look.icons import icon
+from gui.look.making import named
+from gui.look.words import side_text, station_words
 from gui.map.map_view import RELIEF_LIMITS_CM, MapView
 from gui.map.tiles import Light
 from gui.state.model import WindowModel
@@ -48,6 +53,26 @@ NEEDS = {
     "corrections": "give_back",
     "work": "cancel",
 }
+# Pictures, and the actions and menus that carry them.
+ICONS = {
+    **{name: name for name in ("screen", "save", "compare", "undo", "redo", "relief", "measure")},
+    "open": "open_any",
+    "terrain": "open_terrain",
+    "road": "open_road",
+    "sample": "open_sample",
+    "stop": "cancel",
+    "next-station": "next_station",
+    "previous-station": "previous_station",
+    "next-finding": "next_finding",
+    "previous-finding": "previous_finding",
+    "other-side": "other_side",
+    "print": "print_section sheets",
+    "help": "help",
+    "caution": "cautions",
+    "light": "light",
+    "close-up": "near",
+    "whole-road": "whole_road",
+}
 # Names of actions and menus; | is a separator.
 TOOLBAR = (
     "open_terrain open_road save | screen | previous_finding next_finding | previous_station "
@@ -71,7 +96,6 @@ class Commands(QObject):
         self.window, self.model, self.map = window, model, view
         self.files, self.panes = files, panes
         self._actions: dict[str, QAction] = {}
-        self._icons: dict[str, str] = {"light": "light", "sheets": "print"}
         self._make_actions(jobs)
         self._make_submenus()
         self._make_menus()
@@ -87,120 +111,78 @@ class Commands(QObject):
     def _make_actions(self, jobs: JobBar) -> None:
         model, files, dialogs = self.model, self.files, self.files.dialogs
         std = QKeySequence.StandardKey
-        rows: tuple[tuple[str, str, Any, Callable[[], object], str], ...] = (
-            ("open_any", self.tr("&Open…"), "Ctrl+O", files.ask_open, "open"),
-            ("open_terrain", self.tr("Open &terrain…"), "Ctrl+T", files.ask_terrain, "terrain"),
-            ("open_road", self.tr("Open &road…"), "Ctrl+L", files.ask_road, "road"),
-            ("road_reading", self.tr("&How to read the road…"), "", files.ask_road_reading, ""),
-            ("open_sample", self.tr("Open the sa&mple road"), "", files.open_sample, "sample"),
-            ("save", self.tr("&Save"), std.Save, files.save, "save"),
-            ("save_as", self.tr("Save &as…"), "Ctrl+Shift+S", files.save_as, ""),
-            ("close_study", self.tr("&Close"), "Ctrl+W", files.close_study, ""),
-            ("leave", self.tr("&Quit"), std.Quit, self.window.close, ""),
-            (
-                "give_back",
-                self.tr("&Give all corrected breaks back"),
-                "",
-                model.clear_corrections,
-                "",
-            ),
-            ("screen", self.tr("&Screen"), "F5", model.screen, "screen"),
-            ("cancel", self.tr("Ca&ncel"), "Ctrl+.", jobs.cancel, "stop"),
-            ("compare", self.tr("Compare with another &grid…"), "", files.ask_second, "compare"),
-            ("end_compare", self.tr("&End comparing"), "", model.close_second, ""),
-            (
-                "next_station",
-                self.tr("&Next station"),
-                ("Ctrl+Right", "]"),
-                lambda: model.next_station(1),
-                "next-station",
-            ),
-            (
-                "previous_station",
-                self.tr("&Previous station"),
-                ("Ctrl+Left", "["),
-                lambda: model.next_station(-1),
-                "previous-station",
-            ),
-            (
-                "ten_on",
-                self.tr("Ten stations &on"),
-                "Ctrl+Shift+Right",
-                lambda: model.next_station(10),
-                "",
-            ),
-            (
-                "ten_back",
-                self.tr("Ten stations &back"),
-                "Ctrl+Shift+Left",
-                lambda: model.next_station(-10),
-                "",
-            ),
-            (
-                "next_finding",
-                self.tr("Next &finding"),
-                ("F8", "Ctrl+Down"),
-                lambda: model.next_finding(1),
-                "next-finding",
-            ),
+        step, finding = model.next_station, model.next_finding
+        rows: tuple[tuple[str, str, Any, Callable[[], object]], ...] = (
+            ("open_any", self.tr("&Open…"), "Ctrl+O", files.ask_open),
+            ("open_terrain", self.tr("Open &terrain…"), "Ctrl+T", files.ask_terrain),
+            ("open_road", self.tr("Open &road…"), "Ctrl+L", files.ask_road),
+            ("road_reading", self.tr("&How to read the road…"), "", files.ask_road_reading),
+            ("open_sample", self.tr("Open the sa&mple road"), "", files.open_sample),
+            ("save", self.tr("&Save"), std.Save, files.save),
+            ("save_as", self.tr("Save &as…"), "Ctrl+Shift+S", files.save_as),
+            ("close_study", self.tr("&Close"), "Ctrl+W", files.close_study),
+            ("leave", self.tr("&Quit"), std.Quit, self.window.close),
+            ("give_back", self.tr("&Give all corrected breaks back"), "", model.clear_corrections),
+            ("screen", self.tr("&Screen"), "F5", model.screen),
+            ("cancel", self.tr("Ca&ncel"), "Ctrl+.", jobs.cancel),
+            ("compare", self.tr("Compare with another &grid…"), "", files.ask_second),
+            ("end_compare", self.tr("&End comparing"), "", model.close_second),
+            ("next_station", self.tr("&Next station"), "Ctrl+Right ]", partial(step, 1)),
+            ("previous_station", self.tr("&Previous station"), "Ctrl+Left [", partial(step, -1)),
+            ("ten_on", self.tr("Ten stations &on"), "Ctrl+Shift+Right", partial(step, 10)),
+            ("ten_back", self.tr("Ten stations &back"), "Ctrl+Shift+Left", partial(step, -10)),
+            ("next_finding", self.tr("Next &finding"), "F8 Ctrl+Down", partial(finding, 1)),
             (
                 "previous_finding",
                 self.tr("Previous f&inding"),
-                ("Shift+F8", "Ctrl+Up"),
-                lambda: model.next_finding(-1),
-                "previous-finding",
+                "Shift+F8 Ctrl+Up",
+                partial(finding, -1),
             ),
-            ("other_side", self.tr("Other si&de"), ("F7", "Ctrl+B"), model.flip_side, "other-side"),
-            ("go_to", self.tr("&Go to station"), "Ctrl+G", self._go_to, ""),
-            ("next_road", self.tr("Next r&oad"), "Ctrl+Shift+Down", lambda: self._step_road(1), ""),
+            ("other_side", self.tr("Other si&de"), "F7 Ctrl+B", model.flip_side),
+            ("go_to", self.tr("&Go to station"), "Ctrl+G", self._go_to),
+            ("next_road", self.tr("Next r&oad"), "Ctrl+Shift+Down", partial(self._step_road, 1)),
             (
                 "previous_road",
                 self.tr("Previous ro&ad"),
                 "Ctrl+Shift+Up",
-                lambda: self._step_road(-1),
-                "",
+                partial(self._step_road, -1),
             ),
-            ("print_section", self.tr("&Section sheet…"), "Ctrl+P", files.print_section, "print"),
-            ("print_reach", self.tr("&Reach sheet…"), "", files.print_reach, ""),
+            ("print_section", self.tr("&Section sheet…"), "Ctrl+P", files.print_section),
+            ("print_reach", self.tr("&Reach sheet…"), "", files.print_reach),
             (
                 "print_reaches",
                 self.tr("Sheets of &all reaches that won't shed…"),
                 "",
                 files.print_reaches,
-                "",
             ),
-            ("help", self.tr("&What each number means"), "F1", self.panes.show_help, "help"),
-            ("sheet", self.tr("&Keyboard shortcuts"), "Ctrl+/", self._show_shortcuts, ""),
-            ("cautions", self.tr("&Cautions"), "", dialogs.show_cautions, "caution"),
-            ("log", self.tr("Show the &log file"), "", dialogs.show_log, ""),
-            ("about", self.tr("&About Vergeline"), "", dialogs.show_about, ""),
+            ("help", self.tr("&What each number means"), "F1", self.panes.show_help),
+            ("sheet", self.tr("&Keyboard shortcuts"), "Ctrl+/", self._show_shortcuts),
+            ("cautions", self.tr("&Cautions"), "", dialogs.show_cautions),
+            ("log", self.tr("Show the &log file"), "", dialogs.show_log),
+            ("about", self.tr("&About Vergeline"), "", dialogs.show_about),
         )
-        for name, text, keys, slot, picture in rows:
-            made = QAction(text, self.window)
-            every = keys if isinstance(keys, tuple) else (keys,)
-            made.setShortcuts([QKeySequence(key) for key in every if key])
+        for name, text, keys, slot in rows:
+            made = self._actions[name] = QAction(text, self.window)
+            every = keys.split() if isinstance(keys, str) else [keys]
+            made.setShortcuts([QKeySequence(key) for key in every])
             made.triggered.connect(lambda _checked=False, do=slot: do())
-            self._add(name, made, picture)
         undo = model.undo.createUndoAction(self.window, self.tr("Undo"))
         undo.setShortcut(std.Undo)
-        self._add("undo", undo, "undo")
         redo = model.undo.createRedoAction(self.window, self.tr("Redo"))
         redo.setShortcuts([QKeySequence("Ctrl+Y"), QKeySequence("Ctrl+Shift+Z")])
-        self._add("redo", redo, "redo")
         here = self.map
-        self._add("near", here.near_action, "close-up")
-        self._add("whole_road", here.fit_road_action, "whole-road")
-        self._add("whole_terrain", here.fit_terrain_action)
-        self._add("closer", here.closer_action)
-        self._add("wider", here.wider_action)
-        self._add("relief", here.relief_action, "relief")
-        self._add("measure", here.measure_action, "measure")
-        self._add("key", here.key_action)
-
-    def _add(self, name: str, action: QAction, picture: str = "") -> None:
-        self._actions[name] = action
-        if picture:
-            self._icons[name] = picture
+        self._actions |= {
+            "undo": undo,
+            "redo": redo,
+            "near": here.near_action,
+            "whole_road": here.fit_road_action,
+            "whole_terrain": here.fit_terrain_action,
+            "closer": here.closer_action,
+            "wider": here.wider_action,
+            "relief": here.relief_action,
+            "measure": here.measure_action,
+            "key": here.key_action,
+        }
 
     # -- menus -------------------------------------------------------
 
@@ -235,7 +217,7 @@ class Commands(QObject):
 
     def _submenu(self, name: str, title: str) -> QMenu:
         made = QMenu(title, self.window)
-        self._add(name, made.menuAction())
+        self._actions[name] = made.menuAction()
         return made
 
     def _make_submenus(self) -> None:
@@ -378,22 +360,24 @@ class Commands(QObject):
     def _add_station_box(self, bar: QToolBar) -> None:
         label = QLabel(self.tr("Station"))
         label.setContentsMargins(4, 0, 2, 0)
-        box = self.station_box = QLineEdit()
-        box.setAccessibleName(self.tr("Go to station"))
-        box.setToolTip(self.tr("Type a station such as 1+240 and press Enter (Ctrl+G)"))
-        box.setPlaceholderText("0+000")
+        right = Qt.AlignmentFlag.AlignRight
+        box = self.station_box = named(
+            QLineEdit(placeholderText="0+000", alignment=right),
+            self.tr("Go to station"),
+            self.tr("Type a station such as 1+240 and press Enter (Ctrl+G)"),
+        )
         box.setFixedWidth(86)
-        box.setAlignment(Qt.AlignmentFlag.AlignRight)
         box.returnPressed.connect(lambda: self.go_to_station(box.text()))
         bar.addWidget(label)
-        self._add("station", bar.addWidget(box))
+        self._actions["station"] = bar.addWidget(box)
 
     # -- what shows now -------------------------------------------------------
 
     def paint_icons(self) -> None:
         """Draw every icon in the ink of light or dark."""
-        for name, picture in self._icons.items():
-            self[name].setIcon(icon(picture, "accent" if picture == "screen" else "ink"))
+        for picture, names in ICONS.items():
+            for name in names.split():
+                self[name].setIcon(icon(picture, "accent" if picture == "screen" else "ink"))
 
     def refresh(self) -> None:
         """Make possible what can be done now."""
@@ -418,16 +402,12 @@ class Commands(QObject):
 
     def show_selection(self) -> None:
         """Show the selected station and side."""
-        from gui.look.words import side_text, station_words
-
         model, box = self.model, self.station_box
-        if not model.index or model.road_index >= len(model.index):
+        if model.road is None:
             box.clear()
-            return
-        labels = model.index[model.road_index].station_m
-        if model.station_index < len(labels):
+        elif model.place_m is not None:
             if not box.hasFocus() or not box.isModified():
-                label = float(labels[model.station_index])
+                label = float(model.road.station_m[model.station_index])
                 box.setText(station_words(label, model.station_style))
             side = side_text(SIDES[model.side]).capitalize()
             self["other_side"].setToolTip(
@@ -442,11 +422,8 @@ class Commands(QObject):
 
     def go_to_station(self, text: str) -> None:
         """Select the station nearest to what was typed."""
-        from analysis.common.errors import VergelineError
-        from analysis.common.stations import parse_station
-
         model = self.model
-        if not model.index:
+        if model.road is None:
             return
         try:
             label = parse_station(text, style=model.station_style)
@@ -454,8 +431,7 @@ class Commands(QObject):
             model.message.emit(str(error))
             self.station_box.selectAll()
             return
-        road = model.index[model.road_index]
-        model.select_station(model.road_index, road.nearest_label(label))
+        model.select_station(model.road_index, model.road.nearest_label(label))
         self.station_box.setModified(False)
         self.show_selection()
         self.map.plot.setFocus()

@@ -294,7 +294,7 @@ class ShortcutSheet(QDialog):
         table.resizeColumnsToContents()
         table.horizontalHeader().setStretchLastSection(True)
         buttons = _buttons(self, QDialogButtonBox.StandardButton.Close)
-        stacked(self, table, buttons, margins=(9, 9, 9, 9), spacing=-1)
+        stacked(self, table, buttons, margins=None, spacing=-1)
 
 
 class CautionsDialog(QDialog):
