@@ -462,9 +462,9 @@ class RequiredSlope:
 
     Attributes
     ----------
-    pct, steeper, capped, steepest : (n, 2) or (n,)
+    pct, steeper, steepest : (n, 2) or (n,)
         What is required, percent, NaN where the pavement slope is unknown; the pavement plus the
-        set points; the most that the breakover allows; the steepest to build.
+        set points; the steepest to build.
     least : float
         The surface's minimum.
     high_side, follows_pavement : (n, 2) or (n,) bool
@@ -473,7 +473,6 @@ class RequiredSlope:
 
     pct: Floats
     steeper: Floats
-    capped: Floats
     steepest: Floats
     least: float
     high_side: NDArray[np.bool_]
@@ -506,7 +505,7 @@ def required_slope(
     wanted = np.where(high_side, least, np.maximum(steeper, least))
     follows = ~high_side & (steeper >= least) & (steeper <= capped) & (steeper <= steepest)
     required = np.minimum(np.minimum(wanted, capped), steepest)
-    return RequiredSlope(required, steeper, capped, steepest, least, high_side, follows)
+    return RequiredSlope(required, steeper, steepest, least, high_side, follows)
 
 
 def _check_surface(surface: str, where: str) -> None:

@@ -29,12 +29,8 @@ _START_FIELDS = ("start_m", "from_m", "begin_m", "start_station", "from_station"
 _SAME_POINT_M = 0.02
 # no road runs straight for so long
 _LONGEST_SEGMENT_M = 300_000.0
-_MEASURE_UNITS_M = {
-    "metres": 1.0,
-    "feet": METRES_PER_FOOT,
-    "kilometres": 1000.0,
-    "miles": METRES_PER_MILE,
-}
+# metres, feet, kilometres and miles
+_MEASURE_UNITS_M = (1.0, METRES_PER_FOOT, 1000.0, METRES_PER_MILE)
 _MEASURE_FIT = 0.1
 _CALM_WITHIN_M = 15.0
 _MEASURE_GAP_M = 1.0
@@ -224,7 +220,7 @@ def _measure_in_metres(m: Floats, xy: Floats, name: str, text: str) -> Floats | 
     along = distances(xy)
     first, last = np.flatnonzero(known)[[0, -1]]
     ratio = abs(m[last] - m[first]) / max(along[last] - along[first], 1e-9)
-    for unit_m in _MEASURE_UNITS_M.values():
+    for unit_m in _MEASURE_UNITS_M:
         if abs(ratio * unit_m - 1.0) <= _MEASURE_FIT:
             values = np.interp(along, along[known], m[known]) * unit_m
             sense = math.copysign(1.0, m[last] - m[first])

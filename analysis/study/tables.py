@@ -88,19 +88,13 @@ def gather(
             "reach": [reach.why for part in parts for reach in part.reaches],
         },
     )
-    if before is not None:
-        findings = replace(findings, reviews=before.reviews)
-    return Study(parts, findings)
+    return Study(parts, findings if before is None else replace(findings, reviews=before.reviews))
 
 
 def _edge_points(part: RoadStudy) -> Floats:
     """(2n, 2) places of the pavement edges, left and right of each station in turn."""
-    points = np.empty((len(part.s), 2, 2))
-    for side, sign in enumerate(SIDE_SIGN):
-        points[:, side] = np.column_stack(
-            to_map(part.road, part.s, sign * part.breaks.edge[:, side])
-        )
-    return points.reshape(-1, 2)
+    x, y = to_map(part.road, part.s[:, None], _OUTWARD * part.breaks.edge)
+    return np.column_stack((x.ravel(), y.ravel()))
 
 
 def station_table(parts: Sequence[RoadStudy]) -> Table:
