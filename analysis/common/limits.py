@@ -51,6 +51,8 @@ __all__ = [
 SURFACES = ("gravel", "earth", "turf")
 
 _COMMON = "common"
+_GONE = ("loose_lift_mm", "grader_efficiency")
+"""Limits of earlier versions: a file that still names them is read without them."""
 _HEADER = (
     "# Limits and work settings. Each entry: value, unit, source, note.\n"
     "# A plain number (rut_mm = 25) changes the value only. Left out = the default.\n\n"
@@ -162,7 +164,6 @@ class MaterialLimits:
     erosion_replenish_mm: Limit = _spec(
         "Edge drop that always needs new material", "mm", 0.0, 500.0
     )
-    loose_lift_mm: Limit = _spec("Loose lift above the edge", "mm", 0.0, 150.0)
     recovery: Limit = _spec("Share of the cut fit for use", "fraction", 0.0, 1.0)
     yield_se: Limit = _spec("Standard error of the yield, of itself", "fraction", 0.0, 1.0)
     thin_mm: Limit = _spec("Shortage too thin to place", "mm", 0.0, 50.0)
@@ -198,7 +199,11 @@ class WorkLimits:
     spread_speed_kmh: Limit = _spec("Grader speed, spreading", "km/h", 0.1, 20.0)
     finish_passes: Limit = _spec("Grader passes, finishing", "passes", 0.0, 30.0)
     finish_speed_kmh: Limit = _spec("Grader speed, finishing", "km/h", 0.1, 20.0)
-    grader_efficiency: Limit = _spec("Grader efficiency", "fraction", 0.05, 1.0)
+    efficiency_50_m: Limit = _spec("Grader efficiency, runs of 50 m", "fraction", 0.05, 1.0)
+    efficiency_100_m: Limit = _spec("Grader efficiency, runs of 100 m", "fraction", 0.05, 1.0)
+    efficiency_200_m: Limit = _spec("Grader efficiency, runs of 200 m", "fraction", 0.05, 1.0)
+    efficiency_500_m: Limit = _spec("Grader efficiency, runs of 500 m", "fraction", 0.05, 1.0)
+    beside_share: Limit = _spec("Rolling done beside the grading", "fraction", 0.0, 1.0)
     blade_m: Limit = _spec("Blade length as angled", "m", 0.5, 8.0)
     blade_overlap_m: Limit = _spec("Blade overlap", "m", 0.0, 2.0)
     lift_most_mm: Limit = _spec("Thickest compacted lift", "mm", 20.0, 400.0)
@@ -206,6 +211,7 @@ class WorkLimits:
     roller_speed_kmh: Limit = _spec("Roller speed", "km/h", 0.1, 20.0)
     roller_efficiency: Limit = _spec("Roller efficiency", "fraction", 0.05, 1.0)
     roller_width_m: Limit = _spec("Roller width", "m", 0.3, 4.0)
+    roller_overlap_m: Limit = _spec("Roller overlap", "m", 0.0, 0.25)
     water_added_pct: Limit = _spec("Water added, of the mass", "%", 0.0, 20.0)
     water_truck_m3: Limit = _spec("Water truck", "m³", 0.5, 60.0)
     haul_km: Limit = _spec("One-way haul from the pit", "km", 0.0, 300.0)
@@ -213,6 +219,10 @@ class WorkLimits:
     truck_fixed_min: Limit = _spec("Loading, tipping and turning", "min", 0.0, 240.0)
     ditch_passes: Limit = _spec("Grader passes, ditch", "passes", 0.0, 30.0)
     ditch_speed_kmh: Limit = _spec("Grader speed, ditch", "km/h", 0.1, 20.0)
+    ditch_bottom_m: Limit = _spec("Ditch bottom to clean", "m", 0.0, 5.0)
+    ditch_cut_mm: Limit = _spec("Least cut when cleaning a ditch", "mm", 0.0, 500.0)
+    spoil_placed: Limit = _spec("Ditch spoil that may stay beside it", "fraction", 0.0, 1.0)
+    foreslope_place_m3_m: Limit = _spec("Surplus to place on the foreslope", "m³/m", 0.0, 5.0)
     setup_h: Limit = _spec("Setting up traffic control, per reach", "h", 0.0, 24.0)
     move_speed_kmh: Limit = _spec("Moving between reaches", "km/h", 0.5, 90.0)
     together_m: Limit = _spec("Work reaches together within", "m", 0.0, 20000.0)
@@ -554,9 +564,14 @@ def _entries(
         if not isinstance(table, dict):
             raise LimitsError(f"{key} in {where} must be a table of limits, not {table!r}.")
         for name, entry in table.items():
-            _entry(name, entry, where, base)
+            if name not in _GONE:
+                _entry(name, entry, where, base)
     merged = {**raw.get(_COMMON, {}), **raw.get(surface, {})}
-    return {name: _entry(name, entry, where, base) for name, entry in merged.items()}
+    return {
+        name: _entry(name, entry, where, base)
+        for name, entry in merged.items()
+        if name not in _GONE
+    }
 
 
 def _entry(name: str, entry: object, where: str, base: Limits | None) -> Limit:

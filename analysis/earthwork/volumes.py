@@ -17,6 +17,8 @@ __all__ = [
     "least_haul",
     "tributary_lengths",
     "truck_loads",
+    "truck_shares",
+    "whole_loads",
 ]
 
 
@@ -49,10 +51,22 @@ def truck_loads(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -
     """
     if volume_m3_loose < LEAST_LOAD_M3:
         return 0
+    return whole_loads(truck_shares(volume_m3_loose, mass_t, limits))
+
+
+def truck_shares(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -> float:
+    """Truck loads in parts of one, full by volume or by mass, whichever comes first."""
     by_volume = volume_m3_loose / limits.truck_m3.value
-    by_mass = mass_t / limits.truck_payload_t.value
-    # A thousandth of a load is rounding, not a truck.
-    return max(math.ceil(max(by_volume, by_mass) - 1e-3), 0)
+    return max(by_volume, mass_t / limits.truck_payload_t.value, 0.0)
+
+
+def whole_loads(loads: float) -> int:
+    """Trucks that a number of loads takes; a thousandth of a load is rounding, not a truck.
+
+    >>> whole_loads(4.7 + 4.76)
+    10
+    """
+    return math.ceil(loads - 1e-3)
 
 
 def least_haul(s: Floats, have: Floats, need: Floats, most_m: float) -> Floats:

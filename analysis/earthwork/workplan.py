@@ -1,22 +1,31 @@
 """From reaches to work: limits, passes, hours, trucks, water, order, and the cautions.
 
-Times follow the published production formula T = P D / (S E), summed over the kinds of pass
-and never taken at a mean speed. Every figure that a crew could know better is a setting. Costs
-appear only where the user gave a rate.
+What one reach takes is reckoned in `production`. Every figure that a crew could know better is a
+setting. Costs appear only where the user gave a rate.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from typing import Literal, NamedTuple, TypeVar
 
 from analysis.common.cautions import CAUTIONS
 from analysis.common.errors import SettingsError
 from analysis.common.limits import Limits, MaterialLimits, ShapeLimits, WaterLimits, WorkLimits
 from analysis.common.verdicts import CLEANING, REPLENISHING, RESHAPING, Treatment
-from analysis.earthwork.volumes import truck_loads
+from analysis.earthwork.production import (
+    Blading,
+    Spoil,
+    blading,
+    ditch_spoil,
+    grader_efficiency,
+    known_loads,
+    loose_rise_mm,
+    pass_hours,
+)
+from analysis.earthwork.volumes import whole_loads
 
 __all__ = [
     "DRY_NOTE",
@@ -27,8 +36,6 @@ __all__ = [
     "WorkPlan",
     "WorkReach",
     "WorkTotals",
-    "loose_rise_mm",
-    "pass_hours",
     "plan",
     "snap_outward",
 ]
@@ -49,9 +56,10 @@ class WorkReach:
     """One reach as the work plan needs it; lengths in metres, NaN = unknown.
 
     `from_m` and `to_m` are station labels (either may be the greater). `from_z_m` and `to_z_m`
-    are the heights of the edge there, for the order of work. `road_low_m` and `road_high_m` are
-    the least and greatest label of the road, which no limit of work passes. `row` is the reach's
-    row in the table that it came from.
+    are the heights of the edge there, for the order of work. `filled_m` is the length that is
+    filled, `ditch_depth_m` the mean depth of the ditch where it is blocked. `road_low_m` and
+    `road_high_m` are the least and greatest label of the road, which no limit of work passes. `row`
+    is the reach's row in the table that it came from.
     """
 
     road: str
@@ -68,6 +76,8 @@ class WorkReach:
     import_t: float = math.nan
     haul_away_m3_loose: float = math.nan
     ditch_clean_m: float = 0.0
+    ditch_depth_m: float = math.nan
+    filled_m: float = math.nan
     worst_drop_mm: float = math.nan
     pond_depth_mm: float = math.nan
     grade_pct: float = math.nan
@@ -94,6 +104,13 @@ class WorkReach:
     def shaped(self) -> bool:
         """Whether the shoulder itself is worked, not its ditch alone."""
         return self.treatment in (*RESHAPING, *REPLENISHING)
+
+    def fill_mm(self, width_m: float) -> float:
+        """Mean depth of the fill, compacted, where there is any."""
+        filled = self.length_m if math.isnan(self.filled_m) else self.filled_m
+        if not (self.fill_m3_compacted > 0.0 and filled > 0.0):
+            return 0.0
+        return 1000.0 * self.fill_m3_compacted / (filled * width_m)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +157,10 @@ class WorkItem:
     """The work on one reach, in its place in the order of work.
 
     `start_m` to `end_m` are the limits of work in the direction of working, low end first.
-    Hours are machine hours but for `crew_h`, the time that the reach takes.
+    Hours are machine hours but for `crew_h`, the time that the reach takes. Loads count parts of
+    one, since those of a stretch are carried together; `trucks` are those of its stretch.
+    `spoil_m3_loose` comes out of the ditch, `placed_m3_loose` stays on the foreslope and
+    `away_m3_loose` is hauled.
     """
 
     order: int
@@ -159,8 +179,11 @@ class WorkItem:
     water_m3: float
     import_m3_loose: float
     import_t: float
-    import_loads: int
-    away_loads: int
+    import_loads: float
+    away_m3_loose: float
+    away_loads: float
+    placed_m3_loose: float
+    spoil_m3_loose: float
     truck_cycle_h: float
     truck_h: float
     trucks: int
@@ -173,7 +196,10 @@ class WorkItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WorkTotals:
-    """Sums over the plan. Unknown quantities make their sum NaN, never smaller."""
+    """Sums over the plan. Unknown quantities make their sum NaN, never smaller.
+
+    Loads, and with them the hours of trucks, are rounded up once for each stretch.
+    """
 
     reaches: int = 0
     work_length_m: float = 0.0
@@ -184,6 +210,8 @@ class WorkTotals:
     import_loads: int = 0
     away_m3_loose: float = 0.0
     away_loads: int = 0
+    placed_m3_loose: float = 0.0
+    spoil_m3_loose: float = 0.0
     grader_h: float = 0.0
     roller_h: float = 0.0
     truck_h: float = 0.0
@@ -249,9 +277,13 @@ def plan(
     for number, stretch in enumerate(_stretches(active, limits.work), start=1):
         sides = {reach.side for reach in stretch}
         setups += len(sides)
-        for reach in stretch:
-            item = _work_on(reach, spans[id(reach)], len(items) + 1, number, limits, rates)
-            if items and items[-1].reach.road == reach.road:
+        made = [
+            _work_on(reach, spans[id(reach)], len(items) + k, number, limits, rates)
+            for k, reach in enumerate(stretch, start=1)
+        ]
+        trucks = _trucks(made)
+        for item in (replace(own, trucks=trucks) for own in made):
+            if items and items[-1].reach.road == item.reach.road:
                 moving_m += abs(item.start_m - items[-1].end_m)
             items.append(item)
     totals = _totals(items, setups, moving_m, limits.work)
@@ -359,62 +391,35 @@ def _uphill(parts: Sequence[_Part], heights: Sequence[float]) -> list[_Part]:
     return [parts[k] for k in order]
 
 
-class _Blading(NamedTuple):
-    """Passes over a shoulder, as (number, km/h) of each kind, and what they are for."""
+class _Trucked(NamedTuple):
+    """Loose volumes of one reach that trucks carry, and the loads, parts of one too."""
 
-    lanes: int
-    lifts: int
-    depth_mm: float
-    grader: tuple[tuple[float, float], ...]
-    roller: tuple[tuple[float, float], ...]
-
-
-def _blading(reach: WorkReach, work: WorkLimits) -> _Blading:
-    width = reach.width_m if reach.width_m > 0.0 else work.roller_width_m.value
-    lanes = math.ceil(width / (work.blade_m.value - work.blade_overlap_m.value) - 1e-9)
-    rolls = math.ceil(width / work.roller_width_m.value - 1e-9)
-    depth_mm = 0.0
-    if reach.fill_m3_compacted > 0.0 and reach.length_m > 0.0:
-        depth_mm = 1000.0 * reach.fill_m3_compacted / (reach.length_m * width)
-    lifts = max(1, math.ceil(depth_mm / work.lift_most_mm.value - 1e-9))
-    if not reach.shaped:
-        return _Blading(lanes, lifts, depth_mm, (), ())
-    cut = (work.cut_passes.value * lanes, work.cut_speed_kmh.value)
-    spread = (work.spread_passes.value * lanes * lifts, work.spread_speed_kmh.value)
-    finish = (work.finish_passes.value * lanes, work.finish_speed_kmh.value)
-    roll = (work.roller_passes.value * rolls * lifts, work.roller_speed_kmh.value)
-    # Where nothing stands proud there is nothing to cut.
-    proud = not (reach.treatment in REPLENISHING and reach.cut_m3_bank == 0.0)
-    return _Blading(lanes, lifts, depth_mm, (*[cut] * proud, spread, finish), (roll,))
+    away_m3: float
+    placed_m3: float
+    loads: float
+    away_loads: float
 
 
-class _Trucks(NamedTuple):
-    """Loads that come and go, the time of one, trucks wanted, and how long the last one takes."""
+def _trucked(reach: WorkReach, spoil: Spoil, limits: Limits) -> _Trucked:
+    """What comes and what goes; surplus stays on the foreslope as far as it may."""
+    material = limits.material
+    surplus = reach.haul_away_m3_loose if reach.shaped else 0.0
+    room = 0.0
+    if not _too_steep(reach, material):
+        room = limits.work.foreslope_place_m3_m.value * reach.length_m
+    placed = min(surplus, room)
+    away = surplus - placed + spoil.hauled_m3
+    away_t = away * material.compacted_per_loose.value * material.density_t_m3.value
+    loads = 0.0
+    if reach.shaped:
+        loads = known_loads(reach.import_m3_loose, reach.import_t, material)
+    return _Trucked(away, placed, loads, known_loads(away, away_t, material))
 
-    loads: int
-    away: int
-    cycle_h: float
-    trucks: int
-    waiting_h: float
 
-
-def _trucking(reach: WorkReach, bladed_h: float, limits: Limits) -> _Trucks:
-    work, material = limits.work, limits.material
-    cycle_h = 2.0 * work.haul_km.value / work.haul_speed_kmh.value
-    cycle_h += work.truck_fixed_min.value / 60.0
-    if not reach.shaped:
-        return _Trucks(0, 0, cycle_h, 0, 0.0)
-    away_m3 = reach.haul_away_m3_loose
-    away_t = away_m3 * material.compacted_per_loose.value * material.density_t_m3.value
-    loads = _known_loads(reach.import_m3_loose, reach.import_t, material)
-    away = _known_loads(away_m3, away_t, material)
-    if not loads + away:
-        return _Trucks(loads, away, cycle_h, 0, 0.0)
-    # As many trucks as bring their last load before the grader is done with what came before.
-    rounds = math.floor(bladed_h / cycle_h + 1e-9) + 1 if cycle_h > 0.0 else loads + away
-    trucks = math.ceil((loads + away) / rounds)
-    waiting_h = (math.ceil((loads + away) / trucks) - 1) * cycle_h
-    return _Trucks(loads, away, cycle_h, trucks, waiting_h)
+def _too_steep(reach: WorkReach, material: MaterialLimits) -> bool:
+    """Whether nothing may be placed on the foreslope: it is critical, or isn't known."""
+    least = material.foreslope_critical_ratio.value
+    return not reach.foreslope_pct * least <= 100.0
 
 
 def _water_m3(reach: WorkReach, limits: Limits) -> float:
@@ -424,6 +429,12 @@ def _water_m3(reach: WorkReach, limits: Limits) -> float:
     worked = max(reach.fill_m3_compacted, reach.cut_m3_bank * limits.material.compacted_per_bank)
     mass_t = worked * limits.material.density_t_m3.value
     return mass_t * limits.work.water_added_pct.value / 100.0
+
+
+def _crew_h(grader_h: float, roller_h: float, work: WorkLimits) -> float:
+    """Time of a reach: the machines wait for each other for a part of the shorter work."""
+    shorter, longer = sorted((grader_h, roller_h))
+    return longer + (1.0 - work.beside_share.value) * shorter
 
 
 def _work_on(
@@ -436,17 +447,23 @@ def _work_on(
 ) -> WorkItem:
     work = limits.work
     low, high = span
-    blading = _blading(reach, work)
-    grader_h = pass_hours(high - low, blading.grader, work.grader_efficiency.value)
-    roller_h = pass_hours(high - low, blading.roller, work.roller_efficiency.value)
+    width = reach.width_m if reach.width_m > 0.0 else work.roller_width_m.value
+    fill_mm, passes = reach.fill_mm(width), Blading(1, 1, (), ())
+    if reach.shaped:
+        passes = blading(width, fill_mm, reach.treatment, reach.cut_m3_bank, work)
+    grader_h = pass_hours(high - low, passes.grader, grader_efficiency(high - low, work))
+    roller_h = pass_hours(high - low, passes.roller, work.roller_efficiency.value)
     ditch_m = 0.0
     if reach.treatment in CLEANING:
         ditch_m = reach.ditch_clean_m if reach.ditch_clean_m > 0.0 else high - low
     ditch = [(work.ditch_passes.value, work.ditch_speed_kmh.value)]
-    ditch_h = pass_hours(ditch_m, ditch, work.grader_efficiency.value)
-    trucks = _trucking(reach, grader_h + ditch_h, limits)
-    truck_h = (trucks.loads + trucks.away) * trucks.cycle_h
-    crew_h = max(grader_h + ditch_h, roller_h, trucks.waiting_h)
+    ditch_h = pass_hours(ditch_m, ditch, grader_efficiency(ditch_m, work))
+    spoil = ditch_spoil(ditch_m, reach.ditch_depth_m, limits)
+    carried = _trucked(reach, spoil, limits)
+    cycle_h = 2.0 * work.haul_km.value / work.haul_speed_kmh.value
+    cycle_h += work.truck_fixed_min.value / 60.0
+    truck_h = (carried.loads + carried.away_loads) * cycle_h
+    crew_h = _crew_h(grader_h + ditch_h, roller_h, work)
     water_m3 = _water_m3(reach, limits)
     import_t = reach.import_t if reach.shaped else 0.0
     downstream_low = _downstream_at_low(reach)
@@ -459,24 +476,27 @@ def _work_on(
         end_m=end,
         work_length_m=high - low,
         uphill_known=downstream_low is not None,
-        lanes=blading.lanes,
-        lifts=blading.lifts,
-        grader_passes=sum(number for number, _ in blading.grader),
+        lanes=passes.lanes,
+        lifts=passes.lifts,
+        grader_passes=sum(number for number, _ in passes.grader),
         grader_h=grader_h,
-        roller_passes=sum(number for number, _ in blading.roller),
+        roller_passes=sum(number for number, _ in passes.roller),
         roller_h=roller_h,
         water_m3=water_m3,
         import_m3_loose=reach.import_m3_loose if reach.shaped else 0.0,
         import_t=import_t,
-        import_loads=trucks.loads,
-        away_loads=trucks.away,
-        truck_cycle_h=trucks.cycle_h,
+        import_loads=carried.loads,
+        away_m3_loose=carried.away_m3,
+        away_loads=carried.away_loads,
+        placed_m3_loose=carried.placed_m3,
+        spoil_m3_loose=spoil.loose_m3,
+        truck_cycle_h=cycle_h,
         truck_h=truck_h,
-        trucks=trucks.trucks,
+        trucks=0,
         ditch_m=ditch_m,
         ditch_h=ditch_h,
         crew_h=crew_h,
-        notes=_notes(reach, blading.depth_mm, blading.lifts, limits),
+        notes=_notes(reach, fill_mm, passes.lifts, carried.placed_m3, limits),
         costs=_costs(
             rates,
             grader_per_h=grader_h + ditch_h,
@@ -489,11 +509,21 @@ def _work_on(
     )
 
 
-def _known_loads(volume_m3_loose: float, mass_t: float, limits: MaterialLimits) -> int:
-    """Loads of a known volume; none are counted for an unknown one, whose sum stays NaN."""
-    if math.isnan(volume_m3_loose) or math.isnan(mass_t):
+def _trucks(items: Sequence[WorkItem]) -> int:
+    """Fewest trucks that bring the last load of a stretch before the grader is done with it."""
+    trips = sum(_stretch_loads(items))
+    if not trips:
         return 0
-    return truck_loads(volume_m3_loose, mass_t, limits)
+    cycle_h = items[0].truck_cycle_h
+    bladed_h = sum(item.grader_h + item.ditch_h for item in items)
+    rounds = math.floor(bladed_h / cycle_h + 1e-9) + 1 if cycle_h > 0.0 else trips
+    return math.ceil(trips / rounds)
+
+
+def _stretch_loads(items: Sequence[WorkItem]) -> tuple[int, int]:
+    """Whole loads that come and that go, pooled over the reaches of one stretch."""
+    coming = whole_loads(sum(item.import_loads for item in items))
+    return coming, whole_loads(sum(item.away_loads for item in items))
 
 
 def _whole(number: float) -> int:
@@ -507,21 +537,19 @@ def _downstream_at_low(reach: WorkReach) -> bool | None:
     return (reach.from_z_m < reach.to_z_m) == (reach.from_m <= reach.to_m)
 
 
-def _notes(reach: WorkReach, depth_mm: float, lifts: int, limits: Limits) -> tuple[str, ...]:
-    notes = []
-    if reach.shaped:
-        lift = limits.material.loose_lift_mm.value
-        notes.append(
-            f"Leave the last loose lift {lift:.0f} mm above the pavement edge; "
-            "rolled, it should lie flush. Try it on the first 20 m and adjust."
-        )
-        if depth_mm >= 0.5:
-            notes.append(
-                f"Fill is {depth_mm:.0f} mm deep on average; by the stated factor it settles "
-                f"{loose_rise_mm(depth_mm, limits.material):.0f} mm when rolled."
-            )
+def _notes(
+    reach: WorkReach, fill_mm: float, lifts: int, placed_m3: float, limits: Limits
+) -> tuple[str, ...]:
+    notes = [_rise_note(reach, fill_mm, lifts, limits.material)] if reach.shaped else []
     if lifts > 1:
-        notes.append(f"Spread and roll the fill of {depth_mm:.0f} mm in {lifts} lifts.")
+        notes.append(f"Spread and roll the fill of {fill_mm:.0f} mm in {lifts} lifts.")
+    if placed_m3 > 0.0:
+        notes.append(
+            f"Spread {placed_m3:.1f} m³ loose of the surplus evenly on the foreslope, clear of the "
+            "ditch, and only where the owner allows it."
+        )
+    if reach.treatment in CLEANING:
+        notes.append(_DITCH_NOTE)
     severity = _drop_severity(reach.worst_drop_mm, limits.shape)
     acted_on = reach.worst_drop_mm >= limits.shape.edge_drop_mm.value
     if severity or acted_on:
@@ -540,6 +568,27 @@ def _notes(reach: WorkReach, depth_mm: float, lifts: int, limits: Limits) -> tup
     if not reach.width_m > 0.0:
         notes.append("The shoulder width isn't known here: passes are for one blade width.")
     return tuple(notes)
+
+
+_DITCH_NOTE = (
+    "Before the ditch is cleaned, see where it runs out: look at its outlet and at every culvert "
+    "on the way, and open them first. The spoil goes where the owner says, never on the shoulder."
+)
+
+
+def _rise_note(reach: WorkReach, fill_mm: float, lifts: int, material: MaterialLimits) -> str:
+    """How high to leave the last lift, which depends on the fill that it is rolled with."""
+    if math.isnan(reach.fill_m3_compacted):
+        return "How much is filled isn't known here: try on the first 20 m how much it settles."
+    if fill_mm < 0.5:
+        return "Nothing is filled here: leave no loose material above the pavement edge."
+    rise, each = (loose_rise_mm(depth, material) for depth in (fill_mm / lifts, 100.0))
+    last = "the last lift" if lifts > 1 else "the fill"
+    return (
+        f"Leave {last} {rise:.0f} mm above its finished height, {each:.0f} mm for each 100 mm of "
+        f"it and nothing where none is filled; the fill, {fill_mm:.0f} mm deep on average, settles "
+        "by that when rolled and should then lie flush. Try it on the first 20 m and adjust."
+    )
 
 
 def _drop_severity(drop_mm: float, limits: ShapeLimits) -> str:
@@ -576,6 +625,11 @@ def _water_notes(reach: WorkReach, limits: WaterLimits) -> list[str]:
 def _totals(
     items: Sequence[WorkItem], setups: int, moving_m: float, limits: WorkLimits
 ) -> WorkTotals:
+    stretches: dict[int, list[WorkItem]] = {}
+    for item in items:
+        stretches.setdefault(item.stretch, []).append(item)
+    loads = [_stretch_loads(own) for own in stretches.values()]
+    coming, going = sum(one for one, _ in loads), sum(other for _, other in loads)
     setup_h = setups * limits.setup_h.value
     moving_h = moving_m / 1000.0 / limits.move_speed_kmh.value
     crew_h = sum(item.crew_h for item in items) + setup_h + moving_h
@@ -585,7 +639,9 @@ def _totals(
         reaches=len(items),
         cut_m3_bank=_sum_shaped(items, "cut_m3_bank"),
         fill_m3_compacted=_sum_shaped(items, "fill_m3_compacted"),
-        away_m3_loose=_sum_shaped(items, "haul_away_m3_loose"),
+        import_loads=coming,
+        away_loads=going,
+        truck_h=(coming + going) * items[0].truck_cycle_h if items else 0.0,
         water_loads=_whole(summed["water_m3"] / limits.water_truck_m3.value),
         setups=setups,
         setup_h=setup_h,
@@ -597,8 +653,8 @@ def _totals(
 
 # Fields of an item that are added up over the plan under the same name.
 _SUMMED = (
-    *("work_length_m", "import_m3_loose", "import_t", "import_loads", "away_loads"),
-    *("grader_h", "roller_h", "truck_h", "water_m3", "ditch_m", "ditch_h"),
+    *("work_length_m", "import_m3_loose", "import_t", "away_m3_loose", "placed_m3_loose"),
+    *("spoil_m3_loose", "grader_h", "roller_h", "water_m3", "ditch_m", "ditch_h"),
 )
 
 
@@ -623,35 +679,6 @@ def _costs(rates: Rates, **amounts: float) -> Costs:
     lines = [(_COST_KINDS[name], getattr(rates, name), amount) for name, amount in amounts.items()]
     parts = tuple((kind, rate * amount) for kind, rate, amount in lines if rate is not None)
     return Costs(rates.currency, parts, tuple(kind for kind, rate, _ in lines if rate is None))
-
-
-def pass_hours(length_m: float, passes: Iterable[tuple[float, float]], efficiency: float) -> float:
-    """Machine hours over a length, T = sum of P D / (S E).
-
-    Parameters
-    ----------
-    length_m : float
-        Length of one pass.
-    passes : iterable of (number, speed in km/h)
-        One entry per kind of pass; a mean speed would come out too short.
-    efficiency : float
-        Share of the hour that is worked.
-
-    Notes
-    -----
-    Formula of Navy training course 14081 p. 10-15, as in FM 5-434 (form from memory).
-
-    Examples
-    --------
-    >>> round(pass_hours(2000.0, [(5, 4.0)], 0.60), 3)
-    4.167
-    """
-    return sum(number * length_m / 1000.0 / (speed * efficiency) for number, speed in passes)
-
-
-def loose_rise_mm(fill_depth_mm: float, limits: MaterialLimits) -> float:
-    """Height above the target to which loose material is spread so that it compacts flush."""
-    return fill_depth_mm * (1.0 / limits.compacted_per_loose.value - 1.0)
 
 
 def snap_outward(low_m: float, high_m: float, step_m: float) -> tuple[float, float]:

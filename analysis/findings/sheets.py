@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.common.cautions import CAUTIONS
 from analysis.common.columns import RANKING
@@ -22,6 +23,7 @@ from analysis.common.limits import Limits, default_limits, limits_from_toml
 from analysis.common.types import Floats
 from analysis.common.verdicts import Finding, Treatment
 from analysis.common.writing import UNKNOWN, Writing, chance_text
+from analysis.earthwork.target import targets_pct
 from analysis.earthwork.volumes import carries
 from analysis.earthwork.workplan import Costs, Rates, WorkItem, WorkReach, plan
 from analysis.findings.readings import expected_fall_mm
@@ -44,6 +46,10 @@ __all__ = [
 
 LEAST_CARRY_M3 = 0.2
 """Moves of less loose material than this aren't worth a line on a sheet."""
+
+
+_LEAST_FILL_M = 0.005
+"""Mean fill that is thinner isn't placed: noise leaves as much everywhere (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,6 +122,8 @@ def _work_reach(
         import_t=number("import_t"),
         haul_away_m3_loose=number("haul_away_m3_loose"),
         ditch_clean_m=number("ditch_clean_m", 0.0),
+        ditch_depth_m=_blocked_depth(stations, rows),
+        filled_m=_filled(stations, rows, float(table["length_m"][row])),
         worst_drop_mm=number("worst_drop_mm"),
         pond_depth_mm=stations.most(rows, "pond_depth_mm"),
         grade_pct=stations.mean(rows, "grade_pct"),
@@ -128,6 +136,22 @@ def _work_reach(
         rank=int(number("rank", 0.0)),
         row=row,
     )
+
+
+def _blocked_depth(stations: StationRows, rows: NDArray[np.intp]) -> float:
+    """Mean depth of the ditch where it needs cleaning; NaN where none is known."""
+    depth = stations.values(rows, "ditch_depth_m")
+    depth = depth[(stations.values(rows, "ditch_blocked") > 0.0) & np.isfinite(depth)]
+    return float(depth.mean()) if depth.size else math.nan
+
+
+def _filled(stations: StationRows, rows: NDArray[np.intp], length_m: float) -> float:
+    """Length of a reach that gets more fill than can't be placed; NaN where nothing is known."""
+    depth = stations.values(rows, "fill_m2") / stations.values(rows, "shoulder_width_m")
+    known = np.isfinite(depth)
+    if not known.any():
+        return math.nan
+    return length_m * float((depth[known] >= _LEAST_FILL_M).mean())
 
 
 # ---------------------------------------------------------------- sheets
@@ -164,11 +188,15 @@ def _hours(value: float) -> str:
     return f"{value:,.1f} h" if value >= 1.0 or value == 0.0 else f"{60.0 * value:.0f} min"
 
 
-def _with_loads(amount: str, number: int) -> str:
-    """Add truck loads to an amount; none are known of an unknown one."""
+def _with_loads(amount: str, number: float) -> str:
+    """Add truck loads to an amount; none are known of an unknown one.
+
+    Those of one reach count in parts, those of a plan are whole.
+    """
     if amount == UNKNOWN:
         return UNKNOWN
-    return f"{amount}, {number} load" if number == 1 else f"{amount}, {number} loads"
+    text = str(number) if isinstance(number, int) else f"{number:.1f}"
+    return f"{amount}, {text} load" if text == "1" else f"{amount}, {text} loads"
 
 
 def _amounts(heading: str, rows: Iterable[tuple[str, str]], column: int = 0) -> Block:
@@ -253,7 +281,7 @@ class WorkSheets:
             reach = item.reach
             span = self.writing.span(item.start_m, item.end_m)
             rank = str(reach.rank) if reach.rank > 0 else UNKNOWN
-            loads = UNKNOWN if math.isnan(item.import_t) else str(item.import_loads)
+            loads = UNKNOWN if math.isnan(item.import_t) else f"{item.import_loads:.1f}"
             material = (self.writing.say(item.import_m3_loose, "m3"), loads)
             place = (str(item.order), str(item.stretch), rank, reach.road, reach.side, span)
             return (*place, reach.finding, reach.treatment, *material, _hours(item.crew_h))
@@ -262,7 +290,8 @@ class WorkSheets:
             return Block("Order of work", text=("No reach calls for work.",))
         text = (
             "Downstream end first, so that water can leave while the rest is still to do; "
-            "reaches of one stretch share the traffic control of a side."
+            "reaches of one stretch share the traffic control of a side and, rounded up once for "
+            "all of them, the loads."
         )
         heads = "no.|stretch|rank|road|side|from, to|finding|treatment|import, loose|loads|crew"
         return Block(
@@ -283,7 +312,9 @@ class WorkSheets:
             ("import, loose", say(sums.import_m3_loose, "m3")),
             ("import", _with_loads(say(sums.import_t, "t"), sums.import_loads)),
             ("to haul away, loose", _with_loads(away, sums.away_loads)),
+            ("to place on the foreslope, loose", say(sums.placed_m3_loose, "m3")),
             ("ditch to clean", writing.length(sums.ditch_m)),
+            ("spoil of the ditch, loose", say(sums.spoil_m3_loose, "m3")),
             ("water in dry weather", _with_loads(water, sums.water_loads)),
             ("grader, shoulder", _hours(sums.grader_h)),
             ("grader, ditch", _hours(sums.ditch_h)),
@@ -387,11 +418,8 @@ class WorkSheets:
         treatment = item.reach.treatment.capitalize()
         lines = [f"{treatment}, {span}, {length(item.work_length_m)}; begin at {begin}."]
         if item.grader_passes > 0.0:
-            rise = say(self.limits.material.loose_lift_mm.value, "mm")
-            lines.append(
-                "Finish flush with the pavement edge and falling outward at the required slope; "
-                f"spread the last lift {rise} above the edge before rolling."
-            )
+            slope = say(self._target(item.reach), "required_slope_pct")
+            lines.append(f"Finish flush with the pavement edge and falling outward at {slope}.")
         if item.ditch_m > 0.0:
             depth = say(1000.0 * water.ditch_least_depth_m.value, "mm")
             lines.append(
@@ -409,30 +437,44 @@ class WorkSheets:
         rows = [("length", length(reach.length_m))]
         if item is None or item.grader_passes > 0.0:
             balance = say(_number(values["balance_m3"]), "m3", _number(values["balance_se"]))
-            mass, away = say(reach.import_t, "t"), say(reach.haul_away_m3_loose, "m3")
+            mass = say(reach.import_t, "t")
             rows += [
                 ("cut, bank (as it lies)", say(reach.cut_m3_bank, "m3")),
                 ("fill, compacted (rolled)", say(reach.fill_m3_compacted, "m3")),
                 ("material over (+) or short (-), compacted", balance),
                 ("import, loose (on the truck)", say(reach.import_m3_loose, "m3")),
                 ("import", _with_loads(mass, item.import_loads) if item else mass),
-                ("to haul away, loose", _with_loads(away, item.away_loads) if item else away),
             ]
-            if item is not None:
-                rows.append(("water in dry weather", say(item.water_m3, "m3 water")))
+        if item is None:
+            rows.append(("surplus, loose", say(reach.haul_away_m3_loose, "m3")))
+        else:
+            away = _with_loads(say(item.away_m3_loose, "m3"), item.away_loads)
+            rows.append(("to haul away, loose", away))
+            if item.placed_m3_loose > 0.0:
+                placed = say(item.placed_m3_loose, "m3")
+                rows.append(("to place on the foreslope, loose", placed))
+            rows.append(("water in dry weather", say(item.water_m3, "m3 water")))
         ditch_m = item.ditch_m if item else reach.ditch_clean_m
         if ditch_m > 0.0:
             rows.append(("ditch to clean", length(ditch_m)))
+        if item is not None and item.spoil_m3_loose > 0.0:
+            spoil = say(item.spoil_m3_loose, "m3")
+            rows.append(("of it spoil of the ditch, before any is placed, loose", spoil))
         return _amounts("Quantities", rows, column=1)
 
     def _plant_block(self, item: WorkItem) -> Block:
         """Rows of the plant that has work here, and the time of the whole reach."""
-        trips, cycle_min = item.import_loads + item.away_loads, 60.0 * item.truck_cycle_h
+        trips = f"{item.import_loads + item.away_loads:.1f}"
+        cycle_min = 60.0 * item.truck_cycle_h
         rows = (
             ("grader on the shoulder", f"{item.grader_passes:g}", item.grader_h),
             ("grader in the ditch", f"{self.limits.work.ditch_passes.value:g}", item.ditch_h),
             ("roller", f"{item.roller_passes:g}", item.roller_h),
-            (f"trucks: {item.trucks}, {cycle_min:.0f} min a trip", str(trips), item.truck_h),
+            (
+                f"trucks on the stretch: {item.trucks}, {cycle_min:.0f} min a trip",
+                trips,
+                item.truck_h,
+            ),
             ("crew, whole reach", "", item.crew_h),
         )
         table = tuple((what, passes, _hours(time)) for what, passes, time in rows if time > 0.0)
@@ -479,14 +521,16 @@ class WorkSheets:
             columns.append(f"board fall (accepted) {writing.unit('mm fall').text}")
             boxes = ("read as found", "read after work", "at the edge")
         body = []
-        for k in self.stations.within(reach.road, reach.side, reach.low_m, reach.high_m).tolist():
+        within = self.stations.within(reach.road, reach.side, reach.low_m, reach.high_m)
+        targets = dict(zip(within.tolist(), self._targets(within).tolist(), strict=True))
+        for k in within.tolist():
             at = {name: self.stations.value(k, name) for name in _STATION_NUMBERS}
             # The edge lies on its own side of the line: how far is enough.
             at["edge_offset_m"] = abs(at["edge_offset_m"])
             words = verdict_words(str(table["verdict"][k]), str(table["finding"][k]))
             row = [writing.place(float(table["station_m"][k])), words]
             row += [writing.bare(at[n], n, at.get(error, math.nan)) for _, n, error in _MEASURED]
-            row += [self._board(at["required_slope_pct"])] if shaped else []
+            row += [self._board(targets[k])] if shaped else []
             body.append((*row, *("" for _ in boxes)))
         return Block(
             "Stations and camber board readings" if shaped else "Stations",
@@ -497,6 +541,18 @@ class WorkSheets:
             boxes=len(boxes),
             shares=_BOARD_SHARES if shaped else _STATION_SHARES,
         )
+
+    def _targets(self, rows: NDArray[np.intp]) -> Floats:
+        """Slope to build at each station of a reach: one, but where a curve begins."""
+        required = self.stations.values(rows, "required_slope_pct")
+        return targets_pct(required, self.limits.field.accept_slope_points.value)
+
+    def _target(self, reach: WorkReach) -> float:
+        """Slope to build over most of a reach."""
+        rows = self.stations.within(reach.road, reach.side, reach.low_m, reach.high_m)
+        targets = self._targets(rows)
+        known = targets[np.isfinite(targets)]
+        return float(np.median(known)) if known.size else reach.required_slope_pct
 
     def _board(self, slope_pct: float) -> str:
         """Fall at the board's outer end, and the range in which the work is accepted."""

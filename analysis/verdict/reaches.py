@@ -123,7 +123,7 @@ def build_reaches(
     kind = np.minimum(kind[first], len(_KINDS) - 1)
     columns = line.stretches(first, last)
     figures = _means(first, crowned, measures, judgement, limits)
-    figures |= _ditches(first, blocked, water, limits)
+    figures |= _ditches(first, blocked, measures, water, limits)
     figures["mean_slope_se"] = _mean_slope_se(first, measures, figures, cases[0].settings.spacing_m)
     span = np.ceil(limits.decision.shortest_reach_m.value / line.spacing_m[first]).astype(np.intp)
     figures |= _worst(first, last, span, measures)
@@ -257,14 +257,19 @@ def _means(
 
 
 def _ditches(
-    first: NDArray[np.intp], blocked: Bools, water: Water, limits: Limits
+    first: NDArray[np.intp], blocked: Bools, measures: Measures, water: Water, limits: Limits
 ) -> dict[str, Floats]:
-    """How much of each run's ditch is blocked, and how badly: 1 and what is lost of its depth."""
+    """How much of each run's ditch is to be cleaned, and how bad it is: 1 and its lost depth.
+
+    Deepening leaves a ditch as flat as its road is: only a dam can be taken out there.
+    """
+    flat = np.abs(measures.grade_pct) < limits.water.ditch_least_grade_pct.value
+    helps = blocked & ~_in_line(flat & ~water.ditch_blocked)
     least = max(limits.water.ditch_least_depth_m.value, 0.05)
     lost = np.fmax(least - water.ditch.depth_m, water.ditch.sag_mm / 1000.0) / least
     over = np.where(blocked, 1.0 + _in_line(np.nan_to_num(np.maximum(lost, 0.0))), np.nan)
-    share, over = _run_means(np.array([blocked.astype(float), over]), first)
-    return {"blocked_share": share, f"over {Finding.BLOCKED_DITCH}": over}
+    share, over = _run_means(np.array([helps.astype(float), over]), first)
+    return {"cleaned_share": share, f"over {Finding.BLOCKED_DITCH}": over}
 
 
 def _mean_slope_se(
@@ -324,7 +329,7 @@ def _judged(
     kind: NDArray[np.int16], length_m: Floats, figures: dict[str, Floats], limits: Limits
 ) -> dict[str, Any]:
     """Fields of `Reach` that say what is wrong and how bad it is; `kind` are places in `_KINDS`."""
-    ditch_m = length_m * figures["blocked_share"]
+    ditch_m = length_m * figures["cleaned_share"]
     clean = (ditch_m > 0.0) & (
         ditch_m >= np.minimum(length_m, limits.decision.shortest_reach_m.value) - 1e-9
     )

@@ -221,7 +221,12 @@ def _what_is_wrong(reach: Reach) -> str:
         case Finding.NONE:
             return f"Sound over {length}: the shoulder {falls}."
         case Finding.BLOCKED_DITCH:
-            return f"Sound shoulder over a ditch that doesn't drain, {length}."
+            flat = (
+                ""
+                if reach.clean_ditch
+                else " The road itself is too flat for cleaning to help: find or make it an outlet."
+            )
+            return f"Sound shoulder over a ditch that doesn't drain, {length}.{flat}"
         case Finding.FLAT:
             return f"Flat over {length}: {falls}."
         case Finding.REVERSED:

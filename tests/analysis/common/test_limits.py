@@ -54,12 +54,11 @@ def test_published_defaults():
     gravel, turf = default_limits("gravel"), default_limits("turf")
     # common practice
     assert gravel.shape.shoulder_over_pavement_points.value == 2.0
-    assert (
-        gravel.shape.rut_mm.value
-        == gravel.shape.ridge_mm.value
-        == gravel.material.loose_lift_mm.value
-        == 30.0
-    )
+    assert gravel.shape.rut_mm.value == gravel.shape.ridge_mm.value == 30.0
+    # runs of 50, 100, 200, 500 m (seen second-hand)
+    work = gravel.work
+    runs = (work.efficiency_50_m, work.efficiency_100_m, work.efficiency_200_m)
+    assert [limit.value for limit in (*runs, work.efficiency_500_m)] == [0.4, 0.6, 0.8, 1.0]
     # AASHTO Green Book 4.4.3 (from memory): gravel 4-6 %, turf 6-8 %, breakover 8 points
     assert 4.0 <= gravel.shape.shoulder_least_pct.value <= 6.0
     assert 6.0 <= turf.shape.shoulder_least_pct.value <= 8.0
@@ -210,6 +209,12 @@ def test_wrong_entry_is_told_in_one_sentence(tmp_path, text, parts):
     assert message.endswith(("?", "."))
     for part in ["county.toml", *parts]:
         assert part in message
+
+
+def test_limits_of_earlier_versions_are_passed_over():
+    """A findings file written when they still counted opens as ever."""
+    text = "[common]\nloose_lift_mm = 30\nrut_mm = 25\n[gravel.grader_efficiency]\nvalue = 0.6"
+    assert limits_from_toml(text).shape.rut_mm.value == 25.0
 
 
 def test_unreadable_files_are_told(tmp_path):

@@ -378,7 +378,7 @@ def test_html_is_whole_and_says_everything():
     assert said.index(CAUTIONS[0]) < said.index("What was found")
     for words in (
         "1+003 to 1+062", "1+000 to 1+070", "fill, compacted", "6.0 m³", "-6.0 ± 0.5 m³",
-        "12.6 t, 1 load", "moist", "40 m of ditch", "70 mm below the edge", "work sheet 1 of 1",
+        "12.6 t, 0.7 loads", "moist", "40 m of ditch", "70 mm below the edge", "work sheet 1 of 1",
         "rank 1", "eroded edge → replenish and clean ditch",
     ):  # fmt: skip
         assert words in said, words

@@ -45,7 +45,7 @@ def planned(limits: Limits) -> object:
         length_m=301.0,
         finding="eroded edge",
         treatment="replenish and clean ditch",
-        width_m=2.6,
+        width_m=4.4,
         cut_m3_bank=20.0,
         fill_m3_compacted=160.0,
         import_m3_loose=190.0,
@@ -58,7 +58,7 @@ def planned(limits: Limits) -> object:
         required_slope_pct=4.0,
         foreslope_pct=40.0,
     )
-    further = replace(reach, from_m=455.0, to_m=756.0, worst_drop_mm=30.0)
+    further = replace(reach, from_m=455.0, to_m=756.0, worst_drop_mm=30.0, foreslope_pct=25.0)
     return plan([reach, further], limits)
 
 

@@ -83,6 +83,32 @@ def test_ditches_are_ranked_with_their_severity():
     assert severity == pytest.approx([1.2, 1.5])
 
 
+def test_a_ditch_as_flat_as_its_road_is_not_cleaned():
+    """Deepened, it would still hold its water; a dam in it is taken out all the same."""
+    study = small_study()
+    part = study.roads[0]
+    water, shoulder = part.measured.water, part.measured.shoulder
+    none = np.zeros(water.ditch_depth_m.shape, bool)
+    for grade, dammed, cleaned in ((0.2, False, False), (0.2, True, True), (2.0, False, True)):
+        measures = replace(shoulder.measures, grade_pct=np.full(none.shape, grade))
+        filled = replace(
+            water,
+            ditch_depth_m=np.full(none.shape, 0.2),
+            ditch_crossing=none,
+            ditch_blocked=none | dammed,
+            kerb=none,
+        )
+        measured = replace(
+            part.measured, water=filled, shoulder=replace(shoulder, measures=measures)
+        )
+        again = rejudge(replace(study, roads=(replace(part, measured=measured),)), default_limits())
+        table = again.findings.reaches
+        here = table["finding"] == Finding.BLOCKED_DITCH
+        assert here.any()
+        assert (table["ditch_clean_m"][here] > 0.0).all() == cleaned
+        assert all(("too flat for cleaning" in why) != cleaned for why in table["reason"][here])
+
+
 def test_the_ranking_is_put_into_words_once():
     """The same text in the registry, in help and on the plan."""
     assert column_of("rank").meaning == RANKING
