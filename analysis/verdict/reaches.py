@@ -264,7 +264,7 @@ def _ditches(
     Deepening leaves a ditch as flat as its road is: only a dam can be taken out there.
     """
     flat = np.abs(measures.grade_pct) < limits.water.ditch_least_grade_pct.value
-    helps = blocked & ~_in_line(flat & ~water.ditch_blocked)
+    helps = blocked & ~_in_line(flat & ~water.ditch.dammed)
     least = max(limits.water.ditch_least_depth_m.value, 0.05)
     lost = np.fmax(least - water.ditch.depth_m, water.ditch.sag_mm / 1000.0) / least
     over = np.where(blocked, 1.0 + _in_line(np.nan_to_num(np.maximum(lost, 0.0))), np.nan)

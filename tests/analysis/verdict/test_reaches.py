@@ -88,16 +88,16 @@ def test_a_ditch_as_flat_as_its_road_is_not_cleaned():
     study = small_study()
     part = study.roads[0]
     water, shoulder = part.measured.water, part.measured.shoulder
-    none = np.zeros(water.ditch_depth_m.shape, bool)
+    none = np.zeros(water.kerb.shape, bool)
     for grade, dammed, cleaned in ((0.2, False, False), (0.2, True, True), (2.0, False, True)):
         measures = replace(shoulder.measures, grade_pct=np.full(none.shape, grade))
-        filled = replace(
-            water,
-            ditch_depth_m=np.full(none.shape, 0.2),
-            ditch_crossing=none,
-            ditch_blocked=none | dammed,
-            kerb=none,
+        ditch = replace(
+            water.ditch,
+            depth_m=np.full(none.shape, 0.2),
+            crossing=none,
+            dammed=none | dammed,
         )
+        filled = replace(water, ditch=ditch, kerb=none)
         measured = replace(
             part.measured, water=filled, shoulder=replace(shoulder, measures=measures)
         )
