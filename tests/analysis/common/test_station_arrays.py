@@ -13,7 +13,9 @@ from analysis.edges.values import Breaks, Overrides
 from analysis.shoulder.values import Measures, Noise, Sections, Shoulder
 from analysis.verdict.beliefs import Beliefs
 from analysis.verdict.values import Judged, Judgement, Measured
-from analysis.water.assess import Water
+from analysis.water.assess import Flow, Water
+from analysis.water.ditch import Ditch
+from analysis.water.held_by_section import Retained
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,9 @@ def test_what_is_not_given_stays_so():
         (Areas, set()),
         (Beliefs, set()),
         (Breaks, set()),
+        (Ditch, {"crossings", "sags"}),
+        (Flow, set()),
+        (Retained, set()),
         (Case, {"grid", "road", "settings", "limits", "extras"}),
         (Judged, {"reaches"}),
         (Judgement, set()),
@@ -86,7 +91,7 @@ def test_what_is_not_given_stays_so():
         (Overrides, set()),
         (Sections, {"u"}),
         (Shoulder, set()),
-        (Water, {"ponds", "ditch"}),
+        (Water, {"ponds"}),
     ],
 )
 def test_values_of_the_stages_declare_their_axis(kind, whole):
