@@ -16,7 +16,7 @@ from PySide6.QtWidgets import QLabel, QToolBar, QWidget
 from analysis.common.columns import column_of
 from analysis.common.types import Floats
 from analysis.common.verdicts import Verdict
-from gui.along.road_axis import AXIS_WIDTH, RoadView, SpanLink
+from gui.along.road_axis import AXIS_WIDTH, MOST_MARKS, RoadView, SpanLink, verdict_marks
 from gui.drawing.figure import figure_font, text_at
 from gui.look import theme
 from gui.look.making import later, named, stacked, yielding
@@ -29,10 +29,6 @@ if TYPE_CHECKING:
     from gui.state.model import WindowModel
 
 __all__ = ["AlongView"]
-
-
-# Above this many stations in the road, marks at each would be a smear that costs time.
-_MOST_MARKS = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -398,8 +394,10 @@ class AlongView(RoadView):
                 required = self._columns["required_slope_pct"][:, side]
                 self._line(item, required, theme.pen("required", 1.5, Qt.PenStyle.DashLine))
             self._line(item, value, theme.side_pen(side))
-            if plot.side is not None:
-                self._verdict_marks(item, value, side)
+            if plot.side is not None and len(value) <= MOST_MARKS:
+                verdicts, paper = self._verdicts[:, side], theme.color("paper")
+                for marks in verdict_marks(self._s, value, verdicts, size=7, hollow=paper):
+                    item.addItem(marks)
         for level in self._levels(plot.name):
             pen = theme.pen("required", 1.3, Qt.PenStyle.DashLine)
             self._level(item, float(shown(level, unit, system)), pen)
@@ -452,26 +450,6 @@ class AlongView(RoadView):
         band.setZValue(-10)
         band.setCacheMode(band.CacheMode.DeviceCoordinateCache)
         item.addItem(band, ignoreBounds=True)
-
-    def _verdict_marks(self, item: pg.PlotItem, value: Floats, side: int) -> None:
-        if len(value) > _MOST_MARKS:
-            return
-        for verdict in (Verdict.WONT_SHED, Verdict.CANT_TELL, Verdict.NO_DATA):
-            here = (self._verdicts[:, side] == verdict) & np.isfinite(value)
-            if not here.any():
-                continue
-            look = theme.verdict_look(verdict)
-            hollow = verdict != Verdict.WONT_SHED
-            item.addItem(
-                pg.ScatterPlotItem(
-                    self._s[here],
-                    value[here],
-                    symbol=look.symbol,
-                    size=7,
-                    pen=pg.mkPen(look.color, width=1.4),
-                    brush=pg.mkBrush(theme.color("paper") if hollow else look.color),
-                )
-            )
 
     def _draw_areas(self, item: pg.PlotItem, system: str) -> None:
         for name, sign, colour in (("cut_m2", 1.0, "cut"), ("fill_m2", -1.0, "fill")):

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyqtgraph as pg
+from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QPointF, Qt, Signal
-from PySide6.QtGui import QKeyEvent
+from PySide6.QtGui import QColor, QKeyEvent
 from PySide6.QtWidgets import QWidget
 
+from analysis.common.types import Floats
+from analysis.common.verdicts import Verdict
 from gui.drawing.figure import figure_font, tick_values
 from gui.look import theme
 from gui.look.making import later, named
@@ -19,9 +23,11 @@ from gui.look.words import QT_TRANSLATE_NOOP, station_words
 if TYPE_CHECKING:
     from gui.state.model import WindowModel
 
-__all__ = ["AXIS_WIDTH", "KEYS", "RoadView", "SpanLink", "StationAxis"]
+__all__ = ["AXIS_WIDTH", "KEYS", "MOST_MARKS", "RoadView", "SpanLink", "verdict_marks"]
 
 AXIS_WIDTH = 46
+# Above this many stations in the road, marks at each would be a smear that costs time.
+MOST_MARKS = 20_000
 
 # Keys of the views along the road, for the shortcut sheet: (keys, what they do).
 KEYS: tuple[tuple[str, str], ...] = (
@@ -73,6 +79,24 @@ class StationAxis(pg.AxisItem):
         return [
             station_words(round(float(np.interp(v, distance, label)), 3), style) for v in values
         ]
+
+
+def verdict_marks(
+    x: Floats, y: Floats, verdict: NDArray[Any], *, size: int, hollow: QColor
+) -> Iterator[pg.ScatterPlotItem]:
+    """Make the marks of what doesn't plainly shed; those that aren't sure are `hollow`."""
+    for name in (Verdict.WONT_SHED, Verdict.CANT_TELL, Verdict.NO_DATA):
+        here = (verdict == name) & np.isfinite(y)
+        if here.any() and here.sum() <= MOST_MARKS:
+            look = theme.verdict_look(name)
+            yield pg.ScatterPlotItem(
+                x[here],
+                y[here],
+                symbol=look.symbol,
+                size=size,
+                pen=pg.mkPen(look.color, width=1.4),
+                brush=pg.mkBrush(look.color if name == Verdict.WONT_SHED else hollow),
+            )
 
 
 class SpanLink(QObject):

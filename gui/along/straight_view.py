@@ -16,8 +16,7 @@ from PySide6.QtGui import QColor, QImage, QPainter, QPaintEvent, QShowEvent
 from PySide6.QtWidgets import QComboBox, QLabel, QSizePolicy, QToolBar, QToolButton, QWidget
 
 from analysis.common.sides import SIDE_SIGN
-from analysis.common.verdicts import Verdict
-from gui.along.road_axis import RoadView, SpanLink
+from gui.along.road_axis import RoadView, SpanLink, verdict_marks
 from gui.drawing.figure import BELOW, figure_font, text_at, tick_values
 from gui.look import theme
 from gui.look.making import later, named, stacked, yielding
@@ -161,11 +160,9 @@ class StraightView(RoadView):
         study = model.study
         if study is None or model.road_index >= len(study.roads):
             self.relief = None
-            self.note.setText(
-                self.tr("Open the terrain grid to see the road laid straight.")
-                if model.findings is not None
-                else self.tr("Nothing screened yet.")
-            )
+            nothing = self.tr("Nothing screened yet.")
+            no_grid = self.tr("Open the terrain grid to see the road laid straight.")
+            self.note.setText(nothing if model.findings is None else no_grid)
             self.note.show()
             self.area.hide()
             return
@@ -259,27 +256,12 @@ class StraightView(RoadView):
                 line.setClipToView(True)
                 self.lines.append(line)
         verdict = part.judged.judgement.verdict
-        for side in (0, 1):
-            for words in (Verdict.WONT_SHED, Verdict.CANT_TELL, Verdict.NO_DATA):
-                here = (verdict[:, side] == words) & np.isfinite(breaks.edge[:, side])
-                if not here.any() or here.sum() > 20_000:
-                    continue
-                look = theme.verdict_look(words)
-                outer = np.where(
-                    np.isfinite(breaks.hinge[here, side]),
-                    breaks.hinge[here, side],
-                    breaks.edge[here, side] + 1.5,
-                )
-                marks = pg.ScatterPlotItem(
-                    part.s[here],
-                    SIDE_SIGN[side] * (outer + 1.0),
-                    symbol=look.symbol,
-                    size=8,
-                    pen=pg.mkPen(look.color, width=1.4),
-                    brush=pg.mkBrush(
-                        look.color if words == Verdict.WONT_SHED else QColor(0, 0, 0, 0)
-                    ),
-                )
+        outer = np.where(np.isfinite(breaks.hinge), breaks.hinge, breaks.edge + 1.5) + 1.0
+        outer[~np.isfinite(breaks.edge)] = np.nan
+        clear = QColor(Qt.GlobalColor.transparent)
+        for side, sign in enumerate(SIDE_SIGN):
+            there = sign * outer[:, side]
+            for marks in verdict_marks(part.s, there, verdict[:, side], size=8, hollow=clear):
                 self.plot.addItem(marks)
                 self.lines.append(marks)
 

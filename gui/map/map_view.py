@@ -68,6 +68,9 @@ class _Plot(pg.PlotWidget):
 class MapView(QWidget):
     """Map of the open terrain, roads and findings.
 
+    `light` says how the terrain is shaded and tinted; height above the pavement takes its full
+    colour at `relief_limit_cm`.
+
     Signals
     -------
     measured(str)
@@ -86,8 +89,8 @@ class MapView(QWidget):
         self._store: TileStore | None = None
         self._relief_store: TileStore | None = None
         self._relief_wanted = False
-        self._relief_limit_cm = 10.0
-        self._light = Light()
+        self.relief_limit_cm = 10.0
+        self.light = Light()
         self._following = False
         self._fit_wanted = True
         self._measuring = False
@@ -186,26 +189,16 @@ class MapView(QWidget):
 
     # -- what is shown -------------------------------------------------------
 
-    @property
-    def light(self) -> Light:
-        """How the terrain is shaded and tinted."""
-        return self._light
-
     def set_light(self, light: Light) -> None:
         """Shade the terrain by another light."""
-        self._light = light
+        self.light = light
         if self._store is not None:
             self._store.set_style(light)
             self.terrain_item.update()
 
-    @property
-    def relief_limit_cm(self) -> float:
-        """Height above the pavement that takes the full colour."""
-        return self._relief_limit_cm
-
     def set_relief_limit(self, limit_cm: float) -> None:
         """Colour the height above the pavement to another full scale."""
-        self._relief_limit_cm = limit_cm
+        self.relief_limit_cm = limit_cm
         if self._relief_store is not None:
             self._relief_store.set_style(limit_cm)
             self.relief_item.update()
@@ -241,15 +234,15 @@ class MapView(QWidget):
         self.tiles = tiles = TerrainTiles(terrain)
         self._store = TileStore(self.model.runner, tiles.plan, tiles.load, parent=self)
         self._store.trouble.connect(self.model.message)
-        self._store.set_style(self._light)
+        self._store.set_style(self.light)
         self.terrain_item.set_store(self._store, self.origin)
-        light = self._light
+        light = self.light
         self.model.runner.submit(
             "map/range", lambda progress: tiles.with_range(progress, light), self._take_range
         )
 
     def _take_range(self, light: Light) -> None:
-        self.set_light(replace(self._light, low_m=light.low_m, high_m=light.high_m))
+        self.set_light(replace(self.light, low_m=light.low_m, high_m=light.high_m))
 
     def _on_study(self) -> None:
         self._load_layers()
@@ -301,7 +294,7 @@ class MapView(QWidget):
             return
         tiles = ReliefTiles(plan, roads)
         self._relief_store = TileStore(self.model.runner, plan, tiles.load, parent=self)
-        self._relief_store.set_style(self._relief_limit_cm)
+        self._relief_store.set_style(self.relief_limit_cm)
         self.relief_item.set_store(self._relief_store, self.origin)
         self._arrange()
 
@@ -349,7 +342,7 @@ class MapView(QWidget):
         there.has_stations = any(len(road.s) for road in self.layers.roads)
         there.has_ponds = bool(self.layers.pond_rings)
         shown = self._relief_wanted and self._relief_store is not None
-        there.relief_cm = self._relief_limit_cm if shown else 0.0
+        there.relief_cm = self.relief_limit_cm if shown else 0.0
         there.hint = self.tr("Click two points; Esc ends measuring") if self._measuring else ""
         there.update()
         self._place_key()
@@ -408,12 +401,9 @@ class MapView(QWidget):
         road = self._current_road()
         if road is None or len(road.s) < 2:
             return
-        inside = self._in_view(road.stations).any(axis=1)
-        if inside.any():
-            places = np.flatnonzero(inside)
-            first, last = int(places[0]), int(places[-1])
-            if last > first:
-                self.model.set_span(float(road.s[first]), float(road.s[last]), origin=self)
+        seen = road.s[self._in_view(road.stations).any(axis=1)]
+        if len(seen) > 1:
+            self.model.set_span(float(seen[0]), float(seen[-1]), origin=self)
 
     def _on_span(self, s0: float, s1: float) -> None:
         if self.model.span_origin is self:
@@ -618,15 +608,12 @@ class MapView(QWidget):
     # -- mouse -------------------------------------------------------
 
     def _on_mouse(self, at: QPointF) -> None:
-        try:
-            if not self.view.sceneBoundingRect().contains(at):
-                return
-            point = self.view.mapSceneToView(at)
-            self.place.setText(self.place_text(point.x(), point.y()))
-            if self._measuring and self.measure_from is not None:
-                self._draw_ruler(self.measure_from, (point.x(), point.y()))
-        except Exception as error:  # a slot's exception would vanish without a word
-            self.model.message.emit(str(error))
+        if not self.view.sceneBoundingRect().contains(at):
+            return
+        point = self.view.mapSceneToView(at)
+        self.place.setText(self.place_text(point.x(), point.y()))
+        if self._measuring and self.measure_from is not None:
+            self._draw_ruler(self.measure_from, (point.x(), point.y()))
 
     def _on_leave(self) -> None:
         self.place.setText("")
@@ -662,22 +649,19 @@ class MapView(QWidget):
         return best[1] if best is not None else ""
 
     def _on_click(self, event: Any) -> None:
-        try:
-            if event.button() != Qt.MouseButton.LeftButton:
-                return
-            point = self.view.mapSceneToView(event.scenePos())
-            event.accept()
-            self.plot.setFocus(Qt.FocusReason.MouseFocusReason)
-            if self._measuring:
-                self._measure_click(point)
-                return
-            found = self._pick(point)
-            if found is not None:
-                self.model.select_station(*found)
-                if event.double():
-                    self.show_station()
-        except Exception as error:
-            self.model.message.emit(str(error))
+        if event.button() != Qt.MouseButton.LeftButton:
+            return
+        point = self.view.mapSceneToView(event.scenePos())
+        event.accept()
+        self.plot.setFocus(Qt.FocusReason.MouseFocusReason)
+        if self._measuring:
+            self._measure_click(point)
+            return
+        found = self._pick(point)
+        if found is not None:
+            self.model.select_station(*found)
+            if event.double():
+                self.show_station()
 
     def _on_menu(self, event: QContextMenuEvent) -> None:
         point = self.view.mapSceneToView(self.plot.mapToScene(event.pos()))

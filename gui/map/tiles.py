@@ -177,7 +177,7 @@ class TileStore(QObject):
         self._runner = runner
         self.plan = plan
         self._load = load
-        self._style: Any = None
+        self.style: Any = None
         self._older: Any = None
         self.cache: LRUCache[tuple[Any, TileKey], Tile] = LRUCache(limit_bytes, _bytes_of)
         self._prefix = f"tile/{next(_store_numbers)}/"
@@ -185,27 +185,22 @@ class TileStore(QObject):
         self._empty: set[Any] = set()
         self._broken = False
 
-    @property
-    def style(self) -> Any:
-        """How tiles are drawn now."""
-        return self._style
-
     def set_style(self, style: Any) -> None:
         """Draw tiles another way; the old pictures stay on show until new ones come."""
-        if style != self._style:
-            self._older, self._style = self._style, style
+        if style != self.style:
+            self._older, self.style = self.style, style
             self.drop_requests()
 
     def tile(self, key: TileKey) -> Tile | None:
         """Return a ready tile, in the present style or the one before."""
-        found = self.cache.get((self._style, key))
+        found = self.cache.get((self.style, key))
         if found is None and self._older is not None:
             found = self.cache.get((self._older, key))
         return found
 
     def has(self, key: TileKey) -> bool:
         """Whether a tile is ready in the present style, or known to be empty or unreadable."""
-        mark = (self._style, key)
+        mark = (self.style, key)
         return mark in self.cache or mark in self._empty or self._broken
 
     def want(self, keys: list[TileKey]) -> None:
@@ -226,7 +221,7 @@ class TileStore(QObject):
                 self._submit(name, key, priority=-place)
 
     def _submit(self, name: str, key: TileKey, priority: int) -> None:
-        style, load = self._style, self._load
+        style, load = self.style, self._load
 
         def done(tile: Tile | None) -> None:
             self._asked.pop(name, None)

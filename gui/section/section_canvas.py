@@ -118,8 +118,7 @@ class SectionCanvas(QWidget):
         """Stretch heights by a factor; None takes the strongest that fits."""
         if value != self._exaggeration:
             self._exaggeration = value
-            self.update()
-            self.sight_changed.emit()
+            self._sight_moved()
 
     @property
     def exaggeration(self) -> float:
@@ -142,6 +141,9 @@ class SectionCanvas(QWidget):
     def show_all(self) -> None:
         """Show the whole section."""
         self._zoom, self._centre = 1.0, None
+        self._sight_moved()
+
+    def _sight_moved(self) -> None:
         self.update()
         self.sight_changed.emit()
 
@@ -159,8 +161,7 @@ class SectionCanvas(QWidget):
         self._zoom = max(1.0, (right - left) / (3.0 * max(abs(hinge - edge), 0.5)))
         z = float(part.edge_z) if math.isfinite(part.edge_z) else self.axes().value_y(0.0)
         self._centre = ((edge + hinge) / 2.0, z)
-        self.update()
-        self.sight_changed.emit()
+        self._sight_moved()
 
     def _box(self) -> QRectF:
         left, top, right, bottom = _MARGINS
@@ -340,7 +341,7 @@ class SectionCanvas(QWidget):
             (axes.x0 + axes.x1) / 2.0 + across * (axes.x1 - axes.x0),
             (axes.y0 + axes.y1) / 2.0 + up * (axes.y1 - axes.y0),
         )
-        self.sight_changed.emit()
+        self._sight_moved()
 
     def zoom_at(self, point: QPointF, factor: float) -> None:
         axes = self.axes()
@@ -352,8 +353,7 @@ class SectionCanvas(QWidget):
         middle_x, middle_y = (axes.x0 + axes.x1) / 2.0, (axes.y0 + axes.y1) / 2.0
         self._centre = (x + (middle_x - x) / factor, y + (middle_y - y) / factor)
         self._zoom = zoom
-        self.update()
-        self.sight_changed.emit()
+        self._sight_moved()
 
     # -- keyboard --------------------------------------------------------------------------------
 

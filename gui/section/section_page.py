@@ -69,7 +69,7 @@ class SectionPage(QWidget):
         self.setObjectName("SectionPage")
         self.setAccessibleName(self.tr("Cross-section"))
         self.model = model
-        self._view: Section | None = None
+        self.section: Section | None = None
         self._second: Section | None = None
         self._asked: Any = None
         self._shared_by_hand = False
@@ -225,11 +225,6 @@ class SectionPage(QWidget):
 
     # -- data ------------------------------------------------------------------------------------
 
-    @property
-    def section(self) -> Section | None:
-        """The section on show."""
-        return self._view
-
     def _ask(self) -> None:
         """Ask the runner for the section of the selected station."""
         if not self.isVisible():
@@ -239,7 +234,7 @@ class SectionPage(QWidget):
         model = self.model
         study = model.study
         if study is None or model.road_index >= len(study.roads):
-            self._view = self._second = None
+            self.section = self._second = None
             self._show()
             return
         second = model.second_study
@@ -262,17 +257,17 @@ class SectionPage(QWidget):
 
     def take_sections(self, sections: tuple[Section, Section | None]) -> None:
         """Show a section, and the one to compare it with where there is one."""
-        self._view, self._second = sections
+        self.section, self._second = sections
         self._show()
 
     def _fail(self, error: VergelineError) -> None:
-        self._view = self._second = None
+        self.section = self._second = None
         self.canvas.empty_text = str(error)
         self._show()
 
     def _on_failed(self, _title: str, _sentence: str) -> None:
         self.canvas.drop_moved()
-        self.breaks.show_view(self._view, self.model.units)
+        self.breaks.show_view(self.section, self.model.units)
 
     # -- showing ---------------------------------------------------------------------------------
 
@@ -284,13 +279,13 @@ class SectionPage(QWidget):
         comparing = self._second is not None
         self.canvas.caption = self.tr("This grid") if comparing else ""
         self.other.caption = self.tr("Other grid") if comparing else ""
-        if self._view is None and self.model.study is None:
+        if self.section is None and self.model.study is None:
             self.canvas.empty_text = (
                 self.tr("Open the terrain grid to see sections; the numbers are from the file.")
                 if self.model.findings is not None
                 else self.tr("No section: screen a road first.")
             )
-        self.canvas.set_view(self._view)
+        self.canvas.set_view(self.section)
         self.other.set_view(self._second)
         self.other.setVisible(comparing)
         self.compare_action.setText(
@@ -298,7 +293,7 @@ class SectionPage(QWidget):
         )
         self.title.setText(self._title_text())
         self._fill_table()
-        self.breaks.show_view(self._view, system)
+        self.breaks.show_view(self.section, system)
         for action in (
             self.copy_figure,
             self.save_action,
@@ -306,7 +301,7 @@ class SectionPage(QWidget):
             self.whole_action,
             self.right_action,
         ):
-            action.setEnabled(self._view is not None)
+            action.setEnabled(self.section is not None)
         self._show_side()
 
     def _show_side(self) -> None:
@@ -322,18 +317,18 @@ class SectionPage(QWidget):
         self.canvas.update()
 
     def _title_text(self) -> str:
-        if self._view is None:
+        if self.section is None:
             return ""
         return self.tr("{road}, station {station}").format(
-            road=self._view.road,
-            station=station_words(self._view.station_m, self.model.station_style),
+            road=self.section.road,
+            station=station_words(self.section.station_m, self.model.station_style),
         )
 
     def _rows(self) -> tuple[list[Any], list[Any]]:
         """Number sources of the columns: sections, or the file's rows where no grid is open."""
-        if self._view is not None:
+        if self.section is not None:
             second = self._second.sides if self._second else ()
-            own = [SideNumbers.of_side(part) for part in self._view.sides]
+            own = [SideNumbers.of_side(part) for part in self.section.sides]
             return own, [SideNumbers.of_side(part) for part in second]
         findings, road = self.model.findings, self.model.road
         if findings is None or road is None:
@@ -427,10 +422,10 @@ class SectionPage(QWidget):
 
     def _on_break_moved(self, side: int, kind: str, u_m: float | None = None) -> None:
         """Measure with a break put elsewhere, or given back to the search."""
-        if self._view is None:
+        if self.section is None:
             return
         self.canvas.busy_text = self.tr("measuring again …")
-        self.model.correct(self._view.road_index, self._view.station_index, side, kind, u_m)
+        self.model.correct(self.section.road_index, self.section.station_index, side, kind, u_m)
         self._show_side()
 
     def _on_side_picked(self, side: int) -> None:
@@ -473,7 +468,7 @@ class SectionPage(QWidget):
 
     def copy_drawing(self) -> None:
         """Put the drawing on the clipboard, once it is drawn."""
-        view, writing = self._view, self.model.writing
+        view, writing = self.section, self.model.writing
         if view is not None:
             self.model.runner.submit(
                 "copy section", lambda _progress: _drawn(view, writing), self._take_drawing
@@ -485,9 +480,9 @@ class SectionPage(QWidget):
 
     def save_dialog(self) -> None:
         """Ask for a file and save the section there."""
-        if self._view is None:
+        if self.section is None:
             return
-        name = f"{self._view.road} {station_words(self._view.station_m).replace('+', '-')}.png"
+        name = f"{self.section.road} {station_words(self.section.station_m).replace('+', '-')}.png"
         path, _ = QFileDialog.getSaveFileName(
             self,
             self.tr("Save section"),
@@ -499,7 +494,7 @@ class SectionPage(QWidget):
 
     def save(self, path: str) -> None:
         """Save the section as the file's ending says: PNG, SVG, PDF or CSV."""
-        view, model = self._view, self.model
+        view, model = self.section, self.model
         if view is None:
             return
         writing = model.writing

@@ -88,10 +88,7 @@ def correction_table(corrections: Corrections) -> Table:
     return Table.of(
         EDIT_COLUMNS,
         {
-            "road": [key.road for key in keys],
-            "distance_m": [key.distance_m for key in keys],
-            "side": [key.side for key in keys],
-            "what": [key.what for key in keys],
+            **{name: [getattr(key, name) for key in keys] for name in StationKey._fields},
             "u_m": [corrections[key] for key in keys],
         },
     )
@@ -124,9 +121,7 @@ def review_table(reviews: Reviews) -> Table:
             "side": [key[2] for key in keys],
             "from_m": [float(key[3]) for key in keys],
             "to_m": [float(key[4]) for key in keys],
-            "state": [reviews[key].state for key in keys],
-            "reason": [reviews[key].reason for key in keys],
-            "at": [reviews[key].at for key in keys],
+            **{name: [getattr(reviews[key], name) for key in keys] for name in Review._fields},
         },
     )
 

@@ -81,16 +81,9 @@ class Loaded:
         place = np.flatnonzero(order == current)
         if len(place):
             return int(order[(int(place[0]) + step) % len(order)])
-        keys = list(
-            zip(
-                self.reach_road[order].tolist(),
-                self.reach_first[order].tolist(),
-                self.reach_side[order].tolist(),
-                strict=True,
-            )
-        )
+        keys = (self.reach_road[order], self.reach_first[order], self.reach_side[order])
         here = (road, station, side)
-        after = sum(key <= here for key in keys)
+        after = sum(key <= here for key in zip(*keys, strict=True))
         return int(order[(after if step > 0 else after - 1) % len(order)])
 
 
@@ -101,9 +94,7 @@ def loaded(study: Study | None, found: Findings, corrections: Corrections) -> Lo
     number = {road.name: i for i, road in enumerate(index)}
     road = np.array([number.get(name, 0) for name in reaches["road"]], dtype=np.int64)
     side = (reaches["side"] == "right").astype(np.int64)
-    first = np.zeros(len(reaches), dtype=np.int64)
-    last = np.zeros(len(reaches), dtype=np.int64)
-    best = np.zeros(len(reaches), dtype=np.int64)
+    first, last, best = np.zeros((3, len(reaches)), dtype=np.int64)
     chance = np.nan_to_num(found.stations["p_wont_shed"], nan=-1.0)
     for row in range(len(reaches)):
         stations = index[road[row]] if index else None

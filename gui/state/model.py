@@ -8,7 +8,7 @@ runner and ends in `study_changed`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -593,11 +593,14 @@ class WindowModel(QObject):
 
     def set_units(self, units: str) -> None:
         """Show numbers in "metric" or "us" units."""
-        if units not in ("metric", "us"):
-            raise ValueError(f"units must be 'metric' or 'us', not {units!r}")
-        if units != self.units:
-            self.units = units
-            QSettings().setValue("units", units)
+        self._write_as("units", units, ("metric", "us"))
+
+    def _write_as(self, name: str, value: str, known: Sequence[str]) -> None:
+        if value not in known:
+            raise ValueError(f"{name} must be one of {', '.join(known)}, not {value!r}")
+        if value != getattr(self, name):
+            setattr(self, name, value)
+            QSettings().setValue(name, value)
             self.units_changed.emit()
 
     @property
@@ -607,12 +610,7 @@ class WindowModel(QObject):
 
     def set_station_style(self, style: str) -> None:
         """Write stations as "km" (2+340) or "feet-hundreds" (23+40)."""
-        if style not in ("km", "feet-hundreds"):
-            raise ValueError(f"style must be 'km' or 'feet-hundreds', not {style!r}")
-        if style != self.station_style:
-            self.station_style = "km" if style == "km" else "feet-hundreds"
-            QSettings().setValue("station_style", style)
-            self.units_changed.emit()
+        self._write_as("station_style", style, ("km", "feet-hundreds"))
 
     # -- selection -------------------------------------------------------
 
@@ -733,12 +731,9 @@ class WindowModel(QObject):
     def reach_key(self, row: int) -> tuple[str, ...]:
         """Key of a reach for reviews."""
         reaches: Any = self.loaded.findings.reaches if self.loaded else {}
-        return (
-            str(reaches["road"][row]),
-            str(reaches["side"][row]),
-            f"{float(reaches['from_m'][row]):.3f}",
-            f"{float(reaches['to_m'][row]):.3f}",
-        )
+        names = (str(reaches[name][row]) for name in ("road", "side"))
+        ends = (f"{float(reaches[name][row]):.3f}" for name in ("from_m", "to_m"))
+        return (*names, *ends)
 
     # -- inside -------------------------------------------------------
 

@@ -139,10 +139,12 @@ class Runner(QObject):
     that the map goes on filling while a road is screened; "slow start" runs one at a time of what
     needs the compiled kernels before any road is screened. All methods are for the window's thread.
 
+    `busy` says whether any titled job is waiting or running.
+
     Signals
     -------
     busy_changed(bool)
-        Whether any titled job is waiting or running.
+        `busy` is another.
     started(key, title), ended(key)
         A titled job has begun, or is over in whatever way.
     progressed(key, fraction, words, seconds_left)
@@ -170,7 +172,7 @@ class Runner(QObject):
         self._alive: set[Request] = set()
         self._lanes = {name: _pool(threads) for name, threads in LANES.items()}
         self._closing = False
-        self._busy = False
+        self.busy = False
         queued = Qt.ConnectionType.QueuedConnection
         self._arrived.connect(self._deliver, queued)
         self._began.connect(self._on_began, queued)
@@ -223,11 +225,6 @@ class Runner(QObject):
         """Whether the newest request with this key is still out."""
         request = self._current.get(key)
         return request is not None and not request.cancel.is_set()
-
-    @property
-    def busy(self) -> bool:
-        """Whether a titled job is waiting or running."""
-        return self._busy
 
     def idle(self) -> bool:
         """Whether nothing at all is waiting or running (for tests and pictures)."""
@@ -336,6 +333,6 @@ class Runner(QObject):
 
     def _tell_busy(self) -> None:
         busy = any(r.title for r in self._alive)
-        if busy != self._busy:
-            self._busy = busy
+        if busy != self.busy:
+            self.busy = busy
             self.busy_changed.emit(busy)

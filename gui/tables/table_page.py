@@ -88,6 +88,8 @@ class TablePage(QWidget):
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self.setObjectName(type(self).__name__)
+        self.setAccessibleName(self._name())
         self.model = model
         self.rows = FindingsModel(self.kind, self.columns, self)
         self._following = False
@@ -102,6 +104,9 @@ class TablePage(QWidget):
         model.reviews_changed.connect(self._on_reviews)
         theme.watcher().changed.connect(self._on_theme)
         self._on_study()
+
+    def _name(self) -> str:
+        return self.tr("Reaches") if self.kind == "reach" else self.tr("Stations")
 
     # -- layout ----------------------------------------------------------------------------------
 
@@ -182,8 +187,7 @@ class TablePage(QWidget):
         return bar
 
     def _build_view(self) -> None:
-        name = self.tr("Reaches") if self.kind == "reach" else self.tr("Stations")
-        self.view = named(RowsView(self), name)
+        self.view = named(RowsView(self), self._name())
         self.view.setModel(self.rows)
         self.view.free_headers()
         self.view.setSortingEnabled(False)

@@ -67,8 +67,6 @@ class ReachTable(TablePage):
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(model, parent)
-        self.setObjectName("ReachTable")
-        self.setAccessibleName(self.tr("Reaches"))
         self.view.horizontalHeader().setSortIndicator(
             self.rows.columns.index("rank"), Qt.SortOrder.AscendingOrder
         )
@@ -99,16 +97,9 @@ class StationTable(TablePage):
     columns = _STATION_COLUMNS
     more = _more(STATION_COLUMNS, _STATION_COLUMNS)
 
-    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
-        super().__init__(model, parent)
-        self.setObjectName("StationTable")
-        self.setAccessibleName(self.tr("Stations"))
-
     def _source_of_selection(self) -> int:
         model = self.model
-        if model.road_index >= len(model.index):
-            return -1
-        if model.station_index >= len(model.index[model.road_index].station_m):
+        if model.place_m is None:
             return -1
         return model.station_row(model.road_index, model.station_index, model.side)
 

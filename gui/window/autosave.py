@@ -33,8 +33,8 @@ class Leftover:
 
     def discard(self) -> None:
         """Delete the copy."""
-        for path in (self.copy, self.copy.with_suffix(".json"), self.copy.with_suffix(".lock")):
-            path.unlink(missing_ok=True)
+        for ending in (".gpkg", ".json", ".lock"):
+            self.copy.with_suffix(ending).unlink(missing_ok=True)
 
 
 class Autosave(QObject):
@@ -51,18 +51,12 @@ class Autosave(QObject):
     def __init__(self, model: WindowModel, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._model = model
-        self._copy = unsaved_folder() / f"{uuid.uuid4().hex}.gpkg"
+        self.copy = unsaved_folder() / f"{uuid.uuid4().hex}.gpkg"
         self._lock: QLockFile | None = None
         self._saved: object = None
-        self._timer = QTimer(self)
-        self._timer.setInterval(EVERY_MS)
+        self._timer = QTimer(self, interval=EVERY_MS)
         self._timer.timeout.connect(self.save_now)
         model.modified_changed.connect(self._on_modified)
-
-    @property
-    def copy(self) -> Path:
-        """The file of this window's copy."""
-        return self._copy
 
     def _on_modified(self, modified: bool) -> None:
         if modified:
@@ -83,7 +77,7 @@ class Autosave(QObject):
             self._timer.stop()
             return
         model.save(
-            str(self._copy),
+            str(self.copy),
             done=lambda: self._noted(state),
             failed=self._on_failed,
             copy=True,
@@ -91,8 +85,8 @@ class Autosave(QObject):
 
     def _claim(self) -> None:
         if self._lock is None:
-            self._copy.parent.mkdir(parents=True, exist_ok=True)
-            self._lock = QLockFile(str(self._copy.with_suffix(".lock")))
+            self.copy.parent.mkdir(parents=True, exist_ok=True)
+            self._lock = QLockFile(str(self.copy.with_suffix(".lock")))
             self._lock.setStaleLockTime(0)
             self._lock.tryLock(0)
 
@@ -105,7 +99,7 @@ class Autosave(QObject):
             "name": Path(self._model.path).name if self._model.path else "",
             "at": datetime.now(UTC).astimezone().strftime("%Y-%m-%d %H:%M"),
         }
-        self._copy.with_suffix(".json").write_text(json.dumps(record), encoding="utf-8")
+        self.copy.with_suffix(".json").write_text(json.dumps(record), encoding="utf-8")
         self.copied.emit()
 
     def _on_failed(self, error: VergelineError) -> None:
@@ -116,8 +110,8 @@ class Autosave(QObject):
         self._timer.stop()
         self._saved = None
         self._model.runner.cancel("autosave")
-        for path in (self._copy, self._copy.with_suffix(".json")):
-            path.unlink(missing_ok=True)
+        for ending in (".gpkg", ".json"):
+            self.copy.with_suffix(ending).unlink(missing_ok=True)
         if self._lock is not None:
             self._lock.unlock()
             self._lock = None

@@ -14,7 +14,7 @@ from PySide6.QtWidgets import QInputDialog, QMessageBox
 from analysis.common.errors import DegreesError, RoadCrsError, TerrainCrsError, VergelineError
 from gui.state import jobs
 from gui.state.file_kinds import GRIDS, LINES, is_study, kind_of, line_layers
-from gui.state.model import EXTRA_KINDS, WindowModel
+from gui.state.model import WindowModel
 from gui.window import recent
 from gui.window.autosave import Autosave, Leftover
 from gui.window.dialogs import Dialogs, RoadDialog
@@ -95,12 +95,8 @@ class Files(QObject):
         self.model.set_extra(kind, path, partial(self.dialogs.tell, self.tr("Adding")))
 
     def _on_asked(self, what: str) -> None:
-        if what == "terrain":
-            self.ask_terrain()
-        elif what == "road":
-            self.ask_road()
-        elif what in EXTRA_KINDS:
-            self.ask_extra(what)
+        asking = {"terrain": self.ask_terrain, "road": self.ask_road}
+        asking.get(what, partial(self.ask_extra, what))()
 
     def ask_road_reading(self) -> None:
         """Ask for layer, start station and direction of the open road."""
@@ -124,13 +120,17 @@ class Files(QObject):
         self._remember_folder(path)
         if self.model.findings is None:
             self._open_terrain(path)
-            return
+        else:
+            self._replace_all(partial(self._open_terrain, path))
 
-        def replace_all() -> None:
+    def _replace_all(self, then: Callable[[], object]) -> None:
+        """Close what is open, once unsaved changes are settled, and open something else."""
+
+        def do() -> None:
             self.model.close_study()
-            self._open_terrain(path)
+            then()
 
-        self.after_saving(replace_all)
+        self.after_saving(do)
 
     def _open_terrain(self, path: str, *, warp: bool = False, crs: str | None = None) -> None:
         def failed(error: VergelineError) -> None:
@@ -193,12 +193,7 @@ class Files(QObject):
 
     def open_sample(self) -> None:
         """Open the sample terrain with its roads."""
-
-        def then() -> None:
-            self.model.close_study()
-            self.model.open_sample()
-
-        self.after_saving(then)
+        self._replace_all(self.model.open_sample)
 
     def open_recent(self, entry: recent.Recent) -> None:
         """Open what was open lately."""
@@ -209,14 +204,10 @@ class Files(QObject):
             )
             return
 
-        def then() -> None:
-            if entry.study:
-                self.model.open_study(entry.study)
-                return
-            self.model.close_study()
-            self.model.open_files(entry.terrain, entry.source)
-
-        self.after_saving(then)
+        if entry.study:
+            self.after_saving(partial(self.model.open_study, entry.study))
+        else:
+            self._replace_all(partial(self.model.open_files, entry.terrain, entry.source))
 
     def open_paths(self, paths: list[str]) -> None:
         """Open dropped or named files, whatever they are."""
@@ -251,12 +242,7 @@ class Files(QObject):
                 )
                 return
         if terrain and road:
-
-            def open_both() -> None:
-                self.model.close_study()
-                self.model.open_files(terrain, jobs.RoadSource(road))
-
-            self.after_saving(open_both)
+            self._replace_all(partial(self.model.open_files, terrain, jobs.RoadSource(road)))
         elif terrain:
             self.open_terrain(terrain)
         elif road:
