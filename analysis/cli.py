@@ -164,6 +164,10 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
     parser.add_argument("--centreline", required=required, help="road centreline(s), any vector")
     parser.add_argument("--layer", help="layer of the centreline file")
     parser.add_argument("--name-field", help="attribute that names the roads")
+    for what, unit in (("traffic", "vehicles per day"), ("speed", "km/h"), ("curve", "yes or no")):
+        parser.add_argument(
+            f"--{what}-field", metavar="NAME", help=f"attribute with {unit}, for the ranking"
+        )
     parser.add_argument("--crs", help="CRS of the grid, for a file without one (EPSG:32633)")
     parser.add_argument("--centreline-crs", metavar="CRS", help="likewise of the centreline")
     parser.add_argument(
@@ -224,6 +228,7 @@ def _input_files(options: argparse.Namespace) -> list[str | None]:
 
 def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]:
     from analysis.road.read_roads import read_roads
+    from analysis.road.use import UseFields
     from analysis.terrain.grid import checksum, open_terrain
 
     if not math.isfinite(options.start):
@@ -243,6 +248,7 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]
         reverse=options.reverse,
         crs=options.centreline_crs,
         use_measures=not options.ignore_measures,
+        use_fields=UseFields(options.traffic_field, options.speed_field, options.curve_field),
         notes=notes,
     )
     for note in notes:
@@ -253,6 +259,9 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]
         "centreline_layer": options.layer or "",
         "centreline_crs": options.centreline_crs or "",
         "name_field": options.name_field or "",
+        "traffic_field": options.traffic_field or "",
+        "speed_field": options.speed_field or "",
+        "curve_field": options.curve_field or "",
         "use_measures": not options.ignore_measures,
         "crs_given": options.crs or "",
         "vertical_unit": options.vertical_unit or "",

@@ -101,7 +101,8 @@ RANKING = (
     "water on the pavement (high, reversed, ponding); then all other faults and blocked ditches; "
     "last what can't be judged. Among these by severity × length × exposure: severity counts in "
     "limits passed (1 at the limit, 3 at most; where nothing is judged the probability), exposure "
-    "is half a width of pavement plus what drains this way."
+    "is half a width of pavement plus what drains this way; where the road layer tells them, "
+    "× vehicles a day / 1000 × (km/h / 80)², and twice that in curves."
 )
 """How reaches are ranked, for whoever reads a rank: the only place where this is put into words."""
 
@@ -241,6 +242,9 @@ _RUN = (
     _text("centreline_layer", "", "Layer that was read."),
     _text("centreline_crs", "", "Its coordinate system, where a person gave it."),
     _text("name_field", "", "Field with the names of roads, where a person gave it."),
+    _text("traffic_field", "", "Field with vehicles per day, where a person named one."),
+    _text("speed_field", "", "Field with the speed, where a person named one."),
+    _text("curve_field", "", "Field that tells curves, where a person named one."),
     _flag("use_measures", "", "Whether stations come from the lines' own measures."),
     _text("crs_given", "", "The grid's coordinate system, where a person gave it."),
     _text("vertical_unit", "", "The grid's unit of height, where a person gave it."),

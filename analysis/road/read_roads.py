@@ -15,6 +15,7 @@ from analysis.common.stations import parse_station
 from analysis.common.types import Floats
 from analysis.common.units import METRES_PER_FOOT, METRES_PER_MILE
 from analysis.road.roadline import CHORD_M, Road, calmed_road, distances, make_road, reversed_road
+from analysis.road.use import Use, UseFields, read_use, shifted, turned
 from analysis.road.vectors import Layer, Raw, parts_of, touches
 from analysis.terrain.grid import Terrain
 
@@ -43,10 +44,15 @@ class _Part:
     name: str
     xy: Floats
     measure: Floats | None
+    uses: tuple[Use, ...] = ()
 
     def turned(self) -> _Part:
         measure = None if self.measure is None else self.measure[::-1]
-        return _Part(self.name, self.xy[::-1], measure)
+        return _Part(self.name, self.xy[::-1], measure, turned(self.uses, self.length_m))
+
+    @property
+    def length_m(self) -> float:
+        return float(distances(self.xy)[-1])
 
 
 def read_roads(
@@ -59,6 +65,7 @@ def read_roads(
     reverse: bool = False,
     crs: str | None = None,
     use_measures: bool = True,
+    use_fields: UseFields = UseFields(),  # noqa: B008 - frozen
     notes: list[str] | None = None,
 ) -> tuple[Road, ...]:
     """Read road centrelines into the working plane of a terrain grid.
@@ -87,6 +94,8 @@ def read_roads(
         Coordinate system of the lines, for a file that has none or a wrong one.
     use_measures : bool, default True
         False ignores M values and start fields.
+    use_fields : UseFields, optional
+        Fields with traffic, speed and curves, by which reaches are ranked.
     notes : list of str, optional
         Sentences about what was assumed or left out are appended here.
 
@@ -114,7 +123,11 @@ def read_roads(
     field = _name_field(source.fields, name_field, source.text)
     parts: list[_Part] = []
     for raw in source.features:
-        parts += _parts(source, raw, _name(raw.properties, field), use_measures, told)
+        made = _parts(source, raw, _name(raw.properties, field), use_measures, told)
+        parts += [
+            replace(part, uses=read_use(raw.properties, use_fields, part.length_m, source.text))
+            for part in made
+        ]
     if not parts:
         if source.features:
             raise RoadError(
@@ -130,7 +143,9 @@ def read_roads(
             continue
         labelled = part.measure is not None
         xy = part.xy[::-1] if reverse and not labelled else part.xy
+        uses = turned(part.uses, part.length_m) if reverse and not labelled else part.uses
         road = make_road(part.name, xy, measure=part.measure, start_m=start_m)
+        road = replace(road, uses=uses)
         road = calmed_road(reversed_road(road) if reverse and labelled else road, _CALM_WITHIN_M)
         if road.chord_m > CHORD_M:
             told.append(
@@ -283,8 +298,9 @@ def _join_once(group: list[_Part | None]) -> bool:
 
 def _end_to_start(one: _Part, two: _Part) -> _Part | None:
     xy = np.concatenate([one.xy, two.xy[1:]])
+    uses = one.uses + shifted(two.uses, one.length_m)
     if one.measure is None and two.measure is None:
-        return _Part(one.name, xy, None)
+        return _Part(one.name, xy, None, uses)
     if one.measure is None or two.measure is None:
         return None
     if abs(one.measure[-1] - two.measure[0]) > _MEASURE_GAP_M:
@@ -293,7 +309,7 @@ def _end_to_start(one: _Part, two: _Part) -> _Part | None:
     step = np.diff(measure)[np.hypot(*np.diff(xy, axis=0).T) > 1e-5]
     if not (np.all(step > 0) or np.all(step < 0)):
         return None
-    return _Part(one.name, xy, measure)
+    return _Part(one.name, xy, measure, uses)
 
 
 def _named(parts: list[_Part], stem: str) -> Iterator[_Part]:

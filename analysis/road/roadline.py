@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.common.errors import RoadError, SettingsError
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
+from analysis.road.use import Use, shifted, turned
 
 __all__ = [
     "CHORD_M",
@@ -65,6 +66,8 @@ class Road:
         Station label at each vertex, metres; strictly rising or strictly falling.
     chord_m : float
         Chord to which sections stand square unless another is asked for, metres.
+    uses : tuple of Use
+        What the layer tells of traffic, speed and curves, by stretches of the line.
     """
 
     name: str
@@ -72,6 +75,7 @@ class Road:
     distance: Floats
     measure: Floats
     chord_m: float = CHORD_M
+    uses: tuple[Use, ...] = ()
 
     @property
     def length_m(self) -> float:
@@ -182,7 +186,8 @@ def distances(xy: Floats) -> Floats:
 def reversed_road(road: Road) -> Road:
     """Return the road seen from its other end; labels stay with the ground and so fall."""
     distance = road.distance[-1] - road.distance[::-1]
-    return replace(road, xy=road.xy[::-1], distance=distance, measure=road.measure[::-1])
+    uses = turned(road.uses, road.length_m)
+    return replace(road, xy=road.xy[::-1], distance=distance, measure=road.measure[::-1], uses=uses)
 
 
 def road_part(road: Road, station_m: float, reach_m: float) -> tuple[Road, float]:
@@ -225,7 +230,7 @@ def road_part(road: Road, station_m: float, reach_m: float) -> tuple[Road, float
     at = np.concatenate([[start], road.distance[inner], [end]])
     xy = np.column_stack([np.interp(at, road.distance, road.xy[:, i]) for i in (0, 1)])
     part = make_road(road.name, xy, measure=road.label(at), chord_m=road.chord_m)
-    return part, s - start
+    return replace(part, uses=shifted(road.uses, -start)), s - start
 
 
 class Course:

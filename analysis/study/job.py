@@ -17,6 +17,7 @@ from analysis.common.errors import OutputError
 from analysis.common.limits import Limits, limits_from_toml, limits_to_toml
 from analysis.common.settings import Settings
 from analysis.findings.geopackage import Findings
+from analysis.road.use import UseFields
 from analysis.shoulder.resolving import resolving_of, road_resolving_text
 from analysis.study.values import RoadStudy
 from analysis.terrain.grid import checksum
@@ -42,6 +43,7 @@ class Job:
     road_crs: str | None = None
     name_field: str | None = None
     use_measures: bool = True
+    use_fields: UseFields = UseFields()  # noqa: RUF009 - frozen
     extras: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -112,6 +114,9 @@ def job_of(findings: Findings, path: str) -> Job:
             road_crs=run.get("centreline_crs") or None,
             name_field=run.get("name_field") or None,
             use_measures=bool(run.get("use_measures", True)),
+            use_fields=UseFields(
+                *(run.get(f"{what}_field") or None for what in ("traffic", "speed", "curve"))
+            ),
             extras={
                 name: str(folder / str(run[name]))
                 for name in ("mask", "edges", "widths", "culverts")

@@ -21,6 +21,7 @@ from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas
 from analysis.earthwork.balance import Balance, balances
 from analysis.road.roadline import Road
+from analysis.road.use import exposure
 from analysis.shoulder.values import Measures
 from analysis.verdict.labelling import FINDINGS
 from analysis.verdict.reasons import commonest_reason
@@ -123,6 +124,8 @@ def build_reaches(
     kind = np.minimum(kind[first], len(_KINDS) - 1)
     columns = line.stretches(first, last)
     figures = _means(first, crowned, measures, judgement, limits)
+    used = np.concatenate([exposure(road.uses, own) for road, own in zip(roads, s, strict=True)])
+    figures["use"] = _run_means(np.tile(used, 2)[None, :], first)[0]
     figures |= _ditches(first, blocked, measures, water, limits)
     figures["mean_slope_se"] = _mean_slope_se(first, measures, figures, cases[0].settings.spacing_m)
     span = np.ceil(limits.decision.shortest_reach_m.value / line.spacing_m[first]).astype(np.intp)
@@ -347,7 +350,7 @@ def _judged(
         "severity": severity,
         "harm": _harms(finding, drop_off),
         # Traffic meets the edge whichever way the water runs, so half a width always counts.
-        "priority": severity * length_m * (0.5 + figures["drained"]),
+        "priority": severity * length_m * (0.5 + figures["drained"]) * figures["use"],
     }
 
 

@@ -77,6 +77,9 @@ class RoadSource:
     crs: str | None = None
     name_field: str | None = None
     use_measures: bool = True
+    traffic_field: str | None = None
+    speed_field: str | None = None
+    curve_field: str | None = None
 
     def record(self) -> dict[str, Any]:
         """Entries for the run record."""
@@ -85,6 +88,9 @@ class RoadSource:
             "centreline_layer": self.layer or "",
             "centreline_crs": self.crs or "",
             "name_field": self.name_field or "",
+            "traffic_field": self.traffic_field or "",
+            "speed_field": self.speed_field or "",
+            "curve_field": self.curve_field or "",
             "use_measures": self.use_measures,
             "start_m": self.start_m,
             "reverse": self.reverse,
@@ -190,6 +196,7 @@ def open_inputs(
 def open_roads(progress: Progress, inputs: Inputs, source: RoadSource) -> Inputs:
     """Read centrelines into the plane of the open grid."""
     from analysis.road.read_roads import read_roads
+    from analysis.road.use import UseFields
 
     progress(0.2, Path(source.path).name)
     notes: list[str] = []
@@ -202,6 +209,7 @@ def open_roads(progress: Progress, inputs: Inputs, source: RoadSource) -> Inputs
         reverse=source.reverse,
         crs=source.crs,
         use_measures=source.use_measures,
+        use_fields=UseFields(source.traffic_field, source.speed_field, source.curve_field),
         notes=notes,
     )
     length_m = sum(road.length_m for road in roads)
@@ -311,6 +319,9 @@ def open_study(progress: Progress, path: str) -> Opened:
         job.road_crs,
         job.name_field,
         job.use_measures,
+        job.use_fields.traffic,
+        job.use_fields.speed,
+        job.use_fields.curve,
     )
     try:
         inputs = open_inputs(progress, terrain_source, source, job.extras)

@@ -136,7 +136,7 @@ def _buttons(dialog: QDialog, which: QDialogButtonBox.StandardButton) -> QDialog
 
 
 class RoadDialog(QDialog):
-    """How a centreline is read: layer, station of its start, direction."""
+    """How a centreline is read: layer, station of its start, direction, what tells its use."""
 
     chosen = Signal(object)
 
@@ -168,6 +168,16 @@ class RoadDialog(QDialog):
         self.reverse = QCheckBox(self.tr("Run against the direction it was drawn in"))
         self.reverse.setChecked(source.reverse)
         form.addRow("", self.reverse)
+        self.used = {
+            name: named(QLineEdit(getattr(source, name) or ""), title, tip)
+            for name, title, tip in (
+                ("traffic_field", self.tr("Field with vehicles per day"), ""),
+                ("speed_field", self.tr("Field with the speed"), self.tr("km/h; mph if so named")),
+                ("curve_field", self.tr("Field that tells curves"), self.tr("yes or no")),
+            )
+        }
+        for line in self.used.values():
+            form.addRow(line.accessibleName(), line)
         standard = QDialogButtonBox.StandardButton
         form.addRow(_buttons(self, standard.Ok | standard.Cancel))
         self.accepted.connect(lambda: self.chosen.emit(self.source()))
@@ -180,7 +190,13 @@ class RoadDialog(QDialog):
             layer=layer or None,
             start_m=self.start.value(),
             reverse=self.reverse.isChecked(),
+            traffic_field=self._field("traffic_field"),
+            speed_field=self._field("speed_field"),
+            curve_field=self._field("curve_field"),
         )
+
+    def _field(self, name: str) -> str | None:
+        return self.used[name].text().strip() or None
 
 
 class LightPanel(QWidget):

@@ -30,6 +30,9 @@ class Recent:
     crs: str | None = None
     name_field: str | None = None
     use_measures: bool = True
+    traffic_field: str | None = None
+    speed_field: str | None = None
+    curve_field: str | None = None
 
     @property
     def title(self) -> str:

@@ -685,7 +685,9 @@ def test_road_dialog_reads_as_asked(
 
 def test_road_dialog_keeps_what_it_does_not_ask(qapp: QApplication) -> None:
     """A given CRS, the field of names and whether measures are used come back as they went in."""
-    source = RoadSource("road.gpkg", "lines", 5.0, True, "EPSG:32633", "street", False)
+    source = RoadSource(
+        "road.gpkg", "lines", 5.0, True, "EPSG:32633", "street", False, "adt", "mph"
+    )
     dialog = RoadDialog(source, ["lines"])
     assert dialog.source() == source
     dialog.start.setValue(7.0)
