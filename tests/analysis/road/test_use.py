@@ -77,7 +77,7 @@ def test_an_unknown_field_is_told():
 
 
 def test_traffic_lifts_a_reach_where_it_runs():
-    """A thousand times the traffic over one reach, on both sides of the road, and none elsewhere."""
+    """A thousand times the traffic over one reach, on both sides, and none elsewhere."""
     study = small_study()
     part = study.roads[0]
     faults = [reach for reach in part.reaches if reach.harm != Harm.NONE]
