@@ -159,6 +159,14 @@ _COLUMNS = (
     Column("p_drop", "1", "", "Probability that the edge drops by more than the limit."),
     Column("p_high", "1", "", "Probability that the shoulder stands higher than the limit."),
     Column("p_rut", "1", "", "Probability that a rut or ridge is deeper than the limit."),
+    Column("p_flat", "1", "", "Probability that the shoulder falls less than required."),
+    Column("p_pond", "1", "", "Probability that the section holds more water than allowed."),
+    Column("p_too_steep", "1", "", "Probability that the shoulder is steeper than may be built."),
+    Column("p_breakover", "1", "",
+        "Probability that it breaks off from the pavement by more than allowed."),
+    Column("p_kerb", "1", "",
+        "Probability that what stands up along the edge is a kerb and no high shoulder."),
+    _text("likeliest", "", "The fault that is most likely here, certain or not."),
     Column("edge_se_m", "m", "", "One standard error of edge_offset_m."),
     _text("edge_source", "", "Where the edge comes from: nominal, found or given."),
     _text("hinge_source", "", "Where the hinge comes from: nominal, found or given."),
@@ -219,8 +227,9 @@ _COLUMNS = (
         "Where it spills, from the given centreline, right positive."),
     _flag("certain", "", "Whether it holds water whatever holes and culverts hide."),
     _text("doubt", "", "Why it isn't certain; empty where it is."),
-    _text("what", "", "What was corrected: edge or hinge."),
-    Column("u_m", "m", "", "Distance outward that a person gave it."),
+    _text("what", "", "What was corrected: edge, hinge or kerb."),
+    Column("u_m", "m", "",
+        "Distance outward that a person gave it; for a kerb 1 where one stands, else 0."),
     _text("kind", "", "Whether a station or a reach was reviewed."),
     _text("state", "", "To check, agreed or rejected."),
     _text("at", "", "When, as ISO 8601."),
@@ -289,13 +298,13 @@ STATION_COLUMNS = _table("""
     fill_m2 p_wont_shed verdict reason finding p_drop p_high p_rut edge_se_m edge_source
     hinge_source ditch_offset_m shoulder_width_m rut_se ridge_se rut_detectable_mm grade_pct
     foreslope_pct breakover_points edge_z_m average_m cut_se fill_se distance_m kerb crowned
-    ditch_blocked
+    ditch_blocked p_flat p_pond p_too_steep p_breakover p_kerb likeliest
 """)
 REACH_COLUMNS = _table("""
     road side from_m to_m finding treatment verdict length_m mean_slope_pct worst_drop_mm cut_m3
     fill_m3 balance_m3 balance_se import_m3_loose loads rank reason mean_slope_se
     required_slope_pct p_wont_shed import_t haul_away_m3_loose ditch_clean_m p_replenish
-    severity first_index last_index
+    severity first_index last_index likeliest
 """)
 POND_COLUMNS = _table("""
     road depth_mm area_m2 volume_m3 side where station_m spill_station_m spill_offset_m certain

@@ -109,10 +109,18 @@ class ShapeLimits:
     shoulder_over_pavement_points: Limit = _spec(
         "Shoulder steeper than pavement by", "points", 0.0, 10.0
     )
+    normal_crown_most_pct: Limit = _spec("Steepest normal crown", "%", 0.0, 6.0)
+    low_side_over_pavement_points: Limit = _spec(
+        "Low side of a curve steeper than pavement by", "points", 0.0, 10.0
+    )
+    unpaved_over_surface_points: Limit = _spec(
+        "Shoulder of a gravel road steeper than it by", "points", 0.0, 10.0
+    )
     shoulder_least_pct: Limit = _spec("Least shoulder slope", "%", 0.0, 15.0)
     shoulder_most_pct: Limit = _spec("Steepest shoulder to build", "%", 0.0, 25.0)
     breakover_most_points: Limit = _spec("Most breakover at the edge", "points", 0.0, 20.0)
     slope_shortfall_points: Limit = _spec("Slope tolerance below required", "points", 0.0, 5.0)
+    slope_excess_points: Limit = _spec("Slope tolerance beyond steepest", "points", 0.0, 10.0)
     edge_drop_mm: Limit = _spec("Edge drop-off to act on", "mm", 0.0, 300.0)
     edge_drop_low_mm: Limit = _spec("Drop-off severity: low from", "mm", 0.0, 300.0)
     edge_drop_medium_mm: Limit = _spec("Drop-off severity: medium from", "mm", 0.0, 300.0)
@@ -465,57 +473,56 @@ def write_limits(limits: Limits, path: str | os.PathLike[str]) -> None:
 class RequiredSlope:
     """Shoulder slope to build beside a given pavement slope, and what it comes from.
 
-    Normal crown and low side of a curve: pavement plus the set points, at least the surface's
-    minimum. High side of a curve (not crowned, pavement falls inward): the minimum, but no more
-    than the breakover limit allows. Never steeper than the steepest to build, unless the
-    pavement itself is: a shoulder flatter than the pavement that drains onto it holds water back.
-
     Attributes
     ----------
-    pct, steeper, steepest : (n, 2) or (n,)
-        What is required, percent, NaN where the pavement slope is unknown; the pavement plus the
-        set points; the steepest to build.
-    least : float
-        The surface's minimum.
-    high_side, follows_pavement : (n, 2) or (n,) bool
-        On the high side of a curve; where `pct` is `steeper`, and so has the pavement's error.
+    pct : ndarray
+        What is required, percent; NaN where the pavement slope is unknown.
+    follows_pavement : ndarray of bool
+        Where it moves with the pavement's slope, and so has that slope's error.
     """
 
     pct: Floats
-    steeper: Floats
-    steepest: Floats
-    least: float
-    high_side: NDArray[np.bool_]
     follows_pavement: NDArray[np.bool_]
 
 
-def required_slope(
-    pavement_slope_pct: ArrayLike, crowned: ArrayLike, limits: ShapeLimits
-) -> RequiredSlope:
+def required_slope(pavement_slope_pct: ArrayLike, limits: ShapeLimits) -> RequiredSlope:
     """Shoulder slope to build beside a given pavement slope.
+
+    Normal crown: the pavement plus the set points, at least the surface's minimum. Low side of a
+    curve, beyond the steepest normal crown: what that crown asks, or the pavement with its own set
+    points (no more than those of a crown) where that is steeper, so that the shoulder follows the
+    superelevation. High side: the minimum, but no more than the breakover allows. Never steeper
+    than the steepest to build, unless the pavement itself is: a shoulder flatter than the pavement
+    that drains onto it holds water back. One continuous rule of the pavement's slope: no step where
+    one case becomes another.
 
     Parameters
     ----------
-    pavement_slope_pct : (n, 2) or (n,)
+    pavement_slope_pct : array_like
         Percent, positive falls outward; NaN = unknown.
-    crowned : (n,) bool
-        False where the pavement falls one way.
     limits : ShapeLimits
         Limits to use.
+
+    Examples
+    --------
+    Normal crown, low side and high side, on gravel:
+
+    >>> required_slope([2.0, 6.0, -6.0], default_limits().shape).pct.tolist()
+    [4.0, 6.0, 2.0]
     """
+    crown, least = limits.normal_crown_most_pct.value, limits.shoulder_least_pct.value
+    over = limits.shoulder_over_pavement_points.value
+    low_over = min(over, limits.low_side_over_pavement_points.value)
+    breakover, most = limits.breakover_most_points.value, limits.shoulder_most_pct.value
+
+    def rule(pavement: NDArray[np.float64]) -> NDArray[np.float64]:
+        wanted = np.maximum(np.minimum(pavement, crown) + over, pavement + low_over)
+        built = np.minimum(np.maximum(wanted, least), np.maximum(pavement, most))
+        return np.asarray(np.minimum(built, pavement + breakover))
+
     pavement = np.asarray(pavement_slope_pct, dtype=np.float64)
-    crown = np.asarray(crowned, dtype=bool)
-    if pavement.ndim == 2:
-        crown = crown[..., None]
-    least = limits.shoulder_least_pct.value
-    steeper = pavement + limits.shoulder_over_pavement_points.value
-    capped = pavement + limits.breakover_most_points.value
-    steepest = np.maximum(limits.shoulder_most_pct.value, pavement)
-    high_side = ~crown & (pavement < 0.0)
-    wanted = np.where(high_side, least, np.maximum(steeper, least))
-    follows = ~high_side & (steeper >= least) & (steeper <= capped) & (steeper <= steepest)
-    required = np.minimum(np.minimum(wanted, capped), steepest)
-    return RequiredSlope(required, steeper, steepest, least, high_side, follows)
+    required, hair = rule(pavement), 1e-6
+    return RequiredSlope(required, rule(pavement + hair) - required > 0.5 * hair)
 
 
 def _check_surface(surface: str, where: str) -> None:

@@ -5,7 +5,16 @@ Each is a text, so that it is written, compared and looked up like one.
 
 from enum import StrEnum
 
-__all__ = ["CLEANING", "DEFECTS", "REPLENISHING", "RESHAPING", "Finding", "Treatment", "Verdict"]
+__all__ = [
+    "CLEANING",
+    "DEFECTS",
+    "HOLDING",
+    "REPLENISHING",
+    "RESHAPING",
+    "Finding",
+    "Treatment",
+    "Verdict",
+]
 
 _CANT_TELL, _NO_DATA = "can't tell", "no data"
 
@@ -29,17 +38,29 @@ class Finding(StrEnum):
     NONE = "none"
     ERODED_EDGE = "eroded edge"
     HIGH = "high"
+    KERB_OR_HIGH = "kerb or high shoulder"
     RUTTED = "rutted"
     REVERSED = "reversed"
     FLAT = "flat"
     PONDING = "ponding"
+    TOO_STEEP = "too steep"
+    BREAKOVER = "breakover"
     CANT_TELL = _CANT_TELL
     NO_DATA = _NO_DATA
     BLOCKED_DITCH = "blocked ditch"
 
 
-DEFECTS = tuple(Finding)[1:7]
+DEFECTS = tuple(Finding)[1:10]
 """Findings that are faults of the shoulder, worst first."""
+
+HOLDING = (
+    Finding.HIGH,
+    Finding.KERB_OR_HIGH,
+    Finding.REVERSED,
+    Finding.FLAT,
+    Finding.PONDING,
+)
+"""Those that keep water on the road; past the others it leaves."""
 
 
 class Treatment(StrEnum):

@@ -28,6 +28,8 @@ class Extras:
         Polygons (m, 2) of what isn't shoulder: driveways, side roads, bridges, barriers.
     edges
         Lines (m, 2) along pavement edges; they override the search where they run.
+    kerbs
+        Lines (m, 2) where kerbs stand: nowhere else is one. None: nobody knows.
     culverts
         (c, 2) points where a culvert drains the ditch.
     widths
@@ -37,6 +39,7 @@ class Extras:
 
     mask: tuple[Floats, ...] = ()
     edges: tuple[Floats, ...] = ()
+    kerbs: tuple[Floats, ...] | None = None
     culverts: Floats = field(default_factory=lambda: np.empty((0, 2)))
     widths: Table | None = None
 

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from analysis.common.sides import SIDE_SIGN, Source
-from analysis.common.types import Floats, Progress, share_of
+from analysis.common.types import Bools, Floats, Progress, share_of
 from analysis.corridor.blocks import BlockSections, block_sections, moving_sum
 from analysis.edges.at_stations import (
     NOMINAL_SE_M,
@@ -48,6 +48,13 @@ SHOWN_SHARE = 0.05
 
 UNPAVED_SE_M = 0.3
 """How surely a nominal width stands for a gravel road's own; our own choice."""
+
+COPLANAR_SE_M = 0.3
+"""The same for a paved road whose hinges lie where the given widths put them."""
+
+AT_HINGE_M, NO_WIDTH_M, AROUND = 0.5, 0.3, 7
+"""An edge this near to the given hinge, and this near to the one found, may be the hinge itself,
+where it is for most of so many stations; our own choice."""
 
 MOST_MOVES = 3
 """How often the supposed middle is moved."""
@@ -97,9 +104,12 @@ def find(
     )
     breaks = _search(road, fixed, share_of(progress, 0.0, 1.0))
     if settings.paved and edges_show(like or breaks):
-        return breaks
+        unseen = _hinges_for_edges(road, breaks)
+        if not unseen.any():
+            return breaks
+        return _without_edge(road, breaks, fixed, COPLANAR_SE_M, unseen)
     se = NOMINAL_SE_M if settings.paved else UNPAVED_SE_M
-    return _without_edge(road, breaks.axis, fixed, se)
+    return _without_edge(road, breaks, fixed, se, np.ones(breaks.edge.shape, dtype=bool))
 
 
 def edges_show(breaks: Breaks) -> bool:
@@ -224,15 +234,46 @@ def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: i
     return SideFound(tied, ditch, outer)
 
 
-def _without_edge(road: _Sought, axis: Floats, overrides: Overrides, se: float) -> Breaks:
-    """Breaks of a road that runs into its shoulder without an edge.
+def _hinges_for_edges(road: _Sought, breaks: Breaks) -> Bools:
+    """(n, 2) where the shoulder goes on at the pavement's slope, so that no edge shows.
 
-    Whatever a search for an edge takes for one isn't: the nominal width stands, unless a person
-    gave the edge.
+    There the search takes the hinge for the edge of a pavement without shoulder: what it found lies
+    about where the given widths put the hinge, and so it does for most of the road around.
     """
-    nominal = 0.5 * road.pavement[:, None] + np.array(SIDE_SIGN) * axis[:, None]
+    hinge = _nominal_edge(road, breaks, _has_shoulder(breaks)) + road.shoulder
+    at_hinge = np.abs(breaks.edge - hinge) <= np.minimum(AT_HINGE_M, 0.5 * road.shoulder)
+    bare = ~_has_shoulder(breaks)
+    there = (breaks.edge_source == Source.FOUND) & at_hinge & bare
+    share = uniform_filter1d(there.astype(float), AROUND, axis=0, mode="nearest")
+    return np.asarray(there | (bare & (share > 0.5)))
+
+
+def _has_shoulder(breaks: Breaks) -> Bools:
+    return np.asarray(breaks.hinge - breaks.edge >= NO_WIDTH_M)
+
+
+def _nominal_edge(road: _Sought, breaks: Breaks, seen: Bools) -> Floats:
+    """(n, 2) where the given width puts the edges, about what is seen of the pavement.
+
+    That is the crown, or, where a pavement falls one way, its other edge if that is `seen`.
+    """
+    width = road.pavement[:, None]
+    about_axis = 0.5 * width + np.array(SIDE_SIGN) * breaks.axis[:, None]
+    by_other = seen[:, ::-1] & ~breaks.crowned[:, None]
+    return np.where(by_other, width - breaks.edge[:, ::-1], about_axis)
+
+
+def _without_edge(
+    road: _Sought, found: Breaks, overrides: Overrides, se: float, unseen: Bools
+) -> Breaks:
+    """Breaks of a road that runs into its shoulder without an edge where it is `unseen` (n, 2).
+
+    Whatever a search for an edge takes for one there isn't: the nominal width stands, unless a
+    person gave the edge.
+    """
+    nominal = _nominal_edge(road, found, _has_shoulder(found) & ~unseen)
     given = np.full_like(nominal, np.nan) if overrides.edge is None else overrides.edge
-    open_ = np.isnan(given)
+    open_ = np.isnan(given) & unseen
     sought = replace(overrides, edge=np.where(open_, nominal, given))
     breaks = _search(road, sought, _silent)
     return replace(

@@ -69,8 +69,11 @@ class Overrides:
         Outward from the given centreline, metres.
     axis : (n,)
         Offset of the crown, right positive, metres.
+    kerb : (n, 2)
+        1 where a kerb stands at the edge, 0 where none does.
     """
 
     edge: PerStation[Floats | None] = None
     hinge: PerStation[Floats | None] = None
     axis: PerStation[Floats | None] = None
+    kerb: PerStation[Floats | None] = None

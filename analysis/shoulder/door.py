@@ -53,13 +53,13 @@ def measure(
         progress=progress,
     )
     sought = settings.paved and settings.find_edges
-    measures, kerb = withhold(
+    measures, kerb, p_kerb = withhold(
         measures,
         breaks,
         suspicion,
         pavement_width_m=settings.pavement_width_m if sought else None,
     )
-    return Shoulder(noise, measures, sections, kerb)
+    return Shoulder(noise, measures, sections, kerb, p_kerb)
 
 
 def cells_within(polygons: Sequence[Floats], grid: Terrain, cells: Cells) -> Bools | None:

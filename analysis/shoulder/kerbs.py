@@ -72,11 +72,27 @@ SURE_SE = 1.3
 """A kerb by itself is higher than the least by so many standard errors: nine times in ten."""
 
 
+VARIES, CONSTANT_ODDS = 0.15, 1.0
+"""A kerb's height is constant, earth's and turf's isn't: scatter, of the height itself, that speaks
+for neither, and the log odds of the extremes. Our own choice, as are those that follow."""
+
+KERB_USUAL_M, HEIGHT_ODDS = (0.09, 0.22), 0.7
+"""Usual heights of a kerb, 100 to 200 mm (common practice), with what a grid adds."""
+
+ABRUPT, END_ODDS = 0.75, 0.5
+"""A kerb ends at once; a shoulder runs out, over 10 m or more, from less than this share of its
+height."""
+
+
 @dataclass(frozen=True, slots=True)
 class Kerbs:
-    """Kerbs of one side, per block; NaN and False where there is none."""
+    """What may be kerbs of one side, per block; NaN and False where there is none.
+
+    `shape` are the log odds, by its shape alone, that it is a kerb and no high shoulder.
+    """
 
     height: Floats
+    shape: Floats
     kerb: NDArray[np.bool_]
     away: NDArray[np.bool_]
     dropped: NDArray[np.bool_]
@@ -121,11 +137,34 @@ def find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> Ke
         if b0 - a1 <= min(shorter, round(DROPPED_M / road.length_m)):
             dropped[a1:b0] = True
     out, away = np.full(kerb.size, np.nan), np.zeros_like(kerb)
+    shape = np.full(kerb.size, np.nan)
     for first, last in stretches:
         out[first:last] = np.nanmedian(height[first:last])
+        shape[first:last] = _by_shape(height, first, last, rows // 2 + 1)
         near = np.nanmedian(windows(place[first:last], 2 * least + 1, np.nan), axis=-1)
         away[first:last] = near > KERB_AWAY_M
-    return Kerbs(out, kerb, away, dropped)
+    return Kerbs(out, shape, kerb, away, dropped)
+
+
+def _by_shape(height: Floats, first: int, last: int, blur: int) -> float:
+    """Log odds that a step up in the blocks first..last is a kerb's, by its height and ends.
+
+    `blur` is how many blocks an abrupt end is smeared over.
+    """
+    within = height[first:last]
+    usual = float(np.nanmedian(within))
+    scatter = 1.4826 * float(np.nanmedian(np.abs(within - usual))) / usual
+    odds = float(np.clip(CONSTANT_ODDS * (1.0 - scatter / VARIES), -CONSTANT_ODDS, CONSTANT_ODDS))
+    odds += HEIGHT_ODDS if KERB_USUAL_M[0] <= usual <= KERB_USUAL_M[1] else -HEIGHT_ODDS
+    # what goes on to the end of the road has no end there that could tell
+    ends = (
+        (min(first + blur, last - 1), first > 0),
+        (max(last - 1 - blur, first), last < len(height)),
+    )
+    for at, ends_here in ends:
+        if ends_here:
+            odds += END_ODDS if height[at] >= ABRUPT * usual else -END_ODDS
+    return odds
 
 
 def _steps(road: Unrolled, rows: int, sigma_m: float) -> tuple[Floats, int]:

@@ -1,8 +1,9 @@
 """What isn't shoulder: kerbs, accesses, vehicles and bushes, walls, bridges, the user's mask.
 
 A verge behind a kerb stands high for a good reason, and a driveway is flat for one: to call
-them defects would be a false alarm. Before the fits, the ground is unrolled to heights over the
-pavement's own plane, a section each few metres, and searched for
+them defects would be a false alarm. Whether a step is a kerb or a high shoulder is told later, by
+the ground beside it too (`analysis.shoulder.kerb_or_high`). Before the fits, the ground is unrolled
+to heights over the pavement's own plane, a section each few metres, and searched for
 
 - *kerbs*: a step up at the pavement's edge. What tells one from a turf lip is its sharpness
   (a step through the footprint of a cell fits as well as any ramp), its height, that the ground
@@ -93,8 +94,9 @@ class Suspicion:
         Middles of the blocks.
     kind : (b, 2) int8
         A `Why` up to `BRIDGE`, or `NOTHING`.
-    kerb_height_m : (b, 2)
-        NaN where there is no kerb.
+    kerb_height_m, kerb_shape : (b, 2)
+        Height of what may be a kerb, and the log odds by its shape that it is one; NaN where there
+        is none.
     known : (b, 2)
         Least share of pavement and of shoulder that has heights.
     masked : (b, 2)
@@ -106,6 +108,7 @@ class Suspicion:
     s: Floats
     kind: NDArray[np.int8]
     kerb_height_m: Floats
+    kerb_shape: Floats
     known: Floats
     masked: Floats
     foreign: NDArray[np.bool_]
@@ -142,12 +145,14 @@ def suspect(
     # cells larger than the shoulder show nothing that stands on it
     if m == 0 or breaks.s.size == 0 or (width.size and cells.cell_m > np.median(width)):
         blank = np.zeros((0, 2))
-        return Suspicion(np.zeros(0), blank.astype(np.int8), blank, blank, blank, skip.copy())
+        return Suspicion(
+            np.zeros(0), blank.astype(np.int8), blank, blank, blank, blank, skip.copy()
+        )
     scatter = _scatter(noise, cells.cell_m)
     roads = [unroll(cells, breaks, side, box_m, skip) for side in (0, 1)]
     b = roads[0].s.size
     kind = np.full((b, 2), NOTHING, dtype=np.int8)
-    height = np.full((b, 2), np.nan)
+    height, shape = np.full((b, 2), np.nan), np.full((b, 2), np.nan)
     foreign = np.zeros(m, dtype=bool)
     bridge = _find_bridges(roads)
     for side, road in enumerate(roads):
@@ -161,7 +166,7 @@ def suspect(
         column[bridge] = Why.BRIDGE
         column[kerbs.kerb] = np.where(kerbs.away, Why.KERB_AWAY, Why.KERB)[kerbs.kerb]
         column[kerbs.dropped] = Why.DROPPED_KERB
-        height[:, side] = kerbs.height
+        height[:, side], shape[:, side] = kerbs.height, kerbs.shape
         half = 0.5 * road.length_m
         for first, last in flag_runs(np.isin(column, (Why.ACCESS, Why.OBSTACLE))):
             here = cells.window(road.s[first] - half, road.s[last - 1] + half)
@@ -170,7 +175,7 @@ def suspect(
     known, masked = (
         np.column_stack([getattr(road, name) for road in roads]) for name in ("known", "masked")
     )
-    return Suspicion(roads[0].s, kind, height, known, masked, foreign)
+    return Suspicion(roads[0].s, kind, height, shape, known, masked, foreign)
 
 
 @dataclass(frozen=True, slots=True)

@@ -201,10 +201,13 @@ class Shoulder:
         Noise of the grid; slopes, drops and ruts, and the reason where there are none; averaged
         sections.
     kerb : (n, 2) bool
-        A kerb stands at the edge: the ground behind it is meant to be high.
+        A kerb surely stands at the edge: the ground behind it is meant to be high.
+    p_kerb : (n, 2)
+        How likely what stands up along the edge here or near is a kerb; 0 where nothing does.
     """
 
     noise: PerStation[Noise]
     measures: PerStation[Measures]
     sections: PerStation[Sections]
     kerb: PerStation[Bools]
+    p_kerb: PerStation[Floats]

@@ -11,10 +11,11 @@ from analysis.common.along import known_median
 from analysis.common.sides import Source
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
+from analysis.shoulder.kerb_or_high import SURELY_KERB, kerb_chances
 from analysis.shoulder.not_shoulder import NOTHING, STEEPEST_PCT, WALL_RISE_M, Suspicion
-from analysis.shoulder.values import Measures, Reason, Status, Why
+from analysis.shoulder.values import Measures, Reason, Shoulder, Status, Why
 
-__all__ = ["withhold"]
+__all__ = ["answered", "withhold"]
 
 
 KERB_SHARE = 0.4
@@ -52,8 +53,8 @@ def withhold(
     suspicion: Suspicion,
     *,
     pavement_width_m: float | None = None,
-) -> tuple[Measures, NDArray[np.bool_]]:
-    """Give stations where no shoulder can be judged their reason; find kerbs.
+) -> tuple[Measures, NDArray[np.bool_], Floats]:
+    """Give stations where no shoulder can be judged their reason; tell kerbs.
 
     Parameters
     ----------
@@ -66,15 +67,20 @@ def withhold(
 
     Returns
     -------
-    Measures, (n, 2) bool
-        With `status` and `reason` set, and where a kerb stands at the edge. What lacks cells is
-        "no data" only where the grid has no heights; where there are heights but no shoulder to
-        measure, it says that.
+    Measures, (n, 2) bool, (n, 2)
+        With `status` and `reason` set, where a kerb surely stands at the edge, and how likely what
+        stands there is one. What lacks cells is "no data" only where the grid has no heights; where
+        there are heights but no shoulder to measure, it says that.
     """
     status, reason = measures.status.copy(), measures.reason.copy()
-    kerb = np.zeros(breaks.edge.shape, dtype=bool)
+    kerb, p_kerb = np.zeros(breaks.edge.shape, dtype=bool), np.zeros(breaks.edge.shape)
     if suspicion.s.size == 0 or breaks.s.size == 0:
-        return measures, kerb
+        return measures, kerb, p_kerb
+    chance = kerb_chances(measures, breaks, suspicion)
+    # a step that may be a high shoulder is judged like one
+    doubtful = np.isin(suspicion.kind, (Why.KERB, Why.DROPPED_KERB)) & (chance < SURELY_KERB)
+    kinds = np.where(doubtful, NOTHING, suspicion.kind).astype(np.int8)
+    suspicion = replace(suspicion, kind=kinds)
     unpaved = pavement_width_m is not None and _like_gravel(measures, breaks, pavement_width_m)
     at = _nearest(suspicion.s, breaks.s)
     away_m = np.abs(suspicion.s[at] - breaks.s)
@@ -85,6 +91,7 @@ def withhold(
         told = _told(measures, suspicion, breaks.s, side)
         told[beyond] = NOTHING
         kerb[:, side] = (told == Why.KERB) | (told == Why.KERB_AWAY)
+        p_kerb[:, side] = _window_most(suspicion.s, chance[:, side], breaks.s, half)
         plain = told == NOTHING
         few = measures.status[:, side] == Status.NO_DATA
         unmeasured = few | (measures.status[:, side] == Status.TOO_COARSE)
@@ -109,7 +116,37 @@ def withhold(
             Reason(Why(why), {Why.KERB: (float(height),), Why.WALL: wall}.get(why, ()))
             for why, height in zip(told[new], heights[new], strict=True)
         ]
-    return replace(measures, status=status, reason=reason), kerb
+    return replace(measures, status=status, reason=reason), kerb, p_kerb
+
+
+def answered(shoulder: Shoulder, kerb: Floats | None) -> Shoulder:
+    """The shoulders once a person has said where kerbs stand.
+
+    Parameters
+    ----------
+    shoulder
+        As measured.
+    kerb : (n, 2), optional
+        1 where one stands, 0 where none does, NaN where nobody said.
+    """
+    if kerb is None or not np.isfinite(kerb).any():
+        return shoulder
+    measures, yes, no = shoulder.measures, kerb == 1.0, kerb == 0.0
+    status, reason = measures.status.copy(), measures.reason.copy()
+    judged = status == Status.OK
+    height = np.nan_to_num(-measures.edge_drop_mm[yes & judged])
+    reason[yes & judged] = [Reason(Why.KERB, (float(mm),)) for mm in _rounded(height)]
+    status[yes & judged] = Status.NOT_JUDGED
+    kinds = np.array([0 if why is None else why.kind for why in reason.ravel()])
+    lifted = no & np.isin(kinds.reshape(reason.shape), _KERBS)
+    lifted &= np.isfinite(measures.shoulder_slope_se) & np.isfinite(measures.edge_drop_se)
+    status[lifted], reason[lifted] = Status.OK, None
+    return replace(
+        shoulder,
+        measures=replace(measures, status=status, reason=reason),
+        kerb=(shoulder.kerb & ~no) | yes,
+        p_kerb=np.where(np.isfinite(kerb), kerb, shoulder.p_kerb),
+    )
 
 
 def _told(measures: Measures, suspicion: Suspicion, s: Floats, side: int) -> NDArray[np.int8]:
@@ -165,7 +202,13 @@ def _near_height(suspicion: Suspicion, side: int, at: NDArray[np.int64]) -> Floa
     before = np.maximum(nearest - 1, 0)
     closer = np.abs(known[before] - at) < np.abs(known[nearest] - at)
     chosen = height[known[np.where(closer, before, nearest)]]
-    return np.asarray(1000.0 * KERB_ROUND_M * np.maximum(np.round(chosen / KERB_ROUND_M), 2.0))
+    return _rounded(1000.0 * chosen)
+
+
+def _rounded(height_mm: Floats) -> Floats:
+    """A kerb's height as it is told."""
+    step = 1000.0 * KERB_ROUND_M
+    return np.asarray(step * np.maximum(np.round(height_mm / step), 2.0))
 
 
 def _window_mean(at: Floats, values: Floats | NDArray[np.bool_], s: Floats, half: Floats) -> Floats:
@@ -177,3 +220,11 @@ def _window_mean(at: Floats, values: Floats | NDArray[np.bool_], s: Floats, half
     nearest = np.clip(first, 0, at.size - 1)
     first, last = np.where(none, nearest, first), np.where(none, nearest + 1, last)
     return np.asarray((running[last] - running[first]) / (last - first))
+
+
+def _window_most(at: Floats, values: Floats, s: Floats, half: Floats) -> Floats:
+    """Greatest of the block values within `half` of each station; 0 if there is no block."""
+    first = np.searchsorted(at, s - half)
+    last = np.searchsorted(at, s + half)
+    pairs = zip(first, last, strict=True)
+    return np.array([values[a:b].max(initial=0.0) for a, b in pairs])

@@ -35,7 +35,7 @@ __all__ = [
 
 
 def given_breaks(road: Road, s: Floats, extras: Extras) -> Overrides:
-    """Breaks that the given edge lines and width table fix at the stations.
+    """What the given edge lines, width table and kerbs fix at the stations.
 
     Edge lines win over widths: they were drawn for this very road.
     """
@@ -45,7 +45,12 @@ def given_breaks(road: Road, s: Floats, extras: Extras) -> Overrides:
         _apply_widths(road, s, extras.widths, edge, hinge)
     for line in extras.edges:
         _apply_edge_line(road, s, line, edge)
-    return Overrides(edge=edge, hinge=hinge)
+    if extras.kerbs is None:
+        return Overrides(edge=edge, hinge=hinge)
+    drawn = np.full((n, 2), np.nan)
+    for line in extras.kerbs:
+        _apply_edge_line(road, s, line, drawn)
+    return Overrides(edge=edge, hinge=hinge, kerb=np.isfinite(drawn).astype(float))
 
 
 def _apply_widths(road: Road, s: Floats, widths: Table, edge: Floats, hinge: Floats) -> None:
@@ -95,9 +100,10 @@ def overrides_for(
     base = given or Overrides()
     if edits is None or len(edits) == 0 or n == 0:
         return base
+    given_before = {what: getattr(base, what) for what in ("edge", "hinge", "kerb")}
     arrays = {
         what: np.full((n, 2), np.nan) if held is None else held.copy()
-        for what, held in (("edge", base.edge), ("hinge", base.hinge))
+        for what, held in given_before.items()
     }
     half = 0.5 * float(np.median(np.diff(s))) if n > 1 else np.inf
     for row in range(len(edits)):
@@ -107,7 +113,7 @@ def overrides_for(
         i = int(np.argmin(np.abs(s - distance)))
         if abs(s[i] - distance) <= half + 1e-6:
             arrays[edits["what"][row]][i, SIDES.index(edits["side"][row])] = edits["u_m"][row]
-    return replace(base, edge=arrays["edge"], hinge=arrays["hinge"])
+    return replace(base, **arrays)
 
 
 def corrected(
@@ -159,7 +165,7 @@ def _groups_held(before: RoadStudy, given: Overrides, felt: float) -> list[NDArr
 def changed_stations(before: Overrides, after: Overrides) -> NDArray[np.intp]:
     """Indices of the stations where two sets of overrides differ."""
     differs: Bools = np.zeros(0, bool)
-    for name in ("edge", "hinge", "axis"):
+    for name in ("edge", "hinge", "axis", "kerb"):
         held = (getattr(overrides, name) for overrides in (before, after))
         old, new = (np.nan if values is None else values for values in held)
         here = ~((old == new) | (np.isnan(old) & np.isnan(new)))

@@ -14,6 +14,7 @@ from analysis.corridor.values import Case, Ground
 from analysis.edges import find
 from analysis.edges.values import Overrides
 from analysis.shoulder import measure
+from analysis.shoulder.withhold import answered
 from analysis.verdict.door import believe
 from analysis.verdict.values import Measured
 from analysis.water import follow
@@ -94,6 +95,7 @@ def run(
     report(third, "measuring slopes and drops")
     noise = None if known is None else known.shoulder.noise
     shoulder = measure(piece, near, breaks, noise, share_of(progress, third, 2.0 * third))
+    shoulder = answered(shoulder, set_here.kerb)
     if earlier is None:
         report(2.0 * third, "following the water")
         water = follow(case, ground, breaks, shoulder, share_of(progress, 2.0 * third, 1.0))

@@ -106,7 +106,16 @@ def station_table(parts: Sequence[RoadStudy]) -> Table:
     kerb = np.concatenate([part.measured.shoulder.kerb for part in parts])
     areas = joined([part.judged.areas for part in parts])
     judgement = joined([part.judged.judgement for part in parts])
-    reasons = describe_stations(measures, judgement, limits, kerb)
+    p_kerb = np.concatenate([part.measured.shoulder.p_kerb for part in parts])
+    reasons = describe_stations(
+        measures,
+        judgement,
+        limits,
+        held_mm=water.held.depth_mm,
+        p_kerb=p_kerb,
+        kerb=kerb,
+        assumed=breaks.edge_source == Source.NOMINAL,
+    )
     crossed = water.ditch.crossing & (measures.status == Status.OK)
     reasons[crossed] = [
         f"{text} Something crosses the ditch here: name its culvert or have a look."
@@ -129,6 +138,7 @@ def station_table(parts: Sequence[RoadStudy]) -> Table:
         "breakover_points": measures.shoulder_slope_pct - measures.pavement_slope_pct,
         "distance_m": np.repeat(breaks.s, 2),
         "kerb": kerb,
+        "p_kerb": p_kerb,
         "crowned": np.repeat(breaks.crowned, 2),
         "retained_mm": water.held.depth_mm,
         "pond_depth_mm": water.pond_depth_mm,

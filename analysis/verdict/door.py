@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,17 +15,13 @@ from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas, areas
 from analysis.shoulder.values import Measures
 from analysis.verdict.beliefs import Beliefs, informed, learnt_text
-from analysis.verdict.labelling import label_stations
+from analysis.verdict.labelling import Ties, label_stations, settled_by_neighbours
 from analysis.verdict.reaches import build_reaches
 from analysis.verdict.stations import judge_stations
 from analysis.verdict.values import Judged, Judgement, Measured
 
 __all__ = ["believe", "judge", "usual_text"]
 
-_UNPAVED_SOURCE = (
-    "FHWA/LTAP Gravel Roads Construction & Maintenance Guide, Section I: a gravel road's shoulder "
-    "slopes the same as, or slightly more than, its surface (from memory)"
-)
 _USUAL_AVERAGE_M = 20.0
 """Averaging length of a road none of which was measured: that of the settings as they come."""
 
@@ -63,18 +60,16 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
     """
     settings, limits = cases[0].settings, cases[0].limits
     if not settings.paved:
-        limits = limits.with_value("shoulder_over_pavement_points", 0.0, source=_UNPAVED_SOURCE)
+        over = limits.shape.unpaved_over_surface_points
+        limits = limits.with_entries({"shoulder_over_pavement_points": over})
     # sections are large and judged road by road: they stay where they are
     measures = joined([part.shoulder.measures for part in measured])
     water = joined([part.water for part in measured])
     crowned = np.concatenate([part.breaks.crowned for part in measured])
     judgement = judge_stations(
         measures,
-        crowned,
-        water.held.depth_mm,
-        water.held.se_mm,
-        water.held.chance_mm,
-        np.concatenate([part.shoulder.kerb for part in measured]),
+        water.held,
+        np.concatenate([part.shoulder.p_kerb for part in measured]),
         limits,
         joined([part.beliefs for part in measured]),
     )
@@ -82,23 +77,29 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
     apart = [stations_of(judgement, slice(*own)) for own in pairwise(ends)]
     roads = list(zip(cases, measured, apart, strict=True))
     ground = [_areas(part, own, limits) for _, part, own in roads]
-    labels = [
-        label_stations(
-            own,
-            part.shoulder.measures.status,
-            spacing_m=settings.spacing_m,
-            average_m=known_median(part.shoulder.measures.average_m, _USUAL_AVERAGE_M),
-            limits=limits,
+    labels, along = [], []
+    for _, part, own in roads:
+        average_m = known_median(part.shoulder.measures.average_m, _USUAL_AVERAGE_M)
+        tie = Ties.of(settings.spacing_m, average_m, limits)
+        stays = settled_by_neighbours(own.p_wont_shed, tie)
+        labels.append(
+            label_stations(
+                own,
+                part.shoulder.measures.status,
+                spacing_m=settings.spacing_m,
+                average_m=average_m,
+                limits=limits,
+            )
         )
-        for _, part, own in roads
-    ]
+        along.append(np.where(np.isfinite(own.p_wont_shed), stays, np.nan))
     reaches = build_reaches(
         cases,
         crowned,
         water,
         measures,
         joined(ground),
-        judgement,
+        # a reach is as sure as its stations are together
+        replace(judgement, p_wont_shed=np.concatenate(along)),
         np.concatenate(labels),
         limits,
     )

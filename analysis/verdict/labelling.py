@@ -6,20 +6,33 @@ lone doubtful station doesn't cut a reach in two and a plain fault is never lost
 doesn't depend on the direction of the road.
 """
 
+from __future__ import annotations
+
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import runs
 from analysis.common.limits import Limits
 from analysis.common.types import Floats
-from analysis.common.verdicts import DEFECTS, Finding
+from analysis.common.verdicts import DEFECTS, HOLDING, Finding
 from analysis.shoulder.values import Status
 from analysis.verdict.values import Judgement
 
-__all__ = ["FINDINGS", "cheapest_labels", "label_stations", "pooled"]
+__all__ = [
+    "FINDINGS",
+    "Ties",
+    "cheapest_labels",
+    "label_stations",
+    "pooled",
+    "settled_by_neighbours",
+]
 
 FINDINGS = tuple(Finding)[: len(DEFECTS) + 3]
 """What a label number means."""
 
+_HOLDING = np.isin(np.array(DEFECTS, dtype=object), HOLDING)
 _NONE, _CANT, _NO_DATA = map(FINDINGS.index, (Finding.NONE, Finding.CANT_TELL, Finding.NO_DATA))
 
 # What a change of label costs, in wrongly labelled stations per station of the shortest workable
@@ -64,38 +77,77 @@ def label_stations(
     # Both 1 where a missed defect costs as much as a wasted visit.
     visit = 2.0 * limits.decision.act_at_probability
     miss = 2.0 - visit
-    weight = min(1.0, spacing_m / average_m)
-    shortest = limits.decision.shortest_reach_m.value
-    # A few times the shortest workable length is as far as a neighbour's word should carry.
-    change = min(0.3, spacing_m / (4.0 * shortest))
-    stations_in_shortest = max(1.0, shortest / spacing_m)
+    tie = Ties.of(spacing_m, average_m, limits)
+    stations_in_shortest = max(1.0, limits.decision.shortest_reach_m.value / spacing_m)
     settle = np.full(len(FINDINGS), _SETTLE * stations_in_shortest)
     settle[_CANT] = _SETTLE_IN_DOUBT * stations_in_shortest
     p = np.nan_to_num(shares, nan=0.0)
-    sound = _settled_by_neighbours(shares[..., _NONE], weight, change)
+    sound = settled_by_neighbours(shares[..., _NONE], tie)
+    stays = settled_by_neighbours(judgement.p_wont_shed, tie)
+    worn = settled_by_neighbours(judgement.p_worn, tie)
     costs = np.empty((*status.shape, len(FINDINGS)))
     costs[..., _NONE] = miss * (1.0 - sound)
     # Which fault it is matters far less than whether there is one: a stretch that is half flat
     # and half reversed is one job for the grader, and never "can't tell".
     kind = p[..., 1:] / np.maximum(1.0 - p[..., _NONE], 1e-12)[..., None]
     faulty = (1.0 - sound)[..., None]
-    costs[..., 1:_CANT] = visit * sound[..., None] + 0.05 * (1.0 - kind) * faulty
+    # A fault that holds water isn't named where water rather leaves, nor another that rather isn't.
+    own = np.where(_HOLDING, stays[..., None], worn[..., None])
+    wrong = np.where(own > 0.5, sound[..., None], 1.0 - own)
+    costs[..., 1:_CANT] = visit * wrong + 0.05 * (1.0 - kind) * faulty
     costs[..., _CANT] = doubt
     costs[..., _NO_DATA] = np.inf
     # What wasn't measured says nothing about the neighbours either.
     costs[status != Status.OK] = np.inf
     costs[status == Status.NO_DATA, _NO_DATA] = 0.0
     costs[(status != Status.OK) & (status != Status.NO_DATA), _CANT] = 0.0
-    return np.stack([cheapest_labels(costs[:, side], settle) for side in (0, 1)], axis=1)
+    labels = np.stack([cheapest_labels(costs[:, side], settle) for side in (0, 1)], axis=1)
+    for side in (0, 1):
+        _name_by_most(labels[:, side], (kind * own)[:, side])
+    return labels
 
 
-def _settled_by_neighbours(own: Floats, weight: float, change: float) -> Floats:
-    """(n, 2) probability of no fault: pooled where a station is in doubt, its own where it is sure.
+def _name_by_most(labels: NDArray[np.int8], kind: Floats) -> None:
+    """Give each stretch with a fault the one that most of it has, in place.
+
+    `kind` (n, faults) is how much each fault has of a station.
+    """
+    starts, ends = runs(labels)
+    for first, last in zip(starts, ends, strict=True):
+        if 0 < labels[first] < _CANT:
+            labels[first : last + 1] = 1 + kind[first : last + 1].sum(axis=0).argmax()
+
+
+@dataclass(frozen=True, slots=True)
+class Ties:
+    """How far a station's word goes for its neighbours.
+
+    Attributes
+    ----------
+    weight
+        Power to which its evidence counts, for stations that share cells.
+    change
+        Probability that what holds changes from one station to the next.
+    """
+
+    weight: float
+    change: float
+
+    @classmethod
+    def of(cls, spacing_m: float, average_m: float, limits: Limits) -> Ties:
+        """Those of stations so far apart that are averaged over such a length."""
+        # A few times the shortest workable length is as far as a neighbour's word should carry.
+        change = spacing_m / (4.0 * limits.decision.shortest_reach_m.value or spacing_m)
+        return cls(min(1.0, spacing_m / average_m), min(0.3, change))
+
+
+def settled_by_neighbours(own: Floats, tie: Ties) -> Floats:
+    """(n, 2) probability: pooled where a station is in doubt, its own where it is sure.
 
     `own` (n, 2) is NaN where a station has no evidence.
     """
     either = np.stack((own, 1.0 - own), axis=-1)
-    sides = [pooled(either[:, side], weight, change)[:, 0] for side in (0, 1)]
+    sides = [pooled(either[:, side], tie.weight, tie.change)[:, 0] for side in (0, 1)]
     together = np.stack(sides, axis=1)
     known = np.isfinite(own)
     sure = np.where(known, np.abs(2.0 * own - 1.0), 0.0)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from analysis.common.along import runs
 from analysis.common.limits import Limits
 from analysis.common.types import Bools, Floats
-from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
+from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Treatment, Verdict
 from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas
 from analysis.earthwork.balance import Balance, balances
@@ -39,8 +39,9 @@ _SAYS = {
     Finding.NO_DATA: Verdict.NO_DATA,
 }
 _VERDICTS = np.array([_SAYS.get(kind, Verdict.WONT_SHED) for kind in _KINDS], dtype=object)
+_WORN = np.array([fault for fault in DEFECTS if fault not in HOLDING], dtype=object)
 _UNKNOWN = (Finding.CANT_TELL, Finding.NO_DATA)
-_HOLDS_WATER = (Finding.HIGH, Finding.REVERSED, Finding.PONDING)
+_HOLDS_WATER = (Finding.HIGH, Finding.KERB_OR_HIGH, Finding.REVERSED, Finding.PONDING)
 _LEAST_SEVERITY, _MOST_SEVERITY = 0.3, 3.0
 _FIGURES = (
     "mean_slope_pct",
@@ -132,9 +133,17 @@ def build_reaches(
     figures |= _worst(first, last, span, measures)
     columns |= {name: figures[name] for name in _FIGURES}
     columns |= _judged(kind, columns["length_m"], figures, limits)
+    columns |= _faults_within(first, columns["finding"], line.spacing_m[first], judgement)
     columns = {name: values.tolist() for name, values in columns.items()}
     columns["balance"] = _balances(
-        np.concatenate(s), kind, line, first, last, areas, figures, limits
+        np.concatenate(s),
+        np.array(columns["finding"], dtype=object),
+        line,
+        first,
+        last,
+        areas,
+        figures,
+        limits,
     )
     work = (columns[name] for name in ("finding", "balance", "clean_ditch"))
     columns["treatment"] = list(map(_treatment, *work))
@@ -246,6 +255,7 @@ def _means(
         "drained": _in_line(drained),
         f"over {Finding.ERODED_EDGE}": drop / max(limits.shape.edge_drop_mm.value, 1.0),
         f"over {Finding.HIGH}": -drop / max(limits.shape.high_shoulder_mm.value, 1.0),
+        f"over {Finding.KERB_OR_HIGH}": -drop / max(limits.shape.high_shoulder_mm.value, 1.0),
         f"over {Finding.RUTTED}": np.fmax(
             rut / max(limits.shape.rut_mm.value, 1.0), ridge / max(limits.shape.ridge_mm.value, 1.0)
         ),
@@ -336,10 +346,18 @@ def _judged(
     clean = (ditch_m > 0.0) & (
         ditch_m >= np.minimum(length_m, limits.decision.shortest_reach_m.value) - 1e-9
     )
-    finding, verdict = _KINDS[kind], _VERDICTS[kind]
-    # Worn, but the water still leaves.
-    worn = (finding == Finding.ERODED_EDGE) | (finding == Finding.RUTTED)
-    verdict[worn & (figures["p_wont_shed"] < 0.5)] = Verdict.SHEDS
+    finding, verdict, stays = _KINDS[kind], _VERDICTS[kind], figures["p_wont_shed"]
+    worn, certainty = np.isin(finding, _WORN), limits.decision.certainty.value
+    with np.errstate(invalid="ignore"):
+        # Past these faults water leaves, unless something else holds it.
+        verdict[worn & ~(stays >= certainty)] = Verdict.CANT_TELL
+        verdict[worn & (stays <= 1.0 - certainty)] = Verdict.SHEDS
+        # No reach says what is less likely than not, however it was joined.
+        against = ((verdict == Verdict.WONT_SHED) & (stays < 0.5)) | (
+            (verdict == Verdict.SHEDS) & (stays > 0.5)
+        )
+    finding[against] = Finding.CANT_TELL
+    verdict[against] = Verdict.CANT_TELL
     severity = _severities(finding, figures)
     drop_off = figures["worst_drop_mm"] >= limits.shape.edge_drop_safety_mm.value
     return {
@@ -352,6 +370,23 @@ def _judged(
         # Traffic meets the edge whichever way the water runs, so half a width always counts.
         "priority": severity * length_m * (0.5 + figures["drained"]) * figures["use"],
     }
+
+
+def _faults_within(
+    first: NDArray[np.intp], named: NDArray[np.object_], spacing_m: Floats, judgement: Judgement
+) -> dict[str, Any]:
+    """Fields of `Reach` that say which fault is most likely, and which others were found in it."""
+    finding, likeliest = _in_line(judgement.finding), _in_line(judgement.likeliest)
+    chance = np.nan_to_num(_in_line(judgement.p_likeliest))
+    found, total = np.zeros((len(DEFECTS), len(first))), np.zeros((len(DEFECTS), len(first)))
+    for k, fault in enumerate(DEFECTS):
+        found[k] = np.add.reduceat(finding == fault, first, dtype=float) * spacing_m
+        total[k] = np.add.reduceat(np.where(likeliest == fault, chance, 0.0), first)
+        found[k, named == fault] = 0.0
+    also = np.array([{} for _ in first], dtype=object)
+    for k, run in np.argwhere(found > 0.0):
+        also[run][DEFECTS[k]] = found[k, run]
+    return {"likeliest": np.array(DEFECTS, dtype=object)[total.argmax(axis=0)], "also": also}
 
 
 def _severities(findings: NDArray[np.object_], figures: dict[str, Floats]) -> Floats:
@@ -384,7 +419,7 @@ def _harms(findings: NDArray[np.object_], drop_off: Bools) -> NDArray[np.int8]:
 
 def _balances(
     s: Floats,
-    kind: NDArray[np.int16],
+    finding: NDArray[np.object_],
     line: _Line,
     first: NDArray[np.intp],
     last: NDArray[np.intp],
@@ -394,7 +429,7 @@ def _balances(
 ) -> list[Balance | None]:
     """Quantities of each run that has a defect; `s` (n,) as in `_Line`."""
     n = len(s)
-    faulty = np.flatnonzero((kind > 0) & (kind <= len(DEFECTS)))
+    faulty = np.flatnonzero(np.isin(finding, DEFECTS))
     i0, i1 = first[faulty] % n, last[faulty] % n
     made = balances(
         s,

@@ -123,64 +123,115 @@ def reason_sentence(reason: Reason) -> str:
 
 
 def describe_stations(
-    measures: Measures, judgement: Judgement, limits: Limits, kerb: Bools
+    measures: Measures,
+    judgement: Judgement,
+    limits: Limits,
+    *,
+    held_mm: Floats,
+    p_kerb: Floats,
+    kerb: Bools,
+    assumed: Bools,
 ) -> NDArray[np.object_]:
     """Say in one plain sentence, with its numbers, what was found at each station and why; (n, 2).
 
-    `kerb` (n, 2) is True where a kerb stands at the edge.
+    What can't be told is explained by the fault that is most likely there: it is what stands in
+    the way of calling the shoulder sound.
+
+    Parameters
+    ----------
+    measures, judgement, limits
+        What was measured, and how it is judged by which criteria.
+    held_mm : (n, 2)
+        Water that the section holds.
+    p_kerb, kerb : (n, 2)
+        How likely a step up is a kerb, and where one surely stands.
+    assumed : (n, 2)
+        Where no edge shows and the given width puts it.
     """
-    falls = "shoulder falls %.1f ± %.1f %% where %.1f %% is required"
-    slopes = (
-        measures.shoulder_slope_pct,
-        measures.shoulder_slope_se,
-        judgement.required_slope_pct,
+    facts = _facts(measures, limits, judgement.required_slope_pct, held_mm)
+    p_wont = judgement.p_wont_shed
+    sentences: list[tuple[Bools, str, tuple[Floats, ...]]] = []
+    falls, slopes = facts[Finding.FLAT]
+    sentences.append(
+        (
+            judgement.finding == Finding.NONE,
+            f"Sound: {falls}, edge drop %.0f ± %.0f mm.",
+            (*slopes, measures.edge_drop_mm, measures.edge_drop_se),
+        )
     )
-    drop, drop_se, p_wont = measures.edge_drop_mm, measures.edge_drop_se, judgement.p_wont_shed
-    wont = "(probability %.2f that it won't shed)."
-    sentences: dict[Finding, tuple[str, tuple[Floats, ...]]] = {
-        Finding.NONE: (f"Sound: {falls}, edge drop %.0f ± %.0f mm.", (*slopes, drop, drop_se)),
-        Finding.ERODED_EDGE: (
-            "Eroded edge: %.0f ± %.0f mm below the pavement edge, over the limit of "
-            f"{limits.shape.edge_drop_mm.value:.0f} mm (probability %.2f).",
-            (drop, drop_se, judgement.p_drop),
-        ),
-        Finding.HIGH: (
-            "High: stands %.0f ± %.0f mm above the pavement edge, over the limit of "
-            f"{limits.shape.high_shoulder_mm.value:.0f} mm (probability %.2f).",
-            (-drop, drop_se, judgement.p_high),
-        ),
-        Finding.RUTTED: (
-            "Rutted: rut %.0f ± %.0f mm, ridge %.0f ± %.0f mm, limit "
-            f"{limits.shape.rut_mm.value:.0f} mm (probability %.2f).",
-            (
-                measures.rut_mm,
-                measures.rut_se,
-                measures.ridge_mm,
-                measures.ridge_se,
-                judgement.p_rut,
-            ),
-        ),
-        Finding.REVERSED: (f"Reversed: {falls} {wont}", (*slopes, p_wont)),
-        Finding.FLAT: (f"Flat: {falls} {wont}", (*slopes, p_wont)),
-        Finding.PONDING: (f"Holds water although the slope is enough: {falls}.", slopes),
-        Finding.CANT_TELL: (
-            f"Can't tell: {falls}; probability %.2f that it won't shed.",
-            (*slopes, p_wont),
-        ),
-    }
+    for fault, (fact, columns) in facts.items():
+        named = judgement.finding == fault
+        chances: tuple[Floats, ...] = (judgement.chance_of(fault), p_wont)
+        text = f"{fault.capitalize()}: {fact} (probability %.2f; %.2f that it won't shed)."
+        if fault == Finding.KERB_OR_HIGH:
+            text = f"{text[:-1]}; %.2f that it is a kerb. {_BOTH_CONSEQUENCES}"
+            chances = (*chances, p_kerb)
+        sentences.append((named, text, (*columns, *chances)))
+        open_ = (judgement.finding == Finding.CANT_TELL) & (judgement.likeliest == fault)
+        text = (
+            f"Can't tell whether it is {fault}: {fact} (probability %.2f; %.2f that it won't shed)."
+        )
+        sentences.append((open_, text, (*columns, judgement.chance_of(fault), p_wont)))
     ok = measures.status == Status.OK
     texts = np.full(ok.shape, "", dtype=object)
     texts[~ok] = [reason_sentence(reason) for reason in measures.reason[~ok]]
-    for finding, (sentence, columns) in sentences.items():
-        here = ok & (judgement.finding == finding)
+    for where, sentence, columns in sentences:
+        here = ok & where
         if here.any():
             rows = zip(*(column[here].tolist() for column in columns), strict=True)
             texts[here] = [sentence % row for row in rows]
+    texts[ok & assumed] = [
+        f"{text} The edge is assumed from the given width." for text in texts[ok & assumed]
+    ]
     walled = ok & kerb
     texts[walled] = [
         f"{text} A kerb stands at the edge, so its height isn't judged." for text in texts[walled]
     ]
     return texts
+
+
+_BOTH_CONSEQUENCES = "If none stands here it is to be cut; if one does, check its inlets."
+
+
+def _facts(
+    measures: Measures, limits: Limits, required_pct: Floats, held_mm: Floats
+) -> dict[Finding, tuple[str, tuple[Floats, ...]]]:
+    """What is measured of each fault beside its limit: words with places, and the figures."""
+    m, shape = measures, limits.shape
+    slope, drop = (m.shoulder_slope_pct, m.shoulder_slope_se), (m.edge_drop_mm, m.edge_drop_se)
+    step = (-m.edge_drop_mm, m.edge_drop_se)
+    falls = "shoulder falls %.1f ± %.1f %% where %.1f %% is required"
+    high = f"%.0f ± %.0f mm above the pavement edge, limit {shape.high_shoulder_mm.value:.0f} mm"
+    breakover = m.shoulder_slope_pct - m.pavement_slope_pct
+    return {
+        Finding.ERODED_EDGE: (
+            f"%.0f ± %.0f mm below the pavement edge, limit {shape.edge_drop_mm.value:.0f} mm",
+            drop,
+        ),
+        Finding.HIGH: (f"stands {high}", step),
+        Finding.KERB_OR_HIGH: (f"a step up stands {high}", step),
+        Finding.RUTTED: (
+            "rut %.0f ± %.0f mm, ridge %.0f ± %.0f mm, limits "
+            f"{shape.rut_mm.value:.0f} and {shape.ridge_mm.value:.0f} mm",
+            (m.rut_mm, m.rut_se, m.ridge_mm, m.ridge_se),
+        ),
+        Finding.REVERSED: (falls, (*slope, required_pct)),
+        Finding.FLAT: (falls, (*slope, required_pct)),
+        Finding.PONDING: (
+            f"the section holds %.0f mm of water, limit {limits.water.retained_mm.value:.0f} mm "
+            "beyond what the edge may hold",
+            (held_mm,),
+        ),
+        Finding.TOO_STEEP: (
+            f"shoulder falls %.1f ± %.1f %%, steepest {shape.shoulder_most_pct.value:.1f} %%",
+            slope,
+        ),
+        Finding.BREAKOVER: (
+            "shoulder falls %.1f ± %.1f %%, %.1f points beyond the pavement, limit "
+            f"{shape.breakover_most_points.value:.1f}",
+            (*slope, breakover),
+        ),
+    }
 
 
 def commonest_reason(reasons: Iterable[Reason | None]) -> Reason | None:
@@ -193,7 +244,7 @@ def commonest_reason(reasons: Iterable[Reason | None]) -> Reason | None:
 
 def reach_sentences(reach: Reach, limits: Limits) -> str:
     """Say what is wrong with a reach, how sure that is, what to do, and why it ranks so."""
-    text = _what_is_wrong(reach)
+    text = _what_is_wrong(reach, limits)
     if reach.balance is not None:
         text += f" {material_sentence(reach.balance, limits.material)}"
     unsettled = (Finding.BLOCKED_DITCH, Finding.CANT_TELL, Finding.NO_DATA)
@@ -208,7 +259,7 @@ def reach_sentences(reach: Reach, limits: Limits) -> str:
     return text
 
 
-def _what_is_wrong(reach: Reach) -> str:
+def _what_is_wrong(reach: Reach, limits: Limits) -> str:
     length, drop_mm = f"{reach.length_m:.0f} m", reach.worst_drop_mm
     falls = "couldn't be measured"
     if math.isfinite(reach.mean_slope_pct):
@@ -216,6 +267,20 @@ def _what_is_wrong(reach: Reach) -> str:
             f"falls {reach.mean_slope_pct:.1f} ± {reach.mean_slope_se:.1f} % where "
             f"{reach.required_slope_pct:.1f} % is required"
         )
+    facts = {
+        Finding.FLAT: falls,
+        Finding.REVERSED: falls,
+        Finding.HIGH: f"up to {-drop_mm:.0f} mm above the pavement edge",
+        Finding.KERB_OR_HIGH: f"a step up of up to {-drop_mm:.0f} mm, so water can't leave",
+        Finding.ERODED_EDGE: f"up to {drop_mm:.0f} mm below the pavement",
+        Finding.RUTTED: _worn(reach),
+        Finding.PONDING: f"water stands although it {falls}",
+        Finding.TOO_STEEP: f"{falls} and {limits.shape.shoulder_most_pct.value:.1f} % is steepest",
+        Finding.BREAKOVER: (
+            f"{falls}; at the edge it breaks off from the pavement by more than "
+            f"{limits.shape.breakover_most_points.value:.1f} points"
+        ),
+    }
     why = "" if reach.why is None else reason_sentence(reach.why)
     match reach.finding:
         case Finding.NONE:
@@ -227,26 +292,23 @@ def _what_is_wrong(reach: Reach) -> str:
                 else " The road itself is too flat for cleaning to help: find or make it an outlet."
             )
             return f"Sound shoulder over a ditch that doesn't drain, {length}.{flat}"
-        case Finding.FLAT:
-            return f"Flat over {length}: {falls}."
-        case Finding.REVERSED:
-            return f"Reversed over {length}: {falls}."
-        case Finding.HIGH:
-            return f"High over {length}: up to {-drop_mm:.0f} mm above the pavement edge."
-        case Finding.ERODED_EDGE:
-            return f"Edge eroded over {length}: up to {drop_mm:.0f} mm below the pavement."
-        case Finding.RUTTED:
-            return f"Rutted over {length}: {_worn(reach)}."
-        case Finding.PONDING:
-            return f"Holds water over {length} although it {falls}."
         case Finding.NO_DATA:
             return f"No data over {length}: {why}"
-    if not why and math.isfinite(reach.p_wont_shed):
-        why = (
-            f"the shoulder {falls}, edge drop {drop_mm:.0f} mm; probability "
-            f"{reach.p_wont_shed:.2f} that it won't shed."
-        )
-    return f"Can't tell over {length}: {why or f'the shoulder {falls}.'}"
+        case Finding.CANT_TELL if why or not math.isfinite(reach.p_wont_shed):
+            return f"Can't tell over {length}: {why or f'the shoulder {falls}.'}"
+        case Finding.CANT_TELL:
+            return (
+                f"Can't tell over {length} whether it is {reach.likeliest}: "
+                f"{facts[reach.likeliest]}; probability {reach.p_wont_shed:.2f} that it won't shed."
+            )
+    text = f"{reach.finding.capitalize()} over {length}: {facts[reach.finding]}."
+    if reach.finding == Finding.KERB_OR_HIGH:
+        cut = "" if reach.balance is None else f" {reach.balance.cut_m3_bank:.1f} m³"
+        text += f" If no kerb stands here, cut{cut}; if one does, check its inlets."
+    if reach.also:
+        parts = [f"{metres:.0f} m {fault}" for fault, metres in reach.also.items()]
+        text += f" Of it {' and '.join(parts)}."
+    return text
 
 
 def _worn(reach: Reach) -> str:

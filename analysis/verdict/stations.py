@@ -3,21 +3,30 @@
 Each gets the probability of every fault from the joint errors of what was measured there.
 """
 
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
 import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, owens_t
 
 from analysis.common.along import chance_below
 from analysis.common.limits import Limits, ShapeLimits, required_slope
-from analysis.common.types import Bools, Floats
-from analysis.common.verdicts import DEFECTS, Finding, Verdict
+from analysis.common.types import Floats
+from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Verdict
 from analysis.shoulder.values import Measures, Status
 from analysis.verdict.beliefs import Beliefs, alone
 from analysis.verdict.values import Judgement
+from analysis.water.held_by_section import Retained
 
 __all__ = ["bivariate_normal", "judge_stations"]
 
 _FINDINGS = np.array(tuple(Finding), dtype=object)
+_HOLDING = np.isin(_FINDINGS[: len(DEFECTS) + 1], HOLDING)
+
+_NODES, _WEIGHTS = hermegauss(33)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 
 def bivariate_normal(h: Floats, k: Floats, rho: Floats) -> Floats:
@@ -47,41 +56,43 @@ def bivariate_normal(h: Floats, k: Floats, rho: Floats) -> Floats:
     return np.asarray(np.clip(below, 0.0, 1.0))
 
 
-def _chance_too_flat(beliefs: Beliefs, crowned: Bools, limits: ShapeLimits) -> Floats:
-    """Probability that the shoulder falls less than required, by the joint error of both slopes.
+def _chance_gentler(beliefs: Beliefs, bound: Callable[[Floats], Floats]) -> Floats:
+    """Probability that the shoulder falls less than a bound that hangs on the pavement's slope.
 
-    What is required (`required_slope`) compares the shoulder with a constant, with the pavement or
-    with both, so the chance that all hold together is a bivariate normal one.
+    By the joint error of both slopes: the pavement's is taken at the nodes of a Gauss-Hermite rule,
+    the shoulder's is normal given each.
     """
-    shoulder, pavement = beliefs.shoulder_slope_pct, beliefs.pavement_slope_pct
-    required = required_slope(pavement, crowned, limits)
-    tolerance = limits.slope_shortfall_points.value
-    se = np.maximum(beliefs.shoulder_slope_se, 1e-9)
-    # Where the steepest to build rules, the pavement's slope and its error don't count.
-    by_pavement = required.steeper < limits.shoulder_most_pct.value
-    joint_var = beliefs.shoulder_slope_se**2 + beliefs.pavement_slope_se**2
-    joint_var = np.maximum(joint_var - 2.0 * beliefs.slope_cov, 1e-18)
-    joint_se = np.sqrt(joint_var)
-    joint_rho = (beliefs.shoulder_slope_se**2 - beliefs.slope_cov) / (joint_se * se)
-    steeper_se = np.where(by_pavement, joint_se, se)
-    steeper_rho = np.where(by_pavement, joint_rho, 1.0)
+    pavement, pavement_se = beliefs.pavement_slope_pct, np.maximum(beliefs.pavement_slope_se, 1e-9)
+    tied = beliefs.slope_cov / pavement_se**2
+    left = np.maximum(beliefs.shoulder_slope_se**2 - tied * beliefs.slope_cov, 1e-12)
+    off = pavement_se[..., None] * _NODES
+    shoulder = beliefs.shoulder_slope_pct[..., None] + tied[..., None] * off
+    z = (bound(pavement[..., None] + off) - shoulder) / np.sqrt(left)[..., None]
+    return np.asarray((ndtr(z) * _WEIGHTS).sum(axis=-1))
 
-    steeper = (shoulder - np.minimum(required.steeper, required.steepest) + tolerance) / steeper_se
-    enough = (shoulder - required.least + tolerance) / se
-    capped = (shoulder - pavement - limits.breakover_most_points.value + tolerance) / joint_se
-    holds = bivariate_normal(steeper, enough, steeper_rho)
-    holds = np.where(required.high_side, ndtr(enough), holds)
-    holds = holds + ndtr(capped) - bivariate_normal(capped, enough, joint_rho)
-    return np.clip(1.0 - holds, 0.0, 1.0)
+
+def _chance_too_flat(beliefs: Beliefs, limits: ShapeLimits) -> Floats:
+    """Probability that the shoulder falls less than required."""
+    tolerance = limits.slope_shortfall_points.value
+    return _chance_gentler(beliefs, lambda p: required_slope(p, limits).pct - tolerance)
+
+
+def _chance_too_steep(beliefs: Beliefs, limits: ShapeLimits) -> Floats:
+    """Probability that it falls more steeply than may be built, or than its pavement does."""
+    most, tolerance = limits.shoulder_most_pct.value, limits.slope_excess_points.value
+    return 1.0 - _chance_gentler(beliefs, lambda p: np.maximum(p, most) + tolerance)
+
+
+def _chance_breakover(beliefs: Beliefs, limits: ShapeLimits) -> Floats:
+    """Probability that it breaks off from the pavement by more than allowed."""
+    most = limits.breakover_most_points.value + limits.slope_excess_points.value
+    return 1.0 - _chance_gentler(beliefs, lambda p: p + most)
 
 
 def judge_stations(
     measures: Measures,
-    crowned: Bools,
-    retained_mm: Floats,
-    retained_se_mm: Floats,
-    retained_chance_mm: Floats,
-    kerb: Bools,
+    held: Retained,
+    p_kerb: Floats,
     limits: Limits,
     beliefs: Beliefs | None = None,
 ) -> Judgement:
@@ -91,50 +102,79 @@ def judge_stations(
     ----------
     measures
         What was measured, arrays (n, 2).
-    crowned
-        (n,), False where the pavement falls one way.
-    retained_mm, retained_se_mm
-        (n, 2), depth of water held on shoulder and pavement, and its standard error; NaN unknown.
-    retained_chance_mm
-        (n, 2), depth that noise alone makes a section hold: less isn't told from none.
-    kerb
-        (n, 2), True where a kerb stands at the edge: it is meant to be high.
+    held
+        Water that the sections hold.
+    p_kerb
+        (n, 2), how likely a step up at the edge is a kerb, which is meant to stand high.
     limits
         The criteria. `limits.decision.certainty` is how sure a verdict must be.
     beliefs
         Slopes and drops in the light of the road; default each station's own.
     """
     beliefs = alone(measures) if beliefs is None else beliefs
-    required = required_slope(measures.pavement_slope_pct, crowned, limits.shape)
-    certainty = limits.decision.certainty.value
-    p_flat = _chance_too_flat(beliefs, crowned, limits.shape)
-    p_high = np.where(kerb, 0.0, beliefs.chance_drop_below(-limits.shape.high_shoulder_mm.value))
-    p_drop = 1.0 - beliefs.chance_drop_below(limits.shape.edge_drop_mm.value)
-    p_rut = 1.0 - chance_below(measures.rut_mm, measures.rut_se, limits.shape.rut_mm.value)
-    p_ridge = 1.0 - chance_below(measures.ridge_mm, measures.ridge_se, limits.shape.ridge_mm.value)
-    p_rut = np.fmax(p_rut, p_ridge)  # either alone, where the other is unknown
-    p_pond = 1.0 - chance_below(retained_mm, retained_se_mm, limits.water.retained_mm.value)
-    with np.errstate(invalid="ignore"):
-        p_pond = np.where((retained_mm > retained_chance_mm) & ~kerb, p_pond, 0.0)
+    shape, certainty = limits.shape, limits.decision.certainty.value
+    required = required_slope(measures.pavement_slope_pct, shape)
+    # what surely is a kerb may stand as high as it does
+    kerb = p_kerb >= certainty
+    p_high = np.where(kerb, 0.0, beliefs.chance_drop_below(-shape.high_shoulder_mm.value))
+    p_rut = 1.0 - chance_below(measures.rut_mm, measures.rut_se, shape.rut_mm.value)
+    p_ridge = 1.0 - chance_below(measures.ridge_mm, measures.ridge_se, shape.ridge_mm.value)
+    p_flat = _chance_too_flat(beliefs, shape)
     p_reversed = chance_below(beliefs.shoulder_slope_pct, beliefs.shoulder_slope_se, 0.0)
+    unsettled = (p_kerb > 1.0 - certainty) & ~kerb
+    chances = {
+        Finding.ERODED_EDGE: 1.0 - beliefs.chance_drop_below(shape.edge_drop_mm.value),
+        Finding.HIGH: np.where(unsettled, 0.0, p_high),
+        Finding.KERB_OR_HIGH: np.where(unsettled, p_high, 0.0),
+        # either alone, where the other is unknown
+        Finding.RUTTED: np.nan_to_num(np.fmax(p_rut, p_ridge), nan=0.0),
+        Finding.REVERSED: np.minimum(p_reversed, p_flat),
+        Finding.FLAT: p_flat,
+        Finding.PONDING: np.where(kerb, 0.0, _chance_ponding(measures, held, limits)),
+        Finding.TOO_STEEP: _chance_too_steep(beliefs, shape),
+        Finding.BREAKOVER: _chance_breakover(beliefs, shape),
+    }
 
     def measured(chance: Floats) -> Floats:
         chance[measures.status != Status.OK] = np.nan
         return chance
 
+    p_pond = chances[Finding.PONDING]
     p_wont = measured(_chance_wont_shed(measures, p_flat, p_high, p_pond, certainty))
-    shares = measured(_finding_shares(p_drop, p_high, p_rut, p_flat, p_reversed, p_pond))
-    return Judgement(
+    shares = measured(_finding_shares(chances))
+    every = measured(np.stack([chances[fault] for fault in DEFECTS], axis=-1))
+    most = np.argmax(np.nan_to_num(every), axis=-1)
+    judgement = Judgement(
         required_slope_pct=required.pct,
         follows_pavement=required.follows_pavement,
         p_wont_shed=p_wont,
-        p_drop=measured(p_drop),
+        p_drop=measured(chances[Finding.ERODED_EDGE]),
         p_high=measured(p_high),
-        p_rut=measured(p_rut),
+        p_rut=measured(np.fmax(p_rut, p_ridge)),
+        p_flat=measured(p_flat),
+        p_pond=measured(p_pond),
+        p_too_steep=measured(chances[Finding.TOO_STEEP]),
+        p_breakover=measured(chances[Finding.BREAKOVER]),
         p_finding=shares,
-        verdict=_station_verdicts(p_wont, measures.status, certainty),
-        finding=_station_findings(shares, measures.status, certainty),
+        verdict=np.full(p_wont.shape, Verdict.CANT_TELL, dtype=object),
+        finding=np.full(p_wont.shape, Finding.CANT_TELL, dtype=object),
+        likeliest=_FINDINGS[1 + most],
+        p_likeliest=np.take_along_axis(every, most[..., None], axis=-1)[..., 0],
     )
+    return _named(judgement, measures.status, certainty)
+
+
+def _chance_ponding(measures: Measures, held: Retained, limits: Limits) -> Floats:
+    """Probability that a section holds water beyond what the edge is allowed to, (n, 2).
+
+    One rule for water at the edge, whatever the cell size: a step up within the limit for a high
+    shoulder may hold what it holds, and counts once, as high, where it is over it.
+    """
+    step = np.clip(np.nan_to_num(-measures.edge_drop_mm), 0.0, limits.shape.high_shoulder_mm.value)
+    beyond = held.depth_mm - step
+    chance = 1.0 - chance_below(beyond, held.se_mm, limits.water.retained_mm.value)
+    with np.errstate(invalid="ignore"):
+        return np.where(held.depth_mm > held.chance_mm, chance, 0.0)
 
 
 def _chance_wont_shed(
@@ -157,51 +197,47 @@ def _chance_wont_shed(
     )
 
 
-def _finding_shares(
-    p_drop: Floats,
-    p_high: Floats,
-    p_rut: Floats,
-    p_flat: Floats,
-    p_reversed: Floats,
-    p_pond: Floats,
-) -> Floats:
-    """Exclusive probabilities (n, 2, 7) of no fault and of each defect: the worst one is named."""
-    rest = np.ones_like(p_flat)
-    shares = np.empty((*p_flat.shape, 1 + len(DEFECTS)))
-    for label, p in enumerate((p_drop, p_high, np.nan_to_num(p_rut, nan=0.0)), start=1):
+def _finding_shares(chances: Mapping[Finding, Floats]) -> Floats:
+    """Exclusive probabilities (n, 2, L) of no fault and of each defect: the worst one is named."""
+    rest = np.ones_like(chances[Finding.FLAT])
+    shares = np.empty((*rest.shape, 1 + len(DEFECTS)))
+    for label, finding in enumerate(DEFECTS, start=1):
+        p = chances[finding]
+        if finding == Finding.FLAT:
+            # what is reversed is too flat as well
+            p_reversed = chances[Finding.REVERSED]
+            p = (p - p_reversed) / np.maximum(1.0 - p_reversed, 1e-12)
         shares[..., label] = rest * p
         rest = rest * (1.0 - p)
-    p_reversed = np.minimum(p_reversed, p_flat)
-    shares[..., 4] = rest * p_reversed
-    shares[..., 5] = rest * (p_flat - p_reversed)
-    rest = rest * (1.0 - p_flat)
-    shares[..., 6] = rest * p_pond
-    shares[..., 0] = rest * (1.0 - p_pond)
+    shares[..., 0] = rest
     return shares
 
 
-def _station_verdicts(
-    p_wont: Floats, status: NDArray[np.int8], certainty: float
-) -> NDArray[np.object_]:
-    verdict = np.full(p_wont.shape, Verdict.CANT_TELL, dtype=object)
+def _named(judgement: Judgement, status: NDArray[np.int8], certainty: float) -> Judgement:
+    """Fill in verdict and finding, which never contradict each other.
+
+    The most likely fault is named where one is certain enough. One that holds water is named only
+    where the water surely stays, and none that lets it leave is named sound while others are open:
+    what leaves either open leaves both open.
+    """
+    known = np.nan_to_num(judgement.p_finding, nan=0.0)
+    faults, p_worn = known[..., 1:], judgement.p_worn
+    worn = np.where(_HOLDING[1:], 0.0, faults)
     with np.errstate(invalid="ignore"):
-        verdict[p_wont >= certainty] = Verdict.WONT_SHED
-        verdict[p_wont <= 1.0 - certainty] = Verdict.SHEDS
+        stays = judgement.p_wont_shed >= certainty
+        leaves = judgement.p_wont_shed <= 1.0 - certainty
+        finding = np.full(stays.shape, Finding.CANT_TELL, dtype=object)
+        finding[leaves & (known[..., 0] >= certainty)] = Finding.NONE
+        # where something surely is wrong, it is what is likelier there than not
+        something = (known[..., 0] <= 1.0 - certainty) & (p_worn >= 0.5)
+        for here, among in ((something | (p_worn >= certainty), worn), (stays, faults)):
+            finding[here] = _FINDINGS[1 + np.argmax(among, axis=-1)][here]
+    open_ = ~np.isfinite(judgement.p_finding).all(axis=-1)
+    # water that surely stands is the one thing that can be said there
+    finding[open_] = np.where(stays, Finding.PONDING, Finding.CANT_TELL)[open_]
+    verdict = judgement.verdict.copy()
+    verdict[stays] = Verdict.WONT_SHED
+    verdict[leaves & (finding != Finding.CANT_TELL)] = Verdict.SHEDS
     verdict[status == Status.NO_DATA] = Verdict.NO_DATA
-    return verdict
-
-
-def _station_findings(
-    shares: Floats, status: NDArray[np.int8], certainty: float
-) -> NDArray[np.object_]:
-    """Name the most likely fault where a fault, or its absence, is certain enough."""
-    known = np.nan_to_num(shares, nan=0.0)
-    sound = known[..., 0]
-    likeliest = 1 + np.argmax(known[..., 1:], axis=-1)
-    finding = np.full(sound.shape, Finding.CANT_TELL, dtype=object)
-    finding[sound >= certainty] = Finding.NONE
-    faulty = (1.0 - sound) >= certainty
-    finding[faulty] = _FINDINGS[likeliest[faulty]]
-    finding[~np.isfinite(shares).all(axis=-1)] = Finding.CANT_TELL
     finding[status == Status.NO_DATA] = Finding.NO_DATA
-    return finding
+    return replace(judgement, verdict=verdict, finding=finding)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -46,10 +47,11 @@ class Measured:
 class Judgement:
     """What is likely wrong at each station and side; arrays are (n, 2), left then right.
 
-    Probabilities are NaN where nothing was measured. `p_finding` is (n, 2, 7): the exclusive
+    Probabilities are NaN where nothing was measured. `p_finding` is (n, 2, L): the exclusive
     probabilities of no fault and of each of `DEFECTS`, in the order of `Finding`.
     `follows_pavement` is as in `analysis.common.limits.RequiredSlope`; `verdict` and `finding`
-    hold `Verdict` and `Finding`.
+    hold `Verdict` and `Finding`, and `likeliest` the fault that is most likely there, certain or
+    not, with its probability `p_likeliest`.
     """
 
     required_slope_pct: PerStation[Floats]
@@ -58,9 +60,33 @@ class Judgement:
     p_drop: PerStation[Floats]
     p_high: PerStation[Floats]
     p_rut: PerStation[Floats]
+    p_flat: PerStation[Floats]
+    p_pond: PerStation[Floats]
+    p_too_steep: PerStation[Floats]
+    p_breakover: PerStation[Floats]
     p_finding: PerStation[Floats]
     verdict: PerStation[NDArray[np.object_]]
     finding: PerStation[NDArray[np.object_]]
+    likeliest: PerStation[NDArray[np.object_]]
+    p_likeliest: PerStation[Floats]
+
+    def chance_of(self, fault: Finding) -> Floats:
+        """(n, 2) probability of one fault by itself."""
+        return {
+            Finding.ERODED_EDGE: self.p_drop,
+            Finding.HIGH: self.p_high,
+            Finding.KERB_OR_HIGH: self.p_high,
+            Finding.RUTTED: self.p_rut,
+            Finding.TOO_STEEP: self.p_too_steep,
+            Finding.BREAKOVER: self.p_breakover,
+            Finding.PONDING: self.p_pond,
+        }.get(fault, self.p_flat)
+
+    @property
+    def p_worn(self) -> Floats:
+        """(n, 2) probability of a fault past which water leaves."""
+        others = (self.p_drop, np.nan_to_num(self.p_rut), self.p_too_steep, self.p_breakover)
+        return np.asarray(1.0 - np.prod([1.0 - p for p in others], axis=0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +96,9 @@ class Reach:
     `i0` and `i1` are the first and last station (inclusive), `side` 0 is left; lengths in metres,
     volumes in the state that their names say. `drained` is how much pavement sheds this way, in
     half widths; `why` says what stands in the way of a judgement. `harm` is what the reach may do,
-    by which it is ranked before its `priority`. NaN is unknown.
+    by which it is ranked before its `priority`. `likeliest` is the fault that is most likely,
+    certain or not; `also` are the lengths of it along which another fault was found than the reach
+    is named for. NaN is unknown.
     """
 
     side: int
@@ -99,6 +127,8 @@ class Reach:
     harm: Harm
     priority: float
     why: Reason | None
+    likeliest: Finding
+    also: Mapping[Finding, float]
 
 
 class Harm(IntEnum):

@@ -59,9 +59,12 @@ _FINDINGS: Mapping[str, str] = {
     Finding.FLAT: QT_TRANSLATE_NOOP("words", "flat"),
     Finding.REVERSED: QT_TRANSLATE_NOOP("words", "reversed"),
     Finding.HIGH: QT_TRANSLATE_NOOP("words", "high"),
+    Finding.KERB_OR_HIGH: QT_TRANSLATE_NOOP("words", "kerb or high shoulder"),
     Finding.RUTTED: QT_TRANSLATE_NOOP("words", "rutted"),
     Finding.ERODED_EDGE: QT_TRANSLATE_NOOP("words", "eroded edge"),
     Finding.PONDING: QT_TRANSLATE_NOOP("words", "ponding"),
+    Finding.TOO_STEEP: QT_TRANSLATE_NOOP("words", "too steep"),
+    Finding.BREAKOVER: QT_TRANSLATE_NOOP("words", "breakover"),
     Finding.BLOCKED_DITCH: QT_TRANSLATE_NOOP("words", "blocked ditch"),
     Finding.CANT_TELL: QT_TRANSLATE_NOOP("words", "can't tell"),
     Finding.NO_DATA: QT_TRANSLATE_NOOP("words", "no data"),
@@ -264,41 +267,44 @@ def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
         else translate("words", "stands {height} above the pavement edge").format(height=height)
     )
     chance = _percent(_row(row, "p_wont_shed"))
-    if finding == Finding.RUTTED:
-        text = translate("words", "Rutted: rut {rut}, ridge {ridge}; the shoulder {falls}.").format(
+    # what can't be told is explained by what stands in the way of calling it sound
+    driver = str(row.get("likeliest") or "") if finding == Finding.CANT_TELL else finding
+    if driver == Finding.RUTTED:
+        fact = translate("words", "rut {rut}, ridge {ridge}").format(
             rut=value_text(_row(row, "rut_mm"), "mm", system, se=_row(row, "rut_se")),
             ridge=value_text(_row(row, "ridge_mm"), "mm", system, se=_row(row, "ridge_se")),
-            falls=falls,
         )
-    elif finding in (Finding.HIGH, Finding.ERODED_EDGE):
-        text = translate("words", "{finding}: the shoulder {edge} and {falls}.").format(
-            finding=_capital(finding_text(finding)), edge=edge, falls=falls
+    elif driver in (Finding.HIGH, Finding.KERB_OR_HIGH, Finding.ERODED_EDGE):
+        fact = translate("words", "the shoulder {edge}").format(edge=edge)
+    elif driver == Finding.PONDING:
+        fact = translate("words", "it holds {depth} of water").format(
+            depth=value_text(_row(row, "retained_mm"), "mm", system)
         )
-    elif finding in (Finding.FLAT, Finding.REVERSED):
-        text = translate(
-            "words", "{finding}: the shoulder {falls}; {chance} likely that it won't shed."
-        ).format(finding=_capital(finding_text(finding)), falls=falls, chance=chance)
-    elif finding == Finding.PONDING:
-        text = translate(
-            "words", "Ponding: holds {depth} of water although the shoulder {falls}."
-        ).format(depth=value_text(_row(row, "retained_mm"), "mm", system), falls=falls)
-    elif verdict == Verdict.SHEDS:
-        text = translate("words", "Sheds: the shoulder {falls} and {edge}.").format(
-            falls=falls, edge=edge
-        )
-    elif verdict == Verdict.WONT_SHED:
-        text = translate(
-            "words",
-            "Won't shed: the shoulder {falls} and {edge}; {chance} likely that it won't shed.",
-        ).format(falls=falls, edge=edge, chance=chance)
+    elif driver == Finding.BREAKOVER:
+        fact = translate(
+            "words", "the shoulder falls {points} more steeply than the pavement"
+        ).format(points=value_text(_row(row, "breakover_points"), "points", system))
+    elif driver == Finding.NONE:
+        fact = translate("words", "the shoulder {falls} and {edge}").format(falls=falls, edge=edge)
     else:
-        text = translate(
-            "words",
-            "Can't tell: the shoulder {falls} and {edge}; with these errors it is {chance} likely "
-            "that it won't shed.",
-        ).format(falls=falls, edge=edge, chance=chance)
-        if not math.isfinite(_row(row, "p_wont_shed")) and reason:
-            text = reason
+        fact = translate("words", "the shoulder {falls}").format(falls=falls)
+    if finding == Finding.NONE:
+        text = translate("words", "Sheds: {fact}.").format(fact=fact)
+    elif finding == Finding.CANT_TELL and not math.isfinite(_row(row, "p_wont_shed")) and reason:
+        text = reason
+    elif finding == Finding.CANT_TELL:
+        words = "Can't tell whether it is {fault}: {fact}; {chance} likely that it won't shed."
+        text = translate("words", words).format(
+            fault=finding_text(driver), fact=fact, chance=chance
+        )
+    else:
+        text = translate("words", "{fault}: {fact}; {chance} likely that it won't shed.").format(
+            fault=_capital(finding_text(finding)), fact=fact, chance=chance
+        )
+    if finding == Finding.KERB_OR_HIGH:
+        text += " " + translate(
+            "words", "If no kerb stands here it is to be cut; if one does, check its inlets."
+        )
     if _row(row, "kerb") == 1.0:
         text += " " + translate("words", "A kerb stands at the edge, so its height isn't judged.")
     return text

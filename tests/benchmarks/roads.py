@@ -78,10 +78,14 @@ def _spec(case: Case) -> Spec:
 
 
 def _true_failing(truth: Truth, limits: Limits) -> NDArray[np.bool_]:
-    """Water that won't leave by the true numbers: too flat, too high, or water standing."""
+    """Water that won't leave by the true numbers: too flat, too high, or water standing.
+
+    What a step up within its limit holds isn't standing water.
+    """
     low = truth.shoulder_slope_pct < truth.required_pct - limits.shape.slope_shortfall_points.value
     high = truth.edge_drop_mm < -limits.shape.high_shoulder_mm.value
-    pond = truth.retained_mm > limits.water.retained_mm.value
+    step = np.clip(-truth.edge_drop_mm, 0.0, limits.shape.high_shoulder_mm.value)
+    pond = truth.retained_mm - step > limits.water.retained_mm.value
     return low | high | pond
 
 

@@ -16,6 +16,7 @@ from analysis.findings.fieldcheck import accept, compare
 from analysis.findings.readings import read_readings
 from analysis.findings.sheets import WorkSheets
 from analysis.study.judging import rejudge
+from analysis.verdict import judge
 from tests.builders.small_study import dropped_study, small_study
 
 # A strip outside the hinge is taken only where both its sides are given and the cut falls short.
@@ -32,7 +33,15 @@ def judged(limits: Limits) -> object:
     """Tables of the small road with a drop-off; its straightedge is laid again if need be."""
     study = rejudge(dropped_study(80.0)[0], limits)
     tables = (study.findings.stations, study.findings.reaches)
-    return [column.tolist() for table in tables for column in table.columns.values()]
+    columns = [column.tolist() for table in tables for column in table.columns.values()]
+    return columns, unpaved(limits)
+
+
+def unpaved(limits: Limits) -> object:
+    """What the same road asks of its shoulders were it gravel."""
+    (part,) = small_study().roads
+    gravel = replace(part.case, limits=limits, settings=replace(part.case.settings, paved=False))
+    return judge([gravel], [part.measured])[0].judgement.required_slope_pct.tolist()
 
 
 def planned(limits: Limits) -> object:

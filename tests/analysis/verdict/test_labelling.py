@@ -125,11 +125,11 @@ def test_runs_cover_everything_once(labels, joint):
 
 
 @pytest.mark.parametrize(
-    ("pavement", "shoulder", "crowned"),
-    [(2.0, 3.2, True), (1.2, 2.9, True), (-4.0, 3.2, False), (-6.0, 0.8, False), (3.5, 4.6, False)],
+    ("pavement", "shoulder"),
+    [(2.0, 3.2), (1.2, 2.9), (-4.0, 3.2), (-6.0, 0.8), (3.5, 4.1), (6, 5.2)],
 )
-def test_chance_too_flat_monte_carlo(pavement, shoulder, crowned):
-    """The closed form is the share of draws of both slopes that fall short of what is required."""
+def test_chance_too_flat_monte_carlo(pavement, shoulder):
+    """It is the share of draws of both slopes that fall short of what is required."""
     limits = default_limits("gravel")
     cov = np.array([[0.20, -0.05], [-0.05, 0.35]])
     measures = SimpleNamespace(
@@ -139,18 +139,21 @@ def test_chance_too_flat_monte_carlo(pavement, shoulder, crowned):
         pavement_slope_se=np.full((1, 2), np.sqrt(cov[0, 0])),
         slope_cov=np.full((1, 2), cov[0, 1]),
     )
-    got = _chance_too_flat(measures, np.array([crowned]), limits.shape)[0, 0]
+    got = _chance_too_flat(measures, limits.shape)[0, 0]
     draws = np.random.default_rng(3).multivariate_normal([pavement, shoulder], cov, 400_000)
-    required = required_slope(draws[:, 0], np.full(len(draws), crowned), limits.shape).pct
+    required = required_slope(draws[:, 0], limits.shape).pct
     short = draws[:, 1] < required - limits.shape.slope_shortfall_points.value
     assert got == pytest.approx(short.mean(), abs=0.004)
 
 
+_FLAT, _CANT, _NO_DATA = map(FINDINGS.index, ("flat", "can't tell", "no data"))
+
+
 def _shares(n, pattern):
-    shares = np.full((n, 2, 7), 0.002)
-    shares[:, :, 0] = 0.988
+    shares = np.full((n, 2, _NO_DATA - 1), 0.001)
+    shares[:, :, 0] = 0.991
     for first, last, label, p in pattern:
-        shares[first:last] = (1.0 - p) / 6.0
+        shares[first:last] = (1.0 - p) / (_NO_DATA - 2)
         shares[first:last, :, label] = p
     return shares
 
@@ -158,7 +161,11 @@ def _shares(n, pattern):
 def _labels(shares, status=None, spacing=10.0, limits=None):
     status = np.zeros(shares.shape[:2], dtype=np.int8) if status is None else status
     return label_stations(
-        SimpleNamespace(p_finding=shares),
+        SimpleNamespace(
+            p_finding=shares,
+            p_wont_shed=1.0 - shares[..., 0],
+            p_worn=np.where(np.isnan(shares[..., 0]), np.nan, 0.0),
+        ),
         status,
         spacing_m=spacing,
         average_m=20.0,
@@ -168,23 +175,23 @@ def _labels(shares, status=None, spacing=10.0, limits=None):
 
 def test_label_stations_plain_fault_of_the_shortest_length():
     """A plain fault just as long as the shortest workable reach is found."""
-    labels = _labels(_shares(40, [(20, 22, 5, 0.99)]))
-    assert list(np.flatnonzero(labels == 5)) == [20, 21]
+    labels = _labels(_shares(40, [(20, 22, _FLAT, 0.99)]))
+    assert list(np.flatnonzero(labels == _FLAT)) == [20, 21]
 
 
 def test_label_stations_lone_station():
     """A lone doubtful or failing station doesn't cut a reach."""
-    assert set(_labels(_shares(40, [(20, 21, 5, 0.99)]))) == {0}
-    assert set(_labels(_shares(40, [(20, 21, 5, 0.5)]))) == {0}
+    assert set(_labels(_shares(40, [(20, 21, _FLAT, 0.99)]))) == {0}
+    assert set(_labels(_shares(40, [(20, 21, _FLAT, 0.5)]))) == {0}
 
 
 def test_label_stations_pools_weak_evidence():
     """Many stations that each say "probably flat" together say "flat"."""
     weak = _shares(90, [])
     weak[15:75] = 0.0
-    weak[15:75, :, 0], weak[15:75, :, 5] = 0.28, 0.72
+    weak[15:75, :, 0], weak[15:75, :, _FLAT] = 0.28, 0.72
     labels = _labels(weak)
-    assert (labels[20:70] == 5).all()
+    assert (labels[20:70] == _FLAT).all()
     alone = _shares(90, [])
     alone[15] = weak[15]
     assert set(_labels(alone)) == {0}
@@ -194,9 +201,9 @@ def test_label_stations_even_odds():
     """Even odds over a long stretch are "can't tell", never sound."""
     even = _shares(60, [])
     even[15:45] = 0.0
-    even[15:45, :, 0], even[15:45, :, 5] = 0.5, 0.5
+    even[15:45, :, 0], even[15:45, :, _FLAT] = 0.5, 0.5
     labels = _labels(even)
-    assert (labels[20:40] == FINDINGS.index("can't tell")).all()
+    assert (labels[20:40] == _CANT).all()
 
 
 def test_label_stations_no_data_is_its_own():
@@ -206,13 +213,13 @@ def test_label_stations_no_data_is_its_own():
     status = np.zeros((40, 2), dtype=np.int8)
     status[10:12], status[12] = 1, 2
     labels = _labels(shares, status)
-    assert list(labels[9:14]) == [0, 8, 8, 7, 0]
+    assert list(labels[9:14]) == [0, _NO_DATA, _NO_DATA, _CANT, 0]
 
 
 def test_label_stations_spacing():
     """Halving the spacing keeps a reach where it is."""
-    coarse = _labels(_shares(40, [(20, 24, 5, 0.99)]))
-    fine = _labels(_shares(80, [(40, 48, 5, 0.99)]), spacing=5.0)
+    coarse = _labels(_shares(40, [(20, 24, _FLAT, 0.99)]))
+    fine = _labels(_shares(80, [(40, 48, _FLAT, 0.99)]), spacing=5.0)
     np.testing.assert_array_equal(np.repeat(coarse, 2), fine)
 
 
@@ -220,7 +227,7 @@ def test_label_stations_costs_of_the_user():
     """Where a missed defect costs far more than a visit, weaker evidence sends somebody out."""
     likely = _shares(90, [])
     likely[15:75] = 0.0
-    likely[15:75, :, 0], likely[15:75, :, 5] = 0.5, 0.5
+    likely[15:75, :, 0], likely[15:75, :, _FLAT] = 0.5, 0.5
     careful = default_limits("gravel").with_value("miss_cost", 9.0)
-    assert (_labels(likely)[20:70] == FINDINGS.index("can't tell")).all()
-    assert (_labels(likely, limits=careful)[20:70] == 5).all()
+    assert (_labels(likely)[20:70] == _CANT).all()
+    assert (_labels(likely, limits=careful)[20:70] == _FLAT).all()

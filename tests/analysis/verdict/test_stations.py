@@ -1,5 +1,7 @@
 """Verdicts and findings of single stations against draws from the stated errors."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -7,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from analysis.common.limits import default_limits
-from analysis.common.verdicts import Verdict
+from analysis.common.verdicts import HOLDING, Finding, Verdict
 from analysis.verdict.labelling import FINDINGS
 from analysis.verdict.stations import judge_stations
 from tests.builders.tables import make_measures
@@ -38,11 +40,12 @@ def _judge(measures, *, retained=0.0, retained_se=5.0, chance=10.0, kerb=False, 
     shape = measures.status.shape
     return judge_stations(
         measures,
-        np.ones(shape[0], dtype=bool),
-        np.full(shape, retained),
-        np.full(shape, retained_se),
-        np.full(shape, chance),
-        np.full(shape, kerb),
+        SimpleNamespace(
+            depth_mm=np.full(shape, retained),
+            se_mm=np.full(shape, retained_se),
+            chance_mm=np.full(shape, chance),
+        ),
+        np.full(shape, float(kerb)),
         limits,
     )
 
@@ -176,6 +179,8 @@ def test_status_rules_the_verdict():
         ({"edge_drop_mm": 90.0}, "eroded edge"),
         ({"rut_mm": 60.0}, "rutted"),
         ({"ridge_mm": 60.0}, "rutted"),
+        ({"shoulder_slope_pct": 13.0}, "too steep"),
+        ({"shoulder_slope_pct": 6.0, "pavement_slope_pct": -6.0}, "breakover"),
     ],
 )
 def test_plain_faults_get_their_names(values, finding):
@@ -197,6 +202,49 @@ def test_water_held_and_kerbs():
     assert set(chance.verdict.ravel()) == {Verdict.SHEDS}
     kerb = _judge(_measures(edge_drop_mm=-120.0), kerb=True)
     assert set(kerb.p_high.ravel()) == {0.0} and set(kerb.verdict.ravel()) == {Verdict.SHEDS}
+
+
+@pytest.mark.parametrize(
+    ("kerb", "finding"), [(0.1, "high"), (0.5, "kerb or high shoulder"), (0.9, "none")]
+)
+def test_a_step_up_is_named_by_how_likely_it_is_a_kerb(kerb, finding):
+    """Where neither is certain both are named; over either, water can't leave."""
+    got = _judge(_measures(edge_drop_mm=-120.0), kerb=kerb)
+    assert set(got.finding.ravel()) == {finding}
+    stays = finding != "none"
+    assert set(got.verdict.ravel()) == {Verdict.WONT_SHED if stays else Verdict.SHEDS}
+
+
+@pytest.mark.parametrize("retained", [15.0, 20.0, 28.0])
+def test_one_rule_for_water_at_the_edge(retained):
+    """A step within the limit for a high shoulder holds what it holds; more than that ponds."""
+    step = {"edge_drop_mm": -retained, "edge_drop_se": 1.0}
+    held = {"retained_se": 1.0, "chance": 3.0}
+    edge = _judge(_measures(**step), retained=retained, **held)
+    assert (edge.p_pond < 0.01).all() and set(edge.finding.ravel()) == {"none"}
+    rut = _judge(_measures(**step), retained=retained + 40.0, **held)
+    assert (rut.p_pond > 0.99).all() and set(rut.finding.ravel()) == {"ponding"}
+
+
+@given(
+    arrays(np.float64, (12, 2), elements=st.floats(-12.0, 16.0)),
+    arrays(np.float64, (12, 2), elements=st.floats(-150.0, 150.0)),
+    arrays(np.float64, (12, 2), elements=st.floats(0.0, 120.0)),
+    st.floats(0.05, 3.0),
+    st.floats(0.0, 1.0),
+)
+def test_verdict_finding_and_chance_never_contradict(slope, drop, rut, se, kerb):
+    measures = _measures(
+        12, shoulder_slope_pct=slope, shoulder_slope_se=se, edge_drop_mm=drop, rut_mm=rut
+    )
+    got = _judge(measures, kerb=kerb)
+    certainty = _LIMITS.decision.certainty.value
+    stays, leaves = got.verdict == Verdict.WONT_SHED, got.verdict == Verdict.SHEDS
+    assert (got.p_wont_shed[stays] >= certainty).all()
+    assert (got.p_wont_shed[leaves] <= 1.0 - certainty).all()
+    assert stays[np.isin(got.finding, HOLDING)].all() and leaves[got.finding == "none"].all()
+    open_ = got.finding == Finding.CANT_TELL
+    assert (got.verdict[open_] == Verdict.CANT_TELL).all()
 
 
 def test_certainty_rules_how_much_is_left_open():

@@ -1,0 +1,115 @@
+"""One question each: plain roads of another make than the sample, judged as an engineer would.
+
+What is wrong, and what isn't, follows from the plain geometry of each scene and common practice.
+"""
+
+import numpy as np
+import pytest
+
+from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Verdict
+from tests.scenes import Scene, Side, middle, screened
+
+STEP_UP = (Finding.HIGH, Finding.KERB_OR_HIGH)
+
+
+def step(mm, **options):
+    return Scene.both(Side(step=0.001 * mm, slope=4.0), **options)
+
+
+def reaches_of(study, *findings):
+    table = study.findings.reaches
+    return [
+        {name: column[row] for name, column in table.columns.items()}
+        for row in range(len(table))
+        if table["finding"][row] in findings
+    ]
+
+
+@pytest.mark.parametrize("taper_m", [0.0, 15.0])
+@pytest.mark.parametrize("mm", [60, 80, 90, 120, 150])
+def test_a_step_up_holds_water_whatever_it_is(mm, taper_m):
+    study = screened(step(mm, taper_m=taper_m))
+    assert (middle(study, "verdict") == Verdict.WONT_SHED).mean() >= 0.95
+    assert np.isin(middle(study, "finding"), STEP_UP).all()
+    reaches = reaches_of(study, *STEP_UP)
+    # the stretch and its fringes are one reach on each side, with all that a reach has
+    assert len(reaches) == 2
+    for reach in reaches:
+        assert reach["from_m"] <= 80.0 and reach["to_m"] >= 340.0
+        assert np.isfinite(reach["rank"]) and reach["cut_m3"] > 0.0
+        # 1.5 m wide, about 60 to 150 mm high on 4 % that are required
+        assert reach["cut_m3"] == pytest.approx(300.0 * 1.5e-3 * mm, rel=0.45)
+    assert not reaches_of(study, *set(DEFECTS) - set(STEP_UP))
+
+
+def test_both_consequences_are_said_where_it_may_be_a_kerb():
+    study = screened(step(120))
+    (reach, _) = reaches_of(study, Finding.KERB_OR_HIGH)
+    assert f"If no kerb stands here, cut {reach['cut_m3']:.1f} m³" in reach["reason"]
+    assert "check its inlets" in reach["reason"]
+
+
+def test_no_kerbs_on_this_road_says_the_user():
+    study = screened(step(120), kerbs="none")
+    assert set(middle(study, "finding")) == {Finding.HIGH}
+    assert set(middle(study, "p_kerb")) == {0.0}
+
+
+def test_a_kerb_before_a_level_verge_isnt_accused():
+    """The same step, but the ground behind it lies level and goes on so."""
+    study = screened(Scene.both(Side(step=0.13, slope=0.0, ditch=0.0, width=2.0)))
+    assert (middle(study, "p_kerb") > 0.9).all()
+    assert not np.isin(middle(study, "finding"), DEFECTS).any()
+    told_none = screened(Scene.both(Side(step=0.13, slope=0.0, ditch=0.0, width=2.0)), kerbs="none")
+    assert (middle(told_none, "verdict") == Verdict.WONT_SHED).mean() >= 0.95
+
+
+@pytest.mark.parametrize("slope", [12.0, 15.0])
+def test_too_steep(slope):
+    study = screened(Scene.both(Side(slope=slope)))
+    assert (middle(study, "finding") == Finding.TOO_STEEP).mean() >= 0.95
+    assert (middle(study, "verdict") == Verdict.SHEDS).all()
+    assert all(np.isfinite(r["rank"]) for r in reaches_of(study, Finding.TOO_STEEP))
+    assert (middle(study, "p_too_steep") > 0.9).all()
+
+
+def test_breakover():
+    """6 % outward beside pavement that falls 6 % inward: 12 points, 8 are allowed."""
+    high = Side(pavement=-6.0, slope=6.0, usual_slope=2.0)
+    low = Side(pavement=6.0, slope=6.5, usual_slope=6.5)
+    study = screened(Scene(left=high, right=low))
+    assert (middle(study, "finding", sides=["left"]) == Finding.BREAKOVER).mean() >= 0.95
+    assert not np.isin(middle(study, "finding", sides=["right"]), DEFECTS).any()
+
+
+@pytest.mark.parametrize("slope", [6.0, 6.5])
+def test_the_low_side_of_a_curve_follows_the_superelevation(slope):
+    high = Side(pavement=-6.0, slope=3.0, usual_slope=3.0)
+    low = Side(pavement=6.0, slope=slope, usual_slope=slope)
+    found = middle(screened(Scene(left=high, right=low)), "finding", sides=["right"])
+    assert (found == Finding.NONE).mean() >= 0.9
+    assert set(found) <= {Finding.NONE, Finding.CANT_TELL}
+
+
+def test_coplanar_is_measured_with_the_given_width_and_judged():
+    """2 beside 2: no edge shows."""
+    study = screened(Scene.both(Side(slope=2.0, usual_slope=2.0)))
+    found = middle(study, "finding")
+    assert (found == Finding.FLAT).mean() >= 0.9
+    assert set(found) <= {Finding.FLAT, Finding.CANT_TELL}
+    assert not middle(study, "edge_found").any()
+    assert all("edge is assumed" in text for text in middle(study, "reason"))
+
+
+@pytest.mark.parametrize("options", [{}, {"cell_m": 0.25}, {"cell_m": 0.25, "sigma_m": 0.005}])
+def test_a_step_within_its_limit_isnt_ponding(options):
+    """20 mm where 30 mm is the limit, whatever the cell size."""
+    study = screened(Scene.both(Side(step=0.02), **options))
+    assert not np.isin(middle(study, "finding"), (Finding.PONDING, Finding.HIGH)).any()
+    assert not reaches_of(study, *HOLDING)
+
+
+def test_a_sound_road_stays_sound():
+    study = screened(Scene.both(Side()))
+    assert not reaches_of(study, *DEFECTS)
+    assert (middle(study, "verdict") == Verdict.SHEDS).mean() >= 0.95
