@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from PySide6.QtCore import QCoreApplication, QSignalBlocker, Qt, Signal
+from PySide6.QtGui import QWheelEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
@@ -16,10 +15,25 @@ from PySide6.QtWidgets import (
 
 from gui.look.units import SYSTEMS, from_shown, shown, unit_of
 
-__all__ = ["CalmCombo", "QuantityBox", "scrolled", "surface_text"]
+__all__ = ["CalmCombo", "CalmSpin", "QuantityBox", "scrolled", "surface_text"]
 
 
-class QuantityBox(QDoubleSpinBox):
+class Calm:
+    """Field that leaves the wheel to the form around it, focus or not.
+
+    By Qt's habit the wheel first gives such a field the focus and then turns it: who scrolls past
+    a limit would change it without seeing so.
+    """
+
+    def wheelEvent(self, event: QWheelEvent) -> None:
+        event.ignore()
+
+
+class CalmSpin(Calm, QDoubleSpinBox):
+    """Spin box that never turns with the wheel."""
+
+
+class QuantityBox(CalmSpin):
     """Spin box for a stored quantity, shown in the chosen units.
 
     The stored value is kept, so that showing it in feet and back never changes it.
@@ -85,28 +99,15 @@ class QuantityBox(QDoubleSpinBox):
         self._stored = float(f"{stored:.9g}")
         self.stored_changed.emit(self._stored)
 
-    def wheelEvent(self, event: Any) -> None:
-        """Scroll the form, not a limit that the pointer happens to pass over."""
-        if self.hasFocus():
-            super().wheelEvent(event)
-        else:
-            event.ignore()
 
-
-class CalmCombo(QComboBox):
-    """Combo box that only turns with the wheel when it was chosen first."""
+class CalmCombo(Calm, QComboBox):
+    """Combo box that never turns with the wheel."""
 
     def __init__(self) -> None:
         super().__init__()
         # Its longest entry must not decide how narrow the form can be.
         self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.setMinimumContentsLength(7)
-
-    def wheelEvent(self, event: Any) -> None:
-        if self.hasFocus():
-            super().wheelEvent(event)
-        else:
-            event.ignore()
 
 
 def scrolled(inside: QWidget) -> QScrollArea:

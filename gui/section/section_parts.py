@@ -11,7 +11,6 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QAction, QGuiApplication, QKeySequence
 from PySide6.QtWidgets import (
     QAbstractItemView,
-    QDoubleSpinBox,
     QGridLayout,
     QLabel,
     QTableWidget,
@@ -21,6 +20,7 @@ from PySide6.QtWidgets import (
 
 from analysis.common.columns import CHECKED_NUMBERS, column_of
 from gui.drawing.section_figure import break_of, source_text
+from gui.look.fields import CalmSpin
 from gui.look.making import named, tool_button, yielding
 from gui.look.units import from_shown, number, shown, unit_of
 from gui.look.words import station_sentence
@@ -80,7 +80,7 @@ class BreakFields(QWidget):
         grid.setContentsMargins(0, 0, 0, 0)
         grid.setHorizontalSpacing(6)
         grid.setVerticalSpacing(3)
-        self.boxes: dict[tuple[int, str], QDoubleSpinBox] = {}
+        self.boxes: dict[tuple[int, str], CalmSpin] = {}
         self.notes: dict[tuple[int, str], QLabel] = {}
         self.backs: dict[tuple[int, str], QToolButton] = {}
         titles = {
@@ -91,7 +91,7 @@ class BreakFields(QWidget):
         }
         tip = self.tr("Distance outward from the centreline; type to correct it by hand.")
         for row, (key, title) in enumerate(titles.items()):
-            box = named(QDoubleSpinBox(decimals=2, minimum=-20.0, maximum=120.0), title, tip)
+            box = named(CalmSpin(decimals=2, minimum=-20.0, maximum=120.0), title, tip)
             box.setKeyboardTracking(False)
             box.setMinimumWidth(70)
             box.valueChanged.connect(lambda value, k=key: self._on_value(k, value))

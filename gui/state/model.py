@@ -376,12 +376,15 @@ class WindowModel(QObject):
         *,
         copy: bool = False,
     ) -> None:
-        """Write the study as one GeoPackage; `copy` leaves path and modified state alone."""
+        """Write the study as one GeoPackage; `copy` leaves path and modified state alone.
+
+        A copy waits for no other work: what a person changed is in it before it was measured.
+        """
         if self.loaded is None:
             return
-        if self.runner.is_running("update"):
+        if not copy and self.runner.is_running("update"):
             # The file must hold what the person sees asked for, so the update goes first.
-            self._after_update.append(lambda: self.save(path, done, failed, copy=copy))
+            self._after_update.append(lambda: self.save(path, done, failed))
             return
         order = jobs.SaveOrder(
             self.loaded.findings, self.settings, dict(self._corrections), dict(self._reviews), path
@@ -405,7 +408,7 @@ class WindowModel(QObject):
             lambda progress: jobs.save(progress, order),
             saved,
             failed,
-            lane="long",
+            lane="quick" if copy else "long",
             title="" if copy else self.tr("Saving"),
         )
 

@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QItemSelection, QItemSelectionModel, Qt
+from PySide6.QtCore import QEvent, QItemSelection, QItemSelectionModel, Qt
 from PySide6.QtGui import QKeyEvent, QKeySequence
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView
 
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from analysis.common.table import Table
 
 __all__ = ["RowsView", "write_rows"]
+
+_REVIEWS = {Qt.Key.Key_A: "agreed", Qt.Key.Key_R: "rejected", Qt.Key.Key_T: "to check"}
 
 
 class RowsView(QTableView):
@@ -45,12 +47,20 @@ class RowsView(QTableView):
         for header in (self.horizontalHeader(), self.verticalHeader()):
             header.setSelectionModel(QItemSelectionModel(self.model(), header))
 
+    def event(self, event: QEvent) -> bool:
+        # The window reviews the selected reach by the same keys; here they mean the chosen rows.
+        if event.type() == QEvent.Type.ShortcutOverride and isinstance(event, QKeyEvent):
+            plain = event.modifiers() == Qt.KeyboardModifier.NoModifier
+            if plain and event.key() in _REVIEWS:
+                event.accept()
+                return True
+        return super().event(event)
+
     def keyPressEvent(self, event: QKeyEvent) -> None:
         keys = Qt.Key
         plain = event.modifiers() == Qt.KeyboardModifier.NoModifier
-        states = {keys.Key_A: "agreed", keys.Key_R: "rejected", keys.Key_T: "to check"}
-        if plain and event.key() in states:
-            self._page.review_chosen(states[keys(event.key())])
+        if plain and event.key() in _REVIEWS:
+            self._page.review_chosen(_REVIEWS[keys(event.key())])
         elif plain and event.key() == keys.Key_Delete:
             self._page.review_chosen("")
         elif event.matches(QKeySequence.StandardKey.Copy):

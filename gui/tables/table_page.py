@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from PySide6.QtCore import QPoint, QSize, Qt
+from PySide6.QtCore import QItemSelectionModel, QPoint, QSize, Qt
 from PySide6.QtGui import QAction, QGuiApplication, QKeySequence
 from PySide6.QtWidgets import (
     QComboBox,
@@ -427,9 +427,12 @@ class TablePage(QWidget):
         elif not current.isValid() or current.row() != row or not chosen.isRowSelected(row):
             self._following = True
             try:
-                column = max(current.column(), 0)
-                self.view.setCurrentIndex(self.rows.index(row, column))
-                self.view.scrollTo(self.rows.index(row, column))
+                here = self.rows.index(row, max(current.column(), 0))
+                # Left to the view, a Ctrl or Shift still held from Ctrl+Down or Shift+F8 would
+                # choose nothing, or all rows on the way.
+                flags = QItemSelectionModel.SelectionFlag
+                chosen.setCurrentIndex(here, flags.ClearAndSelect | flags.Rows)
+                self.view.scrollTo(here)
             finally:
                 self._following = False
         self.on_chosen()
@@ -471,6 +474,7 @@ class TablePage(QWidget):
         """Review the chosen rows; a rejection asks for its reason."""
         rows = self.chosen_rows()
         if not rows:
+            self.model.message.emit(self.tr("No row is chosen: click one, then review it."))
             return
         if state == "rejected" and reason is None:
             sources = [self.rows.source_row(row) for row in rows]

@@ -1,4 +1,4 @@
-"""Copies of unsaved work, so that a crash or a power cut costs a minute at most.
+"""Copies of unsaved work, so that a crash or a power cut costs some seconds at most.
 
 Each window owns one copy in the user's data folder, with a lock file that the system lets go of
 when the program dies. A copy whose lock is free belonged to a window that didn't close properly.
@@ -7,6 +7,7 @@ when the program dies. A copy whose lock is free belonged to a window that didn'
 from __future__ import annotations
 
 import json
+import logging
 import uuid
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -20,7 +21,9 @@ from gui.window.places import unsaved_folder
 
 __all__ = ["Autosave", "Leftover"]
 
-EVERY_MS = 60_000
+log = logging.getLogger("vergeline")
+
+EVERY_MS = 3_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +56,22 @@ class Autosave(QObject):
         self._model = model
         self.copy = unsaved_folder() / f"{uuid.uuid4().hex}.gpkg"
         self._lock: QLockFile | None = None
-        self._saved: object = None
+        # Counted, not compared: results hold arrays, and an undone edit is no unmade one.
+        self._changes, self._kept = 0, -1
         self._timer = QTimer(self, interval=EVERY_MS)
         self._timer.timeout.connect(self.save_now)
         model.modified_changed.connect(self._on_modified)
+        for changed in (
+            model.study_changed,
+            model.settings_changed,
+            model.limits_changed,
+            model.corrections_changed,
+            model.reviews_changed,
+        ):
+            changed.connect(self._on_change)
+
+    def _on_change(self) -> None:
+        self._changes += 1
 
     def _on_modified(self, modified: bool) -> None:
         if modified:
@@ -66,22 +81,20 @@ class Autosave(QObject):
 
     def save_now(self) -> None:
         """Write the copy if anything changed since the last one; never disturbs the person."""
-        model = self._model
-        state = (model.loaded, model.undo.index())
-        if not model.modified or model.loaded is None or state == self._saved:
+        model, now = self._model, self._changes
+        if not model.modified or model.loaded is None or now == self._kept:
+            return
+        if model.runner.is_running("autosave"):
+            # Called off for a newer one each time, a copy that takes long would never be whole.
             return
         try:
             self._claim()
-        except OSError:
+        except OSError as error:
             # Without a place for copies the work itself goes on; saving by hand still works.
             self._timer.stop()
+            self._on_failed(error)
             return
-        model.save(
-            str(self.copy),
-            done=lambda: self._noted(state),
-            failed=self._on_failed,
-            copy=True,
-        )
+        model.save(str(self.copy), lambda: self._noted(now), self._on_failed, copy=True)
 
     def _claim(self) -> None:
         if self._lock is None:
@@ -90,11 +103,11 @@ class Autosave(QObject):
             self._lock.setStaleLockTime(0)
             self._lock.tryLock(0)
 
-    def _noted(self, state: object) -> None:
+    def _noted(self, changes: int) -> None:
         if not self._model.modified:
             self.discard()
             return
-        self._saved = state
+        self._kept = changes
         record = {
             "name": Path(self._model.path).name if self._model.path else "",
             "at": datetime.now(UTC).astimezone().strftime("%Y-%m-%d %H:%M"),
@@ -102,13 +115,18 @@ class Autosave(QObject):
         self.copy.with_suffix(".json").write_text(json.dumps(record), encoding="utf-8")
         self.copied.emit()
 
-    def _on_failed(self, error: VergelineError) -> None:
-        self._model.message.emit(str(error))
+    def _on_failed(self, error: VergelineError | OSError) -> None:
+        log.warning("no copy of the unsaved work: %s", error)
+        self._model.message.emit(
+            self.tr("No copy of the unsaved work could be kept, save it yourself: {why}").format(
+                why=error
+            )
+        )
 
     def discard(self) -> None:
         """Delete this window's copy: its work is saved, or the person let it go."""
         self._timer.stop()
-        self._saved = None
+        self._kept = -1
         self._model.runner.cancel("autosave")
         for ending in (".gpkg", ".json"):
             self.copy.with_suffix(ending).unlink(missing_ok=True)

@@ -35,6 +35,7 @@ from gui.window.dialogs import LightPanel, ShortcutSheet
 from gui.window.files import Files
 from gui.window.job_bar import JobBar
 from gui.window.panes import Panes
+from gui.window.reviewing import Reviewing
 
 __all__ = ["Commands"]
 
@@ -48,7 +49,7 @@ NEEDS = {
     "second": "end_compare",
     "relief": "relief",
     "findings": "save save_as next_station previous_station ten_on ten_back other_side "
-    "next_finding previous_finding go_to near station",
+    "next_finding previous_finding go_to near station agree reject to_check unreview",
     "roads": "next_road previous_road",
     "corrections": "give_back",
     "work": "cancel",
@@ -112,6 +113,7 @@ class Commands(QObject):
         model, files, dialogs = self.model, self.files, self.files.dialogs
         std = QKeySequence.StandardKey
         step, finding = model.next_station, model.next_finding
+        reviewing = Reviewing(model, dialogs)
         rows: tuple[tuple[str, str, Any, Callable[[], object]], ...] = (
             ("open_any", self.tr("&Open…"), "Ctrl+O", files.ask_open),
             ("open_terrain", self.tr("Open &terrain…"), "Ctrl+T", files.ask_terrain),
@@ -140,6 +142,10 @@ class Commands(QObject):
             ),
             ("other_side", self.tr("Other si&de"), "F7 Ctrl+B", model.flip_side),
             ("go_to", self.tr("&Go to station"), "Ctrl+G", self._go_to),
+            ("agree", self.tr("&Agree"), "A", partial(reviewing.give, "agreed")),
+            ("reject", self.tr("&Reject…"), "R", partial(reviewing.give, "rejected")),
+            ("to_check", self.tr("To &check"), "T", partial(reviewing.give, "to check")),
+            ("unreview", self.tr("Take the re&view back"), "", partial(reviewing.give, "")),
             ("next_road", self.tr("Next r&oad"), "Ctrl+Shift+Down", partial(self._step_road, 1)),
             (
                 "previous_road",
@@ -193,7 +199,7 @@ class Commands(QObject):
                 "open_any open_terrain heights open_road road_reading extras recent open_sample | "
                 "save save_as sheets | close_study leave",
             ),
-            (self.tr("&Edit"), "undo redo | give_back"),
+            (self.tr("&Edit"), "undo redo | agree reject to_check unreview | give_back"),
             (self.tr("&Screening"), "screen cancel | compare end_compare"),
             (
                 self.tr("&Go"),

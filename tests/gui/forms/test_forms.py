@@ -12,15 +12,15 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
-from PySide6.QtGui import QWheelEvent
-from PySide6.QtWidgets import QApplication, QWidget
+from PySide6.QtCore import QPoint, QPointF, Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication, QScrollArea, QWidget
 
 from analysis.common.cautions import CAUTIONS
 from analysis.common.limits import default_limits, limit_specs, read_limits
 from gui.forms.forms import InputsForm, LimitsForm
 from gui.forms.help import TERMS, HelpPage
-from gui.look.fields import QuantityBox
+from gui.look.fields import CalmCombo, QuantityBox
 from gui.state.model import WindowModel
 from tests.gui.conftest import ARTEFACTS
 
@@ -93,26 +93,31 @@ def test_quantity_box_never_leaves_its_range(qapp: Any) -> None:
     assert box.stored >= 0.2
 
 
-def test_quantity_box_lets_the_form_scroll(qapp: Any, qtbot: Any) -> None:
-    """The wheel over a limit that wasn't chosen must not change it."""
-    box = QuantityBox("mm", 0.0, 300.0, decimals=0)
-    qtbot.addWidget(box)
-    box.set_stored(50.0)
-    box.show()
-    box.clearFocus()
-    event = QWheelEvent(
-        QPointF(5, 5),
-        QPointF(5, 5),
-        QPoint(0, 0),
-        QPoint(0, 120),
-        Qt.MouseButton.NoButton,
-        Qt.KeyboardModifier.NoModifier,
-        Qt.ScrollPhase.NoScrollPhase,
-        False,
-    )
-    QApplication.sendEvent(box, event)
-    assert box.stored == 50.0
-    assert event.type() == QEvent.Type.Wheel and not event.isAccepted()
+def test_wheel_scrolls_the_inputs_and_changes_none(
+    inputs: InputsForm, model: WindowModel, qtbot: Any
+) -> None:
+    """Real wheel turns over each field, chosen before or not: only the form moves.
+
+    Qt gives a field the focus with the wheel, so asking for the focus was no guard.
+    """
+    inputs.activateWindow()
+    before = model.settings
+    fields = [*inputs.findChildren(QuantityBox), *inputs.findChildren(CalmCombo)]
+    assert len(fields) > 8
+    for chosen in (False, True):
+        for field in fields:
+            if not field.isEnabled():
+                continue
+            area = inputs.findChild(QScrollArea)
+            area.ensureWidgetVisible(field)
+            if chosen:
+                field.setFocus()
+            at = field.mapTo(inputs, field.rect().center())
+            for turn in (120, -120):
+                QTest.wheelEvent(inputs.windowHandle(), QPointF(at), QPoint(0, turn))
+                QApplication.processEvents()
+    assert model.settings == before
+    assert model.undo.count() == 0
 
 
 # -- limits ------------------------------------------------------------------------------------

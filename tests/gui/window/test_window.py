@@ -35,6 +35,7 @@ from gui.state import jobs
 from gui.state.jobs import RoadSource
 from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
+from gui.tables.tables import ReachTable
 from gui.window import recent
 from gui.window.app import warm_up
 from gui.window.autosave import Autosave
@@ -571,6 +572,68 @@ def test_autosave_recovers_after_a_crash(
     settle(runner.idle)
     assert not copy.exists(), "once the work has a new copy the old one goes"
     dispose(other)
+
+
+def test_autosave_goes_on_after_a_moved_edge(full: Window, settle: Settle) -> None:
+    """Each change is in the next copy: also one of results, which hold arrays."""
+    from analysis.findings.geopackage import read_findings
+
+    model, autosave = full.model, full.files.autosave
+    for station, edge in ((6, 3.1), (9, 3.2)):
+        autosave.save_now()
+        settle(model.runner.idle)
+        model.correct(0, station, 1, "edge", edge)
+        settle(model.runner.idle)
+        autosave.save_now()
+        settle(model.runner.idle)
+        assert edge in list(read_findings(str(autosave.copy)).edits["u_m"])
+    # Another edit at the same place of the undo stack is another state.
+    model.undo.undo()
+    model.correct(0, 9, 1, "edge", 3.3)
+    settle(model.runner.idle)
+    autosave.save_now()
+    settle(model.runner.idle)
+    assert 3.3 in list(read_findings(str(autosave.copy)).edits["u_m"])
+
+
+def test_review_keys_work_anywhere_and_answer(full: Window, settle: Settle) -> None:
+    """A, R and T review the selected reach with the focus in the map; each says what it did."""
+    model, said = full.model, []
+    model.message.connect(said.append)
+    full.activateWindow()
+    full.map.plot.setFocus()
+    settle()
+    row = model.failing_reaches()[0]
+    model.select_reach(row)
+    QTest.keyClick(full.map.plot, Qt.Key.Key_T)
+    assert model.review("reach", model.reach_key(row)) == ("to check", "")
+    assert said and said[-1].endswith("to check")
+    QTest.keyClick(full.map.plot, Qt.Key.Key_R)
+    dialog = full.dialogs.shown
+    assert isinstance(dialog, QInputDialog)
+    dialog.setTextValue("parked vehicle")
+    dialog.accept()
+    assert model.review("reach", model.reach_key(row)) == ("rejected", "parked vehicle")
+    model.close_study()
+    assert not full.commands["agree"].isEnabled()
+
+
+def test_agree_button_reviews_what_ctrl_down_went_to(full: Window, settle: Settle) -> None:
+    """Ctrl is still held when the table follows: the reach must be chosen there all the same."""
+    full.activateWindow()
+    full.map.plot.setFocus()
+    settle()
+    table = full.panes["reaches"].fill()
+    assert isinstance(table, ReachTable)
+    seen = set()
+    for _ in range(3):
+        QTest.keyPress(full.map.plot, Qt.Key.Key_Down, Qt.KeyboardModifier.ControlModifier)
+        seen.add(full.model.reach_row)
+        assert [table.rows.source_row(row) for row in table.chosen_rows()] == [full.model.reach_row]
+        QTest.mouseClick(table.buttons["agreed"], Qt.MouseButton.LeftButton)
+        key = full.model.reach_key(full.model.reach_row)
+        assert full.model.review("reach", key) == ("agreed", "")
+    assert len(full.model.reviews) == len(seen)
 
 
 def test_autosave_copy_goes_when_saved(full: Window, settle: Settle, tmp_path: Path) -> None:
