@@ -92,10 +92,6 @@ def _station(name: str, title: str, meaning: str) -> Column:
     return Column(name, "m", title, meaning, is_station=True)
 
 
-def _error(of: Column) -> Column:
-    return Column(of.error, of.unit, "", f"One standard error of {of.name}.")
-
-
 RANKING = (
     "1 is most urgent: edge drop-offs at or over the safety limit, however short; then what keeps "
     "water on the pavement (high, reversed, ponding); then all other faults and blocked ditches; "
@@ -284,7 +280,8 @@ MADE_UP = (
 # fmt: on
 
 _BY_NAME = {column.name: column for column in (*_COLUMNS, *MADE_UP)}
-_BY_NAME.update({column.error: _error(column) for column in _COLUMNS if column.error})
+for _of in filter(lambda column: column.error, _COLUMNS):
+    _BY_NAME[_of.error] = Column(_of.error, _of.unit, "", f"One standard error of {_of.name}.")
 
 
 def _table(names: str) -> Mapping[str, Column]:

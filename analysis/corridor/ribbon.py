@@ -227,11 +227,6 @@ def _steep_grade_pct(ribbon: Ribbon) -> float:
     return 100.0 * float(np.quantile(grade, 0.9)) if len(grade) >= 3 else math.nan
 
 
-def _sorted_column(columns: list[list[NDArray[Any]]], order: NDArray[np.intp]) -> NDArray[Any]:
-    """Take the first of the columns off the list, joined and sorted."""
-    return np.concatenate(columns.pop(0))[order]
-
-
 class _Corridor:
     """The walk over the blocks."""
 
@@ -287,7 +282,8 @@ class _Corridor:
         columns = [list(part) for part in zip(*self.found, strict=True)]
         self.found.clear()
         order = np.argsort(np.concatenate(columns[0]), kind="stable")
-        s, o, z, row, col = (_sorted_column(columns, order) for _ in range(5))
+        # joined one after the other, so that no more than one is held twice
+        s, o, z, row, col = (np.concatenate(columns.pop(0))[order] for _ in range(5))
         cells = Cells(s, o, z, row, col, self.terrain.cell_m)
         return cells, Ribbon(self.s, self.o, self.z, self.step_s, self.step_o)
 

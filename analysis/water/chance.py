@@ -181,7 +181,7 @@ def chance_level(
     step_s = float(ribbon.step_s)
     n, k = ribbon.z.shape
     ways_out = outlets.on_average(rows_for(max(windows_m), step_s))
-    ground, _ = average_along(ribbon.z, min(rows_for(10.0, step_s), _odd(n)))
+    ground, _ = average_along(ribbon.z, min(rows_for(10.0, step_s), n - 1 + n % 2))
     drained = fill_ribbon(ground, outlets=ways_out, holes_drain=True)
     index, inner = _blocks(n, step_s)
     count, rows = index.shape
@@ -256,7 +256,3 @@ def _real_ponds(
     real[names[deep]] = True
     real[0] = False
     return np.asarray(real[names])
-
-
-def _odd(n: int) -> int:
-    return n if n % 2 else max(1, n - 1)

@@ -23,6 +23,7 @@ from gui.look.making import SELECTABLE, named, stacked
 from gui.look.units import number, unit_of, value_text
 
 if TYPE_CHECKING:
+    from analysis.common.settings import Settings
     from gui.state.model import WindowModel
 
 __all__ = ["PowerPanel"]
@@ -40,12 +41,6 @@ class _PowerChart(pg.PlotWidget):
 
     def __init__(self) -> None:
         super().__init__(background=None)
-        self.lengths = np.empty(0)
-        self.errors = np.empty(0)
-        self.length = math.nan
-        self.error = math.nan
-        self.wanted = math.nan
-        self.system = "metric"
         self.setFixedHeight(150)
         self.setFrameShape(self.Shape.NoFrame)
         self.setAccessibleName(self.tr("Error of the slope against the averaging length"))
@@ -67,33 +62,31 @@ class _PowerChart(pg.PlotWidget):
         # The form scrolls, whatever is under the wheel.
         event.ignore()
 
-    def draw(self) -> None:
-        """Show what is known, in the colours of now."""
-        known = np.isfinite(self.errors)
+    def draw(self, answer: _Answer, system: str) -> None:
+        """Show what was reckoned, in the colours of now."""
+        known, wanted = np.isfinite(answer.errors), answer.wanted
         self.setVisible(bool(known.sum() >= 2))
         if known.sum() < 2:
             return
-        unit, ink = unit_of("m", self.system), theme.color("muted")
-        lengths = self.lengths * unit.factor
-        top = float(np.max(self.errors[known]))
-        top = max(min(top, 4.0 * self.wanted) if math.isfinite(self.wanted) else top, 0.46)
+        unit, ink = unit_of("m", system), theme.color("muted")
+        lengths = answer.lengths * unit.factor
+        top = float(np.max(answer.errors[known]))
+        top = max(min(top, 4.0 * wanted) if math.isfinite(wanted) else top, 0.46)
         self.setRange(xRange=(0.0, float(lengths[-1])), yRange=(0.0, 1.08 * top), padding=0.0)
         for side in ("left", "bottom"):
-            axis = self.getAxis(side)
-            axis.setPen(theme.color("faint"))
-            axis.setTextPen(ink)
+            self.getAxis(side).setPen(theme.color("faint"))
+            self.getAxis(side).setTextPen(ink)
         self.setLabel("left", self.tr("± points"))
         self.setLabel("bottom", self.tr("averaging length, {unit}").format(unit=unit.text))
-        self._line.setData(lengths, self.errors)
+        self._line.setData(lengths, answer.errors)
         self._line.setPen(theme.pen("accent", 2.0))
-        self._enough.setVisible(math.isfinite(self.wanted))
-        if math.isfinite(self.wanted):
-            self._enough.setPos(self.wanted)
+        self._enough.setVisible(math.isfinite(wanted))
+        if math.isfinite(wanted):
+            self._enough.setPos(wanted)
         self._enough.setPen(theme.pen("required", 1.3, Qt.PenStyle.DashLine))
         self._enough.label.setColor(ink)
-        here = math.isfinite(self.length) and math.isfinite(self.error)
-        x, y = self.length * unit.factor, min(self.error, 1.08 * top)
-        self._here.setData([x] if here else [], [y] if here else [])
+        here = [answer.average_m * unit.factor] if math.isfinite(answer.slope_se) else []
+        self._here.setData(here, [min(answer.slope_se, 1.08 * top)] * len(here))
         self._here.setBrush(theme.color("accent"))
         self._here.setPen(theme.pen("paper", 1.5))
 
@@ -109,7 +102,7 @@ class PowerPanel(QGroupBox):
         self.words = named(words, self.tr("What this grid can tell"))
         self.chart = _PowerChart()
         stacked(self, self.words, self.chart, margins=(8, 6, 8, 8), spacing=-1)
-        self._tells = True
+        self.answer: _Answer | None = None
         theme.watcher().changed.connect(self._on_theme)
 
     # -- what it stands on -----------------------------------------------------------------------
@@ -135,8 +128,10 @@ class PowerPanel(QGroupBox):
         return known_median(np.concatenate(values), otherwise) if values else otherwise
 
     def _on_theme(self) -> None:
-        self.words.setStyleSheet(f"color: {theme.color('ink' if self._tells else 'warn').name()}")
-        self.chart.draw()
+        if self.answer is not None:
+            ink = theme.color("ink" if self.answer.tells else "warn")
+            self.words.setStyleSheet(f"color: {ink.name()}")
+            self.chart.draw(self.answer, self.model.units)
 
     # -- showing ---------------------------------------------------------------------------------
 
@@ -153,9 +148,7 @@ class PowerPanel(QGroupBox):
             open=terrain is not None,
             sigma_m=sigma,
             sigma_source=source,
-            width_m=settings.shoulder_width_m,
-            average_m=settings.average_m,
-            given=not settings.find_edges,
+            settings=settings,
             options=options,
         )
         if not self.words.text():
@@ -206,14 +199,9 @@ class PowerPanel(QGroupBox):
                 )
             )
         self.words.setText(" ".join(parts))
-        self._tells = answer.tells
+        self.answer = answer
         self._on_theme()
-        chart = self.chart
-        chart.lengths, chart.errors = answer.lengths, answer.errors
-        chart.length, chart.error = answer.average_m, answer.slope_se
-        chart.wanted, chart.system = answer.wanted, system
-        chart.setAccessibleDescription(self.words.text())
-        chart.draw()
+        self.chart.setAccessibleDescription(self.words.text())
 
     def _power_words(self, answer: _Answer, system: str) -> str:
         slope, drop = answer.slope_se, answer.drop_se
@@ -246,9 +234,7 @@ class _Question:
     open: bool
     sigma_m: float
     sigma_source: str
-    width_m: float
-    average_m: float | str
-    given: bool
+    settings: Settings
     options: dict[str, Any]
 
 
@@ -274,35 +260,28 @@ def _answer(question: _Question, roads: Sequence[Any]) -> _Answer:
     """Ask the analysis; for a worker."""
     from analysis.shoulder.resolving import least_average, resolving_of, resolving_power
 
-    cell, sigma, width = question.cell_m, question.sigma_m, question.width_m
-    least = float(
-        least_average(
-            cell,
-            sigma,
-            width,
-            difference_pct=2.0,
-            edges_given=question.given,
-            **question.options,
-        )
-    )
+    settings, options = question.settings, question.options
+    given = not settings.find_edges
+    shoulder = question.cell_m, question.sigma_m, settings.shoulder_width_m
+    least = float(least_average(*shoulder, difference_pct=2.0, edges_given=given, **options))
 
     def errors(length: float) -> tuple[float, float, float]:
-        power = resolving_power(cell, sigma, width, length, **question.options)
-        if question.given:
+        power = resolving_power(*shoulder, length, **options)
+        if given:
             return power.given_slope_se, power.given_drop_se, power.rut_mm
         return power.slope_se, power.drop_se, power.rut_mm
 
-    if question.average_m == "auto":
+    average = settings.average_m
+    if average == "auto":
         # What "auto" does where no length is enough.
         average = least if math.isfinite(least) else _LONGEST_AUTO_M
-    else:
-        average = float(question.average_m)
     slope, drop, rut = errors(average)
     longest = max(_LENGTHS_M[-1] if average > 60.0 else 60.0, 1.5 * average)
     if math.isfinite(least):
         longest = max(longest, 1.2 * min(least, 400.0))
     lengths = np.array([v for v in _LENGTHS_M if v < longest] + [longest])
     found = [resolving_of(part.measures, part.measured.shoulder.noise) for part in roads]
+    found = [part for part in found if part.judged]
     judged = sum(part.judged for part in found)
     return _Answer(
         question=question,
@@ -316,7 +295,5 @@ def _answer(question: _Question, roads: Sequence[Any]) -> _Answer:
         errors=np.array([errors(float(v))[0] for v in lengths]),
         wanted=errors(least)[0] if math.isfinite(least) else math.nan,
         judged=judged,
-        telling=sum(part.telling * part.judged for part in found if part.judged) / judged
-        if judged
-        else math.nan,
+        telling=sum(p.telling * p.judged for p in found) / judged if judged else math.nan,
     )

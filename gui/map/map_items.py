@@ -9,7 +9,16 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
-from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF
+from PySide6.QtGui import (
+    QBrush,
+    QColor,
+    QFont,
+    QFontMetricsF,
+    QLinearGradient,
+    QPainter,
+    QPen,
+    QPolygonF,
+)
 from PySide6.QtWidgets import QWidget
 
 from analysis.common.units import METRES_PER_FOOT, METRES_PER_INCH
@@ -22,6 +31,8 @@ from gui.map.tiles import TileKey, TileStore, parent_of
 __all__ = ["Furniture", "LinesItem", "TileItem", "draw_symbol", "nice_length", "pond_brush"]
 
 WANT_AFTER_MS = 25
+# Where the key's ramp of heights is told its colour; between them Qt blends.
+_SHARES = np.linspace(0.0, 1.0, 7)
 
 
 class TileItem(pg.GraphicsObject):
@@ -340,15 +351,11 @@ class Furniture(QWidget):
         painter.setPen(theme.color("ink"))
         painter.drawText(QPointF(plate.left() + 10.0, plate.top() + 15.0), title)
         bar = QRectF(plate.left() + 10.0, plate.top() + 21.0, width - 20.0, 9.0)
-        count = int(bar.width())
-        colours = theme.relief_rgba(np.linspace(-1.0, 1.0, count), 1.0)
-        for place in range(count):
-            red, green, blue, _ = (int(v) for v in colours[place])
-            painter.fillRect(
-                QRectF(bar.left() + place, bar.top(), 1.0, bar.height()), QColor(red, green, blue)
-            )
+        colours = QLinearGradient(bar.topLeft(), bar.topRight())
+        for share, rgba in zip(_SHARES, theme.relief_rgba(2.0 * _SHARES - 1.0, 1.0), strict=True):
+            colours.setColorAt(float(share), QColor(*rgba.tolist()))
         painter.setPen(QPen(theme.color("line"), 1.0))
-        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setBrush(colours)
         painter.drawRect(bar)
         painter.setPen(theme.color("ink"))
         factor, unit = (0.01 / METRES_PER_INCH, "in") if self.units == "us" else (1.0, "cm")

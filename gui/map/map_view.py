@@ -160,7 +160,7 @@ class MapView(QWidget):
         self.plot.scene().sigMouseClicked.connect(self._on_click)
         self.plot.key_pressed.connect(self._on_key)
         self.plot.menu_wanted.connect(self._on_menu)
-        self.plot.left.connect(self._on_leave)
+        self.plot.left.connect(self.place.clear)
         self.plot.resized.connect(self._on_resized)
 
     def _build_actions(self) -> None:
@@ -614,9 +614,6 @@ class MapView(QWidget):
         self.place.setText(self.place_text(point.x(), point.y()))
         if self._measuring and self.measure_from is not None:
             self._draw_ruler(self.measure_from, (point.x(), point.y()))
-
-    def _on_leave(self) -> None:
-        self.place.setText("")
 
     def place_text(self, x: float, y: float) -> str:
         """Return coordinates, and station and offset where a road is near (local metres)."""

@@ -399,10 +399,10 @@ def test_power_falls_with_length(
 ) -> None:
     model.set_settings(replace(model.settings, shoulder_width_m=3.0))
     settle(model.runner.idle)
-    errors = inputs.power.chart.errors
+    errors = inputs.power.answer.errors
     assert len(errors) > 3
     assert all(a > b for a, b in itertools.pairwise(errors))
-    assert math.isfinite(inputs.power.chart.wanted)
+    assert math.isfinite(inputs.power.answer.wanted)
 
 
 def test_power_with_edges_given_is_better(
@@ -410,10 +410,10 @@ def test_power_with_edges_given_is_better(
 ) -> None:
     model.set_settings(replace(model.settings, shoulder_width_m=3.0))
     settle(model.runner.idle)
-    searched = inputs.power.chart.error
+    searched = inputs.power.answer.slope_se
     inputs.find_edges.setChecked(False)
     settle(model.runner.idle)
-    assert inputs.power.chart.error < searched
+    assert inputs.power.answer.slope_se < searched
 
 
 # -- help --------------------------------------------------------------------------------------
