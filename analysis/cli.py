@@ -6,11 +6,14 @@ Heavy libraries are imported inside the commands, so that `--help` answers at on
 import argparse
 import math
 import os
+import signal
 import sys
+import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
 from analysis.common.errors import Cancelled, RoadError, SettingsError, VergelineError
+from analysis.common.given_files import ALLOW_NETWORK
 
 __all__ = ["build_parser", "main"]
 
@@ -25,6 +28,10 @@ _CAUTION = (
 
 
 _EXTRAS = ("mask", "edges", "widths", "culverts")
+
+
+class _Terminated(BaseException):
+    """The system asked the program to end."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -57,7 +64,10 @@ def main(
     the program itself.
     """
     try:
+        _heed_termination()
         options = build_parser().parse_args(argv)
+        if getattr(options, "network", False):
+            os.environ[ALLOW_NETWORK] = "1"
         options.open_window, options.draw_section = open_window, draw_section
         options.print_sheets = print_sheets
         return int(options.run(options))
@@ -67,6 +77,9 @@ def main(
     except (KeyboardInterrupt, Cancelled):
         print("vergeline: stopped; no file was changed.", file=sys.stderr)
         return 130
+    except _Terminated:
+        print("vergeline: told to end; no file was changed.", file=sys.stderr)
+        return 143
     except BrokenPipeError:
         return 0
     except Exception as error:
@@ -79,6 +92,22 @@ def main(
             file=sys.stderr,
         )
         return 1
+    finally:
+        _on_termination(signal.SIG_DFL)
+
+
+def _heed_termination() -> None:
+    """Let SIGTERM end the program as Ctrl-C does: with a word, and without scraps."""
+
+    def end(*_: object) -> None:
+        raise _Terminated
+
+    _on_termination(end)
+
+
+def _on_termination(do: Any) -> None:
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, do)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -127,6 +156,9 @@ def build_parser() -> argparse.ArgumentParser:
     )
     export.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="of the PDF")
     export.add_argument("--units", choices=("metric", "us"), default="metric", help="on the sheets")
+    export.add_argument(
+        "--force", action="store_true", help="replace files that this program didn't write"
+    )
     export.add_argument("--traffic-plan", default="", metavar="TEXT", help="plan to refer to")
     export.add_argument("--rates", metavar="R.toml", help="your unit rates; without, no costs")
     export.set_defaults(run=_export)
@@ -151,6 +183,7 @@ def build_parser() -> argparse.ArgumentParser:
     limits = commands.add_parser("limits", help="write the limits of a surface, to edit")
     limits.add_argument("--surface", default="gravel", help="gravel, earth or turf")
     limits.add_argument("--out", required=True, metavar="L.toml")
+    limits.add_argument("--force", action="store_true", help="replace a file that is there")
     limits.set_defaults(run=_limits)
 
     window = commands.add_parser("window", help="open the window, on files if given")
@@ -189,6 +222,7 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
     parser.add_argument("--noise", type=float, metavar="M", help="height noise; else estimated")
     parser.add_argument("--search", type=float, default=3.0, metavar="M", help="centreline error")
     parser.add_argument("--half-width", type=float, default=16.0, metavar="M")
+    parser.add_argument("--network", action="store_true", help="let files be read over the network")
 
 
 def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
@@ -196,6 +230,8 @@ def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
     from analysis.common.settings import Settings
 
     surface = options.surface
+    if surface is not None and not surface.strip():
+        raise SettingsError("--surface is empty; give gravel, earth or turf.")
     if options.limits:
         limits = read_limits(options.limits, surface)
     else:
@@ -360,6 +396,7 @@ def _sample(options: argparse.Namespace) -> int:
             f"vergeline window {options.out}"
         )
         return 0
+    _on_termination(signal.SIG_DFL)
     return int(options.open_window([options.out]))
 
 
@@ -385,7 +422,8 @@ def _section(options: argparse.Namespace) -> int:
         print("No grid given: this is the sample terrain.")
     settings, limits = _settings_and_limits(options)
     if options.png:
-        check_writable(options.png, suffix=".png", inputs=_input_files(options))
+        inputs = _input_files(options)
+        check_writable(options.png, suffix=".png", inputs=inputs, kind=".png")
         if options.draw_section is None:
             raise SettingsError("Drawing needs the window's package: leave out --png for numbers.")
     grid, roads, _ = _open_inputs(options)
@@ -429,15 +467,24 @@ def _export(options: argparse.Namespace) -> int:
         (options.csv, exports.write_csv),
         (options.gpx, exports.write_gpx),
     )
-    for path, _ in layers:
+    for kind, (path, _) in zip((".geojson", ".csv", ".gpx"), layers, strict=True):
         if path:
-            check_writable(path, inputs=[options.findings])
+            check_writable(
+                path,
+                inputs=[options.findings, options.rates],
+                kind=None if options.force else kind,
+            )
     found = read_findings(options.findings)
     rates = read_rates(options.rates) if options.rates else None
     for path, write in layers:
         if path:
-            write(found, path)
+            changed = write(found, path)
             print(f"Written: {path}")
+            if changed:
+                print(
+                    f"{changed} text(s) in it begin like a formula and got an apostrophe before "
+                    "them, so that no spreadsheet runs them."
+                )
     if options.sheets:
         made = WorkSheets(
             found, rates=rates, traffic_plan=options.traffic_plan, writing=Writing(options.units)
@@ -484,7 +531,7 @@ def _limits(options: argparse.Namespace) -> int:
     from analysis.common.limits import default_limits, write_limits
     from analysis.study.inputs import check_writable
 
-    check_writable(options.out, suffix=".toml")
+    check_writable(options.out, suffix=".toml", kind=None if options.force else ".toml")
     write_limits(default_limits(options.surface), options.out)
     print(f"Limits for {options.surface} written to {options.out}.")
     return 0
@@ -493,6 +540,8 @@ def _limits(options: argparse.Namespace) -> int:
 def _window(options: argparse.Namespace) -> int:
     if options.open_window is None:
         raise SettingsError("The window's package isn't installed here: use the other commands.")
+    # The window's loop runs outside Python, which couldn't heed the signal.
+    _on_termination(signal.SIG_DFL)
     return int(options.open_window(options.files))
 
 

@@ -24,6 +24,7 @@ import tomli_w
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.errors import LimitsError
+from analysis.common.given_files import read_text
 from analysis.common.outputs import replacing
 from analysis.common.types import Floats
 
@@ -384,15 +385,8 @@ def read_limits(path: str | os.PathLike[str], surface: str | None = None) -> Lim
     LimitsError
         One sentence naming the key, the file and what is allowed.
     """
-    file = Path(path)
-    try:
-        text = file.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise LimitsError(f"There is no limits file {file}; check the name and folder.") from None
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it isn't UTF-8 text"
-        raise LimitsError(f"The limits file {file} can't be read: {reason}.") from None
-    return limits_from_toml(text, surface, where=file.name)
+    text = read_text(path, "The limits file", LimitsError)
+    return limits_from_toml(text, surface, where=Path(path).name)
 
 
 def limits_from_toml(
@@ -416,7 +410,9 @@ def limits_from_toml(
     """
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise LimitsError(f"{where} is nested too deeply; limits need two levels.") from None
+    except ValueError as error:
         raise LimitsError(f"{where} isn't valid TOML: {error}.") from None
 
     asked = surface is not None
@@ -546,7 +542,10 @@ def _number(value: object, spec: LimitSpec, where: str) -> float:
         raise LimitsError(
             f"{spec.name} in {where} must be a number from {spec.allowed}, not {value!r}."
         )
-    number = float(value)
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
     # NaN fails the comparison too, so it can't slip through.
     if not spec.low <= number <= spec.high:
         raise LimitsError(

@@ -130,9 +130,9 @@ class Rates:
         """Refuse a rate that isn't a number of 0 or more."""
         for f in fields(self):
             value = getattr(self, f.name)
-            if f.name == "currency" or value is None:
+            if value is None or (f.name == "currency" and isinstance(value, str)):
                 continue
-            if not (isinstance(value, int | float) and 0.0 <= value < math.inf):
+            if not (type(value) in (int, float) and 0.0 <= value < 1e15):
                 raise SettingsError(
                     f"The rate {f.name} is {value!r}; give a number of 0 or more, or leave it out."
                 )

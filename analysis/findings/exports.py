@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from analysis.common.cautions import CAUTIONS
 from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import OutputError
-from analysis.common.outputs import replacing
+from analysis.common.outputs import is_disk_full, replacing
 from analysis.common.stations import station_text
 from analysis.common.types import Floats, Progress
 from analysis.common.verdicts import Finding, Verdict
@@ -39,6 +39,8 @@ PrintBook = Callable[[Sequence[Sheet], Path], None]
 
 # Seven decimals of a degree are about a centimetre; more would only claim precision.
 _DEGREE_DECIMALS = 7
+# A spreadsheet takes a cell that begins with one of these for a formula and runs it.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _SOUND = (Finding.NONE, Finding.NO_DATA, Finding.CANT_TELL, "")
 
 
@@ -134,11 +136,17 @@ def _degrees(findings: Findings, xy: Floats) -> Floats:
     return np.where(np.isfinite(placed), np.round(placed, _DEGREE_DECIMALS), np.nan)
 
 
-def write_csv(findings: Findings, path: str | os.PathLike[str]) -> None:
+def write_csv(findings: Findings, path: str | os.PathLike[str]) -> int:
     """Write the stations as a CSV table (RFC 4180), unknown values empty.
 
     Columns are those of the findings with their units in the name, led by the station as road
-    people write it and followed by coordinates in the findings' own system and in WGS 84.
+    people write it and followed by coordinates in the findings' own system and in WGS 84. Texts
+    that a spreadsheet would run as a formula get an apostrophe before them.
+
+    Returns
+    -------
+    int
+        How many texts got one.
 
     Raises
     ------
@@ -149,6 +157,7 @@ def write_csv(findings: Findings, path: str | os.PathLike[str]) -> None:
     xy = np.asarray(findings.station_xy, dtype=np.float64).reshape(-1, 2)
     degrees = _degrees(findings, xy) if findings.crs_wkt else np.full(xy.shape, np.nan)
     stream = io.StringIO(newline="")
+    changed = 0
     out = csv.writer(stream, lineterminator="\r\n")
     out.writerow(["station", *table.names(), "x", "y", "longitude", "latitude"])
     for row, place in enumerate(np.column_stack([xy, degrees])):
@@ -158,9 +167,17 @@ def write_csv(findings: Findings, path: str | os.PathLike[str]) -> None:
             f"{v:.{decimals}f}" if math.isfinite(v) else ""
             for v, decimals in zip(place, (3, 3, _DEGREE_DECIMALS, _DEGREE_DECIMALS), strict=True)
         ]
-        out.writerow([station_text(float(values["station_m"])), *cells, *at])
+        cells = [station_text(float(values["station_m"])), *cells]
+        texts = ["str", *(STATION_COLUMNS[name].type for name in values)]
+        safe = [
+            f"'{cell}" if kind == "str" and cell.startswith(_FORMULA) else cell
+            for cell, kind in zip(cells, texts, strict=True)
+        ]
+        changed += sum(a != b for a, b in zip(cells, safe, strict=True))
+        out.writerow([*safe, *at])
     # The mark tells spreadsheets that this is UTF-8.
     _write_beside(path, "\ufeff" + stream.getvalue())
+    return changed
 
 
 def _cell(value: Any, kind: str) -> str:
@@ -300,6 +317,8 @@ def _beside(path: str | os.PathLike[str]) -> Iterator[Path]:
             yield beside
     except (OSError, fiona.errors.FionaError) as error:
         reason = getattr(error, "strerror", None) or str(error)
+        if is_disk_full(error, target.parent):
+            reason = "the disk is full"
         raise OutputError(
             f"{target} can't be written ({reason}); check that the folder is there and writable."
         ) from error

@@ -28,7 +28,8 @@ from analysis.common.columns import (
     Column,
 )
 from analysis.common.errors import Cancelled, OutputError
-from analysis.common.outputs import replacing
+from analysis.common.given_files import check_given
+from analysis.common.outputs import is_disk_full, replacing
 from analysis.common.table import Table, column
 from analysis.common.types import Floats
 from analysis.shoulder.values import Reason
@@ -146,6 +147,11 @@ def write_findings(
         raise
     except Exception as error:
         # fiona and GDAL raise many types for a full disk, a read-only folder or a lock.
+        if is_disk_full(error, target.parent):
+            raise OutputError(
+                f"The disk is full, so the findings can't be written to {target}: free some space "
+                "or choose another disk."
+            ) from error
         raise OutputError(
             f"The findings can't be written to {target} ({_first_line(error)}): "
             "check that the folder is writable and the file isn't open elsewhere."
@@ -261,8 +267,9 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
     from analysis.terrain.geofiles import fiona
 
     source = Path(path)
-    if not source.is_file():
-        raise OutputError(f"There is no findings file {source}: check the name and the folder.")
+    check_given(source, "The findings file", OutputError)
+    if source.is_dir():
+        raise OutputError(f"{source} is a folder: name the findings file in it.")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

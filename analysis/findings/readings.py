@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.common.errors import ReadingsError
+from analysis.common.given_files import read_text
 from analysis.common.limits import FieldLimits, default_limits
 from analysis.common.stations import parse_station
 
@@ -94,16 +95,7 @@ def read_readings(
     """
     file = Path(path)
     limits = limits or default_limits().field
-    try:
-        text = file.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise ReadingsError(
-            f"There is no readings file {file}; check the name and folder."
-        ) from None
-    except UnicodeDecodeError:
-        raise ReadingsError(f"{file.name} isn't UTF-8 text; save it as CSV in UTF-8.") from None
-    except OSError as error:
-        raise ReadingsError(f"{file} can't be read: {error.strerror}.") from None
+    text = read_text(file, "The readings file", ReadingsError)
     head = text.split("\n", 1)[0]
     separator = max(",;\t", key=head.count)
     try:
@@ -124,6 +116,11 @@ def read_readings(
             )
     readings = []
     for number, row in enumerate(rows[1:], start=2):
+        if any(cell.strip() for cell in row[len(rows[0]) :]):
+            raise ReadingsError(
+                f"Line {number} of {file.name} has more cells than its first line names: write "
+                "decimals with a point (40.5), or separate the cells by semicolons."
+            )
         cells = {name: row[k].strip() if k < len(row) else "" for name, k in columns.items()}
         if cells["reading_mm"]:
             readings.append(_reading(cells, file.name, number, separator, limits))

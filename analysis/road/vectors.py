@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from analysis.common.errors import RoadCrsError, RoadError
+from analysis.common.given_files import check_given
 from analysis.common.types import Floats
 from analysis.terrain.grid import Terrain
 
@@ -259,9 +260,7 @@ def _layers(text: str, kinds: tuple[str, ...]) -> list[str]:
     from analysis.terrain import geofiles
 
     fiona = geofiles.fiona
-    plain = not (text.startswith("/vsi") or "://" in text)
-    if plain and not os.path.exists(text):
-        raise RoadError(f"The file {text} doesn't exist; check the path and the file name.")
+    check_given(text, "The file", RoadError)
     try:
         names = list(fiona.listlayers(text))
         if not kinds:

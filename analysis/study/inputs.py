@@ -1,6 +1,7 @@
 """Files that a person may add to grid and centreline, and checks before a long job starts."""
 
 import csv
+import io
 import os
 import tomllib
 from collections.abc import Iterable
@@ -10,6 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from analysis.common.errors import OutputError, RoadError, SettingsError
+from analysis.common.given_files import read_text
+from analysis.common.outputs import is_own
 from analysis.common.stations import parse_station
 from analysis.common.table import Table
 from analysis.corridor.values import Extras
@@ -74,12 +77,10 @@ def read_widths(path: str | os.PathLike[str]) -> Table:
         If the file, a column or a number is missing or wrong, naming the row.
     """
     source = Path(path)
+    text = read_text(source, "The widths file", RoadError)
     try:
-        with source.open(newline="", encoding="utf-8-sig") as file:
-            rows = list(csv.DictReader(file))
-    except FileNotFoundError:
-        raise RoadError(f"There is no widths file {source}: check the name and folder.") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    except csv.Error as error:
         raise RoadError(f"The widths file {source} can't be read: {error}.") from None
     missing = [name for name in WIDTH_COLUMNS if not rows or name not in rows[0]]
     if missing:
@@ -87,6 +88,12 @@ def read_widths(path: str | os.PathLike[str]) -> Table:
             f"The widths file {source.name} lacks the columns {', '.join(missing)}: its first row "
             "must name them, and a row must follow."
         )
+    for line, row in enumerate(rows, start=2):
+        if None in row:
+            raise RoadError(
+                f"Row {line} of {source.name} has more cells than the first row names: write "
+                "decimals with a point (40.5, not 40,5)."
+            )
     columns = {"road": np.array([(row["road"] or "").strip() for row in rows], dtype=object)}
     for name in WIDTH_COLUMNS[1:]:
         columns[name] = np.array(
@@ -120,11 +127,10 @@ def read_rates(path: str | os.PathLike[str]) -> Rates:
     """
     source = Path(path)
     known = {f.name for f in fields(Rates)}
+    text = read_text(source, "The rates file", SettingsError)
     try:
-        values = tomllib.loads(source.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise SettingsError(f"There is no rates file {source}: check name and folder.") from None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        values = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
         raise SettingsError(f"The rates file {source.name} can't be read: {error}.") from None
     strange = sorted(set(values) - known)
     if strange:
@@ -152,7 +158,11 @@ def sample_files() -> tuple[str, str]:
 
 
 def check_writable(
-    path: str | os.PathLike[str], *, suffix: str | None = None, inputs: Iterable[str | None] = ()
+    path: str | os.PathLike[str],
+    *,
+    suffix: str | None = None,
+    inputs: Iterable[str | None] = (),
+    kind: str | None = None,
 ) -> None:
     """Refuse an output place before an hour of work, not after.
 
@@ -164,6 +174,8 @@ def check_writable(
         What the name must end in.
     inputs
         Files that were read and must not be overwritten; None is passed over.
+    kind
+        What is written, as `outputs.is_own` knows it: a file of another kind is refused.
 
     Raises
     ------
@@ -186,5 +198,12 @@ def check_writable(
         raise OutputError(f"{target} is a folder: name a file in it.")
     if not os.access(folder, os.W_OK) or (target.exists() and not os.access(target, os.W_OK)):
         raise OutputError(f"{target} can't be written: choose a place you may write to.")
+    if target.exists() and not target.is_file():
+        raise OutputError(f"{target} is a pipe, device or socket: choose a file name.")
     if suffix == ".gpkg":
         check_replaceable(target)
+    elif kind is not None and target.exists() and not is_own(target, kind):
+        raise OutputError(
+            f"{target} is there already and nothing that this program wrote in its place: choose "
+            "another name, or say --force to replace it."
+        )

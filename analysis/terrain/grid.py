@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.common.errors import DegreesError, TerrainError
+from analysis.common.given_files import check_given
 from analysis.common.types import Floats
 from analysis.terrain.grid_units import linear_unit, source_crs, utm_zone, vertical_unit_of
 
@@ -263,6 +264,7 @@ def checksum(path: str | os.PathLike[str]) -> str:
     TerrainError
         The file can't be read.
     """
+    check_given(path, "The file", TerrainError)
     try:
         size = os.path.getsize(path)
         with open(path, "rb") as file:
@@ -285,13 +287,9 @@ def _raster(text: str) -> Any:
     from analysis.terrain import geofiles
 
     rasterio = geofiles.rasterio
-    if not (text.startswith("/vsi") or "://" in text or text.count(":") > 1):
-        if not os.path.exists(text):
-            raise TerrainError(
-                f"The terrain grid {text} doesn't exist; check the path and the file name."
-            )
-        if os.path.isfile(text) and os.path.getsize(text) == 0:
-            raise TerrainError(f"The terrain grid {text} is an empty file; fetch it again.")
+    check_given(text, "The terrain grid", TerrainError)
+    if os.path.isfile(text) and os.path.getsize(text) == 0:
+        raise TerrainError(f"The terrain grid {text} is an empty file; fetch it again.")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)

@@ -1,0 +1,280 @@
+"""What would do harm: pipes, the network, files of others, and what a kill leaves over."""
+
+import csv
+import os
+import signal
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis import cli
+from analysis.common.errors import LimitsError, OutputError, ReadingsError, RoadError, TerrainError
+from analysis.common.given_files import ALLOW_NETWORK
+from analysis.common.limits import default_limits, read_limits
+from analysis.common.outputs import is_own, replacing
+from analysis.findings import exports
+from analysis.findings.geopackage import read_findings, write_findings
+from analysis.findings.readings import read_readings
+from analysis.road.vectors import line_layers
+from analysis.study.inputs import WIDTH_COLUMNS, read_rates, read_widths
+from analysis.terrain.grid import checksum, open_terrain
+from tests.builders.small_study import small_study
+
+OPENERS = {
+    "grid": (open_terrain, TerrainError),
+    "checksum": (checksum, TerrainError),
+    "layers": (line_layers, RoadError),
+    "findings": (read_findings, OutputError),
+    "limits": (read_limits, LimitsError),
+    "widths": (read_widths, RoadError),
+    "readings": (read_readings, ReadingsError),
+}
+
+
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory):
+    """Findings of the small road as a file."""
+    path = tmp_path_factory.mktemp("saved") / "findings.gpkg"
+    write_findings(small_study().findings, path)
+    return path
+
+
+def _refused(words, capsys):
+    assert cli.main([str(word) for word in words]) == 2
+    said = capsys.readouterr().err.strip().splitlines()[-1]
+    assert said.startswith("vergeline: ")
+    return said
+
+
+# ---------------------------------------------------------------- what is opened
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes as on POSIX")
+@pytest.mark.parametrize("kind", OPENERS)
+def test_pipes_are_refused_and_not_waited_for(kind, tmp_path):
+    """Nobody writes into this pipe: opening it would hang for ever."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    opener, error = OPENERS[kind]
+    with pytest.raises(error, match="pipe, device or socket"):
+        opener(pipe)
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may read all")
+@pytest.mark.parametrize("kind", OPENERS)
+def test_no_permission_is_said_as_such(kind, tmp_path):
+    """What may not be read isn't called broken."""
+    path = tmp_path / "shut"
+    path.write_text("x")
+    path.chmod(0)
+    opener, error = OPENERS[kind]
+    with pytest.raises(error, match="no permission"):
+        opener(path)
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/vsicurl/http://127.0.0.1:9/a.tif",
+        "/vsis3/bucket/a.tif",
+        "http://127.0.0.1:9/a.tif",
+        "/vsizip//vsicurl/http://127.0.0.1:9/a.zip",
+        "WFS:http://127.0.0.1:9/",
+        "PG:host=127.0.0.1",
+    ],
+)
+@pytest.mark.parametrize("kind", ["grid", "checksum", "layers"])
+def test_addresses_are_not_called(kind, address):
+    """A study of a stranger may name any address."""
+    opener, error = OPENERS[kind]
+    with pytest.raises(error, match="network"):
+        opener(address)
+
+
+def test_a_vrt_that_names_an_address_is_refused(tmp_path, monkeypatch):
+    """Neither straight nor through a second VRT is a stranger's machine called."""
+    inner = tmp_path / "inner.vrt"
+    inner.write_text(
+        '<VRTDataset rasterXSize="4" rasterYSize="4"><VRTRasterBand dataType="Float32" band="1">'
+        "<SimpleSource><SourceFilename>/vsicurl/http://127.0.0.1:9/a.tif</SourceFilename>"
+        "</SimpleSource></VRTRasterBand></VRTDataset>"
+    )
+    outer = tmp_path / "outer.vrt"
+    outer.write_text(
+        '<VRTDataset rasterXSize="4" rasterYSize="4"><VRTRasterBand dataType="Float32" band="1">'
+        '<SimpleSource><SourceFilename relativeToVRT="1">inner.vrt</SourceFilename>'
+        "</SimpleSource></VRTRasterBand></VRTDataset>"
+    )
+    lines = tmp_path / "lines.vrt"
+    lines.write_text(
+        '<OGRVRTDataSource><OGRVRTLayer name="a"><SrcDataSource>http://127.0.0.1:9/a.geojson'
+        "</SrcDataSource></OGRVRTLayer></OGRVRTDataSource>"
+    )
+    for path in (inner, outer):
+        with pytest.raises(TerrainError, match="points to files on the network"):
+            open_terrain(path)
+    with pytest.raises(RoadError, match="points to files on the network"):
+        line_layers(lines)
+    monkeypatch.setenv(ALLOW_NETWORK, "1")
+    with pytest.raises((TerrainError, RoadError), match=r"raster|coordinate system"):
+        open_terrain(inner)
+
+
+def test_a_name_that_is_not_utf8(tmp_path, capsys):
+    """A Latin-1 name is a sentence with the name written out."""
+    name = os.fsdecode(bytes(tmp_path) + b"/stra\xdfe.tif")
+    said = _refused(["screen", "--grid", name, "--centreline", name, "--out", "x.gpkg"], capsys)
+    assert r"stra\udcdfe.tif" in said
+    assert "UTF-8" in said
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("a = " + "[" * 5000 + "]" * 5000, "nested too deeply"),
+        ("[gravel]\nrut_mm = " + "9" * 400, "must lie between"),
+        ("[gravel]\nrut_mm = " + "9" * 5000, "isn't valid TOML"),
+    ],
+)
+def test_limits_that_no_one_wrote_by_hand(text, said, tmp_path):
+    """Deep nesting and numbers of hundreds of digits end in a sentence."""
+    path = tmp_path / "limits.toml"
+    path.write_text(text)
+    with pytest.raises(LimitsError, match=said):
+        read_limits(path)
+
+
+def test_rates_that_are_no_rates(tmp_path):
+    """Neither a number of 400 digits nor a yes is a rate."""
+    path = tmp_path / "rates.toml"
+    for value in ("9" * 400, "true", "[1]"):
+        path.write_text(f"grader_per_h = {value}")
+        with pytest.raises(ValueError, match="rate"):
+            read_rates(path)
+
+
+def test_decimal_commas_are_refused(tmp_path):
+    """40,5 in a table separated by commas is two cells, and not forty."""
+    readings = tmp_path / "readings.csv"
+    readings.write_text("station,side,reading_mm\n1+240,right,40,5\n")
+    with pytest.raises(ReadingsError, match="decimals with a point"):
+        read_readings(readings)
+    widths = tmp_path / "widths.csv"
+    widths.write_text(",".join(WIDTH_COLUMNS) + "\nAlder Lane,0,100,3,3,1,1,5\n")
+    with pytest.raises(RoadError, match="decimals with a point"):
+        read_widths(widths)
+
+
+def test_an_empty_surface_is_no_surface(capsys):
+    """`--surface=` is a slip, and not gravel."""
+    words = ["screen", "--grid", "a", "--centreline", "b", "--out", "c.gpkg", "--surface="]
+    assert "--surface is empty" in _refused(words, capsys)
+
+
+# ---------------------------------------------------------------- what is written
+
+
+def test_nothing_of_another_kind_is_overwritten(saved, tmp_path, capsys):
+    """Exports and limits replace only what this program wrote, unless told to."""
+    for kind, name in (("--csv", "a.csv"), ("--geojson", "a.geojson"), ("--gpx", "a.gpx")):
+        path = tmp_path / name
+        words = ["export", "--findings", saved, kind, path]
+        for other in (b"dear all", saved.read_bytes(), b'{"type": "FeatureCollection"}'):
+            path.write_bytes(other)
+            assert "--force" in _refused(words, capsys)
+            assert path.read_bytes() == other
+        assert cli.main([*map(str, words), "--force"]) == 0
+        assert is_own(path, path.suffix)
+        assert cli.main([str(word) for word in words]) == 0
+    limits = tmp_path / "limits.toml"
+    words = ["limits", "--out", str(limits)]
+    assert cli.main(words) == 0
+    assert "--force" in _refused(words, capsys)
+    assert cli.main([*words, "--force"]) == 0
+    assert read_limits(limits).surface == default_limits("gravel").surface
+
+
+def test_cells_that_a_spreadsheet_would_run(tmp_path):
+    """Formulas in names come out as texts, and it is said how many were changed."""
+    findings = small_study().findings
+    table = findings.stations
+    names = table["road"].copy()
+    names[:] = '=HYPERLINK("http://127.0.0.1","x")'
+    columns = {**table.columns, "road": names, "station_m": table["station_m"] - 5000.0}
+    evil = replace(findings, stations=type(table)(columns))
+    path = tmp_path / "a.csv"
+    changed = exports.write_csv(evil, path)
+    with path.open(newline="", encoding="utf-8-sig") as file:
+        rows = list(csv.reader(file))[1:]
+    below = int(np.sum(columns["station_m"] <= -0.5))
+    assert below > 0
+    assert changed == len(rows) + below
+    assert all(row[1].startswith("'=") for row in rows)
+    assert not any(row[0].startswith("-") for row in rows)
+    assert exports.write_csv(findings, path) == 0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="processes as on POSIX")
+def test_parts_of_killed_programs_are_cleared(tmp_path):
+    """The next run takes away what a killed one left; another's running part stays."""
+    ended = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"],
+                           capture_output=True, check=True)  # fmt: skip
+    dead = tmp_path / f".a.gpkg.{int(ended.stdout)}.part.gpkg"
+    alive = tmp_path / f".a.gpkg.{os.getppid()}.part.gpkg"
+    other = tmp_path / f".b.gpkg.{int(ended.stdout)}.part.gpkg"
+    for path in (dead, alive, other):
+        path.write_text("half")
+    with replacing(tmp_path / "a.gpkg") as beside:
+        beside.write_text("whole")
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted([alive.name, other.name, "a.gpkg"])
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="a full disk as on Linux")
+def test_a_full_disk_is_said(tmp_path, monkeypatch):
+    """Whoever refuses, the person reads that the disk is full."""
+    findings = small_study().findings
+
+    def full(*_):
+        raise RuntimeError("sqlite3_exec(COMMIT) failed: database or disk is full")
+
+    monkeypatch.setattr("analysis.findings.geopackage._write_layers", full)
+    with pytest.raises(OutputError, match="disk is full"):
+        write_findings(findings, tmp_path / "a.gpkg")
+    with (
+        pytest.raises(OutputError, match="disk is full"),
+        exports._beside(tmp_path / "a.csv"),
+        open("/dev/full", "w") as file,
+    ):
+        file.write("x" * 10_000)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as on POSIX")
+def test_the_system_may_end_it(tmp_path):
+    """SIGTERM is said, and leaves no scraps."""
+    program = (
+        "import sys, time\n"
+        "from pathlib import Path\n"
+        "from analysis import cli\n"
+        "from analysis.common.outputs import replacing\n"
+        "def stand(options):\n"
+        "    with replacing(Path(sys.argv[1])) as beside:\n"
+        "        beside.write_text('half')\n"
+        "        print('writing', flush=True)\n"
+        "        time.sleep(60)\n"
+        "cli._limits = stand\n"
+        "sys.exit(cli.main(['limits', '--out', sys.argv[1]]))\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", program, str(tmp_path / "a.toml")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    ) as process:
+        assert process.stdout.readline() == b"writing\n"
+        process.send_signal(signal.SIGTERM)
+        _, said = process.communicate(timeout=60)
+    assert process.returncode == 143
+    assert said.decode() == "vergeline: told to end; no file was changed.\n"
+    assert not list(tmp_path.iterdir())
