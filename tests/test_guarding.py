@@ -3,15 +3,27 @@
 import csv
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
+import time
+from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from analysis import cli
-from analysis.common.errors import LimitsError, OutputError, ReadingsError, RoadError, TerrainError
+from analysis.common.errors import (
+    LimitsError,
+    OutputError,
+    ReadingsError,
+    RoadError,
+    TerrainError,
+    VergelineError,
+)
+from analysis.common.given_databases import check_database
 from analysis.common.given_files import ALLOW_NETWORK
 from analysis.common.limits import default_limits, read_limits
 from analysis.common.outputs import is_own, replacing
@@ -19,7 +31,8 @@ from analysis.findings import exports
 from analysis.findings.geopackage import read_findings, write_findings
 from analysis.findings.readings import read_readings
 from analysis.road.vectors import line_layers
-from analysis.study.inputs import WIDTH_COLUMNS, read_rates, read_widths
+from analysis.study.inputs import WIDTH_COLUMNS, read_rates, read_widths, sample_files
+from analysis.study.job import job_of
 from analysis.terrain.grid import checksum, open_terrain
 from tests.builders.small_study import small_study
 
@@ -278,3 +291,76 @@ def test_the_system_may_end_it(tmp_path):
     assert process.returncode == 143
     assert said.decode() == "vergeline: told to end; no file was changed.\n"
     assert not list(tmp_path.iterdir())
+
+
+# ---------------------------------------------------------------- GeoPackages of strangers
+
+
+def _spoilt(saved, tmp_path, *commands):
+    path = tmp_path / "spoilt.gpkg"
+    path.write_bytes(saved.read_bytes())
+    with closing(sqlite3.connect(path)) as base:
+        # The triggers of the index of places call functions that SQLite alone doesn't have.
+        for (name,) in base.execute(
+            "SELECT name FROM sqlite_master WHERE type='trigger'"
+        ).fetchall():
+            base.execute(f'DROP TRIGGER "{name}"')
+        for command in commands:
+            base.execute(command)
+        base.commit()
+    return path
+
+
+@pytest.mark.parametrize(
+    ("command", "said"),
+    [
+        ("UPDATE stations SET geom = NULL WHERE fid = 3", "nothing where a Point"),
+        ("UPDATE stations SET geom = x'00' WHERE fid = 3", "row 3 of stations"),
+        ("UPDATE reaches SET geom = (SELECT geom FROM stations)", "Point where a LineString"),
+        ("UPDATE stations SET geom = substr(geom, 1, 20)", "can't be decoded|no geometry"),
+        ("UPDATE stations SET rut_mm = 'deep' WHERE fid = 2", "text in the column rut_mm"),
+        ("DELETE FROM run", "layer run is empty"),
+        ("DELETE FROM gpkg_contents WHERE table_name = 'ponds'", "lacks the layers ponds|ponds"),
+        ("UPDATE gpkg_contents SET description = CAST(x'a1ff' AS TEXT)", "is damaged"),
+        ("UPDATE gpkg_geometry_columns SET column_name = x'00'", "by something else"),
+    ],
+)
+def test_spoilt_findings(saved, tmp_path, command, said):
+    """Whatever stands in the file instead of what should: one sentence."""
+    path = _spoilt(saved, tmp_path, command)
+    with pytest.raises(OutputError, match=said):
+        read_findings(path)
+
+
+def test_a_schema_that_is_no_text_is_refused_before_the_map_library(tmp_path):
+    """One such byte ended the program: the library's own complaint about it isn't text either."""
+    path = tmp_path / "road.gpkg"
+    whole = Path(sample_files()[1]).read_bytes()
+    assert b"CREATE TABLE gpkg_contents" in whole
+    path.write_bytes(whole.replace(b"CREATE TABLE gpkg_contents", b"CREATE TABL\xa1 gpkg_contents"))
+    for opener, error in (OPENERS["layers"], OPENERS["findings"], OPENERS["grid"]):
+        with pytest.raises(error, match="damaged"):
+            opener(path)
+
+
+@pytest.mark.parametrize(("name", "value"), [("start_m", "'far'"), ("settings", "'{'")])
+def test_run_records_that_say_nothing(saved, tmp_path, name, value):
+    """A study whose record was tampered with can't be screened again, and says so."""
+    path = _spoilt(
+        saved,
+        tmp_path,
+        "ALTER TABLE run ADD COLUMN centreline TEXT",
+        "ALTER TABLE run ADD COLUMN start_m",
+        f"UPDATE run SET centreline = 'a.gpkg', {name} = {value}",
+    )
+    with pytest.raises(ValueError, match=r"run record|settings") as caught:
+        job_of(read_findings(path), str(path))
+    assert isinstance(caught.value, VergelineError)
+
+
+def test_looking_through_a_geopackage_takes_no_time(saved):
+    """The usual file is looked through in less than it takes to notice."""
+    check_database(saved, "The file")
+    begun = time.process_time()
+    check_database(saved, "The file")
+    assert time.process_time() - begun < 0.1

@@ -28,6 +28,7 @@ from analysis.common.columns import (
     Column,
 )
 from analysis.common.errors import Cancelled, OutputError
+from analysis.common.given_databases import check_database, looking_into
 from analysis.common.given_files import check_given
 from analysis.common.outputs import is_disk_full, replacing
 from analysis.common.table import Table, column
@@ -268,6 +269,7 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
 
     source = Path(path)
     check_given(source, "The findings file", OutputError)
+    check_database(source, "The findings file", OutputError)
     if source.is_dir():
         raise OutputError(f"{source} is a folder: name the findings file in it.")
     try:
@@ -280,6 +282,7 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
                     f"{source.name} isn't a findings file: it lacks the layers "
                     f"{', '.join(sorted(missing))}; choose one that this program wrote."
                 )
+            _check_numbers(source, layers)
             stations, points, crs_wkt = _read_layer(source, "stations", STATION_COLUMNS)
             reaches, lines, _ = _read_layer(source, "reaches", REACH_COLUMNS)
             ponds, rings, _ = _read_layer(source, "ponds", POND_COLUMNS)
@@ -289,6 +292,14 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
             )
             with fiona.open(source, layer="run") as layer:
                 run = dict(next(iter(layer))["properties"])
+            station_xy = [_coordinates(p, "Point", "stations", source)[:2] for p in points]
+            lines = [_coordinates(shape, "LineString", "reaches", source) for shape in lines]
+            rings = [_coordinates(shape, "Polygon", "ponds", source)[0] for shape in rings]
+    except StopIteration:
+        raise OutputError(
+            f"{source.name} doesn't say how it was made (its layer run is empty): choose another "
+            "or screen again."
+        ) from None
     except OutputError:
         raise
     except Exception as error:
@@ -300,14 +311,51 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
         stations=stations,
         reaches=reaches,
         ponds=ponds,
-        station_xy=np.array([p["coordinates"][:2] for p in points], dtype=float).reshape(-1, 2),
-        reach_lines=tuple(np.array(shape["coordinates"], dtype=float) for shape in lines),
-        pond_rings=tuple(np.array(shape["coordinates"][0], dtype=float) for shape in rings),
+        station_xy=np.array(station_xy, dtype=float).reshape(-1, 2),
+        reach_lines=tuple(np.array(line, dtype=float) for line in lines),
+        pond_rings=tuple(np.array(ring, dtype=float) for ring in rings),
         crs_wkt=crs_wkt,
         run=run,
         edits=edits,
         reviews=reviews,
     )
+
+
+def _coordinates(shape: Mapping[str, Any] | None, kind: str, layer: str, source: Path) -> Any:
+    """Return the coordinates of a shape that must be there and of one kind."""
+    if shape is None or shape["type"] != kind or not shape["coordinates"]:
+        found = "nothing" if shape is None else shape["type"]
+        raise OutputError(
+            f"{source.name} is damaged: layer {layer} has {found} where a {kind} should be; "
+            "screen again, or take a copy that is whole."
+        )
+    return shape["coordinates"]
+
+
+_TABLES: Mapping[str, Mapping[str, Column]] = {
+    "stations": STATION_COLUMNS,
+    "reaches": REACH_COLUMNS,
+    "ponds": POND_COLUMNS,
+    "edits": EDIT_COLUMNS,
+}
+
+
+def _check_numbers(source: Path, layers: set[str]) -> None:
+    """Refuse text in a column of numbers, which the map library would hand on as 0."""
+    with closing(looking_into(source)) as base:
+        for table in layers & set(_TABLES):
+            held = {row[1] for row in base.execute(f"PRAGMA table_info({table})")}
+            names = [n for n, c in _TABLES[table].items() if c.type != "str" and n in held]
+            sums = ", ".join(f"sum(typeof({name}) IN ('text', 'blob'))" for name in names)
+            if not names:
+                continue
+            texts = base.execute(f"SELECT {sums} FROM {table}").fetchone()
+            wrong = [name for name, count in zip(names, texts, strict=True) if count]
+            if wrong:
+                raise OutputError(
+                    f"{source.name} holds text in the column {wrong[0]} of {table}, where numbers "
+                    "must stand: put the numbers back, or take a copy that is whole."
+                )
 
 
 def _read_layer(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from analysis.common.errors import RoadCrsError, RoadError
+from analysis.common.given_databases import check_database
 from analysis.common.given_files import check_given
 from analysis.common.types import Floats
 from analysis.terrain.grid import Terrain
@@ -261,6 +262,7 @@ def _layers(text: str, kinds: tuple[str, ...]) -> list[str]:
 
     fiona = geofiles.fiona
     check_given(text, "The file", RoadError)
+    check_database(text, "The file", RoadError)
     try:
         names = list(fiona.listlayers(text))
         if not kinds:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from analysis.common.along import known_median
-from analysis.common.errors import OutputError
+from analysis.common.errors import OutputError, VergelineError
 from analysis.common.limits import Limits, limits_from_toml, limits_to_toml
 from analysis.common.settings import Settings
 from analysis.findings.geopackage import Findings
@@ -123,6 +123,13 @@ def job_of(findings: Findings, path: str) -> Job:
                 if run.get(name)
             },
         )
+    except (TypeError, ValueError, OverflowError) as error:
+        if isinstance(error, VergelineError):
+            raise
+        raise OutputError(
+            f"The run record of {Path(path).name} can't be understood ({error}): open the terrain "
+            "and the centreline yourself and screen again."
+        ) from error
     except KeyError as error:
         raise OutputError(
             f"The run record of {Path(path).name} lacks {error.args[0]}: open the terrain and the "

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.common.errors import DegreesError, TerrainError
+from analysis.common.given_databases import check_database
 from analysis.common.given_files import check_given
 from analysis.common.types import Floats
 from analysis.terrain.grid_units import linear_unit, source_crs, utm_zone, vertical_unit_of
@@ -288,6 +289,7 @@ def _raster(text: str) -> Any:
 
     rasterio = geofiles.rasterio
     check_given(text, "The terrain grid", TerrainError)
+    check_database(text, "The terrain grid", TerrainError)
     if os.path.isfile(text) and os.path.getsize(text) == 0:
         raise TerrainError(f"The terrain grid {text} is an empty file; fetch it again.")
     try:

@@ -126,7 +126,7 @@ def test_wrong_table_is_told_in_one_sentence(tmp_path, text, parts):
 
 
 def test_unreadable_table_is_told(tmp_path):
-    with pytest.raises(ReadingsError, match="no readings file"):
+    with pytest.raises(ReadingsError, match="doesn't exist"):
         read_readings(tmp_path / "none.csv")
     with pytest.raises(ReadingsError, match="can't be read"):
         read_readings(tmp_path)

@@ -174,7 +174,7 @@ def test_write_read_only_folder(found, tmp_path):
 
 def test_read_bad_files(found, tmp_path):
     """Missing, foreign and damaged files are refused in a sentence."""
-    with pytest.raises(OutputError, match="no findings file"):
+    with pytest.raises(OutputError, match="doesn't exist"):
         read_findings(tmp_path / "none.gpkg")
     (tmp_path / "text.gpkg").write_text("not a database")
     with pytest.raises(OutputError, match="can't be read as a findings file"):

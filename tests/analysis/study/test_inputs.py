@@ -57,7 +57,7 @@ def test_read_widths_invalid(tmp_path, row, words):
 
 def test_read_widths_missing(tmp_path):
     """A missing file and missing columns are told."""
-    with pytest.raises(RoadError, match="no widths file"):
+    with pytest.raises(RoadError, match="doesn't exist"):
         read_widths(tmp_path / "none.csv")
     (tmp_path / "short.csv").write_text("road,from_m\nx,0\n")
     with pytest.raises(RoadError, match="lacks the columns to_m"):

@@ -239,7 +239,7 @@ def test_bad_file_is_one_sentence_and_changes_nothing(
     limits.read(str(path))
     assert "isn't valid TOML" in limits.note.text()
     limits.read(str(tmp_path / "missing.toml"))
-    assert "no limits file" in limits.note.text()
+    assert "doesn't exist" in limits.note.text()
     limits.write(str(tmp_path / "nowhere" / "limits.toml"))
     assert "can't be written" in limits.note.text()
     assert model.limits == default_limits("gravel")
