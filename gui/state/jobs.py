@@ -40,8 +40,11 @@ __all__ = [
     "SaveOrder",
     "ScreenOrder",
     "TerrainSource",
+    "beside",
+    "is_same",
     "open_extras",
     "open_inputs",
+    "open_moved",
     "open_roads",
     "open_sample",
     "open_study",
@@ -230,6 +233,7 @@ def open_extras(progress: Progress, inputs: Inputs, paths: Mapping[str, str]) ->
 def screen(progress: Progress, order: ScreenOrder) -> Loaded:
     """Screen the roads on the grid."""
     from analysis.study import screening
+    from analysis.terrain.grid import checksum
 
     prepare(progress)
     progress(0.0, "getting ready")
@@ -238,6 +242,8 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
     for source in (inputs.terrain_source, inputs.source):
         if source is not None:
             record.update(source.record())
+    if inputs.source is not None and os.path.isfile(inputs.source.path):
+        record["centreline_checksum"] = checksum(inputs.source.path)
     record.update({kind: os.path.abspath(path) for kind, path in inputs.extra_paths.items()})
     study = screening.screen(
         inputs.grid,
@@ -310,9 +316,11 @@ def open_study(progress: Progress, path: str) -> Opened:
     found = read_findings(path)
     job = job_of(found, path)
     progress(0.6, "")
-    terrain_source = TerrainSource(job.terrain_path, job.vertical_unit, job.warp, job.crs)
+    folder = Path(path).resolve().parent
+    terrain_path = beside(folder, job.terrain_path, str(found.run.get("terrain_checksum") or ""))
+    terrain_source = TerrainSource(terrain_path, job.vertical_unit, job.warp, job.crs)
     source = RoadSource(
-        job.road_path,
+        beside(folder, job.road_path, str(found.run.get("centreline_checksum") or "")),
         job.layer,
         job.start_m,
         job.reverse,
@@ -327,7 +335,7 @@ def open_study(progress: Progress, path: str) -> Opened:
         inputs = open_inputs(progress, terrain_source, source, job.extras)
     except VergelineError as error:
         note = f"The findings are here, the sections aren't: {error}"
-        inputs = Inputs(None, (), None, source, note=note)
+        inputs = Inputs(None, (), terrain_source, source, job.extras, note=note)
     settings = job.settings
     if found.run.get("settings_wanted"):
         settings = Settings.from_json(str(found.run["settings_wanted"]))
@@ -340,6 +348,38 @@ def open_study(progress: Progress, path: str) -> Opened:
         corrections,
         reviews_of(found.reviews),
     )
+
+
+def beside(folder: Path, path: str, fingerprint: str) -> str:
+    """Find a file of a study that was moved: the same name and content in a folder, else `path`.
+
+    Without a fingerprint the name has to do.
+    """
+    here = folder / Path(path).name
+    if os.path.isfile(path) or not here.is_file():
+        return path
+    return str(here) if not fingerprint or is_same(str(here), fingerprint) else path
+
+
+def is_same(path: str, fingerprint: str) -> bool:
+    """Whether a file holds what a study recorded of its own; False where it recorded nothing."""
+    from analysis.terrain.grid import checksum
+
+    return bool(fingerprint) and checksum(path) == fingerprint
+
+
+def open_moved(progress: Progress, inputs: Inputs, path: str) -> Inputs:
+    """Open the terrain of a study at its new place, with its road and all that was added.
+
+    A road or addition that isn't where it was either is taken from beside the terrain.
+    """
+    folder = Path(path).resolve().parent
+    was, source = inputs.terrain_source, inputs.source
+    terrain = replace(was, path=path) if was is not None else TerrainSource(path)
+    if source is not None:
+        source = replace(source, path=beside(folder, source.path, ""))
+    extras = {kind: beside(folder, place, "") for kind, place in inputs.extra_paths.items()}
+    return open_inputs(progress, terrain, source, extras)
 
 
 def open_sample(progress: Progress) -> Inputs:

@@ -209,6 +209,35 @@ class WindowModel(QObject):
             self.tr("Opening the terrain"),
         )
 
+    @property
+    def wants_terrain(self) -> bool:
+        """Whether a study is open whose terrain isn't where it was."""
+        return self.loaded is not None and self.terrain is None
+
+    def give_terrain(
+        self, path: str, failed: Callable[[VergelineError], None] | None = None
+    ) -> None:
+        """Go on with the open study and its terrain at another place; nothing of it is dropped."""
+        inputs = self.inputs
+
+        def done(opened: jobs.Inputs) -> None:
+            self.take_inputs(opened)
+            # The new place is worth saving, whatever the numbers say.
+            self._unsaved_result = True
+            self._tell_modified()
+            if self.can_screen:
+                self._put_and_tell("stale", False)
+                self._measure_again()
+
+        self.runner.submit(
+            "open",
+            lambda progress: jobs.open_moved(progress, inputs, path),
+            done,
+            failed,
+            lane="long",
+            title=self.tr("Opening the terrain"),
+        )
+
     def open_roads(
         self, source: jobs.RoadSource, failed: Callable[[VergelineError], None] | None = None
     ) -> None:
@@ -350,7 +379,10 @@ class WindowModel(QObject):
         if opened.inputs.note:
             self.message.emit(opened.inputs.note)
         if opened.loaded.study is None and self.can_screen:
-            self._screen(self._take_measured_again, self.tr("Measuring again for the sections"))
+            self._measure_again()
+
+    def _measure_again(self) -> None:
+        self._screen(self._take_measured_again, self.tr("Measuring again for the sections"))
 
     def _take_measured_again(self, loaded: Loaded) -> None:
         # The file's tables are what the person saved; only the measurements behind them are new,

@@ -120,8 +120,51 @@ class Files(QObject):
         self._remember_folder(path)
         if self.model.findings is None:
             self._open_terrain(path)
+        elif self.model.wants_terrain:
+            self._find_again(path)
         else:
             self._replace_all(partial(self._open_terrain, path))
+
+    def _find_again(self, path: str) -> None:
+        """Take a terrain for the open study's own: at once if it is, else only if told so."""
+        model = self.model
+        assert model.findings is not None
+        fingerprint = str(model.findings.run.get("terrain_checksum") or "")
+        title = self.tr("Opening the terrain")
+
+        def compared(same: bool) -> None:
+            if same:
+                model.give_terrain(path, partial(self.dialogs.tell, title))
+            else:
+                self._ask_other_terrain(path)
+
+        model.runner.submit(
+            "compare file",
+            lambda _progress: jobs.is_same(path, fingerprint),
+            compared,
+            partial(self.dialogs.tell, title),
+            title=title,
+        )
+
+    def _ask_other_terrain(self, path: str) -> None:
+        title = self.tr("Opening the terrain")
+        box = self.dialogs.box(
+            title,
+            self.tr(
+                "{name} isn't the file that this study was made from: its content differs. With it "
+                "the road is measured again; moved breaks and reviews stay, numbers may change."
+            ).format(name=Path(path).name),
+            QMessageBox.Icon.Question,
+        )
+        use = box.addButton(self.tr("Use it for this study"), QMessageBox.ButtonRole.AcceptRole)
+        new = box.addButton(
+            self.tr("Begin another study with it"), QMessageBox.ButtonRole.DestructiveRole
+        )
+        box.setDefaultButton(box.addButton(QMessageBox.StandardButton.Cancel))
+        tell = partial(self.dialogs.tell, title)
+        use.clicked.connect(lambda: self.model.give_terrain(path, tell))
+        new.clicked.connect(lambda: self._replace_all(partial(self._open_terrain, path)))
+        self.dialogs.show(box)
 
     def _replace_all(self, then: Callable[[], object]) -> None:
         """Close what is open, once unsaved changes are settled, and open something else."""

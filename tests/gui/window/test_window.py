@@ -539,6 +539,75 @@ def test_opening_another_terrain_asks_about_the_study(
     assert full.model.study is study
 
 
+@pytest.fixture
+def moved(
+    window: Window, road_files: tuple[str, str], tmp_path: Path, settle: Settle
+) -> tuple[Window, Path]:
+    """A study with a review, open while its terrain lies in another folder."""
+    model = window.model
+    model.open_files(road_files[0], RoadSource(road_files[1]))
+    settle(lambda: bool(model.roads))
+    model.screen()
+    settle(lambda: model.study is not None)
+    model.set_review("reach", model.reach_key(0), "agreed")
+    path = str(tmp_path / "study.gpkg")
+    model.save(path)
+    settle(lambda: model.path == path)
+    model.close_study()
+    other = tmp_path / "elsewhere"
+    other.mkdir()
+    grid = Path(road_files[0]).rename(other / "renamed.tif")
+    model.open_study(path)
+    settle(lambda: model.findings is not None and model.runner.idle())
+    assert model.terrain is None
+    return window, grid
+
+
+def test_moved_terrain_is_found_again(moved: tuple[Window, Path], settle: Settle) -> None:
+    """The same file at another place belongs to the study: sections are back, nothing is lost."""
+    window, grid = moved
+    model = window.model
+    window.step_bar.button.click()
+    choose_file(window, str(grid))
+    settle(lambda: model.study is not None)
+    assert Path(model.terrain.path) == grid
+    assert model.review("reach", model.reach_key(0)) == ("agreed", "")
+    assert model.path.endswith("study.gpkg")
+    assert model.modified, "the new place is worth saving"
+
+
+def test_other_terrain_is_asked_about(moved: tuple[Window, Path], settle: Settle) -> None:
+    """A file with other content is used only if the person says so; the study stays meanwhile."""
+    window, grid = moved
+    model = window.model
+    with grid.open("ab") as file:
+        file.write(b"\0" * 64)
+    window.files.open_terrain(str(grid))
+    settle(lambda: window.dialogs.shown is not None)
+    assert "content differs" in dialog_text(window)
+    assert model.findings is not None and model.terrain is None
+    press(window, "Use it for this study")
+    settle(lambda: model.study is not None)
+    assert model.review("reach", model.reach_key(0)) == ("agreed", "")
+
+
+def test_terrain_moved_with_its_study_opens_by_itself(
+    moved: tuple[Window, Path], tmp_path: Path, settle: Settle
+) -> None:
+    """Beside the study, with its old name and content, it needs no asking."""
+    window, grid = moved
+    model = window.model
+    folder = tmp_path / "sent"
+    folder.mkdir()
+    name = Path(str(model.findings.run["terrain"])).name
+    grid.rename(folder / name)
+    study = Path(model.path).rename(folder / "study.gpkg")
+    model.close_study()
+    model.open_study(str(study))
+    settle(lambda: model.study is not None)
+    assert Path(model.terrain.path) == folder / name
+
+
 def test_autosave_recovers_after_a_crash(
     full: Window, settle: Settle, runner: Any, tmp_path: Path
 ) -> None:
