@@ -9,7 +9,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QPointF, Qt, Signal
-from PySide6.QtGui import QColor, QKeyEvent
+from PySide6.QtGui import QColor, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QWidget
 
 from analysis.common.types import Floats
@@ -171,6 +171,19 @@ class SpanLink(QObject):
             self._tell()
 
 
+class _Area(pg.GraphicsLayoutWidget):
+    """Plots below each other that always fill the view.
+
+    Each time a plot comes or goes the layout would else shrink to the least its plots can do with,
+    which is no height at all, until the view itself is resized.
+    """
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:
+        if self.centralWidget is not None:
+            self.centralWidget.setMinimumSize(self.viewport().size())
+        super().resizeEvent(event)
+
+
 class RoadView(QWidget):
     """Plots over the current road, linked with the other views through the model.
 
@@ -188,7 +201,7 @@ class RoadView(QWidget):
         # Whether something changed while nobody saw it; the name of the road on show.
         self._dirty = True
         self._road = ""
-        self.area = named(pg.GraphicsLayoutWidget(), title)
+        self.area = named(_Area(), title)
         self.area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.area.setMinimumSize(200, 60)
         self.area.ci.layout.setContentsMargins(4, 2, 8, 2)

@@ -107,12 +107,25 @@ class SectionCanvas(QWidget):
         """Show another section; what was being dragged is dropped."""
         if view is None or self.view is None or _place(view) != _place(self.view):
             self.active = None
+            self._carry_sight(view)
         self.view = view
         self._moved.clear()
         self._grabbed = None
         self.busy_text = ""
         self._describe()
         self.update()
+
+    def _carry_sight(self, view: SectionView | None) -> None:
+        """Keep the same part of the road in sight at another place; another road begins whole."""
+        if self._centre is None:
+            return
+        up = math.nan
+        if view is not None and self.view is not None and view.road == self.view.road:
+            up = _edge_height(view) - _edge_height(self.view)
+        if math.isfinite(up):
+            self._centre = (self._centre[0], self._centre[1] + up)
+        else:
+            self._zoom, self._centre = 1.0, None
 
     def set_exaggeration(self, value: float | None) -> None:
         """Stretch heights by a factor; None takes the strongest that fits."""
@@ -461,6 +474,12 @@ class SectionCanvas(QWidget):
             source=source_text(handle.source),
             offset=value_text(abs(handle.offset_m), "m", self.system, se=se),
         )
+
+
+def _edge_height(view: SectionView) -> float:
+    """Height that tells how much higher one section lies than another; NaN if no edge is known."""
+    heights = [side.edge_z for side in view.sides if math.isfinite(side.edge_z)]
+    return sum(heights) / len(heights) if heights else math.nan
 
 
 def _place(view: SectionView) -> tuple[str, int]:

@@ -92,6 +92,7 @@ class SectionPage(QWidget):
         model.second_changed.connect(self._ask)
         model.units_changed.connect(self._show)
         model.failed.connect(self._on_failed)
+        model.runner.busy_changed.connect(self._on_busy)
         theme.watcher().changed.connect(self._show)
         self._ask()
 
@@ -280,11 +281,7 @@ class SectionPage(QWidget):
         self.canvas.caption = self.tr("This grid") if comparing else ""
         self.other.caption = self.tr("Other grid") if comparing else ""
         if self.section is None and self.model.study is None:
-            self.canvas.empty_text = (
-                self.tr("Open the terrain grid to see sections; the numbers are from the file.")
-                if self.model.findings is not None
-                else self.tr("No section: screen a road first.")
-            )
+            self.canvas.empty_text = self._why_empty()
         self.canvas.set_view(self.section)
         self.other.set_view(self._second)
         self.other.setVisible(comparing)
@@ -303,6 +300,20 @@ class SectionPage(QWidget):
         ):
             action.setEnabled(self.section is not None)
         self._show_side()
+
+    def _why_empty(self) -> str:
+        model = self.model
+        if model.findings is None:
+            return self.tr("No section: screen a road first.")
+        if model.terrain is None:
+            return self.tr("Open the terrain grid to see sections; the numbers are from the file.")
+        if model.runner.busy:
+            return self.tr("The road is measured again; then its sections are here.")
+        return self.tr("Screen the road again to see sections; the numbers are from the file.")
+
+    def _on_busy(self, _busy: bool) -> None:
+        if self.section is None and self.model.findings is not None and self.isVisible():
+            self._show()
 
     def _show_side(self) -> None:
         """Mark the selected side in the numbers."""

@@ -7,7 +7,7 @@ import logging
 from collections.abc import Callable
 from functools import partial
 
-from PySide6.QtCore import QByteArray, QObject, QPoint, Qt, QTimer, Signal
+from PySide6.QtCore import QByteArray, QObject, QPoint, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QDockWidget,
@@ -125,6 +125,8 @@ class Panes(QObject):
         self._wanted: list[Pane] = []
         # Docks take sizes only once they are laid out.
         self._share_due = later(self, self.share_out)
+        self._same_due = later(self, self._size_as_before)
+        self._sizes: dict[str, QSize] = {}
         self._show_due = QTimer(self, interval=TURN_MS)
         self._show_due.timeout.connect(self._show_one)
         self._to_show: list[str] = []
@@ -240,6 +242,7 @@ class Panes(QObject):
             self._to_show = []
         elif before:
             self._hidden = [n for n, pane in self.by_name.items() if not pane.isHidden()]
+            self._note_sizes()
         for pane in self.by_name.values():
             pane.hide()
 
@@ -266,6 +269,32 @@ class Panes(QObject):
         if not self._sized:
             self._sized = True
             self._share_due.start()
+        elif self._sizes:
+            self._same_due.start()
+
+    def _note_sizes(self) -> None:
+        """Remember how large the panes are: coming one by one they would each take from the last.
+
+        Of panes that share a place the one in front has the size of all, and their tabs count.
+        """
+        bars = {
+            self._pane_of_tab(bar, bar.currentIndex()): bar.geometry()
+            for bar in self._tab_bars()
+            if bar.isVisible()
+        }
+        self._sizes = {
+            name: pane.geometry().united(bars.get(pane, pane.geometry())).size()
+            for name, pane in self.by_name.items()
+            if not (pane.isHidden() or pane.isFloating() or pane.visibleRegion().isEmpty())
+        }
+
+    def _size_as_before(self) -> None:
+        for way, length in (
+            (Qt.Orientation.Horizontal, QSize.width),
+            (Qt.Orientation.Vertical, QSize.height),
+        ):
+            panes = [self.by_name[name] for name in self._sizes]
+            self.window.resizeDocks(panes, [length(size) for size in self._sizes.values()], way)
 
     def keep(self) -> QByteArray | None:
         """Return the layout to remember, or None while the panes are hidden or just coming."""
@@ -287,8 +316,8 @@ class Panes(QObject):
         for pane in self.by_name.values():
             alone = not self.window.tabifiedDockWidgets(pane)
             pane.set_title_shown(pane.isFloating() or alone)
-        for bar in self.window.findChildren(QTabBar):
-            if bar.parent() is self.window and not bar.property("wired"):
+        for bar in self._tab_bars():
+            if not bar.property("wired"):
                 bar.setProperty("wired", True)
                 bar.setAccessibleName(self.tr("Panes"))
                 bar.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
@@ -296,6 +325,10 @@ class Panes(QObject):
                     lambda at, tabs=bar: self._menu_of_tab(tabs, at)
                 )
                 bar.tabBarDoubleClicked.connect(lambda place, tabs=bar: self._float(tabs, place))
+
+    def _tab_bars(self) -> list[QTabBar]:
+        bars = self.window.findChildren(QTabBar)
+        return [bar for bar in bars if bar.parent() is self.window]
 
     def _pane_of_tab(self, bar: QTabBar, place: int) -> Pane | None:
         text = bar.tabText(place)

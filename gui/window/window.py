@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer
+from PySide6.QtCore import QByteArray, QSettings, QSize, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QWidget
 
@@ -26,6 +26,10 @@ from gui.window.job_bar import JobBar
 from gui.window.panes import Panes
 
 __all__ = ["Window"]
+
+USUAL = QSize(1440, 900)
+# What a window manager puts around a window; asking it is possible only once the window shows.
+FRAME = QSize(16, 48)
 
 
 class Window(QMainWindow):
@@ -128,8 +132,16 @@ class Window(QMainWindow):
         if isinstance(geometry, QByteArray):
             self.restoreGeometry(geometry)
         else:
-            self.resize(1440, 900)
+            self._fit_screen()
         self.panes.restore(state)
+
+    def _fit_screen(self) -> None:
+        """Take the usual size where the screen has room for it and its frame, else all there is."""
+        free = self.screen().availableGeometry().size() - FRAME
+        size = USUAL.boundedTo(free)
+        self.resize(size)
+        if size != USUAL:
+            self.setWindowState(Qt.WindowState.WindowMaximized)
 
     def _title(self) -> None:
         name = Path(self.model.path).name if self.model.path else ""

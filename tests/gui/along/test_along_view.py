@@ -9,7 +9,8 @@ import numpy as np
 import pyqtgraph as pg
 import pytest
 from PySide6.QtCore import QPointF, Qt
-from PySide6.QtWidgets import QApplication
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication, QToolBar
 
 from gui.along.along_view import _PLOTS, AlongView
 from gui.along.road_axis import StationAxis
@@ -81,6 +82,22 @@ def test_without_findings_it_says_what_to_do(
     assert "screen a road" in made.empty.text()
     assert made.area.isHidden()
     assert made.key.isHidden()
+
+
+def test_toggling_a_plot_leaves_every_curve_its_height(
+    along: AlongView, settle: Callable[..., None]
+) -> None:
+    """A real click on a plot's button shares the height out anew; nothing is flattened."""
+    bar = along.findChild(QToolBar)
+    for name in ("retained", "slope left", "slope left", "retained"):
+        QTest.mouseClick(bar.widgetForAction(along.buttons[name]), Qt.MouseButton.LeftButton)
+        settle(lambda: not along.to_draw)
+        settle()
+        for shown, plot in along.plots.items():
+            if plot.isVisible() and shown != "reaches":
+                assert plot.getViewBox().height() > 40, (name, shown)
+        low = max(plot.geometry().bottom() for plot in along.plots.values() if plot.isVisible())
+        assert low == pytest.approx(along.area.viewport().height(), abs=6)
 
 
 def test_slopes_are_those_of_the_study(along: AlongView, screened: WindowModel) -> None:

@@ -55,6 +55,23 @@ def view(screened: WindowModel, qtbot: Any, settle: Callable[..., None]) -> Sect
     return made
 
 
+def test_sight_follows_the_road_and_ends_with_it(
+    view: SectionPage, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """After "Left shoulder" each next section is in sight; one of another road begins whole."""
+    canvas = view.canvas
+    canvas.show_shoulder(0)
+    for station in (0, 25):
+        screened.select_station(0, station, 1)
+        settle(screened.runner.idle)
+        settle()
+        side, axes = canvas.view.sides[0], canvas.axes()
+        assert axes.x0 < side.edge_o < axes.x1
+        assert axes.y0 < side.edge_z < axes.y1
+    canvas.set_view(replace(canvas.view, road="Another Road"))
+    assert canvas.sight()[1:] == (1.0, None)
+
+
 def grip_of(view: SectionPage, side: int, kind: str) -> QPoint:
     canvas = view.canvas
     handle = next(

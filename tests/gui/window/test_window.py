@@ -31,6 +31,7 @@ from gui.forms.forms import InputsForm
 from gui.forms.limits_form import LimitsForm
 from gui.look import theme
 from gui.map.tiles import Light
+from gui.section.section_page import SectionPage
 from gui.state import jobs
 from gui.state.jobs import RoadSource
 from gui.state.loaded import Loaded
@@ -608,6 +609,26 @@ def test_terrain_moved_with_its_study_opens_by_itself(
     assert Path(model.terrain.path) == folder / name
 
 
+def test_reopened_study_says_that_it_is_measured(
+    full: Window, tmp_path: Path, settle: Settle
+) -> None:
+    """While the road is measured again the section asks for nothing that is open already."""
+    model, page = full.model, full.panes["section"].fill()
+    assert isinstance(page, SectionPage)
+    path = str(tmp_path / "again.gpkg")
+    model.save(path)
+    settle(lambda: model.path == path)
+    said: set[str] = set()
+    model.runner.busy_changed.connect(lambda _busy: said.add(page.canvas.empty_text))
+    model.study_changed.connect(lambda: said.add(page.canvas.empty_text))
+    model.open_study(path)
+    settle(lambda: model.findings is not None and model.study is None and not model.path == "")
+    settle(lambda: page.section is None)
+    assert page.canvas.empty_text == "The road is measured again; then its sections are here."
+    settle(lambda: page.section is not None)
+    assert not any("Open the terrain" in text for text in said)
+
+
 def test_autosave_recovers_after_a_crash(
     full: Window, settle: Settle, runner: Any, tmp_path: Path
 ) -> None:
@@ -968,6 +989,65 @@ def test_panes_remember_their_places(full: Window, model: WindowModel, settle: S
     settle()
     assert not other.panes["limits"].isHidden()
     dispose(other)
+
+
+def test_panes_keep_their_sizes_from_study_to_study(
+    full: Window, shared_results: tuple[jobs.Inputs, Loaded], settle: Settle
+) -> None:
+    """Closing a study and opening another pushes no pane down."""
+
+    def heights() -> list[int]:
+        return [full.panes[name].height() for name in ("along", "section", "reaches")]
+
+    full.resize(1440, 900)
+    settle()
+    before = heights()
+    for _ in range(3):
+        full.model.close_study()
+        settle()
+        full.model.take_inputs(shared_results[0])
+        full.model.take_screened(shared_results[1])
+        settle(lambda: not full.panes.coming and full.model.runner.idle())
+        settle()
+        assert heights() == pytest.approx(before, abs=3)
+
+
+@pytest.mark.parametrize(
+    ("scale", "width", "height"), [(1.0, 1280, 720), (1.5, 1920, 1080), (1.0, 2560, 1440)]
+)
+def test_first_window_fits_the_screen(
+    scale: float, width: int, height: int, tmp_path: Path
+) -> None:
+    """With nothing remembered the whole window is on the screen, frame and all."""
+    screen = tmp_path / "screen.json"
+    screen.write_text(
+        json.dumps({"screens": [{"name": "one", "x": 0, "y": 0, "width": width, "height": height}]})
+    )
+    code = (
+        "from gui.window.app import make_application\n"
+        "app = make_application()\n"
+        "from gui.window.window import Window\n"
+        "window = Window()\n"
+        "window.show()\n"
+        "app.processEvents()\n"
+        "free, size = window.screen().availableGeometry(), window.size()\n"
+        "print(free.width(), free.height(), size.width(), size.height())\n"
+    )
+    environment = {
+        **os.environ,
+        "QT_QPA_PLATFORM": f"offscreen:configfile={screen}",
+        "QT_SCALE_FACTOR": f"{scale}",
+        "HOME": str(tmp_path),
+        "XDG_CONFIG_HOME": str(tmp_path),
+    }
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, env=environment, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    across, down, wide, high = map(int, done.stdout.split())
+    assert (across, down) == (round(width / scale), round(height / scale))
+    assert wide <= across and high <= down
+    assert (wide, high) == (1440, 900) or (across - wide < 8 and down - high < 8)
 
 
 def test_no_pane_forces_the_window_wide(full: Window, settle: Settle) -> None:
