@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr, roots_hermitenorm
 
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
@@ -37,6 +38,9 @@ NOT_SHOWN = "not shown"
 
 _SPREADS = np.array([0.05, 0.1, 0.2, 0.35, 0.6, 1.0, 1.6, 2.5])
 """How much finished work may vary within a lot, in multiples of what is allowed."""
+
+_NODES = 7
+"""Points of a quadrature over a normal error."""
 
 _AROUND_M = 100.0
 """So far beyond a reach its pavement tells how the two surveys lie to each other."""
@@ -151,15 +155,18 @@ def _accept_reach(
     tilt, tilt_se = np.nan_to_num([register.tilt_points, register.tilt_se])
     target = _targets(earlier, planned, later.station[rows], field)
     slope = later.values(rows, "shoulder_slope_pct") - (tilt if side == "right" else -tilt)
-    slope_se = np.hypot(later.values(rows, "shoulder_slope_se"), tilt_se)
-    edge, edge_se = later.values(rows, "edge_drop_mm"), later.values(rows, "edge_drop_se")
+    slope_se = later.values(rows, "shoulder_slope_se")
+    edge, edge_se, place_se = _edge_at_its_place(earlier, planned, later, rows)
     known = np.isfinite(slope - target) & np.isfinite(edge)
     step = later.stride(road, side)
     lots = [
-        judge_lot(off[known], se[known], allowed.value, worst.value, field, sure, step)
-        for off, se, allowed, worst in (
-            (slope - target, slope_se, field.accept_slope_points, field.accept_worst_slope_points),
-            (edge, edge_se, field.accept_edge_mm, field.accept_worst_edge_mm),
+        judge_lot(off[known], se[known], allowed.value, worst.value, field, sure, step, common)
+        for off, se, allowed, worst, common in (
+            (
+                *(slope - target, slope_se, field.accept_slope_points),
+                *(field.accept_worst_slope_points, float(tilt_se)),
+            ),
+            (edge, edge_se, field.accept_edge_mm, field.accept_worst_edge_mm, place_se),
         )
     ]
     share = float(known.mean()) if rows.size else 0.0
@@ -176,7 +183,9 @@ def _accept_reach(
         slope_after_pct=_mean(slope[known]),
         slope_after_se=math.hypot(later.mean_se(kept, "shoulder_slope_pct"), float(tilt_se)),
         edge_after_mm=_mean(edge[known]),
-        edge_after_se=later.mean_se(kept, "edge_drop_mm"),
+        edge_after_se=math.hypot(
+            place_se, _mean(edge_se[known]) * math.sqrt(min(1.0, step / max(kept.size, 1)))
+        ),
         known_share=share,
         registration=register,
         slope=lots[0],
@@ -198,8 +207,44 @@ def _mean(values: Floats) -> float:
     return float(values.mean()) if values.size else math.nan
 
 
+def _edge_at_its_place(
+    earlier: StationRows, planned: NDArray[np.intp], later: StationRows, rows: NDArray[np.intp]
+) -> tuple[Floats, Floats, float]:
+    """Edge drop after the work where the pavement ended before it, mm, and its errors.
+
+    (n,) drops, (n,) errors of each, and the error that all have in common, by the edge's place.
+
+    Work on the shoulder doesn't move the pavement's edge. A later survey by itself may not know
+    where it is: a shoulder left a little high and falling more steeply than the pavement crosses
+    the pavement's plane farther out, and looks like a flush edge there.
+    """
+    drop, drop_se, slope, slope_se, pavement, edge = (
+        later.values(rows, name) for name in _EDGE_COLUMNS
+    )
+    was, was_se = (earlier.values(planned, name) for name in ("edge_offset_m", "edge_se_m"))
+    known = np.isfinite(was) & np.isfinite(was_se)
+    if not known.any() or not rows.size:
+        return drop, drop_se, 0.0
+    near = np.abs(later.station[rows][:, None] - earlier.station[planned][known]).argmin(axis=1)
+    moved = np.abs(edge) - np.abs(was[known][near])
+    breakover = slope - pavement
+    there = drop - 10.0 * breakover * moved
+    # The shoulder's plane is drawn out farther, by a slope whose error goes with the drop's.
+    error = drop_se + 10.0 * np.abs(moved) * slope_se
+    place = (10.0 * breakover * was_se[known][near]) ** 2
+    told = np.isfinite(there) & np.isfinite(error) & np.isfinite(place)
+    common = float(np.sqrt(place[told].mean())) if told.any() else 0.0
+    return np.where(told, there, drop), np.where(told, error, drop_se), common
+
+
+_EDGE_COLUMNS = (
+    *("edge_drop_mm", "edge_drop_se", "shoulder_slope_pct", "shoulder_slope_se"),
+    *("pavement_slope_pct", "edge_offset_m"),
+)
+
+
 def _targets(
-    earlier: StationRows, planned: np.ndarray, station_m: Floats, limits: FieldLimits
+    earlier: StationRows, planned: NDArray[np.intp], station_m: Floats, limits: FieldLimits
 ) -> Floats:
     """Slopes that the work sheet asked for, at the stations of the later survey."""
     required = earlier.values(planned, "required_slope_pct")
@@ -269,6 +314,7 @@ def judge_lot(
     limits: FieldLimits,
     certainty: float,
     stride: int = 1,
+    common_se: float = 0.0,
 ) -> Lot:
     """Say how many station sides of a lot lie within what is allowed, and whether the rule holds.
 
@@ -288,6 +334,8 @@ def judge_lot(
     stride : int
         Stations that share ground: every so manieth is one of its own. Each such set is judged by
         itself; none beyond the worst value has to hold in all of them.
+    common_se : float
+        Standard error that all measurements of the lot have in common.
 
     Notes
     -----
@@ -299,7 +347,9 @@ def judge_lot(
     if not off.size:
         return Lot(0, 0, math.nan, math.nan, math.nan, math.nan)
     se = np.maximum(se, 1e-3 * allowed)
-    sets = [_judge_set(off[k::stride], se[k::stride], allowed, worst) for k in range(stride)]
+    sets = [
+        _judge_set(off[k::stride], se[k::stride], allowed, worst, common_se) for k in range(stride)
+    ]
     sets = [pair for pair in sets if pair[0].size > 1]
     least = limits.accept_share.value
     rules, counts = [], []
@@ -321,7 +371,9 @@ def judge_lot(
     return Lot(within, off.size, mean, low, high, p_rule)
 
 
-def _judge_set(off: Floats, se: Floats, allowed: float, worst: float) -> tuple[Floats, Floats]:
+def _judge_set(
+    off: Floats, se: Floats, allowed: float, worst: float, common_se: float
+) -> tuple[Floats, Floats]:
     """Chances (n + 1,) that 0 to n lie within what is allowed: of all, and with none beyond worst.
 
     Stations of the set are independent of each other but for the lot that they share.
@@ -329,6 +381,10 @@ def _judge_set(off: Floats, se: Floats, allowed: float, worst: float) -> tuple[F
     if not off.size:
         return np.empty(0), np.empty(0)
     mean, variance, weight = _true_values(off, se, allowed)
+    nodes, shares = roots_hermitenorm(_NODES if common_se > 0.0 else 1)
+    mean = np.concatenate([mean + node * common_se for node in nodes])
+    variance = np.concatenate([variance] * len(nodes))
+    weight = np.concatenate([weight * share for share in shares / shares.sum()])
     sd = np.sqrt(variance)
     inside, possible = (
         ndtr((bound - mean) / sd) - ndtr((-bound - mean) / sd)
@@ -349,7 +405,7 @@ def _true_values(off: Floats, se: Floats, allowed: float) -> tuple[Floats, Float
     misfit = (precision * (off - middle[:, None]) ** 2).sum(axis=1)
     likely = 0.5 * (np.log(precision).sum(axis=1) - np.log(total) - misfit)
     likely = np.exp(likely - likely.max())
-    nodes, shares = roots_hermitenorm(7)
+    nodes, shares = roots_hermitenorm(_NODES)
     lots = middle[:, None] + nodes / np.sqrt(total)[:, None]
     weight = (likely / likely.sum())[:, None] * shares / shares.sum()
     own = spread / (spread + se**2)
