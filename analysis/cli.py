@@ -361,9 +361,8 @@ def _summary(study: Any, out: str) -> str:
     total = float(table["length_m"].sum())
     sigma_m = float(study.findings.run["noise_median_m"])
     noise = f"noise {1000 * sigma_m:.0f} mm" if math.isfinite(sigma_m) else "noise unknown"
-    lines = [
-        f"{len(study.roads)} road(s), {total / 2000.0:.2f} km, both shoulders judged; {noise}."
-    ]
+    roads = "1 road" if len(study.roads) == 1 else f"{len(study.roads)} roads"
+    lines = [f"{roads}, {total / 2000.0:.2f} km, both shoulders judged; {noise}."]
     rest = (Finding.BLOCKED_DITCH, Finding.CANT_TELL, Finding.NO_DATA)
     for finding in (Finding.NONE, *DEFECTS, *rest):
         here = table["finding"] == finding

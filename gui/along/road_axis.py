@@ -137,13 +137,19 @@ class SpanLink(QObject):
         finally:
             self._taking = False
 
+    def take_whole(self) -> bool:
+        """Show the whole current road here, whatever the others show; False if there is none."""
+        road = self._model.road
+        if road is None or not len(road.distance_m):
+            return False
+        s0, s1 = float(road.distance_m[0]), float(road.distance_m[-1])
+        pad = 0.01 * (s1 - s0) + 1.0
+        self.take(s0 - pad, s1 + pad)
+        return True
+
     def show_whole(self) -> None:
         """Show the whole current road, here and in all linked views."""
-        road = self._model.road
-        if road is not None and len(road.distance_m):
-            s0, s1 = float(road.distance_m[0]), float(road.distance_m[-1])
-            pad = 0.01 * (s1 - s0) + 1.0
-            self.take(s0 - pad, s1 + pad)
+        if self.take_whole():
             self._tell()
 
     def shift(self, share: float) -> None:
@@ -241,7 +247,8 @@ class RoadView(QWidget):
             if self.model.span is not None and self.model.span_origin is not self.link:
                 self.link.take(*self.model.span)
             else:
-                self.link.show_whole()
+                # Nobody asked for it: the map may be showing all roads.
+                self.link.take_whole()
 
     def click_at(self, at: QPointF) -> None:
         """Select what lies at a point of the scene."""

@@ -5,6 +5,7 @@ Inputs take effect with the next screening; what the grid will be able to tell s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -34,9 +35,12 @@ from gui.look.making import abreast, named, stacked, tool_button
 from gui.look.units import value_text
 
 if TYPE_CHECKING:
+    from analysis.common.settings import Settings
     from gui.state.model import WindowModel
 
 __all__ = ["InputsForm", "LimitsForm"]
+
+_ACROSS = ("pavement_width_m", "shoulder_width_m", "search_m")
 
 
 class InputsForm(QWidget):
@@ -65,16 +69,17 @@ class InputsForm(QWidget):
         inside = QWidget()
         self.power = PowerPanel(self.model)
         parts = (
+            # First what nobody but the person knows; the files have been opened by then.
+            self._road_group(),
             self._files_group(),
             self._extras_group(),
-            self._road_group(),
             self._measuring_group(),
             self.power,
             self._showing_group(),
         )
         stacked(inside, *parts, margins=(8, 6, 8, 8), spacing=8)
         self.state = named(QLabel(wordWrap=True), self.tr("State of the inputs"))
-        self.screen_button = QPushButton(self.tr("Screen"), default=True)
+        self.screen_button = QPushButton(self.tr("Screen the road"), default=True)
         self.screen_button.setToolTip(self.tr("Measure and judge the road with these inputs."))
         self.screen_button.clicked.connect(lambda: self.model.screen())
         foot = abreast(None, (self.state, 1), self.screen_button, margins=(8, 4, 8, 6))
@@ -292,7 +297,7 @@ class InputsForm(QWidget):
         else:
             self.terrain_line.setText(Path(terrain.path).name)
             self.terrain_line.setToolTip(terrain.path)
-            text = self.tr("{cols} × {rows} cells of {cell}; heights: {source}").format(
+            text = self.tr("{cols} × {rows} cells of {cell}; heights: {source}.").format(
                 cols=terrain.cols,
                 rows=terrain.rows,
                 cell=value_text(terrain.cell_m, "m", system, decimals=2),
@@ -352,13 +357,44 @@ class InputsForm(QWidget):
         if self._filling:
             return
         try:
-            settings = replace(self.model.settings, **changes)
+            settings = self._with(changes)
         except VergelineError as error:
             self._show()
-            self._say(str(error), warn=True)
+            self._say(self._in_words(str(error)), warn=True)
             return
         self.model.set_settings(settings, merge=f"setting {' '.join(changes)}")
         self._show()
+
+    def _with(self, changes: dict[str, Any]) -> Settings:
+        """Return changed settings; the terrain is read as far as wider ones need."""
+        now = self.model.settings
+        if changes.keys() & {"pavement_width_m", "shoulder_width_m", "search_m"}:
+            new = {name: changes.get(name, getattr(now, name)) for name in _ACROSS}
+            needed = math.ceil(
+                new["pavement_width_m"] / 2.0 + new["shoulder_width_m"] + new["search_m"]
+            )
+            if needed > now.half_width_m:
+                changes = {**changes, "half_width_m": float(needed)}
+                self.model.message.emit(
+                    self.tr(
+                        "The terrain is now read {width} to each side, as this width needs."
+                    ).format(width=value_text(needed, "m", self.model.units, decimals=0))
+                )
+        return replace(now, **changes)
+
+    def _in_words(self, sentence: str) -> str:
+        """Name settings as the form does, not as the file does."""
+        for name, title in {
+            "pavement_width_m": self.tr("“Pavement width”"),
+            "shoulder_width_m": self.tr("“Shoulder width”"),
+            "search_m": self.tr("“Line may lie off by”"),
+            "half_width_m": self.tr("“Read to each side”"),
+            "spacing_m": self.tr("“Station spacing”"),
+            "average_m": self.tr("“Average over”"),
+            "noise_m": self.tr("“Noise of heights”"),
+        }.items():
+            sentence = sentence.replace(name, title)
+        return sentence
 
     def _set_surface(self, surface: str) -> None:
         from gui.state.model import with_surface

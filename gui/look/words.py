@@ -350,10 +350,13 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
         text += "; " + treatment_text(treatment)
         imported = _row(row, "import_m3_loose")
         if math.isfinite(imported) and imported > 0.0:
-            text += translate("words", " with {volume} loose in {loads} loads").format(
-                volume=value_text(imported, "m3", system),
-                loads=value_text(_row(row, "loads"), "count", system),
+            loads = value_text(_row(row, "loads"), "count", system)
+            words = (
+                translate("words", " with {volume} loose in {loads} load")
+                if loads == "1"
+                else translate("words", " with {volume} loose in {loads} loads")
             )
+            text += words.format(volume=value_text(imported, "m3", system), loads=loads)
         elif math.isfinite(balance):
             text += translate("words", " (material balance {balance})").format(
                 balance=value_text(balance, "m3", system, se=_row(row, "balance_se"))

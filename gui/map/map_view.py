@@ -74,7 +74,7 @@ class MapView(QWidget):
     Signals
     -------
     measured(str)
-        The words of a finished measurement.
+        The words of a finished measurement; "" once it no longer shows.
     """
 
     measured = Signal(str)
@@ -700,6 +700,7 @@ class MapView(QWidget):
         self._ruler.set_lines([])
         self._ruler_ends.setData([], [])
         self.ruler_text.setText("")
+        self.measured.emit("")
 
     def _measure_at(self, point: QPointF) -> None:
         self.measure_action.setChecked(True)

@@ -32,7 +32,7 @@ from analysis.common.writing import Writing
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
 from gui.look.making import SELECTABLE, named, stacked, yielding
-from gui.look.units import number, value_text
+from gui.look.units import DASH, number, value_text
 from gui.look.words import (
     column_heading,
     column_meaning,
@@ -350,7 +350,7 @@ class SectionPage(QWidget):
     def _fill_table(self) -> None:
         own, other = self._rows()
         table, system = self.table, self.model.units
-        heads = [self.tr("Number"), self.tr("Left"), self.tr("Right"), self.tr("Wanted")]
+        heads = [self.tr("Number"), self.tr("Left"), self.tr("Right"), self.tr("Required")]
         if other:
             heads[3:3] = [self.tr("Left, other grid"), self.tr("Right, other grid")]
         table.clear()
@@ -392,7 +392,10 @@ class SectionPage(QWidget):
             return value_text(value, unit, system, with_unit=False)
 
         if name == "shoulder_slope_pct":
-            texts = [plain(numbers.value("required_slope_pct")[0], "%") for numbers in own]
+            required = [numbers.value("required_slope_pct")[0] for numbers in own]
+            if not any(map(math.isfinite, required)):
+                return ""
+            texts = [plain(value, "%") if math.isfinite(value) else DASH for value in required]
             if texts[0] == texts[1]:
                 return self.tr("≥ {value}").format(value=texts[0])
             return self.tr("≥ {left} | {right}").format(left=texts[0], right=texts[1])

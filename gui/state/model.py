@@ -9,6 +9,7 @@ runner and ends in `study_changed`.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -107,6 +108,7 @@ class WindowModel(QObject):
     failed = Signal(str, str)
     asked = Signal(str)
 
+    inputs: jobs.Inputs
     road_index: int
     span: tuple[float, float] | None
     _settings: Settings | None
@@ -241,12 +243,16 @@ class WindowModel(QObject):
     def open_roads(
         self, source: jobs.RoadSource, failed: Callable[[VergelineError], None] | None = None
     ) -> None:
-        """Read centrelines in the runner; a terrain must be open."""
+        """Read centrelines in the runner, or with the terrain where none is open yet."""
         inputs = self.inputs
         if inputs.terrain is None:
-            self.failed.emit(
-                self.tr("Opening the road"),
-                self.tr("Open the terrain grid first: the road is brought into its CRS."),
+            # It is read into the plane of the terrain, so it waits for that.
+            self.inputs = replace(inputs, source=source)
+            self.inputs_changed.emit()
+            self.message.emit(
+                self.tr("{name} is read as soon as its terrain is open.").format(
+                    name=Path(source.path).name
+                )
             )
             return
         self._open(
@@ -302,12 +308,23 @@ class WindowModel(QObject):
     def take_inputs(self, inputs: jobs.Inputs) -> None:
         """Go on with inputs that a job has opened."""
         self.inputs = inputs
+        self._show_in_feet()
         if self.loaded is None:
             self.road_index = min(self.road_index, max(0, len(self.roads) - 1))
         self.inputs_changed.emit()
         self._put_and_tell("stale", self.loaded is not None)
         if inputs.note:
             self.message.emit(inputs.note)
+
+    def _show_in_feet(self) -> None:
+        """Show a grid that is in feet in feet, unless the person chose units before."""
+        terrain = self.terrain
+        if terrain is None or QSettings().contains("units"):
+            return
+        if terrain.xy_unit_m != 1.0 and terrain.z_unit_m != 1.0:
+            self.set_units("us")
+            QSettings().remove("units")
+            QSettings().remove("station_style")
 
     def screen(self) -> None:
         """Screen the open roads; the result replaces the study in one go."""
@@ -627,7 +644,10 @@ class WindowModel(QObject):
     # -- showing -------------------------------------------------------
 
     def set_units(self, units: str) -> None:
-        """Show numbers in "metric" or "us" units."""
+        """Show numbers in "metric" or "us" units; stations are then written to match."""
+        if units in ("metric", "us") and units != self.units:
+            self.station_style = "feet-hundreds" if units == "us" else "km"
+            QSettings().setValue("station_style", self.station_style)
         self._write_as("units", units, ("metric", "us"))
 
     def _write_as(self, name: str, value: str, known: Sequence[str]) -> None:

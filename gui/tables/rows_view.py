@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QEvent, QItemSelection, QItemSelectionModel, Qt
-from PySide6.QtGui import QKeyEvent, QKeySequence
+from PySide6.QtGui import QKeyEvent, QKeySequence, QResizeEvent
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView
 
 if TYPE_CHECKING:
@@ -69,6 +69,14 @@ class RowsView(QTableView):
             super().keyPressEvent(event)
             return
         event.accept()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        here = self.currentIndex()
+        row = self.visualRect(here)
+        seen = here.isValid() and 0 <= row.top() and row.bottom() <= event.oldSize().height()
+        super().resizeEvent(event)
+        if seen:
+            self.scrollTo(here)
 
     def keyboardSearch(self, search: str) -> None:
         """Letters are reviews here, so they don't also jump about in the table."""

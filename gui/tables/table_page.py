@@ -9,18 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from PySide6.QtCore import QItemSelectionModel, QPoint, QSize, Qt
-from PySide6.QtGui import QAction, QGuiApplication, QKeySequence
+from PySide6.QtGui import QAction, QGuiApplication, QKeySequence, QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
     QFileDialog,
-    QHBoxLayout,
     QInputDialog,
     QLabel,
     QLineEdit,
     QMenu,
     QToolBar,
     QToolButton,
+    QVBoxLayout,
     QWidget,
 )
 
@@ -66,6 +66,8 @@ KEYS: tuple[tuple[str, str], ...] = (
 
 _VERDICTS = (Verdict.WONT_SHED, Verdict.CANT_TELL, Verdict.NO_DATA, Verdict.SHEDS)
 _TYPING_MS = 180
+# By then a table that came to the front has the height that it keeps.
+_SEEN_MS = 60
 _LONGEST_COPY = 20_000
 
 _WIDTHS = {
@@ -96,6 +98,7 @@ class TablePage(QWidget):
         self._findings: Findings | None = None
         self._shown_columns = set(self.columns)
         self._typing = later(self, self._apply_filter, _TYPING_MS)
+        self._seen = later(self, self._to_current, _SEEN_MS)
         self._build()
         self.rows.set_units(model.units, model.station_style)
         model.study_changed.connect(self._on_study)
@@ -204,7 +207,7 @@ class TablePage(QWidget):
         self.view.customContextMenuRequested.connect(self._on_menu)
         self._set_widths()
 
-    def _foot(self) -> QHBoxLayout:
+    def _foot(self) -> QVBoxLayout:
         sentence = QLabel(wordWrap=True, textInteractionFlags=SELECTABLE)
         self.sentence = yielding(named(sentence, self.tr("Finding in words")), high=False)
         self.reviewed = named(QLabel(), self.tr("Review"))
@@ -223,10 +226,22 @@ class TablePage(QWidget):
             tip=self.tr("Write a PDF sheet of each chosen row."),
         )
         buttons = (*self.buttons.values(), self.sheets_button)
-        return abreast(None, (self.sentence, 1), self.reviewed, *buttons, margins=(8, 4, 8, 5))
+        # Beside the buttons a narrow pane would leave the sentence a word a line, and no rows.
+        below = abreast(None, (self.reviewed, 1), *buttons)
+        return stacked(None, self.sentence, below, margins=(8, 4, 8, 5), spacing=3)
 
     def sizeHint(self) -> QSize:
         return QSize(980, 320)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        # Out of sight the rows have no height yet to scroll by.
+        self._seen.start()
+
+    def _to_current(self) -> None:
+        here = self.view.currentIndex()
+        if here.isValid():
+            self.view.scrollTo(here)
 
     def _to_search(self) -> None:
         self.search.setFocus()
@@ -523,7 +538,7 @@ class TablePage(QWidget):
     def save_csv_dialog(self) -> None:
         """Ask for a file and save the rows shown as CSV."""
         path, _ = QFileDialog.getSaveFileName(
-            self, self.tr("Save rows"), f"{self.kind}.csv", self.tr("Table (*.csv)")
+            self, self.tr("Save rows"), f"{self._name()}.csv", self.tr("Table (*.csv)")
         )
         if path:
             self.save_csv(path)

@@ -42,7 +42,7 @@ __all__ = ["Commands"]
 # What must be there for an action to be possible.
 NEEDS = {
     "anything": "close_study whole_road whole_terrain closer wider",
-    "terrain": "open_road heights extras measure",
+    "terrain": "heights extras measure",
     "road": "road_reading",
     "inputs": "screen",
     "study": "compare sheets print_section print_reach print_reaches",
@@ -125,7 +125,7 @@ class Commands(QObject):
             ("close_study", self.tr("&Close"), "Ctrl+W", files.close_study),
             ("leave", self.tr("&Quit"), std.Quit, self.window.close),
             ("give_back", self.tr("&Give all corrected breaks back"), "", model.clear_corrections),
-            ("screen", self.tr("&Screen"), "F5", model.screen),
+            ("screen", self.tr("&Screen the road"), "F5", model.screen),
             ("cancel", self.tr("Ca&ncel"), "Ctrl+.", jobs.cancel),
             ("compare", self.tr("Compare with another &grid…"), "", files.ask_second),
             ("end_compare", self.tr("&End comparing"), "", model.close_second),
@@ -435,6 +435,16 @@ class Commands(QObject):
             label = parse_station(text, style=model.station_style)
         except VergelineError as error:
             model.message.emit(str(error))
+            self.station_box.selectAll()
+            return
+        first, last = sorted((float(model.road.station_m[0]), float(model.road.station_m[-1])))
+        if not first - 0.5 <= label <= last + 0.5:
+            ends = [station_words(end, model.station_style) for end in (first, last)]
+            model.message.emit(
+                self.tr("{wanted} isn't on {road}, which runs from {first} to {last}.").format(
+                    wanted=text.strip(), road=model.road.name, first=ends[0], last=ends[1]
+                )
+            )
             self.station_box.selectAll()
             return
         model.select_station(model.road_index, model.road.nearest_label(label))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from PySide6.QtCore import QObject, QSettings, Signal
 from PySide6.QtWidgets import QInputDialog, QMessageBox
 
 from analysis.common.errors import DegreesError, RoadCrsError, TerrainCrsError, VergelineError
+from gui.look.words import station_words
 from gui.state import jobs
 from gui.state.file_kinds import GRIDS, LINES, is_study, kind_of, line_layers
 from gui.state.model import WindowModel
@@ -233,6 +235,8 @@ class Files(QObject):
                 self.dialogs.tell(self.tr("Opening the road"), error)
 
         self.model.open_roads(source, failed)
+        if self.model.terrain is None:
+            self.ask_terrain()
 
     def open_sample(self) -> None:
         """Open the sample terrain with its roads."""
@@ -339,9 +343,17 @@ class Files(QObject):
 
     def _usual_name(self) -> str:
         roads = self.model.index
-        name = roads[0].name if roads else self.tr("road")
-        kept = "".join(c if c.isalnum() or c in " -_" else "-" for c in name).strip()
-        return self.tr("{road} study").format(road=kept)
+        name = _for_file(roads[0].name if roads else self.tr("road"))
+        return self.tr("{road} study {day}").format(road=name, day=date.today().isoformat())
+
+    def _place_name(self) -> str:
+        """Return road, station and day, as the name of a file."""
+        model = self.model
+        road = model.road
+        if road is None:
+            return self._usual_name()
+        station = station_words(float(road.station_m[model.station_index]), model.station_style)
+        return f"{_for_file(road.name)} {station.replace('+', '-')} {date.today().isoformat()}"
 
     def save_to(self, path: str, then: Callable[[], None] | None = None) -> None:
         """Save the study; never over one of its own inputs."""
@@ -440,14 +452,14 @@ class Files(QObject):
 
         model = self.model
         places = [(model.road_index, model.station_index)]
-        self._ask_pdf("section.pdf", stations_sheets, places)
+        self._ask_pdf(f"{self._place_name()}.pdf", stations_sheets, places)
 
     def print_reach(self) -> None:
         """Write the sheet of the selected reach."""
         if self.model.reach_row < 0:
             self.model.message.emit(self.tr("Select a reach first"))
             return
-        self._print_rows([self.model.reach_row], "reach.pdf")
+        self._print_rows([self.model.reach_row], f"{self._place_name()} reach.pdf")
 
     def print_reaches(self) -> None:
         """Write the sheets of every reach that won't shed, by rank."""
@@ -455,9 +467,13 @@ class Files(QObject):
         if not rows:
             self.model.message.emit(self.tr("Every reach of this study sheds or can't be told"))
             return
-        self._print_rows(rows, "reaches.pdf")
+        self._print_rows(rows, f"{self._usual_name()} reaches.pdf")
 
     def _print_rows(self, rows: list[int], name: str) -> None:
         from gui.drawing.printing import reach_sheets
 
         self._ask_pdf(name, reach_sheets, rows)
+
+
+def _for_file(name: str) -> str:
+    return "".join(c if c.isalnum() or c in " -_" else "-" for c in name).strip()

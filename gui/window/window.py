@@ -43,6 +43,7 @@ class Window(QMainWindow):
         self.setAcceptDrops(True)
         self.closing = False
         self._had_findings = False
+        self._measured = ""
         self._dress()
         self._build_middle()
         self.dialogs = Dialogs(self)
@@ -109,8 +110,17 @@ class Window(QMainWindow):
         model.failed.connect(self.dialogs.tell)
         model.runner.started.connect(self._say_next)
         model.runner.busy_changed.connect(self._say_next)
-        self.map.measured.connect(lambda text: self.statusBar().showMessage(text, 30_000))
+        self.map.measured.connect(self._say_measured)
         theme.watcher().changed.connect(self._on_theme)
+
+    def _say_measured(self, words: str) -> None:
+        """Show a measurement for as long as its line shows, and no longer."""
+        bar = self.statusBar()
+        if words:
+            bar.showMessage(words)
+        elif bar.currentMessage() == self._measured:
+            bar.clearMessage()
+        self._measured = words
 
     # -- looks -------------------------------------------------------
 
@@ -197,9 +207,10 @@ class Window(QMainWindow):
         elif model.findings is None:
             bar.say(
                 self.tr(
-                    "Terrain and road are open. Next: check the widths under Inputs, then screen."
+                    "Terrain and road are open. Next: check the widths under Inputs, then screen "
+                    "the road: it is measured and judged."
                 ),
-                (self.tr("Screen"), self.model.screen),
+                (self.tr("Screen the road"), self.model.screen),
                 self._height_choice(),
             )
         elif model.stale and not model.runner.is_running("screen"):

@@ -84,6 +84,15 @@ def test_without_findings_it_says_what_to_do(
     assert made.key.isHidden()
 
 
+def test_plots_show_the_whole_road_without_moving_the_map(
+    along: AlongView, screened: WindowModel
+) -> None:
+    """Where several roads are open the map shows them all; nobody asked it to go to one."""
+    assert screened.span is None
+    s0, s1 = along.plots["reaches"].getViewBox().viewRange()[0]
+    assert s0 <= screened.road.distance_m[0] and s1 >= screened.road.distance_m[-1]
+
+
 def test_toggling_a_plot_leaves_every_curve_its_height(
     along: AlongView, settle: Callable[..., None]
 ) -> None:

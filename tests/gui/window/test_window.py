@@ -36,7 +36,7 @@ from gui.state import jobs
 from gui.state.jobs import RoadSource
 from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
-from gui.tables.tables import ReachTable
+from gui.tables.tables import ReachTable, StationTable
 from gui.window import recent
 from gui.window.app import warm_up
 from gui.window.autosave import Autosave
@@ -136,7 +136,7 @@ def test_first_page_offers_the_way_in(window: Window, settle: Settle) -> None:
     assert "Traffic control" in window.caution_button.text()
     do = window.commands
     assert do["open_terrain"].isEnabled()
-    for name in ("open_road", "screen", "save", "next_station", "next_finding", "compare"):
+    for name in ("screen", "save", "next_station", "next_finding", "compare"):
         assert not do[name].isEnabled(), name
     save_picture(window, "window_first.png")
 
@@ -156,7 +156,7 @@ def test_open_screen_save_reopen_by_hand(
     choose_file(window, shared_files[1])
     settle(lambda: bool(model.roads))
     assert "screen" in window.step_bar.words.text()
-    assert window.step_bar.button.text() == "Screen"
+    assert window.step_bar.button.text() == "Screen the road"
     window.step_bar.button.click()
     settle(lambda: model.study is not None)
     settle(model.runner.idle)
@@ -178,6 +178,129 @@ def test_open_screen_save_reopen_by_hand(
     settle(lambda: model.study is not None)
     assert list(model.findings.stations["verdict"]) == verdicts
     assert next(e.study for e in recent.entries()) == path
+
+
+def test_road_may_come_before_its_terrain(
+    window: Window, shared_files: tuple[str, str], settle: Settle
+) -> None:
+    """The road waits, the terrain is asked for, and both are open in the end."""
+    window.commands["open_road"].trigger()
+    choose_file(window, shared_files[1])
+    settle()
+    choose_file(window, shared_files[0])
+    settle(lambda: bool(window.model.roads))
+    assert window.model.roads[0].name == "Fernhollow Road"
+
+
+def test_widths_are_in_sight_when_the_banner_asks_for_them(
+    window: Window, shared_files: tuple[str, str], settle: Settle
+) -> None:
+    """On a small screen too, without scrolling."""
+    window.resize(1264, 672)
+    window.model.open_files(shared_files[0], RoadSource(shared_files[1]))
+    settle(lambda: bool(window.model.roads) and not window.panes.coming)
+    settle(lambda: window.panes["inputs"].filled)
+    settle()
+    assert "widths" in window.step_bar.words.text()
+    form = window.panes["inputs"].widget()
+    assert isinstance(form, InputsForm)
+    for box in (form.pavement, form.shoulder):
+        assert box.visibleRegion().boundingRect().height() > 0.8 * box.height()
+
+
+def test_typed_width_is_taken_or_refused_in_the_words_of_the_form(
+    full: Window, settle: Settle
+) -> None:
+    """24 m between the edges reads further to each side; no message holds a name of the code."""
+    model, form = full.model, full.panes["inputs"].fill()
+    assert isinstance(form, InputsForm)
+    said: list[str] = []
+    model.message.connect(said.append)
+    form.pavement.setValue(24.0)
+    assert model.settings.pavement_width_m == 24.0
+    assert model.settings.half_width_m >= 12.0
+    form.half_width.setValue(3.0)
+    assert "Read to each side" in form.state.text()
+    assert "_" not in form.state.text() + "".join(said)
+    model.undo.clear()
+
+
+def test_station_that_isnt_on_the_road_is_said(full: Window) -> None:
+    """9+999 on a short road goes nowhere, with a word why."""
+    model, said = full.model, []
+    model.message.connect(said.append)
+    model.select_station(0, 5, 1)
+    full.commands.go_to_station("9+999")
+    assert model.station_index == 5
+    assert "9+999 isn't on Fernhollow Road, which runs from 0+0" in said[-1]
+
+
+def test_measurement_leaves_the_status_bar_with_its_line(full: Window, settle: Settle) -> None:
+    """Once measuring has ended its last words don't stand there as if they were of now."""
+    full.map.measure_action.setChecked(True)
+    full.map._measure_click(QPointF(10.0, 10.0))
+    full.map._measure_click(QPointF(20.0, 10.0))
+    settle(lambda: "10.00 m" in full.statusBar().currentMessage())
+    full.map.measure_action.setChecked(False)
+    assert full.statusBar().currentMessage() == ""
+
+
+def test_stations_show_the_current_one_when_they_come_to_the_front(
+    full: Window, settle: Settle
+) -> None:
+    """Selected on the map while the table was behind: its row is in sight, not the first ones."""
+    model = full.model
+    full.panes["stations"].fill()
+    model.select_station(0, len(model.index[0].station_m) - 1, 1)
+    settle()
+    full.panes["stations"].raise_()
+    settle()
+    table = full.panes["stations"].widget()
+    assert isinstance(table, StationTable)
+    assert table.view.currentIndex().isValid()
+
+    def in_sight() -> bool:
+        row = table.view.visualRect(table.view.currentIndex())
+        return 0 <= row.center().y() < table.view.viewport().height()
+
+    settle(in_sight, timeout_s=5.0)
+    QTest.qWait(150)
+    assert in_sight(), "it stays in sight when the sentence below takes its height"
+    assert table.view.viewport().height() > 3 * table.view.verticalHeader().defaultSectionSize()
+
+
+def test_names_of_files_tell_road_station_and_day(full: Window) -> None:
+    """What is offered for a sheet or a study can be told apart in a folder."""
+    from datetime import date
+
+    today = date.today().isoformat()
+    full.model.select_station(0, 5, 1)
+    full.commands["print_section"].trigger()
+    dialog = full.dialogs.shown
+    assert isinstance(dialog, QFileDialog)
+    name = Path(dialog.selectedFiles()[0]).name
+    assert name.startswith("Fernhollow Road 0-0") and name.endswith(f"{today}.pdf")
+
+
+def test_us_units_bring_stations_in_hundreds_of_feet(full: Window) -> None:
+    """Feet with kilometre stations are nobody's habit; the style can still be chosen after."""
+    full.model.set_units("us")
+    assert full.model.station_style == "feet-hundreds"
+    full.model.set_station_style("km")
+    assert (full.model.units, full.model.station_style) == ("us", "km")
+
+
+def test_grid_in_feet_opens_in_feet(
+    window: Window, shared_results: tuple[jobs.Inputs, Loaded]
+) -> None:
+    """Unless the person chose units before."""
+    inputs = shared_results[0]
+    feet = replace(inputs.terrain, xy_unit_m=0.3048, z_unit_m=0.3048)
+    window.model.take_inputs(replace(inputs, terrain=feet))
+    assert window.model.units == "us"
+    window.model.set_units("metric")
+    window.model.take_inputs(replace(inputs, terrain=feet))
+    assert window.model.units == "metric"
 
 
 def test_open_sample_from_the_first_page(window: Window, settle: Settle) -> None:
