@@ -14,6 +14,7 @@ from analysis.common.table import Table
 from analysis.common.types import Floats
 from analysis.road.roadline import Road
 from analysis.terrain.grid import Terrain
+from analysis.terrain.points import PointFiles
 
 __all__ = ["Case", "Cells", "Extras", "Ground", "Ribbon"]
 
@@ -35,6 +36,8 @@ class Extras:
     widths
         Table of widths by station range: road, from_m, to_m, pavement_left_m, pavement_right_m,
         shoulder_left_m, shoulder_right_m (NaN = not given).
+    points
+        Ground points, measured in the place of the grid's cells.
     """
 
     mask: tuple[Floats, ...] = ()
@@ -42,6 +45,7 @@ class Extras:
     kerbs: tuple[Floats, ...] | None = None
     culverts: Floats = field(default_factory=lambda: np.empty((0, 2)))
     widths: Table | None = None
+    points: PointFiles | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +75,7 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """Native grid cells near a road, sorted by distance along it.
+    """Native grid cells near a road, or ground points in their place, sorted along it.
 
     Attributes
     ----------
@@ -80,9 +84,13 @@ class Cells:
     z : (m,) float64
         Heights, metres; cells without a height are left out.
     row, col : (m,) int32
-        Place in the grid.
+        Place in the grid; for points, in a lattice of their own.
     cell_m : float
-        Size of a cell, metres.
+        Size of a cell; for points, of the square that each has to itself, metres.
+    lattice : tuple of float, optional
+        Where that lattice lies, as `Terrain.transform`; None = the grid's.
+    intensity : (m,) float64, optional
+        How bright each is beside the pavement; NaN unknown.
     """
 
     s: NDArray[np.float64]
@@ -91,6 +99,8 @@ class Cells:
     row: NDArray[np.int32]
     col: NDArray[np.int32]
     cell_m: float
+    lattice: tuple[float, float, float, float, float, float] | None = None
+    intensity: NDArray[np.float64] | None = None
 
     def __len__(self) -> int:
         return len(self.s)
@@ -102,9 +112,9 @@ class Cells:
 
     def part(self, here: slice) -> Cells:
         """Return the cells of a slice, such as `window` gives."""
-        return Cells(
-            self.s[here], self.o[here], self.z[here], self.row[here], self.col[here], self.cell_m
-        )
+        names = ("s", "o", "z", "row", "col", "intensity")
+        values = {name: getattr(self, name) for name in names}
+        return replace(self, **{k: None if v is None else v[here] for k, v in values.items()})
 
 
 @dataclass(frozen=True, slots=True)

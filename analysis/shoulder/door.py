@@ -68,7 +68,7 @@ def cells_within(polygons: Sequence[Floats], grid: Terrain, cells: Cells) -> Boo
         return None
     import shapely
 
-    a, b, c, d, e, f = grid.transform
+    a, b, c, d, e, f = cells.lattice or grid.transform
     col, row = cells.col + 0.5, cells.row + 0.5
     x, y = a * col + b * row + c, d * col + e * row + f
     within = np.zeros(len(cells.z), dtype=bool)

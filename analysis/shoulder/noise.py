@@ -246,6 +246,9 @@ def _lag_products(residuals: _Residuals, lags: NDArray[np.int64]) -> tuple[Float
     key = (row + margin) * stride + col + margin
     order = np.argsort(key, kind="stable")
     key, value, member = key[order], value[order], piece[keep][order]
+    # points, unlike cells, may share a place in their lattice: one of them stands there
+    alone = np.append(True, key[1:] != key[:-1])
+    key, value, member = key[alone], value[alone], member[alone]
     product = np.zeros(len(lags))
     pairs = np.zeros(len(lags))
     for k, (down, along) in enumerate(lags):

@@ -14,7 +14,7 @@ import os
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,7 +26,13 @@ from analysis.common.errors import DegreesError, TerrainError
 from analysis.common.given_databases import check_database
 from analysis.common.given_files import check_given
 from analysis.common.types import Floats
-from analysis.terrain.grid_units import linear_unit, source_crs, utm_zone, vertical_unit_of
+from analysis.terrain.grid_units import (
+    linear_unit,
+    source_crs,
+    units_stated,
+    utm_zone,
+    vertical_unit_of,
+)
 
 if TYPE_CHECKING:
     from rasterio.crs import CRS
@@ -69,6 +75,8 @@ class Terrain:
         Coordinate system of the file itself.
     z_unit_sure : bool
         False when the vertical unit was assumed and not stated by the file or a person.
+    held : object
+        Keeps a grid that was made in memory from being thrown away while it is used.
     """
 
     path: str
@@ -83,6 +91,7 @@ class Terrain:
     warp_crs: str | None = None
     source_crs_wkt: str = ""
     z_unit_sure: bool = True
+    held: Any = field(default=None, repr=False, compare=False)
 
     @property
     def name(self) -> str:
@@ -168,7 +177,9 @@ def open_terrain(
     with _raster(text) as dataset:
         _check_heights(dataset, text)
         source = source_crs(dataset, text, crs)
-        z_unit_m, z_source, sure = vertical_unit_of(dataset, source, vertical_unit, text)
+        z_unit_m, z_source, sure = vertical_unit_of(
+            units_stated(dataset), source, vertical_unit, text
+        )
         if source.is_geographic:
             if not warp:
                 raise DegreesError(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from analysis.common.errors import TerrainCrsError, TerrainError
@@ -11,7 +12,14 @@ from analysis.common.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
 if TYPE_CHECKING:
     from rasterio.crs import CRS
 
-__all__ = ["VERTICAL_UNITS", "linear_unit", "source_crs", "utm_zone", "vertical_unit_of"]
+__all__ = [
+    "VERTICAL_UNITS",
+    "linear_unit",
+    "source_crs",
+    "units_stated",
+    "utm_zone",
+    "vertical_unit_of",
+]
 
 VERTICAL_UNITS = {"metre": 1.0, "foot": METRES_PER_FOOT, "us-foot": METRES_PER_US_SURVEY_FOOT}
 """The vertical units a person can give, in metres."""
@@ -80,9 +88,16 @@ def linear_unit(crs: CRS, path: str) -> float:
 
 
 def vertical_unit_of(
-    dataset: Any, crs: CRS, given: str | None, path: str
+    stated: Sequence[tuple[str, str]], crs: CRS, given: str | None, path: str
 ) -> tuple[float, str, bool]:
     """Settle the unit of the heights.
+
+    Parameters
+    ----------
+    stated
+        Words that may name a unit, and where each stands in the file; the first counts.
+    crs, given, path
+        Coordinate system, the unit that a person gave, and the file.
 
     Returns
     -------
@@ -102,7 +117,7 @@ def vertical_unit_of(
         raise TerrainError(
             f'The vertical unit "{given}" is not known; give metre, foot or us-foot.'
         )
-    found = _stated_unit(dataset, crs, path, strict=given is None)
+    found = _stated_unit(stated, crs, path, strict=given is None)
     if given is not None:
         metres, note = VERTICAL_UNITS[given], f"given: {given}"
         if found is not None and abs(found[0] / metres - 1.0) > 1e-4:
@@ -118,12 +133,19 @@ def vertical_unit_of(
     return metres, f"assumed {name}, the unit of the coordinate system: the file doesn't say", False
 
 
-def _stated_unit(dataset: Any, crs: CRS, path: str, *, strict: bool) -> tuple[float, str] | None:
+def units_stated(dataset: Any) -> list[tuple[str, str]]:
+    """Return the words of a raster that may name the unit of its heights, and where they stand."""
     stated = [(dataset.units[0] or "", "the unit of the band")]
     for tags in (dataset.tags(1), dataset.tags()):
         stated += [
             (value, f"the tag {key}") for key, value in tags.items() if key.lower() in _UNIT_TAGS
         ]
+    return stated
+
+
+def _stated_unit(
+    stated: Sequence[tuple[str, str]], crs: CRS, path: str, *, strict: bool
+) -> tuple[float, str] | None:
     for words, where in stated:
         if words.strip().lower() in _SAYS_NOTHING:
             continue

@@ -108,7 +108,7 @@ def gridded(survey: Survey, spec: Spec, points: Points) -> Scene:
     frame = frame_around([axis], 25.0 + 2 * survey.cell_m, survey.cell_m)
     z = GRIDDINGS[survey.gridding](points, frame)
     xy = wander(spec, axis, survey.error_m, np.random.default_rng([survey.seed, 8]))
-    road = SceneRoad(spec.name, xy, np.column_stack([axis.x, axis.y]), spec, axis)
+    road = SceneRoad(spec.name, xy, spec, axis)
     if survey.again == "bilinear twice":
         z, frame = resampled(z, frame)
     elif survey.again == "repeated twice":

@@ -1,0 +1,603 @@
+"""Ground points of a survey (LAS, LAZ, COPC): headers settled, points read in chunks, a grid made.
+
+Only points of class 2 (ground) that aren't withheld are taken: which points are ground is for the
+survey to say. Everything leaves this module in metres, as from a grid.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.errors import TerrainCrsError, TerrainError
+from analysis.common.types import Bools, Floats, Progress, share_of
+from analysis.common.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
+from analysis.terrain.grid import Terrain, open_terrain
+from analysis.terrain.grid_units import linear_unit, vertical_unit_of
+
+if TYPE_CHECKING:
+    from rasterio.crs import CRS
+
+__all__ = [
+    "POINT_ENDINGS",
+    "SIDEWAYS_M",
+    "PointFiles",
+    "Points",
+    "check_same_plane",
+    "grid_of",
+    "ground_points",
+    "joined",
+    "open_points",
+]
+
+POINT_ENDINGS = (".las", ".laz")
+
+SIDEWAYS_M = 0.08
+"""Horizontal error of a point, per axis, where nobody gives one: between a mobile survey (some
+20 mm) and one from the air (100 to 200 mm); common practice."""
+
+GROUND = 2
+"""Class of ground points. Source: LAS 1.4 R15, tables 9 and 17."""
+
+_CHUNK = 1_000_000
+_LOOKED_THROUGH = 3
+_SQUARE_M = 5.0
+_FINEST_CELL_M, _COARSEST_CELL_M = 0.25, 2.0
+_TILE, _HALO = 128, 3
+_MOST_CELLS = 40_000_000
+# GeoTIFF keys in a LAS header. Source: OGC GeoTIFF 1.1 (19-008r4), sections 7 and 8.
+_PLANE_KEY, _DEGREES_KEY, _VERTICAL_KEY, _VERTICAL_UNIT_KEY = 3072, 2048, 4096, 4099
+_UNIT_CODES = {9001: "metre", 9002: "foot", 9003: "us survey foot"}
+
+Box = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class _File:
+    path: str
+    copc: bool
+    count: int
+    bounds: Box  # west, south, east, north, metres
+
+
+@dataclass(frozen=True, slots=True)
+class PointFiles:
+    """What is known of a survey's files without holding them open.
+
+    Attributes
+    ----------
+    files
+        Every file with its bounds; folders are opened up.
+    crs_wkt : str
+        Coordinate system of the points.
+    xy_unit_m, z_unit_m : float
+        Length of one unit of the plane, and of the heights, in metres.
+    z_unit_source : str
+        Where the vertical unit comes from; `z_unit_sure` is False when it was assumed.
+    density_per_m2 : float
+        Ground points per square metre where there are any.
+    sideways_m : float
+        Standard deviation of a point's horizontal error, per axis.
+    """
+
+    files: tuple[_File, ...]
+    crs_wkt: str
+    xy_unit_m: float
+    z_unit_m: float
+    z_unit_source: str
+    z_unit_sure: bool
+    density_per_m2: float
+    sideways_m: float = SIDEWAYS_M
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """The files."""
+        return tuple(file.path for file in self.files)
+
+    @property
+    def name(self) -> str:
+        """How the survey is called: its first file, without folder and ending."""
+        return Path(self.files[0].path).name.split(".")[0]
+
+    @property
+    def bounds(self) -> Box:
+        """West, south, east, north of all points, metres."""
+        west, south, east, north = np.array([file.bounds for file in self.files]).T
+        return float(west.min()), float(south.min()), float(east.max()), float(north.max())
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """Ground points; arrays (m,), metres.
+
+    Attributes
+    ----------
+    x, y, z
+        In the plane of the files, scaled to metres.
+    intensity
+        Strength of the return, as the file has it.
+    strip
+        Which strip each comes from (point source ID).
+    """
+
+    x: Floats
+    y: Floats
+    z: Floats
+    intensity: NDArray[np.float32]
+    strip: NDArray[np.uint16]
+
+    def part(self, keep: Bools | NDArray[np.intp]) -> Points:
+        """Return the points `keep`, a mask or indices."""
+        return Points(
+            self.x[keep], self.y[keep], self.z[keep], self.intensity[keep], self.strip[keep]
+        )
+
+
+def joined(parts: Sequence[Points]) -> Points:
+    """Return the points of several chunks, at least one, in a row."""
+    return Points(
+        *(np.concatenate([getattr(p, name.name) for p in parts]) for name in fields(Points))
+    )
+
+
+def open_points(
+    paths: Sequence[str | os.PathLike[str]],
+    *,
+    crs: str | None = None,
+    vertical_unit: str | None = None,
+    sideways_m: float = SIDEWAYS_M,
+) -> PointFiles:
+    """Describe the files of a survey, settle their units and see that ground is classified.
+
+    Parameters
+    ----------
+    paths
+        LAS, LAZ or COPC files, or folders of them.
+    crs : str, optional
+        Coordinate system for files that have none, or in place of a wrong one.
+    vertical_unit : {"metre", "foot", "us-foot"}, optional
+        Unit of the heights; else that of the header, else that of the plane.
+    sideways_m : float
+        Horizontal error of a point, per axis.
+
+    Returns
+    -------
+    PointFiles
+
+    Raises
+    ------
+    TerrainError
+        No file, unreadable, no or different coordinate systems, in degrees, no ground class, or
+        nothing to read such files with.
+    """
+    if not (math.isfinite(sideways_m) and 0.0 <= sideways_m <= 2.0):
+        raise TerrainError(f"The points' horizontal error must be 0 to 2 m, not {sideways_m}.")
+    found = [path for given in paths for path in _opened_up(os.fspath(given))]
+    if not found:
+        raise TerrainError("There are no files of points: give at least one LAS or LAZ file.")
+    heads = [_head(path) for path in found]
+    plane, words = _one_plane([(path, *head[3:]) for path, head in zip(found, heads, strict=True)])
+    if crs is not None or plane is None:
+        plane, words = _given_plane(crs, found[0]), ""
+    if plane.is_geographic:
+        raise TerrainError(
+            f"The points of {found[0]} are in degrees; reproject them to a plane in metres or feet "
+            "(for example their UTM zone)."
+        )
+    unit = linear_unit(plane, found[0])
+    stated = [(words, "the header")] if words else []
+    z_unit, source, sure = vertical_unit_of(stated, plane, vertical_unit, found[0])
+    files = tuple(
+        _File(path, copc, count, tuple(value * unit for value in box))  # type: ignore[arg-type]
+        for path, (copc, count, box, *_) in zip(found, heads, strict=True)
+    )
+    survey = PointFiles(files, plane.to_wkt(), unit, z_unit, source, sure, math.nan, sideways_m)
+    return replace(survey, density_per_m2=_density(survey))
+
+
+def check_same_plane(survey: PointFiles, grid: Terrain) -> None:
+    """See that points and grid lie in one plane.
+
+    Raises
+    ------
+    TerrainCrsError
+        They don't.
+    """
+    from analysis.terrain import geofiles
+
+    here, there = (geofiles.CRS.from_wkt(wkt) for wkt in (survey.crs_wkt, grid.crs_wkt))
+    west, south, east, north = survey.bounds
+    x, y = np.array([west, east]), np.array([south, north])
+    unit = survey.xy_unit_m
+    moved = geofiles.rasterio.warp.transform(here, there, x / unit, y / unit)
+    off = np.hypot(moved[0] * np.array(grid.xy_unit_m) - x, moved[1] * np.array(grid.xy_unit_m) - y)
+    if not off.max() < 0.01:
+        raise TerrainCrsError(
+            f"The points of {survey.paths[0]} are in another coordinate system than the terrain "
+            f"grid {grid.path}; reproject one of them, or leave the grid out: one is made of the "
+            "points."
+        )
+
+
+def ground_points(
+    survey: PointFiles, boxes: Floats | None = None, progress: Progress | None = None
+) -> Iterator[Points]:
+    """Read ground points in chunks.
+
+    Parameters
+    ----------
+    survey : PointFiles
+    boxes : (k, 4), optional
+        West, south, east, north in metres; only points in any of them are read, each once.
+    progress : callable, optional
+        Called between chunks; may raise `Cancelled`.
+
+    Yields
+    ------
+    Points
+
+    Raises
+    ------
+    TerrainError
+        A file can't be read (any more).
+    """
+    tell = share_of(progress, 0.0, 1.0)
+    wanted = [(file, _touching(boxes, file.bounds)) for file in survey.files]
+    total = sum(file.count for file, near in wanted if near is None or len(near)) or 1
+    done = 0
+    for file, near in wanted:
+        if near is not None and not len(near):
+            continue
+        chunks = _boxes_of(file, survey, near) if file.copc and near is not None else None
+        for raw in chunks or _chunks_of(file):
+            tell(min(done / total, 1.0), "reading the points")
+            done += len(raw)
+            points = _ground_of(raw, survey)
+            if near is not None and len(points.x):
+                points = points.part(_within(points.x, points.y, near))
+            if len(points.x):
+                yield points
+    tell(1.0, "reading the points")
+
+
+def grid_of(
+    survey: PointFiles, boxes: Floats | None = None, progress: Progress | None = None
+) -> Terrain:
+    """Make a grid of ground points, held in memory only: for search, water and drawing.
+
+    A cell is about as wide as points lie apart. It holds the mean of its points carried to its
+    middle along the slope there; a cell that no point hit lies on the plane of its neighbours.
+    Where there are none either, nothing is known.
+
+    Parameters
+    ----------
+    survey : PointFiles
+    boxes : (k, 4), optional
+        Where a grid is wanted, metres; default everywhere.
+    progress : callable, optional
+
+    Returns
+    -------
+    Terrain
+
+    Raises
+    ------
+    TerrainError
+        No ground point in the boxes, or a file can't be read.
+    """
+    cell = float(np.clip(1.0 / math.sqrt(survey.density_per_m2), _FINEST_CELL_M, _COARSEST_CELL_M))
+    west, south, east, north = survey.bounds
+    if boxes is None:
+        cell = max(cell, math.sqrt((east - west) * (north - south) / _MOST_CELLS))
+    sums = _Sums(west, north, cell, (math.ceil((east - west) / cell) + 1))
+    wanted = None if boxes is None else sums.tiles_of(boxes)
+    for points in ground_points(survey, boxes, progress):
+        sums.add(points, wanted)
+    if not sums.tiles:
+        raise TerrainError(
+            f"The points of {survey.paths[0]} don't reach any road: give the files that cover them."
+        )
+    rows = math.ceil((north - south) / cell) + 1
+    return _in_memory(survey, sums, rows)
+
+
+def _opened_up(path: str) -> list[str]:
+    if os.path.isdir(path):
+        found = sorted(
+            str(file) for file in Path(path).iterdir() if file.suffix.lower() in POINT_ENDINGS
+        )
+        if not found:
+            raise TerrainError(f"The folder {path} holds no LAS or LAZ file; give another one.")
+        return found
+    if not os.path.exists(path):
+        raise TerrainError(f"The file of points {path} doesn't exist; check the path and the name.")
+    return [path]
+
+
+@contextmanager
+def _reading(path: str) -> Iterator[Any]:
+    """Hand out laspy, and turn what it may raise into a sentence."""
+    try:
+        import laspy
+        import lazrs  # noqa: F401 - laspy asks for it when it meets a LAZ file
+    except ImportError as error:
+        raise TerrainError(
+            'Reading points needs two more libraries: pip install "vergeline[points]".'
+        ) from error
+    try:
+        yield laspy
+    except TerrainError:
+        raise
+    except (laspy.errors.LaspyException, lazrs.LazrsError, OSError, ValueError, EOFError) as error:
+        raise TerrainError(
+            f"The file {path} can't be read as points; give whole LAS, LAZ or COPC files."
+        ) from error
+
+
+def _head(path: str) -> tuple[bool, int, Box, CRS | None, str]:
+    """COPC or not, number of points, bounds in file units, coordinate system, vertical unit."""
+    with _reading(path) as laspy, laspy.open(path) as reader:
+        header = reader.header
+        records = [*header.vlrs, *(header.evlrs or [])]
+        copc = any(
+            getattr(v, "user_id", "") == "copc" or "Copc" in type(v).__name__ for v in records
+        )
+        box = (*header.mins[:2].tolist(), *header.maxs[:2].tolist())
+        if header.point_count == 0:
+            raise TerrainError(f"The file {path} holds no points; leave it out.")
+        return copc, int(header.point_count), box, *_plane_of(records, path)
+
+
+def _plane_of(records: Sequence[Any], path: str) -> tuple[CRS | None, str]:
+    """Coordinate system that a header names, and the vertical unit that it names beside it."""
+    from analysis.terrain import geofiles
+
+    texts = [
+        v.string for v in records if getattr(v, "record_id", 0) == 2112 and hasattr(v, "string")
+    ]
+    keys = {k.id: k.value_offset for v in records for k in getattr(v, "geo_keys", ())}
+    code = keys.get(_PLANE_KEY) or keys.get(_DEGREES_KEY)
+    upward = keys.get(_VERTICAL_KEY)
+    try:
+        for text in texts:
+            if text.strip():
+                return geofiles.CRS.from_wkt(text), ""
+        if code is None or not 1024 <= code <= 32766:
+            return None, ""
+        words = _UNIT_CODES.get(keys.get(_VERTICAL_UNIT_KEY, 0), "")
+        if not words and upward is not None and 1024 <= upward <= 32766:
+            return geofiles.CRS.from_user_input(f"EPSG:{code}+{upward}"), ""
+        return geofiles.CRS.from_epsg(code), words
+    except geofiles.rasterio.errors.CRSError as error:
+        raise TerrainCrsError(
+            f"The header of {path} names a coordinate system that isn't known; give it "
+            "(such as EPSG:32610; --crs on the command line)."
+        ) from error
+
+
+def _one_plane(heads: Sequence[tuple[str, CRS | None, str]]) -> tuple[CRS | None, str]:
+    """The coordinate system that all files share."""
+    path, plane, words = heads[0]
+    for other, its_plane, its_words in heads[1:]:
+        if its_plane != plane or its_words != words:
+            raise TerrainCrsError(
+                f"The files {path} and {other} are in different coordinate systems; reproject "
+                "them to one, or give only files of one."
+            )
+    return plane, words
+
+
+def _given_plane(crs: str | None, path: str) -> CRS:
+    from analysis.terrain import geofiles
+
+    if crs is None:
+        raise TerrainCrsError(
+            f"The header of {path} names no coordinate system; give it (such as EPSG:32610; --crs "
+            "on the command line)."
+        )
+    try:
+        return geofiles.CRS.from_user_input(crs)
+    except geofiles.rasterio.errors.CRSError as error:
+        raise TerrainError(
+            f'The coordinate system "{crs}" is not known; give it as EPSG:number or as WKT.'
+        ) from error
+
+
+def _density(survey: PointFiles) -> float:
+    """Ground points per square metre, from a few files looked through.
+
+    Raises
+    ------
+    TerrainError
+        No point of any file is classified as ground.
+    """
+    spread = np.unique(np.linspace(0, len(survey.files) - 1, _LOOKED_THROUGH).astype(int))
+    first = [survey.files[k] for k in spread]
+    for files in (first, [file for file in survey.files if file not in first]):
+        count, squares = 0, set()
+        for points in ground_points(replace(survey, files=tuple(files))):
+            count += len(points.x)
+            at = np.floor(np.column_stack([points.x, points.y]) / _SQUARE_M).astype(np.int64)
+            squares.update(np.unique(at[:, 0] * 2**32 + at[:, 1]).tolist())
+        if count:
+            return count / (len(squares) * _SQUARE_M**2)
+    raise TerrainError(
+        f"The points of {survey.paths[0]} aren't classified (none is of class 2, ground); have the "
+        "ground classified first, or give a terrain grid made of them."
+    )
+
+
+def _chunks_of(file: _File) -> Iterator[Any]:
+    with _reading(file.path) as laspy, laspy.open(file.path) as reader:
+        yield from reader.chunk_iterator(_CHUNK)
+
+
+def _boxes_of(file: _File, survey: PointFiles, boxes: Floats) -> Iterator[Any]:
+    """Ask a COPC file for one box after another; what an earlier box holds is left out."""
+    with _reading(file.path) as laspy, laspy.CopcReader.open(file.path) as reader:
+        for k, box in enumerate(boxes):
+            low, high = box[:2] / survey.xy_unit_m, box[2:] / survey.xy_unit_m
+            found = reader.query(laspy.copc.Bounds(mins=low, maxs=high))
+            x, y = np.asarray(found.x) * survey.xy_unit_m, np.asarray(found.y) * survey.xy_unit_m
+            yield found[~_within(x, y, boxes[:k])] if k else found
+
+
+def _ground_of(raw: Any, survey: PointFiles) -> Points:
+    kept = (np.asarray(raw.classification) == GROUND) & (np.asarray(raw.withheld) == 0)
+    return Points(
+        np.asarray(raw.x)[kept] * survey.xy_unit_m,
+        np.asarray(raw.y)[kept] * survey.xy_unit_m,
+        np.asarray(raw.z)[kept] * survey.z_unit_m,
+        np.asarray(raw.intensity)[kept].astype(np.float32),
+        np.asarray(raw.point_source_id)[kept].astype(np.uint16),
+    )
+
+
+def _touching(boxes: Floats | None, bounds: Box) -> Floats | None:
+    if boxes is None:
+        return None
+    west, south, east, north = bounds
+    near = (boxes[:, 0] <= east) & (boxes[:, 2] >= west)
+    return boxes[near & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)]
+
+
+def _within(x: Floats, y: Floats, boxes: Floats) -> Bools:
+    """Which points lie in any of the boxes."""
+    inside = np.zeros(len(x), dtype=bool)
+    if not len(x):
+        return inside
+    near = _touching(boxes, (x.min(), y.min(), x.max(), y.max()))
+    assert near is not None
+    for west, south, east, north in near:
+        inside |= (x >= west) & (x <= east) & (y >= south) & (y <= north)
+    return inside
+
+
+class _Sums:
+    """Sums over the points of each cell, in tiles where there are any."""
+
+    def __init__(self, west: float, north: float, cell_m: float, cols: int) -> None:
+        self.west, self.north, self.cell_m, self.cols = west, north, cell_m, cols
+        self.across = math.ceil(cols / _TILE)
+        # count, height, and how far east and south of the middle of the cell
+        self.tiles: dict[int, Floats] = {}
+
+    def tiles_of(self, boxes: Floats) -> NDArray[np.int64]:
+        """Return the tiles that any of the boxes touches."""
+        side = _TILE * self.cell_m
+        found: set[int] = set()
+        for west, south, east, north in boxes:
+            c0, c1 = (int((v - self.west) // side) for v in (west, east))
+            r0, r1 = (int((self.north - v) // side) for v in (north, south))
+            for r in range(max(r0, 0), r1 + 1):
+                found.update(
+                    r * self.across + c for c in range(max(c0, 0), min(c1, self.across - 1) + 1)
+                )
+        return np.array(sorted(found), dtype=np.int64)
+
+    def add(self, points: Points, wanted: NDArray[np.int64] | None) -> None:
+        """Add points; only those in the tiles `wanted`."""
+        c = (points.x - self.west) / self.cell_m
+        r = (self.north - points.y) / self.cell_m
+        col, row = np.floor(c).astype(np.int64), np.floor(r).astype(np.int64)
+        tile = (row // _TILE) * self.across + col // _TILE
+        place = (row % _TILE) * _TILE + col % _TILE
+        values = (None, points.z, c - col - 0.5, r - row - 0.5)
+        order = np.argsort(tile, kind="stable")
+        names, first = np.unique(tile[order], return_index=True)
+        for name, here in zip(names.tolist(), np.split(order, first[1:]), strict=True):
+            if wanted is not None and not np.isin(name, wanted):
+                continue
+            sums = self.tiles.setdefault(name, np.zeros((4, _TILE, _TILE)))
+            for k, value in enumerate(values):
+                weight = None if value is None else value[here]
+                sums[k] += np.bincount(place[here], weight, _TILE**2).reshape(_TILE, _TILE)
+
+    def heights(self, name: int) -> Floats:
+        """Heights of the cells of a tile, NaN unknown."""
+        size = _TILE + 2 * _HALO
+        block = np.zeros((4, size, size))
+        row, col = divmod(name, self.across)
+        spans = {
+            -1: (slice(0, _HALO), slice(-_HALO, None)),
+            0: (slice(_HALO, -_HALO), slice(None)),
+            1: (slice(-_HALO, None), slice(0, _HALO)),
+        }
+        for i, (to_row, from_row) in spans.items():
+            for k, (to_col, from_col) in spans.items():
+                inside = 0 <= col + k < self.across
+                other = self.tiles.get((row + i) * self.across + col + k) if inside else None
+                if other is not None:
+                    block[:, to_row, to_col] = other[:, from_row, from_col]
+        return _carried(block)[_HALO:-_HALO, _HALO:-_HALO]
+
+
+def _carried(sums: Floats) -> Floats:
+    """Mean heights carried to the middles of their cells, small gaps filled."""
+    count = sums[0]
+    hit = count > 0
+    if not hit.any():
+        return np.full(count.shape, np.nan)
+    mean = sums[1:] / np.maximum(count, 1.0)
+    level = float(np.median(mean[0][hit]))
+    z = np.where(hit, mean[0] - level, 0.0)
+    for _ in range(2):
+        smooth, _ = _smoothed(z, hit)
+        south, east = np.gradient(smooth)
+        south, east = np.nan_to_num(south), np.nan_to_num(east)
+        z = np.where(hit, mean[0] - level - east * mean[1] - south * mean[2], 0.0)
+    for _ in range(2):
+        smooth, around = _smoothed(z, hit)
+        # a gap is a cell among others, and no hole
+        gap = ~hit & (around >= 3)
+        z = np.where(gap, smooth, z)
+        hit = hit | gap
+    return np.where(hit, z + level, np.nan)
+
+
+def _smoothed(z: Floats, known: Bools) -> tuple[Floats, NDArray[np.int64]]:
+    """Weighted means over the cells next to each, NaN without any, and how many of them count."""
+    from scipy.ndimage import convolve
+
+    weight = np.outer([0.25, 0.5, 0.25], [0.25, 0.5, 0.25])
+    total = convolve(known.astype(float), weight, mode="constant")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = convolve(np.where(known, z, 0.0), weight, mode="constant") / total
+    around = convolve(known.astype(np.int64), np.ones((3, 3), np.int64), mode="constant")
+    return mean, around - known
+
+
+def _in_memory(survey: PointFiles, sums: _Sums, rows: int) -> Terrain:
+    """Hand out the heights as a grid that GDAL holds in memory, as long as anybody uses it."""
+    from analysis.terrain import geofiles
+
+    rasterio = geofiles.rasterio
+    unit, cell = survey.xy_unit_m, sums.cell_m
+    memory = rasterio.io.MemoryFile(filename=f"{survey.name}.tif")
+    profile = {
+        "driver": "GTiff", "width": sums.cols, "height": rows, "count": 1, "dtype": "float32",
+        "nodata": math.nan, "tiled": True, "blockxsize": _TILE, "blockysize": _TILE,
+        "sparse_ok": True, "bigtiff": "if_safer", "crs": geofiles.CRS.from_wkt(survey.crs_wkt),
+        "transform": rasterio.transform.from_origin(
+            sums.west / unit, sums.north / unit, cell / unit, cell / unit
+        ),
+    }  # fmt: skip
+    with memory.open(**profile) as out:
+        out.units = ["metre"]
+        for name in sums.tiles:
+            row, col = (_TILE * k for k in divmod(name, sums.across))
+            height, width = min(_TILE, rows - row), min(_TILE, sums.cols - col)
+            window = rasterio.windows.Window(col, row, width, height)
+            block = sums.heights(name)[:height, :width]
+            out.write(block.astype(np.float32), 1, window=window)
+    grid = open_terrain(memory.name)
+    sure = survey.z_unit_sure or survey.z_unit_m != 1.0
+    return replace(grid, z_unit_source=survey.z_unit_source, z_unit_sure=sure, held=memory)
