@@ -193,7 +193,17 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
-    parser.add_argument("--grid", required=required, help="terrain grid, any that GDAL reads")
+    parser.add_argument("--grid", help="terrain grid, any that GDAL reads")
+    parser.add_argument(
+        "--points",
+        nargs="+",
+        metavar="FILE",
+        help="ground points (LAS, LAZ, COPC, folders of them), measured in place of the grid's "
+        "cells; without --grid one is made of them",
+    )
+    parser.add_argument(
+        "--point-error", type=float, default=0.08, metavar="M", help="points' error sideways"
+    )
     parser.add_argument("--centreline", required=required, help="road centreline(s), any vector")
     parser.add_argument("--layer", help="layer of the centreline file")
     parser.add_argument("--name-field", help="attribute that names the roads")
@@ -259,20 +269,33 @@ def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
 
 
 def _input_files(options: argparse.Namespace) -> list[str | None]:
-    return [getattr(options, name, None) for name in ("grid", "centreline", "limits", *_EXTRAS)]
+    single = [getattr(options, name, None) for name in ("grid", "centreline", "limits", *_EXTRAS)]
+    return [*single, *(options.points or ())]
 
 
-def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]:
+def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, Any, dict[str, Any]]:
+    """Grid, roads, points if there are any, and what to record of them."""
+    import numpy as np
+
+    from analysis.corridor.points import boxes_along
     from analysis.road.read_roads import read_roads
     from analysis.road.use import UseFields
     from analysis.terrain.grid import checksum, open_terrain
+    from analysis.terrain.points import grid_of, open_points, plane_of
 
     if not math.isfinite(options.start):
         raise SettingsError(f"--start is {options.start}, but must be a number of metres.")
     notes: list[str] = []
-    grid = open_terrain(
-        options.grid, vertical_unit=options.vertical_unit, warp=options.warp, crs=options.crs
-    )
+    given = {"crs": options.crs, "vertical_unit": options.vertical_unit}
+    points = None
+    if options.points:
+        points = open_points(options.points, sideways_m=options.point_error, **given)
+    if options.grid:
+        grid = open_terrain(options.grid, warp=options.warp, **given)
+    elif points is not None:
+        grid = plane_of(points)
+    else:
+        raise SettingsError("There is no ground to look at: give --grid, --points or both.")
     if not grid.z_unit_sure:
         notes.append(f"Heights: {grid.z_unit_source}; --vertical-unit settles it.")
     roads = read_roads(
@@ -289,6 +312,9 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]
     )
     for note in notes:
         print(f"note: {note}", file=sys.stderr)
+    if points is not None and not options.grid:
+        reach_m = options.half_width + 1.0
+        grid = grid_of(points, np.concatenate([boxes_along(road, reach_m) for road in roads]))
     sources = {
         "centreline": os.path.abspath(options.centreline),
         "centreline_checksum": checksum(options.centreline),
@@ -304,7 +330,7 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, dict[str, Any]]
         "start_m": options.start,
         "reverse": options.reverse,
     }
-    return grid, roads, sources
+    return grid, roads, points, sources
 
 
 def _progress(quiet: bool) -> Callable[[float, str, str], None] | None:
@@ -327,9 +353,9 @@ def _screen(options: argparse.Namespace) -> int:
 
     settings, limits = _settings_and_limits(options)
     inputs.check_writable(options.out, suffix=".gpkg", inputs=_input_files(options))
-    grid, roads, sources = _open_inputs(options)
+    grid, roads, points, sources = _open_inputs(options)
     given = {name: path for name in _EXTRAS if (path := getattr(options, name))}
-    extras = inputs.read_extras(grid, **given)
+    extras = inputs.read_extras(grid, points=points, **given)
     if not options.quiet and is_first_run():
         print(
             "First run here: compiling takes about a minute, later runs take seconds.", flush=True
@@ -410,13 +436,16 @@ def _has_display() -> bool:
 def _section(options: argparse.Namespace) -> int:
     from analysis.common.stations import parse_station
     from analysis.road.roadline import road_part
-    from analysis.study.inputs import check_writable, sample_files
+    from analysis.study.inputs import check_writable, read_extras, sample_files
     from analysis.study.screening import screen
     from analysis.study.sections import section_text, section_view
 
-    if bool(options.grid) != bool(options.centreline):
-        raise SettingsError("Give --grid and --centreline together, or neither for the sample.")
-    if not options.grid:
+    ground = options.grid or options.points
+    if bool(ground) != bool(options.centreline):
+        raise SettingsError(
+            "Give --grid (or --points) and --centreline together, or neither for the sample."
+        )
+    if not ground:
         options.grid, options.centreline = sample_files()
         print("No grid given: this is the sample terrain.")
     settings, limits = _settings_and_limits(options)
@@ -425,13 +454,13 @@ def _section(options: argparse.Namespace) -> int:
         check_writable(options.png, suffix=".png", inputs=inputs, kind=".png")
         if options.draw_section is None:
             raise SettingsError("Drawing needs the window's package: leave out --png for numbers.")
-    grid, roads, _ = _open_inputs(options)
+    grid, roads, points, _ = _open_inputs(options)
     road = _named_road(roads, options.road)
     station_m = parse_station(options.station)
     # The search ties sections along the road, so a few hundred metres around decide as the
     # whole road would.
     part, _ = road_part(road, station_m, 300.0)
-    study = screen(grid, [part], settings, limits)
+    study = screen(grid, [part], settings, limits, extras=read_extras(grid, points=points))
     index = int(abs(study.roads[0].station_m - station_m).argmin())
     view = section_view(study, 0, index)
     print(section_text(view))

@@ -112,9 +112,15 @@ class Cells:
 
     def part(self, here: slice) -> Cells:
         """Return the cells of a slice, such as `window` gives."""
-        names = ("s", "o", "z", "row", "col", "intensity")
-        values = {name: getattr(self, name) for name in names}
-        return replace(self, **{k: None if v is None else v[here] for k, v in values.items()})
+        return replace(
+            self,
+            s=self.s[here],
+            o=self.o[here],
+            z=self.z[here],
+            row=self.row[here],
+            col=self.col[here],
+            intensity=None if self.intensity is None else self.intensity[here],
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from analysis.earthwork.workplan import Rates
 from analysis.findings.geopackage import check_replaceable
 from analysis.road.vectors import read_features
 from analysis.terrain.grid import Terrain
+from analysis.terrain.points import PointFiles, check_same_plane, open_points
 
 __all__ = [
     "WIDTH_COLUMNS",
@@ -48,20 +49,33 @@ def read_extras(
     edges: str | None = None,
     widths: str | None = None,
     culverts: str | None = None,
+    points: str | PointFiles | None = None,
+    crs: str | None = None,
+    vertical_unit: str | None = None,
 ) -> Extras:
-    """Read whichever of the four files are given; None is left empty.
+    """Read whichever of the files are given; None is left empty.
+
+    Points may be named, one file or folder a line, with the coordinate system and vertical unit
+    that a person gave for them, or be open already.
 
     Raises
     ------
     RoadError
         If a file can't be read or holds the wrong kind of geometry.
+    TerrainError
+        If points can't be used on this grid.
     """
+    if isinstance(points, str):
+        points = open_points(points.splitlines(), crs=crs, vertical_unit=vertical_unit)
+    if points is not None:
+        check_same_plane(points, grid)
     inlets = [feature.xy for feature in read_features(culverts, grid, "points")] if culverts else []
     return Extras(
         mask=tuple(f.xy for f in read_features(mask, grid, "areas")) if mask else (),
         edges=tuple(f.xy for f in read_features(edges, grid, "lines")) if edges else (),
         culverts=np.concatenate([np.empty((0, 2)), *inlets]),
         widths=read_widths(widths) if widths else None,
+        points=points,
     )
 
 

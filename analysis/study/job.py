@@ -16,6 +16,7 @@ from analysis.common.along import known_median
 from analysis.common.errors import OutputError, VergelineError
 from analysis.common.limits import Limits, limits_from_toml, limits_to_toml
 from analysis.common.settings import Settings
+from analysis.corridor.values import Case
 from analysis.findings.geopackage import Findings
 from analysis.road.use import UseFields
 from analysis.shoulder.resolving import resolving_of, road_resolving_text
@@ -68,6 +69,7 @@ def run_record(parts: Sequence[RoadStudy], sources: Mapping[str, Any]) -> dict[s
         "vertical_unit_m": grid.z_unit_m,
         "vertical_unit_source": grid.z_unit_source,
         "warped_to": grid.warp_crs or "",
+        **_points_record(case),
         **sources,
         "roads": [part.road.name for part in parts],
         "length_m": float(sum(part.road.length_m for part in parts)),
@@ -82,6 +84,18 @@ def run_record(parts: Sequence[RoadStudy], sources: Mapping[str, Any]) -> dict[s
         "settings": case.settings.to_json(),
         **limits_record(case.limits),
     }
+
+
+def _points_record(case: Case) -> dict[str, str]:
+    """What it keeps of the points; a grid that was made of them is named as they are."""
+    points = case.extras.points
+    if points is None:
+        return {}
+    record = {
+        "points": "\n".join(str(Path(path).resolve()) for path in points.paths),
+        "points_checksum": "\n".join(checksum(path) for path in points.paths),
+    }
+    return record if case.grid.held is None else {**record, "terrain": record["points"]}
 
 
 def limits_record(limits: Limits) -> dict[str, Any]:
@@ -101,7 +115,7 @@ def job_of(findings: Findings, path: str) -> Job:
     folder = Path(path).resolve().parent
     try:
         return Job(
-            terrain_path=str(folder / str(run["terrain"])),
+            terrain_path=_paths_from(folder, run["terrain"]),
             road_path=str(folder / str(run["centreline"])),
             layer=run.get("centreline_layer") or None,
             vertical_unit=run.get("vertical_unit") or None,
@@ -118,8 +132,8 @@ def job_of(findings: Findings, path: str) -> Job:
                 *(run.get(f"{what}_field") or None for what in ("traffic", "speed", "curve"))
             ),
             extras={
-                name: str(folder / str(run[name]))
-                for name in ("mask", "edges", "widths", "culverts")
+                name: _paths_from(folder, run[name])
+                for name in ("mask", "edges", "widths", "culverts", "points")
                 if run.get(name)
             },
         )
@@ -135,3 +149,8 @@ def job_of(findings: Findings, path: str) -> Job:
             f"The run record of {Path(path).name} lacks {error.args[0]}: open the terrain and the "
             "centreline yourself and screen again."
         ) from error
+
+
+def _paths_from(folder: Path, told: object) -> str:
+    """Paths, one a line, those that are relative from a folder."""
+    return "\n".join(str(folder / line) for line in str(told).splitlines())

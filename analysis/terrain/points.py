@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from analysis.common.errors import TerrainCrsError, TerrainError
 from analysis.common.types import Bools, Floats, Progress, share_of
-from analysis.common.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
 from analysis.terrain.grid import Terrain, open_terrain
 from analysis.terrain.grid_units import linear_unit, vertical_unit_of
 
@@ -34,8 +33,10 @@ __all__ = [
     "check_same_plane",
     "grid_of",
     "ground_points",
+    "is_points",
     "joined",
     "open_points",
+    "plane_of",
 ]
 
 POINT_ENDINGS = (".las", ".laz")
@@ -203,6 +204,13 @@ def open_points(
     return replace(survey, density_per_m2=_density(survey))
 
 
+def is_points(path: str) -> bool:
+    """Tell by its name whether a file, or what a folder holds, is points."""
+    if os.path.isdir(path):
+        return any(name.lower().endswith(POINT_ENDINGS) for name in os.listdir(path))
+    return path.lower().endswith(POINT_ENDINGS)
+
+
 def check_same_plane(survey: PointFiles, grid: Terrain) -> None:
     """See that points and grid lie in one plane.
 
@@ -268,6 +276,27 @@ def ground_points(
     tell(1.0, "reading the points")
 
 
+def plane_of(survey: PointFiles) -> Terrain:
+    """Return the grid that `grid_of` makes everywhere, as a description without heights.
+
+    Enough to read roads into its plane, before it is known where heights are wanted.
+    """
+    cell = float(np.clip(1.0 / math.sqrt(survey.density_per_m2), _FINEST_CELL_M, _COARSEST_CELL_M))
+    west, south, east, north = survey.bounds
+    return Terrain(
+        path=survey.paths[0],
+        crs_wkt=survey.crs_wkt,
+        transform=(cell, 0.0, west, 0.0, -cell, north),
+        rows=math.ceil((north - south) / cell) + 1,
+        cols=math.ceil((east - west) / cell) + 1,
+        xy_unit_m=survey.xy_unit_m,
+        z_unit_m=1.0,
+        z_unit_source=survey.z_unit_source,
+        source_crs_wkt=survey.crs_wkt,
+        z_unit_sure=survey.z_unit_sure or survey.z_unit_m != 1.0,
+    )
+
+
 def grid_of(
     survey: PointFiles, boxes: Floats | None = None, progress: Progress | None = None
 ) -> Terrain:
@@ -293,11 +322,12 @@ def grid_of(
     TerrainError
         No ground point in the boxes, or a file can't be read.
     """
-    cell = float(np.clip(1.0 / math.sqrt(survey.density_per_m2), _FINEST_CELL_M, _COARSEST_CELL_M))
-    west, south, east, north = survey.bounds
+    plane = plane_of(survey)
+    cell, _, west, _, _, north = plane.transform
     if boxes is None:
-        cell = max(cell, math.sqrt((east - west) * (north - south) / _MOST_CELLS))
-    sums = _Sums(west, north, cell, (math.ceil((east - west) / cell) + 1))
+        cell *= max(1.0, math.sqrt(plane.rows * plane.cols / _MOST_CELLS))
+    _, south, east, _ = survey.bounds
+    sums = _Sums(west, north, cell, math.ceil((east - west) / cell) + 1)
     wanted = None if boxes is None else sums.tiles_of(boxes)
     for points in ground_points(survey, boxes, progress):
         sums.add(points, wanted)
@@ -327,7 +357,7 @@ def _reading(path: str) -> Iterator[Any]:
     """Hand out laspy, and turn what it may raise into a sentence."""
     try:
         import laspy
-        import lazrs  # noqa: F401 - laspy asks for it when it meets a LAZ file
+        import lazrs
     except ImportError as error:
         raise TerrainError(
             'Reading points needs two more libraries: pip install "vergeline[points]".'
@@ -347,9 +377,7 @@ def _head(path: str) -> tuple[bool, int, Box, CRS | None, str]:
     with _reading(path) as laspy, laspy.open(path) as reader:
         header = reader.header
         records = [*header.vlrs, *(header.evlrs or [])]
-        copc = any(
-            getattr(v, "user_id", "") == "copc" or "Copc" in type(v).__name__ for v in records
-        )
+        copc = any(isinstance(v, laspy.copc.CopcInfoVlr) for v in records)
         box = (*header.mins[:2].tolist(), *header.maxs[:2].tolist())
         if header.point_count == 0:
             raise TerrainError(f"The file {path} holds no points; leave it out.")
@@ -360,9 +388,7 @@ def _plane_of(records: Sequence[Any], path: str) -> tuple[CRS | None, str]:
     """Coordinate system that a header names, and the vertical unit that it names beside it."""
     from analysis.terrain import geofiles
 
-    texts = [
-        v.string for v in records if getattr(v, "record_id", 0) == 2112 and hasattr(v, "string")
-    ]
+    texts = [v.string for v in records if hasattr(v, "string")]
     keys = {k.id: k.value_offset for v in records for k in getattr(v, "geo_keys", ())}
     code = keys.get(_PLANE_KEY) or keys.get(_DEGREES_KEY)
     upward = keys.get(_VERTICAL_KEY)
@@ -549,13 +575,14 @@ def _carried(sums: Floats) -> Floats:
     mean = sums[1:] / np.maximum(count, 1.0)
     level = float(np.median(mean[0][hit]))
     z = np.where(hit, mean[0] - level, 0.0)
-    for _ in range(2):
-        smooth, _ = _smoothed(z, hit)
-        south, east = np.gradient(smooth)
-        south, east = np.nan_to_num(south), np.nan_to_num(east)
+    slopes = (np.zeros_like(z), np.zeros_like(z))
+    for _ in range(3):
+        smooth, _ = _smoothed(z, hit, slopes)
+        south, east = (np.nan_to_num(part) for part in np.gradient(smooth))
+        slopes = south, east
         z = np.where(hit, mean[0] - level - east * mean[1] - south * mean[2], 0.0)
     for _ in range(2):
-        smooth, around = _smoothed(z, hit)
+        smooth, around = _smoothed(z, hit, slopes)
         # a gap is a cell among others, and no hole
         gap = ~hit & (around >= 3)
         z = np.where(gap, smooth, z)
@@ -563,14 +590,25 @@ def _carried(sums: Floats) -> Floats:
     return np.where(hit, z + level, np.nan)
 
 
-def _smoothed(z: Floats, known: Bools) -> tuple[Floats, NDArray[np.int64]]:
-    """Weighted means over the cells next to each, NaN without any, and how many of them count."""
+def _smoothed(
+    z: Floats, known: Bools, slopes: tuple[Floats, Floats]
+) -> tuple[Floats, NDArray[np.int64]]:
+    """Weighted means over the cells next to each, NaN without any, and how many of them count.
+
+    The known cells may lie to one side: their mean is carried to the middle along the slopes.
+    """
     from scipy.ndimage import convolve
 
     weight = np.outer([0.25, 0.5, 0.25], [0.25, 0.5, 0.25])
-    total = convolve(known.astype(float), weight, mode="constant")
+    # convolution turns its weights about
+    away = np.array([1.0, 0.0, -1.0])
+    kernels = (weight, weight * away[:, None], weight * away[None, :])
+    total, south, east = (
+        convolve(known.astype(float), kernel, mode="constant") for kernel in kernels
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = convolve(np.where(known, z, 0.0), weight, mode="constant") / total
+        mean = convolve(np.where(known, z, 0.0), weight, mode="constant")
+        mean = (mean - slopes[0] * south - slopes[1] * east) / total
     around = convolve(known.astype(np.int64), np.ones((3, 3), np.int64), mode="constant")
     return mean, around - known
 
@@ -598,6 +636,10 @@ def _in_memory(survey: PointFiles, sums: _Sums, rows: int) -> Terrain:
             window = rasterio.windows.Window(col, row, width, height)
             block = sums.heights(name)[:height, :width]
             out.write(block.astype(np.float32), 1, window=window)
-    grid = open_terrain(memory.name)
-    sure = survey.z_unit_sure or survey.z_unit_m != 1.0
-    return replace(grid, z_unit_source=survey.z_unit_source, z_unit_sure=sure, held=memory)
+    told = plane_of(survey)
+    return replace(
+        open_terrain(memory.name),
+        z_unit_source=told.z_unit_source,
+        z_unit_sure=told.z_unit_sure,
+        held=memory,
+    )

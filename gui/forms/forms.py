@@ -134,6 +134,11 @@ class InputsForm(QWidget):
                 self.tr("Culverts (points)"),
                 self.tr("Places where the ditch is drained under the road."),
             ),
+            (
+                "points",
+                self.tr("Ground points (LAS, LAZ)"),
+                self.tr("A survey's own points: measured in place of the grid's cells."),
+            ),
         ):
             line, holder, beside = self._file_row(title, kind)
             line.setToolTip(tip)

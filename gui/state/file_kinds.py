@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-__all__ = ["GRIDS", "LINES", "is_study", "kind_of", "line_layers"]
+__all__ = ["GRIDS", "LINES", "POINTS", "is_study", "kind_of", "line_layers"]
 
 GRIDS = (".tif", ".tiff", ".vrt", ".asc", ".img", ".bil", ".flt", ".dem", ".grd", ".nc", ".jp2")
+POINTS = (".las", ".laz")
 LINES = (".gpkg", ".shp", ".geojson", ".json", ".fgb", ".kml", ".gml", ".csv", ".dxf", ".gpx")
 
 
@@ -41,7 +42,7 @@ def kind_of(path: str) -> str:
     suffix = Path(path).suffix.lower()
     if suffix == ".toml":
         return "limits"
-    if suffix in GRIDS:
+    if suffix in (*GRIDS, *POINTS):
         return "terrain"
     if suffix in LINES:
         return "road"

@@ -104,7 +104,8 @@ class RoadSource:
 class Inputs:
     """An open grid, the roads read into its plane, and what a person added.
 
-    `extra_paths` names the files of `extras` by kind ("mask", "edges", "widths", "culverts");
+    `extra_paths` names the files of `extras` by kind ("mask", "edges", "widths", "culverts",
+    "points");
     `note` is for the status bar.
     """
 
@@ -168,14 +169,18 @@ def open_inputs(
     out, and the note says why.
     """
     from analysis.terrain.grid import open_terrain
+    from analysis.terrain.points import grid_of, is_points, open_points
 
     progress(0.1, Path(terrain_source.path).name)
-    terrain = open_terrain(
-        terrain_source.path,
-        vertical_unit=terrain_source.vertical_unit,
-        warp=terrain_source.warp,
-        crs=terrain_source.crs,
-    )
+    files = terrain_source.path.splitlines()
+    unit, crs = terrain_source.vertical_unit, terrain_source.crs
+    if is_points(files[0]):
+        survey = open_points(files, vertical_unit=unit, crs=crs)
+        terrain = grid_of(survey, progress=progress)
+        extra_paths = {**(extra_paths or {}), "points": terrain_source.path}
+    else:
+        warp = terrain_source.warp
+        terrain = open_terrain(terrain_source.path, vertical_unit=unit, warp=warp, crs=crs)
     note = f"{terrain.name}: {terrain.cols} × {terrain.rows} cells of {terrain.cell_m:.3g} m"
     if not terrain.z_unit_sure:
         note += f"; heights: {terrain.z_unit_source}"
@@ -222,11 +227,13 @@ def open_roads(progress: Progress, inputs: Inputs, source: RoadSource) -> Inputs
 
 
 def open_extras(progress: Progress, inputs: Inputs, paths: Mapping[str, str]) -> Inputs:
-    """Read what a person adds to grid and centreline: mask, edge lines, widths, culverts."""
+    """Read what a person adds to grid and centreline: mask, edges, widths, culverts, points."""
     from analysis.study.inputs import read_extras
 
     progress(0.2, ", ".join(Path(path).name for path in paths.values()))
-    extras = read_extras(inputs.grid, **paths) if paths else None
+    read = inputs.terrain_source
+    told = {"crs": read.crs, "vertical_unit": read.vertical_unit} if read is not None else {}
+    extras = read_extras(inputs.grid, **paths, **told) if paths else None
     return replace(inputs, extra_paths=dict(paths), extras=extras, note="")
 
 
@@ -244,7 +251,8 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
             record.update(source.record())
     if inputs.source is not None and os.path.isfile(inputs.source.path):
         record["centreline_checksum"] = checksum(inputs.source.path)
-    record.update({kind: os.path.abspath(path) for kind, path in inputs.extra_paths.items()})
+    kept = {kind: path for kind, path in inputs.extra_paths.items() if kind != "points"}
+    record.update({kind: os.path.abspath(path) for kind, path in kept.items()})
     study = screening.screen(
         inputs.grid,
         inputs.roads,
@@ -264,8 +272,10 @@ def screen_other(progress: Progress, order: ScreenOrder, path: str) -> Loaded:
     if mine.source is None:
         raise Cancelled
     inputs = open_roads(progress, open_inputs(progress, TerrainSource(path)), mine.source)
-    if mine.extra_paths:
-        inputs = open_extras(progress, inputs, mine.extra_paths)
+    # points belong to their own time
+    added = {kind: path for kind, path in mine.extra_paths.items() if kind != "points"}
+    if added:
+        inputs = open_extras(progress, inputs, {**added, **inputs.extra_paths})
     return screen(progress, replace(order, inputs=inputs))
 
 

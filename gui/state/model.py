@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 __all__ = ["EXTRA_KINDS", "SIDES", "Review", "StationKey", "WindowModel"]
 
-EXTRA_KINDS = ("mask", "edges", "widths", "culverts")
+EXTRA_KINDS = ("mask", "edges", "widths", "culverts", "points")
 REVIEW_STATES = ("to check", "agreed", "rejected")
 
 
@@ -264,7 +264,7 @@ class WindowModel(QObject):
     def set_extra(
         self, kind: str, path: str | None, failed: Callable[[VergelineError], None] | None = None
     ) -> None:
-        """Add a file to grid and road (mask, edges, widths or culverts), or take it out again."""
+        """Add a file to grid and road (one of `EXTRA_KINDS`), or take it out again."""
         if kind not in EXTRA_KINDS:
             raise ValueError(f"kind must be one of {', '.join(EXTRA_KINDS)}, not {kind!r}")
         inputs = self.inputs

@@ -312,6 +312,7 @@ class Commands(QObject):
             ("edges", self.tr("Pavement &edge lines…"), self.tr("Take the edge lines out")),
             ("widths", self.tr("&Widths by station…"), self.tr("Take the widths out")),
             ("culverts", self.tr("&Culverts…"), self.tr("Take the culverts out")),
+            ("points", self.tr("Ground &points…"), self.tr("Take the points out")),
         )
         for kind, text, _take in rows:
             made.addAction(text).triggered.connect(lambda _=False, k=kind: self.files.ask_extra(k))

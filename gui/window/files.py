@@ -15,7 +15,7 @@ from PySide6.QtWidgets import QInputDialog, QMessageBox
 from analysis.common.errors import DegreesError, RoadCrsError, TerrainCrsError, VergelineError
 from gui.look.words import station_words
 from gui.state import jobs
-from gui.state.file_kinds import GRIDS, LINES, is_study, kind_of, line_layers
+from gui.state.file_kinds import GRIDS, LINES, POINTS, is_study, kind_of, line_layers
 from gui.state.model import WindowModel
 from gui.window import recent
 from gui.window.autosave import Autosave, Leftover
@@ -23,7 +23,8 @@ from gui.window.dialogs import Dialogs, RoadDialog
 
 __all__ = ["Files"]
 
-GRID_FILTER = " ".join(f"*{ending}" for ending in GRIDS)
+POINT_FILTER = " ".join(f"*{ending}" for ending in POINTS)
+GRID_FILTER = " ".join(f"*{ending}" for ending in (*GRIDS, *POINTS))
 ROAD_FILTER = " ".join(f"*{ending}" for ending in LINES)
 
 
@@ -86,8 +87,9 @@ class Files(QObject):
             "edges": self.tr("Pavement edge lines"),
             "widths": self.tr("Widths by station"),
             "culverts": self.tr("Culverts"),
+            "points": self.tr("Ground points"),
         }
-        patterns = "*.csv" if kind == "widths" else ROAD_FILTER
+        patterns = {"widths": "*.csv", "points": POINT_FILTER}.get(kind, ROAD_FILTER)
         title = titles[kind]
         self._ask(title, title, patterns, lambda path: self.add_extra(kind, path))
 
