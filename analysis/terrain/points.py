@@ -575,11 +575,12 @@ def _carried(sums: Floats) -> Floats:
     mean = sums[1:] / np.maximum(count, 1.0)
     level = float(np.median(mean[0][hit]))
     z = np.where(hit, mean[0] - level, 0.0)
-    slopes = (np.zeros_like(z), np.zeros_like(z))
+    slopes: tuple[Floats, Floats] = (np.zeros_like(z), np.zeros_like(z))
     for _ in range(3):
         smooth, _ = _smoothed(z, hit, slopes)
-        south, east = (np.nan_to_num(part) for part in np.gradient(smooth))
-        slopes = south, east
+        down, right = np.gradient(smooth)
+        south, east = np.asarray(np.nan_to_num(down)), np.asarray(np.nan_to_num(right))
+        slopes = (south, east)
         z = np.where(hit, mean[0] - level - east * mean[1] - south * mean[2], 0.0)
     for _ in range(2):
         smooth, around = _smoothed(z, hit, slopes)
