@@ -27,7 +27,7 @@ _CAUTION = (
 )
 
 
-_EXTRAS = ("mask", "edges", "widths", "culverts")
+_EXTRAS = ("mask", "edges", "widths", "culverts", "image")
 
 
 class _Terminated(BaseException):
@@ -203,6 +203,9 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
     )
     parser.add_argument(
         "--point-error", type=float, default=0.08, metavar="M", help="points' error sideways"
+    )
+    parser.add_argument(
+        "--image", help="intensity or orthophoto, a raster: may show edges that the ground hides"
     )
     parser.add_argument("--centreline", required=required, help="road centreline(s), any vector")
     parser.add_argument("--layer", help="layer of the centreline file")
@@ -460,7 +463,8 @@ def _section(options: argparse.Namespace) -> int:
     # The search ties sections along the road, so a few hundred metres around decide as the
     # whole road would.
     part, _ = road_part(road, station_m, 300.0)
-    study = screen(grid, [part], settings, limits, extras=read_extras(grid, points=points))
+    extras = read_extras(grid, points=points, image=options.image)
+    study = screen(grid, [part], settings, limits, extras=extras)
     index = int(abs(study.roads[0].station_m - station_m).argmin())
     view = section_view(study, 0, index)
     print(section_text(view))

@@ -259,6 +259,7 @@ _RUN = (
     _text("edges", "", "File of pavement edges."),
     _text("widths", "", "File of widths by station."),
     _text("culverts", "", "File of culverts."),
+    _text("image", "", "File of the intensity or orthophoto that the edges were looked for in."),
     _text("points", "", "Files of ground points that were measured in place of cells, one a line."),
     _text("points_checksum", "", "Their SHA-256, one a line."),
     _text("limits_file", "", "File that the limits were read from."),

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.common.types import Floats
 
@@ -49,6 +50,10 @@ class BlockSections:
         Robust scatter of single cells about `wide`, within two metres of the centre.
     length_m, bin_m : float
         Length of a block, width of a bin.
+    bright, bright_count : (b, k), optional
+        Mean brightness in the bin and how many cells tell it, where cells are bright or dark.
+    bright_scatter : float
+        Scatter of single cells' brightness within a bin.
     """
 
     s: Floats
@@ -59,6 +64,9 @@ class BlockSections:
     scatter_m: float
     length_m: float
     bin_m: float
+    bright: Floats | None = None
+    bright_count: Floats | None = None
+    bright_scatter: float = 0.0
 
 
 def road_profile(
@@ -140,6 +148,7 @@ def block_sections(
     middle = np.asarray((np.arange(bins) + 0.5 - 0.5 * bins) * bin_m, dtype=np.float64)
     flat = row * bins + col
     shape = (blocks, bins)
+    bright = None if cells.intensity is None else cells.intensity[inside][known]
     count = np.bincount(flat, minlength=blocks * bins).reshape(shape).astype(np.float64)
     value = z.copy()
     off = np.zeros_like(z)
@@ -170,7 +179,27 @@ def block_sections(
         scatter_m=scatter,
         length_m=length,
         bin_m=bin_m,
+        **({} if bright is None else _brightness(bright, flat, shape)),
     )
+
+
+def _brightness(bright: Floats, flat: NDArray[np.int64], shape: tuple[int, int]) -> dict[str, Any]:
+    """Mean brightness of each bin, how many cells tell it, and the scatter of one of them."""
+    told = np.isfinite(bright)
+    value, flat, size = bright[told], flat[told], shape[0] * shape[1]
+    # a glint or a puddle counts as bright or dark, and no more
+    value = np.clip(value, *np.quantile(value, [0.01, 0.99])) if value.size else value
+    count, total, squares = (np.bincount(flat, w, size) for w in (None, value, value * value))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = total / count
+    several = count > 1
+    within = squares[several] - count[several] * mean[several] ** 2
+    scatter = np.sqrt(max(within.sum(), 0.0) / max((count[several] - 1.0).sum(), 1.0))
+    return {
+        "bright": mean.reshape(shape),
+        "bright_count": count.reshape(shape).astype(np.float64),
+        "bright_scatter": float(scatter),
+    }
 
 
 def moving_sum(values: Floats, rows: int) -> Floats:

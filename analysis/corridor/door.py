@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.common.types import Progress, share_of
 from analysis.corridor.points import point_boxes, read_points
 from analysis.corridor.ribbon import footprint, read_corridor
-from analysis.corridor.values import Case, Extras, Ground
+from analysis.corridor.values import Case, Cells, Extras, Ground
 from analysis.road.roadline import Road, frames, station_grid
 from analysis.terrain.grid import Terrain
+from analysis.terrain.image import brightness_at
 
 __all__ = ["lay_out", "read"]
 
@@ -35,8 +40,27 @@ def read(case: Case, progress: Progress | None = None) -> Ground:
     """
     half_m, points = case.settings.half_width_m, case.extras.points
     if points is None:
-        return Ground(*read_corridor(case.grid, case.road, half_m, progress=progress))
-    _, ribbon = read_corridor(case.grid, case.road, half_m, progress=share_of(progress, 0.0, 0.5))
-    pavement_m = case.settings.pavement_width_m
-    report = share_of(progress, 0.5, 1.0)
-    return Ground(read_points(points, case.road, half_m, pavement_m, report), ribbon)
+        cells, ribbon = read_corridor(case.grid, case.road, half_m, progress=progress)
+    else:
+        report = share_of(progress, 0.0, 0.5)
+        _, ribbon = read_corridor(case.grid, case.road, half_m, progress=report)
+        report = share_of(progress, 0.5, 1.0)
+        cells = read_points(points, case.road, half_m, case.settings.pavement_width_m, report)
+    return Ground(_seen(cells, case), ribbon)
+
+
+def _seen(cells: Cells, case: Case) -> Cells:
+    """The same cells with their brightness from the image, where one is given."""
+    if case.extras.image is None:
+        return cells
+    row, col = cells.row.astype(np.int64), cells.col.astype(np.int64)
+    if cells.lattice is not None:
+        a, b, c, d, e, f = cells.lattice
+        place = case.grid.to_grid(
+            a * (col + 0.5) + b * (row + 0.5) + c, d * (col + 0.5) + e * (row + 0.5) + f
+        )
+        row, col = (np.rint(v).astype(np.int64) for v in place)
+    inside = (row >= 0) & (row < case.grid.rows) & (col >= 0) & (col < case.grid.cols)
+    seen = np.full(len(cells), np.nan)
+    seen[inside] = brightness_at(case.extras.image, case.grid, row[inside], col[inside])
+    return replace(cells, intensity=seen if np.isfinite(seen).any() else None)

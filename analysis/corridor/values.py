@@ -38,6 +38,8 @@ class Extras:
         shoulder_left_m, shoulder_right_m (NaN = not given).
     points
         Ground points, measured in the place of the grid's cells.
+    image
+        File of an intensity or orthophoto that may show the pavement edge.
     """
 
     mask: tuple[Floats, ...] = ()
@@ -46,6 +48,7 @@ class Extras:
     culverts: Floats = field(default_factory=lambda: np.empty((0, 2)))
     widths: Table | None = None
     points: PointFiles | None = None
+    image: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ from analysis.edges.at_stations import (
     breaks_at,
     nominal_breaks,
 )
+from analysis.edges.brightness import Brightness, brightness_of
 from analysis.edges.crowns import bin_precision, find_crown, road_shift
 from analysis.edges.priors import SideBlocks
 from analysis.edges.segmentation import foreslope_end
@@ -229,6 +230,7 @@ def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: i
         length_m=sections.length_m,
         edge_given=edge_given,
         hinge_given=hinge_given,
+        bright=_brightness(road, sections, sign, edge),
     )
     tied = edge_and_hinge(known, step_m=max(0.5 * road.cells.cell_m, 0.1), overlap=OVERLAP)
     return SideFound(tied, ditch, outer)
@@ -314,6 +316,21 @@ def _one_side(sections: BlockSections, sign: float, blocks: int) -> tuple[Floats
 def _one_side_of(values: Floats, sign: float) -> Floats:
     middle = values.shape[1] // 2
     return values[:, middle:] if sign > 0 else values[:, :middle][:, ::-1]
+
+
+def _brightness(
+    road: _Sought, sections: BlockSections, sign: float, edge: Floats
+) -> Brightness | None:
+    """Brightness of one side, each block's over some neighbouring ones; None where none is told."""
+    if sections.bright is None or sections.bright_count is None:
+        return None
+    count, mean = (_one_side_of(v, sign) for v in (sections.bright_count, sections.bright))
+    total = moving_sum(count, OVERLAP)
+    mean = moving_sum(np.where(count > 0, count * mean, 0.0), OVERLAP) / np.maximum(total, 1.0)
+    u = sections.o[sections.o.size // 2 :]
+    # a point is bright where it lies, a cell wherever its square reaches
+    blur_m = sum(road.box) if road.cells.lattice is None else 0.0
+    return brightness_of(u, mean, total, sections.bright_scatter, edge, OVERLAP, blur_m)
 
 
 def _to_blocks(blocks: Floats, s: Floats, given: Floats | None, shift: Floats) -> Floats:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.common.types import Floats
+from analysis.edges.brightness import Brightness
 
 __all__ = ["PRIORS", "SectionPriors", "SideBlocks"]
 
@@ -110,6 +111,8 @@ class SideBlocks:
         Of a block.
     edge_given, hinge_given : (b,)
         Places that a person fixed; NaN = not given.
+    bright : Brightness, optional
+        Brightness that may show the edge too.
     """
 
     u: Floats
@@ -121,6 +124,7 @@ class SideBlocks:
     length_m: float
     edge_given: Floats
     hinge_given: Floats
+    bright: Brightness | None = None
 
     def drift_m(self) -> float:
         """Standard deviation of a break's move from block to block."""

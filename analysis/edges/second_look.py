@@ -69,6 +69,8 @@ class SecondLook:
         at = self.place[list_]
         off = (at[None, :] - nominal[:, None]) / PRIORS.width_spread
         evidence -= 0.5 * (self.side.length_m / 100.0) * off[:, :, None] ** 2
+        if self.side.bright is not None:
+            evidence += self.side.bright.edges(at, hinge)[:, :, None]
         return self._tie(evidence, at, stride, self.side.edge_given, np.diff(hinge))
 
     def gain(self, edge: Floats, hinge: Floats) -> Floats:
@@ -79,6 +81,8 @@ class SecondLook:
         evidence = self._evidence(edge_at, np.hstack([hinge_at, hinge_at]))
         # a straight shoulder without step is all that "no break" may offer
         gain = evidence[:, 0].max(axis=1) - evidence[:, 1, 0]
+        if self.side.bright is not None:
+            gain += self.side.bright.gain(edge, hinge)
         return moving_sums(gain, 2 * max(1, round(20.0 / self.side.length_m)) + 1)
 
     def hinge(self, edge: Floats, hinge: Floats) -> tuple[Floats, Floats, Floats, Floats]:

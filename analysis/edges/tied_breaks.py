@@ -85,6 +85,10 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     evidence, none = _pair_evidence(side, candidates, step_m)
     evidence /= overlap
     none /= overlap
+    if side.bright is not None:
+        seen, seen_alone = side.bright.pairs(at_edge, at_hinge)
+        evidence += seen
+        none += seen_alone
     width = at_hinge[None, :] - at_edge[:, None]
     _weigh_nominal(side, at_edge, width, evidence, none)
     _weigh_given(side, at_edge, at_hinge, step_m, evidence, none)
@@ -102,6 +106,8 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     hinge, hinge_se, hinge_near, _ = look.hinge(coarse[0], hinge)
     *again, rough = look.edge(hinge)
     again[1] = np.hypot(again[1], ROUGH_EDGE_M * np.sqrt(rough))
+    if side.bright is not None:
+        again[1] = np.hypot(again[1], side.bright.unsure_m())
     edge, edge_se, edge_near = (
         np.where(bare < 0.5, new, old) for new, old in zip(again, coarse, strict=True)
     )

@@ -20,6 +20,7 @@ from analysis.earthwork.workplan import Rates
 from analysis.findings.geopackage import check_replaceable
 from analysis.road.vectors import read_features
 from analysis.terrain.grid import Terrain
+from analysis.terrain.image import check_image
 from analysis.terrain.points import PointFiles, check_same_plane, open_points
 
 __all__ = [
@@ -50,6 +51,7 @@ def read_extras(
     widths: str | None = None,
     culverts: str | None = None,
     points: str | PointFiles | None = None,
+    image: str | None = None,
     crs: str | None = None,
     vertical_unit: str | None = None,
 ) -> Extras:
@@ -63,12 +65,14 @@ def read_extras(
     RoadError
         If a file can't be read or holds the wrong kind of geometry.
     TerrainError
-        If points can't be used on this grid.
+        If points or the image can't be used on this grid.
     """
     if isinstance(points, str):
         points = open_points(points.splitlines(), crs=crs, vertical_unit=vertical_unit)
     if points is not None:
         check_same_plane(points, grid)
+    if image is not None:
+        check_image(image, grid)
     inlets = [feature.xy for feature in read_features(culverts, grid, "points")] if culverts else []
     return Extras(
         mask=tuple(f.xy for f in read_features(mask, grid, "areas")) if mask else (),
@@ -76,6 +80,7 @@ def read_extras(
         culverts=np.concatenate([np.empty((0, 2)), *inlets]),
         widths=read_widths(widths) if widths else None,
         points=points,
+        image=image,
     )
 
 

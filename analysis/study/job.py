@@ -133,7 +133,7 @@ def job_of(findings: Findings, path: str) -> Job:
             ),
             extras={
                 name: _paths_from(folder, run[name])
-                for name in ("mask", "edges", "widths", "culverts", "points")
+                for name in ("mask", "edges", "widths", "culverts", "points", "image")
                 if run.get(name)
             },
         )

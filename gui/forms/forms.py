@@ -139,6 +139,11 @@ class InputsForm(QWidget):
                 self.tr("Ground points (LAS, LAZ)"),
                 self.tr("A survey's own points: measured in place of the grid's cells."),
             ),
+            (
+                "image",
+                self.tr("Intensity or orthophoto"),
+                self.tr("May show a pavement edge that the ground hides."),
+            ),
         ):
             line, holder, beside = self._file_row(title, kind)
             line.setToolTip(tip)

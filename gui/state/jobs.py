@@ -105,7 +105,7 @@ class Inputs:
     """An open grid, the roads read into its plane, and what a person added.
 
     `extra_paths` names the files of `extras` by kind ("mask", "edges", "widths", "culverts",
-    "points");
+    "points", "image");
     `note` is for the status bar.
     """
 
@@ -227,7 +227,7 @@ def open_roads(progress: Progress, inputs: Inputs, source: RoadSource) -> Inputs
 
 
 def open_extras(progress: Progress, inputs: Inputs, paths: Mapping[str, str]) -> Inputs:
-    """Read what a person adds to grid and centreline: mask, edges, widths, culverts, points."""
+    """Read what a person adds to grid and centreline: mask, edge lines, points and so on."""
     from analysis.study.inputs import read_extras
 
     progress(0.2, ", ".join(Path(path).name for path in paths.values()))

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 __all__ = ["EXTRA_KINDS", "SIDES", "Review", "StationKey", "WindowModel"]
 
-EXTRA_KINDS = ("mask", "edges", "widths", "culverts", "points")
+EXTRA_KINDS = ("mask", "edges", "widths", "culverts", "points", "image")
 REVIEW_STATES = ("to check", "agreed", "rejected")
 
 

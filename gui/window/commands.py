@@ -313,6 +313,7 @@ class Commands(QObject):
             ("widths", self.tr("&Widths by station…"), self.tr("Take the widths out")),
             ("culverts", self.tr("&Culverts…"), self.tr("Take the culverts out")),
             ("points", self.tr("Ground &points…"), self.tr("Take the points out")),
+            ("image", self.tr("&Intensity or orthophoto…"), self.tr("Take the image out")),
         )
         for kind, text, _take in rows:
             made.addAction(text).triggered.connect(lambda _=False, k=kind: self.files.ask_extra(k))

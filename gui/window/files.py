@@ -23,6 +23,7 @@ from gui.window.dialogs import Dialogs, RoadDialog
 
 __all__ = ["Files"]
 
+IMAGE_FILTER = " ".join(f"*{ending}" for ending in GRIDS)
 POINT_FILTER = " ".join(f"*{ending}" for ending in POINTS)
 GRID_FILTER = " ".join(f"*{ending}" for ending in (*GRIDS, *POINTS))
 ROAD_FILTER = " ".join(f"*{ending}" for ending in LINES)
@@ -88,8 +89,10 @@ class Files(QObject):
             "widths": self.tr("Widths by station"),
             "culverts": self.tr("Culverts"),
             "points": self.tr("Ground points"),
+            "image": self.tr("Intensity or orthophoto"),
         }
-        patterns = {"widths": "*.csv", "points": POINT_FILTER}.get(kind, ROAD_FILTER)
+        own = {"widths": "*.csv", "points": POINT_FILTER, "image": IMAGE_FILTER}
+        patterns = own.get(kind, ROAD_FILTER)
         title = titles[kind]
         self._ask(title, title, patterns, lambda path: self.add_extra(kind, path))
 
