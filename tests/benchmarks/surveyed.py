@@ -10,10 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.settings import Settings
+from analysis.corridor.points import boxes_along
+from analysis.corridor.values import Extras
 from analysis.road.roadline import make_road
 from analysis.study.screening import screen
 from analysis.terrain.grid import open_terrain
+from analysis.terrain.points import grid_of, open_points
 from sample_terrain.cells import Frame, frame_around
+from sample_terrain.point_files import write_points
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import CRS, Scene, SceneRoad, wander, write_terrain
 from sample_terrain.spec import Hole, Spec
@@ -28,7 +32,7 @@ from sample_terrain.surveys import (
     turned,
 )
 
-__all__ = ["Survey", "columns", "gridded", "screened", "surveyed"]
+__all__ = ["Survey", "columns", "gridded", "screened", "screened_points", "surveyed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +42,7 @@ class Survey:
     `gridding` is a key of `GRIDDINGS`; `again` reads the grid once more: "", "bilinear twice",
     "repeated twice" or "turned 30°". `grass_share` of each shoulder is grown over; `holes` are
     bridged by the triangles; `strip_mm` is the step between two strips that meet over the road.
+    With `itself` the points are screened as they are, not a grid of them.
     """
 
     kind: str = "ordinary"
@@ -56,6 +61,7 @@ class Survey:
     length_m: float = 600.0
     defects: tuple[str, ...] | None = None
     group: str = ""
+    itself: bool = False
 
 
 def surveyed(survey: Survey) -> tuple[Spec, Points]:
@@ -126,6 +132,20 @@ def screened(z: NDArray, frame: Frame, xy: NDArray, settings: Settings) -> dict[
         path = Path(folder) / "terrain.tif"
         write_terrain(Scene(z, frame, (), CRS), path, compress=False)
         study = screen(open_terrain(str(path)), [make_road("Survey Lane", xy)], settings)
+    return columns(study.findings.stations)
+
+
+def screened_points(
+    survey: Survey, points: Points, xy: NDArray, settings: Settings
+) -> dict[str, NDArray]:
+    """Screen the points themselves, as they come out of a file; columns as `screened` gives."""
+    road = make_road("Survey Lane", xy)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "survey.las"
+        write_points(points, path, crs=CRS)
+        files = open_points([path], sideways_m=survey.sideways_m)
+        grid = grid_of(files, boxes_along(road, settings.half_width_m))
+        study = screen(grid, [road], settings, extras=Extras(points=files))
     return columns(study.findings.stations)
 
 

@@ -16,7 +16,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.benchmarks.surveyed import Survey, gridded, screened, settings_for, spread, surveyed
+from tests.benchmarks.surveyed import (
+    Survey,
+    gridded,
+    screened,
+    screened_points,
+    settings_for,
+    spread,
+    surveyed,
+)
 
 __all__ = ["run_survey", "survey_cases"]
 
@@ -44,6 +52,10 @@ def survey_cases(roads: int = 3) -> list[Survey]:
         "turned 30°": replace(plain, again="turned 30°"),
         "cut and fill": replace(plain, kind="cut and fill"),
         "gravel road": replace(plain, kind="gravel"),
+        **{
+            f"points themselves, {n} per m²": replace(plain, density=float(n), itself=True)
+            for n in (4, 8, 20)
+        },
     }
     return [
         replace(survey, seed=8000 + 50 * k + i, group=name)
@@ -58,7 +70,10 @@ def run_survey(survey: Survey) -> dict[str, Any]:
     scene = gridded(survey, spec, points)
     road = scene.roads[0]
     told = settings_for(survey, paved=not spec.unpaved)
-    found = screened(scene.z, scene.frame, road.xy, told)
+    if survey.itself:
+        found = screened_points(survey, points, road.xy, told)
+    else:
+        found = screened(scene.z, scene.frame, road.xy, told)
     # the truth knows the axis where it lies, not where the grid was turned to
     handed = replace(road, xy=gridded(replace(survey, again=""), spec, points).roads[0].xy)
     s = found["station_m"][:, 0].astype(float)
