@@ -15,13 +15,21 @@ from PySide6.QtWidgets import QLabel, QToolBar, QWidget
 
 from analysis.common.columns import column_of
 from analysis.common.types import Floats
-from analysis.common.verdicts import Verdict
+from analysis.common.verdicts import Finding, Verdict
 from gui.along.road_axis import AXIS_WIDTH, MOST_MARKS, RoadView, SpanLink, verdict_marks
 from gui.drawing.figure import figure_font, text_at
 from gui.look import theme
+from gui.look.icons import finding_icon
 from gui.look.making import later, named, stacked, yielding
 from gui.look.units import DASH, number, shown, unit_of
-from gui.look.words import column_meaning, column_title, side_text, station_words, verdict_text
+from gui.look.words import (
+    column_meaning,
+    column_title,
+    finding_text,
+    side_text,
+    station_words,
+    verdict_text,
+)
 
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
@@ -29,6 +37,10 @@ if TYPE_CHECKING:
     from gui.state.model import WindowModel
 
 __all__ = ["AlongView"]
+
+# Side of a pictogram in the strip of reaches, and width of the titles beside the plots, pixels.
+PICTURE = 16.0
+TITLE_WIDTH = 104
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +83,7 @@ _PATTERNS: dict[str, Qt.BrushStyle] = {
 
 
 class _ReachBars(pg.GraphicsObject):
-    """Reaches as two rows of bars, left above right; a letter tells the finding."""
+    """Reaches as two rows of bars, left above right, with the finding in words or drawn."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -116,12 +128,22 @@ class _ReachBars(pg.GraphicsObject):
             painter.setPen(theme.pen("selected", 2.0) if row == self.current else colour)
             painter.setBrush(QBrush(fill, _PATTERNS.get(verdict, Qt.BrushStyle.NoBrush)))
             painter.drawRect(box.adjusted(0.5, 0.5, -0.5, -0.5))
-            letter = theme.FINDING_LETTERS.get(finding, "")
-            if letter and box.width() > 11.0:
-                text_at(
-                    painter, box.center(), letter, theme.color("ink"), plate=theme.color("paper")
-                )
+            self._name(painter, box, finding)
         painter.restore()
+
+    @staticmethod
+    def _name(painter: QPainter, box: QRectF, finding: str) -> None:
+        """Write the finding into its bar where the word fits, else draw its pictogram."""
+        if finding == Finding.NONE:
+            return
+        words, picture = finding_text(finding), finding_icon(finding)
+        if box.width() > painter.fontMetrics().horizontalAdvance(words) + 14.0:
+            text_at(painter, box.center(), words, theme.color("ink"), plate=theme.color("paper"))
+        elif picture is not None and box.width() > PICTURE + 2.0:
+            place = QRectF(0.0, 0.0, PICTURE, min(PICTURE, box.height()))
+            place.moveCenter(box.center())
+            painter.fillRect(place, theme.color("paper"))
+            picture.paint(painter, place.toRect())
 
 
 class AlongView(RoadView):
@@ -177,7 +199,8 @@ class AlongView(RoadView):
         strip.setFixedHeight(44)
         self.titles: dict[str, pg.LabelItem] = {}
         self._arrange()
-        self.key = yielding(named(QLabel(), self.tr("Key to the lines")))
+        key = named(QLabel(wordWrap=True), self.tr("Key to the lines"))
+        self.key = yielding(key, high=False)
         self.key.setContentsMargins(AXIS_WIDTH + 8, 0, 8, 3)
         nothing = self.tr("Nothing to plot yet: screen a road first.")
         self.empty = QLabel(nothing, alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
@@ -210,12 +233,10 @@ class AlongView(RoadView):
     def _made(self, name: str) -> pg.PlotItem:
         """Return a plot, made when it is first wanted: each costs some 20 ms."""
         if name not in self.plots:
-            title = pg.LabelItem("")
-            # In the plot: beside the axes the titles of low plots would run into each other.
-            title.setParentItem(self._new_plot(name).getViewBox())
-            title.anchor((0, 0), (0, 0), offset=(6, -2))
-            title.setZValue(40)
-            self.titles[name] = title
+            self._new_plot(name)
+            # Beside the plot: within, they would lie on the curves.
+            title = self.titles[name] = pg.LabelItem("", justify="left")
+            title.setFixedWidth(TITLE_WIDTH)
         return self.plots[name]
 
     def _first(self) -> pg.PlotItem:
@@ -223,12 +244,14 @@ class AlongView(RoadView):
 
     def _arrange(self) -> None:
         """Put the chosen plots one below the other; the lowest carries the stations."""
-        for plot in self.plots.values():
-            if plot in self.area.ci.items:
-                self.area.removeItem(plot)
+        for part in (*self.plots.values(), *self.titles.values()):
+            if part in self.area.ci.items:
+                self.area.removeItem(part)
         chosen = ["reaches", *(n for n, b in self.buttons.items() if b.isChecked())]
         for row, name in enumerate(chosen):
             self.area.addItem(self._made(name), row=row, col=0)
+            if name in self.titles:
+                self.area.addItem(self.titles[name], row=row, col=1)
             axis = self.plots[name].getAxis("bottom")
             last = row == len(chosen) - 1
             axis.setStyle(showValues=last)

@@ -10,7 +10,7 @@ from PySide6.QtSvg import QSvgRenderer
 
 from gui.look import theme
 
-__all__ = ["app_icon", "icon"]
+__all__ = ["app_icon", "finding_icon", "icon"]
 
 # Sizes of toolbar icons at 100 to 300 percent.
 SIZES = (20, 30, 40, 60)
@@ -51,6 +51,17 @@ def icon(name: str, ink: str = "ink") -> QIcon:
                 QPixmapCache.insert(key, drawn)
             made.addPixmap(drawn, mode)
     return made
+
+
+def finding_icon(finding: str) -> QIcon | None:
+    """Return a finding's pictogram, or None for what has none: sound, can't tell, no data.
+
+    Each is a section of pavement (left) and shoulder (right) as the finding would show it: level,
+    tilted inward, too steep, with a lip, a wave or a bite; a drop of water; a ditch with a plug.
+    """
+    name = f"finding-{finding.replace(' ', '-')}"
+    there = files("resources").joinpath("icons", f"{name}.svg").is_file()
+    return icon(name) if finding and there else None
 
 
 def app_icon() -> QIcon:

@@ -7,7 +7,6 @@ verdict also has a symbol and a line pattern, left and right differ in dash, cut
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,10 +16,9 @@ from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QColor, QGuiApplication, QPalette, QPen
 from PySide6.QtWidgets import QApplication
 
-from analysis.common.verdicts import Finding, Verdict
+from analysis.common.verdicts import Verdict
 
 __all__ = [
-    "FINDING_LETTERS",
     "Look",
     "apply",
     "color",
@@ -59,8 +57,9 @@ _COLOURS = {
     "cells": ("#8A7A63", "#A39477"),
     "target": (PURPLE, "#E3A3C6"),
     "water": ("#3D9BD6", SKY),
-    "cut": (VERMILION, "#F08142"),
-    "fill": (BLUE, "#4FA3DB"),
+    # Neither is the colour of a side: both stand in one plot with the sides told by dashes.
+    "cut": ("#8C2D62", "#E08BBB"),
+    "fill": ("#55780A", "#A9C94A"),
     "warn": ("#A33B00", "#F2A366"),
     "selected": ("#101512", "#FFFFFF"),
     "halo": ("#FFFFFF", "#101512"),
@@ -83,22 +82,6 @@ _ROLES = {
     "accent_ink": "HighlightedText",
     "faint": "Midlight",
     "line": "Mid",
-}
-
-# One letter for a finding where there is no room for the word (map labels, table marks).
-FINDING_LETTERS: Mapping[str, str] = {
-    Finding.FLAT: "F",
-    Finding.REVERSED: "R",
-    Finding.HIGH: "H",
-    Finding.KERB_OR_HIGH: "K",
-    Finding.RUTTED: "U",
-    Finding.ERODED_EDGE: "E",
-    Finding.PONDING: "P",
-    Finding.TOO_STEEP: "S",
-    Finding.BREAKOVER: "B",
-    Finding.BLOCKED_DITCH: "D",
-    Finding.CANT_TELL: "?",
-    Finding.NO_DATA: "–",
 }
 
 

@@ -25,6 +25,7 @@ from PySide6.QtGui import QColor
 from analysis.common.columns import column_of
 from analysis.shoulder.values import Reason
 from gui.look import theme
+from gui.look.icons import finding_icon
 from gui.look.units import DASH, METRIC
 from gui.look.words import (
     REVIEW_STATES,
@@ -71,11 +72,12 @@ _DISPLAY = int(Qt.ItemDataRole.DisplayRole)
 _SPOKEN = int(Qt.ItemDataRole.AccessibleTextRole)
 _ALIGN = int(Qt.ItemDataRole.TextAlignmentRole)
 _INK = int(Qt.ItemDataRole.ForegroundRole)
+_PICTURE = int(Qt.ItemDataRole.DecorationRole)
 _TIP = int(Qt.ItemDataRole.ToolTipRole)
 _RAW = int(Qt.ItemDataRole.UserRole)
 _LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 _RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-_ANSWERED = frozenset((_DISPLAY, _SPOKEN, _ALIGN, _INK, _TIP, _RAW))
+_ANSWERED = frozenset((_DISPLAY, _SPOKEN, _ALIGN, _INK, _PICTURE, _TIP, _RAW))
 _FLAGS = Qt.ItemFlag.ItemIsSelectable | Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemNeverHasChildren
 
 
@@ -480,6 +482,8 @@ class FindingsModel(QAbstractTableModel):
             return self._colour(source, name)
         if role == _TIP:
             return self.sentence(source)
+        if role == _PICTURE:
+            return finding_icon(str(self._table[name][source])) if name == "finding" else None
         return self._table[name][source] if name in self._table else self.text(source, name)
 
     def _colour(self, source: int, name: str) -> QColor | None:

@@ -27,6 +27,7 @@ from PySide6.QtWidgets import (
 from analysis.common.columns import column_of
 from analysis.common.verdicts import Verdict
 from gui.look import theme
+from gui.look.icons import finding_icon
 from gui.look.making import SELECTABLE, abreast, later, named, stacked, tool_button, yielding
 from gui.look.words import (
     QT_TRANSLATE_NOOP,
@@ -301,6 +302,9 @@ class TablePage(QWidget):
         self.finding_box.addItem(self.tr("All findings"), frozenset())
         for finding in sorted(self.rows.distinct("finding")):
             self.finding_box.addItem(finding_text(finding), frozenset((finding,)))
+            picture = finding_icon(finding)
+            if picture is not None:
+                self.finding_box.setItemIcon(self.finding_box.count() - 1, picture)
             if chosen == frozenset((finding,)):
                 self.finding_box.setCurrentIndex(self.finding_box.count() - 1)
         self.finding_box.blockSignals(False)

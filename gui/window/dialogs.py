@@ -296,7 +296,6 @@ class ShortcutSheet(QDialog):
     def __init__(self, rows: Sequence[tuple[str, str, str]], parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setWindowTitle(self.tr("Keyboard shortcuts"))
-        self.resize(520, 620)
         table = named(QTableWidget(len(rows), 3), self.tr("Keyboard shortcuts"))
         table.setHorizontalHeaderLabels([self.tr("Where"), self.tr("What"), self.tr("Keys")])
         table.verticalHeader().hide()
@@ -308,6 +307,8 @@ class ShortcutSheet(QDialog):
             for place, text in enumerate(texts):
                 table.setItem(number, place, QTableWidgetItem(text))
         table.resizeColumnsToContents()
+        wide = sum(table.columnWidth(place) for place in range(3))
+        self.resize(max(520, wide + 70), 620)
         table.horizontalHeader().setStretchLastSection(True)
         buttons = _buttons(self, QDialogButtonBox.StandardButton.Close)
         stacked(self, table, buttons, margins=None, spacing=-1)

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pyqtgraph as pg
 import pytest
-from PySide6.QtCore import QPointF, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QImage, QPainter
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QToolBar
 
@@ -91,6 +92,38 @@ def test_plots_show_the_whole_road_without_moving_the_map(
     assert screened.span is None
     s0, s1 = along.plots["reaches"].getViewBox().viewRange()[0]
     assert s0 <= screened.road.distance_m[0] and s1 >= screened.road.distance_m[-1]
+
+
+def test_strip_writes_findings_out_or_draws_them(
+    along: AlongView, settle: Callable[..., None]
+) -> None:
+    """No bar holds a lone letter: the word where it fits, else a picture, none where none is."""
+    drawn: list[str] = []
+
+    class Ear(QPainter):
+        def drawText(self, *args: Any) -> None:
+            drawn.extend(a for a in args if isinstance(a, str))
+
+    picture = QImage(800, 88, QImage.Format.Format_RGB32)
+    for width in (200.0, 30.0, 8.0):
+        painter = Ear(picture)
+        drawn.clear()
+        picture.fill(0)
+        along.bars._name(painter, QRectF(20.0, 20.0, width, 20.0), "ponding")
+        painter.end()
+        inked = any(picture.pixel(x, 30) & 0xFFFFFF for x in range(20, 20 + int(width)))
+        assert inked == (width > 8.0)
+        assert drawn in ([], ["ponding"])
+
+
+def test_titles_stand_beside_their_plots(along: AlongView) -> None:
+    """Within a plot they lay on its curves."""
+    for name, title in along.titles.items():
+        plot = along.plots[name]
+        if plot.isVisible():
+            inside = plot.getViewBox().sceneBoundingRect()
+            assert not inside.intersects(title.item.sceneBoundingRect()), name
+            assert title.item.sceneBoundingRect().right() <= along.area.viewport().width()
 
 
 def test_toggling_a_plot_leaves_every_curve_its_height(

@@ -17,7 +17,9 @@ from PySide6.QtWidgets import QInputDialog, QWidget
 
 from analysis.common.columns import STATION_COLUMNS
 from analysis.common.table import Table
+from analysis.common.verdicts import DEFECTS, Finding
 from analysis.shoulder.values import Reason, Why
+from gui.look.icons import finding_icon
 from gui.look.words import reach_sentence, station_sentence
 from gui.state.model import WindowModel
 from gui.tables.rows_view import RowsView
@@ -385,6 +387,24 @@ def test_rejection_asks_for_a_reason(
     assert reaches.reviewed.text() == "rejected: parked vehicle"
     reaches.review_box.setCurrentIndex(reaches.review_box.findText("rejected"))
     assert reaches.rows.source_rows().tolist() == [row]
+
+
+def test_findings_have_pictures_that_differ(
+    reaches: ReachTable, screened: WindowModel, qapp: Any
+) -> None:
+    """The table shows word and picture, and so does the choice of findings: that is their key."""
+    row = faulty_row(screened)
+    place = reaches.rows.index(reaches.rows.view_row(row), reaches.rows.columns.index("finding"))
+    assert not place.data(Qt.ItemDataRole.DecorationRole).isNull()
+    seen: dict[bytes, str] = {}
+    for finding in (*DEFECTS, Finding.BLOCKED_DITCH):
+        picture = finding_icon(finding)
+        if picture is None:
+            continue
+        image = picture.pixmap(40, 40).toImage()
+        assert seen.setdefault(bytes(image.constBits()), finding) == finding
+    assert len(seen) >= 7
+    assert all(finding_icon(name) is None for name in (Finding.NONE, Finding.CANT_TELL, ""))
 
 
 def test_many_reviews_are_one_undo(stations: StationTable, screened: WindowModel) -> None:
