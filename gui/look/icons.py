@@ -57,7 +57,8 @@ def finding_icon(finding: str) -> QIcon | None:
     """Return a finding's pictogram, or None for what has none: sound, can't tell, no data.
 
     Each is a section of pavement (left) and shoulder (right) as the finding would show it: level,
-    tilted inward, too steep, with a lip, a wave or a bite; a drop of water; a ditch with a plug.
+    tilted inward, too steep, bent too sharply, with a lip, a kerb, a wave or a bite; a drop of
+    water; a ditch with a plug.
     """
     name = f"finding-{finding.replace(' ', '-')}"
     there = files("resources").joinpath("icons", f"{name}.svg").is_file()
