@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.common.columns import column_of
 from gui.look import theme
 from gui.look.making import named, stacked
 from gui.look.words import cautions
@@ -41,7 +42,11 @@ class Term:
 
 
 _TEXTS = tomllib.loads(files("resources").joinpath("section_words.toml").read_text("utf-8"))
-TERMS = tuple(Term(**entry) for entry in _TEXTS["terms"])
+# A word that is a column too is explained by the registry, so that nobody tells it otherwise.
+TERMS = tuple(
+    Term(entry["title"], column_of(entry["column"]).meaning) if "column" in entry else Term(**entry)
+    for entry in _TEXTS["terms"]
+)
 WORDS: dict[str, str] = _TEXTS["words"]
 # Parts of the drawing by their names in it.
 _PARTS = "sides crown edge hinge u slope drop breakover water rut ditch target band"
