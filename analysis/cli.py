@@ -284,7 +284,8 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, Any, dict[str, 
     from analysis.road.read_roads import read_roads
     from analysis.road.use import UseFields
     from analysis.terrain.grid import checksum, open_terrain
-    from analysis.terrain.points import grid_of, open_points, plane_of
+    from analysis.terrain.point_grid import grid_of, plane_of
+    from analysis.terrain.points import open_points
 
     if not math.isfinite(options.start):
         raise SettingsError(f"--start is {options.start}, but must be a number of metres.")

@@ -1,4 +1,4 @@
-"""Ground points of a survey (LAS, LAZ, COPC): headers settled, points read in chunks, a grid made.
+"""Ground points of a survey (LAS, LAZ, COPC): headers settled, points read in chunks.
 
 Only points of class 2 (ground) that aren't withheld are taken: which points are ground is for the
 survey to say. Everything leaves this module in metres, as from a grid.
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from analysis.common.errors import TerrainCrsError, TerrainError
 from analysis.common.types import Bools, Floats, Progress, share_of
-from analysis.terrain.grid import Terrain, open_terrain
+from analysis.terrain.grid import Terrain
 from analysis.terrain.grid_units import linear_unit, vertical_unit_of
 
 if TYPE_CHECKING:
@@ -31,12 +31,10 @@ __all__ = [
     "PointFiles",
     "Points",
     "check_same_plane",
-    "grid_of",
     "ground_points",
     "is_points",
     "joined",
     "open_points",
-    "plane_of",
 ]
 
 POINT_ENDINGS = (".las", ".laz")
@@ -51,9 +49,6 @@ GROUND = 2
 _CHUNK = 1_000_000
 _LOOKED_THROUGH = 3
 _SQUARE_M = 5.0
-_FINEST_CELL_M, _COARSEST_CELL_M = 0.25, 2.0
-_TILE, _HALO = 128, 3
-_MOST_CELLS = 40_000_000
 # GeoTIFF keys in a LAS header. Source: OGC GeoTIFF 1.1 (19-008r4), sections 7 and 8.
 _PLANE_KEY, _DEGREES_KEY, _VERTICAL_KEY, _VERTICAL_UNIT_KEY = 3072, 2048, 4096, 4099
 _UNIT_CODES = {9001: "metre", 9002: "foot", 9003: "us survey foot"}
@@ -276,69 +271,6 @@ def ground_points(
     tell(1.0, "reading the points")
 
 
-def plane_of(survey: PointFiles) -> Terrain:
-    """Return the grid that `grid_of` makes everywhere, as a description without heights.
-
-    Enough to read roads into its plane, before it is known where heights are wanted.
-    """
-    cell = float(np.clip(1.0 / math.sqrt(survey.density_per_m2), _FINEST_CELL_M, _COARSEST_CELL_M))
-    west, south, east, north = survey.bounds
-    return Terrain(
-        path=survey.paths[0],
-        crs_wkt=survey.crs_wkt,
-        transform=(cell, 0.0, west, 0.0, -cell, north),
-        rows=math.ceil((north - south) / cell) + 1,
-        cols=math.ceil((east - west) / cell) + 1,
-        xy_unit_m=survey.xy_unit_m,
-        z_unit_m=1.0,
-        z_unit_source=survey.z_unit_source,
-        source_crs_wkt=survey.crs_wkt,
-        z_unit_sure=survey.z_unit_sure or survey.z_unit_m != 1.0,
-    )
-
-
-def grid_of(
-    survey: PointFiles, boxes: Floats | None = None, progress: Progress | None = None
-) -> Terrain:
-    """Make a grid of ground points, held in memory only: for search, water and drawing.
-
-    A cell is about as wide as points lie apart. It holds the mean of its points carried to its
-    middle along the slope there; a cell that no point hit lies on the plane of its neighbours.
-    Where there are none either, nothing is known.
-
-    Parameters
-    ----------
-    survey : PointFiles
-    boxes : (k, 4), optional
-        Where a grid is wanted, metres; default everywhere.
-    progress : callable, optional
-
-    Returns
-    -------
-    Terrain
-
-    Raises
-    ------
-    TerrainError
-        No ground point in the boxes, or a file can't be read.
-    """
-    plane = plane_of(survey)
-    cell, _, west, _, _, north = plane.transform
-    if boxes is None:
-        cell *= max(1.0, math.sqrt(plane.rows * plane.cols / _MOST_CELLS))
-    _, south, east, _ = survey.bounds
-    sums = _Sums(west, north, cell, math.ceil((east - west) / cell) + 1)
-    wanted = None if boxes is None else sums.tiles_of(boxes)
-    for points in ground_points(survey, boxes, progress):
-        sums.add(points, wanted)
-    if not sums.tiles:
-        raise TerrainError(
-            f"The points of {survey.paths[0]} don't reach any road: give the files that cover them."
-        )
-    rows = math.ceil((north - south) / cell) + 1
-    return _in_memory(survey, sums, rows)
-
-
 def _opened_up(path: str) -> list[str]:
     if os.path.isdir(path):
         found = sorted(
@@ -505,142 +437,3 @@ def _within(x: Floats, y: Floats, boxes: Floats) -> Bools:
     for west, south, east, north in near:
         inside |= (x >= west) & (x <= east) & (y >= south) & (y <= north)
     return inside
-
-
-class _Sums:
-    """Sums over the points of each cell, in tiles where there are any."""
-
-    def __init__(self, west: float, north: float, cell_m: float, cols: int) -> None:
-        self.west, self.north, self.cell_m, self.cols = west, north, cell_m, cols
-        self.across = math.ceil(cols / _TILE)
-        # count, height, and how far east and south of the middle of the cell
-        self.tiles: dict[int, Floats] = {}
-
-    def tiles_of(self, boxes: Floats) -> NDArray[np.int64]:
-        """Return the tiles that any of the boxes touches."""
-        side = _TILE * self.cell_m
-        found: set[int] = set()
-        for west, south, east, north in boxes:
-            c0, c1 = (int((v - self.west) // side) for v in (west, east))
-            r0, r1 = (int((self.north - v) // side) for v in (north, south))
-            for r in range(max(r0, 0), r1 + 1):
-                found.update(
-                    r * self.across + c for c in range(max(c0, 0), min(c1, self.across - 1) + 1)
-                )
-        return np.array(sorted(found), dtype=np.int64)
-
-    def add(self, points: Points, wanted: NDArray[np.int64] | None) -> None:
-        """Add points; only those in the tiles `wanted`."""
-        c = (points.x - self.west) / self.cell_m
-        r = (self.north - points.y) / self.cell_m
-        col, row = np.floor(c).astype(np.int64), np.floor(r).astype(np.int64)
-        tile = (row // _TILE) * self.across + col // _TILE
-        place = (row % _TILE) * _TILE + col % _TILE
-        values = (None, points.z, c - col - 0.5, r - row - 0.5)
-        order = np.argsort(tile, kind="stable")
-        names, first = np.unique(tile[order], return_index=True)
-        for name, here in zip(names.tolist(), np.split(order, first[1:]), strict=True):
-            if wanted is not None and not np.isin(name, wanted):
-                continue
-            sums = self.tiles.setdefault(name, np.zeros((4, _TILE, _TILE)))
-            for k, value in enumerate(values):
-                weight = None if value is None else value[here]
-                sums[k] += np.bincount(place[here], weight, _TILE**2).reshape(_TILE, _TILE)
-
-    def heights(self, name: int) -> Floats:
-        """Heights of the cells of a tile, NaN unknown."""
-        size = _TILE + 2 * _HALO
-        block = np.zeros((4, size, size))
-        row, col = divmod(name, self.across)
-        spans = {
-            -1: (slice(0, _HALO), slice(-_HALO, None)),
-            0: (slice(_HALO, -_HALO), slice(None)),
-            1: (slice(-_HALO, None), slice(0, _HALO)),
-        }
-        for i, (to_row, from_row) in spans.items():
-            for k, (to_col, from_col) in spans.items():
-                inside = 0 <= col + k < self.across
-                other = self.tiles.get((row + i) * self.across + col + k) if inside else None
-                if other is not None:
-                    block[:, to_row, to_col] = other[:, from_row, from_col]
-        return _carried(block)[_HALO:-_HALO, _HALO:-_HALO]
-
-
-def _carried(sums: Floats) -> Floats:
-    """Mean heights carried to the middles of their cells, small gaps filled."""
-    count = sums[0]
-    hit = count > 0
-    if not hit.any():
-        return np.full(count.shape, np.nan)
-    mean = sums[1:] / np.maximum(count, 1.0)
-    level = float(np.median(mean[0][hit]))
-    z = np.where(hit, mean[0] - level, 0.0)
-    slopes: tuple[Floats, Floats] = (np.zeros_like(z), np.zeros_like(z))
-    for _ in range(3):
-        smooth, _ = _smoothed(z, hit, slopes)
-        down, right = np.gradient(smooth)
-        south, east = np.asarray(np.nan_to_num(down)), np.asarray(np.nan_to_num(right))
-        slopes = (south, east)
-        z = np.where(hit, mean[0] - level - east * mean[1] - south * mean[2], 0.0)
-    for _ in range(2):
-        smooth, around = _smoothed(z, hit, slopes)
-        # a gap is a cell among others, and no hole
-        gap = ~hit & (around >= 3)
-        z = np.where(gap, smooth, z)
-        hit = hit | gap
-    return np.where(hit, z + level, np.nan)
-
-
-def _smoothed(
-    z: Floats, known: Bools, slopes: tuple[Floats, Floats]
-) -> tuple[Floats, NDArray[np.int64]]:
-    """Weighted means over the cells next to each, NaN without any, and how many of them count.
-
-    The known cells may lie to one side: their mean is carried to the middle along the slopes.
-    """
-    from scipy.ndimage import convolve
-
-    weight = np.outer([0.25, 0.5, 0.25], [0.25, 0.5, 0.25])
-    # convolution turns its weights about
-    away = np.array([1.0, 0.0, -1.0])
-    kernels = (weight, weight * away[:, None], weight * away[None, :])
-    total, south, east = (
-        convolve(known.astype(float), kernel, mode="constant") for kernel in kernels
-    )
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = convolve(np.where(known, z, 0.0), weight, mode="constant")
-        mean = (mean - slopes[0] * south - slopes[1] * east) / total
-    around = convolve(known.astype(np.int64), np.ones((3, 3), np.int64), mode="constant")
-    return mean, around - known
-
-
-def _in_memory(survey: PointFiles, sums: _Sums, rows: int) -> Terrain:
-    """Hand out the heights as a grid that GDAL holds in memory, as long as anybody uses it."""
-    from analysis.terrain import geofiles
-
-    rasterio = geofiles.rasterio
-    unit, cell = survey.xy_unit_m, sums.cell_m
-    memory = rasterio.io.MemoryFile(filename=f"{survey.name}.tif")
-    profile = {
-        "driver": "GTiff", "width": sums.cols, "height": rows, "count": 1, "dtype": "float32",
-        "nodata": math.nan, "tiled": True, "blockxsize": _TILE, "blockysize": _TILE,
-        "sparse_ok": True, "bigtiff": "if_safer", "crs": geofiles.CRS.from_wkt(survey.crs_wkt),
-        "transform": rasterio.transform.from_origin(
-            sums.west / unit, sums.north / unit, cell / unit, cell / unit
-        ),
-    }  # fmt: skip
-    with memory.open(**profile) as out:
-        out.units = ["metre"]
-        for name in sums.tiles:
-            row, col = (_TILE * k for k in divmod(name, sums.across))
-            height, width = min(_TILE, rows - row), min(_TILE, sums.cols - col)
-            window = rasterio.windows.Window(col, row, width, height)
-            block = sums.heights(name)[:height, :width]
-            out.write(block.astype(np.float32), 1, window=window)
-    told = plane_of(survey)
-    return replace(
-        open_terrain(memory.name),
-        z_unit_source=told.z_unit_source,
-        z_unit_sure=told.z_unit_sure,
-        held=memory,
-    )

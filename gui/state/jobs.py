@@ -169,7 +169,8 @@ def open_inputs(
     out, and the note says why.
     """
     from analysis.terrain.grid import open_terrain
-    from analysis.terrain.points import grid_of, is_points, open_points
+    from analysis.terrain.point_grid import grid_of
+    from analysis.terrain.points import is_points, open_points
 
     progress(0.1, Path(terrain_source.path).name)
     files = terrain_source.path.splitlines()

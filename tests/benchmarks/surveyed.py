@@ -15,7 +15,8 @@ from analysis.corridor.values import Extras
 from analysis.road.roadline import make_road
 from analysis.study.screening import screen
 from analysis.terrain.grid import open_terrain
-from analysis.terrain.points import grid_of, open_points
+from analysis.terrain.point_grid import grid_of
+from analysis.terrain.points import open_points
 from sample_terrain.cells import Frame, frame_around
 from sample_terrain.point_files import write_points
 from sample_terrain.roads import random_spec

@@ -15,7 +15,8 @@ from analysis.edges.values import Overrides
 from analysis.road.roadline import make_road
 from analysis.terrain.grid import open_terrain
 from analysis.terrain.image import check_image
-from analysis.terrain.points import grid_of, open_points
+from analysis.terrain.point_grid import grid_of
+from analysis.terrain.points import open_points
 from sample_terrain.point_files import write_points
 from sample_terrain.surveys import Points
 from tests.builders.files import EAST, NORTH, UTM, write_grid

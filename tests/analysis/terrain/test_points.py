@@ -11,7 +11,8 @@ from analysis.common.errors import TerrainCrsError, TerrainError
 from analysis.common.units import METRES_PER_US_SURVEY_FOOT
 from analysis.terrain import points as points_module
 from analysis.terrain.grid import open_terrain, read_window
-from analysis.terrain.points import check_same_plane, grid_of, ground_points, joined, open_points
+from analysis.terrain.point_grid import grid_of
+from analysis.terrain.points import check_same_plane, ground_points, joined, open_points
 from sample_terrain.point_files import GEO_KEYS_UTM_28, write_points
 from sample_terrain.surveys import Points
 from tests.builders.files import write_grid
