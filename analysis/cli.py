@@ -27,7 +27,7 @@ _CAUTION = (
 )
 
 
-_EXTRAS = ("mask", "edges", "widths", "culverts", "image")
+_EXTRAS = ("mask", "edges", "widths", "culverts", "image", "kerbs")
 
 
 class _Terminated(BaseException):
@@ -127,6 +127,12 @@ def build_parser() -> argparse.ArgumentParser:
     screen.add_argument("--edges", help="lines along the pavement edges, used instead of a search")
     screen.add_argument("--widths", help="CSV of widths by station range")
     screen.add_argument("--culverts", help="points where a culvert drains the ditch")
+    screen.add_argument(
+        "--kerbs",
+        metavar="none|unknown|FILE",
+        help="whether kerbs stand here, or lines where they do (default unknown: a step up along "
+        "the edge may be one or a high shoulder)",
+    )
     screen.add_argument("--quiet", action="store_true", help="no progress, no summary")
     screen.set_defaults(run=_screen)
 
@@ -370,7 +376,7 @@ def _screen(options: argparse.Namespace) -> int:
         settings,
         limits,
         extras=extras,
-        sources={**sources, **{name: os.path.abspath(path) for name, path in given.items()}},
+        sources={**sources, **{name: inputs.kept_path(path) for name, path in given.items()}},
         progress=_progress(options.quiet),
     )
     write_findings(study.findings, options.out)

@@ -262,6 +262,7 @@ _RUN = (
     _text("image", "", "File of the intensity or orthophoto that the edges were looked for in."),
     _text("points", "", "Files of ground points that were measured in place of cells, one a line."),
     _text("points_checksum", "", "Their SHA-256, one a line."),
+    _text("kerbs", "", "File of kerbs, or whether there are any: none or unknown."),
     _text("limits_file", "", "File that the limits were read from."),
     _text("roads", "", "Names of the roads."),
     Column("length_m", "m", "", "Length of all roads."),

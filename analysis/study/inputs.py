@@ -15,6 +15,7 @@ from analysis.common.given_files import read_text
 from analysis.common.outputs import is_own
 from analysis.common.stations import parse_station
 from analysis.common.table import Table
+from analysis.common.types import Floats
 from analysis.corridor.values import Extras
 from analysis.earthwork.workplan import Rates
 from analysis.findings.geopackage import check_replaceable
@@ -24,13 +25,18 @@ from analysis.terrain.image import check_image
 from analysis.terrain.points import PointFiles, check_same_plane, open_points
 
 __all__ = [
+    "KERBS_KNOWN",
     "WIDTH_COLUMNS",
     "check_writable",
+    "kept_path",
     "read_extras",
     "read_rates",
     "read_widths",
     "sample_files",
 ]
+
+KERBS_KNOWN = ("none", "unknown")
+"""What may be said of a road's kerbs without a file of lines: none stands, or nobody knows."""
 
 WIDTH_COLUMNS = (
     "road",
@@ -50,6 +56,7 @@ def read_extras(
     edges: str | None = None,
     widths: str | None = None,
     culverts: str | None = None,
+    kerbs: str | None = None,
     points: str | PointFiles | None = None,
     image: str | None = None,
     crs: str | None = None,
@@ -58,7 +65,8 @@ def read_extras(
     """Read whichever of the files are given; None is left empty.
 
     Points may be named, one file or folder a line, with the coordinate system and vertical unit
-    that a person gave for them, or be open already.
+    that a person gave for them, or be open already. `kerbs` may also be one of the words of
+    `KERBS_KNOWN`.
 
     Raises
     ------
@@ -78,10 +86,22 @@ def read_extras(
         mask=tuple(f.xy for f in read_features(mask, grid, "areas")) if mask else (),
         edges=tuple(f.xy for f in read_features(edges, grid, "lines")) if edges else (),
         culverts=np.concatenate([np.empty((0, 2)), *inlets]),
+        kerbs=_kerbs(grid, kerbs),
         widths=read_widths(widths) if widths else None,
         points=points,
         image=image,
     )
+
+
+def kept_path(path: str) -> str:
+    """What the run record keeps of a file that was added; words about kerbs stay as they are."""
+    return path if path in KERBS_KNOWN else os.path.abspath(path)
+
+
+def _kerbs(grid: Terrain, kerbs: str | None) -> tuple[Floats, ...] | None:
+    if kerbs in (None, "unknown"):
+        return None
+    return () if kerbs == "none" else tuple(f.xy for f in read_features(kerbs, grid, "lines"))
 
 
 def read_widths(path: str | os.PathLike[str]) -> Table:

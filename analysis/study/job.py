@@ -20,6 +20,7 @@ from analysis.corridor.values import Case
 from analysis.findings.geopackage import Findings
 from analysis.road.use import UseFields
 from analysis.shoulder.resolving import resolving_of, road_resolving_text
+from analysis.study.inputs import KERBS_KNOWN
 from analysis.study.values import RoadStudy
 from analysis.terrain.grid import checksum
 from analysis.verdict.door import usual_text
@@ -133,7 +134,7 @@ def job_of(findings: Findings, path: str) -> Job:
             ),
             extras={
                 name: _paths_from(folder, run[name])
-                for name in ("mask", "edges", "widths", "culverts", "points", "image")
+                for name in ("mask", "edges", "widths", "culverts", "points", "image", "kerbs")
                 if run.get(name)
             },
         )
@@ -152,5 +153,7 @@ def job_of(findings: Findings, path: str) -> Job:
 
 
 def _paths_from(folder: Path, told: object) -> str:
-    """Paths, one a line, those that are relative from a folder."""
+    """Paths, one a line, those that are relative from a folder; a word about kerbs stays."""
+    if told in KERBS_KNOWN:
+        return str(told)
     return "\n".join(str(folder / line) for line in str(told).splitlines())

@@ -144,6 +144,14 @@ class InputsForm(QWidget):
                 self.tr("Intensity or orthophoto"),
                 self.tr("May show a pavement edge that the ground hides."),
             ),
+            (
+                "kerbs",
+                self.tr("Kerbs (lines)"),
+                self.tr(
+                    "Where kerbs stand: nowhere else is one. Without it, a step up along the edge "
+                    "may be a kerb or a high shoulder."
+                ),
+            ),
         ):
             line, holder, beside = self._file_row(title, kind)
             line.setToolTip(tip)
@@ -153,6 +161,14 @@ class InputsForm(QWidget):
                 name=self.tr("Take out: {title}").format(title=title),
                 tip=self.tr("Take it out again."),
             )
+            if kind == "kerbs":
+                none = tool_button(
+                    self.tr("None"),
+                    partial(self.model.set_extra, kind, "none"),
+                    name=self.tr("No kerbs on this road"),
+                    tip=self.tr("No kerb stands on this road: every step up is a high shoulder."),
+                )
+                beside.addWidget(none)
             beside.addWidget(clear)
             self.extras[kind] = (line, clear, holder)
             label = QLabel(title)

@@ -422,9 +422,10 @@ class SectionPage(QWidget):
 
         look = theme.verdict_look(numbers.verdict)
         head = f"{side_text(side).capitalize()}: {verdict_text(numbers.verdict)}"
-        if numbers.finding not in ("", Finding.NONE, numbers.verdict):
+        named = ("", Finding.NONE, Finding.CANT_TELL, numbers.verdict)
+        if numbers.finding not in named:
             head += f", {finding_text(numbers.finding)}"
-        if numbers.treatment not in ("", Treatment.NONE, numbers.verdict):
+        if numbers.treatment not in ("", Treatment.NONE, Treatment.CANT_TELL):
             head += f" → {treatment_text(numbers.treatment)}"
         return (
             f'<b><span style="color:{look.color.name()}">{look.mark}</span> '

@@ -105,7 +105,7 @@ class Inputs:
     """An open grid, the roads read into its plane, and what a person added.
 
     `extra_paths` names the files of `extras` by kind ("mask", "edges", "widths", "culverts",
-    "points", "image");
+    "points", "image", "kerbs");
     `note` is for the status bar.
     """
 
@@ -241,6 +241,7 @@ def open_extras(progress: Progress, inputs: Inputs, paths: Mapping[str, str]) ->
 def screen(progress: Progress, order: ScreenOrder) -> Loaded:
     """Screen the roads on the grid."""
     from analysis.study import screening
+    from analysis.study.inputs import kept_path
     from analysis.terrain.grid import checksum
 
     prepare(progress)
@@ -253,7 +254,7 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
     if inputs.source is not None and os.path.isfile(inputs.source.path):
         record["centreline_checksum"] = checksum(inputs.source.path)
     kept = {kind: path for kind, path in inputs.extra_paths.items() if kind != "points"}
-    record.update({kind: os.path.abspath(path) for kind, path in kept.items()})
+    record.update({kind: kept_path(path) for kind, path in kept.items()})
     study = screening.screen(
         inputs.grid,
         inputs.roads,

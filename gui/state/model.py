@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 __all__ = ["EXTRA_KINDS", "SIDES", "Review", "StationKey", "WindowModel"]
 
-EXTRA_KINDS = ("mask", "edges", "widths", "culverts", "points", "image")
+EXTRA_KINDS = ("mask", "edges", "widths", "culverts", "points", "image", "kerbs")
 REVIEW_STATES = ("to check", "agreed", "rejected")
 
 
@@ -264,7 +264,10 @@ class WindowModel(QObject):
     def set_extra(
         self, kind: str, path: str | None, failed: Callable[[VergelineError], None] | None = None
     ) -> None:
-        """Add a file to grid and road (one of `EXTRA_KINDS`), or take it out again."""
+        """Add a file to grid and road (one of `EXTRA_KINDS`), or take it out again.
+
+        `path` may also be "none" for kerbs: none stands on this road.
+        """
         if kind not in EXTRA_KINDS:
             raise ValueError(f"kind must be one of {', '.join(EXTRA_KINDS)}, not {kind!r}")
         inputs = self.inputs
@@ -554,6 +557,23 @@ class WindowModel(QObject):
         words = {"edge": self.tr("edge"), "hinge": self.tr("hinge")}[what]
         self._edit(text.format(what=words), "corrections", corrections, f"{key}")
 
+    def answer_kerb(self, reach_row: int, stands: bool) -> None:
+        """Say for a whole reach whether a kerb stands there; it survives like any correction."""
+        found = self.findings
+        if found is None or self.study is None:
+            return
+        reach = {name: found.reaches[name][reach_row] for name in ("road", "side")}
+        road_index = [road.name for road in self.index].index(reach["road"])
+        side = SIDES.index(reach["side"])
+        ends = (int(found.reaches[name][reach_row]) for name in ("first_index", "last_index"))
+        first, last = ends
+        corrections = dict(self._corrections)
+        for station in range(first, last + 1):
+            key = self._break_key(road_index, station, side, "kerb")
+            corrections[key] = float(stands)
+        text = self.tr("A kerb stands here") if stands else self.tr("No kerb stands here")
+        self._edit(text, "corrections", corrections)
+
     def clear_corrections(self) -> None:
         """Give every corrected break back to the search."""
         if self._corrections:
@@ -561,7 +581,7 @@ class WindowModel(QObject):
 
     @property
     def corrections(self) -> dict[StationKey, float]:
-        """A person's corrections, metres outward."""
+        """A person's corrections: metres outward, and 1 or 0 for a kerb."""
         return dict(self._corrections)
 
     @property

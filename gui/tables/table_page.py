@@ -25,7 +25,7 @@ from PySide6.QtWidgets import (
 )
 
 from analysis.common.columns import column_of
-from analysis.common.verdicts import Verdict
+from analysis.common.verdicts import Finding, Verdict
 from gui.look import theme
 from gui.look.icons import finding_icon
 from gui.look.making import SELECTABLE, abreast, later, named, stacked, tool_button, yielding
@@ -226,7 +226,24 @@ class TablePage(QWidget):
             name=self.tr("Print sheets of the chosen rows"),
             tip=self.tr("Write a PDF sheet of each chosen row."),
         )
-        buttons = (*self.buttons.values(), self.sheets_button)
+        self.kerb_buttons = [
+            tool_button(text, partial(self.answer_kerb, stands), name=name, tip=tip)
+            for stands, text, name, tip in (
+                (
+                    True,
+                    self.tr("Kerb"),
+                    self.tr("A kerb stands along this reach"),
+                    self.tr("A kerb stands here: its height isn't judged."),
+                ),
+                (
+                    False,
+                    self.tr("No kerb"),
+                    self.tr("No kerb stands along this reach"),
+                    self.tr("No kerb stands here: the shoulder is high."),
+                ),
+            )
+        ]
+        buttons = (*self.kerb_buttons, *self.buttons.values(), self.sheets_button)
         # Beside the buttons a narrow pane would leave the sentence a word a line, and no rows.
         below = abreast(None, (self.reviewed, 1), *buttons)
         return stacked(None, self.sentence, below, margins=(8, 4, 8, 5), spacing=3)
@@ -465,6 +482,8 @@ class TablePage(QWidget):
         for button in (*self.buttons.values(), self.sheets_button):
             button.setEnabled(has)
         self.sheets_button.setEnabled(has and self.model.study is not None)
+        for button in self.kerb_buttons:
+            button.setVisible(has and self._asks_for_kerb())
         if not has:
             self.sentence.setText("" if self.rows.total else self.tr("Nothing screened yet."))
             self.reviewed.setText("")
@@ -516,6 +535,20 @@ class TablePage(QWidget):
                 self.model.set_review(self.kind, key, state, (reason or "").strip())
         finally:
             self.model.undo.endMacro()
+
+    def answer_kerb(self, stands: bool) -> None:
+        """Say of the chosen reaches whether a kerb stands along them."""
+        sources = [self.rows.source_row(row) for row in self.chosen_rows()]
+        for source in sources:
+            self.model.answer_kerb(source, stands)
+
+    def _asks_for_kerb(self) -> bool:
+        """Whether a chosen reach may be a kerb or a high shoulder."""
+        found = self.model.findings
+        if self.kind != "reach" or found is None or self.model.study is None:
+            return False
+        sources = [self.rows.source_row(row) for row in self.chosen_rows()]
+        return any(found.reaches["finding"][row] == Finding.KERB_OR_HIGH for row in sources)
 
     def copy_chosen(self) -> None:
         """Copy the chosen rows with headings, tab-separated."""

@@ -314,6 +314,7 @@ class Commands(QObject):
             ("culverts", self.tr("&Culverts…"), self.tr("Take the culverts out")),
             ("points", self.tr("Ground &points…"), self.tr("Take the points out")),
             ("image", self.tr("&Intensity or orthophoto…"), self.tr("Take the image out")),
+            ("kerbs", self.tr("&Kerbs…"), self.tr("Take out what was said of kerbs")),
         )
         for kind, text, _take in rows:
             made.addAction(text).triggered.connect(lambda _=False, k=kind: self.files.ask_extra(k))

@@ -90,6 +90,7 @@ class Files(QObject):
             "culverts": self.tr("Culverts"),
             "points": self.tr("Ground points"),
             "image": self.tr("Intensity or orthophoto"),
+            "kerbs": self.tr("Kerbs"),
         }
         own = {"widths": "*.csv", "points": POINT_FILTER, "image": IMAGE_FILTER}
         patterns = own.get(kind, ROAD_FILTER)

@@ -10,7 +10,13 @@ from analysis.corridor.values import Extras
 from analysis.road.roadline import make_road
 from analysis.shoulder.door import cells_within
 from analysis.study.corrections import given_breaks, overrides_for
-from analysis.study.inputs import WIDTH_COLUMNS, check_writable, read_widths
+from analysis.study.inputs import (
+    WIDTH_COLUMNS,
+    check_writable,
+    kept_path,
+    read_extras,
+    read_widths,
+)
 
 HEAD = ",".join(WIDTH_COLUMNS)
 
@@ -53,6 +59,20 @@ def test_read_widths_invalid(tmp_path, row, words):
     """A wrong number is named with its row."""
     with pytest.raises(RoadError, match=words):
         read_widths(_widths(tmp_path, row))
+
+
+def test_where_kerbs_stand(road):
+    """Along a line on its side and nowhere else; none at all; or nobody knows."""
+    s = np.array([0.0, 60.0, 150.0])
+    line = np.array([[3.4, 40.0], [3.4, 100.0]])
+    np.testing.assert_array_equal(
+        given_breaks(road, s, Extras(kerbs=(line,))).kerb, [[0, 0], [0, 1], [0, 0]]
+    )
+    assert not given_breaks(road, s, Extras(kerbs=())).kerb.any()
+    assert given_breaks(road, s, Extras()).kerb is None
+    assert read_extras(None, kerbs="none").kerbs == () and read_extras(None).kerbs is None
+    assert read_extras(None, kerbs="unknown").kerbs is None
+    assert kept_path("none") == "none" and kept_path("kerbs.gpkg").endswith("/kerbs.gpkg")
 
 
 def test_read_widths_missing(tmp_path):

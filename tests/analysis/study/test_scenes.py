@@ -6,6 +6,7 @@ What is wrong, and what isn't, follows from the plain geometry of each scene and
 import numpy as np
 import pytest
 
+from analysis import Table, read_findings, remeasure, write_findings
 from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Verdict
 from tests.scenes import Scene, Side, middle, screened
 
@@ -62,6 +63,29 @@ def test_a_kerb_before_a_level_verge_isnt_accused():
     assert not np.isin(middle(study, "finding"), DEFECTS).any()
     told_none = screened(Scene.both(Side(step=0.13, slope=0.0, ditch=0.0, width=2.0)), kerbs="none")
     assert (middle(told_none, "verdict") == Verdict.WONT_SHED).mean() >= 0.95
+
+
+@pytest.mark.parametrize(("stands", "finding"), [(1.0, "can't tell"), (0.0, "high")])
+def test_an_answer_for_a_whole_reach_survives_saving(tmp_path, stands, finding):
+    study = screened(step(120))
+    (reach, _) = reaches_of(study, Finding.KERB_OR_HIGH)
+    s = study.roads[0].s[int(reach["first_index"]) : int(reach["last_index"]) + 1]
+    columns = {
+        "road": np.full(len(s), reach["road"], dtype=object),
+        "distance_m": s,
+        "side": np.full(len(s), reach["side"], dtype=object),
+        "what": np.full(len(s), "kerb", dtype=object),
+        "u_m": np.full(len(s), stands),
+    }
+    answered = remeasure(study, 0, Table(columns))
+    assert set(middle(answered, "finding", sides=[reach["side"]])) == {finding}
+    other = {"left": "right", "right": "left"}[reach["side"]]
+    assert set(middle(answered, "finding", sides=[other])) == {Finding.KERB_OR_HIGH}
+    write_findings(answered.findings, tmp_path / "answered.gpkg")
+    edits = read_findings(tmp_path / "answered.gpkg").edits
+    again = remeasure(study, 0, edits)
+    for name in ("finding", "verdict", "reason", "p_kerb"):
+        assert again.findings.stations[name].tolist() == answered.findings.stations[name].tolist()
 
 
 @pytest.mark.parametrize("slope", [12.0, 15.0])

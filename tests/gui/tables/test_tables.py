@@ -407,6 +407,27 @@ def test_findings_have_pictures_that_differ(
     assert all(finding_icon(name) is None for name in (Finding.NONE, Finding.CANT_TELL, ""))
 
 
+def test_one_click_says_for_a_whole_reach_that_a_kerb_stands_there(
+    reaches: ReachTable, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    row = faulty_row(screened)
+    reaches.view.selectRow(reaches.rows.view_row(row))
+    # asked only where it may be one
+    assert all(button.isHidden() for button in reaches.kerb_buttons)
+    before = screened.findings
+    table = before.reaches
+    count = int(table["last_index"][row] - table["first_index"][row]) + 1
+    reaches.answer_kerb(True)
+    answers = {key: u_m for key, u_m in screened.corrections.items() if key.what == "kerb"}
+    assert len(answers) == count and set(answers.values()) == {1.0}
+    settle(lambda: screened.findings is not before)
+    stations = screened.findings.stations
+    assert int((stations["kerb"] == 1.0).sum()) == count
+    assert set(stations["verdict"][stations["kerb"] == 1.0]) == {"can't tell"}
+    screened.undo.undo()
+    assert not screened.corrections
+
+
 def test_many_reviews_are_one_undo(stations: StationTable, screened: WindowModel) -> None:
     stations.view.selectAll()
     stations.review_chosen("to check")
