@@ -361,6 +361,12 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
             text += translate("words", " (material balance {balance})").format(
                 balance=value_text(balance, "m3", system, se=_row(row, "balance_se"))
             )
+    cut = _row(row, "cut_m3")
+    if finding == Finding.KERB_OR_HIGH and math.isfinite(cut):
+        words = translate(
+            "words", ". If no kerb stands here, cut {volume}; if one does, check its inlets"
+        )
+        text += words.format(volume=value_text(cut, "m3", system))
     why = _why(row, system)
     if finding in (Finding.CANT_TELL, Finding.NO_DATA) and why:
         text += f". {why}"

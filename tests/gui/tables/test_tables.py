@@ -236,9 +236,27 @@ def test_station_sentence_flat() -> None:
 def test_station_sentence_high_in_inches() -> None:
     row = {**ROW, "finding": "high", "edge_drop_mm": -50.8, "edge_drop_se": 12.7}
     assert station_sentence(row, "us") == (
-        "High: the shoulder stands 2.0 ± 0.5 in above the pavement edge and falls 1.0 ± 0.6 % "
-        "where 4.0 % is required."
+        "High: the shoulder stands 2.0 ± 0.5 in above the pavement edge; > 99 % likely that it "
+        "won't shed."
     )
+
+
+def test_station_sentence_names_what_drives_the_doubt() -> None:
+    row = {**ROW, "finding": "can't tell", "verdict": "can't tell", "p_wont_shed": 0.5}
+    high = {**row, "likeliest": "high", "edge_drop_mm": -25.4, "edge_drop_se": 12.7}
+    assert station_sentence(high, "us") == (
+        "Can't tell whether it is high: the shoulder stands 1.0 ± 0.5 in above the pavement edge; "
+        "50 % likely that it won't shed."
+    )
+    assert "falls 1.0 ± 0.6 % where 4.0 %" in station_sentence({**row, "likeliest": "flat"})
+
+
+def test_sentences_say_both_consequences_of_what_may_be_a_kerb() -> None:
+    station = {**ROW, "finding": "kerb or high shoulder", "edge_drop_mm": -120.0}
+    assert "if one does, check its inlets" in station_sentence(station)
+    reach = {"finding": "kerb or high shoulder", "treatment": "reshape", "cut_m3": 12.3}
+    text = reach_sentence({**reach, "side": "left", "from_m": 0.0, "to_m": 50.0, "length_m": 50.0})
+    assert "If no kerb stands here, cut 12.3 m³; if one does, check its inlets." in text
 
 
 def test_station_sentence_no_data_gives_the_reason() -> None:
