@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.limits import Limits, default_limits
+from analysis.common.limits import Limits, default_limits, required_slope
 from analysis.common.settings import Settings
 from analysis.common.sides import Source
 from analysis.edges.find_breaks import find
@@ -82,7 +82,8 @@ def _true_failing(truth: Truth, limits: Limits) -> NDArray[np.bool_]:
 
     What a step up within its limit holds isn't standing water.
     """
-    low = truth.shoulder_slope_pct < truth.required_pct - limits.shape.slope_shortfall_points.value
+    required = required_slope(truth.pavement_slope_pct, limits.shape).pct
+    low = truth.shoulder_slope_pct < required - limits.shape.slope_shortfall_points.value
     high = truth.edge_drop_mm < -limits.shape.high_shoulder_mm.value
     step = np.clip(-truth.edge_drop_mm, 0.0, limits.shape.high_shoulder_mm.value)
     pond = truth.retained_mm - step > limits.water.retained_mm.value
