@@ -131,11 +131,14 @@ def test_mask_hits_cells_inside(road):
 
     grid = SimpleNamespace(transform=(1.0, 0.0, 0.0, 0.0, -1.0, 10.0))
     row, col = np.divmod(np.arange(100), 10)
-    cells = SimpleNamespace(row=row, col=col, z=np.zeros(100))
+    cells = SimpleNamespace(row=row, col=col, z=np.zeros(100), lattice=None)
     square = np.array([[2.0, 2.0], [5.0, 2.0], [5.0, 4.0], [2.0, 4.0]])
     masked = cells_within([square], grid, cells)
     assert masked.sum() == 6
     assert cells_within([], grid, cells) is None
+    # points lie in a lattice of their own: here half as wide
+    cells.lattice = (0.5, 0.0, 0.0, 0.0, -0.5, 5.0)
+    assert cells_within([square], grid, cells).sum() == 24
 
 
 def test_check_writable(tmp_path):
