@@ -239,6 +239,12 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
         "--unpaved", action="store_true", help="the road itself is gravel or earth, not paved"
     )
     parser.add_argument("--noise", type=float, metavar="M", help="height noise; else estimated")
+    parser.add_argument(
+        "--point-density",
+        type=float,
+        metavar="N",
+        help="ground points per m² that the grid was joined of; else told from the grid",
+    )
     parser.add_argument("--search", type=float, default=3.0, metavar="M", help="centreline error")
     parser.add_argument("--half-width", type=float, default=16.0, metavar="M")
     parser.add_argument("--network", action="store_true", help="let files be read over the network")
@@ -271,6 +277,7 @@ def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
         surface=limits.surface,
         paved=not options.unpaved,
         noise_m=options.noise,
+        points_per_m2=options.point_density,
         search_m=options.search,
         half_width_m=options.half_width,
     )

@@ -29,6 +29,9 @@ class Settings:
         What the shoulders are made of: gravel, earth or turf.
     noise_m
         Standard deviation of the heights; None estimates it from the pavement.
+    points_per_m2
+        Density of the ground points that the grid was joined of to triangles; None estimates from
+        the grid itself how it was made.
     search_m
         How far the given centreline may lie off.
     half_width_m
@@ -50,6 +53,7 @@ class Settings:
     shoulder_width_m: float = 1.5
     surface: str = "gravel"
     noise_m: float | None = None
+    points_per_m2: float | None = None
     search_m: float = 3.0
     half_width_m: float = 16.0
     paved: bool = True
@@ -69,6 +73,8 @@ class Settings:
             _check("average_m", self.average_m, 1.0, 1000.0, also=' or "auto"')
         if self.noise_m is not None:
             _check("noise_m", self.noise_m, 0.0005, 1.0)
+        if self.points_per_m2 is not None:
+            _check("points_per_m2", self.points_per_m2, 0.05, 10_000.0, unit="points per m²")
         if self.surface not in SURFACES:
             raise SettingsError(
                 f"The surface {self.surface!r} isn't known: choose one of {', '.join(SURFACES)}."
@@ -105,9 +111,11 @@ class Settings:
             ) from error
 
 
-def _check(name: str, value: object, low: float, high: float, *, also: str = "") -> None:
+def _check(
+    name: str, value: object, low: float, high: float, *, also: str = "", unit: str = "m"
+) -> None:
     number = value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
     if not low <= number <= high:
         raise SettingsError(
-            f"{name} is {value}, but must be a number from {low:g} to {high:g} m{also}."
+            f"{name} is {value}, but must be a number from {low:g} to {high:g} {unit}{also}."
         )

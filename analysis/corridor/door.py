@@ -9,14 +9,17 @@ import numpy as np
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.common.types import Progress, share_of
+from analysis.corridor.grain import estimate_grain, grain_of_points, smeared_boxes
+from analysis.corridor.made_up import made_up
 from analysis.corridor.points import point_boxes, read_points
+from analysis.corridor.repeated import put_together
 from analysis.corridor.ribbon import footprint, read_corridor
 from analysis.corridor.values import Case, Cells, Extras, Ground
 from analysis.road.roadline import Road, frames, station_grid
 from analysis.terrain.grid import Terrain
 from analysis.terrain.image import brightness_at
 
-__all__ = ["lay_out", "read"]
+__all__ = ["as_made", "lay_out", "read"]
 
 
 def lay_out(grid: Terrain, road: Road, settings: Settings, limits: Limits, extras: Extras) -> Case:
@@ -64,3 +67,19 @@ def _seen(cells: Cells, case: Case) -> Cells:
     seen = np.full(len(cells), np.nan)
     seen[inside] = brightness_at(case.extras.image, case.grid, row[inside], col[inside])
     return replace(cells, intensity=seen if np.isfinite(seen).any() else None)
+
+
+def as_made(case: Case, ground: Ground) -> tuple[Case, Ground]:
+    """Tell how a grid was made: return its footprint, and the ground without what is made up.
+
+    Points are the ground as it was surveyed: nothing is told of them.
+    """
+    if case.extras.points is not None:
+        return case, ground
+    cells, per_m2 = put_together(ground.cells), case.settings.points_per_m2
+    grain = estimate_grain(cells) if per_m2 is None else grain_of_points(per_m2)
+    box_m = smeared_boxes(cells.every * case.box_m, grain)
+    case = replace(case, box_m=box_m, grain=grain)
+    bridges = made_up(cells, grain)
+    kept, left = (cells.part(chosen) for chosen in (~bridges, bridges))
+    return case, replace(ground, cells=kept, made_up=left)

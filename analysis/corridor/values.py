@@ -11,12 +11,12 @@ from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.common.station_arrays import PerStation
 from analysis.common.table import Table
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 from analysis.road.roadline import Road
 from analysis.terrain.grid import Terrain
 from analysis.terrain.points import PointFiles
 
-__all__ = ["Case", "Cells", "Extras", "Ground", "Ribbon"]
+__all__ = ["Case", "Cells", "Extras", "Grain", "Ground", "Ribbon"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,38 @@ class Extras:
 
 
 @dataclass(frozen=True, slots=True)
+class Grain:
+    """How a grid was made: cells that are means of their ground, as long as nothing else shows.
+
+    Attributes
+    ----------
+    triangles : float
+        Probability that its heights are read from triangles of points, or from another grid.
+    smear_m2, smear_se_m2 : float
+        Variance per axis of what the ground is smeared by then, and how well it is known.
+    shared_m2 : float
+        Area that counts as one independent value then.
+    given : bool
+        A person gave the density of the points.
+    """
+
+    triangles: float = 0.0
+    smear_m2: float = 0.0
+    smear_se_m2: float = 0.0
+    shared_m2: float = 0.0
+    given: bool = False
+
+    def cells_per_value(self, cell_m: float) -> float:
+        """How many cells tell as much as one independent value; at least 1."""
+        return max(1.0, 1.0 + self.triangles * (self.shared_m2 / cell_m**2 - 1.0))
+
+    def smear_m(self, cell_m: float) -> float:
+        """Width of a box that smears as much: the cell's own where cells are means."""
+        mean = (1.0 - self.triangles) * cell_m**2 / 12.0 + self.triangles * self.smear_m2
+        return float(np.sqrt(12.0 * mean))
+
+
+@dataclass(frozen=True, slots=True)
 class Case:
     """One road to screen, with all that is given: what every stage is handed first.
 
@@ -62,9 +94,11 @@ class Case:
     s : (n,)
         Distances of the stations along the road, metres.
     box_m : (n, 2)
-        Box widths of a cell across the road at the stations, as `ribbon.footprint` gives them.
+        Box widths of a cell across the road at the stations, as the grid turned out to be made.
     settings, limits, extras
         What a person set, the criteria, and what was added to grid and centreline.
+    grain
+        How the grid was made.
     """
 
     grid: Terrain
@@ -74,6 +108,7 @@ class Case:
     settings: Settings
     limits: Limits
     extras: Extras
+    grain: Grain = Grain()
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +129,9 @@ class Cells:
         Where that lattice lies, as `Terrain.transform`; None = the grid's.
     intensity : (m,) float64, optional
         How bright each is beside the pavement; NaN unknown.
+    every : int
+        Rows and columns of the grid from one cell to the next: more than 1 where cells that repeat
+        each other were put together.
     """
 
     s: NDArray[np.float64]
@@ -104,6 +142,7 @@ class Cells:
     cell_m: float
     lattice: tuple[float, float, float, float, float, float] | None = None
     intensity: NDArray[np.float64] | None = None
+    every: int = 1
 
     def __len__(self) -> int:
         return len(self.s)
@@ -113,8 +152,8 @@ class Cells:
         first, last = np.searchsorted(self.s, [s0, s1])
         return slice(int(first), int(last))
 
-    def part(self, here: slice) -> Cells:
-        """Return the cells of a slice, such as `window` gives."""
+    def part(self, here: slice | Bools) -> Cells:
+        """Return the cells of a slice, such as `window` gives, or those chosen, (m,)."""
         return replace(
             self,
             s=self.s[here],
@@ -152,11 +191,23 @@ class Ribbon:
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """The ground along one road: its native cells, and the ribbon made of them."""
+    """The ground along one road.
+
+    Attributes
+    ----------
+    cells, ribbon
+        Its native cells, and the ribbon made of them.
+    made_up
+        Cells left out of `cells`, because they only bridge holes; None = nobody looked.
+    """
 
     cells: Cells
     ribbon: Ribbon
+    made_up: Cells | None = None
 
     def between(self, low: float, high: float) -> Ground:
         """Return the same with only the cells from `low` to `high` metres along the road."""
-        return replace(self, cells=self.cells.part(self.cells.window(low, high)))
+        made_up = self.made_up
+        if made_up is not None:
+            made_up = made_up.part(made_up.window(low, high))
+        return replace(self, cells=self.cells.part(self.cells.window(low, high)), made_up=made_up)

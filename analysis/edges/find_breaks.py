@@ -101,7 +101,14 @@ def find(
     if cells.s.size == 0 or n == 0 or not sought:
         return nominal_breaks(case.s, pavement, shoulder, fixed)
     road = _Sought(
-        cells, case.s, pavement, shoulder, settings.search_m, case.box_m, settings.noise_m
+        cells,
+        case.s,
+        pavement,
+        shoulder,
+        settings.search_m,
+        case.box_m,
+        settings.noise_m,
+        case.grain.cells_per_value(cells.cell_m),
     )
     breaks = _search(road, fixed, share_of(progress, 0.0, 1.0))
     if settings.paved and edges_show(like or breaks):
@@ -129,6 +136,7 @@ class _Sought:
     search_m: float
     box_m: Floats
     sigma_m: float | None
+    cells_per_value: float
 
     @property
     def half_m(self) -> float:
@@ -196,6 +204,8 @@ def _look(road: _Sought, overrides: Overrides, blocks: Floats, middle: Floats) -
     # bins well below the footprint, so that they don't blur a step any further
     sections = block_sections(cells, half_width_m=reach, centre=centre, bin_m=0.25 * cells.cell_m)
     sigma = max(sections.scatter_m if road.sigma_m is None else road.sigma_m, 1e-3)
+    # cells that share what they were made of count as fewer of them
+    sigma *= np.sqrt(road.cells_per_value)
     crown = find_crown(sections, road.half_m, sigma, road.box)
     found = BlocksFound(sections, middle, crown, sigma, ())
     # the loops let go of the interpreter: both sides at once

@@ -9,11 +9,12 @@ import numpy as np
 from analysis.common.types import Bools, Floats, Progress
 from analysis.corridor.values import Case, Cells, Ground
 from analysis.edges.values import Breaks
+from analysis.shoulder.grass import grass_height
 from analysis.shoulder.noise import estimate_noise
-from analysis.shoulder.not_shoulder import suspect
+from analysis.shoulder.not_shoulder import bridged_share, suspect
 from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Noise, Shoulder
-from analysis.shoulder.withhold import withhold
+from analysis.shoulder.withhold import not_the_ground, withhold
 from analysis.terrain.grid import Terrain
 
 __all__ = ["measure"]
@@ -59,6 +60,9 @@ def measure(
         suspicion,
         pavement_width_m=settings.pavement_width_m if sought else None,
     )
+    bridges = ground.made_up
+    bridged = None if bridges is None else bridged_share(cells, bridges, breaks)
+    measures = not_the_ground(measures, grass_height(cells, breaks), bridged)
     return Shoulder(noise, measures, sections, kerb, p_kerb)
 
 
@@ -69,7 +73,7 @@ def cells_within(polygons: Sequence[Floats], grid: Terrain, cells: Cells) -> Boo
     import shapely
 
     a, b, c, d, e, f = cells.lattice or grid.transform
-    col, row = cells.col + 0.5, cells.row + 0.5
+    col, row = cells.col + 0.5 * cells.every, cells.row + 0.5 * cells.every
     x, y = a * col + b * row + c, d * col + e * row + f
     within = np.zeros(len(cells.z), dtype=bool)
     for polygon in polygons:

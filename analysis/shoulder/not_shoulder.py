@@ -45,7 +45,7 @@ from analysis.shoulder.values import UNKNOWN_SIGMA_M, Noise, Why
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
 
-__all__ = ["NOTHING", "STEEPEST_PCT", "WALL_RISE_M", "Suspicion", "suspect"]
+__all__ = ["NOTHING", "STEEPEST_PCT", "WALL_RISE_M", "Suspicion", "bridged_share", "suspect"]
 
 
 NOTHING = 0
@@ -67,6 +67,9 @@ OBSTACLE_RISE_M = 0.06
 
 EDGE_WANDERS_M = 0.25
 """How far a found edge may wander from block to block."""
+
+BRIDGED_M = 4.0
+"""A station stands for this much of road to both sides, whatever its averaging length."""
 
 WALL_RISE_M = 0.30
 """More than a bank of turf or a windrow rises within a cell or two (common practice)."""
@@ -176,6 +179,25 @@ def suspect(
         np.column_stack([getattr(road, name) for road in roads]) for name in ("known", "masked")
     )
     return Suspicion(roads[0].s, kind, height, shape, known, masked, foreign)
+
+
+def bridged_share(cells: Cells, made_up: Cells, breaks: Breaks) -> Floats:
+    """Share of the ground at each station that only bridges a hole, (n, 2).
+
+    From two metres of pavement to the hinge, over `BRIDGED_M` of road to both sides: what is
+    measured there is carried in from elsewhere, however long it is averaged.
+    """
+    s, count = breaks.s, np.zeros((2, *breaks.edge.shape))
+    for k, part in enumerate((cells, made_up)):
+        for side, sign in enumerate(SIDE_SIGN):
+            edge = np.interp(part.s, s, breaks.edge[:, side])
+            hinge = np.where(np.isfinite(breaks.hinge), breaks.hinge, breaks.edge + 1.5)
+            x = sign * part.o - edge
+            width = np.interp(part.s, s, hinge[:, side]) - edge
+            at = np.sort(part.s[(x > -2.0) & (x < width)])
+            first, last = (np.searchsorted(at, s + away) for away in (-BRIDGED_M, BRIDGED_M))
+            count[k, :, side] = last - first
+    return np.asarray(count[1] / np.maximum(count.sum(axis=0), 1.0))
 
 
 @dataclass(frozen=True, slots=True)

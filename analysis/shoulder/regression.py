@@ -10,6 +10,7 @@ and without them a half-empty stretch would be biased.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,11 @@ from numpy.typing import NDArray
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
 from analysis.shoulder.strip import BEYOND_HINGE_M, Strip, Windows
+from analysis.shoulder.unlike import PAVEMENT, SHOULDER, STEP, unlike_stretches
 from analysis.shoulder.values import Noise
+
+if TYPE_CHECKING:
+    from analysis.shoulder.fitting_kernels import Expected, Fits
 
 __all__ = [
     "Shape",
@@ -43,6 +48,10 @@ misplaced it (share by trials)."""
 UNEVEN_M, STEPPED_M = 0.008, 0.03
 """A shoulder whose knots are this uneven, or that stands this far from flush, leaves its edge to
 guesswork: all of the error counts."""
+
+ROUGHER = 0.25
+"""A shoulder's own variance counts from where it exceeds the pavement's by this share: a scatter is
+uncertain by a few hundredths itself."""
 
 _EXACT_STATIONS = 24
 
@@ -150,6 +159,9 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     knot_m = max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M)
     fit_windows(windows, strip, expected, knot_m, np.array(ROUGHNESS), fits)
     covariance, slope_inflation = _with_correlation(breaks.s, fits.covariance, fits.scatter, exact)
+    wider = _where_measured(strip, windows, fits, expected, covariance)
+    covariance = covariance * wider[:, :, None] * wider[:, None, :]
+    slope_inflation = slope_inflation * wider[:, 5] ** 2
     covariance = covariance * (expected.sigma_m**2)[:, None, None]
     edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
     shift = fits.lever * edge_se[:, None]
@@ -162,6 +174,26 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     knots_cov = fits.knots_cov * expected.inflation[:, None, None]
     shape = Shape(fits.knots, knots_cov, fits.knot_count, expected.width_m)
     return SideFit(windows, fits.beta, covariance, slope_inflation, shape, fits.tally, fits.weight)
+
+
+def _where_measured(
+    strip: Strip, windows: Windows, fits: Fits, expected: Expected, covariance: Floats
+) -> Floats:
+    """By how much each parameter's error exceeds what the pavement's noise makes of it, (n, p)."""
+    step_m = np.abs(np.nan_to_num(fits.beta[:, 7])) * expected.hinge_se_m
+    unlike = unlike_stretches(strip, windows, fits.weight, expected.sigma_m, step_m)
+    factor = np.ones((windows.s.size, 3))
+    for kind, of in ((PAVEMENT, [3]), (SHOULDER, [3, 5]), (STEP, [6])):
+        plain, full = (c[:, of][:, :, of].sum(axis=(1, 2)) for c in (fits.covariance, covariance))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            factor[:, kind] = np.fmax(unlike[:, kind] * plain / full, 1.0)
+    # cells of the shoulder that scatter more here than those of the pavement do
+    rough = (fits.tally[:, 5] / expected.sigma_m) ** 2
+    factor[:, SHOULDER:] = np.maximum(factor[:, SHOULDER:], (rough - ROUGHER)[:, None])
+    out = np.repeat(np.sqrt(factor[:, [PAVEMENT]]), covariance.shape[1], axis=1)
+    out[:, [5, 7, 8]] = np.sqrt(factor[:, [SHOULDER]])
+    out[:, 6] = np.sqrt(factor[:, STEP])
+    return out
 
 
 def _with_correlation(

@@ -30,6 +30,7 @@ from analysis.shoulder.strip import BEYOND_HINGE_M, PAVEMENT_M
 from analysis.shoulder.values import Noise, Reason, Why
 
 if TYPE_CHECKING:
+    from analysis.corridor.values import Grain
     from analysis.shoulder.values import Measures
 
 __all__ = [
@@ -40,6 +41,7 @@ __all__ = [
     "ResolvingPower",
     "RoadResolving",
     "averaging_lengths",
+    "grain_text",
     "least_average",
     "line_covariance",
     "resolving_of",
@@ -472,6 +474,23 @@ def road_resolving_text(found: RoadResolving) -> str:
         share = 100.0 * found.too_coarse / found.sides
         text += f" At {max(share, 1.0):.0f} % of all places the grid is too coarse to judge."
     return text
+
+
+def grain_text(grain: Grain, cell_m: float) -> str:
+    """Say in a sentence or two how a grid was made."""
+    told = "as given" if grain.given else f"probability {grain.triangles:.2f}"
+    wide = f"what lies within about {grain.smear_m(cell_m):.2f} m"
+    if grain.triangles < 0.5:
+        return (
+            f"Each cell of {cell_m:g} m tells of its own ground, as far as the pavement shows, and "
+            f"is fitted as the mean of {wide}."
+        )
+    value = cell_m * float(np.sqrt(grain.cells_per_value(cell_m)))
+    return (
+        f"Cells of {cell_m:g} m share what they were made of ({told}), as where points are joined "
+        f"to triangles: each is fitted as the mean of {wide}, and together they tell as much as "
+        f"cells of {value:.2f} m would."
+    )
 
 
 def _checked(

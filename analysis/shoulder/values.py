@@ -59,6 +59,8 @@ class Why(IntEnum):
     FEW_CELLS_BETWEEN_FOUND = 18
     TOO_NOISY = 19
     TOO_NOISY_FOR_ASSUMED = 20
+    MADE_UP = 21
+    GRASS = 22
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +69,8 @@ class Reason:
 
     `numbers` are the height in mm of a `KERB` or that a `WALL` exceeds; width and cell in metres of
     `FEW_CELLS_ACROSS` and `FEW_CELLS_BETWEEN_FOUND`; averaging length (m) and standard errors of
-    slope (points) and drop (mm) of `TOO_NOISY` and `TOO_NOISY_FOR_ASSUMED`.
+    slope (points) and drop (mm) of `TOO_NOISY` and `TOO_NOISY_FOR_ASSUMED`; share in percent of
+    the ground that is `MADE_UP`; height in mm of `GRASS`.
     """
 
     kind: Why

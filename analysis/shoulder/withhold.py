@@ -15,7 +15,7 @@ from analysis.shoulder.kerb_or_high import SURELY_KERB, kerb_chances
 from analysis.shoulder.not_shoulder import NOTHING, STEEPEST_PCT, WALL_RISE_M, Suspicion
 from analysis.shoulder.values import Measures, Reason, Shoulder, Status, Why
 
-__all__ = ["answered", "withhold"]
+__all__ = ["answered", "not_the_ground", "withhold"]
 
 
 KERB_SHARE = 0.4
@@ -26,6 +26,18 @@ OUTLIERS_MOST = 0.35
 
 LEAST_KNOWN = 0.5
 """With less of its pavement or shoulder in the grid, what can't be measured has no data."""
+
+MADE_UP_MOST = 0.3
+"""With more of the ground at a station only bridging a hole, nothing was surveyed there: whole
+patches are found, so that about half of a hole shows (own trials)."""
+
+GRASS_LEAST, GRASS_MOST = 0.3, 2.0
+"""A shoulder with grass stands high by such a share of the grass: patches don't fill all of a
+station. One that doesn't stand high is judged, rough as it is, and so is one that would still
+stand high without its grass."""
+
+GRASS_FELT = 0.7
+"""Share of the grass's height by which the drop is off (standard deviation)."""
 
 MOST_OF = 0.5
 """What takes more than this of a window leaves too little of its shoulder: a mask, or vehicles."""
@@ -117,6 +129,33 @@ def withhold(
             for why, height in zip(told[new], heights[new], strict=True)
         ]
     return replace(measures, status=status, reason=reason), kerb, p_kerb
+
+
+def not_the_ground(measures: Measures, grass_m: Floats, bridged: Floats | None) -> Measures:
+    """Give stations their reason where what was measured isn't the ground itself.
+
+    Parameters
+    ----------
+    measures : Measures
+    grass_m : (n, 2)
+        How high grass seems to stand on the shoulder; 0 = none.
+    bridged : (n, 2), optional
+        Share of the ground at each station that only bridges a hole.
+    """
+    status, reason = measures.status.copy(), measures.reason.copy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = -0.001 * measures.edge_drop_mm / grass_m
+    grown = (share > GRASS_LEAST) & (share < GRASS_MOST) & (grass_m > 0.0)
+    grown &= status == Status.OK
+    status[grown] = Status.NOT_JUDGED
+    told_mm = 10.0 * np.maximum(np.round(100.0 * grass_m[grown]), 1.0)
+    reason[grown] = [Reason(Why.GRASS, (float(height),)) for height in told_mm]
+    if bridged is not None:
+        drawn = bridged > MADE_UP_MOST
+        status[drawn] = Status.NO_DATA
+        reason[drawn] = [Reason(Why.MADE_UP, (100.0 * float(part),)) for part in bridged[drawn]]
+    drop_se = np.hypot(measures.edge_drop_se, 1000.0 * GRASS_FELT * grass_m)
+    return replace(measures, status=status, reason=reason, edge_drop_se=drop_se)
 
 
 def answered(shoulder: Shoulder, kerb: Floats | None) -> Shoulder:

@@ -19,7 +19,7 @@ from analysis.common.settings import Settings
 from analysis.corridor.values import Case
 from analysis.findings.geopackage import Findings
 from analysis.road.use import UseFields
-from analysis.shoulder.resolving import resolving_of, road_resolving_text
+from analysis.shoulder.resolving import grain_text, resolving_of, road_resolving_text
 from analysis.study.inputs import KERBS_KNOWN
 from analysis.study.values import RoadStudy
 from analysis.terrain.grid import checksum
@@ -78,7 +78,8 @@ def run_record(parts: Sequence[RoadStudy], sources: Mapping[str, Any]) -> dict[s
         "noise_median_m": known_median(np.concatenate([noise.sigma_m for noise in noises])),
         "noise_source": noises[0].source,
         "resolving": [
-            f"{part.road.name}: {road_resolving_text(resolving_of(part.measures, noise))}"
+            f"{part.road.name}: {road_resolving_text(resolving_of(part.measures, noise))} "
+            f"{grain_text(part.case.grain, part.ground.cells.cell_m)}"
             for part, noise in zip(parts, noises, strict=True)
         ],
         "usual": [f"{part.road.name}: {usual_text(part.case, part.measures)}" for part in parts],

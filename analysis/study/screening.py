@@ -12,7 +12,7 @@ from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
 from analysis.common.table import Table
 from analysis.common.types import RoadProgress, on_road, share_of
-from analysis.corridor import Extras, lay_out, read
+from analysis.corridor import Extras, as_made, lay_out, read
 from analysis.road.roadline import Road
 from analysis.study.corrections import given_breaks
 from analysis.study.job import run_record
@@ -86,6 +86,7 @@ def screen(
         report(0.0, "reading the terrain")
         case = lay_out(grid, road, settings, limits, extras)
         ground = read(case, share_of(report, 0.0, 0.35))
+        case, ground = as_made(case, ground)
         fixed = given_breaks(road, case.s, extras)
         measured = run(case, ground, fixed, progress=share_of(report, 0.35, 0.95))
         part = road_study(case, ground, measured, edits, progress=share_of(report, 0.95, 1.0))

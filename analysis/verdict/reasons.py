@@ -80,6 +80,14 @@ WITHHELD = {
     ),
     Why.MASKED: "Most of the shoulder is masked by the given layer.",
     Why.NO_HEIGHTS: "The grid has no heights on much of the pavement or shoulder here.",
+    Why.MADE_UP: (
+        "The grid only bridges a hole here: {0} of the ground by this station is drawn straight "
+        "across from what lies around it, and tells nothing."
+    ),
+    Why.GRASS: (
+        "Rough and about {0} high beside the pavement: grass left in the grid? The ground under "
+        "it isn't judged."
+    ),
     Why.NO_SHOULDER: "No shoulder was found beside the pavement here.",
     Why.NARROW: "The shoulder found here is too narrow for the cells of this grid.",
     Why.FEW_CELLS: "The grid has too few cells on pavement or shoulder here.",
@@ -95,7 +103,8 @@ WITHHELD = {
 
 # Units and decimals; as many decimals as it takes where there is none.
 _FIGURES: dict[Why, tuple[tuple[str, int | None], ...]] = {
-    **dict.fromkeys((Why.KERB, Why.WALL), (("mm", 0),)),
+    **dict.fromkeys((Why.KERB, Why.WALL, Why.GRASS), (("mm", 0),)),
+    Why.MADE_UP: (("%", 0),),
     **dict.fromkeys(
         (Why.FEW_CELLS_ACROSS, Why.FEW_CELLS_BETWEEN_FOUND), (("m", 1), ("m", None), ("", 1))
     ),

@@ -51,8 +51,12 @@ def _measured(cells, breaks, azimuth, *, noise=None, average=20.0, **options):
 
 @pytest.fixture
 def straight_only(monkeypatch):
-    """Shoulders that can only be straight: then the fit is plain least squares."""
+    """Shoulders that can only be straight, and errors of the given noise alone: least squares."""
     monkeypatch.setattr("analysis.shoulder.regression.ROUGHNESS", ((0.0, 1.0),))
+    monkeypatch.setattr(
+        "analysis.shoulder.regression._where_measured",
+        lambda strip, windows, *_: np.ones((windows.s.size, 9)),
+    )
 
 
 # -- what a cell sees ------------------------------------------------------------------------------

@@ -1,0 +1,279 @@
+"""How alike the heights of cells are that lie a lag apart, about planes through pieces of road.
+
+A plane swallows part of any noise, the more the longer its correlation; the same is done to each
+model of the noise before it is compared (`expected_products`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.types import Bools, Floats
+
+if TYPE_CHECKING:
+    from analysis.corridor.values import Cells
+
+__all__ = [
+    "FINEST_LATTICE_M",
+    "Residuals",
+    "expected_products",
+    "joined",
+    "lag_products",
+    "lags_of",
+    "lattice_of",
+    "on_lattice",
+    "piece_length",
+    "plane_residuals",
+]
+
+
+FINEST_LATTICE_M = 0.25
+"""A finer lattice tells no more about correlation: it is thinned out to this."""
+
+PIECE_M = 15.0
+"""Greatest length of a plane."""
+
+LEAST_CELLS = 20
+"""Fewer cells make no plane."""
+
+_FARTHEST_LAG_M = 4.0
+_MOST_CELLS = 30_000
+
+
+@dataclass(frozen=True, slots=True)
+class Residuals:
+    """m cells about their planes, p of them.
+
+    Attributes
+    ----------
+    value : (m,)
+        Metres over the plane.
+    row, col, piece : (m,) int
+        Place in the lattice, and the number of the plane.
+    middle : (p,)
+        Distance along the road of each plane.
+    scatter : (p,)
+        Robust scatter of each plane, made good for its parameters.
+    size : (p, 2)
+        Length and width of each piece, metres.
+    bend : int
+        Highest power across the road: 1 = planes.
+    """
+
+    value: Floats
+    row: NDArray[np.int64]
+    col: NDArray[np.int64]
+    piece: NDArray[np.int64]
+    middle: Floats
+    scatter: Floats
+    size: Floats
+    bend: int = 1
+
+    def of(self, pieces: NDArray[np.bool_]) -> Residuals:
+        """Return those of the chosen pieces, (p,), numbered anew."""
+        kept = pieces[self.piece]
+        number = np.cumsum(pieces) - 1
+        return Residuals(
+            self.value[kept],
+            self.row[kept],
+            self.col[kept],
+            number[self.piece[kept]],
+            self.middle[pieces],
+            self.scatter[pieces],
+            self.size[pieces],
+            self.bend,
+        )
+
+
+def lattice_of(
+    cells: Cells, on: Bools | slice, stride: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Row and column of the chosen cells in the lattice of every `stride`-th one."""
+    step = stride * cells.every
+    return cells.row[on].astype(np.int64) // step, cells.col[on].astype(np.int64) // step
+
+
+def on_lattice(cells: Cells, stride: int) -> Bools:
+    """Tell which cells lie in the lattice of every `stride`-th one and have a height, (m,)."""
+    row, col = cells.row // cells.every, cells.col // cells.every
+    return np.asarray((row % stride == 0) & (col % stride == 0) & np.isfinite(cells.z))
+
+
+def piece_length(cell_m: float) -> float:
+    """Length of a piece: shorter where cells are small, for all pairs of its cells are summed."""
+    return float(np.clip(112.0 * cell_m**2, 7.0, max(PIECE_M, 10.0 * cell_m**2)))
+
+
+def plane_residuals(
+    s: Floats,
+    x: Floats,
+    z: Floats,
+    lattice: tuple[NDArray[np.int64], NDArray[np.int64]],
+    *,
+    start: float,
+    cell_m: float,
+    bend: int = 1,
+) -> Residuals | None:
+    """Residuals of the cells of a strip, piece by piece; None where no piece has enough of them.
+
+    Parameters
+    ----------
+    s, x, z : (m,)
+        Distance along (ascending) and across the road, and height, metres.
+    lattice : (m,), (m,)
+        Row and column of each cell.
+    start : float
+        Where the first piece begins.
+    cell_m : float
+    bend : int
+        Highest power across the road: 1 = planes.
+    """
+    if s.size == 0:
+        return None
+    piece_m = piece_length(cell_m)
+    group = ((s - start) / piece_m).astype(np.int64)
+    found = []
+    for a, b in pairwise(np.searchsorted(group, np.arange(group[-1] + 2))):
+        if b - a < LEAST_CELLS:
+            continue
+        t = (s[a:b] - s[a:b].mean()) / piece_m
+        design = _surface(t, x[a:b] - x[a:b].mean() if bend > 1 else x[a:b], bend)
+        residual = _robust_residual(design, z[a:b] - z[a:b].mean())
+        spread = 1.4826 * float(np.median(np.abs(residual)))
+        spread *= float(np.sqrt((b - a) / (b - a - design.shape[1])))
+        size = np.ptp(s[a:b]), np.ptp(x[a:b]) + cell_m
+        found.append(
+            Residuals(
+                residual,
+                lattice[0][a:b],
+                lattice[1][a:b],
+                np.zeros(b - a, dtype=np.int64),
+                np.array([s[a:b].mean()]),
+                np.array([spread]),
+                np.array([size]),
+                bend,
+            )
+        )
+    return joined(found) if found else None
+
+
+def joined(parts: Sequence[Residuals]) -> Residuals:
+    """Put the pieces of several strips together."""
+    before = np.cumsum([0, *(part.middle.size for part in parts)])
+    return Residuals(
+        np.concatenate([part.value for part in parts]),
+        np.concatenate([part.row for part in parts]),
+        np.concatenate([part.col for part in parts]),
+        np.concatenate([part.piece + k for part, k in zip(parts, before[:-1], strict=True)]),
+        np.concatenate([part.middle for part in parts]),
+        np.concatenate([part.scatter for part in parts]),
+        np.concatenate([part.size for part in parts]),
+        parts[0].bend,
+    )
+
+
+def _surface(t: Floats, x: Floats, bend: int) -> Floats:
+    """Columns of a plane with a vertical curve and a twist, bent across the road."""
+    powers = [x**k for k in range(2, bend + 1)]
+    return np.column_stack([np.ones_like(t), t, t * t, x, t * x, *powers])
+
+
+def _robust_residual(design: Floats, z: Floats) -> Floats:
+    """Residuals of a plane that doesn't follow a parked car."""
+    weight = np.ones(z.size)
+    residual = z
+    for _ in range(3):
+        root = np.sqrt(weight)
+        beta = np.linalg.lstsq(design * root[:, None], z * root, rcond=None)[0]
+        residual = z - design @ beta
+        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
+        weight = np.minimum(1.0, 2.5 * scale / np.maximum(np.abs(residual), 1e-12))
+        if weight.min() > 0.8:
+            break
+    return np.asarray(residual)
+
+
+def lags_of(cell_m: float) -> NDArray[np.int64]:
+    """Vectors between lattice points, in cells: none first, then along both axes and diagonals."""
+    most = max(2, int(_FARTHEST_LAG_M / cell_m))
+    steps = [k for k in (1, 2, 3, 4, 6, 8, 12, 16) if k <= most]
+    vectors = [(0, 0)]
+    for k in steps:
+        vectors += [(0, k), (k, 0), (k, k), (k, -k)]
+    return np.array(vectors, dtype=np.int64)
+
+
+def lag_products(residuals: Residuals, lags: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Mean products of residuals a lag apart within one plane, and the number of pairs."""
+    piece = residuals.piece
+    keep = np.ones(piece.size, dtype=bool)
+    if piece.size > _MOST_CELLS:
+        keep = piece % int(np.ceil(piece.size / _MOST_CELLS)) == 0
+    scatter = np.maximum(residuals.scatter[piece[keep]], 1e-12)
+    value = np.clip(residuals.value[keep] / scatter, -3.5, 3.5)
+    row = residuals.row[keep] - residuals.row.min()
+    col = residuals.col[keep] - residuals.col.min()
+    margin = int(np.abs(lags).max()) + 1
+    stride = int(col.max()) + 2 * margin + 1
+    key = (row + margin) * stride + col + margin
+    order = np.argsort(key, kind="stable")
+    key, value, member = key[order], value[order], piece[keep][order]
+    # points, unlike cells, may share a place in their lattice: one of them stands there
+    alone = np.append(True, key[1:] != key[:-1])
+    key, value, member = key[alone], value[alone], member[alone]
+    product = np.zeros(len(lags))
+    pairs = np.zeros(len(lags))
+    for k, (down, along) in enumerate(lags):
+        at = np.searchsorted(key, key + down * stride + along)
+        at = np.minimum(at, key.size - 1)
+        pair = (key[at] == key + down * stride + along) & (member[at] == member)
+        pairs[k] = pair.sum()
+        if pairs[k]:
+            product[k] = float(np.mean(value[pair] * value[at[pair]]))
+    return product, pairs
+
+
+def expected_products(
+    residuals: Residuals,
+    cell_m: float,
+    lags: NDArray[np.int64],
+    models: Sequence[Callable[[Floats], Floats]],
+) -> tuple[Floats, list[Floats]]:
+    """Mean products that white noise and each correlated noise of unit variance would leave.
+
+    Each model gives the correlation of two cells from their distance, metres.
+    """
+    long, broad = (max(3, round(size / cell_m)) for size in np.median(residuals.size, axis=0))
+    long = min(long, max(8, 350 // broad))
+    i, j = (part.ravel() for part in np.mgrid[0:long, 0:broad])
+    t, x = (i / long - 0.5), j * cell_m
+    basis, _ = np.linalg.qr(_surface(t, x, residuals.bend))
+    lists = []
+    for lag in lags:
+        for down, along in {(int(lag[0]), int(lag[1])), (int(lag[1]), int(lag[0]))}:
+            inside = (i + down >= 0) & (i + down < long) & (j + along >= 0) & (j + along < broad)
+            begin = np.flatnonzero(inside)
+            lists.append((begin, begin + down * broad + along))
+    owner = np.concatenate(
+        [[k] * len({(int(v[0]), int(v[1])), (int(v[1]), int(v[0]))}) for k, v in enumerate(lags)]
+    )
+
+    def means(covariance: Floats) -> Floats:
+        half = covariance @ basis
+        left = covariance - half @ basis.T - basis @ half.T + basis @ (basis.T @ half) @ basis.T
+        total = np.zeros(len(lags))
+        count = np.zeros(len(lags))
+        for k, (a, b) in zip(owner, lists, strict=True):
+            total[k] += left[a, b].sum()
+            count[k] += a.size
+        return np.asarray(total / np.maximum(count, 1.0))
+
+    distance = cell_m * np.hypot(i[:, None] - i[None, :], j[:, None] - j[None, :])
+    white = means(np.eye(i.size))
+    return white, [means(model(distance)) for model in models]

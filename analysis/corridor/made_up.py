@@ -1,0 +1,117 @@
+"""Heights that nobody surveyed: ground drawn straight from one side of a hole to the other.
+
+Where points are missing (under a parked lorry, a wet spot, a bridge that was taken out) triangles
+span the hole, or one height fills it. From side to side such ground is straight to the last place,
+while any that was surveyed scatters: three heights in a line, farther apart than cells share
+points, miss a straight line by about the noise. Where over a patch they don't in any one
+direction, the patch is made up.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.types import Bools, Floats
+from analysis.corridor.grain import SHARED_SHARE
+from analysis.corridor.likeness import lattice_of
+from analysis.corridor.values import Cells, Grain
+
+__all__ = ["made_up"]
+
+
+PATCH_M, PATCH_CELLS, PATCH_SPANS = 2.5, 5, 5.0
+"""Least size of a patch, also in distances between points: small ones are straight by chance, or
+lie within one triangle."""
+
+STRAIGHT = 0.12
+"""Share of the usual squared miss up to which a patch is straight (own trials)."""
+
+LEAST_ARM_M, ARM_SPANS = 1.0, 2.2
+"""Length of the lines: at least this, and as many distances between points as share no more."""
+
+_ANGLES = 8
+_ROAD_M = 3.0
+_FULL = 0.5
+
+
+def made_up(cells: Cells, grain: Grain) -> Bools:
+    """Tell which cells only bridge a hole.
+
+    Parameters
+    ----------
+    cells : Cells
+        m of them.
+    grain : Grain
+        How the grid was made.
+
+    Returns
+    -------
+    (m,) bool
+        None of them where the road's own surface shows no noise to compare with.
+    """
+    out = np.zeros(len(cells), dtype=bool)
+    if len(cells) == 0:
+        return out
+    span = float(np.sqrt(grain.triangles * grain.shared_m2 / SHARED_SHARE))
+    arm = max(LEAST_ARM_M, ARM_SPANS * span, 1.5 * cells.cell_m) / cells.cell_m
+    misses = _misses(cells, arm)
+    known = np.isfinite(misses)
+    on_road = known & (np.abs(cells.o) <= _ROAD_M)[:, None]
+    if on_road.sum() < 100:
+        return out
+    usual = float(np.median(misses[on_road])) / 0.455  # median of chi squared of one
+    if usual <= 1e-10:
+        return out
+    size = max(PATCH_CELLS, round(max(PATCH_M, PATCH_SPANS * span) / cells.cell_m))
+    row, col = (part - int(part.min()) for part in lattice_of(cells, slice(None), 1))
+    for down in (0, size // 2):
+        for along in (0, size // 2):
+            out |= _straight(row + down, col + along, size, misses, STRAIGHT * usual)
+    return _grown(row, col, out, size // 4) if out.any() else out
+
+
+def _misses(cells: Cells, arm: float) -> Floats:
+    """Squares of how far each cell misses the middle of two others, by direction, (m, 8)."""
+    row, col = (part - int(part.min()) for part in lattice_of(cells, slice(None), 1))
+    reach = int(np.ceil(arm)) + 1
+    stride = int(col.max()) + 2 * reach + 1
+    key = (row + reach) * stride + col + reach
+    order = np.argsort(key, kind="stable")
+    sorted_key, z = key[order], cells.z[order]
+
+    def height(at: NDArray[np.int64]) -> Floats:
+        place = np.minimum(np.searchsorted(sorted_key, at), sorted_key.size - 1)
+        return np.where(sorted_key[place] == at, z[place], np.nan)
+
+    out = np.full((len(cells), _ANGLES), np.nan)
+    for k in range(_ANGLES):
+        angle = np.pi * k / _ANGLES
+        step = round(arm * np.cos(angle)) * stride + round(arm * np.sin(angle))
+        out[:, k] = (0.5 * (height(key + step) + height(key - step)) - cells.z) ** 2
+    return out
+
+
+def _grown(row: NDArray[np.int64], col: NDArray[np.int64], chosen: Bools, by: int) -> Bools:
+    """The chosen cells and those around them: whole patches don't reach into all corners."""
+    stride = int(col.max()) + 2 * by + 1
+    key = row * stride + col + by
+    steps = np.arange(-by, by + 1)
+    around = (steps[:, None] * stride + steps).ravel()
+    return np.isin(key, np.unique(key[chosen][:, None] + around))
+
+
+def _straight(
+    row: NDArray[np.int64], col: NDArray[np.int64], size: int, misses: Floats, most: float
+) -> Bools:
+    """Cells of patches whose lines miss by less than `most` in any direction."""
+    flat = (row // size) * (int(col.max()) // size + 1) + col // size
+    _, patch = np.unique(flat, return_inverse=True)
+    count = int(patch.max()) + 1
+    straight = np.zeros(count, dtype=bool)
+    for value in misses.T:
+        known = np.isfinite(value)
+        lines = np.bincount(patch[known], minlength=count)
+        total = np.bincount(patch[known], value[known], minlength=count)
+        straight |= (lines >= _FULL * size**2) & (total < most * np.maximum(lines, 1))
+    return straight[patch]

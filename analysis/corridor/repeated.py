@@ -1,0 +1,85 @@
+"""Grids whose cells were cut into smaller ones of the same height: put together again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.types import Floats
+from analysis.corridor.values import Cells
+
+__all__ = ["put_together"]
+
+
+MOST_TIMES = 8
+"""Cells cut finer than this are left as they are."""
+
+NEARLY_ALL = 0.98
+"""Share of neighbours that must be alike: where ground is really level, others are too."""
+
+
+def put_together(cells: Cells) -> Cells:
+    """Put cells together that only repeat each other's height; the same cells where none do.
+
+    Two neighbours in a row are alike then, but for every k-th pair; and so in the columns. A grid
+    whose heights are all alike anyway (rounded, or level) isn't touched.
+    """
+    cuts = [_cut(*part, cells.z) for part in ((cells.row, cells.col), (cells.col, cells.row))]
+    if cuts[0] is None or cuts[1] is None or cuts[0][0] != cuts[1][0]:
+        return cells
+    times, first_col = cuts[0]
+    first_row = cuts[1][1]
+    row, col = (
+        (part - first) // times for part, first in ((cells.row, first_row), (cells.col, first_col))
+    )
+    stride = int(col.max() - col.min()) + 1
+    block = (row - row.min()).astype(np.int64) * stride + (col - col.min())
+    _, own, member, count = np.unique(
+        block, return_index=True, return_inverse=True, return_counts=True
+    )
+    # a block at the end of the corridor may lack some of its cells, and so its middle
+    whole = count == times**2
+    # and in a hairpin some of them may belong to the other leg
+    about = np.bincount(member, cells.s) / count
+    apart = np.abs(cells.s - about[member]) > times * cells.cell_m
+    whole &= np.bincount(member, apart) == 0
+
+    def mean(values: Floats) -> Floats:
+        return np.asarray(np.bincount(member, values)[whole] / times**2)
+
+    s = mean(cells.s)
+    order = np.argsort(s, kind="stable")
+    own = own[whole]
+    return replace(
+        cells,
+        s=s[order],
+        o=mean(cells.o)[order],
+        z=cells.z[own][order],
+        row=(row[own] * times + first_row)[order].astype(np.int32),
+        col=(col[own] * times + first_col)[order].astype(np.int32),
+        cell_m=times * cells.cell_m,
+        every=times,
+    )
+
+
+def _cut(row: NDArray[np.int32], col: NDArray[np.int32], z: Floats) -> tuple[int, int] | None:
+    """How many neighbours in a row repeat each other, and the column where some of them begin."""
+    order = np.lexsort((col, row))
+    r, c, h = row[order], col[order], z[order]
+    beside = (r[1:] == r[:-1]) & (c[1:] == c[:-1] + 1)
+    if beside.sum() < 100:
+        return None
+    alike, at = (h[1:] == h[:-1])[beside], c[1:][beside]
+    share = float(alike.mean())
+    times = round(1.0 / max(1.0 - share, 1e-9))
+    if not 2 <= times <= MOST_TIMES:
+        return None
+    # pairs across a cut, by the column of the second cell
+    cut = np.array([1.0 - alike[at % times == k].mean() for k in range(times)])
+    first = int(cut.argmax())
+    others = np.delete(cut, first)
+    if cut[first] < NEARLY_ALL or others.max() > 1.0 - NEARLY_ALL:
+        return None
+    return times, first

@@ -1,0 +1,139 @@
+"""How far stretches of one window differ from each other: its errors where they are measured.
+
+Noise that is told from the pavement says nothing of grass on the shoulder, of points that lie off
+sideways on a foreslope, nor of heights between two points that miss the hinge between them; and a
+model of how alike neighbouring cells are may be another than the ground's. All of that shows in
+what a few short stretches of the same window say of slope and step, each for itself: they scatter
+about what all say together by as much as their errors are, whatever these come from.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.types import Floats
+from analysis.shoulder.strip import Strip, Windows
+
+__all__ = ["PAVEMENT", "SHOULDER", "STEP", "unlike_stretches"]
+
+
+PAVEMENT, SHOULDER, STEP = range(3)
+"""What the stretches are asked for: slopes of pavement and shoulder, step at the edge."""
+
+STRETCH_M, LEAST_STRETCHES = 4.0, 4
+"""Length of a stretch: some times the distance over which cells of common grids are alike."""
+
+REACH_M = 100.0
+"""Stretches within this of a station count for it, nearer ones more."""
+
+EXPECTED_STRETCHES = 25.0
+"""As many stretches that scatter as white noise does are supposed beforehand."""
+
+_ASKED = np.zeros((3, 9))
+_ASKED[PAVEMENT, 3] = 1.0
+_ASKED[SHOULDER, [3, 5]] = 1.0
+_ASKED[STEP, 6] = 1.0
+
+
+def unlike_stretches(
+    strip: Strip, windows: Windows, weight: Floats, sigma_m: Floats, hinge_step_m: Floats
+) -> Floats:
+    """Return by how much the variance of what is measured exceeds that of white noise, (n, 3).
+
+    Parameters
+    ----------
+    strip, windows
+        Cells of one side, and the stretch of road of each of n stations.
+    weight : (m,)
+        Weight of each cell; less than a half counts as left out.
+    sigma_m : (n,)
+        Noise of a cell.
+    hinge_step_m : (n,)
+        Usual size of the step that a misplaced hinge looks like.
+
+    Returns
+    -------
+    (n, 3)
+        Of `PAVEMENT`, `SHOULDER` and `STEP`, averaged along the road; 1 where nothing is known.
+    """
+    n = windows.s.size
+    seen, expected, freedom = np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n)
+    kept = strip.usable & (weight >= 0.5)
+    for i in range(n):
+        here = slice(int(windows.first[i]), int(windows.last[i]))
+        on = kept[here]
+        if on.sum() < 40:
+            continue
+        t = (strip.s[here][on] - windows.s[i]) / windows.half_m[i]
+        design = _design(t, strip.basis[:, here][:, on])
+        prior = (sigma_m[i] / max(float(hinge_step_m[i]), 1e-6)) ** 2
+        z = strip.z[here][on]
+        parts = max(LEAST_STRETCHES, round(2.0 * windows.half_m[i] / STRETCH_M))
+        part = np.clip(((t + 1.0) * 0.5 * parts).astype(np.int64), 0, parts - 1)
+        found = _scatter_of(design, z - z.mean(), np.bincount(part, minlength=parts), prior)
+        if found is not None:
+            seen[i], expected[i] = found[0], found[1] * sigma_m[i] ** 2
+            freedom[i] = parts - 2
+    return _along(windows, seen, expected, freedom)
+
+
+def _design(t: Floats, basis: Floats) -> Floats:
+    """The columns of the fit; see `analysis.shoulder.fitting_kernels`."""
+    x = basis[0]
+    one = np.ones_like(t)
+    return np.stack(
+        [one, t, t * t - 1.0 / 3.0, x, t * x, basis[1], -basis[2], basis[3], basis[4]], axis=1
+    )
+
+
+def _scatter_of(
+    design: Floats, z: Floats, count: NDArray[np.int64], prior: float
+) -> tuple[Floats, Floats] | None:
+    """Squares of what the stretches say apart from their mean: seen, and for unit white noise."""
+    ends = np.cumsum(count)
+    normal = np.stack([x.T @ x for x in np.split(design, ends[:-1])])
+    total = normal.sum(axis=0)
+    total[8, 8] += prior
+    total[np.diag_indices(9)] *= 1.0 + 1e-9
+    try:
+        inverse = np.linalg.inv(total)
+    except np.linalg.LinAlgError:
+        return None
+    residual = z - design @ (inverse @ (design.T @ z))
+    pull = np.stack(
+        [
+            p @ r
+            for p, r in zip(
+                np.split(design.T, ends[:-1], axis=1), np.split(residual, ends[:-1]), strict=True
+            )
+        ]
+    )
+    asked = _ASKED @ inverse  # (3, 9)
+    said = pull @ asked.T  # (parts, 3)
+    seen = ((said - said.mean(axis=0)) ** 2).sum(axis=0)
+    carried = np.einsum("gij,kj->gki", normal, asked)  # M_g a
+    own = np.einsum("kj,gkj->gk", asked, carried)
+    apart = np.einsum("gki,ij,gkj->gk", carried, inverse, carried)
+    whole = carried.sum(axis=0)
+    mean = own.sum(axis=0) - np.einsum("ki,ij,kj->k", whole, inverse, whole)
+    return seen, (own - apart).sum(axis=0) - mean / len(count)
+
+
+def _along(windows: Windows, seen: Floats, expected: Floats, freedom: Floats) -> Floats:
+    """Ratio of seen to expected about each station; stations whose windows overlap share cells."""
+    s = windows.s
+    out = np.ones((s.size, 3))
+    spacing = float(np.median(np.diff(s))) if s.size > 1 else 1.0
+    own = np.minimum(1.0, spacing / (2.0 * windows.half_m))
+    for i, here in enumerate(s):
+        near = np.abs(s - here) <= REACH_M
+        weight = (1.0 - 0.5 * np.abs(s[near] - here) / REACH_M) * (expected[near, 0] > 0.0)
+        counts = weight * freedom[near] * own[near]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            each = np.where(expected[near] > 0.0, seen[near] / expected[near], 1.0)
+        # a station at the end of a driveway must not speak for all
+        each = np.minimum(each, 4.0 * np.maximum(np.median(each, axis=0), 0.5))
+        total = counts.sum() + EXPECTED_STRETCHES
+        out[i] = (counts @ each + EXPECTED_STRETCHES) / total
+    return out
