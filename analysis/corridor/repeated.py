@@ -60,6 +60,7 @@ def put_together(cells: Cells) -> Cells:
         row=(row[own] * times + first_row)[order].astype(np.int32),
         col=(col[own] * times + first_col)[order].astype(np.int32),
         cell_m=times * cells.cell_m,
+        intensity=None if cells.intensity is None else mean(cells.intensity)[order],
         every=times,
     )
 
