@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +12,19 @@ from analysis.common.sides import SIDE_SIGN, Source
 from analysis.common.types import Floats
 from analysis.corridor.blocks import BlockSections
 from analysis.edges.crowns import Crown
+from analysis.edges.middle import Middle
 from analysis.edges.tied_breaks import TiedBreaks
 from analysis.edges.values import Breaks, Overrides
 
-__all__ = ["NOMINAL_SE_M", "BlocksFound", "SideFound", "breaks_at", "nominal_breaks"]
+__all__ = [
+    "NOMINAL_SE_M",
+    "SURE_M",
+    "BlocksFound",
+    "SideFound",
+    "breaks_at",
+    "doubted",
+    "nominal_breaks",
+]
 
 
 NOMINAL_SE_M = 0.5
@@ -27,6 +36,9 @@ than that: where the ground shows none, what is left of it is the nominal width.
 
 HIDDEN_SE_M = 0.35
 """Least standard error of an edge that counts as nominal: more than that of any found one."""
+
+APART_M = 1.0
+"""Edges whose middle is farther from the middle of the road than this contradict it."""
 
 HOLDS_M = 40.0
 """So far along the road an edge that the ground shows vouches for one that it hides."""
@@ -46,7 +58,7 @@ class BlocksFound:
     """What one look at the sections about a supposed middle found; sides left, right."""
 
     sections: BlockSections
-    middle: Floats
+    middle: Middle
     crown: Crown
     sigma_m: float
     sides: tuple[SideFound, ...]
@@ -55,7 +67,7 @@ class BlocksFound:
 def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
     """Carry what was found in blocks to the stations (n,)."""
     blocks, crown, sign = found.sections.s, found.crown, np.array(SIDE_SIGN)
-    shift = np.interp(s, blocks, found.middle)
+    shift = np.interp(s, blocks, found.middle.offset)
     aside = sign * shift[:, None]
     nearest = np.abs(blocks[None, :] - s[:, None]).argmin(axis=1)
 
@@ -91,8 +103,51 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         ditch_source=np.where(np.isfinite(ditch), Source.FOUND, Source.NOMINAL).astype(np.int8),
         crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
         foreslope_end=end,
+        rivals=_rivals(found.middle, nearest, between, overrides),
     )
-    return _with_given(breaks, overrides)
+    return _with_given(doubted(breaks), overrides)
+
+
+def _rivals(
+    middle: Middle, nearest: NDArray[np.int64], between: Floats, overrides: Overrides
+) -> Floats:
+    """Places that compete at the stations, (n, 2); NaN where the road is found or was fixed.
+
+    Edges whose middle, `between` (n,), lies beyond the limit of the search aren't the road's; and
+    where it lies far from the middle found before, there are two places again.
+    """
+    rivals = np.column_stack([middle.offset, middle.rival])[nearest]
+    known = middle.found[nearest]
+    beyond = known & (np.abs(between) > middle.limit_m)
+    apart = known & ~beyond & (np.abs(between - rivals[:, 0]) > APART_M)
+    rivals[beyond, 0], rivals[apart, 1] = between[beyond], between[apart]
+    known &= ~beyond & ~apart
+    for given in (overrides.edge, overrides.axis):
+        if given is not None:
+            known |= np.isfinite(given.reshape(known.size, -1)).any(axis=1)
+    rivals[known] = np.nan
+    return rivals
+
+
+def doubted(breaks: Breaks) -> Breaks:
+    """Let nothing count as found, or as sure, where the road itself isn't found."""
+    lost = breaks.lost()[:, None]
+    apart = np.zeros(lost.size) if breaks.rivals is None else np.ptp(breaks.rivals, axis=1)
+    least = np.fmax(0.5 * apart, NOMINAL_SE_M)[:, None]
+
+    def nominal(source: NDArray[np.int8]) -> NDArray[np.int8]:
+        return np.where(lost, Source.NOMINAL, source).astype(np.int8)
+
+    return replace(
+        breaks,
+        axis_source=nominal(breaks.axis_source[:, None])[:, 0],
+        edge_se=np.where(lost, np.maximum(breaks.edge_se, least), breaks.edge_se),
+        edge_confidence=np.where(lost, 0.0, breaks.edge_confidence),
+        edge_source=nominal(breaks.edge_source),
+        hinge_se=np.where(lost, np.maximum(breaks.hinge_se, least), breaks.hinge_se),
+        hinge_confidence=np.where(lost, 0.0, breaks.hinge_confidence),
+        hinge_source=nominal(breaks.hinge_source),
+    )
 
 
 def _edge_shown(found: BlocksFound) -> NDArray[np.bool_]:

@@ -1,11 +1,10 @@
-"""Where the road lies beside its given centreline, and where its crown is."""
+"""Where the crown of a road is, if it has one."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.along import moving_sums
 from analysis.common.sides import SIDE_SIGN
@@ -13,40 +12,11 @@ from analysis.common.types import Floats
 from analysis.corridor.blocks import BlockSections
 from analysis.corridor.footprint import smeared_ramp
 
-__all__ = ["Crown", "bin_precision", "cheapest_path", "find_crown", "road_shift"]
+__all__ = ["Crown", "bin_precision", "find_crown"]
 
-
-_PAVEMENT_VARIANTS_M = (-0.6, 0.0, 0.6)
-_SHOULDER_VARIANTS_M = (-0.4, 0.0, 0.5)
-_BEYOND_M = 1.25
-
-_TEMPLATE = (
-    (0.0, 10.0),  # level
-    (0.0, 0.04),  # slope of the whole road
-    (-0.02, 0.02),  # half the kink at the crown
-    (-0.02, 0.03),  # kinks at the edges, left and right
-    (-0.02, 0.03),
-    # kinks at the hinges: a wider prior takes ground without any kink for a hinge, and the road
-    # is then found beside itself
-    (-0.25, 0.08),
-    (-0.25, 0.08),
-)
-"""Mean and standard deviation of the parts of a symmetrical section, rise outward."""
-
-_TEMPLATE_MISFIT_M = 0.02
-_BARE_COST = 4.0
 
 _MISFIT_M = 0.005
 """How far the mean of a quarter metre lies off a straight piece of real ground."""
-
-_SHARED_BLOCKS = 5.0
-"""Neighbouring wide sections share most of their cells: so many of them count as one."""
-
-_FAR_COST = 0.02
-"""What a square metre of shift costs: of two places alike the nearer one is likelier."""
-
-_SMOOTH_BLOCKS = 7
-"""Blocks over which the path of least misfit is smoothed: it goes in steps."""
 
 CROWN_KINK = (-0.05, 0.03)
 """Kink of a crown, mean and standard deviation: 1.5 to 5 % each way (common practice)."""
@@ -74,112 +44,6 @@ CROWN_SWITCH = 0.02
 
 CROWN_ROUND_M, FALL_BLOCKS = 0.3, 5
 """A crown is rounded off over this much to both sides; blocks over which falls are averaged."""
-
-
-def road_shift(
-    sections: BlockSections,
-    half_m: float,
-    shoulder_m: float,
-    search_m: float,
-    *,
-    swerve_m: float = 0.3,
-) -> Floats | None:
-    """Find how far the middle of the road lies beside the given line, block by block.
-
-    A symmetrical section (crown, edges, hinges; nominal widths and a little narrower or wider)
-    is fitted at every shift within the search window; the path of least misfit and least
-    swerving along the road is taken.
-
-    Parameters
-    ----------
-    sections : BlockSections
-    half_m, shoulder_m : float
-        Half the nominal pavement width, nominal shoulder width.
-    search_m : float
-        Largest shift.
-    swerve_m : float
-        Change of the shift from block to block that costs one unit of log likelihood.
-
-    Returns
-    -------
-    (b,) ndarray or None
-        Offset of the middle, right positive, metres; None where nothing can be told.
-    """
-    step = max(0.125, 0.5 * sections.bin_m)
-    shifts = np.arange(-round(search_m / step), round(search_m / step) + 1) * step
-    cost = np.full((sections.s.size, shifts.size), np.inf)
-    prior = np.array(_TEMPLATE)
-    for edge, hinges, rarity in _templates(half_m, shoulder_m):
-        reach = half_m + shoulder_m + _BEYOND_M
-        for j, shift in enumerate(shifts):
-            x = sections.o - shift
-            inside = np.abs(x) <= reach
-            x = x[inside]
-            kinks = [np.maximum(sign * x - edge, 0.0) for sign in (-1, 1)]
-            kinks += [np.maximum(-x - hinges[0], 0.0), np.maximum(x - hinges[1], 0.0)]
-            design = np.column_stack([np.ones_like(x), x, np.abs(x), *kinks])
-            # least squares with a prior: its rows join those of the ground
-            whole = np.vstack([design / _TEMPLATE_MISFIT_M, np.diag(1.0 / prior[:, 1])])
-            q, r = np.linalg.qr(whole)
-            wanted = prior[:, 0] / prior[:, 1]
-            z = sections.wide[:, inside] / _TEMPLATE_MISFIT_M
-            z = z - z.mean(axis=1, keepdims=True)
-            fitted = z @ q[: x.size] + wanted @ q[x.size :]
-            misfit = np.sum(z * z, axis=1) + wanted @ wanted - np.sum(fitted**2, axis=1)
-            value = 0.5 * misfit + np.log(np.abs(np.diag(r))).sum() + rarity
-            cost[:, j] = np.minimum(cost[:, j], value)
-    enough = (sections.count > 0).mean(axis=1) > 0.3
-    if not enough.any():
-        return None
-    cost = np.where(enough[:, None], cost - cost.min(axis=1, keepdims=True), 0.0) / _SHARED_BLOCKS
-    swerve = (np.subtract.outer(shifts, shifts) / swerve_m) ** 2
-    path = cheapest_path(cost + _FAR_COST * shifts**2, swerve)
-    return _smooth(np.asarray(shifts[path], dtype=np.float64), _SMOOTH_BLOCKS)
-
-
-def cheapest_path(cost: Floats, change: Floats) -> NDArray[np.int64]:
-    """Choose a state per row so that the sum of costs and of changes is least.
-
-    Parameters
-    ----------
-    cost : (b, k)
-        Cost of each state in each row.
-    change : (k, k)
-        Cost of going from state i in one row to state j in the next.
-
-    Returns
-    -------
-    (b,) int64 array
-        The states, by dynamic programming (exact).
-    """
-    rows, states = cost.shape
-    came = np.empty((rows, states), dtype=np.int64)
-    best = cost[0].copy()
-    for i in range(1, rows):
-        total = best[:, None] + change
-        came[i] = np.argmin(total, axis=0)
-        best = total[came[i], np.arange(states)] + cost[i]
-    path = np.empty(rows, dtype=np.int64)
-    path[-1] = int(np.argmin(best))
-    for i in range(rows - 1, 0, -1):
-        path[i - 1] = came[i, path[i]]
-    return path
-
-
-def _templates(half_m: float, shoulder_m: float) -> list[tuple[float, tuple[float, float], float]]:
-    """Return edge, left and right hinge, and cost of the sections that a road may have."""
-    out = []
-    for wider in _PAVEMENT_VARIANTS_M:
-        edge = max(half_m + wider, 1.0)
-        cost = 0.5 * (wider / 0.6) ** 2
-        for broader in _SHOULDER_VARIANTS_M:
-            hinge = edge + max(shoulder_m + broader, 0.3)
-            out.append((edge, (hinge, hinge), cost + 0.5 * (broader / 0.4) ** 2))
-        # a side without shoulder
-        hinge = edge + shoulder_m
-        out.append((edge, (edge, hinge), cost + _BARE_COST))
-        out.append((edge, (hinge, edge), cost + _BARE_COST))
-    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -335,9 +199,3 @@ def _tie_line(evidence: Floats, kernel: Floats, switch: float) -> tuple[Floats, 
         post[b] = ahead[b] * back
     post /= post.sum(axis=(1, 2), keepdims=True)
     return post.sum(axis=1), post[:, 0].sum(axis=1)
-
-
-def _smooth(values: Floats, rows: int) -> Floats:
-    edge = rows // 2
-    padded = np.pad(values, edge, mode="edge")
-    return np.convolve(padded, np.full(rows, 1.0 / rows), mode="valid")

@@ -19,13 +19,16 @@ from analysis.common.types import Bools, Floats, Progress, share_of
 from analysis.corridor.blocks import BlockSections, block_sections, moving_sum
 from analysis.edges.at_stations import (
     NOMINAL_SE_M,
+    SURE_M,
     BlocksFound,
     SideFound,
     breaks_at,
+    doubted,
     nominal_breaks,
 )
 from analysis.edges.brightness import Brightness, brightness_of
-from analysis.edges.crowns import bin_precision, find_crown, road_shift
+from analysis.edges.crowns import bin_precision, find_crown
+from analysis.edges.middle import REACH_M, RIVAL_M, Line, Middle, Widths, find_middle
 from analysis.edges.priors import SideBlocks
 from analysis.edges.segmentation import foreslope_end
 from analysis.edges.tied_breaks import edge_and_hinge
@@ -40,11 +43,20 @@ __all__ = [
 ]
 
 
-ASIDE_M, TOO_FAR_ASIDE_M = 0.6, 2.0
-"""Hinges whose middle lies farther off than the first move the supposed middle of the road; what
-they would move farther than the second is led by something else, and stays where it was."""
+AGAIN_M = 1.0
+"""How far the road may lie off the place that was found first."""
 
-SHOWN_SHARE = 0.05
+ASIDE_M, LEAST_ASIDE = 0.3, 0.05
+"""Hinges whose middle lies farther off than the first, on more than the second share of a road,
+move the supposed middle of the road: sections about it are straighter."""
+
+SMOOTH_BLOCKS = 7
+"""Roads don't swerve within so many blocks, but the likeliest places of single blocks do."""
+
+BY_ONE_SE_M, BY_BOTH_SE_M = 1.0, 0.3
+"""How surely one edge or the crown, or both edges, that a person fixed tell the middle."""
+
+SHOWN_SHARE = 0.2
 """With edges shown on less of a road than this, nothing says where they are."""
 
 UNPAVED_SE_M = 0.3
@@ -56,9 +68,6 @@ COPLANAR_SE_M = 0.3
 AT_HINGE_M, NO_WIDTH_M, AROUND = 0.5, 0.3, 7
 """An edge this near to the given hinge, and this near to the one found, may be the hinge itself,
 where it is for most of so many stations; our own choice."""
-
-MOST_MOVES = 3
-"""How often the supposed middle is moved."""
 
 OVERLAP = 3
 """Blocks of road whose cells are looked at together."""
@@ -122,7 +131,8 @@ def find(
 
 def edges_show(breaks: Breaks) -> bool:
     """Tell whether a road's pavement edges show in the ground, at least here and there."""
-    return bool(np.mean(breaks.edge_source == Source.FOUND) >= SHOWN_SHARE)
+    shown = breaks.edge_source[~breaks.lost()] == Source.FOUND
+    return bool(shown.size > 0 and np.mean(shown) >= SHOWN_SHARE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,21 +166,15 @@ def _search(road: _Sought, overrides: Overrides, report: Progress) -> Breaks:
     if road.cells.cell_m > min(COARSEST_M, float(road.shoulder.max())):
         return nominal()
     report(0.0, "finding the road")
-    middle = _find_middle(road)
+    middle = _find_middle(road, overrides)
     if middle is None:
         return nominal()
     report(0.3, "finding edges and hinges")
-    found = _look(road, overrides, *middle)
-    first, stays = found.middle, np.zeros(found.middle.size, dtype=bool)
-    for _ in range(MOST_MOVES):
-        aside = np.where(stays, 0.0, _aside(found))
-        if not aside.any():
-            break
+    found = _look(road, overrides, middle)
+    aside = _aside(found)
+    if aside.any():
         report(0.6, "finding edges and hinges")
-        moved = found.middle + aside
-        stays |= np.abs(moved - first) > TOO_FAR_ASIDE_M
-        moved = np.clip(np.where(stays, first, moved), -road.search_m, road.search_m)
-        found = _look(road, overrides, found.sections.s, moved)
+        found = _look(road, overrides, replace(middle, offset=middle.offset + aside))
     report(0.95, "finding edges and hinges")
     # Beside a road narrower than it should be, a shoulder can pass for the pavement's far half:
     # with the edges known the crown is looked for once more, between them.
@@ -179,28 +183,51 @@ def _search(road: _Sought, overrides: Overrides, report: Progress) -> Breaks:
     return breaks_at(road.s, replace(found, crown=crown), overrides)
 
 
-def _find_middle(road: _Sought) -> tuple[Floats, Floats] | None:
-    """Blocks of road and how far its middle lies beside the line there; None = can't be told."""
+def _find_middle(road: _Sought, overrides: Overrides) -> Middle | None:
+    """Weigh the places where the middle of the road may lie; None = nothing can be told."""
     cells, template = road.cells, max(float(np.median(road.shoulder)), 1.0)
-    reach = road.half_m + template
-    sections = block_sections(cells, half_width_m=reach + road.search_m + 2.0)
-    middle = road_shift(sections, road.half_m, template, road.search_m)
-    if middle is None:
+    widths = Widths(road.half_m, template, cells.cell_m)
+    reach = road.half_m + template + REACH_M
+    sections = block_sections(cells, half_width_m=reach + road.search_m)
+    given, se = (
+        _to_blocks(sections.s, road.s, part, np.zeros(sections.s.size))
+        for part in _middle_given(road, overrides)
+    )
+    line = Line(road.search_m, given, se)
+    first = find_middle(sections, widths, line, road.search_m, np.zeros(sections.s.size))
+    if first is None:
         return None
     # once more about the road itself: where the line swerves, the first sections were blurred
-    blocks = sections.s
-    centre = np.interp(cells.s, blocks, middle)
-    sections = block_sections(cells, half_width_m=reach + 3.0, centre=centre)
-    again = road_shift(sections, road.half_m, template, 1.0, swerve_m=0.15)
-    middle = middle if again is None else middle + again
-    return blocks, np.clip(middle, -road.search_m, road.search_m)
+    centre = np.interp(cells.s, first.s, first.offset)
+    sections = block_sections(cells, half_width_m=reach + AGAIN_M, centre=centre)
+    again = find_middle(sections, widths, line, AGAIN_M, first.offset)
+    offset = first.offset if again is None else again.offset
+    offset = uniform_filter1d(offset, SMOOTH_BLOCKS, mode="nearest")
+    return replace(first, offset=np.clip(offset, -road.search_m, road.search_m))
 
 
-def _look(road: _Sought, overrides: Overrides, blocks: Floats, middle: Floats) -> BlocksFound:
+def _middle_given(road: _Sought, overrides: Overrides) -> tuple[Floats, Floats]:
+    """Middle of the road by what a person fixed of it, and its error, (n,); NaN = nothing."""
+    given, se = np.full((2, road.s.size), np.nan)
+    sign, half = np.array(SIDE_SIGN), 0.5 * road.pavement
+    if overrides.axis is not None:
+        given = overrides.axis.copy()
+        se[np.isfinite(given)] = BY_ONE_SE_M
+    if overrides.edge is not None:
+        middles = sign * (overrides.edge - half[:, None])
+        known = np.isfinite(middles)
+        middle = np.where(known, middles, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+        given = np.where(known.any(axis=1), middle, given)
+        se = np.where(known.any(axis=1), BY_ONE_SE_M, se)
+        se[known.all(axis=1)] = BY_BOTH_SE_M
+    return given, se
+
+
+def _look(road: _Sought, overrides: Overrides, middle: Middle) -> BlocksFound:
     """Find edges and hinges of both sides in sections about a supposed middle."""
     cells = road.cells
     reach = 0.5 * float(road.pavement.max()) + float(road.shoulder.max()) + OUTSIDE_M
-    centre = np.interp(cells.s, blocks, middle)
+    centre = np.interp(cells.s, middle.s, middle.offset)
     # bins well below the footprint, so that they don't blur a step any further
     sections = block_sections(cells, half_width_m=reach, centre=centre, bin_m=0.25 * cells.cell_m)
     sigma = max(sections.scatter_m if road.sigma_m is None else road.sigma_m, 1e-3)
@@ -217,7 +244,7 @@ def _look(road: _Sought, overrides: Overrides, blocks: Floats, middle: Floats) -
 def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: int) -> SideFound:
     """Find edge, hinge, foreslope and ditch of one side."""
     sections, crown, sign = found.sections, found.crown, SIDE_SIGN[side]
-    blocks = sections.s
+    blocks, middle = sections.s, found.middle.offset
     edge = np.interp(blocks, road.s, 0.5 * road.pavement)
     shoulder = np.interp(blocks, road.s, road.shoulder[:, side])
     u, z, count = _one_side(sections, sign, OVERLAP)
@@ -227,7 +254,7 @@ def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: i
     precision[u[None, :] < inner[:, None]] = 0.0
     precision[u[None, :] > outer[:, None]] = 0.0
     edge_given, hinge_given = (
-        _to_blocks(blocks, road.s, None if fixed is None else fixed[:, side], -sign * found.middle)
+        _to_blocks(blocks, road.s, None if fixed is None else fixed[:, side], -sign * middle)
         for fixed in (overrides.edge, overrides.hinge)
     )
     known = SideBlocks(
@@ -288,29 +315,31 @@ def _without_edge(
     open_ = np.isnan(given) & unseen
     sought = replace(overrides, edge=np.where(open_, nominal, given))
     breaks = _search(road, sought, _silent)
-    return replace(
+    breaks = replace(
         breaks,
         edge_source=np.where(open_, Source.NOMINAL, breaks.edge_source).astype(np.int8),
         edge_se=np.where(open_, se, breaks.edge_se),
         edge_confidence=np.where(open_, 0.0, breaks.edge_confidence),
+        rivals=found.rivals,
     )
+    return doubted(breaks)
 
 
 def _aside(found: BlocksFound) -> Floats:
     """How far the supposed middle of each block has to move, (b,); 0 where it may stay.
 
-    Hinges are plain in the ground even where the search for the whole section settled beside the
-    road, and the middle lies halfway between them, give or take unequal shoulders.
+    Hinges are plain in the ground, and the middle lies halfway between them, give or take unequal
+    shoulders; but what would move it to a rival place is led by something else.
     """
     left, right = (side.tied for side in found.sides)
     off = 0.5 * (right.hinge - left.hinge)
     # without a shoulder on both sides the hinges say nothing of the middle
-    both = (left.bare < 0.5) & (right.bare < 0.5)
-    far = both & (np.abs(off) > ASIDE_M)
-    if far.mean() < 0.01:
+    both = (left.bare < 0.5) & (right.bare < 0.5) & found.middle.found
+    sure = (left.hinge_se < SURE_M) & (right.hinge_se < SURE_M)
+    far = both & sure & (np.abs(off) > ASIDE_M) & (np.abs(off) < RIVAL_M)
+    if far.mean() < LEAST_ASIDE:
         return np.zeros(off.size)
-    off = np.where(far, off, 0.0)
-    return np.asarray(uniform_filter1d(off, 5, mode="nearest"))
+    return np.asarray(uniform_filter1d(np.where(far, off, 0.0), SMOOTH_BLOCKS, mode="nearest"))
 
 
 def _one_side(sections: BlockSections, sign: float, blocks: int) -> tuple[Floats, Floats, Floats]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.station_arrays import PerStation
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 
 __all__ = ["Breaks", "Overrides"]
 
@@ -40,6 +40,10 @@ class Breaks:
         False where the pavement falls one way (superelevated).
     foreslope_end : (n, 2), optional
         Where the foreslope ends, at the ditch's bottom or its own foot; NaN where unknown.
+    rivals : (n, 2), optional
+        Where the road itself isn't found: the likeliest place of its middle and the next one, right
+        positive from the given centreline; the second is NaN where it only lies beyond the limit of
+        the search, and both are where the road is found.
     """
 
     s: PerStation[Floats]
@@ -57,6 +61,12 @@ class Breaks:
     ditch_source: PerStation[NDArray[np.int8]]
     crowned: PerStation[NDArray[np.bool_]]
     foreslope_end: PerStation[Floats | None] = None
+    rivals: PerStation[Floats | None] = None
+
+    def lost(self) -> Bools:
+        """Where the road itself isn't found, (n,)."""
+        none = np.zeros(self.s.size, dtype=bool)
+        return none if self.rivals is None else np.isfinite(self.rivals[:, 0])
 
 
 @dataclass(frozen=True, slots=True)

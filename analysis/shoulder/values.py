@@ -61,6 +61,8 @@ class Why(IntEnum):
     TOO_NOISY_FOR_ASSUMED = 20
     MADE_UP = 21
     GRASS = 22
+    ROAD_RIVALS = 23
+    ROAD_BEYOND = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,8 @@ class Reason:
     `numbers` are the height in mm of a `KERB` or that a `WALL` exceeds; width and cell in metres of
     `FEW_CELLS_ACROSS` and `FEW_CELLS_BETWEEN_FOUND`; averaging length (m) and standard errors of
     slope (points) and drop (mm) of `TOO_NOISY` and `TOO_NOISY_FOR_ASSUMED`; share in percent of
-    the ground that is `MADE_UP`; height in mm of `GRASS`.
+    the ground that is `MADE_UP`; height in mm of `GRASS`; places of the road's middle in
+    metres right of its line of `ROAD_RIVALS` (two) and `ROAD_BEYOND`.
     """
 
     kind: Why

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,9 @@ NEAR_M = 10.0
 
 KERB_ROUND_M = 0.05
 """Kerbs' heights are told to this, so that neighbours agree, and as twice this at least."""
+
+PLACE_ROUND_M = 0.5
+"""Places where the road may lie are told to this."""
 
 UNSEEN_SHARE, UNPAVED_PCT = 0.9, 3.0
 """A road whose edges don't show on this share of it, and whose middle falls more steeply than any
@@ -128,7 +131,9 @@ def withhold(
             Reason(Why(why), {Why.KERB: (float(height),), Why.WALL: wall}.get(why, ()))
             for why, height in zip(told[new], heights[new], strict=True)
         ]
-    return replace(measures, status=status, reason=reason), kerb, p_kerb
+    measures = replace(measures, status=status, reason=reason)
+    lost = breaks.lost()[:, None] & (status != Status.NO_DATA)
+    return _without_road(measures, breaks, lost), kerb & ~lost, np.where(lost, 0.0, p_kerb)
 
 
 def not_the_ground(measures: Measures, grass_m: Floats, bridged: Floats | None) -> Measures:
@@ -186,6 +191,26 @@ def answered(shoulder: Shoulder, kerb: Floats | None) -> Shoulder:
         kerb=(shoulder.kerb & ~no) | yes,
         p_kerb=np.where(np.isfinite(kerb), kerb, shoulder.p_kerb),
     )
+
+
+def _without_road(measures: Measures, breaks: Breaks, lost: NDArray[np.bool_]) -> Measures:
+    """Take back what was measured where the road itself isn't found, `lost` (n, 2)."""
+    if breaks.rivals is None or not lost.any():
+        return measures
+    # rounded so that neighbours agree
+    places = PLACE_ROUND_M * np.round(breaks.rivals / PLACE_ROUND_M) + 0.0
+    reason, status = measures.reason.copy(), np.where(lost, Status.NOT_JUDGED, measures.status)
+    for station, side in np.argwhere(lost):
+        best, rival = places[station].tolist()
+        why = Why.ROAD_BEYOND if np.isnan(rival) else Why.ROAD_RIVALS
+        reason[station, side] = Reason(why, (best,) if np.isnan(rival) else (best, rival))
+    kept = ("shoulder_width_m", "cells", "average_m", "status", "reason")
+    unknown = {
+        field.name: np.where(lost, np.nan, getattr(measures, field.name))
+        for field in fields(measures)
+        if field.name not in kept
+    }
+    return replace(measures, **unknown, reason=reason, status=status.astype(np.int8))
 
 
 def _told(measures: Measures, suspicion: Suspicion, s: Floats, side: int) -> NDArray[np.int8]:

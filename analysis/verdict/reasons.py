@@ -98,6 +98,14 @@ WITHHELD = {
         f"With its edge only assumed, averaged over{_TOO_NOISY}let the edges be found in the "
         "terrain, or give them."
     ),
+    Why.ROAD_RIVALS: (
+        "The road isn't found here: its middle may lie at {0} or at {1} (to the right of the given "
+        "line, with a minus to the left): correct the line, give the edges, or search less far."
+    ),
+    Why.ROAD_BEYOND: (
+        "The road isn't found here: its middle seems to lie at {0} or beyond (to the right of the "
+        "given line, with a minus to the left): correct the line, or search farther."
+    ),
 }
 """What stands in the way of a judgement, with places for the figures (`reason_figures`)."""
 
@@ -111,6 +119,8 @@ _FIGURES: dict[Why, tuple[tuple[str, int | None], ...]] = {
     **dict.fromkeys(
         (Why.TOO_NOISY, Why.TOO_NOISY_FOR_ASSUMED), (("m", 0), ("points", 1), ("mm", 0))
     ),
+    Why.ROAD_RIVALS: (("m", 1), ("m", 1)),
+    Why.ROAD_BEYOND: (("m", 1),),
 }
 
 

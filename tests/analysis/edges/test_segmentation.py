@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from scipy.stats import Covariance, multivariate_normal
 
 from analysis.corridor.footprint import smeared_ramp, smeared_step
-from analysis.edges.crowns import cheapest_path
 from analysis.edges.kernels import (
     Bins,
     Candidates,
@@ -99,37 +98,6 @@ def test_segment_sections_refuses(segments, least):
     """Pieces that the places don't suffice for."""
     with pytest.raises(ValueError, match="places can't be cut"):
         segment_sections(np.arange(10.0), np.zeros(10), segments, least=least)
-
-
-# -- the cheapest path -----------------------------------------------------------------------------
-
-
-def _path_cost(cost, change, path):
-    rows = sum(cost[i, q] for i, q in enumerate(path))
-    return rows + sum(change[a, b] for a, b in pairwise(path))
-
-
-@settings(max_examples=40)
-@given(st.integers(1, 5), st.integers(1, 4), st.integers(0, 2**31 - 1))
-def test_cheapest_path_equals_brute_force(rows, states, seed):
-    """No path of all those there are costs less."""
-    dice = np.random.default_rng(seed)
-    cost, change = dice.uniform(0, 2, (rows, states)), dice.uniform(0, 2, (states, states))
-    path = cheapest_path(cost, change)
-    best = min(_path_cost(cost, change, p) for p in product(range(states), repeat=rows))
-    assert _path_cost(cost, change, path) == pytest.approx(best)
-
-
-@settings(max_examples=20)
-@given(st.integers(2, 40), st.integers(0, 2**31 - 1))
-def test_cheapest_path_direction(rows, seed):
-    """With a symmetric cost of changes the road walked backward gives the same path."""
-    dice = np.random.default_rng(seed)
-    cost = dice.uniform(0, 2, (rows, 6))
-    change = np.abs(np.subtract.outer(np.arange(6), np.arange(6))) ** 1.5
-    np.testing.assert_array_equal(
-        cheapest_path(cost, change), cheapest_path(cost[::-1].copy(), change)[::-1]
-    )
 
 
 # -- ties along the road ---------------------------------------------------------------------------

@@ -12,6 +12,8 @@ NUMBERS = {
     Why.FEW_CELLS_BETWEEN_FOUND: (1.5, 1.2),
     Why.TOO_NOISY: (20.0, 3.04, 11.0),
     Why.TOO_NOISY_FOR_ASSUMED: (20.0, 3.04, 11.0),
+    Why.ROAD_RIVALS: (0.5, -2.0),
+    Why.ROAD_BEYOND: (-3.5,),
 }
 
 

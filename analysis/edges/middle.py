@@ -1,0 +1,373 @@
+"""Where the middle of the road lies beside its given line, and whether that can be told.
+
+A section of a road is laid at every place within reach of the line: pavement, which is the smooth
+part, shoulders, and the ground that follows them. The places compete along the road: each block
+gets the probability of every place in the light of the whole road and of how well lines are drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from analysis.common.along import moving_sums
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Bools, Floats
+from analysis.corridor.blocks import WIDE_BLOCKS, BlockSections
+from analysis.corridor.footprint import smeared_ramp, smeared_step
+
+__all__ = [
+    "PARTS",
+    "REACH_M",
+    "RIVAL_M",
+    "Line",
+    "Middle",
+    "RoadSection",
+    "WayOn",
+    "Widths",
+    "find_middle",
+    "section_shapes",
+    "tie_places",
+    "ways_on",
+]
+
+
+LINE_SHARE = 1.0 / 3.0
+"""Standard deviation of a line's error as a share of the greatest one that it may have."""
+
+LINE_ALONG_M = 100.0
+"""Length along the road over which that error hangs together: about the distance of the points
+that a line is drawn through; our own choice."""
+
+BEYOND_SEARCH_M, LIMIT_M = 1.0, 0.5
+"""Places so much beyond the limit of the search compete too; the road isn't found where the best
+lies farther beyond it than the second."""
+
+FARTHEST = 400.0
+"""Squared distance in standard deviations beyond which all places are alike unlikely."""
+
+BEST_M, RIVAL_M, RIVAL_SHARE = 0.5, 1.0, 0.08
+"""The best place has the most probability within the first; what lies farther from it than the
+second are rivals, and the road isn't found where they keep more than this share."""
+
+SHARED_BLOCKS = float(WIDE_BLOCKS)
+"""Neighbouring wide sections share most of their cells: so many of them count as one."""
+
+PAVEMENT_MISFIT_M, SHOULDER_MISFIT_M, BEYOND_MISFIT_M = 0.015, 0.03, 0.08
+"""How far averaged ground may lie off the section on pavement, on shoulders and beyond them."""
+
+USUAL_MISFIT, POOREST, MISFIT_BLOCKS = 0.08, 4.0, 5
+"""Mean square misfit of the best section, in units of those above, that ground of even shape
+leaves. Where it fits worse, every section is a poor picture of the ground and tells less, up to so
+many times; judged over a few blocks."""
+
+BEYOND_M = 1.25
+"""How much ground beyond the nominal hinges is looked at."""
+
+REACH_M = BEYOND_M + BEYOND_SEARCH_M
+"""Sections have to reach so much beyond nominal hinges and search."""
+
+PAVEMENT_VARIANTS_M, PAVEMENT_SPREAD_M = (-0.6, 0.0, 0.6), 0.6
+SHOULDER_VARIANTS_M, SHOULDER_SPREAD_M = (-0.4, 0.0, 0.5), 0.4
+"""By how much half the pavement and the shoulders may differ from their nominal widths."""
+
+LEAST_HALF_M, LEAST_SHOULDER_M = 1.0, 0.3
+
+TOE_M = 0.7
+"""Foreslope or bank may bend again so far beyond the nominal hinge, as in a ditch."""
+
+ROWS = 1024
+"""So many blocks are reckoned at once."""
+
+LEAST_KNOWN = 0.3
+"""A block with heights in less of its section than this says nothing."""
+
+SMEAR_CELLS = 1.2
+"""Two boxes of so many cells blur as much as a cell and the smoothing of sections do."""
+
+PARTS = (
+    (0.0, 10.0),  # level
+    (0.0, 0.04),  # slope of the whole road
+    (-0.02, 0.02),  # half the kink at the crown
+    (-0.02, 0.03),  # kinks at the edges, left and right
+    (-0.02, 0.03),
+    (0.0, 0.04),  # steps at the edges: lips, drops, low kerbs
+    (0.0, 0.04),
+    (0.0, 0.3),  # kinks beyond the hinges: ditches, tops of banks
+    (0.0, 0.3),
+)
+"""Mean and standard deviation of what every section has, rise outward."""
+
+HINGES = ((0.65, -0.25, 0.08), (0.25, 0.35, 0.2))
+"""Weight, mean and standard deviation of the kink at a hinge: a foreslope; a bank, cut or wall
+(common practice). A wider prior takes ground without any kink for a hinge."""
+
+LEVEL = (0.10, 0.0, 0.04)
+"""The same of one that hardly shows: gutter or level verge."""
+
+BARE = 0.02
+"""Share of foreslopes and banks that begin at the pavement edge, without a shoulder."""
+
+
+class Widths(NamedTuple):
+    """Nominal sizes across the road: half the pavement, a shoulder, and a cell; metres."""
+
+    half_m: float
+    shoulder_m: float
+    cell_m: float
+
+
+class Line(NamedTuple):
+    """What is known of the road's place beside the line it was given by, in b blocks.
+
+    Attributes
+    ----------
+    off_m
+        How far the line may lie off.
+    given, given_se : (b,)
+        Middle of the road by what a person fixed, and its error; NaN = nothing.
+    """
+
+    off_m: float
+    given: Floats
+    given_se: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Middle:
+    """Middle of the road beside the given line in b blocks.
+
+    Attributes
+    ----------
+    s : (b,)
+        Middle of each block along the road.
+    offset : (b,)
+        Likeliest place, right positive, metres: mean of what lies near it.
+    rival : (b,)
+        The next best place; NaN where none is likely enough to count.
+    found : (b,) bool
+        False where there is a rival, or the likeliest place lies beyond the limit.
+    limit_m : float
+        How far from the line a road can be found: so far as that may be off, and a little.
+    """
+
+    s: Floats
+    offset: Floats
+    rival: Floats
+    found: Bools
+    limit_m: float
+
+
+def find_middle(
+    sections: BlockSections, widths: Widths, line: Line, search_m: float, centre: Floats
+) -> Middle | None:
+    """Weigh all places of the middle of the road against each other, block by block.
+
+    Parameters
+    ----------
+    sections : BlockSections
+        They reach `REACH_M` beyond shoulders and search at least.
+    widths : Widths
+    line : Line
+    search_m
+        How far from the centre of the sections is looked.
+    centre : (b,)
+        Offset of that from the line.
+
+    Returns
+    -------
+    Middle or None
+        None where no block has heights enough.
+    """
+    known = (sections.count > 0).mean(axis=1) > LEAST_KNOWN
+    if not known.any():
+        return None
+    step = max(0.125, 0.5 * sections.bin_m)
+    reach = round((search_m + BEYOND_SEARCH_M) / step)
+    places = np.asarray(np.arange(-reach, reach + 1) * step, dtype=np.float64)
+    evidence, misfit = _evidence(sections, places, widths)
+    around = moving_sums(np.where(known, misfit, 0.0), MISFIT_BLOCKS)
+    around /= np.maximum(moving_sums(known.astype(np.float64), MISFIT_BLOCKS), 1.0)
+    poor = SHARED_BLOCKS * np.clip(around / USUAL_MISFIT, 1.0, POOREST)
+    evidence = np.where(known[:, None], evidence, 0.0)
+    evidence = (evidence - evidence.max(axis=1, keepdims=True)) / poor[:, None]
+    fixed = np.isfinite(line.given)
+    offset = centre[:, None] + places
+    away = (offset[fixed] - line.given[fixed, None]) / line.given_se[fixed, None]
+    evidence[fixed] -= 0.5 * away**2
+    hold = float(np.exp(-sections.length_m / LINE_ALONG_M))
+    post = tie_places(evidence, offset, LINE_SHARE * line.off_m, hold)
+    return _settle(sections.s, post, offset, line.off_m)
+
+
+class WayOn(NamedTuple):
+    """One way in which a side may go on: which ramp, its kink, and the log weight."""
+
+    ramp: int
+    mean: float
+    sd: float
+    weight: float
+
+
+def ways_on() -> list[WayOn]:
+    """Ways in which a side may go on; the ramp after the variants begins at the edge."""
+    share = np.exp(-0.5 * (np.array(SHOULDER_VARIANTS_M) / SHOULDER_SPREAD_M) ** 2)
+    share /= share.sum()
+    ways = [WayOn(1, *LEVEL[1:], float(np.log(LEVEL[0])))]
+    for weight, mean, sd in HINGES:
+        shares = enumerate([*share, BARE])
+        ways += [WayOn(k, mean, sd, float(np.log(weight * part))) for k, part in shares]
+    return ways
+
+
+def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[Floats, Floats]:
+    """Log evidence of a road at each place, (b, p), and mean square misfit of the best, (b,)."""
+    o, bin_m = sections.o, sections.bin_m
+    bins = 2 * int(np.ceil((widths.half_m + widths.shoulder_m + BEYOND_M) / bin_m))
+    first = np.rint((places - o[0]) / bin_m + 0.5).astype(np.int64) - bins // 2
+    out = np.full((sections.s.size, places.size), -np.inf)
+    least = np.full(sections.s.size, np.inf)
+    # places lie on the bins or between them: few sections are laid again and again
+    laid: dict[tuple[float, float], RoadSection] = {}
+    for j, start in enumerate(np.clip(first, 0, o.size - bins)):
+        part = slice(int(start), int(start) + bins)
+        x, z = o[part] - places[j], sections.wide[:, part]
+        for wider in PAVEMENT_VARIANTS_M:
+            half, key = max(widths.half_m + wider, LEAST_HALF_M), (round(float(x[0]), 6), wider)
+            if key not in laid:
+                laid[key] = RoadSection.laid(x, widths._replace(half_m=half))
+            value, misfit = laid[key].evidence(z)
+            value -= 0.5 * (wider / PAVEMENT_SPREAD_M) ** 2
+            out[:, j] = np.logaddexp(out[:, j], value)
+            least = np.minimum(least, misfit / bins)
+    return out, least
+
+
+class RoadSection(NamedTuple):
+    """Section of a road as k places see it: m regressions, one for each way of either side.
+
+    Attributes
+    ----------
+    sd : (k,)
+        How far the ground may lie off it.
+    design : (k, q)
+        All shapes, in units of that.
+    pick : (m, p)
+        Which of them each regression has.
+    whiten, start : (m, p, p), (m, p, 1)
+        What makes independent numbers of unit variance of a regression's pull, and what its prior
+        adds to them.
+    weight : (m, 1)
+        Log probability of the regression, with all that doesn't depend on heights.
+    prior : (m, 1)
+        Square of the prior's means in units of their spread.
+    """
+
+    sd: Floats
+    design: Floats
+    pick: NDArray[np.int64]
+    whiten: Floats
+    start: Floats
+    weight: Floats
+    prior: Floats
+
+    @classmethod
+    def laid(cls, x: Floats, widths: Widths) -> RoadSection:
+        """Lay a section of these widths over places (k,) counted from its middle."""
+        beyond = np.abs(x) > widths.half_m + widths.shoulder_m
+        sd = np.where(np.abs(x) <= widths.half_m, PAVEMENT_MISFIT_M, SHOULDER_MISFIT_M)
+        sd = np.where(beyond, BEYOND_MISFIT_M, sd)
+        design = section_shapes(x, widths) / sd[:, None]
+        parts, ramps = len(PARTS), len(SHOULDER_VARIANTS_M) + 1
+        pairs = list(product(ways_on(), repeat=2))
+        pick = np.array(
+            [[*range(parts), parts + a.ramp, parts + ramps + b.ramp] for a, b in pairs],
+            dtype=np.int64,
+        )
+        mean, spread = (
+            np.array([[*(part[k] for part in PARTS), a[k + 1], b[k + 1]] for a, b in pairs])
+            for k in (0, 1)
+        )
+        inner = (design.T @ design)[pick[:, :, None], pick[:, None, :]]
+        lower = np.linalg.cholesky(inner + np.eye(parts + 2) / spread[:, :, None] ** 2)
+        whiten = np.linalg.inv(lower)
+        size = np.log(np.diagonal(lower, axis1=1, axis2=2)) + np.log(spread)
+        weight = np.array([a.weight + b.weight for a, b in pairs]) - size.sum(axis=1)
+        start = whiten @ (mean / spread**2)[:, :, None]
+        prior = np.sum((mean / spread) ** 2, axis=1)[:, None]
+        return cls(sd, design, pick, whiten, start, weight[:, None] - np.log(sd).sum(), prior)
+
+    def evidence(self, z: Floats) -> tuple[Floats, Floats]:
+        """Log evidence of sections (b, k), but for a constant, and their least square misfit."""
+        value, least = np.empty(len(z)), np.empty(len(z))
+        for first in range(0, len(z), ROWS):
+            rows = slice(first, first + ROWS)
+            scaled = z[rows] / self.sd
+            numbers = self.whiten @ (scaled @ self.design).T[self.pick] + self.start
+            explained = np.einsum("mpb,mpb->mb", numbers, numbers) - self.prior
+            square = np.sum(scaled**2, axis=1)
+            value[rows] = logsumexp(0.5 * explained + self.weight, axis=0) - 0.5 * square
+            least[rows] = square - explained.max(axis=0)
+        return value, least
+
+
+def section_shapes(x: Floats, widths: Widths) -> Floats:
+    """Shapes of `PARTS`, then ramps of the hinges left and right, as sections show them."""
+    box = np.full(2, SMEAR_CELLS * widths.cell_m)
+    u, edge = [sign * x for sign in SIDE_SIGN], widths.half_m
+    hinges = [max(widths.shoulder_m + more, LEAST_SHOULDER_M) for more in SHOULDER_VARIANTS_M]
+    shapes = [np.ones_like(x), x, smeared_ramp(u[0], box) + smeared_ramp(u[1], box)]
+    shapes += [smeared_ramp(side - edge, box) for side in u]
+    shapes += [smeared_step(side - edge, box) for side in u]
+    shapes += [smeared_ramp(side - edge - widths.shoulder_m - TOE_M, box) for side in u]
+    shapes += [smeared_ramp(side - edge - out, box) for side in u for out in (*hinges, 0.0)]
+    return np.column_stack(shapes)
+
+
+def tie_places(evidence: Floats, offset: Floats, sd_m: float, hold: float) -> Floats:
+    """Posterior of the places, (b, p), by forward-backward; `offset` (b, p) counts from the line.
+
+    The line's error is a first-order autoregressive process of standard deviation `sd_m`; `hold`
+    is its correlation from block to block.
+    """
+    moved = sd_m * np.sqrt(1.0 - hold**2)
+
+    def kernel(b: int) -> Floats:
+        """How likely each place of block b + 1 follows on each of block b."""
+        from_, to = hold * offset[b][:, None], offset[b + 1][None, :]
+        likely = np.exp(-0.5 * np.minimum(((to - from_) / moved) ** 2, FARTHEST))
+        return np.asarray(likely / likely.sum(axis=1, keepdims=True))
+
+    seen = np.exp(evidence)
+    post = np.empty_like(seen)
+    before = np.exp(-0.5 * np.minimum((offset[0] / sd_m) ** 2, FARTHEST))
+    for b in range(len(seen)):
+        post[b] = before * seen[b]
+        post[b] /= post[b].sum()
+        before = post[b] @ kernel(b) if b + 1 < len(seen) else before
+    back = np.ones(seen.shape[1])
+    for b in range(len(seen) - 2, -1, -1):
+        back = kernel(b) @ (back * seen[b + 1])
+        back /= back.max()
+        post[b] *= back
+    return np.asarray(post / post.sum(axis=1, keepdims=True))
+
+
+def _settle(s: Floats, post: Floats, offset: Floats, off_m: float) -> Middle:
+    """Take the likeliest place of each block, and see whether another one comes near it."""
+    rows = np.arange(s.size)
+    apart = np.abs(np.subtract.outer(offset[0], offset[0]))
+    best = np.argmax(post @ (apart <= BEST_M), axis=1)
+    mass = np.where(apart[best] <= RIVAL_M, post, 0.0)
+    share = mass.sum(axis=1)
+    middle = (mass * offset).sum(axis=1) / share
+    rival = offset[rows, np.argmax(post - mass, axis=1)]
+    rival = np.where(1.0 - share > RIVAL_SHARE, rival, np.nan)
+    limit_m = off_m + LIMIT_M
+    found = np.isnan(rival) & (np.abs(middle) <= limit_m)
+    return Middle(s, middle, rival, found, limit_m)
