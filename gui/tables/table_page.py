@@ -14,14 +14,16 @@ from PySide6.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
     QFileDialog,
+    QFormLayout,
+    QHBoxLayout,
     QInputDialog,
     QLabel,
     QLineEdit,
     QMenu,
-    QToolBar,
     QToolButton,
     QVBoxLayout,
     QWidget,
+    QWidgetAction,
 )
 
 from analysis.common.columns import column_of
@@ -133,7 +135,7 @@ class TablePage(QWidget):
         made.currentIndexChanged.connect(self._on_box)
         return made
 
-    def _filter_bar(self) -> QToolBar:
+    def _filter_bar(self) -> QHBoxLayout:
         hint = self.tr("Filter: words, or a station such as 2+340")
         search = QLineEdit(placeholderText=hint, clearButtonEnabled=True)
         self.search = named(search, self.tr("Filter"))
@@ -180,15 +182,59 @@ class TablePage(QWidget):
         self.value_box = named(value, self.tr("Value"))
         self.value_box.valueChanged.connect(lambda _value: self._typing.start())
         self.count = named(QLabel(), self.tr("Rows shown"))
-        bar = named(QToolBar(), self.tr("Filter"))
-        boxes = (self.verdict_box, self.finding_box, self.side_box, self.review_box)
-        condition = (self.where_box, self.how_box, self.value_box)
-        # Widgets in a tool bar are shown and hidden by their actions.
-        self._parts: dict[QWidget, QAction] = {
-            part: bar.addWidget(part) for part in (self.search, *boxes, *condition, self.count)
-        }
+        self.filter_button = tool_button(
+            "", lambda: None, tip=self.tr("Verdicts, findings, sides, reviews and numbers to show.")
+        )
+        self.filter_button.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+        self.filter_button.setMenu(self._filter_menu())
         self._show_condition()
-        return bar
+        self._tell_filters()
+        return abreast(
+            None, (self.search, 1), self.filter_button, self.count, margins=(6, 3, 8, 3), spacing=6
+        )
+
+    def _filter_menu(self) -> QMenu:
+        """Return what chooses the rows; in a row of its own half of it would be out of sight."""
+        panel = named(QWidget(), self.tr("Filters"))
+        form = QFormLayout(panel)
+        form.setContentsMargins(12, 10, 12, 10)
+        for title, box in (
+            (self.tr("Verdict"), self.verdict_box),
+            (self.tr("Finding"), self.finding_box),
+            (self.tr("Side"), self.side_box),
+            (self.tr("Review"), self.review_box),
+            (self.tr("Number"), self.where_box),
+        ):
+            form.addRow(title, box)
+        form.addRow("", abreast(None, self.how_box, self.value_box, None))
+        form.addRow("", tool_button(self.tr("Show all rows"), self.show_all))
+        menu = QMenu(self)
+        holder = QWidgetAction(menu)
+        holder.setDefaultWidget(panel)
+        menu.addAction(holder)
+        return menu
+
+    def show_all(self) -> None:
+        """Take every filter off."""
+        self.search.clear()
+        for box in self._choices():
+            box.setCurrentIndex(0)
+        self._apply_filter()
+
+    def _choices(self) -> tuple[QComboBox, ...]:
+        return (
+            self.verdict_box,
+            self.finding_box,
+            self.side_box,
+            self.review_box,
+            self.where_box,
+        )
+
+    def _tell_filters(self) -> None:
+        """Say on the button how many filters hold rows back."""
+        on = sum(box.currentIndex() > 0 for box in self._choices())
+        text = self.tr("Filters: {count}").format(count=on) if on else self.tr("Filters")
+        self.filter_button.setText(text)
 
     def _build_view(self) -> None:
         self.view = named(RowsView(self), self._name())
@@ -393,12 +439,13 @@ class TablePage(QWidget):
 
     def _on_box(self, _index: int) -> None:
         self._show_condition()
+        self._tell_filters()
         self._apply_filter()
 
     def _show_condition(self) -> None:
         name = self.where_box.currentData()
         for part in (self.how_box, self.value_box):
-            self._parts[part].setVisible(bool(name))
+            part.setVisible(bool(name))
         if name:
             column = column_of(name)
             unit = column.shown(self.model.units)

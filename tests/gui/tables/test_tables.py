@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PySide6.QtCore import QItemSelectionModel, Qt
 from PySide6.QtGui import QGuiApplication
+from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QInputDialog, QWidget
 
 from analysis.common.columns import STATION_COLUMNS
@@ -375,6 +376,28 @@ def test_filter_box_counts(stations: StationTable, settle: Callable[..., None]) 
     assert stations.count.text() == f"{stations.rows.total // 2} of {stations.rows.total}"
     stations.search.clear()
     settle(lambda: stations.rows.rowCount() == stations.rows.total)
+
+
+@pytest.mark.parametrize("width", (360, 620, 1200))
+def test_every_filter_can_be_reached_at_each_width(
+    stations: StationTable, settle: Callable[..., None], width: int
+) -> None:
+    """Nothing hides behind an overflow mark that doesn't open; the button says what holds."""
+    stations.resize(width, 320)
+    settle()
+    button = stations.filter_button
+    assert button.visibleRegion().boundingRect().width() == button.width()
+    menu = button.menu()
+    menu.popup(button.mapToGlobal(button.rect().bottomLeft()))
+    settle()
+    boxes = (stations.verdict_box, stations.side_box, stations.review_box, stations.where_box)
+    assert all(box.isVisible() and not box.visibleRegion().isEmpty() for box in boxes)
+    QTest.keyClick(stations.side_box, Qt.Key.Key_Down)
+    assert stations.rows.rowCount() == stations.rows.total // 2
+    assert button.text() == "Filters: 1"
+    stations.show_all()
+    assert (stations.rows.rowCount(), button.text()) == (stations.rows.total, "Filters")
+    menu.close()
 
 
 def test_review_by_key_is_stored_and_undone(
