@@ -109,11 +109,14 @@ def test_set_span_drops_echo(model: WindowModel) -> None:
     assert count.seen[-1] == (100.0, 260.0)
 
 
-def test_open_roads_without_terrain_is_one_sentence(model: WindowModel) -> None:
-    """A road needs a terrain: said, not raised."""
-    count = Count(model.failed)
-    model.open_roads(RoadSource("/nowhere/road.gpkg"))
-    assert "terrain grid first" in count.seen[0][1]
+def test_road_without_terrain_waits_with_a_word(model: WindowModel) -> None:
+    """A road is read into the plane of its terrain: it waits for that, and the person is told."""
+    count = Count(model.message)
+    source = RoadSource("/nowhere/road.gpkg")
+    model.open_roads(source)
+    assert count.seen == [("road.gpkg is read as soon as its terrain is open.",)]
+    assert model.inputs.source == source
+    assert not model.can_screen
 
 
 def test_screen_without_inputs_is_one_sentence(model: WindowModel) -> None:
