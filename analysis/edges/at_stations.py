@@ -104,6 +104,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
         foreslope_end=end,
         rivals=_rivals(found.middle, nearest, between, overrides),
+        edge_ways=_ways_at(s, found),
     )
     return _with_given(doubted(breaks), overrides)
 
@@ -148,6 +149,17 @@ def doubted(breaks: Breaks) -> Breaks:
         hinge_confidence=np.where(lost, 0.0, breaks.hinge_confidence),
         hinge_source=nominal(breaks.hinge_source),
     )
+
+
+def _ways_at(s: Floats, found: BlocksFound) -> Floats:
+    """Other places of the edges, carried to the stations and counted from the edge."""
+    blocks, out = found.sections.s, []
+    for side in found.sides:
+        ways = side.tied.edge_ways.copy()
+        ways[:, :, 0] -= side.tied.edge[:, None]
+        flat = [np.interp(s, blocks, column) for column in ways.reshape(blocks.size, -1).T]
+        out.append(np.column_stack(flat).reshape(s.size, *ways.shape[1:]))
+    return np.stack(out, axis=1)
 
 
 def _edge_shown(found: BlocksFound) -> NDArray[np.bool_]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -56,8 +58,13 @@ class SecondLook:
         index = np.rint((values - self.place[0]) / self.step_m)
         return np.asarray(np.clip(index, 0, self.place.size - 1), dtype=np.int64)
 
-    def edge(self, hinge: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        """Find the edges with the hinges known."""
+    def edge(self, hinge: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """Find the edges with the hinges known: mean, spread, nearness, roughness, and the ways.
+
+        The ways (b, 3, 2) are place and spread of an edge that is flush, of one that steps up, and
+        of one that steps down, each all along the road: which of them it is, a station's own cells
+        can tell better.
+        """
         nominal, stride = self.side.edge_m, 2
         last = int(self._at(np.array([float(nominal.max()) + 2.0]))[0])
         list_ = np.arange(0, last + 1, stride)
@@ -71,7 +78,15 @@ class SecondLook:
         evidence -= 0.5 * (self.side.length_m / 100.0) * off[:, :, None] ** 2
         if self.side.bright is not None:
             evidence += self.side.bright.edges(at, hinge)[:, :, None]
-        return self._tie(evidence, at, stride, self.side.edge_given, np.diff(hinge))
+        tie = partial(self._tie, evidence, at, stride, self.side.edge_given, np.diff(hinge))
+        post = tie()
+        rough = post[:, :, len(self.levels) :].sum(axis=(1, 2))
+        up = self._mode_steps()
+        ways = [
+            np.column_stack(moments(tie(kind).sum(axis=2), at)[:2])
+            for kind in (up == 0.0, up > 0.0, up < 0.0)
+        ]
+        return *moments(post.sum(axis=2), at), rough, np.stack(ways, axis=1)
 
     def gain(self, edge: Floats, hinge: Floats) -> Floats:
         """Weigh the edges found against pavement that goes straight on to the hinge."""
@@ -85,7 +100,7 @@ class SecondLook:
             gain += self.side.bright.gain(edge, hinge)
         return moving_sums(gain, 2 * max(1, round(20.0 / self.side.length_m)) + 1)
 
-    def hinge(self, edge: Floats, hinge: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    def hinge(self, edge: Floats, hinge: Floats) -> tuple[Floats, Floats, Floats]:
         """Find the hinges near those found before, with the edges known."""
         first, last = float(hinge.min()) - 0.6, float(hinge.max()) + 0.6
         span = self._at(np.array([first, last]))
@@ -98,7 +113,8 @@ class SecondLook:
         close[np.arange(hinge.size), nearest] = True
         edge_at = np.where(close, self._at(edge)[:, None], -1)
         evidence = self._evidence(edge_at, np.where(close, list_[None, :], -1))
-        return self._tie(evidence, at, 1, self.side.hinge_given)
+        post = self._tie(evidence, at, 1, self.side.hinge_given)
+        return moments(post.sum(axis=2), at)
 
     def _evidence(self, edge_at: NDArray[np.int64], hinge_at: NDArray[np.int64]) -> Floats:
         from analysis.edges.kernels import Bins, Expected, Shapes, Tables, line_evidence
@@ -128,8 +144,9 @@ class SecondLook:
         stride: int,
         given: Floats,
         moves_beside: Floats | float = 0.0,
-    ) -> tuple[Floats, Floats, Floats, Floats]:
-        """Mean, spread and nearness of the place, and how likely the shoulder is rough."""
+        modes: NDArray[np.bool_] | None = None,
+    ) -> Floats:
+        """Posterior of place and mode, (b, p, m); `modes` (m,) leaves only some of them."""
         from analysis.edges.kernels import tie_line
 
         step = stride * self.step_m
@@ -138,13 +155,21 @@ class SecondLook:
         away = (at[None, :] - given[fixed, None]) / (0.5 * step)
         evidence[fixed] -= 0.5 * away[:, :, None] ** 2
         start, switch = _mode_switch(self.levels, self.side.length_m)
+        if modes is not None:
+            evidence, start = np.ascontiguousarray(evidence[:, :, modes]), start[modes]
+            switch = np.ascontiguousarray(switch[np.ix_(modes, modes)])
+            start, switch = start / start.sum(), switch / switch.sum(axis=1, keepdims=True)
         moves = np.zeros(evidence.shape[0])
         moves[1:] = moves_beside
         kernel = _joint_kernel(moves, self.side.drift_m(), step)
         post = np.empty_like(evidence)
         tie_line(evidence, kernel, start, switch, post)
-        rough = post[:, :, len(self.levels) :].sum(axis=(1, 2))
-        return *moments(post.sum(axis=2), at), rough
+        return post
+
+    def _mode_steps(self) -> Floats:
+        """Height of the step of each mode: straight, rough, then the forms beside a flush edge."""
+        steps = self.levels[:, 1]
+        return np.concatenate([steps, steps, np.zeros(len(PRIORS.forms))])
 
 
 def _step_levels() -> Floats:

@@ -48,6 +48,8 @@ class TiedBreaks:
     edge_gain : (b,)
         Log evidence for an edge there, against pavement that goes on to the hinge, summed over
         about forty metres.
+    edge_ways : (b, 3, 2)
+        Place and standard deviation of an edge that is flush, steps up, steps down.
     """
 
     edge: Floats
@@ -58,6 +60,7 @@ class TiedBreaks:
     hinge_near: Floats
     bare: Floats
     edge_gain: Floats
+    edge_ways: Floats
 
 
 def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> TiedBreaks:
@@ -103,8 +106,8 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     hinge = moments(post.sum(axis=1), at_hinge)[0]
     coarse = moments(post.sum(axis=2) + post_none, at_edge)
     look = SecondLook(side, place[0], place[-1], 0.1 * apart, overlap)
-    hinge, hinge_se, hinge_near, _ = look.hinge(coarse[0], hinge)
-    *again, rough = look.edge(hinge)
+    hinge, hinge_se, hinge_near = look.hinge(coarse[0], hinge)
+    *again, rough, ways = look.edge(hinge)
     again[1] = np.hypot(again[1], ROUGH_EDGE_M * np.sqrt(rough))
     if side.bright is not None:
         again[1] = np.hypot(again[1], side.bright.unsure_m())
@@ -112,7 +115,7 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
         np.where(bare < 0.5, new, old) for new, old in zip(again, coarse, strict=True)
     )
     gain = look.gain(edge, hinge)
-    return TiedBreaks(edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare, gain)
+    return TiedBreaks(edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare, gain, ways)
 
 
 def _about_mean(side: SideBlocks) -> SideBlocks:

@@ -44,6 +44,9 @@ class Breaks:
         Where the road itself isn't found: the likeliest place of its middle and the next one, right
         positive from the given centreline; the second is NaN where it only lies beyond the limit of
         the search, and both are where the road is found.
+    edge_ways : (n, 2, 3, 2), optional
+        Where an edge would lie that is flush, that steps up and that steps down: metres beyond
+        `edge`, and standard error.
     """
 
     s: PerStation[Floats]
@@ -62,6 +65,7 @@ class Breaks:
     crowned: PerStation[NDArray[np.bool_]]
     foreslope_end: PerStation[Floats | None] = None
     rivals: PerStation[Floats | None] = None
+    edge_ways: PerStation[Floats | None] = None
 
     def lost(self) -> Bools:
         """Where the road itself isn't found, (n,)."""

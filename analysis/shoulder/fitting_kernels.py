@@ -14,7 +14,7 @@ import numpy as np
 from analysis.common.compiled import compiled
 from analysis.shoulder.strip import Strip, Windows
 
-__all__ = ["Expected", "Fits", "blank_fits", "fit_windows"]
+__all__ = ["Expected", "Fits", "Ways", "blank_fits", "fit_windows"]
 
 # Columns of the design: height at the edge, grade, vertical curve, pavement slope, its change
 # along the road, kink at the edge, step at the edge, kink at the hinge, step at the hinge.
@@ -55,6 +55,19 @@ class Expected(NamedTuple):
     exact: Any
 
 
+class Ways(NamedTuple):
+    """Other places of the edge in n windows, k of each.
+
+    Attributes
+    ----------
+    edge, width : (n, k)
+        Edge beyond that of the strip, width of the shoulder; NaN = not to be looked at.
+    """
+
+    edge: Any
+    width: Any
+
+
 class _Algebra(NamedTuple):
     """Work space for normal equations."""
 
@@ -72,7 +85,8 @@ class _Cells(NamedTuple):
     index, place : (m,) int
         Which cell of the strip, and in which bin across it lies.
     design, y, weight : (m, COLUMNS + MOST_KNOTS), (m,), (m,)
-    residual, buffer : (m,)
+    residual, buffer, impulse : (m,)
+        The last is the smeared impulse at the edge.
     shape : (bins,)
         Median residual of each bin across.
     """
@@ -84,6 +98,7 @@ class _Cells(NamedTuple):
     weight: Any
     residual: Any
     buffer: Any
+    impulse: Any
     shape: Any
 
 
@@ -129,6 +144,8 @@ class Fits(NamedTuple):
         taken out; covered share of the window's length; scatter of pavement residuals.
     weight : (m,)
         Least weight that any window gave a cell.
+    evidence : (n,)
+        Log evidence of the fit, to be compared with that of another on the same cells.
     """
 
     beta: Any
@@ -140,6 +157,7 @@ class Fits(NamedTuple):
     knot_count: Any
     tally: Any
     weight: Any
+    evidence: Any
 
 
 class _Answers(NamedTuple):
@@ -244,6 +262,7 @@ def blank_fits(windows: int, cells: int) -> Fits:
         knot_count=np.zeros(windows, dtype=np.int64),
         tally=np.zeros((windows, 8)),
         weight=np.ones(cells),
+        evidence=np.full(windows, -np.inf),
     )
 
 
@@ -366,7 +385,13 @@ def _robust(cells: _Cells, sigma: float, hinge_se: float, algebra: _Algebra, b: 
 
 @compiled
 def fit_windows(
-    windows: Windows, strip: Strip, expected: Expected, knot_m: float, rough: Any, fits: Fits
+    windows: Windows,
+    strip: Strip,
+    expected: Expected,
+    ways: Ways,
+    shapes: Any,
+    fits: Fits,
+    others: Fits,
 ) -> None:
     """Fit pavement, edge step, shoulder and foreslope to the cells of every window.
 
@@ -382,13 +407,15 @@ def fit_windows(
     strip : Strip
         Cells that aren't `usable` are left out.
     expected : Expected
-    knot_m : float
-        Least distance of knots.
-    rough : (q, 2)
-        Amounts in metres and their prior probabilities; the first is 0.
-    fits : Fits
-        Filled in; a window without enough cells gets NaN.
+    ways : Ways
+        Other places of the edge, fitted to the same cells with the same weights.
+    shapes : (1 + q, 2)
+        Least distance of knots; then amounts of roughness in metres and their prior
+        probabilities, the first 0.
+    fits, others : Fits
+        Filled in; a window without enough cells gets NaN. The others have k rows for each window.
     """
+    knot_m, rough = shapes[0, 0], shapes[1:]
     room = _room(windows)
     size = (COLUMNS, COLUMNS)
     algebra = _Algebra(np.empty(size), np.empty(COLUMNS), np.empty(size), np.empty(size))
@@ -411,19 +438,60 @@ def fit_windows(
         for r in range(m):
             c = cells.index[r]
             fits.weight[c] = min(fits.weight[c], cells.weight[r])
-        knots = int(expected.width_m[i] / knot_m + 0.3) - 1
-        knots = min(max(knots, 0), MOST_KNOTS)
-        gap = expected.width_m[i] / (knots + 1.0)
-        fits.knot_count[i] = knots
-        _knot_columns(cells, strip, knots, gap)
-        planes = _Planes(b, tight, sigma, expected.inflation[i], knots, gap)
         correlation = np.array([expected.correlation_m[i], expected.nugget[i]])
         if not expected.exact[i]:
             correlation = correlation[:0]
+        planes = _lay_knots(cells, strip, b, tight, expected, i, expected.width_m[i], knot_m)
         if _weigh_shapes(cells, strip, planes, rough, correlation, fits, i):
             fits.beta[i, 0] += mean
         else:
             fits.beta[i, 0] = np.nan
+            continue
+        for k in range(ways.width.shape[1]):
+            width = ways.width[i, k]
+            if not width > 0.5 * knot_m:
+                continue
+            _lay_elsewhere(cells, strip, ways.edge[i, k], width)
+            if _solve(cells, tight, algebra, b):
+                planes = _lay_knots(cells, strip, b, tight, expected, i, width, knot_m)
+                row = i * ways.width.shape[1] + k
+                if not _weigh_shapes(cells, strip, planes, rough, correlation[:0], others, row):
+                    others.evidence[row] = -np.inf
+
+
+@compiled
+def _lay_knots(
+    cells: _Cells,
+    strip: Strip,
+    b: Any,
+    tight: float,
+    expected: Expected,
+    i: int,
+    width: float,
+    knot_m: float,
+) -> _Planes:
+    """Lay even knots across a shoulder of some width."""
+    knots = min(max(int(width / knot_m + 0.3) - 1, 0), MOST_KNOTS)
+    gap = width / (knots + 1.0)
+    _knot_columns(cells, strip, knots, gap)
+    return _Planes(b, tight, expected.sigma_m[i], expected.inflation[i], knots, gap)
+
+
+@compiled
+def _lay_elsewhere(cells: _Cells, strip: Strip, edge: float, width: float) -> None:
+    """Set up the design for an edge that lies so far beyond the strip's, and a shoulder's width."""
+    design = cells.design
+    for r in range(cells.index.size):
+        c = cells.index[r]
+        x, wide, narrow = strip.x[c] - edge, strip.box[c, 0], strip.box[c, 1]
+        design[r, 3] = x
+        design[r, 4] = design[r, 1] * x
+        design[r, 5] = _ramp(x, wide, narrow)
+        design[r, 6] = -_step(x, wide, narrow)
+        design[r, 7] = _ramp(x - width, wide, narrow)
+        design[r, 8] = _step(x - width, wide, narrow)
+        rise = _step(x + 1e-4, wide, narrow) - _step(x - 1e-4, wide, narrow)
+        cells.impulse[r] = rise / 2e-4
 
 
 @compiled
@@ -436,6 +504,7 @@ def _room(windows: Windows) -> _Cells:
         np.empty(most, dtype=np.int64),
         np.empty(most, dtype=np.int64),
         np.empty((most, COLUMNS + MOST_KNOTS)),
+        np.empty(most),
         np.empty(most),
         np.empty(most),
         np.empty(most),
@@ -455,6 +524,7 @@ def _part(room: _Cells, m: int, bins: int) -> _Cells:
         room.weight[:m],
         room.residual[:m],
         room.buffer[:m],
+        room.impulse[:m],
         room.shape[:bins],
     )
 
@@ -473,6 +543,7 @@ def _gather(windows: Windows, strip: Strip, i: int, room: _Cells) -> tuple[int, 
         if strip.usable[c]:
             _row(room.design[m], (strip.s[c] - windows.s[i]) / windows.half_m[i], strip.basis, c)
             room.y[m] = strip.z[c]
+            room.impulse[m] = strip.basis[5, c]
             mean += strip.z[c]
             room.index[m] = c
             room.place[m] = int(strip.basis[6, c])
@@ -557,11 +628,26 @@ def _ramp(x: float, wide: float, narrow: float) -> float:
 
 
 @compiled
+def _step(x: float, wide: float, narrow: float) -> float:
+    """Smeared step of `analysis.corridor.footprint`, one value."""
+    far = 0.5 * (wide + narrow)
+    if x <= -far:
+        return 0.0
+    if x >= far:
+        return 1.0
+    if narrow < 1e-4:
+        return (x + 0.5 * wide) / wide if wide >= 1e-4 else 0.5
+    near = 0.5 * (wide - narrow)
+    total = (x + far) ** 2 - max(x + near, 0.0) ** 2 - max(x - near, 0.0) ** 2
+    return total / (2.0 * wide * narrow)
+
+
+@compiled
 def _knot_columns(cells: _Cells, strip: Strip, knots: int, gap: float) -> None:
     """Add a smeared hat at each knot to the design."""
     for r in range(cells.index.size):
         c = cells.index[r]
-        x, wide, narrow = strip.x[c], strip.box[c, 0], strip.box[c, 1]
+        x, wide, narrow = cells.design[r, 3], strip.box[c, 0], strip.box[c, 1]
         reach = 0.5 * (wide + narrow)
         for k in range(knots):
             middle = (k + 1) * gap
@@ -598,7 +684,7 @@ def _to_line(knots: int, gap: float) -> Any:
 
 
 @compiled
-def _edge_pull(cells: _Cells, strip: Strip, b: Any, p: int) -> Any:
+def _edge_pull(cells: _Cells, b: Any, p: int) -> Any:
     """Change of the right-hand side per metre of error of the edge's place.
 
     Where the edge lies elsewhere than assumed by d, the ground differs from the model by d
@@ -606,8 +692,7 @@ def _edge_pull(cells: _Cells, strip: Strip, b: Any, p: int) -> Any:
     """
     pull = np.zeros(p)
     for r in range(cells.index.size):
-        c = cells.index[r]
-        change = -b[3] - b[_KINK] * strip.basis[2, c] + b[_STEP] * strip.basis[5, c]
+        change = -b[3] + b[_KINK] * cells.design[r, _STEP] + b[_STEP] * cells.impulse[r]
         for j in range(p):
             pull[j] += cells.weight[r] * cells.design[r, j] * change
     return pull
@@ -643,8 +728,8 @@ def _solve_each(base: Any, right: Any, planes: _Planes, rough: Any, answers: _An
 
 
 @compiled
-def _shares(evidence: Any) -> int:
-    """Turn log evidence into shares of one; the place of the greatest is returned."""
+def _shares(evidence: Any) -> tuple[int, float]:
+    """Turn log evidence into shares of one; the place of the greatest, and the whole evidence."""
     top = evidence.max()
     total = 0.0
     best = 0
@@ -655,7 +740,7 @@ def _shares(evidence: Any) -> int:
         total += evidence[q]
     for q in range(evidence.size):
         evidence[q] /= total
-    return best
+    return best, top + np.log(total)
 
 
 @compiled
@@ -731,8 +816,9 @@ def _weigh_shapes(
     answers = _Answers(np.empty((amounts, p, p)), np.empty((amounts, p)), np.empty(amounts))
     if not _solve_each(base, right, planes, rough, answers):
         return False
-    best = _shares(answers.share)
-    pull = _edge_pull(cells, strip, planes.b, p)
+    best, fits.evidence[i] = _shares(answers.share)
+    fits.knot_count[i] = planes.knots
+    pull = _edge_pull(cells, planes.b, p)
     to_line = _to_line(planes.knots, planes.gap)
     unit = planes.sigma * planes.sigma
     apart = _mix_lines(answers, to_line, pull, unit, fits, i)

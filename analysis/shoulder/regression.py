@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
+from analysis.common.sides import Source
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
 from analysis.shoulder.strip import BEYOND_HINGE_M, Strip, Windows
@@ -53,6 +55,15 @@ ROUGHER = 0.25
 """A shoulder's own variance counts from where it exceeds the pavement's by this share: a scatter is
 uncertain by a few hundredths itself."""
 
+FLUSH_M, HIGH_LOW_M = (0.005,), (0.025, 0.1)
+"""Spreads of the step at an edge that is flush, and at one that is high or low."""
+
+WAYS = (0.7, 0.1, 0.1, 0.1)
+"""How likely an edge is as found, flush, high or low elsewhere, before the cells are asked."""
+
+STAYS_M = 80.0
+"""So far an edge goes on flush, high or low, on average (our own choice: faults are as long)."""
+
 _EXACT_STATIONS = 24
 
 
@@ -83,8 +94,11 @@ class SideFit:
     windows : Windows
         Stretch of road of each station.
     beta : (n, p)
+        With edge and hinge at their likeliest places.
     covariance : (n, p, p)
         With noise, its correlation, and the uncertain places of edge and hinge.
+    mixed, mixed_covariance : (n, p), (n, p, p)
+        The same over all places that edge and hinge may have.
     inflation : (n,)
         Variance of the shoulder slope over what white noise would give.
     shape : Shape
@@ -97,6 +111,8 @@ class SideFit:
     windows: Windows
     beta: Floats
     covariance: Floats
+    mixed: Floats
+    mixed_covariance: Floats
     inflation: Floats
     shape: Shape
     tally: Floats
@@ -137,7 +153,7 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     -------
     SideFit
     """
-    from analysis.shoulder.fitting_kernels import Expected, blank_fits, fit_windows
+    from analysis.shoulder.fitting_kernels import Expected, Ways, blank_fits, fit_windows
 
     n = breaks.s.size
     half = 0.5 * length_m
@@ -155,25 +171,45 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
         nugget=noise.nugget,
         exact=exact,
     )
-    fits = blank_fits(n, strip.s.size)
     knot_m = max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M)
-    fit_windows(windows, strip, expected, knot_m, np.array(ROUGHNESS), fits)
-    covariance, slope_inflation = _with_correlation(breaks.s, fits.covariance, fits.scatter, exact)
+    shapes = np.array([(knot_m, 0.0), *ROUGHNESS])
+    places = _places(breaks, side)
+    k = places.shape[1]
+    ways = Ways(places[:, :, 0].copy(), expected.width_m[:, None] - places[:, :, 0])
+    fits, others = blank_fits(n, strip.s.size), blank_fits(n * k, 0)
+    fit_windows(windows, strip, expected, ways, shapes, fits, others)
+    variance = (expected.sigma_m**2)[:, None, None]
+    factor = _with_correlation(breaks.s, fits.covariance, fits.scatter, exact)
+    covariance, slope_inflation = _correlated(fits.covariance, factor)
     wider = _where_measured(strip, windows, fits, expected, covariance)
-    covariance = covariance * wider[:, :, None] * wider[:, None, :]
+    covariance = covariance * wider[:, :, None] * wider[:, None, :] * variance
     slope_inflation = slope_inflation * wider[:, 5] ** 2
-    covariance = covariance * (expected.sigma_m**2)[:, None, None]
     edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
-    shift = fits.lever * edge_se[:, None]
     unevenness = np.sqrt(np.sum(fits.knots**2, axis=1) / np.maximum(fits.knot_count, 1))
     # a step within twice its noise isn't told from none
     step = np.sqrt(np.maximum(fits.beta[:, 6] ** 2 - 4.0 * covariance[:, 6, 6], 0.0))
     guesswork = np.minimum(np.hypot(unevenness / UNEVEN_M, step / STEPPED_M), 1.0)
-    shift[:, 6] *= STEP_SHARE + (1.0 - STEP_SHARE) * guesswork
+    counts = STEP_SHARE + (1.0 - STEP_SHARE) * guesswork
+    shift = fits.lever * edge_se[:, None]
+    shift[:, 6] *= counts
     covariance = covariance + shift[:, :, None] * shift[:, None, :]
+    other_shift = others.lever.reshape(n, k, -1) * places[:, :, 1:]
+    other, _ = _correlated(others.covariance, np.repeat(factor, k, axis=0))
+    other = (other * np.repeat(variance, k, axis=0)).reshape(n, k, *covariance.shape[1:])
+    other = other * wider[:, None, :, None] * wider[:, None, None, :]
+    other = other + other_shift[..., :, None] * other_shift[..., None, :]
+    mixed = _mix(
+        windows,
+        np.concatenate([fits.beta[:, None], others.beta.reshape(n, k, -1)], axis=1),
+        np.concatenate([covariance[:, None], other], axis=1),
+        # what scatters more says less
+        np.column_stack([fits.evidence, others.evidence.reshape(n, k)]) / wider[:, 6:7] ** 2,
+    )
     knots_cov = fits.knots_cov * expected.inflation[:, None, None]
     shape = Shape(fits.knots, knots_cov, fits.knot_count, expected.width_m)
-    return SideFit(windows, fits.beta, covariance, slope_inflation, shape, fits.tally, fits.weight)
+    return SideFit(
+        windows, fits.beta, covariance, *mixed, slope_inflation, shape, fits.tally, fits.weight
+    )
 
 
 def _where_measured(
@@ -196,18 +232,108 @@ def _where_measured(
     return out
 
 
-def _with_correlation(
-    s: Floats, plain: Floats, tied: Floats, exact: NDArray[np.bool_]
+def _places(breaks: Breaks, side: int) -> Floats:
+    """Place beyond the edge found and standard error of one flush, up, down, (n, 3, 2)."""
+    if breaks.edge_ways is None:
+        return np.full((breaks.s.size, 3, 2), np.nan)
+    # what a person gave has no other place, and what isn't shown lies as its error says
+    found = breaks.edge_source[:, side] == Source.FOUND
+    return np.where(found[:, None, None], breaks.edge_ways[:, side], np.nan)
+
+
+def _mix(
+    windows: Windows, beta: Floats, covariance: Floats, evidence: Floats
 ) -> tuple[Floats, Floats]:
+    """Mix the fits of the edge as found, flush, up and down: (n, p) and (n, p, p).
+
+    Which of them it is, the cells of the station and of its neighbours tell; covariances are those
+    within the fits and between them.
+    """
+    known = np.isfinite(beta).all(axis=2) & np.isfinite(evidence)
+    step, variance = beta[:, :, 6], covariance[:, :, 6, 6]
+    top = np.where(known, evidence, -np.inf).max(axis=1, keepdims=True)
+    with np.errstate(invalid="ignore"):
+        seen = np.where(known, np.exp(evidence - top) * _step_chance(step, variance), 0.0)
+    share = _tied_ways(windows.s, windows.half_m, known * np.array(WAYS), seen)
+    lone = ~known[:, 0]
+    beta = np.where(known[:, :, None], beta, 0.0)
+    mean = np.einsum("nk,nkj->nj", share, beta)
+    off = beta - mean[:, None]
+    within = np.where(known[:, :, None, None], covariance, 0.0)
+    spread = np.einsum("nk,nkij->nij", share, within + off[..., :, None] * off[..., None, :])
+    mean[lone], spread[lone] = np.nan, np.nan
+    return mean, spread
+
+
+def _step_chance(step: Floats, variance: Floats) -> Floats:
+    """Density beforehand of the step in each fit: flush ones are small, others have a sign."""
+    out = np.zeros_like(step)
+    variance = np.maximum(variance, 1e-12)
+    for way, (spreads, sign) in enumerate(((FLUSH_M, 0), (HIGH_LOW_M, -1), (HIGH_LOW_M, 1)), 1):
+        d, v = step[:, way], variance[:, way]
+        # one found may be any of them
+        for column, at, of in ((way, d, v), (0, step[:, 0], variance[:, 0])):
+            density = np.zeros_like(at)
+            for spread in spreads:
+                total = of + spread**2
+                part = np.exp(-0.5 * at * at / total) / np.sqrt(2.0 * np.pi * total)
+                if sign:
+                    part = part * 2.0 * ndtr(sign * at * spread / np.sqrt(total * of))
+                density += part / len(spreads)
+            out[:, column] = np.fmax(out[:, column], density)
+    return out
+
+
+def _tied_ways(s: Floats, half_m: Floats, prior: Floats, seen: Floats) -> Floats:
+    """Probability of each way (n, w), tied along the road (forward-backward).
+
+    Parameters
+    ----------
+    s, half_m : (n,)
+        Stations and half the stretch that each looks at: those that share cells share what
+        these say.
+    prior, seen : (n, w)
+        How likely each way is beforehand, and how likely it makes the cells.
+    """
+    n = s.size
+    usual = np.where(prior.sum(axis=1, keepdims=True) > 0.0, prior, 1.0 / prior.shape[1])
+    usual = usual / usual.sum(axis=1, keepdims=True)
+    known = np.isfinite(seen).any(axis=1) & (np.nan_to_num(seen).sum(axis=1) > 0.0)
+    gaps = np.diff(s)
+    own = np.full(n, 2.0 * half_m) if n == 1 else np.zeros(n)
+    own[:-1] += 0.5 * gaps
+    own[1:] += 0.5 * gaps
+    if n > 1:
+        own[[0, -1]] *= 2.0
+    own = np.minimum(own / (2.0 * half_m), 1.0)
+    chance = np.maximum(np.nan_to_num(seen), 1e-100) ** own[:, None]
+    chance = np.where(known[:, None], chance, 1.0) * (usual > 0.0)
+    stay = np.exp(-gaps / STAYS_M)
+    ahead, back = np.empty_like(usual), np.ones_like(usual)
+    for i in range(n):
+        before = usual[i]
+        if i > 0:
+            before = stay[i - 1] * ahead[i - 1] + (1.0 - stay[i - 1]) * usual[i]
+        ahead[i] = before * chance[i]
+        ahead[i] = ahead[i] / ahead[i].sum() if ahead[i].sum() > 0.0 else usual[i]
+    for i in range(n - 2, -1, -1):
+        given = chance[i + 1] * back[i + 1]
+        back[i] = stay[i] * given + (1.0 - stay[i]) * (usual[i + 1] * given).sum()
+        back[i] /= max(back[i].max(), 1e-300)
+    ways = ahead * back
+    return np.asarray(ways / np.maximum(ways.sum(axis=1, keepdims=True), 1e-300))
+
+
+def _with_correlation(s: Floats, plain: Floats, tied: Floats, exact: NDArray[np.bool_]) -> Floats:
     """Carry the effect of correlated noise from the stations summed exactly to all others.
 
     Seen from the white covariance's own square root, the correlated one is a matrix that
-    changes slowly along the road: it is interpolated there.
+    changes slowly along the road: it is interpolated there, (n, p, p).
     """
     n, p, _ = plain.shape
     usable = exact & np.isfinite(tied).all(axis=(1, 2)) & np.isfinite(plain).all(axis=(1, 2))
     if not usable.any():
-        return plain, np.ones(n)
+        return np.tile(np.eye(p), (n, 1, 1))
     root = np.full_like(plain, np.nan)
     good = np.isfinite(plain).all(axis=(1, 2))
     root[good] = np.linalg.cholesky(plain[good])
@@ -215,7 +341,19 @@ def _with_correlation(
     factor = inner @ tied[usable] @ np.swapaxes(inner, 1, 2)
     at = s[usable]
     wide = np.stack([np.interp(s, at, factor[:, i, j]) for i in range(p) for j in range(p)], axis=1)
-    full = root @ wide.reshape(n, p, p) @ np.swapaxes(root, 1, 2)
+    return wide.reshape(n, p, p)
+
+
+def _correlated(plain: Floats, factor: Floats) -> tuple[Floats, Floats]:
+    """Covariances (n, p, p) with the noise's correlation, and what it does to a slope's variance.
+
+    `factor` is what `_with_correlation` gives.
+    """
+    p = plain.shape[1]
+    root = np.full_like(plain, np.nan)
+    good = np.isfinite(plain).all(axis=(1, 2))
+    root[good] = np.linalg.cholesky(plain[good])
+    full = root @ factor @ np.swapaxes(root, 1, 2)
     slope = np.zeros(p)
     slope[[3, 5]] = 1.0
     with np.errstate(invalid="ignore", divide="ignore"):

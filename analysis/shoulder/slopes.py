@@ -123,7 +123,7 @@ def measure_sides(
 
 def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:
     """Turn the fits of one side into the values of `Measures`."""
-    beta, full = fit.beta, fit.covariance
+    beta, full = fit.mixed, fit.mixed_covariance
     p = beta.shape[1]
     # The road runs aslant to the given line: `bend` is how far it goes outward per metre.
     length = np.sqrt(1.0 + slant**2)
@@ -154,7 +154,7 @@ def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:
         "drop_shoulder_cov": both(drop, shoulder),
         "foreslope_pct": value(foreslope),
         "grade_pct": 100.0 * beta[:, 1] / fit.windows.half_m / length,
-        "edge_z_m": beta[:, 0] - beta[:, 2] / 3.0,
+        "edge_z_m": fit.beta[:, 0] - fit.beta[:, 2] / 3.0,
         "cells": fit.tally[:, 0].astype(np.int64),
         "effective_cells": fit.tally[:, 0] / fit.inflation,
         "outlier_share": fit.tally[:, 3].copy(),
