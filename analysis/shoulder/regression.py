@@ -58,7 +58,7 @@ uncertain by a few hundredths itself."""
 FLUSH_M, HIGH_LOW_M = (0.005,), (0.025, 0.1)
 """Spreads of the step at an edge that is flush, and at one that is high or low."""
 
-WAYS = (0.7, 0.1, 0.1, 0.1)
+WAYS = (0.5, 1 / 6, 1 / 6, 1 / 6)
 """How likely an edge is as found, flush, high or low elsewhere, before the cells are asked."""
 
 STAYS_M = 80.0
