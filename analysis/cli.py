@@ -373,6 +373,8 @@ def _screen(options: argparse.Namespace) -> int:
     grid, roads, points, sources = _open_inputs(options)
     given = {name: path for name in _EXTRAS if (path := getattr(options, name))}
     extras = inputs.read_extras(grid, points=points, **given)
+    for note in inputs.misplaced(extras, roads):
+        print(f"note: {note}", file=sys.stderr)
     if not options.quiet and is_first_run():
         print(
             "First run here: compiling takes about a minute, later runs take seconds.", flush=True

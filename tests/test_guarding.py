@@ -27,13 +27,27 @@ from analysis.common.given_databases import check_database
 from analysis.common.given_files import ALLOW_NETWORK
 from analysis.common.limits import default_limits, read_limits
 from analysis.common.outputs import is_own, replacing
+from analysis.common.settings import Settings
 from analysis.findings import exports
 from analysis.findings.geopackage import read_findings, write_findings
 from analysis.findings.readings import read_readings
-from analysis.road.vectors import line_layers
+from analysis.road.read_roads import read_roads
+from analysis.road.vectors import line_layers, read_features
 from analysis.study.inputs import WIDTH_COLUMNS, read_rates, read_widths, sample_files
 from analysis.study.job import job_of
+from analysis.study.screening import screen
 from analysis.terrain.grid import checksum, open_terrain
+from gui.state import jobs
+from gui.state.loaded import road_index
+from tests.builders.files import (
+    EAST,
+    NORTH,
+    crowned_road,
+    line,
+    write_grid,
+    write_lines,
+    write_road,
+)
 from tests.builders.small_study import small_study
 
 OPENERS = {
@@ -364,3 +378,157 @@ def test_looking_through_a_geopackage_takes_no_time(saved):
     begun = time.process_time()
     check_database(saved, "The file")
     assert time.process_time() - begun < 0.1
+
+
+# ---------------------------------------------------------------- what would be untrue
+
+
+def _road(tmp_path, z):
+    return write_road(tmp_path / "grid.tif", tmp_path / "road.gpkg", "Alder Lane", z)
+
+
+@pytest.mark.parametrize("levels", [1, 2, 3])
+def test_heights_on_few_levels_cant_be_told(tmp_path, levels):
+    """Whole metres or an empty band show no slope, and no noise: that isn't a perfect survey."""
+    z = crowned_road()
+    z = np.clip(np.round(z - z.min()), 0, levels - 1) + 100.0
+    assert len(np.unique(z)) == levels
+    grid, road = _road(tmp_path, z)
+    terrain = open_terrain(grid)
+    found = screen(terrain, read_roads(road, terrain)).findings.stations
+    assert set(found["verdict"]) <= {"can't tell", "no data"}
+    assert "can't tell" in found["verdict"]
+    assert any("two or three levels" in reason for reason in found["reason"])
+
+
+def test_layers_that_touch_no_road_are_said(tmp_path, capsys):
+    """A mask of another place changes nothing, which the person must hear."""
+    grid, road = _road(tmp_path, crowned_road())
+    ring = [(EAST + x, NORTH + 5000.0 + y) for x, y in ((0, 0), (9, 0), (9, 9), (0, 0))]
+    far = {"type": "Polygon", "coordinates": [ring]}
+    mask = write_lines(tmp_path / "mask.gpkg", [far], kind="Polygon")
+    widths = tmp_path / "widths.csv"
+    rows = ["Birch Lane,0,100,3,3,1,1", "Alder Lane,9000,9900,3,3,1,1"]
+    widths.write_text("\n".join([",".join(WIDTH_COLUMNS), *rows]) + "\n")
+    inputs = ["--grid", grid, "--centreline", road, "--out", str(tmp_path / "out.gpkg")]
+    words = ["screen", "--quiet", *inputs, "--mask", str(mask), "--widths", str(widths)]
+    assert cli.main(words) == 0
+    said = capsys.readouterr().err
+    assert "Of the 1 areas that aren't shoulder 1 lie more than 30 m" in said
+    assert "Birch Lane" in said
+    assert "lie beyond the road" in said
+
+
+def test_a_road_that_is_there_twice(tmp_path):
+    """Under one name it counts once; under two it is said."""
+    grid, _ = _road(tmp_path, crowned_road())
+    terrain = open_terrain(grid)
+    there, back = (line((2.0, 20.0), (190.0, 20.0)), line((190.0, 20.0), (2.0, 20.0)))
+    for second in (there, back):
+        notes = []
+        one = write_lines(tmp_path / "one.gpkg", [there, second], [{"name": "Alder Lane"}] * 2)
+        (road,) = read_roads(one, terrain, notes=notes)
+        assert road.length_m == pytest.approx(188.0)
+        assert any("is there twice" in note for note in notes)
+        one.unlink()
+    notes = []
+    names = [{"name": "Alder Lane"}, {"name": "Birch Lane"}]
+    two = write_lines(tmp_path / "two.gpkg", [there, back], names)
+    assert len(read_roads(two, terrain, notes=notes)) == 2
+    assert any("same ground for 188 m" in note for note in notes)
+    notes = []
+    across = line((100.0, 2.0), (100.0, 38.0))
+    crossing = write_lines(tmp_path / "crossing.gpkg", [there, across], names)
+    read_roads(crossing, terrain, notes=notes)
+    assert not notes
+
+
+def test_lines_and_areas_of_too_few_vertices(tmp_path):
+    """An edge of one vertex is refused with its file's name."""
+    grid, _ = _road(tmp_path, crowned_road())
+    path = tmp_path / "edges.geojson"
+    path.write_text(
+        '{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {},'
+        '"geometry": {"type": "LineString", "coordinates": [[-123.0, 45.1]]}}]}'
+    )
+    with pytest.raises(RoadError, match=r"edges\.geojson"):
+        read_features(path, open_terrain(grid), "lines")
+
+
+def test_a_shapefile_that_is_cut_off(tmp_path):
+    """It is cut off, and not empty."""
+    path = write_lines(tmp_path / "road.shp", [line((2.0, 20.0), (190.0, 20.0))], [{"name": "A"}],
+                       driver="ESRI Shapefile")  # fmt: skip
+    path.write_bytes(path.read_bytes()[:-20])
+    with pytest.raises(RoadError, match="is cut off"):
+        line_layers(path)
+
+
+def test_kml_is_read(tmp_path):
+    """What the dialog offers can be opened."""
+    path = tmp_path / "road.kml"
+    path.write_text(
+        '<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document><Placemark>'
+        "<name>Alder Lane</name><LineString><coordinates>-122.9999,45.1544 -122.998,45.1544"
+        "</coordinates></LineString></Placemark></Document></kml>"
+    )
+    grid, _ = _road(tmp_path, crowned_road())
+    assert len(read_features(path, open_terrain(grid), "lines")) == 1
+
+
+def test_a_local_system_is_the_grids_fault(tmp_path):
+    """The road isn't blamed for a grid that nothing can be brought into."""
+    local = 'LOCAL_CS["works",UNIT["metre",1],AXIS["x",EAST],AXIS["y",NORTH]]'
+    grid = write_grid(tmp_path / "local.tif", crowned_road(), cell=0.5, crs=local, units="metre")
+    road = write_lines(tmp_path / "road.gpkg", [line((2.0, 20.0), (90.0, 20.0))])
+    with pytest.raises(RoadError, match="local coordinate system"):
+        read_roads(road, open_terrain(grid))
+
+
+def test_grids_with_no_numbers_and_grids_too_fine(tmp_path):
+    """A corner that is no number, and cells of a centimetre, are refused before memory is taken."""
+    z = crowned_road(length_m=20.0)
+    odd = write_grid(tmp_path / "odd.tif", z, transform=(0.5, 0.0, np.nan, 0.0, -0.5, NORTH))
+    fine = write_grid(tmp_path / "fine.tif", z, cell=0.01, units="metre")
+    with pytest.raises(TerrainError, match=r"no number|no place"):
+        open_terrain(odd)
+    with pytest.raises(TerrainError, match="finer than 20 mm"):
+        open_terrain(fine)
+
+
+def test_exports_of_findings_without_a_place(tmp_path):
+    """An undefined coordinate system leads to no WGS 84; the table goes without degrees."""
+    findings = replace(small_study().findings, crs_wkt='LOCAL_CS["undefined",UNIT["metre",1]]')
+    for write, name in ((exports.write_geojson, "a.geojson"), (exports.write_gpx, "a.gpx")):
+        with pytest.raises(OutputError, match="local one"):
+            write(findings, tmp_path / name)
+    exports.write_csv(findings, tmp_path / "a.csv")
+    last = (tmp_path / "a.csv").read_text(encoding="utf-8-sig").splitlines()[-1]
+    assert last.endswith(",,")
+
+
+def _order(path, seen=None):
+    return jobs.SaveOrder(small_study().findings, Settings(), {}, {}, str(path), seen)
+
+
+def test_two_windows_on_one_study(tmp_path):
+    """The second to save is told that the file isn't any more what it opened."""
+    path = tmp_path / "study.gpkg"
+    first = jobs.save(lambda *_: None, _order(path))
+    assert jobs.stamp_of(str(path)) == first
+    again = jobs.save(lambda *_: None, _order(path, first))
+    whole = path.read_bytes()
+    with pytest.raises(OutputError, match="changed by another window"):
+        jobs.save(lambda *_: None, _order(path, first))
+    assert path.read_bytes() == whole
+    jobs.save(lambda *_: None, _order(path, again))
+
+
+def test_studies_whose_stations_have_no_place():
+    """NULL distances and a missing side are a sentence in the window too."""
+    table = small_study().findings.stations
+    bad = {**table.columns, "distance_m": np.full(len(table), np.nan)}
+    with pytest.raises(OutputError, match="no place along their road"):
+        road_index(type(table)(bad))
+    with pytest.raises(OutputError, match="lack a side"):
+        road_index(table.where(np.arange(1, len(table))))

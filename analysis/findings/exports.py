@@ -100,6 +100,22 @@ def _check_placed(findings: Findings) -> None:
             "These findings have no coordinate system, so they can't be placed in WGS 84; "
             "screen again on a terrain that has one."
         )
+    if not _is_placed(findings):
+        raise OutputError(
+            "The coordinate system of these findings is a local one without a place on the earth, "
+            "so they can't be placed in WGS 84; screen again on a terrain that has a real one."
+        )
+
+
+def _is_placed(findings: Findings) -> bool:
+    """Whether the coordinate system is one that leads to WGS 84."""
+    from analysis.terrain.geofiles import CRS, rasterio
+
+    try:
+        found = CRS.from_wkt(findings.crs_wkt)
+    except rasterio.errors.CRSError:
+        return False
+    return bool(found.is_projected or found.is_geographic)
 
 
 @contextmanager
@@ -155,7 +171,7 @@ def write_csv(findings: Findings, path: str | os.PathLike[str]) -> int:
     """
     table = findings.stations
     xy = np.asarray(findings.station_xy, dtype=np.float64).reshape(-1, 2)
-    degrees = _degrees(findings, xy) if findings.crs_wkt else np.full(xy.shape, np.nan)
+    degrees = _degrees(findings, xy) if _is_placed(findings) else np.full(xy.shape, np.nan)
     stream = io.StringIO(newline="")
     changed = 0
     out = csv.writer(stream, lineterminator="\r\n")

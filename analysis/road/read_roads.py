@@ -35,6 +35,8 @@ _MEASURE_UNITS_M = (1.0, METRES_PER_FOOT, 1000.0, METRES_PER_MILE)
 _MEASURE_FIT = 0.1
 _CALM_WITHIN_M = 15.0
 _MEASURE_GAP_M = 1.0
+# lines this close for so long are one road digitised twice, and no crossing
+_ALIKE_M, _SHARED_M = 2.0, 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +139,7 @@ def read_roads(
         raise RoadError(f"The layer of lines in {source.text} is empty; draw the centreline first.")
     source.check_overlap(part.xy for part in parts)
     roads = []
-    for part in _named(_joined(parts), source.stem):
+    for part in _named(_joined(_each_once(parts, told)), source.stem):
         if not touches(terrain, part.xy):
             told.append(f'The road "{part.name}" doesn\'t touch the terrain grid; left out.')
             continue
@@ -153,7 +155,43 @@ def read_roads(
                 f"{road.chord_m:g} m."
             )
         roads.append(road)
+    told += _overlaps(roads)
     return tuple(roads)
+
+
+def _each_once(parts: list[_Part], told: list[str]) -> list[_Part]:
+    """Leave out lines that are there twice under one name, in whichever direction."""
+    out: list[_Part] = []
+    for part in parts:
+        like = (p for p in out if p.name == part.name and p.xy.shape == part.xy.shape)
+        if any(
+            np.allclose(p.xy, xy, rtol=0.0, atol=_SAME_POINT_M)
+            for p in like
+            for xy in (part.xy, part.xy[::-1])
+        ):
+            told.append(f'A line of "{part.name}" is there twice; the second is left out.')
+        else:
+            out.append(part)
+    return out
+
+
+def _overlaps(roads: list[Road]) -> list[str]:
+    """Say which roads run on the same ground, where work would be counted twice."""
+    if len(roads) < 2:
+        return []
+    import shapely
+
+    lines = [shapely.LineString(road.xy).simplify(0.5) for road in roads]
+    tree, said = shapely.STRtree(lines), []
+    for i, j in tree.query(lines, "intersects").T.tolist():
+        if i < j:
+            length_m = lines[i].intersection(lines[j].buffer(_ALIKE_M)).length
+            if length_m > _SHARED_M:
+                said.append(
+                    f'The roads "{roads[i].name}" and "{roads[j].name}" run on the same ground '
+                    f"for {length_m:.0f} m, where their work is counted twice; leave one out."
+                )
+    return said
 
 
 def _parts(

@@ -27,6 +27,7 @@ What = Literal["lines", "areas", "points"]
 # more than twice round the earth; no plane coordinates reach so far
 _FARTHEST_M = 1e8
 
+_LEAST = {"lines": 2, "areas": 3, "points": 1}
 _KINDS = {
     "lines": ("LineString", "MultiLineString", "GeometryCollection", "Unknown"),
     "areas": ("Polygon", "MultiPolygon", "GeometryCollection", "Unknown"),
@@ -83,6 +84,11 @@ def read_features(path: str | os.PathLike[str], terrain: Terrain, what: What) ->
             # a line is one row of vertices, a point one vertex of one, an area several rings
             rows = {"lines": [shape], "points": [[shape]], "areas": shape}[what]
             placed = [source.place(row) for row in rows]
+            if 0 < len(placed[0]) < _LEAST[what]:
+                raise RoadError(
+                    f"The file {source.text} has one of its {what} with only {len(placed[0])} "
+                    "vertices; mend or delete it."
+                )
             if len(placed[0]):
                 found.append(Feature(placed[0], raw.properties, tuple(placed[1:])))
     if not found:
@@ -228,6 +234,13 @@ class Layer:
                 xy = np.column_stack(moved)
             except Exception:  # the library's own errors for this are private
                 xy = np.full_like(xy, np.nan)
+            plane = self._grid_crs
+            if not np.isfinite(xy).all() and not (plane.is_projected or plane.is_geographic):
+                raise RoadError(
+                    f"The terrain grid {self.terrain.path} is in a local coordinate system, into "
+                    f"which {self.text} can't be brought; give the grid's real one (--crs on the "
+                    "command line), or the layer in the local one."
+                )
             if not np.isfinite(xy).all():
                 raise RoadError(
                     f"The coordinates in {self.text} don't fit its coordinate system; give the "
@@ -263,6 +276,7 @@ def _layers(text: str, kinds: tuple[str, ...]) -> list[str]:
     fiona = geofiles.fiona
     check_given(text, "The file", RoadError)
     check_database(text, "The file", RoadError)
+    _check_shapefile(text)
     try:
         names = list(fiona.listlayers(text))
         if not kinds:
@@ -280,6 +294,16 @@ def _layers(text: str, kinds: tuple[str, ...]) -> list[str]:
             "or another vector file that GDAL reads."
         ) from error
     return fitting
+
+
+def _check_shapefile(text: str) -> None:
+    """Refuse a shapefile shorter than its head says (ESRI description, July 1998)."""
+    if not text.lower().endswith(".shp") or not os.path.isfile(text):
+        return
+    with open(text, "rb") as file:
+        head = file.read(28)
+    if len(head) < 28 or os.path.getsize(text) < 2 * int.from_bytes(head[24:28], "big"):
+        raise RoadError(f"The shapefile {text} is cut off; fetch or write it again.")
 
 
 def parts_of(geometry: dict[str, Any], what: What) -> Iterator[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,11 +14,14 @@ from analysis.shoulder.grass import grass_height
 from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.not_shoulder import bridged_share, suspect
 from analysis.shoulder.slopes import measure_sides
-from analysis.shoulder.values import Noise, Shoulder
+from analysis.shoulder.values import Noise, Reason, Shoulder, Status, Why
 from analysis.shoulder.withhold import not_the_ground, withhold
 from analysis.terrain.grid import Terrain
 
 __all__ = ["measure"]
+
+FEWEST_LEVELS = 4
+"""With fewer different heights along a road, neither slopes nor their errors can be told."""
 
 
 def measure(
@@ -63,7 +67,19 @@ def measure(
     bridges = ground.made_up
     bridged = None if bridges is None else bridged_share(cells, bridges, breaks)
     measures = not_the_ground(measures, grass_height(cells, breaks), bridged)
+    if _on_few_levels(cells.z):
+        untold = measures.status != Status.NO_DATA
+        status, reason = measures.status.copy(), measures.reason.copy()
+        status[untold], reason[untold] = Status.NOT_JUDGED, Reason(Why.FEW_LEVELS)
+        measures = replace(measures, status=status, reason=reason)
     return Shoulder(noise, measures, sections, kerb, p_kerb)
+
+
+def _on_few_levels(z: Floats) -> bool:
+    """Whether heights (m,) take fewer than `FEWEST_LEVELS` values."""
+    # a few cells from all along tell nearly always
+    few = len(np.unique(z[:: max(1, len(z) // 1000)])) < FEWEST_LEVELS
+    return bool(few and 0 < len(np.unique(z)) < FEWEST_LEVELS)
 
 
 def cells_within(polygons: Sequence[Floats], grid: Terrain, cells: Cells) -> Bools | None:

@@ -63,6 +63,7 @@ class Why(IntEnum):
     GRASS = 22
     ROAD_RIVALS = 23
     ROAD_BEYOND = 24
+    FEW_LEVELS = 25
 
 
 @dataclass(frozen=True, slots=True)

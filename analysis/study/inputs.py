@@ -4,9 +4,10 @@ import csv
 import io
 import os
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from analysis.common.types import Floats
 from analysis.corridor.values import Extras
 from analysis.earthwork.workplan import Rates
 from analysis.findings.geopackage import check_replaceable
+from analysis.road.roadline import Road
 from analysis.road.vectors import read_features
 from analysis.terrain.grid import Terrain
 from analysis.terrain.image import check_image
@@ -29,6 +31,7 @@ __all__ = [
     "WIDTH_COLUMNS",
     "check_writable",
     "kept_path",
+    "misplaced",
     "read_extras",
     "read_rates",
     "read_widths",
@@ -102,6 +105,64 @@ def _kerbs(grid: Terrain, kerbs: str | None) -> tuple[Floats, ...] | None:
     if kerbs in (None, "unknown"):
         return None
     return () if kerbs == "none" else tuple(f.xy for f in read_features(kerbs, grid, "lines"))
+
+
+NEAR_ROAD_M = 30.0
+"""What lies farther from every road than any ditch does belongs to none of them."""
+
+
+def misplaced(extras: Extras, roads: Sequence[Road]) -> list[str]:
+    """Say in sentences which of the added layers touch no road, and so change nothing.
+
+    Parameters
+    ----------
+    extras
+        In the working plane of the roads.
+    roads
+        All that are screened.
+    """
+    import shapely
+
+    lines = shapely.STRtree([shapely.LineString(road.xy) for road in roads])
+    layers: tuple[tuple[str, Sequence[Any]], ...] = (
+        ("areas that aren't shoulder", [shapely.Polygon(xy) for xy in extras.mask]),
+        ("edge lines", [shapely.LineString(xy) for xy in extras.edges]),
+        ("kerbs", [shapely.LineString(xy) for xy in extras.kerbs or ()]),
+        ("culverts", [shapely.Point(xy) for xy in extras.culverts]),
+    )
+    said = []
+    for name, shapes in layers:
+        near = {int(k) for k in lines.query(shapes, "dwithin", NEAR_ROAD_M)[0]} if shapes else set()
+        if len(near) < len(shapes):
+            said.append(
+                f"Of the {len(shapes)} {name} {len(shapes) - len(near)} lie more than "
+                f"{NEAR_ROAD_M:g} m from every road and change nothing: check their coordinate "
+                "system and place."
+            )
+    if extras.widths is not None:
+        names = {road.name for road in roads}
+        strange = sorted(set(extras.widths["road"]) - names - {""})
+        if strange:
+            said.append(
+                f"The widths name {', '.join(strange)}, which isn't among the roads "
+                f"({', '.join(sorted(names))}), and change nothing there."
+            )
+        said += _beyond(extras.widths, roads)
+    return said
+
+
+def _beyond(widths: Table, roads: Sequence[Road]) -> list[str]:
+    """Say which rows of widths begin and end beyond their roads."""
+    ends = {road.name: np.asarray(road.label(np.array([0.0, road.length_m]))) for road in roads}
+    out = []
+    for name, a, b in zip(widths["road"], widths["from_m"], widths["to_m"], strict=True):
+        low, high = min(a, b), max(a, b)
+        wanted = [ends[name]] if name in ends else list(ends.values()) if not name else []
+        if wanted and not any(low <= e.max() and high >= e.min() for e in wanted):
+            out.append(
+                f"The widths from {a:g} to {b:g} m lie beyond the road; they change nothing."
+            )
+    return out
 
 
 def read_widths(path: str | os.PathLike[str]) -> Table:

@@ -22,7 +22,11 @@ import rasterio.windows
 from rasterio.crs import CRS
 
 import fiona  # isort: skip  # after rasterio, always
+import fiona.drvsupport
 import fiona.errors
 import fiona.model
+
+# The library leaves these out of its list; reading them is sound.
+fiona.drvsupport.supported_drivers.update(LIBKML="r", KML="r")
 
 __all__ = ["CRS", "fiona", "rasterio"]

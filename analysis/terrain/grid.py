@@ -42,6 +42,7 @@ __all__ = ["Terrain", "checksum", "heights", "open_terrain", "opened", "read_win
 # No ground on earth lies outside this range (deepest open pits and the Dead Sea shore are
 # above -1000 m), while undeclared "no value" codes such as -9999 or -3.4e38 do.
 _LOWEST_M, _HIGHEST_M = -1000.0, 10_000.0
+_FINEST_CELL_M = 0.02
 _WHOLE_FILE_BYTES = 64 * 1024 * 1024
 _PART_BYTES = 8 * 1024 * 1024
 
@@ -195,11 +196,20 @@ def open_terrain(
             _check_placed(dataset, text)
             plane, unit_m, warp_crs = source, linear_unit(source, text), None
             matrix, rows, cols = dataset.transform, dataset.height, dataset.width
+        if not all(math.isfinite(value) for value in matrix):
+            raise TerrainError(
+                f"The corner or cell size of the terrain grid {text} is no number; georeference it."
+            )
         if matrix.determinant == 0:
             raise TerrainError(
                 f"The cells of the terrain grid {text} have no area; georeference it."
             )
         a, b, c, d, e, f = (float(value) * unit_m for value in tuple(matrix)[:6])
+        if math.sqrt(abs(a * e - b * d)) < _FINEST_CELL_M:
+            raise TerrainError(
+                f"The cells of the terrain grid {text} are finer than {1000 * _FINEST_CELL_M:g} "
+                "mm, more than memory holds along a road; average them to 50 mm or more."
+            )
         return Terrain(
             path=text,
             crs_wkt=plane.to_wkt(),

@@ -88,6 +88,10 @@ WITHHELD = {
         "Rough and about {0} high beside the pavement: grass left in the grid? The ground under "
         "it isn't judged."
     ),
+    Why.FEW_LEVELS: (
+        "All heights along this road stand on two or three levels, as in whole metres or an empty "
+        "band: no slope can be told from them; give a grid with finer heights."
+    ),
     Why.NO_SHOULDER: "No shoulder was found beside the pavement here.",
     Why.NARROW: "The shoulder found here is too narrow for the cells of this grid.",
     Why.FEW_CELLS: "The grid has too few cells on pavement or shoulder here.",

@@ -134,6 +134,7 @@ class Opened:
     limits: Limits
     corrections: Corrections
     reviews: Reviews
+    stamp: Stamp | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +156,20 @@ class SaveOrder:
     corrections: Corrections
     reviews: Reviews
     path: str
+    seen: Stamp | None = None
+
+
+Stamp = tuple[int, int]
+"""When a file was last written to, and how long it is."""
+
+
+def stamp_of(path: str) -> Stamp | None:
+    """Return the stamp of a file; None if it isn't there."""
+    try:
+        about = os.stat(path)
+    except OSError:
+        return None
+    return about.st_mtime_ns, about.st_size
 
 
 def open_inputs(
@@ -196,6 +211,7 @@ def open_inputs(
     if extra_paths:
         try:
             inputs = open_extras(progress, inputs, extra_paths)
+            notes.append(inputs.note)
         except VergelineError as error:
             notes.append(str(error))
     progress(1.0, "")
@@ -229,13 +245,14 @@ def open_roads(progress: Progress, inputs: Inputs, source: RoadSource) -> Inputs
 
 def open_extras(progress: Progress, inputs: Inputs, paths: Mapping[str, str]) -> Inputs:
     """Read what a person adds to grid and centreline: mask, edge lines, points and so on."""
-    from analysis.study.inputs import read_extras
+    from analysis.study.inputs import misplaced, read_extras
 
     progress(0.2, ", ".join(Path(path).name for path in paths.values()))
     read = inputs.terrain_source
     told = {"crs": read.crs, "vertical_unit": read.vertical_unit} if read is not None else {}
     extras = read_extras(inputs.grid, **paths, **told) if paths else None
-    return replace(inputs, extra_paths=dict(paths), extras=extras, note="")
+    note = " ".join(misplaced(extras, inputs.roads)) if extras and inputs.roads else ""
+    return replace(inputs, extra_paths=dict(paths), extras=extras, note=note)
 
 
 def screen(progress: Progress, order: ScreenOrder) -> Loaded:
@@ -303,9 +320,23 @@ def update(progress: Progress, before: Loaded, limits: Limits, corrections: Corr
     return loaded(study, study.findings, corrections)
 
 
-def save(progress: Progress, order: SaveOrder) -> None:
-    """Write the study as one GeoPackage (beside its place, then renamed)."""
+def save(progress: Progress, order: SaveOrder) -> Stamp | None:
+    """Write the study as one GeoPackage (beside its place, then renamed); returns its stamp.
+
+    Raises
+    ------
+    OutputError
+        If it can't be written, or the file isn't any more what it was when it was `seen`.
+    """
+    from analysis.common.errors import OutputError
     from analysis.findings.geopackage import write_findings
+
+    now = stamp_of(order.path)
+    if order.seen is not None and now is not None and now != order.seen:
+        raise OutputError(
+            f"{Path(order.path).name} was changed by another window or program since it was opened "
+            "here, and saving would lose that: save under another name, then compare the two."
+        )
 
     run = dict(order.findings.run)
     run["settings_wanted"] = order.settings.to_json()
@@ -316,6 +347,7 @@ def save(progress: Progress, order: SaveOrder) -> None:
         reviews=review_table(order.reviews),
     )
     write_findings(whole, order.path, progress=progress)
+    return stamp_of(order.path)
 
 
 def open_study(progress: Progress, path: str) -> Opened:
@@ -325,6 +357,7 @@ def open_study(progress: Progress, path: str) -> Opened:
     from analysis.study.job import job_of
 
     progress(0.05, Path(path).name)
+    stamp = stamp_of(path)
     found = read_findings(path)
     job = job_of(found, path)
     progress(0.6, "")
@@ -359,6 +392,7 @@ def open_study(progress: Progress, path: str) -> Opened:
         job.limits,
         corrections,
         reviews_of(found.reviews),
+        stamp,
     )
 
 

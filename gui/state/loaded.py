@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.errors import OutputError
 from analysis.common.verdicts import Verdict
 from gui.state.edits import Corrections
 
@@ -119,7 +120,14 @@ def road_index(stations: Table) -> tuple[RoadIndex, ...]:
     n = len(stations)
     if n == 0:
         return ()
-    names = stations["road"]
+    names, sides = stations["road"], stations["side"]
+    known = np.isfinite(stations["station_m"]) & np.isfinite(stations["distance_m"])
+    paired = n % 2 == 0 and bool(np.all(sides[::2] == "left") and np.all(sides[1::2] == "right"))
+    if not paired or not known.all():
+        raise OutputError(
+            "The stations of this study have no place along their road or lack a side, so it can't "
+            "be shown: screen again, or take a copy that is whole."
+        )
     cuts = np.flatnonzero(names[2::2] != names[:-2:2]) * 2 + 2
     bounds = [0, *cuts.tolist(), n]
     return tuple(

@@ -394,6 +394,7 @@ class WindowModel(QObject):
         self._corrections, self._reviews = dict(opened.corrections), dict(opened.reviews)
         self._settings, self._limits = opened.settings, opened.limits
         self._take(opened.loaded)
+        self._stamp = opened.stamp if path else None
         self._put_and_tell("path", path)
         self._tell_all()
         if opened.inputs.note:
@@ -439,12 +440,18 @@ class WindowModel(QObject):
             self._after_update.append(lambda: self.save(path, done, failed))
             return
         order = jobs.SaveOrder(
-            self.loaded.findings, self.settings, dict(self._corrections), dict(self._reviews), path
+            self.loaded.findings,
+            self.settings,
+            dict(self._corrections),
+            dict(self._reviews),
+            path,
+            self._stamp if path == self.path and not copy else None,
         )
         loaded, undo_index = self.loaded, self.undo.index()
 
-        def saved(_result: Any) -> None:
+        def saved(stamp: jobs.Stamp | None) -> None:
             if not copy:
+                self._stamp = stamp
                 if self.loaded is loaded:
                     self._unsaved_result = False
                 if self.undo.index() == undo_index:
@@ -509,6 +516,7 @@ class WindowModel(QObject):
         self._corrections, self._reviews = {}, {}
         self._settings = self._limits = None
         self._unsaved_result = False
+        self._stamp = None
         self.road_index = self.station_index = self.side = 0
         self.reach_row = -1
         self.span = None
