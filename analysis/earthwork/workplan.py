@@ -132,7 +132,8 @@ class Rates:
             value = getattr(self, f.name)
             if value is None or (f.name == "currency" and isinstance(value, str)):
                 continue
-            if not (type(value) in (int, float) and 0.0 <= value < 1e15):
+            wanted = f.name != "currency" and type(value) in (int, float)
+            if not (wanted and 0.0 <= value < 1e15):
                 raise SettingsError(
                     f"The rate {f.name} is {value!r}; give a number of 0 or more, or leave it out."
                 )
