@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import random
 import sqlite3
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -89,7 +90,12 @@ def _grids() -> Iterator[Case]:
 
 
 def _grid(z: np.ndarray, options: dict) -> Make:
-    return lambda path, _: void(write_grid(path, z, **options))
+    def make(path: Path, _: Path) -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            write_grid(path, z, **options)
+
+    return make
 
 
 def void(_: object) -> None:
