@@ -170,7 +170,8 @@ def follow(
         kerb=shoulder.kerb,
         progress=share_of(progress, 0.1, 0.9),
     )
-    share_of(progress, 0.0, 1.0)(0.9, "finding water that sections hold")
+    report = share_of(progress, 0.9, 1.0)
+    report(0.0, "finding water that sections hold")
     held, way = _across(case, breaks, shoulder)
     return Water(
         held=held,

@@ -8,6 +8,8 @@ from analysis.verdict.reasons import commonest_reason, reason_sentence
 NUMBERS = {
     Why.KERB: (150.0,),
     Why.WALL: (300.0,),
+    Why.MADE_UP: (40.0,),
+    Why.GRASS: (30.0,),
     Why.FEW_CELLS_ACROSS: (1.5, 5.0),
     Why.FEW_CELLS_BETWEEN_FOUND: (1.5, 1.2),
     Why.TOO_NOISY: (20.0, 3.04, 11.0),
