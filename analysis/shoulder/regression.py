@@ -204,6 +204,7 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
         np.concatenate([covariance[:, None], other], axis=1),
         # what scatters more says less
         np.column_stack([fits.evidence, others.evidence.reshape(n, k)]) / wider[:, 6:7] ** 2,
+        np.exp(-((unevenness / UNEVEN_M) ** 2)),
     )
     knots_cov = fits.knots_cov * expected.inflation[:, None, None]
     shape = Shape(fits.knots, knots_cov, fits.knot_count, expected.width_m)
@@ -242,19 +243,23 @@ def _places(breaks: Breaks, side: int) -> Floats:
 
 
 def _mix(
-    windows: Windows, beta: Floats, covariance: Floats, evidence: Floats
+    windows: Windows, beta: Floats, covariance: Floats, evidence: Floats, even: Floats
 ) -> tuple[Floats, Floats]:
     """Mix the fits of the edge as found, flush, up and down: (n, p) and (n, p, p).
 
     Which of them it is, the cells of the station and of its neighbours tell; covariances are those
-    within the fits and between them.
+    within the fits and between them. Where a shoulder isn't `even` (n,), 1 to 0, the edge stays as
+    found: a rut beside it looks much like a step, and the search has ruts to choose from.
     """
     known = np.isfinite(beta).all(axis=2) & np.isfinite(evidence)
     step, variance = beta[:, :, 6], covariance[:, :, 6, 6]
     top = np.where(known, evidence, -np.inf).max(axis=1, keepdims=True)
     with np.errstate(invalid="ignore"):
         seen = np.where(known, np.exp(evidence - top) * _step_chance(step, variance), 0.0)
+        seen = np.where(known, seen, 0.0) ** even[:, None] * known
     share = _tied_ways(windows.s, windows.half_m, known * np.array(WAYS), seen)
+    share *= even[:, None]
+    share[:, 0] += 1.0 - even
     lone = ~known[:, 0]
     beta = np.where(known[:, :, None], beta, 0.0)
     mean = np.einsum("nk,nkj->nj", share, beta)
