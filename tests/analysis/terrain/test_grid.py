@@ -395,7 +395,7 @@ def test_read_window_broken_file(write_grid):
 
 
 def test_checksum_missing_file(tmp_path):
-    with pytest.raises(TerrainError, match="can't be read for its checksum"):
+    with pytest.raises(TerrainError, match="doesn't exist"):
         checksum(tmp_path / "none")
 
 
