@@ -23,7 +23,7 @@ Examples
 >>> reaches = study.findings.reaches
 >>> first = reaches.where(reaches["rank"] == 1).row(0)
 >>> print(first["verdict"], first["treatment"], sep=": ")
-won't shed: reshape
+won't shed: replenish
 
 A bolder agency acts on less certainty, and fewer reaches stay open:
 

@@ -30,6 +30,9 @@ STRAIGHT = 0.12
 LEAST_ARM_M, ARM_SPANS = 1.0, 2.2
 """Length of the lines: at least this, and as many distances between points as share no more."""
 
+COARSEST_M = 0.5 * PATCH_M
+"""Wider cells need a patch so large that sound ground may lie as straight."""
+
 _ANGLES = 8
 _ROAD_M = 3.0
 _FULL = 0.5
@@ -48,10 +51,11 @@ def made_up(cells: Cells, grain: Grain) -> Bools:
     Returns
     -------
     (m,) bool
-        None of them where the road's own surface shows no noise to compare with.
+        None of them where the road's own surface shows no noise to compare with, nor where cells
+        are wider than `COARSEST_M`.
     """
     out = np.zeros(len(cells), dtype=bool)
-    if len(cells) == 0:
+    if len(cells) == 0 or cells.cell_m > COARSEST_M:
         return out
     span = float(np.sqrt(grain.triangles * grain.shared_m2 / SHARED_SHARE))
     arm = max(LEAST_ARM_M, ARM_SPANS * span, 1.5 * cells.cell_m) / cells.cell_m

@@ -70,7 +70,8 @@ def unlike_stretches(
         prior = (sigma_m[i] / max(float(hinge_step_m[i]), 1e-6)) ** 2
         z = strip.z[here][on]
         parts = max(LEAST_STRETCHES, round(2.0 * windows.half_m[i] / STRETCH_M))
-        part = np.clip(((t + 1.0) * 0.5 * parts).astype(np.int64), 0, parts - 1)
+        # a hair more, so that a cell on the border of two stretches always falls to the same
+        part = np.clip(((t + 1.0) * 0.5 * parts + 1e-6).astype(np.int64), 0, parts - 1)
         found = _scatter_of(design, z - z.mean(), np.bincount(part, minlength=parts), prior)
         if found is not None:
             seen[i], expected[i] = found[0], found[1] * sigma_m[i] ** 2
@@ -127,7 +128,7 @@ def _along(windows: Windows, seen: Floats, expected: Floats, freedom: Floats) ->
     spacing = float(np.median(np.diff(s))) if s.size > 1 else 1.0
     own = np.minimum(1.0, spacing / (2.0 * windows.half_m))
     for i, here in enumerate(s):
-        near = np.abs(s - here) <= REACH_M
+        near = np.abs(s - here) <= REACH_M + 1e-6
         weight = (1.0 - 0.5 * np.abs(s[near] - here) / REACH_M) * (expected[near, 0] > 0.0)
         counts = weight * freedom[near] * own[near]
         with np.errstate(invalid="ignore", divide="ignore"):

@@ -399,8 +399,10 @@ def open_study(progress: Progress, path: str) -> Opened:
 def beside(folder: Path, path: str, fingerprint: str) -> str:
     """Find a file of a study that was moved: the same name and content in a folder, else `path`.
 
-    Without a fingerprint the name has to do.
+    Without a fingerprint the name has to do, as for the tiles of one survey, a line each.
     """
+    if "\n" in path:
+        return "\n".join(beside(folder, tile, "") for tile in path.splitlines())
     here = folder / Path(path).name
     if os.path.isfile(path) or not here.is_file():
         return path

@@ -144,7 +144,7 @@ def test_write_failure_keeps_the_good_file(found, tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(findings_module, "_write_layers", full)
-    with pytest.raises(OutputError, match="No space left on device"):
+    with pytest.raises(OutputError, match="The disk is full"):
         write_findings(found, path)
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["out.gpkg"]

@@ -131,7 +131,7 @@ def test_mask_hits_cells_inside(road):
 
     grid = SimpleNamespace(transform=(1.0, 0.0, 0.0, 0.0, -1.0, 10.0))
     row, col = np.divmod(np.arange(100), 10)
-    cells = SimpleNamespace(row=row, col=col, z=np.zeros(100), lattice=None)
+    cells = SimpleNamespace(row=row, col=col, z=np.zeros(100), every=1, lattice=None)
     square = np.array([[2.0, 2.0], [5.0, 2.0], [5.0, 4.0], [2.0, 4.0]])
     masked = cells_within([square], grid, cells)
     assert masked.sum() == 6

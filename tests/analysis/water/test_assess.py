@@ -318,7 +318,8 @@ def assess(ribbon, breaks, noise, **options):
 
 def shoulder_of(noise, measures, sections):
     """All of a shoulder without kerbs."""
-    return Shoulder(noise, measures, sections, np.zeros((sections.s.size, 2), bool))
+    none = np.zeros((sections.s.size, 2))
+    return Shoulder(noise, measures, sections, kerb=none.astype(bool), p_kerb=none)
 
 
 def plug(s, o):
