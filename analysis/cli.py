@@ -518,9 +518,7 @@ def _export(options: argparse.Namespace) -> int:
     for kind, (path, _) in zip((".geojson", ".csv", ".gpx"), layers, strict=True):
         if path:
             check_writable(
-                path,
-                inputs=[options.findings, options.rates],
-                kind=None if options.force else kind,
+                path, inputs=[options.findings, options.rates], kind=None if options.force else kind
             )
     found = read_findings(options.findings)
     rates = read_rates(options.rates) if options.rates else None

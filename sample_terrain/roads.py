@@ -3,15 +3,7 @@
 import numpy as np
 
 from sample_terrain.axis import Piece
-from sample_terrain.spec import (
-    Driveway,
-    Hole,
-    Obstacle,
-    Roadside,
-    Spec,
-    Stretch,
-    Superelevation,
-)
+from sample_terrain.spec import Driveway, Hole, Obstacle, Roadside, Spec, Stretch, Superelevation
 
 __all__ = ["RANDOM_KINDS", "lane", "random_spec", "valley_road"]
 
@@ -136,13 +128,7 @@ def lane() -> Spec:
     """Return the side road of the sample: a narrow lane of 800 m."""
     return Spec(
         name="Quillhanger Lane",
-        pieces=(
-            Piece(180),
-            *_curve(50, 80, -140),
-            Piece(150),
-            *_curve(50, 90, 180),
-            Piece(140),
-        ),
+        pieces=(Piece(180), *_curve(50, 80, -140), Piece(150), *_curve(50, 90, 180), Piece(140)),
         grades=((0, 0.0), (200, 0.04), (500, 0.05), (840, 0.015)),
         widths=((0, 5.4),),
         superelevations=(Superelevation(180, 362, -0.06, 55), Superelevation(510, 702, 0.05, 55)),
@@ -168,15 +154,7 @@ def random_spec(
     *,
     length_m: float | None = None,
     shoulder_width_m: float | None = None,
-    defects: tuple[str, ...] = (
-        "flat",
-        "reversed",
-        "high",
-        "lip",
-        "rutted",
-        "eroded",
-        "scarce",
-    ),
+    defects: tuple[str, ...] = ("flat", "reversed", "high", "lip", "rutted", "eroded", "scarce"),
     failing_share: float = 0.4,
 ) -> Spec:
     """Draw an unseen road.

@@ -8,13 +8,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from sample_terrain.axis import Axis
-from sample_terrain.spec import (
-    DEFECTS,
-    Spec,
-    build_surface,
-    required_slope,
-    stretch_share,
-)
+from sample_terrain.spec import DEFECTS, Spec, build_surface, required_slope, stretch_share
 from sample_terrain.surface import EDGE_FACE_M, Surface
 
 __all__ = ["Truth", "hull_gaps", "line_position", "section_truth", "tell_truth", "true_volumes"]
@@ -444,7 +438,4 @@ def true_volumes(
     s = begin_m + (np.arange(count) + 0.5) * (end_m - begin_m) / count
     part = section_truth(surface, spec, s, side)
     length = (end_m - begin_m) / count
-    return (
-        float(np.nansum(part["cut"]) * length),
-        float(np.nansum(part["fill"]) * length),
-    )
+    return (float(np.nansum(part["cut"]) * length), float(np.nansum(part["fill"]) * length))

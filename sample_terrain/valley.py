@@ -135,12 +135,7 @@ def make_valley(seed: int = SEED) -> Scene:
     z += noisy * noise
     z = np.round(z / HEIGHT_QUANTUM_M) * HEIGHT_QUANTUM_M
     roads = tuple(
-        SceneRoad(
-            spec.name,
-            wander(spec, axis, ERROR_M, rng),
-            spec,
-            axis,
-        )
+        SceneRoad(spec.name, wander(spec, axis, ERROR_M, rng), spec, axis)
         for spec, (axis, _) in zip(specs, parts, strict=True)
     )
     return Scene(z, frame, roads)

@@ -53,13 +53,7 @@ class Finding(StrEnum):
 DEFECTS = tuple(Finding)[1:10]
 """Findings that are faults of the shoulder, worst first."""
 
-HOLDING = (
-    Finding.HIGH,
-    Finding.KERB_OR_HIGH,
-    Finding.REVERSED,
-    Finding.FLAT,
-    Finding.PONDING,
-)
+HOLDING = (Finding.HIGH, Finding.KERB_OR_HIGH, Finding.REVERSED, Finding.FLAT, Finding.PONDING)
 """Those that keep water on the road; past the others it leaves."""
 
 

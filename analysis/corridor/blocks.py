@@ -14,13 +14,7 @@ from analysis.common.types import Floats
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
 
-__all__ = [
-    "BLOCK_M",
-    "BlockSections",
-    "block_sections",
-    "moving_sum",
-    "road_profile",
-]
+__all__ = ["BLOCK_M", "BlockSections", "block_sections", "moving_sum", "road_profile"]
 
 
 BLOCK_M = 5.0
@@ -104,11 +98,7 @@ def road_profile(
 
 
 def block_sections(
-    cells: Cells,
-    *,
-    half_width_m: float,
-    centre: Floats | None = None,
-    bin_m: float | None = None,
+    cells: Cells, *, half_width_m: float, centre: Floats | None = None, bin_m: float | None = None
 ) -> BlockSections:
     """Average native cells into blocks along and bins across the road.
 

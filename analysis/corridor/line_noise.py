@@ -20,12 +20,7 @@ _NODES = 400
 
 
 def line_correlation(
-    distance_m: ArrayLike,
-    length_m: float,
-    *,
-    cell_m: float,
-    correlation_m: float,
-    nugget: float,
+    distance_m: ArrayLike, length_m: float, *, cell_m: float, correlation_m: float, nugget: float
 ) -> Floats:
     """Return the mean correlation of different cells of two lines that run along the road.
 

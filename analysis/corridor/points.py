@@ -71,8 +71,7 @@ def read_points(
     places, parts = [], []
     for points in ground_points(survey, boxes_along(road, half_width_m), progress):
         away, _ = tracker.seeds.query(
-            np.column_stack([points.x, points.y]),
-            distance_upper_bound=half_width_m + SEED_STEP_M,
+            np.column_stack([points.x, points.y]), distance_upper_bound=half_width_m + SEED_STEP_M
         )
         points = points.part(np.isfinite(away))
         s, o = tracker.to_road(points.x, points.y)

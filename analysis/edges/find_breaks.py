@@ -37,10 +37,7 @@ from analysis.edges.values import Breaks, Overrides
 if TYPE_CHECKING:
     from analysis.corridor.values import Case, Cells, Ground
 
-__all__ = [
-    "edges_show",
-    "find",
-]
+__all__ = ["edges_show", "find"]
 
 
 AGAIN_M = 1.0

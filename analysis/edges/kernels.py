@@ -452,12 +452,7 @@ def _column_products(
 
 @compiled
 def _take_columns(
-    columns: _Columns,
-    first: int,
-    extra: int,
-    scatter: float,
-    expected: Expected,
-    algebra: _Algebra,
+    columns: _Columns, first: int, extra: int, scatter: float, expected: Expected, algebra: _Algebra
 ) -> float:
     """Set up a straight section with `extra` more columns from `first` on, each with a prior.
 

@@ -794,13 +794,7 @@ def _mix_knots(answers: _Answers, knots: int, unit: float, height: Any, covarian
 
 @compiled
 def _weigh_shapes(
-    cells: _Cells,
-    strip: Strip,
-    planes: _Planes,
-    rough: Any,
-    correlation: Any,
-    fits: Fits,
-    i: int,
+    cells: _Cells, strip: Strip, planes: _Planes, rough: Any, correlation: Any, fits: Fits, i: int
 ) -> bool:
     """Solve with every amount of roughness and mix the answers by their evidence.
 

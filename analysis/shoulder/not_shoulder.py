@@ -32,14 +32,7 @@ from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
 from analysis.shoulder.kerbs import KERB_RUN_M, find_kerbs
-from analysis.shoulder.unrolled import (
-    BIN_M,
-    Unrolled,
-    closed,
-    grown,
-    short_pulses,
-    unroll,
-)
+from analysis.shoulder.unrolled import BIN_M, Unrolled, closed, grown, short_pulses, unroll
 from analysis.shoulder.values import UNKNOWN_SIGMA_M, Noise, Why
 
 if TYPE_CHECKING:

@@ -26,14 +26,7 @@ from analysis.shoulder.values import Noise
 if TYPE_CHECKING:
     from analysis.shoulder.fitting_kernels import Expected, Fits
 
-__all__ = [
-    "Shape",
-    "SideFit",
-    "fit_side",
-    "road_slant",
-    "side_ground",
-    "side_section",
-]
+__all__ = ["Shape", "SideFit", "fit_side", "road_slant", "side_ground", "side_section"]
 
 
 KNOT_CELLS, LEAST_KNOT_M = 0.6, 0.2

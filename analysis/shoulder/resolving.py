@@ -221,12 +221,7 @@ def resolving_power(
         pavement_se=float(given[2]),
         effective_cells=cells * float((white[0] / given[0]) ** 2),
         rut_mm=detectable_rut_mm(
-            cell_m,
-            sigma_m,
-            shoulder_width_m,
-            average_m,
-            correlation_m=correlation_m,
-            nugget=nugget,
+            cell_m, sigma_m, shoulder_width_m, average_m, correlation_m=correlation_m, nugget=nugget
         ),
         difference_pct=float(difference_pct),
         certainty=_certainty(float(slope_se), difference_pct),

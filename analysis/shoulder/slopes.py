@@ -16,13 +16,7 @@ from numpy.typing import NDArray
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats, Progress
 from analysis.edges.values import Breaks
-from analysis.shoulder.regression import (
-    SideFit,
-    fit_side,
-    road_slant,
-    side_ground,
-    side_section,
-)
+from analysis.shoulder.regression import SideFit, fit_side, road_slant, side_ground, side_section
 from analysis.shoulder.resolving import averaging_lengths, too_coarse
 from analysis.shoulder.straightedge import STRAIGHTEDGE_M, lay_straightedge
 from analysis.shoulder.strip import STRIP_M, side_strip

@@ -197,12 +197,7 @@ def _bin_covariance(
 
 
 def _break_covariance(
-    place: Floats,
-    width: Floats,
-    fit: SideFit,
-    breaks: Breaks,
-    side: int,
-    box_m: Floats,
+    place: Floats, width: Floats, fit: SideFit, breaks: Breaks, side: int, box_m: Floats
 ) -> Floats:
     """Covariance (n, b, b) from edge and hinge that lie elsewhere than the fit assumed."""
     box = box_m[:, None, :]

@@ -81,11 +81,7 @@ class Strip(NamedTuple):
 
 
 def side_strip(
-    cells: Cells,
-    breaks: Breaks,
-    side: int,
-    box_m: Floats,
-    masked: NDArray[np.bool_],
+    cells: Cells, breaks: Breaks, side: int, box_m: Floats, masked: NDArray[np.bool_]
 ) -> Strip:
     """Gather the cells of one side about its edge.
 

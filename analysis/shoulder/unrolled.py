@@ -21,14 +21,7 @@ from analysis.edges.values import Breaks
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
 
-__all__ = [
-    "BIN_M",
-    "Unrolled",
-    "closed",
-    "grown",
-    "short_pulses",
-    "unroll",
-]
+__all__ = ["BIN_M", "Unrolled", "closed", "grown", "short_pulses", "unroll"]
 
 
 BIN_M = 0.25

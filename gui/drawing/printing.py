@@ -55,12 +55,7 @@ from analysis.findings.sheets import ReachCourse, WorkSheets, source_of
 from analysis.study.section_sheet import SectionSubject, section_sheet, worst_section
 from gui.drawing.figure import LEFT_OF, RIGHT_OF, figure_font, pen, text_at
 from gui.drawing.reach_chart import draw_reach
-from gui.drawing.section_figure import (
-    axes_for,
-    draw_legend,
-    draw_section,
-    fitting_exaggeration,
-)
+from gui.drawing.section_figure import axes_for, draw_legend, draw_section, fitting_exaggeration
 from gui.look import theme
 
 if TYPE_CHECKING:

@@ -239,12 +239,7 @@ def draw_section(
 
 
 def _draw_scales(
-    painter: QPainter,
-    axes: Axes,
-    palette: Palette,
-    system: str,
-    font_size: float,
-    names: bool,
+    painter: QPainter, axes: Axes, palette: Palette, system: str, font_size: float, names: bool
 ) -> None:
     unit, factor = unit_of("m", system).text, unit_of("m", system).factor
     shown = Axes(axes.box, axes.x0 * factor, axes.x1 * factor, axes.y0 * factor, axes.y1 * factor)

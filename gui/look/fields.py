@@ -4,14 +4,7 @@ from __future__ import annotations
 
 from PySide6.QtCore import QCoreApplication, QSignalBlocker, Qt, Signal
 from PySide6.QtGui import QWheelEvent
-from PySide6.QtWidgets import (
-    QComboBox,
-    QDoubleSpinBox,
-    QFrame,
-    QScrollArea,
-    QSizePolicy,
-    QWidget,
-)
+from PySide6.QtWidgets import QComboBox, QDoubleSpinBox, QFrame, QScrollArea, QSizePolicy, QWidget
 
 from gui.look.units import SYSTEMS, from_shown, shown, unit_of
 

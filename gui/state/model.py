@@ -291,9 +291,7 @@ class WindowModel(QObject):
         """Open a grid and a road together."""
         wanted = jobs.TerrainSource(terrain)
         self._open(
-            lambda progress: jobs.open_inputs(progress, wanted, source),
-            failed,
-            self.tr("Opening"),
+            lambda progress: jobs.open_inputs(progress, wanted, source), failed, self.tr("Opening")
         )
 
     def _open(

@@ -88,11 +88,7 @@ class RowsView(QTableView):
 
 
 def write_rows(
-    table: Table,
-    rows: Any,
-    reviews: Sequence[tuple[str, str]],
-    path: str,
-    progress: Any,
+    table: Table, rows: Any, reviews: Sequence[tuple[str, str]], path: str, progress: Any
 ) -> None:
     """Write rows of a table as CSV; unknown is an empty cell."""
     from gui.drawing.printing import whole_file

@@ -13,13 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import (
-    QAbstractTableModel,
-    QModelIndex,
-    QObject,
-    QPersistentModelIndex,
-    Qt,
-)
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, QPersistentModelIndex, Qt
 from PySide6.QtGui import QColor
 
 from analysis.common.columns import column_of
@@ -46,14 +40,7 @@ if TYPE_CHECKING:
     from analysis.common.stations import StationStyle
     from analysis.common.table import Table
 
-__all__ = [
-    "PREPARE_ABOVE",
-    "Condition",
-    "Filter",
-    "FindingsModel",
-    "TextColumn",
-    "prepare",
-]
+__all__ = ["PREPARE_ABOVE", "Condition", "Filter", "FindingsModel", "TextColumn", "prepare"]
 
 Index = QModelIndex | QPersistentModelIndex
 

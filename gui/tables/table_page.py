@@ -222,13 +222,7 @@ class TablePage(QWidget):
         self._apply_filter()
 
     def _choices(self) -> tuple[QComboBox, ...]:
-        return (
-            self.verdict_box,
-            self.finding_box,
-            self.side_box,
-            self.review_box,
-            self.where_box,
-        )
+        return (self.verdict_box, self.finding_box, self.side_box, self.review_box, self.where_box)
 
     def _tell_filters(self) -> None:
         """Say on the button how many filters hold rows back."""

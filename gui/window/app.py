@@ -224,10 +224,7 @@ class _Faults:
         threading.excepthook = threading.__excepthook__
 
     def _note(
-        self,
-        kind: type[BaseException],
-        error: BaseException | None,
-        trace: TracebackType | None,
+        self, kind: type[BaseException], error: BaseException | None, trace: TracebackType | None
     ) -> str:
         text = "".join(traceback.format_exception(kind, error, trace))
         log.error("fault of the program:\n%s", text)

@@ -99,9 +99,7 @@ class FirstPage(QWidget):
             "and a road centreline."
         )
         title = stacked(
-            None,
-            _label("Vergeline", grow=9.0, bold=True),
-            _label(purpose, grow=1.0, muted=True),
+            None, _label("Vergeline", grow=9.0, bold=True), _label(purpose, grow=1.0, muted=True)
         )
         mark = named(picture, self.tr("Program mark"))
         return abreast(None, mark, (title, 1), margins=(0, 0, 0, 8), spacing=14)

@@ -9,15 +9,7 @@ from functools import partial
 
 from PySide6.QtCore import QByteArray, QObject, QPoint, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QShowEvent
-from PySide6.QtWidgets import (
-    QDockWidget,
-    QLabel,
-    QMainWindow,
-    QMenu,
-    QTabBar,
-    QTabWidget,
-    QWidget,
-)
+from PySide6.QtWidgets import QDockWidget, QLabel, QMainWindow, QMenu, QTabBar, QTabWidget, QWidget
 
 from gui.look.making import later
 from gui.state.model import WindowModel

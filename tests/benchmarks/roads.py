@@ -129,9 +129,7 @@ def run_case(case: Case) -> dict[str, object]:
         grid = open_terrain(str(path))
         road = make_road(spec.name, handed.xy)
         settings = Settings(
-            spacing_m=SPACING_M,
-            average_m=case.average_m,
-            shoulder_width_m=case.width_m or 1.5,
+            spacing_m=SPACING_M, average_m=case.average_m, shoulder_width_m=case.width_m or 1.5
         )
         start = time.perf_counter()
         study = screen(grid, [road], settings, limits).roads[0]

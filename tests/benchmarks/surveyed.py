@@ -69,11 +69,7 @@ def surveyed(survey: Survey) -> tuple[Spec, Points]:
     """Draw the road and hit it with points."""
     drawn: dict[str, Any] = {} if survey.defects is None else {"defects": survey.defects}
     spec = random_spec(
-        survey.seed,
-        survey.kind,
-        length_m=survey.length_m,
-        shoulder_width_m=survey.width_m,
-        **drawn,
+        survey.seed, survey.kind, length_m=survey.length_m, shoulder_width_m=survey.width_m, **drawn
     )
     if survey.holes:
         rng = np.random.default_rng([survey.seed, 5])

@@ -304,14 +304,7 @@ def monkey(minutes: float, seed: int) -> None:
     from PySide6.QtCore import QEventLoop, QPoint, Qt, QTimer
     from PySide6.QtGui import QAction
     from PySide6.QtTest import QTest
-    from PySide6.QtWidgets import (
-        QApplication,
-        QDialog,
-        QFileDialog,
-        QGraphicsScene,
-        QMenu,
-        QWidget,
-    )
+    from PySide6.QtWidgets import QApplication, QDialog, QFileDialog, QGraphicsScene, QMenu, QWidget
     from shiboken6 import isValid
 
     from gui.state.jobs import RoadSource

@@ -28,9 +28,7 @@ def test_settings_invalid(values, words):
 
 
 @given(
-    st.floats(0.5, 1000.0),
-    st.one_of(st.just("auto"), st.floats(1.0, 1000.0)),
-    st.floats(2.0, 12.0),
+    st.floats(0.5, 1000.0), st.one_of(st.just("auto"), st.floats(1.0, 1000.0)), st.floats(2.0, 12.0)
 )
 def test_settings_json_round_trip(spacing, average, width):
     """A run record gives back the settings it was made with."""

@@ -11,14 +11,7 @@ from analysis.common.settings import Settings
 from analysis.common.sides import Source
 from analysis.corridor.values import Case, Extras, Ground
 from analysis.edges.find_breaks import find
-from analysis.edges.middle import (
-    PARTS,
-    RoadSection,
-    Widths,
-    section_shapes,
-    tie_places,
-    ways_on,
-)
+from analysis.edges.middle import PARTS, RoadSection, Widths, section_shapes, tie_places, ways_on
 from analysis.edges.values import Overrides
 from tests.builders.cells_road import both_sides, box_for, straight_cells
 from tests.builders.roadsides import PAVEMENT_WIDTHS, ROADSIDES, twin_roads, without_road

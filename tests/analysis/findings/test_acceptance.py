@@ -10,12 +10,7 @@ from scipy.stats import binom, norm
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.columns import REACH_COLUMNS
 from analysis.common.errors import ReadingsError
-from analysis.findings.acceptance import (
-    NOT_SHOWN,
-    accept_reaches,
-    acceptance_report,
-    judge_lot,
-)
+from analysis.findings.acceptance import NOT_SHOWN, accept_reaches, acceptance_report, judge_lot
 from analysis.findings.fieldcheck import ACCEPTED, NOT_ACCEPTED, NOT_COMPARED
 from tests.builders.even_road import GRAVEL, findings
 from tests.builders.tables import filled

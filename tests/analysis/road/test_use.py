@@ -36,10 +36,7 @@ def test_uses_follow_joined_and_reversed_lines(write_lines, terrain):
     ]
     path = write_lines(shapes, rows)
     (road,) = read_roads(path, terrain, use_fields=WANTED)
-    assert road.uses == (
-        Use(0.0, 100.0, 2000.0, 40.0, 0.0),
-        Use(100.0, 300.0, 500.0, 80.0, 1.0),
-    )
+    assert road.uses == (Use(0.0, 100.0, 2000.0, 40.0, 0.0), Use(100.0, 300.0, 500.0, 80.0, 1.0))
     # 2 × (40 / 80)² and 0.5 × 1 × 2
     np.testing.assert_allclose(exposure(road.uses, np.array([50.0, 250.0])), [0.5, 1.0])
     back = reversed_road(road)

@@ -74,12 +74,7 @@ def look(cells, *, mask=None, breaks=None, sigma_m=0.02, length_m=300.0):
     measures, _ = measure_sides(cells, breaks, noise, average_m=20.0, box_m=box, mask=out)
     judged, walled, p_kerb = withhold(measures, breaks, found)
     return SimpleNamespace(
-        found=found,
-        measures=judged,
-        kerb=walled,
-        p_kerb=p_kerb,
-        s=breaks.s,
-        status=judged.status,
+        found=found, measures=judged, kerb=walled, p_kerb=p_kerb, s=breaks.s, status=judged.status
     )
 
 

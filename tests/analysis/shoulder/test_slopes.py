@@ -32,13 +32,7 @@ from tests.builders.cells_road import (
     turned_box,
 )
 
-VALUES = [
-    "pavement_slope_pct",
-    "shoulder_slope_pct",
-    "edge_drop_mm",
-    "grade_pct",
-    "foreslope_pct",
-]
+VALUES = ["pavement_slope_pct", "shoulder_slope_pct", "edge_drop_mm", "grade_pct", "foreslope_pct"]
 ERRORS = ["pavement_slope_se", "shoulder_slope_se", "edge_drop_se"]
 
 

@@ -83,10 +83,7 @@ def test_straightedge_gaps_equal_scipys_hull(heights):
         assert found == pytest.approx(max(gaps.max(), 0.0), abs=1e-9)
 
 
-@given(
-    st.lists(st.floats(-0.1, 0.1), min_size=3, max_size=14),
-    st.floats(0.3, 2.5),
-)
+@given(st.lists(st.floats(-0.1, 0.1), min_size=3, max_size=14), st.floats(0.3, 2.5))
 def test_straightedge_gaps_short_equals_every_pair(heights, length):
     """A short straightedge: the best of all pairs of points that it can rest on."""
     z = np.array(heights)

@@ -10,13 +10,7 @@ from analysis.corridor.values import Extras
 from analysis.road.roadline import make_road
 from analysis.shoulder.door import cells_within
 from analysis.study.corrections import given_breaks, overrides_for
-from analysis.study.inputs import (
-    WIDTH_COLUMNS,
-    check_writable,
-    kept_path,
-    read_extras,
-    read_widths,
-)
+from analysis.study.inputs import WIDTH_COLUMNS, check_writable, kept_path, read_extras, read_widths
 
 HEAD = ",".join(WIDTH_COLUMNS)
 

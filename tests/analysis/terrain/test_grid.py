@@ -12,12 +12,7 @@ from hypothesis import strategies as st
 
 import analysis.terrain.grid as terrain_module
 from analysis.common.errors import TerrainError
-from analysis.terrain.grid import (
-    Terrain,
-    checksum,
-    open_terrain,
-    read_window,
-)
+from analysis.terrain.grid import Terrain, checksum, open_terrain, read_window
 from analysis.terrain.picture import read_overview
 from tests.builders.files import EAST, NORTH, UTM
 

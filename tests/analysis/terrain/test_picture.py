@@ -25,10 +25,7 @@ def test_read_overview_whole_grid_unthinned(write_grid):
 
 def test_read_overview_part_snaps_to_cells(write_grid):
     view = read_overview(
-        open_terrain(write_grid(RAMP)),
-        (EAST + 2.4, NORTH + 1.2, EAST + 4.6, NORTH + 2.9),
-        100,
-        100,
+        open_terrain(write_grid(RAMP)), (EAST + 2.4, NORTH + 1.2, EAST + 4.6, NORTH + 2.9), 100, 100
     )
     assert view.bounds == (EAST + 2, NORTH + 1, EAST + 5, NORTH + 3)
     np.testing.assert_array_equal(view.z, RAMP[3:5, 2:5])

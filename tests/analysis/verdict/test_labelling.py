@@ -49,11 +49,7 @@ def _cost(costs, path, settle):
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.lists(
-        st.lists(st.floats(0.0, 7.0), min_size=3, max_size=3),
-        min_size=1,
-        max_size=6,
-    ),
+    st.lists(st.lists(st.floats(0.0, 7.0), min_size=3, max_size=3), min_size=1, max_size=6),
     st.lists(st.floats(0.0, 5.0), min_size=3, max_size=3),
     st.sampled_from([None, 0, 2]),
 )

@@ -92,10 +92,7 @@ def test_a_ditch_as_flat_as_its_road_is_not_cleaned():
     for grade, dammed, cleaned in ((0.2, False, False), (0.2, True, True), (2.0, False, True)):
         measures = replace(shoulder.measures, grade_pct=np.full(none.shape, grade))
         ditch = replace(
-            water.ditch,
-            depth_m=np.full(none.shape, 0.2),
-            crossing=none,
-            dammed=none | dammed,
+            water.ditch, depth_m=np.full(none.shape, 0.2), crossing=none, dammed=none | dammed
         )
         filled = replace(water, ditch=ditch, kerb=none)
         measured = replace(

@@ -15,12 +15,7 @@ from analysis.common.limits import default_limits
 from analysis.corridor.values import Ground
 from analysis.shoulder.values import Measures, Sections, Shoulder
 from analysis.water import held_by_section
-from analysis.water.assess import (
-    flow,
-    follow,
-    follow_across,
-    judge_ditch,
-)
+from analysis.water.assess import flow, follow, follow_across, judge_ditch
 from analysis.water.held_by_section import PlaneErrors, join
 from tests.builders.plain_road import (
     DITCH,
@@ -195,11 +190,7 @@ def test_held_by_planes_equals_the_section(pavement, drop, shoulder, width):
     z = np.where(u <= 0.0, -0.01 * pavement * u, -0.001 * drop - 0.01 * shoulder * u)
     z[-1] = -9.0
     expected = retained_depth(
-        u,
-        np.broadcast_to(z, (1, 2, z.size)),
-        crown_u=-3.5,
-        hinge_u=width,
-        outlet_u=width + 5.0,
+        u, np.broadcast_to(z, (1, 2, z.size)), crown_u=-3.5, hinge_u=width, outlet_u=width + 5.0
     )
     held = held_by_planes(pavement, drop, shoulder, pavement_m=3.5, shoulder_m=width)
     assert float(held.depth_mm) == pytest.approx(float(expected.depth_mm[0, 0]), abs=1e-3)

@@ -50,11 +50,7 @@ def flat_ground(shape_z, step=0.25):
     stations = np.arange(0.0, s[-1], 10.0)
     both = np.full((stations.size, 2), 1e3)
     breaks = SimpleNamespace(
-        s=stations,
-        axis=np.zeros(stations.size),
-        edge=both,
-        hinge=both,
-        ditch=both * np.nan,
+        s=stations, axis=np.zeros(stations.size), edge=both, hinge=both, ditch=both * np.nan
     )
     noise = plain_noise(breaks)
     return ribbon, breaks, noise

@@ -421,9 +421,7 @@ def test_straight_thins_a_long_road(straight: StraightView) -> None:
 
     n = 100_000
     straight.relief = Relief(
-        s=np.arange(n) * 0.5,
-        o=np.arange(-8.0, 8.01, 0.5),
-        height_cm=np.zeros((n, 33)),
+        s=np.arange(n) * 0.5, o=np.arange(-8.0, 8.01, 0.5), height_cm=np.zeros((n, 33))
     )
     straight.link.take(0.0, 50_000.0)
     straight._draw_image()

@@ -324,10 +324,7 @@ def test_buttons_ask_the_window(inputs: InputsForm, model: WindowModel) -> None:
 
 
 def test_screen_button_follows_what_is_open(
-    inputs: InputsForm,
-    model: WindowModel,
-    road_files: tuple[str, str],
-    settle: Callable[..., None],
+    inputs: InputsForm, model: WindowModel, road_files: tuple[str, str], settle: Callable[..., None]
 ) -> None:
     from gui.state.jobs import RoadSource
 

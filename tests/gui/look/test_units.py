@@ -8,17 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.common.limits import limit_specs
-from gui.look.units import (
-    DASH,
-    METRIC,
-    SYSTEMS,
-    US,
-    from_shown,
-    number,
-    shown,
-    unit_of,
-    value_text,
-)
+from gui.look.units import DASH, METRIC, SYSTEMS, US, from_shown, number, shown, unit_of, value_text
 
 # NIST Special Publication 811 (2008), Appendix B.8: factors to SI, exact unless rounded there.
 NIST_811 = {
