@@ -32,7 +32,6 @@ def take_screenshot(path: str) -> None:
 
         app = make_application()
         window = Window()
-        window.resize(*SIZE)
         window.show()
 
         def settle(done: Callable[[], bool], seconds: float) -> None:
@@ -49,6 +48,8 @@ def take_screenshot(path: str) -> None:
         settle(lambda: model.can_screen, 60.0)
         model.screen()
         settle(lambda: model.findings is not None, 300.0)
+        # only now: shown first, it fits itself to the small screen that isn't there
+        window.resize(*SIZE)
         model.select_reach(_telling_reach(model))
         quiet = time.monotonic() + 4.0
         settle(lambda: time.monotonic() > quiet and not model.runner.busy, 120.0)
