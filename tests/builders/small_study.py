@@ -5,6 +5,8 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
+import numpy as np
+
 from analysis.common.settings import Settings
 from analysis.common.verdicts import DEFECTS
 from analysis.road.roadline import make_road
@@ -35,7 +37,18 @@ def dropped_study(drop_mm: float) -> tuple[screening.Study, int]:
     row = max(faulty, key=lambda k: rank[k])
     reach, shoulder = part.reaches[row], part.measured.shoulder
     drop = shoulder.measures.edge_drop_mm.copy()
-    drop[reach.i0 : reach.i1 + 1, reach.side] = drop_mm
-    shoulder = replace(shoulder, measures=replace(shoulder.measures, edge_drop_mm=drop))
+    here = slice(reach.i0, reach.i1 + 1), reach.side
+    drop[here] = drop_mm
+    # half of the ground lies as much lower: material is short there, and left over beside it
+    half = slice(reach.i0, (reach.i0 + reach.i1) // 2), reach.side
+    sections = shoulder.sections
+    lower = {name: getattr(sections, name).copy() for name in ("height_m", "ground_m")}
+    for heights in lower.values():
+        heights[half] -= np.where(sections.u > 0.0, drop_mm / 1000.0, 0.0)
+    shoulder = replace(
+        shoulder,
+        measures=replace(shoulder.measures, edge_drop_mm=drop),
+        sections=replace(sections, **lower),
+    )
     dropped = replace(part, measured=replace(part.measured, shoulder=shoulder))
     return replace(study, roads=(dropped,)), row
