@@ -43,16 +43,16 @@ def rejudge(study: Study, limits: Limits) -> Study:
 
     Examples
     --------
-    See `analysis` for one that acts on less certainty; here an agency takes flatter shoulders:
+    See `analysis` for one that acts on less certainty; here an agency asks for steeper shoulders:
 
     >>> from analysis import Settings, open_terrain, read_roads, rejudge, sample_files, screen
     >>> terrain, centrelines = sample_files()
     >>> grid = open_terrain(terrain)
     >>> study = screen(grid, read_roads(centrelines, grid)[1:], Settings(spacing_m=20.0))
-    >>> flatter = rejudge(study, study.limits.with_value("shoulder_least_pct", 2.0))
+    >>> steeper = rejudge(study, study.limits.with_value("shoulder_least_pct", 5.0))
     >>> def failing(study):
     ...     return int((study.findings.stations["verdict"] == "won't shed").sum())
-    >>> failing(flatter) < failing(study)
+    >>> failing(steeper) > failing(study)
     True
     """
     cases = [replace(part.case, limits=limits) for part in study.roads]
