@@ -71,7 +71,6 @@ class Registration:
     """
 
     level_mm: float
-    level_se: float
     tilt_points: float
     tilt_se: float
 
@@ -269,9 +268,8 @@ def _registration(
         for side, (was, after) in zip(("left", "right"), sides, strict=True)
     )
     tilt, tilt_se = 0.5 * (right - left), 0.5 * math.hypot(left_se, right_se)
-    spread = float(np.std(level)) / math.sqrt(level.size) if level.size > 1 else math.nan
     middle = float(np.median(level)) if level.size else math.nan
-    return Registration(middle, spread, tilt, tilt_se)
+    return Registration(middle, tilt, tilt_se)
 
 
 def _mean_turn(
