@@ -2,7 +2,7 @@
 
 Compiling holds the interpreter's lock for tenths of a second at a time, a minute long. Done here,
 in a process of its own, it leaves the window alone: what it compiles goes into the cache that this
-process loads from. ``python -m gui.state.preparing`` is that process.
+process loads from. ``python -m gui.state.preparing`` is that process; setting up runs it too.
 """
 
 from __future__ import annotations
@@ -104,6 +104,8 @@ def _run(start: Sequence[str], progress: Progress) -> None:
 
 def main() -> None:
     """Screen the sample, which needs every kernel that a screening needs; keep nothing else."""
+    if not is_needed():
+        return
     if hasattr(os, "nice"):
         with contextlib.suppress(OSError):
             os.nice(5)
