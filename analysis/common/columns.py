@@ -229,6 +229,9 @@ _COLUMNS = (
     _text("kind", "", "Whether a station or a reach was reviewed."),
     _text("state", "", "To check, agreed or rejected."),
     _text("at", "", "When, as ISO 8601."),
+    _text("note", "", "What else the reviewer had to say."),
+    _text("reviewer", "", "Who decided."),
+    _text("photos", "", "Paths of photographs, one a line."),
 )
 _RUN = (
     _text("made", "", "When it was screened, as ISO 8601."),
@@ -313,8 +316,10 @@ POND_COLUMNS = _table("""
 """)
 EDIT_COLUMNS = _table("road distance_m side what u_m")
 REVIEW_COLUMNS: Mapping[str, Column] = {
-    **_table("kind road side from_m to_m state reason at"),
-    "reason": _text("reason", "", "Why, in the reviewer's words."),
+    **_table("kind road side from_m to_m state reason at note reviewer photos finding verdict"),
+    "reason": _text("reason", "", "Why, from the list of reasons or in the reviewer's words."),
+    "finding": _text("finding", "", "What was found there when it was decided."),
+    "verdict": _text("verdict", "", "What the verdict was when it was decided."),
 }
 RUN_COLUMNS: Mapping[str, Column] = {column.name: column for column in _RUN}
 
@@ -332,6 +337,7 @@ FIRST_LATER: Mapping[str, str] = {
     "stations": "finding",
     "reaches": "mean_slope_se",
     "ponds": "where",
+    "reviews": "note",
 }
 # Numbers of a section in the order a reviewer checks them.
 CHECKED_NUMBERS = (

@@ -12,6 +12,7 @@ from PySide6.QtCore import QCoreApplication
 
 from analysis.common.columns import column_of
 from analysis.common.verdicts import Finding, Treatment, Verdict
+from analysis.findings.reviews import Decision
 from gui.look.units import DASH, METRIC, number, range_text, value_text
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ __all__ = [
     "verdict_text",
 ]
 
-REVIEW_STATES = ("to check", "agreed", "rejected")
+REVIEW_STATES = tuple(Decision)
 
 
 translate = QCoreApplication.translate
@@ -81,9 +82,9 @@ _TREATMENTS: Mapping[str, str] = {
 _SIDES = {"left": QT_TRANSLATE_NOOP("words", "left"), "right": QT_TRANSLATE_NOOP("words", "right")}
 _REVIEWS = {
     "": "",
-    "to check": QT_TRANSLATE_NOOP("words", "to check"),
-    "agreed": QT_TRANSLATE_NOOP("words", "agreed"),
-    "rejected": QT_TRANSLATE_NOOP("words", "rejected"),
+    Decision.TO_CHECK: QT_TRANSLATE_NOOP("words", "to check"),
+    Decision.AGREED: QT_TRANSLATE_NOOP("words", "agreed"),
+    Decision.REJECTED: QT_TRANSLATE_NOOP("words", "rejected"),
 }
 
 

@@ -1,4 +1,4 @@
-"""What a person changes: corrections of breaks, reviews, and edits that can be undone."""
+"""What a person changes: corrections of breaks, and edits that can be undone."""
 
 from __future__ import annotations
 
@@ -11,17 +11,7 @@ from PySide6.QtGui import QUndoCommand
 if TYPE_CHECKING:
     from analysis.common.table import Table
 
-__all__ = [
-    "Corrections",
-    "Edit",
-    "Review",
-    "Reviews",
-    "StationKey",
-    "correction_table",
-    "corrections_of",
-    "review_table",
-    "reviews_of",
-]
+__all__ = ["Corrections", "Edit", "StationKey", "correction_table", "corrections_of"]
 
 # Two steps of one spin box within this time are one edit for undo.
 MERGE_WITHIN_S = 1.0
@@ -36,17 +26,8 @@ class StationKey(NamedTuple):
     what: str
 
 
-class Review(NamedTuple):
-    """A person's view of a station or reach."""
-
-    state: str
-    reason: str
-    at: str
-
-
-# Metres outward by place; reviews by kind ("station" or "reach") and the key of its row.
+# Metres outward by place.
 Corrections = Mapping[StationKey, float]
-Reviews = Mapping[tuple[str, ...], Review]
 
 
 class Edit(QUndoCommand):
@@ -103,38 +84,5 @@ def corrections_of(table: Table) -> dict[StationKey, float]:
             str(table["side"][row]),
             str(table["what"][row]),
         ): float(table["u_m"][row])
-        for row in range(len(table))
-    }
-
-
-def review_table(reviews: Reviews) -> Table:
-    """Reviews as the table that the file holds."""
-    from analysis.common.columns import REVIEW_COLUMNS
-    from analysis.common.table import Table
-
-    keys = list(reviews)
-    return Table.of(
-        REVIEW_COLUMNS,
-        {
-            "kind": [key[0] for key in keys],
-            "road": [key[1] for key in keys],
-            "side": [key[2] for key in keys],
-            "from_m": [float(key[3]) for key in keys],
-            "to_m": [float(key[4]) for key in keys],
-            **{name: [getattr(reviews[key], name) for key in keys] for name in Review._fields},
-        },
-    )
-
-
-def reviews_of(table: Table) -> dict[tuple[str, ...], Review]:
-    """Reviews from the table in a file."""
-    return {
-        (
-            str(table["kind"][row]),
-            str(table["road"][row]),
-            str(table["side"][row]),
-            f"{float(table['from_m'][row]):.3f}",
-            f"{float(table['to_m'][row]):.3f}",
-        ): Review(str(table["state"][row]), str(table["reason"][row]), str(table["at"][row]))
         for row in range(len(table))
     }

@@ -13,14 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.common.errors import Cancelled, VergelineError
-from gui.state.edits import (
-    Corrections,
-    Reviews,
-    correction_table,
-    corrections_of,
-    review_table,
-    reviews_of,
-)
+from analysis.findings.reviews import Reviews, review_table, reviews_of
+from gui.state.edits import Corrections, correction_table, corrections_of
 from gui.state.loaded import Loaded, loaded
 from gui.state.preparing import prepare
 from gui.state.runner import Progress

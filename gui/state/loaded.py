@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import OutputError
+from analysis.common.sides import SIDES
 from analysis.common.verdicts import Verdict
+from analysis.findings.reviews import Place, reach_places
 from gui.state.edits import Corrections
 
 if TYPE_CHECKING:
@@ -30,6 +33,14 @@ class RoadIndex:
     rows: NDArray[np.int64]
     station_m: NDArray[np.float64]
     distance_m: NDArray[np.float64]
+    by_label: NDArray[np.int64]
+
+    def row_at(self, station_m: float, side: int) -> int:
+        """Row of the station with a label, to the millimetre; -1 if there is none."""
+        place = int(np.searchsorted(self.station_m, station_m - 2e-3, sorter=self.by_label))
+        station = int(self.by_label[place]) if place < len(self.by_label) else -1
+        near = station >= 0 and abs(float(self.station_m[station]) - station_m) <= 2e-3
+        return int(self.rows[station, side]) if near else -1
 
     def nearest(self, s: float) -> int:
         """Station nearest to the distance `s` along the road."""
@@ -58,6 +69,17 @@ class Loaded:
     reach_last: NDArray[np.int64]
     reach_station: NDArray[np.int64]
     reach_order: NDArray[np.int64]
+    reach_places: tuple[Place, ...]
+    reach_rows: Mapping[Place, int]
+
+    def row_of(self, place: Place) -> int:
+        """Row of the reaches or stations at a place that reviews know, or -1."""
+        if place.kind == "reach":
+            return self.reach_rows.get(place, -1)
+        for road in self.index:
+            if road.name == place.road:
+                return road.row_at(place.from_m, SIDES.index(place.side))
+        return -1
 
     def reach_at(self, road_index: int, station_index: int, side: int) -> int:
         """Row of the reach that holds a station and side, or -1."""
@@ -112,7 +134,10 @@ def loaded(study: Study | None, found: Findings, corrections: Corrections) -> Lo
         best[row] = ends[0] + (int(np.argmax(chance[rows])) if len(rows) else 0)
     unsound = np.flatnonzero(reaches["verdict"] != Verdict.SHEDS)
     order = unsound[np.lexsort((side[unsound], first[unsound], road[unsound]))]
-    return Loaded(study, found, index, dict(corrections), road, side, first, last, best, order)
+    places = tuple(reach_places(reaches))
+    rows = {place: row for row, place in enumerate(places)}
+    lookups = (road, side, first, last, best, order, places, rows)
+    return Loaded(study, found, index, dict(corrections), *lookups)
 
 
 def road_index(stations: Table) -> tuple[RoadIndex, ...]:
@@ -137,6 +162,7 @@ def road_index(stations: Table) -> tuple[RoadIndex, ...]:
             rows=np.arange(start, stop, dtype=np.int64).reshape(-1, 2),
             station_m=stations["station_m"][start:stop:2],
             distance_m=stations["distance_m"][start:stop:2],
+            by_label=np.argsort(stations["station_m"][start:stop:2], kind="stable"),
         )
         for start, stop in itertools.pairwise(bounds)
     )

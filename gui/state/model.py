@@ -8,7 +8,8 @@ runner and ends in `study_changed`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import getpass
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -22,8 +23,9 @@ from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
 from analysis.common.verdicts import Verdict
 from analysis.common.writing import Writing
+from analysis.findings.reviews import Decision, Place, Review, Reviews, review_table
 from gui.state import jobs
-from gui.state.edits import Edit, Review, StationKey
+from gui.state.edits import Edit, StationKey
 from gui.state.loaded import Loaded, RoadIndex, same_stations, summary
 from gui.state.runner import Runner
 
@@ -36,10 +38,9 @@ if TYPE_CHECKING:
     from analysis.study.values import Study
     from analysis.terrain.grid import Terrain
 
-__all__ = ["EXTRA_KINDS", "SIDES", "Review", "StationKey", "WindowModel"]
+__all__ = ["EXTRA_KINDS", "SIDES", "StationKey", "WindowModel"]
 
 EXTRA_KINDS = ("mask", "edges", "widths", "culverts", "points", "image", "kerbs")
-REVIEW_STATES = ("to check", "agreed", "rejected")
 
 
 class WindowModel(QObject):
@@ -114,7 +115,7 @@ class WindowModel(QObject):
     _settings: Settings | None
     _limits: Limits | None
     _corrections: dict[StationKey, float]
-    _reviews: dict[tuple[str, ...], Review]
+    _reviews: Reviews
 
     def __init__(self, runner: Runner | None = None, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -389,7 +390,7 @@ class WindowModel(QObject):
         self.runner.cancel("update")
         self.runner.cancel("screen")
         self._start_over(opened.inputs)
-        self._corrections, self._reviews = dict(opened.corrections), dict(opened.reviews)
+        self._corrections, self._reviews = dict(opened.corrections), opened.reviews
         self._settings, self._limits = opened.settings, opened.limits
         self._take(opened.loaded)
         self._stamp = opened.stamp if path else None
@@ -441,7 +442,7 @@ class WindowModel(QObject):
             self.loaded.findings,
             self.settings,
             dict(self._corrections),
-            dict(self._reviews),
+            self._reviews,
             path,
             self._stamp if path == self.path and not copy else None,
         )
@@ -591,9 +592,14 @@ class WindowModel(QObject):
         return dict(self._corrections)
 
     @property
-    def reviews(self) -> dict[tuple[str, ...], Review]:
-        """All reviews by (kind, *key)."""
-        return dict(self._reviews)
+    def reviews(self) -> Reviews:
+        """All reviews by their place."""
+        return self._reviews
+
+    def reviewed_findings(self) -> Findings | None:
+        """Return the result tables with the reviews as they are now, for whatever leaves."""
+        found = self.findings
+        return None if found is None else replace(found, reviews=review_table(self._reviews))
 
     def correction(self, road_index: int, station_index: int, side: int, what: str) -> float | None:
         """Return the correction at one station, or None."""
@@ -604,25 +610,63 @@ class WindowModel(QObject):
         distance = round(float(road.distance_m[station_index]), 3)
         return StationKey(road.name, distance, SIDES[side], what)
 
-    def set_review(self, kind: str, key: tuple[str, ...], state: str, reason: str = "") -> None:
+    def set_review(self, place: Place, state: str, reason: str = "") -> None:
         """Note a person's view of a station or reach; an empty state takes it back."""
-        if state and state not in REVIEW_STATES:
-            raise ValueError(f"state must be one of {', '.join(REVIEW_STATES)}, not {state!r}")
-        full = (kind, *key)
-        old = self._reviews.get(full)
-        if (old is None and not state) or (old and (old.state, old.reason) == (state, reason)):
-            return
-        reviews = dict(self._reviews)
-        if state:
-            reviews[full] = Review(state, reason, datetime.now(UTC).isoformat(timespec="seconds"))
-        else:
-            del reviews[full]
-        self._edit(self.tr("Review"), "reviews", reviews, f"review {full}")
+        self.review_all([place], state, reason)
 
-    def review(self, kind: str, key: tuple[str, ...]) -> tuple[str, str]:
+    def review_all(self, places: Sequence[Place], state: str, reason: str = "") -> None:
+        """Give one review to many places, as one edit; note and photographs of each stay."""
+        new: dict[Place, Review | None] = {}
+        for place in places:
+            old = self._reviews.get(place)
+            if (old is None and not state) or (old and (old.state, old.reason) == (state, reason)):
+                continue
+            kept = old if old is not None else Review(Decision.TO_CHECK)
+            new[place] = replace(kept, state=state, reason=reason) if state else None
+        if new:
+            self._put_reviews(new)
+
+    def put_review(self, place: Place, review: Review) -> None:
+        """Give a place a whole review, with note and photographs; it is signed and dated here."""
+        self._put_reviews({place: review})
+
+    def _put_reviews(self, new: Mapping[Place, Review | None]) -> None:
+        reviews = dict(self._reviews)
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        for place, review in new.items():
+            reviews.pop(place, None)
+            if review is not None:
+                finding, verdict = self._found_at(place)
+                review = replace(review, reviewer=self.reviewer, at=now)
+                reviews[place] = replace(review, finding=finding, verdict=verdict)
+        words = self.tr("Review")
+        if len(new) > 1:
+            words = self.tr("Review (rows: {count})").format(count=len(new))
+        self._edit(words, "reviews", reviews, f"review {next(iter(new))}" if len(new) == 1 else "")
+
+    def _found_at(self, place: Place) -> tuple[str, str]:
+        """Return finding and verdict at a place, both empty where none is."""
+        loaded = self.loaded
+        row = -1 if loaded is None else loaded.row_of(place)
+        if loaded is None or row < 0:
+            return "", ""
+        found = loaded.findings
+        table = found.reaches if place.kind == "reach" else found.stations
+        return str(table["finding"][row]), str(table["verdict"][row])
+
+    def review(self, place: Place) -> tuple[str, str]:
         """State and reason that a person gave; both empty if none."""
-        found = self._reviews.get((kind, *key))
+        found = self._reviews.get(place)
         return (found.state, found.reason) if found else ("", "")
+
+    @property
+    def reviewer(self) -> str:
+        """Name that reviews are signed with: as set, else as the person logged in."""
+        return str(QSettings().value("reviewer", "") or login_name())
+
+    def set_reviewer(self, name: str) -> None:
+        """Sign reviews with another name from now on."""
+        QSettings().setValue("reviewer", name.strip())
 
     def _edit(self, text: str, name: str, new: Any, merge: str = "") -> None:
         """Change a field by the undo stack; edits of one `merge` soon after each other are one."""
@@ -803,18 +847,15 @@ class WindowModel(QObject):
         """Station of a road nearest to the distance `s` along it."""
         return self.index[road_index].nearest(s)
 
-    def station_key(self, road_index: int, station_index: int, side: int) -> tuple[str, ...]:
-        """Key of a station for reviews."""
+    def station_key(self, road_index: int, station_index: int, side: int) -> Place:
+        """Place of a station for reviews."""
         road = self.index[road_index]
-        label = f"{float(road.station_m[station_index]):.3f}"
-        return (road.name, SIDES[side], label, label)
+        return Place.station(road.name, SIDES[side], float(road.station_m[station_index]))
 
-    def reach_key(self, row: int) -> tuple[str, ...]:
-        """Key of a reach for reviews."""
-        reaches: Any = self.loaded.findings.reaches if self.loaded else {}
-        names = (str(reaches[name][row]) for name in ("road", "side"))
-        ends = (f"{float(reaches[name][row]):.3f}" for name in ("from_m", "to_m"))
-        return (*names, *ends)
+    def reach_key(self, row: int) -> Place:
+        """Place of a reach for reviews."""
+        assert self.loaded is not None
+        return self.loaded.reach_places[row]
 
     # -- inside -------------------------------------------------------
 
@@ -854,3 +895,11 @@ def with_surface(limits: Limits, surface: str) -> Limits:
     fresh = default_limits(surface)
     old = default_limits(limits.surface)
     return fresh.with_entries({n: limits[n] for n in limits if limits[n] != old[n]})
+
+
+def login_name() -> str:
+    """Name of the person logged in; empty where the system doesn't tell."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return ""

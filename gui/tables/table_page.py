@@ -7,7 +7,6 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 from PySide6.QtCore import QItemSelectionModel, QPoint, QSize, Qt
 from PySide6.QtGui import QAction, QGuiApplication, QKeySequence, QShowEvent
 from PySide6.QtWidgets import (
@@ -28,6 +27,7 @@ from PySide6.QtWidgets import (
 
 from analysis.common.columns import column_of
 from analysis.common.verdicts import Finding, Verdict
+from analysis.findings.reviews import Place, standing_reaches
 from gui.look import theme
 from gui.look.icons import finding_icon
 from gui.look.making import SELECTABLE, abreast, later, named, stacked, tool_button, yielding
@@ -388,28 +388,18 @@ class TablePage(QWidget):
         table = self.rows.table
         if table is None:
             return states
-        reviews = {
-            key[1:]: review for key, review in self.model.reviews.items() if key[0] == self.kind
-        }
-        if not reviews:
+        loaded = self.model.loaded
+        if loaded is None:
             return states
         if self.kind == "reach":
-            for row in range(len(table)):
-                review = reviews.get(self.model.reach_key(row))
+            governing, _changed = standing_reaches(table, self.model.reviews)
+            for row, review in enumerate(governing):
                 if review is not None:
                     states[row] = (review.state, review.reason)
             return states
-        index = {road.name: road for road in self.model.index}
-        order = {name: np.argsort(road.station_m, kind="stable") for name, road in index.items()}
-        for key, review in reviews.items():
-            name, side, label = key[0], key[1], float(key[2])
-            road = index.get(name)
-            if road is None or not len(road.station_m):
-                continue
-            by = order[name]
-            place = int(np.searchsorted(road.station_m[by], label - 1e-3))
-            if place < len(by) and abs(float(road.station_m[by[place]]) - label) <= 2e-3:
-                row = int(road.rows[by[place], 0 if side == "left" else 1])
+        for place, review in self.model.reviews.items():
+            row = loaded.row_of(place) if place.kind == "station" else -1
+            if row >= 0:
                 states[row] = (review.state, review.reason)
         return states
 
@@ -546,7 +536,7 @@ class TablePage(QWidget):
 
     # -- what can be done with rows ----------------------------------------------------------
 
-    def _key_of(self, source: int) -> tuple[str, ...]:
+    def _key_of(self, source: int) -> Place:
         raise NotImplementedError
 
     def review_chosen(self, state: str, reason: str | None = None) -> None:
@@ -570,12 +560,7 @@ class TablePage(QWidget):
                 self.model.message.emit(self.tr("A rejection needs a reason; nothing was changed"))
                 return
         keys = [self._key_of(self.rows.source_row(row)) for row in rows]
-        self.model.undo.beginMacro(self.tr("Review (rows: {count})").format(count=len(keys)))
-        try:
-            for key in keys:
-                self.model.set_review(self.kind, key, state, (reason or "").strip())
-        finally:
-            self.model.undo.endMacro()
+        self.model.review_all(keys, state, (reason or "").strip())
 
     def answer_kerb(self, stands: bool) -> None:
         """Say of the chosen reaches whether a kerb stands along them."""

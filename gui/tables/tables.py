@@ -13,6 +13,7 @@ from gui.look.words import station_words
 from gui.tables.table_page import KEYS, TablePage
 
 if TYPE_CHECKING:
+    from analysis.findings.reviews import Place
     from gui.state.model import WindowModel
 
 __all__ = ["KEYS", "ReachTable", "StationTable"]
@@ -77,7 +78,7 @@ class ReachTable(TablePage):
     def _select_source(self, source: int) -> None:
         self.model.select_reach(source)
 
-    def _key_of(self, source: int) -> tuple[str, ...]:
+    def _key_of(self, source: int) -> Place:
         return self.model.reach_key(source)
 
     def _sheets_name(self) -> str:
@@ -106,7 +107,7 @@ class StationTable(TablePage):
     def _select_source(self, source: int) -> None:
         self.model.select_station(*self.model.station_at_row(source))
 
-    def _key_of(self, source: int) -> tuple[str, ...]:
+    def _key_of(self, source: int) -> Place:
         return self.model.station_key(*self.model.station_at_row(source))
 
     def _sheets_name(self) -> str:

@@ -42,7 +42,7 @@ class Reviewing(QObject):
                 "{where}: why is it wrong? (for example: parked vehicle, driveway, bushes)"
             ).format(where=where)
         )
-        dialog.setTextValue(self._model.review("reach", self._model.reach_key(row))[1])
+        dialog.setTextValue(self._model.review(self._model.reach_key(row))[1])
         dialog.textValueSelected.connect(partial(self._reject, row, self._model.loaded))
         self._dialogs.show(dialog)
 
@@ -57,7 +57,7 @@ class Reviewing(QObject):
 
     def _put(self, row: int, state: str, reason: str) -> None:
         model = self._model
-        model.set_review("reach", model.reach_key(row), state, reason)
+        model.set_review(model.reach_key(row), state, reason)
         done = review_text(state) if state else self.tr("review taken back")
         model.message.emit(f"{self._where(row)}: {done}")
 

@@ -31,6 +31,7 @@ CONTRACT = {
     "reaches": "road side from_m to_m finding treatment verdict length_m mean_slope_pct "
     "worst_drop_mm cut_m3 fill_m3 balance_m3 balance_se import_m3_loose loads rank reason",
     "ponds": "road depth_mm area_m2 volume_m3 side",
+    "reviews": "kind road side from_m to_m state reason at",
 }
 
 

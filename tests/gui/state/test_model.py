@@ -9,14 +9,8 @@ import numpy as np
 import pytest
 
 from analysis.common.errors import VergelineError
-from gui.state.edits import (
-    Review,
-    StationKey,
-    correction_table,
-    corrections_of,
-    review_table,
-    reviews_of,
-)
+from analysis.findings.reviews import Place, Review
+from gui.state.edits import StationKey, correction_table, corrections_of
 from gui.state.file_kinds import is_study, kind_of, line_layers
 from gui.state.jobs import RoadSource
 from gui.state.model import WindowModel
@@ -86,7 +80,7 @@ def test_setters_refuse_unknown_words(screened_or_empty: WindowModel, call: str)
         elif call == "style":
             model.set_station_style("miles")
         elif call == "state":
-            model.set_review("station", ("r", "left", "0", "0"), "maybe")
+            model.set_review(Place.station("r", "left", 0.0), "maybe")
         else:
             model.correct(0, 0, 0, "crown", 1.0)
 
@@ -306,8 +300,8 @@ def test_save_and_reopen_exactly(
     """What was saved comes back: tables, settings, limits, corrections, reviews, sections."""
     station = screened.nearest_station(0, 60.0)
     screened.correct(0, station, 0, "hinge", 5.2)
-    screened.set_review("station", screened.station_key(0, station, 0), "rejected", "a driveway")
-    screened.set_review("reach", screened.reach_key(0), "agreed")
+    screened.set_review(screened.station_key(0, station, 0), "rejected", "a driveway")
+    screened.set_review(screened.reach_key(0), "agreed")
     screened.set_limits(screened.limits.with_value("rut_mm", 25.0))
     settle(screened.runner.idle)
     path = str(tmp_path / "study.gpkg")
@@ -401,12 +395,10 @@ def test_close_study_empties_everything(screened: WindowModel) -> None:
     screened.select_reach(0)
 
 
-def test_edit_and_review_tables_round_trip() -> None:
-    """Corrections and reviews survive the way through the file's tables."""
+def test_correction_table_round_trip() -> None:
+    """Corrections survive the way through the file's table."""
     edits = {StationKey("A", 12.5, "left", "edge"): 3.45}
-    reviews = {("reach", "A", "right", "10.000", "90.000"): Review("agreed", "", "2024-05-01")}
     assert corrections_of(correction_table(edits)) == edits
-    assert reviews_of(review_table(reviews)) == reviews
     assert corrections_of(correction_table({})) == {}
 
 
@@ -438,3 +430,24 @@ def test_is_study_and_line_layers(
     assert not is_study(road_files[0])
     assert len(line_layers(road_files[1])) == 1
     assert line_layers(str(tmp_path / "none.gpkg")) == []
+
+
+def test_review_is_signed_and_remembers_what_was_found(screened: WindowModel) -> None:
+    """Who, when and on what finding; a later word keeps note and photographs; all undoable."""
+    screened.set_reviewer("  A. Walker ")
+    place = screened.reach_key(0)
+    given = Review("agreed", note="after rain", photos=("north end.jpg",))
+    screened.put_review(place, given)
+    put = screened.reviews[place]
+    assert (put.reviewer, put.note, put.photos) == ("A. Walker", "after rain", ("north end.jpg",))
+    assert screened.findings is not None
+    assert put.finding == screened.findings.reaches["finding"][0]
+    assert put.verdict == screened.findings.reaches["verdict"][0]
+    assert put.at.endswith("+00:00")
+    screened.set_review(place, "rejected", "driveway")
+    assert screened.reviews[place].photos == ("north end.jpg",)
+    found = screened.reviewed_findings()
+    assert found is not None
+    assert list(found.reviews["state"]) == ["rejected"]
+    screened.undo.undo()
+    assert not screened.reviews or screened.reviews[place].state == "agreed"

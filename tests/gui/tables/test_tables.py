@@ -406,11 +406,11 @@ def test_review_by_key_is_stored_and_undone(
     screened.select_station(0, 5, 1)
     qtbot.keyClick(stations.view, Qt.Key.Key_A)
     key = screened.station_key(0, 5, 1)
-    assert screened.review("station", key) == ("agreed", "")
+    assert screened.review(key) == ("agreed", "")
     row = screened.station_row(0, 5, 1)
     assert stations.rows.text(row, "review") == "agreed"
     screened.undo.undo()
-    assert screened.review("station", key) == ("", "")
+    assert screened.review(key) == ("", "")
     assert stations.rows.text(row, "review") == ""
 
 
@@ -421,10 +421,10 @@ def test_rejection_asks_for_a_reason(
     reaches.view.selectRow(reaches.rows.view_row(row))
     monkeypatch.setattr(QInputDialog, "getText", lambda *_a, **_k: ("   ", True))
     reaches.review_chosen("rejected")
-    assert screened.review("reach", screened.reach_key(row)) == ("", "")
+    assert screened.review(screened.reach_key(row)) == ("", "")
     monkeypatch.setattr(QInputDialog, "getText", lambda *_a, **_k: ("parked vehicle", True))
     reaches.review_chosen("rejected")
-    assert screened.review("reach", screened.reach_key(row)) == ("rejected", "parked vehicle")
+    assert screened.review(screened.reach_key(row)) == ("rejected", "parked vehicle")
     assert reaches.reviewed.text() == "rejected: parked vehicle"
     reaches.review_box.setCurrentIndex(reaches.review_box.findText("rejected"))
     assert reaches.rows.source_rows().tolist() == [row]

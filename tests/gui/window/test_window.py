@@ -642,7 +642,7 @@ def test_close_and_save(full: Window, settle: Settle, tmp_path: Path) -> None:
     model, path = full.model, str(tmp_path / "kept.gpkg")
     model.save(path)
     settle(lambda: model.path == path)
-    model.set_review("reach", model.reach_key(0), "agreed")
+    model.set_review(model.reach_key(0), "agreed")
     full.close()
     press(full, "Save")
     settle(lambda: not full.isVisible())
@@ -673,7 +673,7 @@ def moved(
     settle(lambda: bool(model.roads))
     model.screen()
     settle(lambda: model.study is not None)
-    model.set_review("reach", model.reach_key(0), "agreed")
+    model.set_review(model.reach_key(0), "agreed")
     path = str(tmp_path / "study.gpkg")
     model.save(path)
     settle(lambda: model.path == path)
@@ -695,7 +695,7 @@ def test_moved_terrain_is_found_again(moved: tuple[Window, Path], settle: Settle
     choose_file(window, str(grid))
     settle(lambda: model.study is not None)
     assert Path(model.terrain.path) == grid
-    assert model.review("reach", model.reach_key(0)) == ("agreed", "")
+    assert model.review(model.reach_key(0)) == ("agreed", "")
     assert model.path.endswith("study.gpkg")
     assert model.modified, "the new place is worth saving"
 
@@ -712,7 +712,7 @@ def test_other_terrain_is_asked_about(moved: tuple[Window, Path], settle: Settle
     assert model.findings is not None and model.terrain is None
     press(window, "Use it for this study")
     settle(lambda: model.study is not None)
-    assert model.review("reach", model.reach_key(0)) == ("agreed", "")
+    assert model.review(model.reach_key(0)) == ("agreed", "")
 
 
 def test_terrain_moved_with_its_study_opens_by_itself(
@@ -757,7 +757,7 @@ def test_autosave_recovers_after_a_crash(
 ) -> None:
     """The copy of a window that died is offered and brings back what wasn't saved."""
     model = full.model
-    model.set_review("reach", model.reach_key(0), "rejected", "side road")
+    model.set_review(model.reach_key(0), "rejected", "side road")
     model.correct(0, 6, 1, "hinge", 5.3)
     settle(runner.idle)
     full.files.autosave.save_now()
@@ -780,7 +780,7 @@ def test_autosave_recovers_after_a_crash(
     assert other.model.modified
     assert other.model.path == ""
     assert other.model.corrections == model.corrections
-    assert other.model.review("reach", model.reach_key(0)) == ("rejected", "side road")
+    assert other.model.review(model.reach_key(0)) == ("rejected", "side road")
     other.files.autosave.save_now()
     settle(runner.idle)
     assert not copy.exists(), "once the work has a new copy the old one goes"
@@ -819,14 +819,14 @@ def test_review_keys_work_anywhere_and_answer(full: Window, settle: Settle) -> N
     row = model.failing_reaches()[0]
     model.select_reach(row)
     QTest.keyClick(full.map.plot, Qt.Key.Key_T)
-    assert model.review("reach", model.reach_key(row)) == ("to check", "")
+    assert model.review(model.reach_key(row)) == ("to check", "")
     assert said and said[-1].endswith("to check")
     QTest.keyClick(full.map.plot, Qt.Key.Key_R)
     dialog = full.dialogs.shown
     assert isinstance(dialog, QInputDialog)
     dialog.setTextValue("parked vehicle")
     dialog.accept()
-    assert model.review("reach", model.reach_key(row)) == ("rejected", "parked vehicle")
+    assert model.review(model.reach_key(row)) == ("rejected", "parked vehicle")
     model.close_study()
     assert not full.commands["agree"].isEnabled()
 
@@ -845,7 +845,7 @@ def test_agree_button_reviews_what_ctrl_down_went_to(full: Window, settle: Settl
         assert [table.rows.source_row(row) for row in table.chosen_rows()] == [full.model.reach_row]
         QTest.mouseClick(table.buttons["agreed"], Qt.MouseButton.LeftButton)
         key = full.model.reach_key(full.model.reach_row)
-        assert full.model.review("reach", key) == ("agreed", "")
+        assert full.model.review(key) == ("agreed", "")
     assert len(full.model.reviews) == len(seen)
 
 
