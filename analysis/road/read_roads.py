@@ -14,7 +14,16 @@ from analysis.common.errors import RoadError, SettingsError
 from analysis.common.stations import parse_station
 from analysis.common.types import Floats
 from analysis.common.units import METRES_PER_FOOT, METRES_PER_MILE
-from analysis.road.roadline import CHORD_M, Road, calmed_road, distances, make_road, reversed_road
+from analysis.road.roadline import (
+    CHORD_M,
+    Road,
+    calmed_road,
+    distances,
+    make_road,
+    reversed_road,
+    road_between,
+)
+from analysis.road.trimming import BEYOND_M, check_drawn, stretches_on, thinned
 from analysis.road.use import Use, UseFields, read_use, shifted, turned
 from analysis.road.vectors import Layer, Raw, parts_of, touches
 from analysis.terrain.grid import Terrain
@@ -76,7 +85,7 @@ def read_roads(
     ``name (2)`` and so on. Station labels come from M values (GeoPackage, shapefile) or
     from a start field such as ``start_m``, else from `start_m`. A line that zigzags gets a
     longer chord (`calmed_road`). Roads that don't touch the grid are left out as long as one
-    does.
+    does, and so is what runs on far beyond it. Vertices that crowd are thinned.
 
     Parameters
     ----------
@@ -138,7 +147,8 @@ def read_roads(
             )
         raise RoadError(f"The layer of lines in {source.text} is empty; draw the centreline first.")
     source.check_overlap(part.xy for part in parts)
-    roads = []
+    roads: list[Road] = []
+    taken: set[str] = set()
     for part in _named(_joined(_each_once(parts, told)), source.stem):
         if not touches(terrain, part.xy):
             told.append(f'The road "{part.name}" doesn\'t touch the terrain grid; left out.')
@@ -148,15 +158,32 @@ def read_roads(
         uses = turned(part.uses, part.length_m) if reverse and not labelled else part.uses
         road = make_road(part.name, xy, measure=part.measure, start_m=start_m)
         road = replace(road, uses=uses)
-        road = calmed_road(reversed_road(road) if reverse and labelled else road, _CALM_WITHIN_M)
-        if road.chord_m > CHORD_M:
-            told.append(
-                f'The line of "{part.name}" zigzags; its sections are squared to a chord of '
-                f"{road.chord_m:g} m."
-            )
-        roads.append(road)
+        for near in _near(reversed_road(road) if reverse and labelled else road, terrain, told):
+            calm = calmed_road(near, _CALM_WITHIN_M)
+            if calm.chord_m > CHORD_M:
+                told.append(
+                    f'The line of "{calm.name}" zigzags; its sections are squared to a chord of '
+                    f"{calm.chord_m:g} m."
+                )
+            roads.append(replace(calm, name=_free(calm.name, taken)))
+            taken.add(roads[-1].name)
     told += _overlaps(roads)
     return tuple(roads)
+
+
+def _near(road: Road, terrain: Terrain, told: list[str]) -> Iterator[Road]:
+    """Give the stretches of a road that lie on the grid or not far beyond it."""
+    stretches = stretches_on(road, terrain)
+    left_m = road.length_m - sum(end - begin for begin, end in stretches)
+    if left_m < BEYOND_M:
+        yield road
+        return
+    told.append(
+        f'The road "{road.name}" runs on beyond the terrain grid: {left_m / 1000:.1f} km that lie '
+        f"more than {BEYOND_M / 1000:g} km from it are left out."
+    )
+    for begin, end in stretches:
+        yield road_between(road, begin, end)
 
 
 def _each_once(parts: list[_Part], told: list[str]) -> list[_Part]:
@@ -210,6 +237,14 @@ def _parts(
         measure = None
         if measures is not None:
             measure = _measure_in_metres(measures[i], xy, called, source.text)
+        vertices = len(xy)
+        xy, measure = thinned(xy, measure)
+        if len(xy) < vertices:
+            told.append(
+                f'The line of "{called}" has {vertices} vertices, many of them within a hand\'s '
+                f"breadth; {len(xy)} are kept."
+            )
+        check_drawn(called, xy)
         if measure is None and start is not None:
             measure = start + distances(xy)
             start = float(measure[-1])
@@ -351,13 +386,18 @@ def _end_to_start(one: _Part, two: _Part) -> _Part | None:
 
 
 def _named(parts: list[_Part], stem: str) -> Iterator[_Part]:
-    """Give each road a name of its own: ``name``, ``name (2)``, ..."""
+    """Give each road a name of its own."""
     taken: set[str] = set()
     for part in parts:
-        base = part.name or stem
-        name, count = base, 1
-        while name in taken:
-            count += 1
-            name = f"{base} ({count})"
+        name = _free(part.name or stem, taken)
         taken.add(name)
         yield replace(part, name=name)
+
+
+def _free(base: str, taken: set[str]) -> str:
+    """Return the first of ``name``, ``name (2)``, ... that isn't taken."""
+    name, count = base, 1
+    while name in taken:
+        count += 1
+        name = f"{base} ({count})"
+    return name

@@ -31,6 +31,7 @@ __all__ = [
     "frames",
     "make_road",
     "reversed_road",
+    "road_between",
     "road_part",
     "station_grid",
     "to_map",
@@ -226,11 +227,16 @@ def road_part(road: Road, station_m: float, reach_m: float) -> tuple[Road, float
         )
     s = min(max(s, 0.0), road.length_m)
     start, end = max(s - reach_m, 0.0), min(s + reach_m, road.length_m)
-    inner = (road.distance > start + 1e-5) & (road.distance < end - 1e-5)
-    at = np.concatenate([[start], road.distance[inner], [end]])
+    return road_between(road, start, end), s - start
+
+
+def road_between(road: Road, begin_m: float, end_m: float) -> Road:
+    """Return a stretch of a road, by distances, under the labels that it has in the whole."""
+    inner = (road.distance > begin_m + 1e-5) & (road.distance < end_m - 1e-5)
+    at = np.concatenate([[begin_m], road.distance[inner], [end_m]])
     xy = np.column_stack([np.interp(at, road.distance, road.xy[:, i]) for i in (0, 1)])
     part = make_road(road.name, xy, measure=road.label(at), chord_m=road.chord_m)
-    return replace(part, uses=shifted(road.uses, -start)), s - start
+    return replace(part, uses=shifted(road.uses, -begin_m))
 
 
 class Course:
