@@ -73,7 +73,8 @@ _UNITS: Mapping[str, tuple[Unit, Unit]] = {
     "m2/h": (Unit("m²/h", 1.0, 0), Unit("yd²/h", METRES_PER_YARD**-2, 0)),
     "l/m2": (Unit("l/m²", 1.0, 1), Unit("gal/yd²", METRES_PER_YARD**2 / LITRES_PER_US_GALLON, 2)),
     "%": (Unit("%", 1.0, 1), Unit("%", 1.0, 1)),
-    "points": (Unit("points", 1.0, 1), Unit("points", 1.0, 1)),
+    # Of percentages; "points" alone could be anything.
+    "points": (Unit("% points", 1.0, 1), Unit("% points", 1.0, 1)),
     "h": (Unit("h", 1.0, 1), Unit("h", 1.0, 1)),
     "1": (Unit("", 1.0, 2), Unit("", 1.0, 2)),
     "count": (Unit("", 1.0, 0), Unit("", 1.0, 0)),

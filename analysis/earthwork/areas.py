@@ -26,7 +26,7 @@ from analysis.shoulder.regression import STEP_SHARE
 if TYPE_CHECKING:
     from analysis.shoulder.values import Measures, Sections
 
-__all__ = ["Areas", "areas", "section_shapes"]
+__all__ = ["Areas", "areas", "section_ground", "section_shapes"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +187,11 @@ def _ground(sections: Sections) -> Floats:
     return np.asarray(ground, dtype=np.float64)
 
 
+def section_ground(sections: Sections, station: int, side: int) -> Floats:
+    """Return the ground (k,) of one section that `areas` reckons from, above the pavement edge."""
+    return np.asarray(_ground(sections)[station, side])
+
+
 def section_shapes(
     sections: Sections,
     measures: Measures,
@@ -207,7 +212,7 @@ def section_shapes(
     if measures.status[station, side] != 0:
         width = math.nan
     u = np.asarray(sections.u, dtype=np.float64)
-    ground = _ground(sections)[station, side]
+    ground = section_ground(sections, station, side)
     line = target_line(u, ground, width, slope, limits.material.foreslope_ratio.value)
     if np.isnan(np.interp(line[:, 0], u, ground)).any():
         return np.empty((0, 2)), (), ()

@@ -435,9 +435,9 @@ def acceptance_report(before: Findings, after: Findings) -> str:
     field = limits.field
     lines = [
         f"Rule for a reach: {100 * field.accept_share.value:.0f} % of its station sides within "
-        f"{field.accept_slope_points.value:g} points of the slope asked for and "
+        f"{field.accept_slope_points.value:g} % points of the slope asked for and "
         f"{field.accept_edge_mm.value:g} mm of the pavement edge, none off by more than "
-        f"{field.accept_worst_slope_points.value:g} points or "
+        f"{field.accept_worst_slope_points.value:g} % points or "
         f"{field.accept_worst_edge_mm.value:g} mm. Ranges hold with "
         f"{100 * limits.decision.certainty.value:.0f} % certainty."
     ]
@@ -480,5 +480,5 @@ def _registered(found: Registration) -> str:
     level = "" if math.isnan(found.level_mm) else f"{found.level_mm:+.0f} mm and "
     return (
         f"On the pavement the later survey lies {level}{found.tilt_points:+.2f} ± "
-        f"{found.tilt_se:.2f} points to the right of the earlier one; this is taken off."
+        f"{found.tilt_se:.2f} % points to the right of the earlier one; this is taken off."
     )

@@ -261,7 +261,7 @@ def _accept(
     else:
         slope_se = limits.board_se_mm.value / (10.0 * reading.board_m)
         state, reason = _within(
-            difference, limits.accept_slope_points.value, slope_se, "slope", "points"
+            difference, limits.accept_slope_points.value, slope_se, "slope", "% points"
         )
         if not math.isnan(reading.edge_mm):
             edge_state, edge_reason = _within(
@@ -330,7 +330,7 @@ def _comparison_lines(compared: Sequence[Comparison], summary: Agreement) -> lis
         lines.append(
             f"  {_place(c.reading)}: read {c.slope_pct:.1f} ± {c.slope_se:.1f} %, measured "
             f"{c.measured_slope_pct:.1f} ± {c.measured_slope_se:.1f} %, difference "
-            f"{c.difference_points:+.1f} points (z {c.z:+.1f}){edge}"
+            f"{c.difference_points:+.1f} % points (z {c.z:+.1f}){edge}"
         )
     if summary.compared == 0:
         lines.append("  None of the readings could be compared.")

@@ -269,7 +269,7 @@ def least_average(
     )
     if not 0.5 < certainty < 1.0 or not difference_pct > 0.0:
         raise SettingsError(
-            f"Certainty is {certainty:g} and the difference {difference_pct:g} points: "
+            f"Certainty is {certainty:g} and the difference {difference_pct:g} % points: "
             "the first must lie between 0.5 and 1, the second above 0."
         )
     least = LEAST_CELLS_GIVEN if edges_given else LEAST_CELLS_ACROSS
@@ -433,13 +433,13 @@ def resolving_text(power: ResolvingPower, least_m: float) -> str:
     percent = f"{100.0 * min(power.certainty, 0.999):.1f} %"
     lines = [
         wide,
-        f"Shoulder slope ± {power.slope_se:.2f} points, edge drop ± {power.drop_se:.0f} mm (one "
-        f"standard error, edges found from the terrain; ± {power.given_slope_se:.2f} points and "
+        f"Shoulder slope ± {power.slope_se:.2f} % points, edge drop ± {power.drop_se:.0f} mm (one "
+        f"standard error, edges found from the terrain; ± {power.given_slope_se:.2f} % points and "
         f"± {power.given_drop_se:.0f} mm with edges given).",
         f"A wheel rut is told from none from {power.rut_mm:.0f} mm.",
         f"That tells 4 % from 2 % with {percent} certainty."
         if power.tells_4_from_2
-        else f"That doesn't tell 4 % from 2 %: certainty {percent}, wanted 95 %.",
+        else f"That doesn't tell 4 % from 2 %: certainty {percent} where 95 % is required.",
     ]
     if np.isfinite(least_m):
         lines.append(
@@ -461,7 +461,7 @@ def road_resolving_text(found: RoadResolving) -> str:
         return "Nothing could be measured on this road."
     text = (
         f"Averaged over {found.average_m:.0f} m, shoulder slopes are good to ± "
-        f"{found.slope_se:.2f} points and edge drops to ± {found.drop_se:.0f} mm (one standard "
+        f"{found.slope_se:.2f} % points and edge drops to ± {found.drop_se:.0f} mm (one standard "
         f"error), and wheel ruts show from {found.rut_mm:.0f} mm; 4 % is told from 2 % with 95 % "
         f"certainty at {100.0 * found.telling:.0f} % of the places judged."
     )

@@ -10,7 +10,7 @@ from analysis.common.errors import RoadError
 from analysis.common.sides import SIDE_SIGN, SIDES, Source
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
-from analysis.earthwork.areas import section_shapes
+from analysis.earthwork.areas import section_ground, section_shapes
 from analysis.shoulder.values import Reason
 from analysis.study.values import RoadStudy, Study
 
@@ -79,7 +79,8 @@ class SectionView:
 
     `cells_ds` is how far along the road each cell lies from the station; `cells_z` has the road's
     grade taken out, so that the strip shows the section's shape. `profile_*` is the averaged
-    section.
+    section; `ground_*` is the same with each shoulder as it lies, without the blur of cells and
+    averaging: the ground that cut, fill and water are reckoned from.
     """
 
     road: str
@@ -94,6 +95,8 @@ class SectionView:
     cells_ds: Floats
     profile_o: Floats
     profile_z: Floats
+    ground_o: Floats
+    ground_z: Floats
     sides: tuple[SectionSide, SectionSide]
 
 
@@ -108,7 +111,7 @@ def nearest_station(study: Study, road_name: str, s: float) -> tuple[int, int]:
     for index, part in enumerate(study.roads):
         if part.road.name == road_name and len(part.s):
             return index, int(np.argmin(np.abs(part.s - s)))
-    raise RoadError(f"There is no road {road_name!r} in this study: choose one of its roads.")
+    raise RoadError(f"There is no road {road_name!r} in these findings: choose one of its roads.")
 
 
 def section_view(study: Study, road_index: int, station_index: int) -> SectionView:
@@ -128,6 +131,7 @@ def section_view(study: Study, road_index: int, station_index: int) -> SectionVi
     strip = part.ground.cells.window(s - average / 2.0, s + average / 2.0)
     ds = part.ground.cells.s[strip] - s
     profile_o, profile_z = _averaged_profile(part, i)
+    ground_o, ground_z = _ground_line(part, i, profile_o, profile_z)
     return SectionView(
         road=part.road.name,
         road_index=road_index,
@@ -141,6 +145,8 @@ def section_view(study: Study, road_index: int, station_index: int) -> SectionVi
         cells_ds=ds,
         profile_o=profile_o,
         profile_z=profile_z,
+        ground_o=ground_o,
+        ground_z=ground_z,
         sides=(_section_side(study, part, i, 0), _section_side(study, part, i, 1)),
     )
 
@@ -164,6 +170,28 @@ def _averaged_profile(part: RoadStudy, i: int) -> tuple[Floats, Floats]:
     o, z = np.concatenate(pieces_o), np.concatenate(pieces_z)
     order = np.argsort(o, kind="stable")
     return o[order], z[order]
+
+
+def _ground_line(
+    part: RoadStudy, i: int, profile_o: Floats, profile_z: Floats
+) -> tuple[Floats, Floats]:
+    """Averaged section up to the pavement edges, from there outward the ground as it lies."""
+    o, z = profile_o, profile_z
+    sections = part.measured.shoulder.sections
+    for side, sign in enumerate(SIDE_SIGN):
+        edge, up = part.breaks.edge[i, side], part.measures.edge_z_m[i, side]
+        ground = section_ground(sections, i, side)
+        known = np.isfinite(ground) & (sections.u >= 0.0)
+        if not (known.any() and np.isfinite(edge + up)):
+            continue
+        u = sections.u[known]
+        # Only where it reaches: beyond, and before the edge, the average stays.
+        own = (sign * o < edge + u[0]) | (sign * o > edge + u[-1])
+        o = np.concatenate((o[own], sign * (edge + u)))
+        z = np.concatenate((z[own], ground[known] + up))
+        order = np.argsort(o, kind="stable")
+        o, z = o[order], z[order]
+    return o, z
 
 
 def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSide:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
 from collections.abc import Iterable
 
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.common.limits import Limits, MaterialLimits
 from analysis.common.types import Bools, Floats
+from analysis.common.units import unit_of
 from analysis.common.verdicts import DEFECTS, Finding, Treatment
 from analysis.earthwork.balance import LEAST_KNOWN_SHARE, Balance
 from analysis.shoulder.values import Measures, Reason, Status, Why
@@ -139,7 +141,8 @@ def reason_figures(reason: Reason) -> list[tuple[float, str, int | None]]:
 def reason_sentence(reason: Reason) -> str:
     """Say in one plain sentence why a shoulder isn't judged."""
     figures = [
-        f"{value:g} {unit}" if decimals is None else f"{value:.{decimals}f} {unit}".rstrip()
+        (f"{value:g}" if decimals is None else f"{value:.{decimals}f}")
+        + (f" {unit_of(unit).text}" if unit else "")
         for value, unit, decimals in reason_figures(reason)
     ]
     return WITHHELD[reason.kind].format(*figures)
@@ -202,7 +205,7 @@ def describe_stations(
         here = ok & where
         if here.any():
             rows = zip(*(column[here].tolist() for column in columns), strict=True)
-            texts[here] = [sentence % row for row in rows]
+            texts[here] = [_without_minus_zero(sentence % row) for row in rows]
     texts[ok & assumed] = [
         f"{text} The edge is assumed from the given width." for text in texts[ok & assumed]
     ]
@@ -211,6 +214,14 @@ def describe_stations(
         f"{text} A kerb stands at the edge, so its height isn't judged." for text in texts[walled]
     ]
     return texts
+
+
+_MINUS_ZERO = re.compile(r"-(0(?:\.0+)?)(?![\d.])")
+
+
+def _without_minus_zero(sentence: str) -> str:
+    """Rounding to "-0.0" would show a direction that isn't there."""
+    return _MINUS_ZERO.sub(r"\1", sentence)
 
 
 _BOTH_CONSEQUENCES = "If none stands here it is to be cut; if one does, check its inlets."
@@ -250,7 +261,7 @@ def _facts(
             slope,
         ),
         Finding.BREAKOVER: (
-            "shoulder falls %.1f ± %.1f %%, %.1f points beyond the pavement, limit "
+            "shoulder falls %.1f ± %.1f %%, %.1f %% points beyond the pavement, limit "
             f"{shape.breakover_most_points.value:.1f}",
             (*slope, breakover),
         ),
@@ -267,7 +278,7 @@ def commonest_reason(reasons: Iterable[Reason | None]) -> Reason | None:
 
 def reach_sentences(reach: Reach, limits: Limits) -> str:
     """Say what is wrong with a reach, how sure that is, what to do, and why it ranks so."""
-    text = _what_is_wrong(reach, limits)
+    text = _without_minus_zero(_what_is_wrong(reach, limits))
     if reach.balance is not None:
         text += f" {material_sentence(reach.balance, limits.material)}"
     unsettled = (Finding.BLOCKED_DITCH, Finding.CANT_TELL, Finding.NO_DATA)
@@ -301,7 +312,7 @@ def _what_is_wrong(reach: Reach, limits: Limits) -> str:
         Finding.TOO_STEEP: f"{falls} and {limits.shape.shoulder_most_pct.value:.1f} % is steepest",
         Finding.BREAKOVER: (
             f"{falls}; at the edge it breaks off from the pavement by more than "
-            f"{limits.shape.breakover_most_points.value:.1f} points"
+            f"{limits.shape.breakover_most_points.value:.1f} % points"
         ),
     }
     why = "" if reach.why is None else reason_sentence(reach.why)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from PySide6.QtCore import QCoreApplication, QPointF, QRectF, Qt
-from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPainterPath, QPolygonF
+from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPainterPath, QPolygonF
 
 from gui.drawing.figure import (
     BELOW,
@@ -119,9 +119,9 @@ def view_extent(view: SectionView) -> tuple[float, float, float, float]:
         furthest = max((sign * v for v in outer), default=4.0)
         reach.append(furthest + max(1.0, 0.15 * abs(furthest)))
     left, right = -reach[0], reach[1]
-    inside = (view.profile_o >= left) & (view.profile_o <= right) & np.isfinite(view.profile_z)
+    inside = (view.ground_o >= left) & (view.ground_o <= right) & np.isfinite(view.ground_z)
     near = (view.cells_o >= left) & (view.cells_o <= right) & np.isfinite(view.cells_z)
-    heights = np.concatenate((view.profile_z[inside], view.cells_z[near]))
+    heights = np.concatenate((view.ground_z[inside], view.cells_z[near]))
     if heights.size == 0:
         return left, right, 0.0, 1.0
     low, high = float(heights.min()), float(heights.max())
@@ -225,7 +225,7 @@ def draw_section(
     _draw_cells(painter, axes, view, palette)
     painter.setBrush(Qt.BrushStyle.NoBrush)
     painter.setPen(pen(palette["ground"], 1.2))
-    painter.drawPath(axes.line(view.profile_o, view.profile_z))
+    painter.drawPath(axes.line(view.ground_o, view.ground_z))
     for side in view.sides:
         _draw_side_lines(painter, axes, side, palette)
     for side in view.sides:
@@ -243,9 +243,13 @@ def _draw_scales(
 ) -> None:
     unit, factor = unit_of("m", system).text, unit_of("m", system).factor
     shown = Axes(axes.box, axes.x0 * factor, axes.x1 * factor, axes.y0 * factor, axes.y1 * factor)
-    across = translate(
-        "section", "left    ◂    distance from the centreline, {unit}    ▸    right"
-    ).format(unit=unit)
+    across = _fitting(
+        figure_font(font_size),
+        axes.box.width(),
+        translate("section", "left    ◂    distance from the centreline, {unit}    ▸    right"),
+        translate("section", "left  ◂  {unit}  ▸  right"),
+        unit=unit,
+    )
     up = translate("section", "height, {unit}").format(unit=unit)
     shown.draw(
         painter,
@@ -262,6 +266,14 @@ def _draw_scales(
     if axes.x0 < 0.0 < axes.x1:
         painter.drawLine(axes.point(0.0, axes.y1), axes.point(0.0, axes.y0))
     painter.restore()
+
+
+def _fitting(font: QFont, width: float, *texts: str, unit: str) -> str:
+    """Return the first of some texts that fits into a width, else the last."""
+    metrics = QFontMetricsF(font)
+    filled = [text.format(unit=unit) for text in texts]
+    fitting = [text for text in filled if metrics.horizontalAdvance(text) <= width]
+    return fitting[0] if fitting else filled[-1]
 
 
 def _draw_cells(painter: QPainter, axes: Axes, view: SectionView, palette: Palette) -> None:
@@ -429,6 +441,9 @@ def _draw_labels(
         arrow(painter, low - downhill, low + downhill, palette["ink"])
     drop, se = _number(side, "edge_drop_mm")
     if math.isfinite(drop) and math.isfinite(side.edge_o) and math.isfinite(side.edge_z):
+        if not axes.x0 <= side.edge_o <= axes.x1:
+            # Moved to the frame it would seem to be of an edge that is in sight.
+            return
         at = axes.point(float(side.edge_o), float(side.edge_z))
         lower, higher = (
             translate("section", "drop {value}"),

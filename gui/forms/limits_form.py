@@ -10,7 +10,6 @@ from PySide6.QtCore import QCoreApplication, QSignalBlocker, QSize, QTimer, Sign
 from PySide6.QtGui import QFont, QShowEvent
 from PySide6.QtWidgets import (
     QCheckBox,
-    QFileDialog,
     QGroupBox,
     QLabel,
     QLineEdit,
@@ -30,6 +29,7 @@ from analysis.common.limits import (
     write_limits,
 )
 from gui.look import theme
+from gui.look.asking import ask_file, ask_name, dated_name
 from gui.look.fields import CalmCombo, QuantityBox, scrolled, surface_text
 from gui.look.making import abreast, later, named, stacked, tool_button
 from gui.look.units import number, value_text
@@ -297,11 +297,7 @@ class LimitsForm(QWidget):
 
     def read_dialog(self) -> None:
         """Ask for a limits file and read it."""
-        path, _ = QFileDialog.getOpenFileName(
-            self, self.tr("Read limits"), "", self.tr("Limits (*.toml)")
-        )
-        if path:
-            self.read(path)
+        ask_file(self, self.tr("Read limits"), self.tr("Limits (*.toml)"), self.read)
 
     def read(self, path: str) -> None:
         """Read limits from a file; a bad one changes nothing."""
@@ -315,11 +311,8 @@ class LimitsForm(QWidget):
 
     def write_dialog(self) -> None:
         """Ask for a file and write the limits to it."""
-        path, _ = QFileDialog.getSaveFileName(
-            self, self.tr("Write limits"), "limits.toml", self.tr("Limits (*.toml)")
-        )
-        if path:
-            self.write(path)
+        name = dated_name(self.tr("limits"), self.model.limits.surface, ending=".toml")
+        ask_name(self, self.tr("Write limits"), name, self.tr("Limits (*.toml)"), self.write)
 
     def write(self, path: str) -> None:
         """Write all limits to a file."""

@@ -76,7 +76,7 @@ class _PowerChart(pg.PlotWidget):
         for side in ("left", "bottom"):
             self.getAxis(side).setPen(theme.color("faint"))
             self.getAxis(side).setTextPen(ink)
-        self.setLabel("left", self.tr("± points"))
+        self.setLabel("left", self.tr("± % points"))
         self.setLabel("bottom", self.tr("averaging length, {unit}").format(unit=unit.text))
         self._line.setData(lengths, answer.errors)
         self._line.setPen(theme.pen("accent", 2.0))
@@ -211,7 +211,7 @@ class PowerPanel(QGroupBox):
                 "averaging length; use a finer grid."
             )
         text = self.tr(
-            "Averaged over {length}, slopes are good to ± {slope} points and edge drops to "
+            "Averaged over {length}, slopes are good to ± {slope} % points and edge drops to "
             "± {drop} (one standard error)."
         ).format(
             length=value_text(answer.average_m, "m", system, decimals=0),

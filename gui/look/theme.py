@@ -52,7 +52,8 @@ _COLOURS = {
     "right": ("#B86E00", ORANGE),
     "required": ("#1B2420", "#E4EAE5"),
     "pavement": ("#5A6660", "#B4BFB8"),
-    "shoulder": (GREEN, "#2BC59A"),
+    # Not a verdict's: the fit is drawn alike whether it sheds or not.
+    "shoulder": ("#1B2420", "#F4F7F4"),
     "ground": ("#6B5B45", "#BBA988"),
     "cells": ("#8A7A63", "#A39477"),
     "target": (PURPLE, "#E3A3C6"),

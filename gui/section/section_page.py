@@ -12,7 +12,6 @@ from PySide6.QtGui import QAction, QFont, QGuiApplication, QImage, QResizeEvent,
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QComboBox,
-    QFileDialog,
     QFrame,
     QHeaderView,
     QLabel,
@@ -31,6 +30,7 @@ from analysis.common.verdicts import Finding, Treatment
 from analysis.common.writing import Writing
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
+from gui.look.asking import ask_file, ask_name, dated_name
 from gui.look.making import SELECTABLE, named, stacked, yielding
 from gui.look.units import DASH, number, value_text
 from gui.look.words import (
@@ -461,11 +461,8 @@ class SectionPage(QWidget):
         if self.model.second_study is not None:
             self.model.close_second()
             return
-        path, _ = QFileDialog.getOpenFileName(
-            self, self.tr("Grid to compare with"), "", self.tr("Terrain grids (*)")
-        )
-        if path:
-            self.model.open_second(path)
+        title, filters = self.tr("Grid to compare with"), self.tr("Terrain grids (*)")
+        ask_file(self, title, filters, self.model.open_second)
 
     # -- handing out -----------------------------------------------------------------------------
 
@@ -497,15 +494,10 @@ class SectionPage(QWidget):
         """Ask for a file and save the section there."""
         if self.section is None:
             return
-        name = f"{self.section.road} {station_words(self.section.station_m).replace('+', '-')}.png"
-        path, _ = QFileDialog.getSaveFileName(
-            self,
-            self.tr("Save section"),
-            name,
-            self.tr("Image (*.png);;Drawing (*.svg);;Sheet (*.pdf);;Points (*.csv)"),
-        )
-        if path:
-            self.save(path)
+        station = station_words(self.section.station_m, self.model.station_style)
+        name = dated_name(self.section.road, station, ending=".png")
+        filters = self.tr("Image (*.png);;Drawing (*.svg);;Sheet (*.pdf);;Points (*.csv)")
+        ask_name(self, self.tr("Save section"), name, filters, self.save)
 
     def save(self, path: str) -> None:
         """Save the section as the file's ending says: PNG, SVG, PDF or CSV."""

@@ -150,8 +150,8 @@ def road_index(stations: Table) -> tuple[RoadIndex, ...]:
     paired = n % 2 == 0 and bool(np.all(sides[::2] == "left") and np.all(sides[1::2] == "right"))
     if not paired or not known.all():
         raise OutputError(
-            "The stations of this study have no place along their road or lack a side, so it can't "
-            "be shown: screen again, or take a copy that is whole."
+            "The stations of these findings have no place along their road or lack a side, so they "
+            "can't be shown: screen again, or take a copy that is whole."
         )
     cuts = np.flatnonzero(names[2::2] != names[:-2:2]) * 2 + 2
     bounds = [0, *cuts.tolist(), n]

@@ -383,7 +383,7 @@ class WindowModel(QObject):
             done,
             failed,
             lane="long",
-            title=self.tr("Opening the study"),
+            title=self.tr("Opening the findings"),
         )
 
     def _take_opened(self, opened: jobs.Opened, path: str) -> None:
@@ -793,7 +793,7 @@ class WindowModel(QObject):
         if row >= 0:
             self.select_reach(row)
         else:
-            self.message.emit(self.tr("No findings on this study"))
+            self.message.emit(self.tr("Nothing to go to: every reach sheds"))
 
     def failing_reaches(self) -> list[int]:
         """Rows of the reaches that won't shed, the most pressing first."""

@@ -144,6 +144,11 @@ class FindingsModel(QAbstractTableModel):
         "station" or "reach".
     columns
         Names to show, of the table or of `analysis.common.columns.MADE_UP`.
+
+    Attributes
+    ----------
+    sorted_by
+        Name of the column that the rows are sorted by, and whether upward; None as they came.
     """
 
     def __init__(self, kind: str, columns: Sequence[str], parent: QObject | None = None) -> None:
@@ -162,7 +167,7 @@ class FindingsModel(QAbstractTableModel):
         self._reasons: dict[int, str] = {}
         self._why: Sequence[Reason | None] = ()
         self._texts: dict[str, TextColumn] = {}
-        self._sorted_by: tuple[str, bool] | None = None
+        self.sorted_by: tuple[str, bool] | None = None
         self.filter = Filter()
 
     # -- rows ------------------------------------------------------------------------------------
@@ -185,8 +190,8 @@ class FindingsModel(QAbstractTableModel):
         self._why = why
         self._reviews = np.zeros(n, dtype=np.int8)
         self._reasons = {}
-        if self._sorted_by is not None and n:
-            self._apply_sort(*self._sorted_by)
+        if self.sorted_by is not None and n:
+            self._apply_sort(*self.sorted_by)
         self._apply_filter()
         self.endResetModel()
 
@@ -258,13 +263,13 @@ class FindingsModel(QAbstractTableModel):
                     reasons[row] = reason
         if np.array_equal(reviews, self._reviews) and reasons == self._reasons:
             return
-        by_review = self.filter.reviews or (self._sorted_by or ("", True))[0] == "review"
+        by_review = self.filter.reviews or (self.sorted_by or ("", True))[0] == "review"
         if by_review:
             self.beginResetModel()
         self._reviews, self._reasons = reviews, reasons
         if by_review:
-            if self._sorted_by is not None and self._sorted_by[0] == "review":
-                self._apply_sort(*self._sorted_by)
+            if self.sorted_by is not None and self.sorted_by[0] == "review":
+                self._apply_sort(*self.sorted_by)
             self._apply_filter()
             self.endResetModel()
         else:
@@ -294,7 +299,7 @@ class FindingsModel(QAbstractTableModel):
         self.layoutAboutToBeChanged.emit()
         kept = self.persistentIndexList()
         sources = [self.source_row(index.row()) for index in kept]
-        self._sorted_by = (name, ascending)
+        self.sorted_by = (name, ascending)
         if self._table is not None:
             self._apply_sort(name, ascending)
             self._apply_filter()

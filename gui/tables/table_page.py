@@ -12,7 +12,6 @@ from PySide6.QtGui import QAction, QGuiApplication, QKeySequence, QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
-    QFileDialog,
     QFormLayout,
     QHBoxLayout,
     QInputDialog,
@@ -29,6 +28,7 @@ from analysis.common.columns import column_of
 from analysis.common.verdicts import Finding, Verdict
 from analysis.findings.reviews import Place, standing_reaches
 from gui.look import theme
+from gui.look.asking import ask_name, dated_name
 from gui.look.icons import finding_icon
 from gui.look.making import SELECTABLE, abreast, later, named, stacked, tool_button, yielding
 from gui.look.words import (
@@ -380,6 +380,7 @@ class TablePage(QWidget):
         self.rows.set_columns(names)
         self._shown_columns = set(names)
         self._set_widths()
+        self._mark_order()
         self._on_selection()
 
     def _review_states(self) -> dict[int, tuple[str, str]]:
@@ -472,6 +473,17 @@ class TablePage(QWidget):
         if column >= 0:
             self.rows.sort(column, order)
             self._on_selection()
+
+    def _mark_order(self) -> None:
+        """Put the arrow over the column that the rows are sorted by, wherever it stands now."""
+        name, ascending = self.rows.sorted_by or ("", True)
+        header = self.view.horizontalHeader()
+        place = self.rows.columns.index(name) if name in self.rows.columns else -1
+        order = Qt.SortOrder.AscendingOrder if ascending else Qt.SortOrder.DescendingOrder
+        header.blockSignals(True)
+        header.setSortIndicator(place, order)
+        header.blockSignals(False)
+        header.viewport().update()
 
     # -- selection ----------------------------------------------------------
 
@@ -600,11 +612,8 @@ class TablePage(QWidget):
 
     def save_csv_dialog(self) -> None:
         """Ask for a file and save the rows shown as CSV."""
-        path, _ = QFileDialog.getSaveFileName(
-            self, self.tr("Save rows"), f"{self._name()}.csv", self.tr("Table (*.csv)")
-        )
-        if path:
-            self.save_csv(path)
+        name = dated_name(*self._roads_named(), self._name(), ending=".csv")
+        ask_name(self, self.tr("Save rows"), name, self.tr("Table (*.csv)"), self.save_csv)
 
     def save_csv(self, path: str) -> None:
         """Save the rows shown, all columns, in metric units under their names of the file."""
@@ -624,14 +633,16 @@ class TablePage(QWidget):
 
     def sheets_dialog(self) -> None:
         """Ask for a file and write the sheets of the chosen rows."""
-        path, _ = QFileDialog.getSaveFileName(
-            self, self.tr("Save sheets"), self._sheets_name(), self.tr("Sheets (*.pdf)")
-        )
-        if path:
-            self.save_sheets(path)
+        title, name = self.tr("Save sheets"), self._sheets_name()
+        ask_name(self, title, name, self.tr("Sheets (*.pdf)"), self.save_sheets)
 
     def _sheets_name(self) -> str:
-        return self.tr("sheets.pdf")
+        return dated_name(*self._roads_named(), self.tr("sheets"), ending=".pdf")
+
+    def _roads_named(self) -> list[str]:
+        """Name of the road, for a file; nothing where there are several."""
+        roads = self.model.index
+        return [roads[0].name] if len(roads) == 1 else []
 
     def save_sheets(self, path: str) -> None:
         """Write a PDF sheet of each chosen row."""
@@ -655,7 +666,9 @@ class TablePage(QWidget):
         raise NotImplementedError
 
     def _on_menu(self, at: QPoint) -> None:
-        self.menu().exec(self.view.viewport().mapToGlobal(at))
+        menu = self.menu()
+        menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        menu.popup(self.view.viewport().mapToGlobal(at))
 
     def menu(self) -> QMenu:
         """Return the context menu of the rows."""
@@ -687,7 +700,8 @@ class TablePage(QWidget):
             action.setToolTip(column_meaning(name))
             action.toggled.connect(lambda on, n=name: self.show_column(n, on))
         menu.setToolTipsVisible(True)
-        menu.exec(self.view.horizontalHeader().mapToGlobal(at))
+        menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        menu.popup(self.view.horizontalHeader().mapToGlobal(at))
 
     def show_column(self, name: str, on: bool) -> None:
         """Show or hide a column."""

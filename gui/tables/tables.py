@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QWidget
 
 from analysis.common.columns import REACH_COLUMNS, STATION_COLUMNS, Column
+from gui.look.asking import dated_name
 from gui.look.words import station_words
 from gui.tables.table_page import KEYS, TablePage
 
@@ -68,9 +68,8 @@ class ReachTable(TablePage):
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(model, parent)
-        self.view.horizontalHeader().setSortIndicator(
-            self.rows.columns.index("rank"), Qt.SortOrder.AscendingOrder
-        )
+        self.rows.sort_by("rank")
+        self._mark_order()
 
     def _source_of_selection(self) -> int:
         return self.model.reach_row
@@ -82,7 +81,7 @@ class ReachTable(TablePage):
         return self.model.reach_key(source)
 
     def _sheets_name(self) -> str:
-        return self.tr("reach sheets.pdf")
+        return dated_name(*self._roads_named(), self.tr("reach sheets"), ending=".pdf")
 
     def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
         from gui.drawing.printing import reach_sheets
@@ -113,8 +112,8 @@ class StationTable(TablePage):
     def _sheets_name(self) -> str:
         model = self.model
         road = model.index[model.road_index]
-        station = station_words(float(road.station_m[model.station_index]))
-        return f"{road.name} {station.replace('+', '-')}.pdf"
+        station = station_words(float(road.station_m[model.station_index]), model.station_style)
+        return dated_name(road.name, station, ending=".pdf")
 
     def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
         from gui.drawing.printing import stations_sheets

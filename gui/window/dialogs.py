@@ -19,7 +19,6 @@ from PySide6.QtWidgets import (
     QDialog,
     QDialogButtonBox,
     QDoubleSpinBox,
-    QFileDialog,
     QFormLayout,
     QLabel,
     QLineEdit,
@@ -31,6 +30,7 @@ from PySide6.QtWidgets import (
 )
 
 from analysis.common.errors import VergelineError
+from gui.look.asking import ask_file, ask_name
 from gui.look.icons import app_icon
 from gui.look.making import abreast, named, stacked
 from gui.map.tiles import Light
@@ -83,19 +83,11 @@ class Dialogs(QObject):
 
     def ask_file(self, title: str, filters: str, slot: Callable[[str], Any]) -> None:
         """Ask for a file that is there."""
-        folder = str(QSettings().value("folder", ""))
-        dialog = QFileDialog(self.window, title, folder, filters)
-        dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
-        dialog.fileSelected.connect(slot)
-        self.show(dialog)
+        self.shown = ask_file(self.window, title, filters, slot)
 
     def ask_name(self, title: str, name: str, filters: str, slot: Callable[[str], Any]) -> None:
         """Ask for the name of a file to write; `name` ends as all of them do."""
-        dialog = QFileDialog(self.window, title, name, filters)
-        dialog.setAcceptMode(QFileDialog.AcceptMode.AcceptSave)
-        dialog.setDefaultSuffix(name.rpartition(".")[2])
-        dialog.fileSelected.connect(slot)
-        self.show(dialog)
+        self.shown = ask_name(self.window, title, name, filters, slot)
 
     def show_cautions(self) -> None:
         """Show the cautions."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from PySide6.QtCore import QObject, QSettings, Signal
 from PySide6.QtWidgets import QInputDialog, QMessageBox
 
 from analysis.common.errors import DegreesError, RoadCrsError, TerrainCrsError, VergelineError
+from gui.look.asking import dated_name
 from gui.look.words import station_words
 from gui.state import jobs
 from gui.state.file_kinds import GRIDS, LINES, POINTS, is_study, kind_of, line_layers
@@ -63,8 +63,8 @@ class Files(QObject):
         self._ask(self.tr("Open"), kind, patterns, lambda path: self.open_paths([path]))
 
     def ask_study(self) -> None:
-        """Ask for a saved study."""
-        title, kind = self.tr("Open study"), self.tr("Studies")
+        """Ask for saved findings."""
+        title, kind = self.tr("Open findings"), self.tr("Findings")
         self._ask(title, kind, "*.gpkg", lambda path: self.open_paths([path]))
 
     def ask_terrain(self) -> None:
@@ -159,15 +159,14 @@ class Files(QObject):
         box = self.dialogs.box(
             title,
             self.tr(
-                "{name} isn't the file that this study was made from: its content differs. With it "
-                "the road is measured again; moved breaks and reviews stay, numbers may change."
+                "{name} isn't the file that these findings were made from: its content differs. "
+                "With it the road is measured again; moved breaks and reviews stay, numbers may "
+                "change."
             ).format(name=Path(path).name),
             QMessageBox.Icon.Question,
         )
-        use = box.addButton(self.tr("Use it for this study"), QMessageBox.ButtonRole.AcceptRole)
-        new = box.addButton(
-            self.tr("Begin another study with it"), QMessageBox.ButtonRole.DestructiveRole
-        )
+        use = box.addButton(self.tr("Use it for these findings"), QMessageBox.ButtonRole.AcceptRole)
+        new = box.addButton(self.tr("Begin anew with it"), QMessageBox.ButtonRole.DestructiveRole)
         box.setDefaultButton(box.addButton(QMessageBox.StandardButton.Cancel))
         tell = partial(self.dialogs.tell, title)
         use.clicked.connect(lambda: self.model.give_terrain(path, tell))
@@ -290,7 +289,7 @@ class Files(QObject):
                     self.tr("Opening"),
                     self.tr(
                         "{name} is none of the files that can be opened: a terrain grid, a road "
-                        "centreline, a study or limits."
+                        "centreline, findings or limits."
                     ).format(name=Path(path).name),
                 )
                 return
@@ -342,24 +341,23 @@ class Files(QObject):
         """Ask for a name and save the study under it."""
         if self.model.findings is None:
             return
-        folder = Path(str(QSettings().value("folder", "")) or ".")
-        name = self.model.path or str(folder / f"{self._usual_name()}.gpkg")
-        title, filters = self.tr("Save study"), "GeoPackage (*.gpkg)"
+        name = self.model.path or self._usual_name()
+        title, filters = self.tr("Save findings"), "GeoPackage (*.gpkg)"
         self.dialogs.ask_name(title, name, filters, lambda path: self.save_to(path, then))
 
     def _usual_name(self) -> str:
+        """Return road and day, as the name of a findings file."""
         roads = self.model.index
-        name = _for_file(roads[0].name if roads else self.tr("road"))
-        return self.tr("{road} study {day}").format(road=name, day=date.today().isoformat())
+        return dated_name(roads[0].name if roads else "", self.tr("findings"), ending=".gpkg")
 
     def _place_name(self) -> str:
-        """Return road, station and day, as the name of a file."""
+        """Return road and station, for the name of a file."""
         model = self.model
         road = model.road
         if road is None:
-            return self._usual_name()
+            return ""
         station = station_words(float(road.station_m[model.station_index]), model.station_style)
-        return f"{_for_file(road.name)} {station.replace('+', '-')} {date.today().isoformat()}"
+        return f"{road.name} {station}"
 
     def save_to(self, path: str, then: Callable[[], None] | None = None) -> None:
         """Save the study; never over one of its own inputs."""
@@ -370,7 +368,7 @@ class Files(QObject):
         if Path(path).resolve() in {Path(name).resolve() for name in inputs}:
             self.dialogs.tell(
                 self.tr("Saving"),
-                self.tr("{name} is an input of this study: choose another name.").format(
+                self.tr("{name} is an input of these findings: choose another name.").format(
                     name=Path(path).name
                 ),
             )
@@ -382,8 +380,10 @@ class Files(QObject):
         if not self.model.modified:
             then()
             return
-        name = Path(self.model.path).name if self.model.path else self.tr("This study")
-        text = self.tr("{name} has changes that aren't saved.").format(name=name)
+        text = self.tr("These findings aren't saved.")
+        if self.model.path:
+            name = Path(self.model.path).name
+            text = self.tr("{name} has changes that aren't saved.").format(name=name)
         box = self.dialogs.box(self.tr("Unsaved changes"), text, QMessageBox.Icon.Question)
         save = box.addButton(QMessageBox.StandardButton.Save)
         save.setEnabled(self.model.findings is not None)
@@ -408,7 +408,7 @@ class Files(QObject):
         leftover = found[0]
         text = self.tr(
             "Vergeline ended without closing; unsaved work on {name} from {at} is there."
-        ).format(name=leftover.name or self.tr("a new study"), at=leftover.at or "?")
+        ).format(name=leftover.name or self.tr("new findings"), at=leftover.at or "?")
         box = self.dialogs.box(self.tr("Unsaved work found"), text, QMessageBox.Icon.Information)
         take = box.addButton(self.tr("Recover it"), QMessageBox.ButtonRole.AcceptRole)
         drop = box.addButton(self.tr("Delete it"), QMessageBox.ButtonRole.DestructiveRole)
@@ -434,7 +434,6 @@ class Files(QObject):
         study, writing = self.model.study, self.model.writing
         if study is None:
             return
-        folder = Path(str(QSettings().value("folder", "")) or ".")
         title = self.tr("Print sheets")
 
         def chosen(path: str) -> None:
@@ -450,7 +449,7 @@ class Files(QObject):
                 title=self.tr("Printing"),
             )
 
-        self.dialogs.ask_name(title, str(folder / name), "PDF (*.pdf)", chosen)
+        self.dialogs.ask_name(title, dated_name(name, ending=".pdf"), "PDF (*.pdf)", chosen)
 
     def print_section(self) -> None:
         """Write the sheet of the selected section."""
@@ -458,28 +457,25 @@ class Files(QObject):
 
         model = self.model
         places = [(model.road_index, model.station_index)]
-        self._ask_pdf(f"{self._place_name()}.pdf", stations_sheets, places)
+        self._ask_pdf(self._place_name(), stations_sheets, places)
 
     def print_reach(self) -> None:
         """Write the sheet of the selected reach."""
         if self.model.reach_row < 0:
             self.model.message.emit(self.tr("Select a reach first"))
             return
-        self._print_rows([self.model.reach_row], f"{self._place_name()} reach.pdf")
+        self._print_rows([self.model.reach_row], f"{self._place_name()} {self.tr('reach')}")
 
     def print_reaches(self) -> None:
         """Write the sheets of every reach that won't shed, by rank."""
         rows = self.model.failing_reaches()
         if not rows:
-            self.model.message.emit(self.tr("Every reach of this study sheds or can't be told"))
+            self.model.message.emit(self.tr("Every reach sheds or can't be told"))
             return
-        self._print_rows(rows, f"{self._usual_name()} reaches.pdf")
+        roads = self.model.index
+        self._print_rows(rows, f"{roads[0].name if roads else ''} {self.tr('reaches')}")
 
     def _print_rows(self, rows: list[int], name: str) -> None:
         from gui.drawing.printing import reach_sheets
 
         self._ask_pdf(name, reach_sheets, rows)
-
-
-def _for_file(name: str) -> str:
-    return "".join(c if c.isalnum() or c in " -_" else "-" for c in name).strip()

@@ -71,7 +71,7 @@ class FirstPage(QWidget):
         self.road_button = _button(self.tr("Open road…"), self.open_road)
         self.road_button.setEnabled(False)
         self.road_button.setToolTip(self.tr("The terrain comes first: it settles the CRS"))
-        self.study_button = _button(self.tr("Open study…"), self.open_study)
+        self.study_button = _button(self.tr("Open findings…"), self.open_study)
         self._recent_title = _label(self.tr("Recent"), bold=True)
         self._recent_rows = stacked(None)
         self.cautions = _label("", muted=True)
@@ -123,10 +123,10 @@ class FirstPage(QWidget):
                 self.road_button,
             ),
             (
-                self.tr("3  Screen"),
+                self.tr("3  Screen the road"),
                 self.tr(
-                    "Set the widths and press F5. Each station then says: sheds, won't shed, "
-                    "can't tell, or no data."
+                    "Set the widths and press F5: slopes, edges, ruts and ditches are measured, "
+                    "and each station is judged: sheds, won't shed, can't tell, or no data."
                 ),
                 None,
             ),

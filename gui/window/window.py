@@ -193,7 +193,7 @@ class Window(QMainWindow):
         terrain = model.terrain
         if terrain is None and model.findings is not None:
             bar.say(
-                self.tr("The terrain of this study isn't there: tables only, no sections."),
+                self.tr("The terrain of these findings isn't there: tables only, no sections."),
                 (self.tr("Open terrain…"), self.files.ask_terrain),
             )
         elif terrain is None:

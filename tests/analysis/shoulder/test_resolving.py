@@ -322,7 +322,7 @@ def test_resolving_text_says_the_numbers():
     """The sentences hold the numbers, and the verdict goes with them."""
     power = resolving_power(0.5, 0.02, 1.5, 20.0)
     text = resolving_text(power, least_average(0.5, 0.02, 1.5))
-    assert f"{power.slope_se:.2f} points" in text and "That tells 4 % from 2 %" in text
+    assert f"{power.slope_se:.2f} % points" in text and "That tells 4 % from 2 %" in text
     assert "at least 14 m" in text
     noisy = resolving_power(0.5, 0.1, 1.5, 20.0)
     assert "doesn't tell 4 % from 2 %" in resolving_text(noisy, least_average(0.5, 0.1, 1.5))
@@ -463,7 +463,7 @@ def test_resolving_of_counts():
     # 0.608 = 1 / 1.645 points is the most that tells them
     assert found.telling == pytest.approx(0.5)
     text = road_resolving_text(found)
-    assert "± 0.60 points" in text and "50 %" in text and "17 %" in text
+    assert "± 0.60 % points" in text and "50 %" in text and "17 %" in text
 
 
 def test_resolving_of_nothing():

@@ -3,7 +3,7 @@
 import pytest
 
 from analysis.shoulder.values import Reason, Why
-from analysis.verdict.reasons import commonest_reason, reason_sentence
+from analysis.verdict.reasons import _without_minus_zero, commonest_reason, reason_sentence
 
 NUMBERS = {
     Why.KERB: (150.0,),
@@ -36,6 +36,19 @@ def test_a_reason_says_what_mends_it():
     assert "or give edges and widths" in said[Why.FEW_CELLS_BETWEEN_FOUND]
     assert "finer grid" in said[Why.TOO_NOISY]
     assert "finer grid" not in said[Why.TOO_NOISY_FOR_ASSUMED]
+
+
+def test_nothing_is_minus_zero():
+    """A rounded nought has no direction; anything else keeps its minus."""
+    told = "falls -0.0 ± 0.3 %, balance -0.00 m³, drop -0 mm, -0.4, -10.0, -0.05, 0-10"
+    plain = "falls 0.0 ± 0.3 %, balance 0.00 m³, drop 0 mm, -0.4, -10.0, -0.05, 0-10"
+    assert _without_minus_zero(told) == plain
+
+
+def test_points_of_percentages_are_called_so():
+    """A difference of two percentages; "points" alone could be anything."""
+    text = reason_sentence(Reason(Why.TOO_NOISY, NUMBERS[Why.TOO_NOISY]))
+    assert "± 3.0 % points and" in text
 
 
 def test_commonest_reason_is_counted_as_it_is_worded():

@@ -385,7 +385,7 @@ def test_power_numbers_are_those_of_the_analysis(
     power = resolving_power(1.0, 0.03, 2.0, 20.0, pavement_width_m=7.0)
     settle(model.runner.idle)
     text = inputs.power.words.text()
-    assert f"± {power.slope_se:.1f} points" in text
+    assert f"± {power.slope_se:.1f} % points" in text
     assert f"± {power.drop_se:.0f} mm" in text
     least = least_average(1.0, 0.03, 2.0, difference_pct=2.0, pavement_width_m=7.0)
     assert f"at least {math.ceil(least)} m" in text

@@ -14,6 +14,7 @@ import pytest
 from PySide6.QtCore import QPoint, QPointF, QRectF, Qt
 from PySide6.QtGui import QGuiApplication, QImage, QPainter, QPainterPath
 
+from analysis.common.verdicts import Verdict
 from gui.drawing.figure import Axes, hatch, tick_values
 from gui.drawing.section_figure import (
     EXAGGERATIONS,
@@ -143,6 +144,79 @@ def test_cut_and_fill_differ_in_hatch_not_only_in_colour(qapp: Any) -> None:
     assert pictures[0] != pictures[1]
 
 
+def drawn_texts(
+    view: SectionPage, axes: Axes, monkeypatch: pytest.MonkeyPatch, **how: Any
+) -> list[str]:
+    """Return what is written into a drawing of the section."""
+    from gui.drawing import figure, section_figure
+
+    said: list[str] = []
+    kept = figure.text_at
+
+    def noted(painter: Any, point: Any, text: str, *rest: Any, **more: Any) -> Any:
+        said.append(text)
+        return kept(painter, point, text, *rest, **more)
+
+    for module in (section_figure, figure):
+        monkeypatch.setattr(module, "text_at", noted)
+    image = QImage(900, 400, QImage.Format.Format_ARGB32)
+    painter = QPainter(image)
+    try:
+        draw_section(painter, axes, view.section, theme.palette(), **how)
+    finally:
+        painter.end()
+    monkeypatch.undo()
+    return said
+
+
+def test_close_up_says_nothing_of_the_other_side(
+    view: SectionPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An edge out of sight has no label, least of all one at the frame."""
+    box = QRectF(60.0, 10.0, 820.0, 340.0)
+    both = drawn_texts(view, axes_for(view.section, box, 5.0), monkeypatch)
+    assert sum(text.startswith(("drop ", "high by ")) for text in both) == 2
+    right = view.section.sides[1]
+    there = axes_for(view.section, box, 5.0, zoom=5.0, centre=(right.hinge_o, right.edge_z))
+    assert view.section.sides[0].edge_o < there.x0
+    close = drawn_texts(view, there, monkeypatch)
+    assert sum(text.startswith(("drop ", "high by ")) for text in close) == 1
+
+
+def test_name_of_the_axis_is_whole_in_a_narrow_drawing(
+    view: SectionPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the long one has no room a short one stands, never a cut one."""
+    for width, words in ((700.0, "distance from the centreline"), (190.0, "left  ◂  m  ▸  right")):
+        axes = axes_for(view.section, QRectF(60.0, 10.0, width, 340.0), 5.0)
+        assert any(words in text for text in drawn_texts(view, axes, monkeypatch))
+
+
+def test_cut_and_fill_lie_on_the_ground_that_is_drawn(view: SectionPage) -> None:
+    """Every corner of cut or fill is on the drawn ground or on the target line."""
+    section = view.section
+    rings = 0
+    for side in section.sides:
+        order = np.argsort(side.target_line[:, 0])
+        target = side.target_line[order]
+        for ring in (*side.cut_polygons, *side.fill_polygons):
+            rings += 1
+            ground = np.interp(ring[:, 0], section.ground_o, section.ground_z)
+            aimed = np.interp(ring[:, 0], target[:, 0], target[:, 1])
+            away = np.minimum(np.abs(ring[:, 1] - ground), np.abs(ring[:, 1] - aimed))
+            assert away.max() < 1e-6
+    assert rings
+
+
+def test_colours_of_a_section_mean_one_thing() -> None:
+    """The shoulder's fit has no verdict's colour, cut and fill have none of a side."""
+    for dark in (False, True):
+        named = {name: colour.name() for name, colour in theme.palette(dark).items()}
+        verdicts = {theme.verdict_look(name, dark).color.name() for name in Verdict}
+        assert named["shoulder"] not in verdicts
+        assert not {named["cut"], named["fill"]} & {named["left"], named["right"], *verdicts}
+
+
 # -- what is shown -----------------------------------------------------------------------------
 
 
@@ -231,6 +305,8 @@ def test_drawing_survives_nothing_known(view: SectionPage, qapp: Any) -> None:
         cells_ds=np.empty(0),
         profile_o=np.empty(0),
         profile_z=np.empty(0),
+        ground_o=np.empty(0),
+        ground_z=np.empty(0),
         sides=sides,
     )
     image = QImage(500, 300, QImage.Format.Format_ARGB32)

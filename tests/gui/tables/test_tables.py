@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +13,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QItemSelectionModel, Qt
+from PySide6.QtCore import QItemSelectionModel, QSettings, Qt
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QInputDialog, QWidget
+from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 
 from analysis.common.columns import STATION_COLUMNS
 from analysis.common.table import Table
@@ -320,7 +322,9 @@ def test_reach_sentence_says_what_stands_in_the_way() -> None:
 def test_every_reason_has_its_figures_in_the_chosen_units() -> None:
     noisy = Reason(Why.TOO_NOISY, (20.0, 3.04, 25.4))
     text = station_sentence({"verdict": "no data", "why": noisy}, "us")
-    assert text.startswith("Averaged over 65.6 ft the shoulder slope is only known to ± 3.0 points")
+    assert text.startswith(
+        "Averaged over 65.6 ft the shoulder slope is only known to ± 3.0 % points"
+    )
     assert "the edge to ± 1.0 in" in text
 
 
@@ -359,6 +363,34 @@ def test_reach_chosen_in_the_table_is_selected_everywhere(
     assert screened.reach_row == row
     shown = screened.findings.reaches.row(row) | {"why": screened.findings.why["reach"][row]}
     assert reaches.sentence.text() == reach_sentence(shown)
+
+
+def test_arrow_stands_over_the_column_that_sorts(reaches: ReachTable) -> None:
+    """Also after a column, such as the road of several, came in before it."""
+    header = reaches.view.horizontalHeader()
+    for columns in (reaches.rows.columns, ("road", *reaches.rows.columns)):
+        reaches._set_columns(columns)
+        assert reaches.rows.columns[header.sortIndicatorSection()] == "rank"
+    ranks = [float(reaches.rows.table["rank"][row]) for row in reaches.rows.source_rows()]
+    known = [rank for rank in ranks if math.isfinite(rank)]
+    assert known == sorted(known)
+    header.setSortIndicator(reaches.rows.columns.index("length_m"), Qt.SortOrder.DescendingOrder)
+    assert reaches.rows.sorted_by == ("length_m", False)
+
+
+def test_saving_rows_asks_without_stopping_the_window(
+    reaches: ReachTable, settle: Callable[..., None], tmp_path: Path
+) -> None:
+    """The call comes back at once; the name tells road, table and day."""
+    QSettings().setValue("folder", str(tmp_path))
+    reaches.save_csv_dialog()
+    dialog = reaches.findChild(QFileDialog)
+    assert dialog is not None and dialog.isVisible()
+    name = Path(dialog.selectedFiles()[0]).name
+    assert name == f"Fernhollow Road Reaches {date.today().isoformat()}.csv"
+    dialog.fileSelected.emit(str(tmp_path / "rows.csv"))
+    settle((tmp_path / "rows.csv").is_file)
+    dialog.close()
 
 
 def test_station_table_follows_the_selection(stations: StationTable, screened: WindowModel) -> None:

@@ -710,7 +710,7 @@ def test_other_terrain_is_asked_about(moved: tuple[Window, Path], settle: Settle
     settle(lambda: window.dialogs.shown is not None)
     assert "content differs" in dialog_text(window)
     assert model.findings is not None and model.terrain is None
-    press(window, "Use it for this study")
+    press(window, "Use it for these findings")
     settle(lambda: model.study is not None)
     assert model.review(model.reach_key(0)) == ("agreed", "")
 

@@ -1,0 +1,61 @@
+"""Asking for files without stopping the event loop, and names that tell files apart.
+
+A dialog that runs a loop of its own holds up whoever waits for the one it was called from: jobs
+that end meanwhile couldn't show their result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import QSettings, Qt
+from PySide6.QtWidgets import QFileDialog, QWidget
+
+__all__ = ["ask_file", "ask_name", "dated_name"]
+
+Slot = Callable[[str], Any]
+
+
+def ask_file(parent: QWidget, title: str, filters: str, slot: Slot) -> QFileDialog:
+    """Ask for a file that is there, beginning in the folder that was used last."""
+    dialog = QFileDialog(parent, title, _folder(), filters)
+    dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
+    return _open(dialog, slot)
+
+
+def ask_name(parent: QWidget, title: str, name: str, filters: str, slot: Slot) -> QFileDialog:
+    """Ask for the name of a file to write.
+
+    `name` is what is offered, with the ending that a name without one gets; without a folder it
+    is put where a file was used last.
+    """
+    offered = name if Path(name).is_absolute() else str(Path(_folder() or ".") / name)
+    dialog = QFileDialog(parent, title, offered, filters)
+    dialog.setAcceptMode(QFileDialog.AcceptMode.AcceptSave)
+    dialog.setDefaultSuffix(name.rpartition(".")[2])
+    return _open(dialog, slot)
+
+
+def _folder() -> str:
+    return str(QSettings().value("folder", ""))
+
+
+def _open(dialog: QFileDialog, slot: Slot) -> QFileDialog:
+    def chosen(path: str) -> None:
+        QSettings().setValue("folder", str(Path(path).parent))
+        slot(path)
+
+    dialog.fileSelected.connect(chosen)
+    dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+    dialog.open()
+    return dialog
+
+
+def dated_name(*parts: str, ending: str) -> str:
+    """Return a file name of some words and the day, as "Mill Road 2-340 2026-05-14.pdf"."""
+    words = [*parts, date.today().isoformat()]
+    plain = ["".join(c if c.isalnum() or c in " -_" else "-" for c in word) for word in words]
+    return " ".join(word.strip() for word in plain if word.strip()) + ending
