@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
-from typing import Literal, NamedTuple, TypeVar
+from dataclasses import dataclass, replace
+from typing import NamedTuple, TypeVar
 
 from analysis.common.cautions import CAUTIONS
-from analysis.common.errors import SettingsError
-from analysis.common.limits import Limits, MaterialLimits, ShapeLimits, WaterLimits, WorkLimits
-from analysis.common.verdicts import CLEANING, REPLENISHING, RESHAPING, Treatment
+from analysis.common.limits import Limits, MaterialLimits, WorkLimits
+from analysis.common.verdicts import CLEANING, Treatment
+from analysis.earthwork.costs import Costs, Rates, costs_of
+from analysis.earthwork.notes import DRY_NOTE, SEASON_NOTE, notes_on
 from analysis.earthwork.production import (
     Blading,
     Spoil,
@@ -22,135 +23,15 @@ from analysis.earthwork.production import (
     ditch_spoil,
     grader_efficiency,
     known_loads,
-    loose_rise_mm,
     pass_hours,
 )
 from analysis.earthwork.volumes import whole_loads
+from analysis.earthwork.work_reach import WorkReach
 
-__all__ = [
-    "DRY_NOTE",
-    "SEASON_NOTE",
-    "Costs",
-    "Rates",
-    "WorkItem",
-    "WorkPlan",
-    "WorkReach",
-    "WorkTotals",
-    "plan",
-    "snap_outward",
-]
-
-SEASON_NOTE = "Best done after rain, while the material is moist: it cuts, binds and compacts."
-DRY_NOTE = (
-    "In dry weather bring water, as reckoned here; dry material ravels, blows and won't compact."
-)
-
-Side = Literal["left", "right"]
+__all__ = ["WorkItem", "WorkPlan", "WorkTotals", "plan", "snap_outward"]
 
 _FAR = math.inf
 _Part = TypeVar("_Part")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorkReach:
-    """One reach as the work plan needs it; lengths in metres, NaN = unknown.
-
-    `from_m` and `to_m` are station labels (either may be the greater). `from_z_m` and `to_z_m`
-    are the heights of the edge there, for the order of work. `filled_m` is the length that is
-    filled, `ditch_depth_m` the mean depth of the ditch where it is blocked. `road_low_m` and
-    `road_high_m` are the least and greatest label of the road, which no limit of work passes. `row`
-    is the reach's row in the table that it came from.
-    """
-
-    road: str
-    side: Side
-    from_m: float
-    to_m: float
-    length_m: float
-    finding: str
-    treatment: str
-    width_m: float = math.nan
-    cut_m3_bank: float = math.nan
-    fill_m3_compacted: float = math.nan
-    import_m3_loose: float = math.nan
-    import_t: float = math.nan
-    haul_away_m3_loose: float = math.nan
-    ditch_clean_m: float = 0.0
-    ditch_depth_m: float = math.nan
-    filled_m: float = math.nan
-    worst_drop_mm: float = math.nan
-    pond_depth_mm: float = math.nan
-    grade_pct: float = math.nan
-    required_slope_pct: float = math.nan
-    foreslope_pct: float = math.nan
-    from_z_m: float = math.nan
-    to_z_m: float = math.nan
-    road_low_m: float = -_FAR
-    road_high_m: float = _FAR
-    rank: int = 0
-    row: int = -1
-
-    @property
-    def low_m(self) -> float:
-        """The lesser station label."""
-        return min(self.from_m, self.to_m)
-
-    @property
-    def high_m(self) -> float:
-        """The greater station label."""
-        return max(self.from_m, self.to_m)
-
-    @property
-    def shaped(self) -> bool:
-        """Whether the shoulder itself is worked, not its ditch alone."""
-        return self.treatment in (*RESHAPING, *REPLENISHING)
-
-    def fill_mm(self, width_m: float) -> float:
-        """Mean depth of the fill, compacted, where there is any."""
-        filled = self.length_m if math.isnan(self.filled_m) else self.filled_m
-        if not (self.fill_m3_compacted > 0.0 and filled > 0.0):
-            return 0.0
-        return 1000.0 * self.fill_m3_compacted / (filled * width_m)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rates:
-    """The user's unit rates; None = not given, and then no cost is shown for it."""
-
-    currency: str = ""
-    grader_per_h: float | None = None
-    roller_per_h: float | None = None
-    truck_per_h: float | None = None
-    water_per_m3: float | None = None
-    material_per_t: float | None = None
-    traffic_control_per_setup: float | None = None
-    crew_per_day: float | None = None
-
-    def __post_init__(self) -> None:
-        """Refuse a rate that isn't a number of 0 or more."""
-        for f in fields(self):
-            value = getattr(self, f.name)
-            if value is None or (f.name == "currency" and isinstance(value, str)):
-                continue
-            wanted = f.name != "currency" and type(value) in (int, float)
-            if not (wanted and 0.0 <= value < 1e15):
-                raise SettingsError(
-                    f"The rate {f.name} is {value!r}; give a number of 0 or more, or leave it out."
-                )
-
-
-@dataclass(frozen=True, slots=True)
-class Costs:
-    """Cost per kind, of the rates that were given; `total` covers only these."""
-
-    currency: str
-    parts: tuple[tuple[str, float], ...]
-    missing: tuple[str, ...]
-
-    @property
-    def total(self) -> float | None:
-        """Sum of the parts; None where no rate was given."""
-        return sum(cost for _, cost in self.parts) if self.parts else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,7 +173,7 @@ def plan(
         items=tuple(items),
         visits=visits,
         totals=totals,
-        costs=_costs(
+        costs=costs_of(
             rates,
             grader_per_h=totals.grader_h + totals.ditch_h,
             roller_per_h=totals.roller_h,
@@ -497,8 +378,8 @@ def _work_on(
         ditch_m=ditch_m,
         ditch_h=ditch_h,
         crew_h=crew_h,
-        notes=_notes(reach, fill_mm, passes.lifts, carried.placed_m3, limits),
-        costs=_costs(
+        notes=notes_on(reach, fill_mm, passes.lifts, carried.placed_m3, limits),
+        costs=costs_of(
             rates,
             grader_per_h=grader_h + ditch_h,
             roller_per_h=roller_h,
@@ -536,91 +417,6 @@ def _downstream_at_low(reach: WorkReach) -> bool | None:
     if math.isnan(reach.from_z_m) or math.isnan(reach.to_z_m) or reach.from_z_m == reach.to_z_m:
         return None
     return (reach.from_z_m < reach.to_z_m) == (reach.from_m <= reach.to_m)
-
-
-def _notes(
-    reach: WorkReach, fill_mm: float, lifts: int, placed_m3: float, limits: Limits
-) -> tuple[str, ...]:
-    notes = [_rise_note(reach, fill_mm, lifts, limits.material)] if reach.shaped else []
-    if lifts > 1:
-        notes.append(f"Spread and roll the fill of {fill_mm:.0f} mm in {lifts} lifts.")
-    if placed_m3 > 0.0:
-        notes.append(
-            f"Spread {placed_m3:.1f} m³ loose of the surplus evenly on the foreslope, clear of the "
-            "ditch, and only where the owner allows it."
-        )
-    if reach.treatment in CLEANING:
-        notes.append(_DITCH_NOTE)
-    severity = _drop_severity(reach.worst_drop_mm, limits.shape)
-    acted_on = reach.worst_drop_mm >= limits.shape.edge_drop_mm.value
-    if severity or acted_on:
-        what = f"Edge drop-off of {reach.worst_drop_mm:.0f} mm{severity}"
-        notes.append(f"{what}: sign it until it is filled." if acted_on else f"{what}.")
-    ratio = 100.0 / reach.foreslope_pct if reach.foreslope_pct > 0.0 else math.inf
-    if ratio < limits.material.foreslope_critical_ratio.value:
-        notes.append(
-            f"Foreslope falls 1 in {ratio:.1f}, steeper than 1 in "
-            f"{limits.material.foreslope_critical_ratio.value:.0f}: "
-            "keep wheels and roller off the hinge."
-        )
-    notes += _water_notes(reach, limits.water)
-    if reach.shaped and math.isnan(reach.fill_m3_compacted):
-        notes.append("Quantities aren't known here: measure on site before ordering material.")
-    if not reach.width_m > 0.0:
-        notes.append("The shoulder width isn't known here: passes are for one blade width.")
-    return tuple(notes)
-
-
-_DITCH_NOTE = (
-    "Before the ditch is cleaned, see where it runs out: look at its outlet and at every culvert "
-    "on the way, and open them first. The spoil goes where the owner says, never on the shoulder."
-)
-
-
-def _rise_note(reach: WorkReach, fill_mm: float, lifts: int, material: MaterialLimits) -> str:
-    """How high to leave the last lift, which depends on the fill that it is rolled with."""
-    if math.isnan(reach.fill_m3_compacted):
-        return "How much is filled isn't known here: try on the first 20 m how much it settles."
-    if fill_mm < 0.5:
-        return "Nothing is filled here: leave no loose material above the pavement edge."
-    rise, each = (loose_rise_mm(depth, material) for depth in (fill_mm / lifts, 100.0))
-    last = "the last lift" if lifts > 1 else "the fill"
-    return (
-        f"Leave {last} {rise:.0f} mm above its finished height, {each:.0f} mm for each 100 mm of "
-        f"it and nothing where none is filled; the fill, {fill_mm:.0f} mm deep on average, settles "
-        "by that when rolled and should then lie flush. Try it on the first 20 m and adjust."
-    )
-
-
-def _drop_severity(drop_mm: float, limits: ShapeLimits) -> str:
-    """How bad a drop-off is, in words to follow its depth; nothing below the lowest class."""
-    for name, least in (
-        ("high", limits.edge_drop_high_mm),
-        ("medium", limits.edge_drop_medium_mm),
-        ("low", limits.edge_drop_low_mm),
-    ):
-        if drop_mm >= least.value:
-            return f", {name} severity"
-    return ""
-
-
-def _water_notes(reach: WorkReach, limits: WaterLimits) -> list[str]:
-    """What the water still does where the shoulder is to the line."""
-    notes = []
-    if reach.pond_depth_mm >= limits.pond_mm.value:
-        notes.append(
-            f"Water stands up to {reach.pond_depth_mm:.0f} mm deep along the road here: find where "
-            "it could leave, and open that."
-        )
-    # A resultant so near the road's own direction takes fines along before it reaches the hinge.
-    most = limits.grade_over_cross_slope_most.value
-    if abs(reach.grade_pct) > most * reach.required_slope_pct:
-        notes.append(
-            f"The road's grade of {abs(reach.grade_pct):.1f} % is more than {most:g} times the "
-            f"{reach.required_slope_pct:.1f} % that the shoulder is built to: water will follow "
-            "the shoulder; turn it out often."
-        )
-    return notes
 
 
 def _totals(
@@ -662,24 +458,6 @@ _SUMMED = (
 def _sum_shaped(items: Sequence[WorkItem], name: str) -> float:
     """Sum of a quantity over the reaches whose shoulder is worked; a ditch alone has none."""
     return float(sum(getattr(item.reach, name) for item in items if item.grader_passes > 0.0))
-
-
-_COST_KINDS = {
-    "grader_per_h": "grader",
-    "roller_per_h": "roller",
-    "truck_per_h": "trucks",
-    "water_per_m3": "water",
-    "material_per_t": "material",
-    "traffic_control_per_setup": "traffic control",
-    "crew_per_day": "crew",
-}
-
-
-def _costs(rates: Rates, **amounts: float) -> Costs:
-    """Costs of amounts, each called by the rate that it is priced at."""
-    lines = [(_COST_KINDS[name], getattr(rates, name), amount) for name, amount in amounts.items()]
-    parts = tuple((kind, rate * amount) for kind, rate, amount in lines if rate is not None)
-    return Costs(rates.currency, parts, tuple(kind for kind, rate, _ in lines if rate is None))
 
 
 def snap_outward(low_m: float, high_m: float, step_m: float) -> tuple[float, float]:

@@ -23,9 +23,11 @@ from analysis.common.limits import Limits, default_limits, limits_from_toml
 from analysis.common.types import Floats
 from analysis.common.verdicts import Finding, Treatment
 from analysis.common.writing import UNKNOWN, Writing, chance_text
+from analysis.earthwork.costs import Costs, Rates
 from analysis.earthwork.target import targets_pct
 from analysis.earthwork.volumes import carries
-from analysis.earthwork.workplan import Costs, Rates, WorkItem, WorkReach, plan
+from analysis.earthwork.work_reach import WorkReach
+from analysis.earthwork.workplan import WorkItem, plan
 from analysis.findings.readings import expected_fall_mm
 from analysis.findings.sheet_text import Block, Figure, Sheet
 from analysis.findings.station_rows import StationRows

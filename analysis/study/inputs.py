@@ -18,7 +18,7 @@ from analysis.common.stations import parse_station
 from analysis.common.table import Table
 from analysis.common.types import Floats
 from analysis.corridor.values import Extras
-from analysis.earthwork.workplan import Rates
+from analysis.earthwork.costs import Rates
 from analysis.findings.geopackage import check_replaceable
 from analysis.road.roadline import Road
 from analysis.road.vectors import read_features

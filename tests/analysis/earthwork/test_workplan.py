@@ -11,8 +11,11 @@ from analysis.common.cautions import CAUTIONS
 from analysis.common.errors import SettingsError
 from analysis.common.limits import default_limits
 from analysis.common.units import METRES_PER_MILE
+from analysis.earthwork.costs import Rates
+from analysis.earthwork.notes import DRY_NOTE, SEASON_NOTE
 from analysis.earthwork.production import loose_rise_mm, pass_hours
-from analysis.earthwork.workplan import DRY_NOTE, SEASON_NOTE, Rates, WorkReach, plan, snap_outward
+from analysis.earthwork.work_reach import WorkReach
+from analysis.earthwork.workplan import plan, snap_outward
 
 GRAVEL = default_limits("gravel")
 

@@ -16,7 +16,7 @@ from analysis.common.errors import LimitsError, OutputError, SettingsError
 from analysis.common.limits import default_limits, limits_to_toml
 from analysis.common.table import Table
 from analysis.common.writing import Writing
-from analysis.earthwork.workplan import Rates
+from analysis.earthwork.costs import Rates
 from analysis.findings.exports import (
     flagged_stations,
     write_csv,

@@ -10,7 +10,8 @@ import pytest
 from analysis.common.errors import LimitsError
 from analysis.common.limits import Limits, default_limits, limit_specs
 from analysis.common.table import Table
-from analysis.earthwork.workplan import WorkReach, plan
+from analysis.earthwork.work_reach import WorkReach
+from analysis.earthwork.workplan import plan
 from analysis.findings.acceptance import accept_reaches
 from analysis.findings.fieldcheck import accept, compare
 from analysis.findings.readings import read_readings
