@@ -210,6 +210,10 @@ _COLUMNS = (
     Column("ditch_clean_m", "m", "Ditch to clean", "Length of ditch to clean."),
     Column("p_replenish", "1", "", "Probability that the reach needs new material."),
     Column("severity", "1", "Severity", "How far beyond the limits, on a scale without unit."),
+    Column("harm_class", "count", "",
+        "What it may do: 1 edge drop-off at the safety limit, 2 water on the pavement, 3 other, "
+        "4 not judged; unknown where nothing is wrong.", type="int"),
+    Column("harm", "1", "", "Severity × length × exposure, by which it is ranked in its class."),
     Column("first_index", "count", "",
         "Number of the first station of the reach on its road, from 0.", type="int"),
     Column("last_index", "count", "",
@@ -308,7 +312,7 @@ REACH_COLUMNS = _table("""
     road side from_m to_m finding treatment verdict length_m mean_slope_pct worst_drop_mm cut_m3
     fill_m3 balance_m3 balance_se import_m3_loose loads rank reason mean_slope_se
     required_slope_pct p_wont_shed import_t haul_away_m3_loose ditch_clean_m p_replenish
-    severity first_index last_index likeliest
+    severity first_index last_index likeliest harm_class harm
 """)
 POND_COLUMNS = _table("""
     road depth_mm area_m2 volume_m3 side where station_m spill_station_m spill_offset_m certain

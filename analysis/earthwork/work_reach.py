@@ -23,7 +23,8 @@ class WorkReach:
     are the heights of the edge there, for the order of work. `filled_m` is the length that is
     filled, `ditch_depth_m` the mean depth of the ditch where it is blocked. `road_low_m` and
     `road_high_m` are the least and greatest label of the road, which no limit of work passes. `row`
-    is the reach's row in the table that it came from.
+    is the reach's row in the table that it came from. `harm_class` and `harm` rank it (class 1 is
+    worst, 0 none); `rank` is 0 where nothing is wrong.
     """
 
     road: str
@@ -52,6 +53,8 @@ class WorkReach:
     road_low_m: float = -_FAR
     road_high_m: float = _FAR
     rank: int = 0
+    harm_class: int = 0
+    harm: float = math.nan
     row: int = -1
 
     @property

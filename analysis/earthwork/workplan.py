@@ -28,7 +28,7 @@ from analysis.earthwork.production import (
 from analysis.earthwork.volumes import whole_loads
 from analysis.earthwork.work_reach import WorkReach
 
-__all__ = ["WorkItem", "WorkPlan", "WorkTotals", "plan", "snap_outward"]
+__all__ = ["WorkItem", "WorkPlan", "WorkTotals", "plan", "snap_outward", "stretch_loads"]
 
 _FAR = math.inf
 _Part = TypeVar("_Part")
@@ -212,7 +212,7 @@ def _stretches(reaches: Sequence[WorkReach], limits: WorkLimits) -> list[list[Wo
         by_road.setdefault(reach.road, []).append(reach)
     ordered: list[list[WorkReach]] = []
     # The road with the most urgent reach comes first.
-    for road in sorted(by_road, key=lambda name: (min(r.rank for r in by_road[name]), name)):
+    for road in sorted(by_road, key=lambda name: (min(map(_urgency, by_road[name])), name)):
         stretches: list[list[WorkReach]] = []
         begin = furthest = -_FAR
         for reach in sorted(by_road[road], key=lambda r: (r.low_m, r.high_m, r.side)):
@@ -236,6 +236,11 @@ def _stretches(reaches: Sequence[WorkReach], limits: WorkLimits) -> list[list[Wo
                 ]
             )
     return ordered
+
+
+def _urgency(reach: WorkReach) -> float:
+    """Rank, behind all others where there is none: what sheds may still need work."""
+    return float(reach.rank) if reach.rank > 0 else _FAR
 
 
 def _height(reaches: Sequence[WorkReach]) -> float:
@@ -393,7 +398,7 @@ def _work_on(
 
 def _trucks(items: Sequence[WorkItem]) -> int:
     """Fewest trucks that bring the last load of a stretch before the grader is done with it."""
-    trips = sum(_stretch_loads(items))
+    trips = sum(stretch_loads(items))
     if not trips:
         return 0
     cycle_h = items[0].truck_cycle_h
@@ -402,7 +407,7 @@ def _trucks(items: Sequence[WorkItem]) -> int:
     return math.ceil(trips / rounds)
 
 
-def _stretch_loads(items: Sequence[WorkItem]) -> tuple[int, int]:
+def stretch_loads(items: Sequence[WorkItem]) -> tuple[int, int]:
     """Whole loads that come and that go, pooled over the reaches of one stretch."""
     coming = whole_loads(sum(item.import_loads for item in items))
     return coming, whole_loads(sum(item.away_loads for item in items))
@@ -425,7 +430,7 @@ def _totals(
     stretches: dict[int, list[WorkItem]] = {}
     for item in items:
         stretches.setdefault(item.stretch, []).append(item)
-    loads = [_stretch_loads(own) for own in stretches.values()]
+    loads = [stretch_loads(own) for own in stretches.values()]
     coming, going = sum(one for one, _ in loads), sum(other for _, other in loads)
     setup_h = setups * limits.setup_h.value
     moving_h = moving_m / 1000.0 / limits.move_speed_kmh.value

@@ -136,6 +136,8 @@ def _work_reach(
         road_low_m=low,
         road_high_m=high,
         rank=int(number("rank", 0.0)),
+        harm_class=int(number("harm_class", 0.0)),
+        harm=number("harm"),
         row=row,
     )
 

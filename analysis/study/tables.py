@@ -21,7 +21,7 @@ from analysis.shoulder.values import Status
 from analysis.study.values import RoadStudy, Study
 from analysis.verdict.reaches import ranks
 from analysis.verdict.reasons import describe_stations, reach_sentences
-from analysis.verdict.values import Reach
+from analysis.verdict.values import Harm, Reach
 from analysis.water.assess import judge_ditch
 
 __all__ = ["gather", "pond_table", "reach_lines", "reach_table", "station_table"]
@@ -170,11 +170,15 @@ def reach_table(parts: Sequence[RoadStudy]) -> Table:
     for name, field in _BALANCE_COLUMNS.items():
         columns[name] = [np.nan if b is None else getattr(b, field) for b in held]
     columns["rank"] = ranks(reaches).tolist()
+    columns["harm_class"] = [np.nan if r.harm == Harm.NONE else float(r.harm) for r in reaches]
+    columns["harm"] = [reach.priority for reach in reaches]
     return Table.of(REACH_COLUMNS, columns)
 
 
 _REACH_FIELDS = tuple(
-    name for name in REACH_COLUMNS if name in Reach.__dataclass_fields__ and name != "side"
+    name
+    for name in REACH_COLUMNS
+    if name in Reach.__dataclass_fields__ and name not in ("side", "harm")
 )
 
 

@@ -14,29 +14,10 @@ from analysis.common.units import METRES_PER_MILE
 from analysis.earthwork.costs import Rates
 from analysis.earthwork.notes import DRY_NOTE, SEASON_NOTE
 from analysis.earthwork.production import loose_rise_mm, pass_hours
-from analysis.earthwork.work_reach import WorkReach
 from analysis.earthwork.workplan import plan, snap_outward
+from tests.builders.work import reach
 
 GRAVEL = default_limits("gravel")
-
-
-def reach(from_m, to_m, treatment="reshape", **given):
-    values = {
-        "road": "Velmarrow Road",
-        "side": "left",
-        "from_m": from_m,
-        "to_m": to_m,
-        "length_m": abs(to_m - from_m),
-        "finding": "flat",
-        "treatment": treatment,
-        "width_m": 1.5,
-        "cut_m3_bank": 10.0,
-        "fill_m3_compacted": 6.0,
-        "import_m3_loose": 0.0,
-        "import_t": 0.0,
-        "haul_away_m3_loose": 0.0,
-    }
-    return WorkReach(**{**values, **given})
 
 
 # ---------------------------------------------------------------- published formulas
