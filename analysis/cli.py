@@ -150,6 +150,9 @@ def build_parser() -> argparse.ArgumentParser:
     section.add_argument("--station", required=True, help="such as 1+240")
     section.add_argument("--road", help="name of the road, where there are several")
     section.add_argument("--png", metavar="out.png", help="picture to write; else numbers only")
+    section.add_argument(
+        "--force", action="store_true", help="replace a picture that this program didn't write"
+    )
     section.set_defaults(run=_section)
 
     export = commands.add_parser("export", help="hand findings on: GeoJSON, CSV, GPX, work sheets")
@@ -470,7 +473,9 @@ def _section(options: argparse.Namespace) -> int:
     settings, limits = _settings_and_limits(options)
     if options.png:
         inputs = _input_files(options)
-        check_writable(options.png, suffix=".png", inputs=inputs, kind=".png")
+        check_writable(
+            options.png, suffix=".png", inputs=inputs, kind=None if options.force else ".png"
+        )
         if options.draw_section is None:
             raise SettingsError("Drawing needs the window's package: leave out --png for numbers.")
     grid, roads, points, _ = _open_inputs(options)
@@ -541,6 +546,7 @@ def _export(options: argparse.Namespace) -> int:
             sheets,
             options.sheets,
             print_book=None if draw is None else lambda *book: draw(*book, options.paper),
+            force=options.force,
         )
         print(f"Written: {len(sheets)} sheets in {options.sheets}, first {written[0].name}")
     return 0
@@ -577,7 +583,7 @@ def _limits(options: argparse.Namespace) -> int:
     from analysis.common.limits import default_limits, write_limits
     from analysis.study.inputs import check_writable
 
-    check_writable(options.out, suffix=".toml", kind=None if options.force else ".toml")
+    check_writable(options.out, suffix=".toml", kind=None if options.force else "")
     write_limits(default_limits(options.surface), options.out)
     print(f"Limits for {options.surface} written to {options.out}.")
     return 0

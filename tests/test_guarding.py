@@ -28,6 +28,7 @@ from analysis.common.given_files import ALLOW_NETWORK
 from analysis.common.limits import default_limits, read_limits
 from analysis.common.outputs import is_own, replacing
 from analysis.common.settings import Settings
+from analysis.common.writing import Writing
 from analysis.findings import exports
 from analysis.findings.geopackage import read_findings, write_findings
 from analysis.findings.readings import read_readings
@@ -36,7 +37,11 @@ from analysis.road.vectors import line_layers, read_features
 from analysis.study.inputs import WIDTH_COLUMNS, read_rates, read_widths, sample_files
 from analysis.study.job import job_of
 from analysis.study.screening import screen
+from analysis.study.sections import section_view
 from analysis.terrain.grid import checksum, open_terrain
+from analysis.terrain.image import check_image
+from analysis.terrain.points import open_points
+from gui.drawing.printing import save_section
 from gui.state import jobs
 from gui.state.loaded import road_index
 from tests.builders.files import (
@@ -58,6 +63,8 @@ OPENERS = {
     "limits": (read_limits, LimitsError),
     "widths": (read_widths, RoadError),
     "readings": (read_readings, ReadingsError),
+    "points": (lambda path: open_points([path]), TerrainError),
+    "image": (lambda path: check_image(str(path), None), TerrainError),
 }
 
 
@@ -113,7 +120,7 @@ def test_no_permission_is_said_as_such(kind, tmp_path):
         "PG:host=127.0.0.1",
     ],
 )
-@pytest.mark.parametrize("kind", ["grid", "checksum", "layers"])
+@pytest.mark.parametrize("kind", ["grid", "checksum", "layers", "points", "image"])
 def test_addresses_are_not_called(kind, address):
     """A study of a stranger may name any address."""
     opener, error = OPENERS[kind]
@@ -222,6 +229,43 @@ def test_nothing_of_another_kind_is_overwritten(saved, tmp_path, capsys):
     assert "--force" in _refused(words, capsys)
     assert cli.main([*words, "--force"]) == 0
     assert read_limits(limits).surface == default_limits("gravel").surface
+
+
+def test_sheets_replace_only_sheets(saved, tmp_path, capsys):
+    """A folder may hold somebody's plan.html: it stays, and nothing is half written beside it."""
+    words = ["export", "--findings", saved, "--sheets", tmp_path]
+    (tmp_path / "plan.html").write_text("<!DOCTYPE html><title>Party</title>")
+    assert "plan.html is there already" in _refused(words, capsys)
+    assert [path.name for path in tmp_path.iterdir()] == ["plan.html"]
+    assert cli.main([*map(str, words), "--force"]) == 0
+    assert cli.main([str(word) for word in words]) == 0
+    assert all(is_own(path, path.suffix) for path in tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("ending", ["png", "svg", "pdf", "csv"])
+def test_the_window_writes_over_its_own_files_only(ending, tmp_path):
+    """No input, no file of another kind; its own again and again."""
+    view, path = section_view(small_study(), 0, 5), tmp_path / f"a.{ending}"
+    inputs = jobs.Inputs(None, (), jobs.TerrainSource(str(path)))
+    work = inputs.writing_to(str(path), lambda _: save_section(view, path, Writing()))
+    work(None)
+    whole = path.read_bytes()
+    with pytest.raises(OutputError, match="one of the input files"):
+        work(None)
+    assert path.read_bytes() == whole
+    work = jobs.Inputs().writing_to(str(path), lambda _: save_section(view, path, Writing()))
+    work(None)
+    # as another program writes such a file
+    other = {
+        "png": b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR",
+        "svg": b'<?xml version="1.0"?><svg></svg>',
+        "pdf": b"%PDF-1.4\n1 0 obj\n<</Creator (\xfe\xff\0W)>>",
+        "csv": b"name,price\r\n",
+    }[ending]
+    path.write_bytes(other)
+    with pytest.raises(OutputError, match="nothing that this program wrote"):
+        work(None)
+    assert path.read_bytes() == other
 
 
 def test_cells_that_a_spreadsheet_would_run(tmp_path):

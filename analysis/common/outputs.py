@@ -8,16 +8,28 @@ import glob
 import os
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-__all__ = ["is_disk_full", "is_own", "replacing"]
+from analysis.common.errors import OutputError
+
+__all__ = ["check_no_input", "check_own", "is_disk_full", "is_own", "replacing", "safe_cell"]
 
 _OWN = {
-    ".csv": re.compile(rb"\xef\xbb\xbfstation,road,station_m,side,"),
+    ".csv": re.compile(
+        rb"(\xef\xbb\xbf)?(station,road,station_m,side,|road,station_m,kind,side,offset_m,"
+        rb"|[a-z0-9_,]+,review,review_reason\r?\n)"
+    ),
     ".geojson": re.compile(rb'\{.{0,4000}"FeatureCollection".*"cautions"', re.DOTALL),
     ".gpx": re.compile(rb'<\?xml.*<gpx[^>]*creator="Vergeline"', re.DOTALL),
-    ".png": re.compile(rb"\x89PNG\r\n\x1a\n"),
+    ".html": re.compile(
+        rb'<!DOCTYPE html>.*<meta name="generator" content="Vergeline">', re.DOTALL
+    ),
+    ".md": re.compile(rb"# [^\n]*\n\n<!-- Vergeline -->"),
+    ".pdf": re.compile(rb"%PDF-.*/Creator \(\xfe\xff\0V\0e\0r\0g\0e\0l\0i\0n\0e\)", re.DOTALL),
+    ".png": re.compile(rb"\x89PNG\r\n\x1a\n.*tEXtSoftware\0Vergeline", re.DOTALL),
+    ".svg": re.compile(rb"<\?xml.*<desc>Vergeline</desc>", re.DOTALL),
+    ".toml": re.compile(rb"# Limits and work settings\. Each entry: value, unit, source, note\."),
 }
 """How the files that this program writes begin, by what they are."""
 
@@ -26,18 +38,77 @@ _FORGOTTEN_S = 3600.0
 """A part that nobody wrote to for this long belongs to no program any more."""
 
 
+# A spreadsheet takes a cell that begins with one of these for a formula and runs it.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def safe_cell(text: str) -> str:
+    """Return a text for a table, with an apostrophe before what a spreadsheet would run.
+
+    >>> safe_cell("=1+1"), safe_cell("Alder Lane")
+    ("'=1+1", 'Alder Lane')
+    """
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
 def is_own(path: str | os.PathLike[str], kind: str) -> bool:
     """Whether a file, by its beginning, is one that this program writes.
 
     Parameters
     ----------
     path : path
-    kind : {".csv", ".geojson", ".gpx", ".png"}
-        What is to take its place. Nothing of any other kind counts as the program's own.
+    kind : str
+        Ending of what is to take its place, such as ".csv". Nothing of any other kind counts as
+        the program's own.
     """
     with open(path, "rb") as file:
         head = file.read(16_384)
     return not head or (kind in _OWN and _OWN[kind].match(head) is not None)
+
+
+def check_own(path: str | os.PathLike[str], kind: str, mend: str) -> None:
+    """Refuse a place where there is a file that this program didn't write.
+
+    Parameters
+    ----------
+    path, kind
+        As in `is_own`.
+    mend : str
+        What the person can do, as the end of the sentence.
+
+    Raises
+    ------
+    OutputError
+        If there is such a file, or it can't be looked at.
+    """
+    try:
+        if not os.path.exists(path) or is_own(path, kind):
+            return
+    except OSError as error:
+        raise OutputError(
+            f"{os.fspath(path)} is there already and can't be read ({error.strerror}): choose "
+            "another name."
+        ) from None
+    raise OutputError(
+        f"{os.fspath(path)} is there already and nothing that this program wrote in its place: "
+        f"{mend}."
+    )
+
+
+def check_no_input(path: str | os.PathLike[str], inputs: Iterable[str | None]) -> None:
+    """Refuse the place of a file that was read; None among the inputs is passed over.
+
+    Raises
+    ------
+    OutputError
+        If the file there is one of the inputs.
+    """
+    target = Path(path)
+    for source in inputs:
+        if source and target.exists() and os.path.exists(source) and target.samefile(source):
+            raise OutputError(
+                f"{target} is one of the input files and would be lost: choose another name."
+            )
 
 
 def is_disk_full(error: BaseException, folder: Path) -> bool:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from analysis.common.cautions import CAUTIONS
 from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import OutputError
-from analysis.common.outputs import is_disk_full, replacing
+from analysis.common.outputs import check_own, is_disk_full, replacing, safe_cell
 from analysis.common.stations import station_text
 from analysis.common.types import Floats, Progress
 from analysis.common.verdicts import Finding, Verdict
@@ -39,8 +39,6 @@ PrintBook = Callable[[Sequence[Sheet], Path], None]
 
 # Seven decimals of a degree are about a centimetre; more would only claim precision.
 _DEGREE_DECIMALS = 7
-# A spreadsheet takes a cell that begins with one of these for a formula and runs it.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _SOUND = (Finding.NONE, Finding.NO_DATA, Finding.CANT_TELL, "")
 
 
@@ -186,7 +184,7 @@ def write_csv(findings: Findings, path: str | os.PathLike[str]) -> int:
         cells = [station_text(float(values["station_m"])), *cells]
         texts = ["str", *(STATION_COLUMNS[name].type for name in values)]
         safe = [
-            f"'{cell}" if kind == "str" and cell.startswith(_FORMULA) else cell
+            safe_cell(cell) if kind == "str" else cell
             for cell, kind in zip(cells, texts, strict=True)
         ]
         changed += sum(a != b for a, b in zip(cells, safe, strict=True))
@@ -268,6 +266,7 @@ def write_sheets(
     folder: str | os.PathLike[str],
     *,
     print_book: PrintBook | None = None,
+    force: bool = False,
     progress: Progress | None = None,
 ) -> tuple[Path, ...]:
     """Write sheets as HTML and Markdown, and all as one PDF where there is a printer.
@@ -280,6 +279,8 @@ def write_sheets(
         Made if it isn't there; its parent must be.
     print_book : callable, optional
         Writes sheets to a PDF file, as the window's side can.
+    force : bool, default False
+        Replace files that this program didn't write.
     progress : callable, optional
         Called with the share done and a few words; may raise `analysis.common.errors.Cancelled`.
 
@@ -291,7 +292,7 @@ def write_sheets(
     Raises
     ------
     OutputError
-        If the folder can't be made or written to.
+        If the folder can't be made or written to, or a file of another kind is there.
     """
     target = Path(folder)
     try:
@@ -302,17 +303,19 @@ def write_sheets(
         raise OutputError(
             f"The folder {target} can't be made ({error.strerror}); choose another."
         ) from None
-    written = []
+    book = [target / "sheets.pdf"] if print_book is not None else []
+    pages = {end: [target / f"{sheet.name}.{end}" for sheet in sheets] for end in ("html", "md")}
+    places = [*book, *pages["html"], *pages["md"]]
+    for place in () if force else places:
+        check_own(place, place.suffix, "choose another folder, or say --force to replace it")
     if print_book is not None:
-        written.append(target / "sheets.pdf")
-        print_book(sheets, written[0])
+        print_book(sheets, book[0])
     for ending, text_of in (("html", to_html), ("md", to_markdown)):
-        for number, sheet in enumerate(sheets):
+        for number, (sheet, place) in enumerate(zip(sheets, pages[ending], strict=True)):
             if progress is not None:
                 progress(number / len(sheets), "writing work sheets")
-            written.append(target / f"{sheet.name}.{ending}")
-            _write_beside(written[-1], text_of(sheet))
-    return tuple(written)
+            _write_beside(place, text_of(sheet))
+    return tuple(places)
 
 
 def _write_beside(path: str | os.PathLike[str], text: str) -> None:

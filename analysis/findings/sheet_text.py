@@ -158,7 +158,8 @@ def _plain(text: str) -> str:
 
 def to_markdown(sheet: Sheet) -> str:
     """Return the sheet as Markdown with pipe tables, without its drawings."""
-    lines = [f"# {_plain(sheet.title)}", ""]
+    # the second line isn't shown: by it the program knows its own file again
+    lines = [f"# {_plain(sheet.title)}", "", "<!-- Vergeline -->", ""]
     if sheet.remark:
         lines += [_plain(sheet.remark), ""]
     for block in (sheet.cautions, *sheet.blocks):

@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.common.errors import OutputError, RoadError, SettingsError
 from analysis.common.given_files import read_text
-from analysis.common.outputs import is_own
+from analysis.common.outputs import check_no_input, check_own
 from analysis.common.stations import parse_station
 from analysis.common.table import Table
 from analysis.common.types import Floats
@@ -263,6 +263,7 @@ def check_writable(
     suffix: str | None = None,
     inputs: Iterable[str | None] = (),
     kind: str | None = None,
+    mend: str = "choose another name, or say --force to replace it",
 ) -> None:
     """Refuse an output place before an hour of work, not after.
 
@@ -276,6 +277,8 @@ def check_writable(
         Files that were read and must not be overwritten; None is passed over.
     kind
         What is written, as `outputs.is_own` knows it: a file of another kind is refused.
+    mend
+        What a person can do about a file of another kind.
 
     Raises
     ------
@@ -284,11 +287,7 @@ def check_writable(
         `suffix`, a GeoPackage there isn't a findings file, or the place is that of an input.
     """
     target = Path(path)
-    for source in inputs:
-        if source and target.exists() and os.path.exists(source) and target.samefile(source):
-            raise OutputError(
-                f"{target} is one of the input files and would be lost: choose another name."
-            )
+    check_no_input(target, inputs)
     if suffix is not None and target.suffix.lower() != suffix:
         raise OutputError(f"{target.name} can't hold this result: name it {target.stem}{suffix}.")
     folder = target.parent
@@ -302,8 +301,5 @@ def check_writable(
         raise OutputError(f"{target} is a pipe, device or socket: choose a file name.")
     if suffix == ".gpkg":
         check_replaceable(target)
-    elif kind is not None and target.exists() and not is_own(target, kind):
-        raise OutputError(
-            f"{target} is there already and nothing that this program wrote in its place: choose "
-            "another name, or say --force to replace it."
-        )
+    elif kind is not None:
+        check_own(target, kind, mend)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import os
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import TerrainCrsError, TerrainError
+from analysis.common.given_databases import check_database
+from analysis.common.given_files import check_given
 from analysis.common.types import Floats
 from analysis.terrain.grid import Terrain
 
@@ -29,8 +30,8 @@ def check_image(path: str, grid: Terrain) -> None:
     from analysis.terrain import geofiles
 
     rasterio = geofiles.rasterio
-    if not os.path.exists(path):
-        raise TerrainError(f"The image {path} doesn't exist; check the path and the file name.")
+    check_given(path, "The image", TerrainError)
+    check_database(path, "The image", TerrainError)
     try:
         with rasterio.open(path) as image:
             crs, bounds = image.crs, image.bounds

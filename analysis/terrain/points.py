@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import TerrainCrsError, TerrainError
+from analysis.common.given_files import check_given, is_local
 from analysis.common.types import Bools, Floats, Progress, share_of
 from analysis.terrain.grid import Terrain
 from analysis.terrain.grid_units import linear_unit, vertical_unit_of
@@ -272,15 +273,18 @@ def ground_points(
 
 
 def _opened_up(path: str) -> list[str]:
+    check_given(path, "The file of points", TerrainError)
     if os.path.isdir(path):
         found = sorted(
             str(file) for file in Path(path).iterdir() if file.suffix.lower() in POINT_ENDINGS
         )
+        for file in found:
+            check_given(file, "The file of points", TerrainError)
         if not found:
             raise TerrainError(f"The folder {path} holds no LAS or LAZ file; give another one.")
         return found
-    if not os.path.exists(path):
-        raise TerrainError(f"The file of points {path} doesn't exist; check the path and the name.")
+    if not is_local(path):
+        raise TerrainError(f"The file of points {path} must lie on a disk here; copy it first.")
     return [path]
 
 

@@ -47,7 +47,7 @@ from PySide6.QtGui import (
 )
 
 from analysis.common.errors import OutputError
-from analysis.common.outputs import replacing
+from analysis.common.outputs import is_disk_full, replacing, safe_cell
 from analysis.common.types import Progress
 from analysis.common.writing import Writing
 from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, style_css
@@ -112,8 +112,10 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
         with replacing(target) as beside:
             yield beside
     except OSError as error:
+        full = is_disk_full(error, target.parent)
+        reason = "the disk is full" if full else error.strerror or error
         raise OutputError(
-            f"{target.name} can't be written ({error.strerror or error}): check that the folder "
+            f"{target.name} can't be written ({reason}): check that the folder "
             f"{target.parent} exists and is writable and the file isn't open elsewhere."
         ) from error
 
@@ -436,6 +438,8 @@ def section_image(view: SectionView, writing: Writing) -> QImage:
     per_metre = round(_PER_INCH * _IMAGE_SCALE / 0.0254)
     image.setDotsPerMeterX(per_metre)
     image.setDotsPerMeterY(per_metre)
+    # by which the program knows its own file again
+    image.setText("Software", "Vergeline")
     _draw_card(image, view, writing, _IMAGE_SCALE)
     return image
 
@@ -497,6 +501,7 @@ def _svg(view: SectionView, writing: Writing) -> bytes:
     generator.setSize(_CARD.toSize())
     generator.setViewBox(QRectF(QPointF(0.0, 0.0), _CARD))
     generator.setTitle(translate("printing", "Cross-section of {road}").format(road=view.road))
+    generator.setDescription("Vergeline")
     _draw_card(generator, view, writing, 1.0)
     return bytes(buffer.data().data())
 
@@ -510,5 +515,5 @@ def _csv(view: SectionView, _writing: Writing) -> bytes:
     writer.writerow(["road", "station_m", "kind", "side", "offset_m", "height_m"])
     for kind, side, *point in section_rows(view):
         known = ["" if not math.isfinite(v) else f"{v:.4f}" for v in point]
-        writer.writerow([view.road, f"{view.station_m:.3f}", kind, side, *known])
+        writer.writerow([safe_cell(view.road), f"{view.station_m:.3f}", kind, side, *known])
     return text.getvalue().encode("utf-8")

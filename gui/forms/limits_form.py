@@ -318,6 +318,7 @@ class LimitsForm(QWidget):
         """Write all limits to a file."""
         self.push()
         try:
+            self.model.inputs.check_place(path)
             write_limits(self.model.limits, path)
         except VergelineError as error:
             self._refuse(str(error))

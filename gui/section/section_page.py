@@ -507,7 +507,7 @@ class SectionPage(QWidget):
         writing = model.writing
         model.runner.submit(
             f"save section {path}",
-            lambda _progress: _save_section(view, path, writing),
+            model.inputs.writing_to(path, lambda _progress: _save_section(view, path, writing)),
             lambda _none: model.message.emit(self.tr("Saved {name}").format(name=Path(path).name)),
             title=self.tr("Saving the section"),
         )

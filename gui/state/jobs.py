@@ -7,12 +7,13 @@ window opens before rasterio, numba or scipy are loaded.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.common.errors import Cancelled, VergelineError
+from analysis.common.outputs import check_no_input, check_own
 from analysis.findings.reviews import Reviews, review_table, reviews_of
 from gui.state.edits import Corrections, correction_table, corrections_of
 from gui.state.loaded import Loaded, loaded
@@ -116,6 +117,35 @@ class Inputs:
         """The open grid, where one is sure to be."""
         assert self.terrain is not None
         return self.terrain
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """Every file that was read."""
+        sources = (self.terrain_source, self.source)
+        named = [source.path for source in sources if source is not None]
+        return tuple(
+            path for text in (*named, *self.extra_paths.values()) for path in text.split("\n")
+        )
+
+    def check_place(self, path: str) -> None:
+        """Refuse to write where a file lies that was read, or one of another kind.
+
+        Raises
+        ------
+        OutputError
+            If there is such a file.
+        """
+        check_no_input(path, self.paths)
+        check_own(path, Path(path).suffix.lower(), "choose another name, or delete it first")
+
+    def writing_to(self, path: str, work: Callable[[Progress], Any]) -> Callable[[Progress], Any]:
+        """Return a job that looks at the place of its file before it begins."""
+
+        def job(progress: Progress) -> Any:
+            self.check_place(path)
+            return work(progress)
+
+        return job
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,8 @@ from PySide6.QtCore import QEvent, QItemSelection, QItemSelectionModel, Qt
 from PySide6.QtGui import QKeyEvent, QKeySequence, QResizeEvent
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView
 
+from analysis.common.outputs import safe_cell
+
 if TYPE_CHECKING:
     from analysis.common.table import Table
 
@@ -89,25 +91,32 @@ class RowsView(QTableView):
 
 def write_rows(
     table: Table, rows: Any, reviews: Sequence[tuple[str, str]], path: str, progress: Any
-) -> None:
-    """Write rows of a table as CSV; unknown is an empty cell."""
+) -> int:
+    """Write rows of a table as CSV; unknown is an empty cell.
+
+    Returns how many texts got an apostrophe, so that no spreadsheet runs them as a formula.
+    """
     from gui.drawing.printing import whole_file
 
     names = list(table.names())
     columns = [table[name][rows] for name in names]
+    changed = 0
     with whole_file(path) as beside, beside.open("w", newline="", encoding="utf-8") as stream:
         writer = csv.writer(stream)
         writer.writerow([*names, "review", "review_reason"])
         for i in range(len(rows)):
             if i % 2000 == 0:
                 progress(i / max(1, len(rows)), "")
-            cells = [_csv_cell(column[i]) for column in columns]
-            writer.writerow([*cells, *reviews[i]])
+            values = [*(column[i] for column in columns), *reviews[i]]
+            cells = [safe_cell(v) if isinstance(v, str) else _csv_number(v) for v in values]
+            changed += sum(
+                isinstance(v, str) and v != c for v, c in zip(values, cells, strict=True)
+            )
+            writer.writerow(cells)
+    return changed
 
 
-def _csv_cell(value: Any) -> str:
-    if isinstance(value, str):
-        return value
+def _csv_number(value: Any) -> str:
     number = float(value)
     return (
         f"{number:.6g}"

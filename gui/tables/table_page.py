@@ -624,12 +624,20 @@ class TablePage(QWidget):
         reviews = [self.rows.review_of(int(source)) for source in sources]
         self.model.runner.submit(
             f"csv {path}",
-            lambda progress: write_rows(table, sources, reviews, path, progress),
-            lambda _none: self.model.message.emit(
-                self.tr("Saved {name}").format(name=Path(path).name)
+            self.model.inputs.writing_to(
+                path, lambda progress: write_rows(table, sources, reviews, path, progress)
             ),
+            lambda changed: self._say_saved(path, changed),
             title=self.tr("Saving the rows"),
         )
+
+    def _say_saved(self, path: str, changed: int) -> None:
+        text = self.tr("Saved {name}").format(name=Path(path).name)
+        if changed:
+            text += self.tr(
+                "; texts that begin like a formula got an apostrophe before them: {count}"
+            ).format(count=changed)
+        self.model.message.emit(text)
 
     def sheets_dialog(self) -> None:
         """Ask for a file and write the sheets of the chosen rows."""
@@ -654,7 +662,7 @@ class TablePage(QWidget):
         work = self._sheet_work(study, sources, path)
         self.model.runner.submit(
             f"sheets {path}",
-            work,
+            self.model.inputs.writing_to(path, work),
             lambda _none: self.model.message.emit(
                 self.tr("Saved {name}").format(name=Path(path).name)
             ),

@@ -11,7 +11,14 @@ from typing import Any
 from PySide6.QtCore import QObject, QSettings, Signal
 from PySide6.QtWidgets import QInputDialog, QMessageBox
 
-from analysis.common.errors import DegreesError, RoadCrsError, TerrainCrsError, VergelineError
+from analysis.common.errors import (
+    DegreesError,
+    OutputError,
+    RoadCrsError,
+    TerrainCrsError,
+    VergelineError,
+)
+from analysis.common.outputs import check_no_input
 from gui.look.asking import dated_name
 from gui.look.words import station_words
 from gui.state import jobs
@@ -362,16 +369,10 @@ class Files(QObject):
     def save_to(self, path: str, then: Callable[[], None] | None = None) -> None:
         """Save the study; never over one of its own inputs."""
         self._remember_folder(path)
-        terrain, road = self.model.inputs.terrain_source, self.model.inputs.source
-        inputs = [source.path for source in (terrain, road) if source is not None]
-        inputs += self.model.inputs.extra_paths.values()
-        if Path(path).resolve() in {Path(name).resolve() for name in inputs}:
-            self.dialogs.tell(
-                self.tr("Saving"),
-                self.tr("{name} is an input of these findings: choose another name.").format(
-                    name=Path(path).name
-                ),
-            )
+        try:
+            check_no_input(path, self.model.inputs.paths)
+        except OutputError as error:
+            self.dialogs.tell(self.tr("Saving"), error)
             return
         self.model.save(path, then, partial(self.dialogs.tell, self.tr("Saving")))
 
@@ -440,7 +441,9 @@ class Files(QObject):
             self._remember_folder(path)
             self.model.runner.submit(
                 "print",
-                lambda progress: sheets(study, what, path, writing, progress=progress),
+                self.model.inputs.writing_to(
+                    path, lambda progress: sheets(study, what, path, writing, progress=progress)
+                ),
                 lambda _result: self.model.message.emit(
                     self.tr("Written: {name}").format(name=Path(path).name)
                 ),
