@@ -16,6 +16,7 @@ from PySide6.QtWidgets import QLabel, QToolBar, QWidget
 from analysis.common.columns import column_of
 from analysis.common.types import Floats
 from analysis.common.verdicts import Finding, Verdict
+from gui.along.key_flow import KeyFlow, line_entry, mark_entry, picture_entry, words_entry
 from gui.along.road_axis import AXIS_WIDTH, MOST_MARKS, RoadView, SpanLink, verdict_marks
 from gui.drawing.figure import figure_font, text_at
 from gui.look import theme
@@ -199,9 +200,8 @@ class AlongView(RoadView):
         strip.setFixedHeight(44)
         self.titles: dict[str, pg.LabelItem] = {}
         self._arrange()
-        key = named(QLabel(wordWrap=True), self.tr("Key to the lines"))
-        self.key = yielding(key, high=False)
-        self.key.setContentsMargins(AXIS_WIDTH + 8, 0, 8, 3)
+        self.key = named(KeyFlow(), self.tr("Key to lines and pictograms"))
+        self.key.left = 8.0
         nothing = self.tr("Nothing to plot yet: screen a road first.")
         self.empty = QLabel(nothing, alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
         stacked(self, bar, self.readout, (self.area, 1), self.key, (self.empty, 1))
@@ -506,28 +506,26 @@ class AlongView(RoadView):
         self._write_key()
 
     def _write_key(self) -> None:
-        """Say what the lines and marks are, in their own colours."""
-
-        def in_colour(name: str, mark: str) -> str:
-            return f'<span style="color:{theme.color(name).name()}"><b>{mark}</b></span>'
-
-        limit, pavement = self.tr("required, or a limit"), self.tr("pavement slope")
-        left, right = self.tr("left"), self.tr("right")
+        """Say what the lines, marks and pictograms are."""
         wont, cant = theme.verdict_look(Verdict.WONT_SHED), theme.verdict_look(Verdict.CANT_TELL)
-        parts = [
-            f"{in_colour('left', '━━')} {left}",
-            f"{in_colour('right', '━ ━')} {right}",
-            self.tr("band: ± 1 standard error"),
-            f"{in_colour('required', '╌╌')} {limit}",
-            f"{in_colour('pavement', '┈┈')} {pavement}",
-            f'<span style="color:{wont.color.name()}">{wont.mark}</span> '
-            + verdict_text(Verdict.WONT_SHED),
-            f'<span style="color:{cant.color.name()}">◇</span> ' + verdict_text(Verdict.CANT_TELL),
+        dash, dot = Qt.PenStyle.DashLine, Qt.PenStyle.DotLine
+        entries = [
+            line_entry(self.tr("left"), theme.side_pen(0)),
+            line_entry(self.tr("right"), theme.side_pen(1)),
+            words_entry(self.tr("band: ± 1 standard error")),
+            line_entry(self.tr("required, or a limit"), theme.pen("required", 1.5, dash)),
+            line_entry(self.tr("pavement slope"), theme.pen("pavement", 1.0, dot)),
+            mark_entry(verdict_text(Verdict.WONT_SHED), wont.mark, wont.color),
+            mark_entry(verdict_text(Verdict.CANT_TELL), "◇", cant.color),
         ]
-        muted = theme.color("muted").name()
-        self.key.setText(
-            f'<span style="color:{muted}">' + "&nbsp;&nbsp;&nbsp;&nbsp;".join(parts) + "</span>"
-        )
+        found = {bar[4] for bar in self.bars.bars}
+        drawn = [finding for finding in Finding if finding in found]
+        entries += [
+            picture_entry(finding_text(finding), finding)
+            for finding in drawn
+            if finding_icon(finding) is not None
+        ]
+        self.key.set_entries(entries)
 
     # -- selection ----------------------------------------------------------
 

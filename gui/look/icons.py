@@ -31,16 +31,21 @@ def _pixmap(renderer: QSvgRenderer, size: int, opacity: float) -> QPixmap:
     return made
 
 
-def icon(name: str, ink: str = "ink") -> QIcon:
+def icon(name: str, ink: str = "ink", *, in_rows: bool = False) -> QIcon:
     """Return the icon called `name` in a colour of the theme.
+
+    One that stands `in_rows` also has pictures that show on a selected row.
 
     Its pictures are kept where Qt keeps its own, so that going from light to dark and back is
     quick.
     """
-    colour = theme.color(ink).name()
-    renderer: QSvgRenderer | None = None
     made = QIcon()
-    for mode, opacity in ((QIcon.Mode.Normal, 1.0), (QIcon.Mode.Disabled, 0.35)):
+    modes = [(QIcon.Mode.Normal, ink, 1.0), (QIcon.Mode.Disabled, ink, 0.35)]
+    if in_rows:
+        modes.append((QIcon.Mode.Selected, "accent_ink", 1.0))
+    for mode, colour_name, opacity in modes:
+        colour = theme.color(colour_name).name()
+        renderer: QSvgRenderer | None = None
         for size in SIZES:
             key, drawn = f"vergeline {name} {colour} {size} {opacity}", QPixmap()
             if not QPixmapCache.find(key, drawn):
@@ -62,7 +67,7 @@ def finding_icon(finding: str) -> QIcon | None:
     """
     name = f"finding-{finding.replace(' ', '-')}"
     there = files("resources").joinpath("icons", f"{name}.svg").is_file()
-    return icon(name) if finding and there else None
+    return icon(name, in_rows=True) if finding and there else None
 
 
 def app_icon() -> QIcon:

@@ -16,6 +16,7 @@ from PySide6.QtGui import QPainterPath
 
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.verdicts import Verdict
+from gui.map.finding_marks import Mark, marks_of
 from gui.state.runner import Progress
 
 if TYPE_CHECKING:
@@ -70,6 +71,7 @@ class MapLayers:
     roads: tuple[RoadLayer, ...] = ()
     reach_lines: tuple[NDArray[Any], ...] = ()
     pond_rings: tuple[NDArray[Any], ...] = ()
+    marks: tuple[Mark, ...] = ()
     road_pieces: list[Piece] = field(default_factory=list)
     break_pieces: list[Piece] = field(default_factory=list)
     reach_pieces: list[Piece] = field(default_factory=list)
@@ -153,6 +155,7 @@ def map_layers(
         tuple(made),
         lines,
         rings,
+        marks_of(found.reaches, lines),
         _road_pieces(made),
         pieces_of(
             (line, group)

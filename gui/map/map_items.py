@@ -23,8 +23,9 @@ from PySide6.QtWidgets import QWidget
 
 from analysis.common.units import METRES_PER_FOOT, METRES_PER_INCH
 from gui.look import theme
+from gui.look.icons import finding_icon
 from gui.look.making import later
-from gui.look.words import verdict_text
+from gui.look.words import finding_text, verdict_text
 from gui.map.layers import VERDICTS, Piece, pieces_of
 from gui.map.tiles import TileKey, TileStore, parent_of
 
@@ -209,8 +210,10 @@ class Furniture(QWidget):
         self.show_key = True
         self.has_stations = False
         self.has_ponds = False
+        self.findings: tuple[str, ...] = ()
         self.hint = ""
         self.key_place = QRectF()
+        self._second_column = 0.0
 
     def _small_font(self) -> QFont:
         font = QFont(self.font())
@@ -290,7 +293,12 @@ class Furniture(QWidget):
         if self.has_ponds:
             texts.append(self.tr("Standing water"))
         width = max(metrics.horizontalAdvance(text) for text in texts) + 50.0
-        return QSizeF(width, (metrics.height() + 3.0) * len(texts) + 12.0)
+        self._second_column = width
+        rows = max(len(texts), len(self.findings))
+        if self.findings:
+            wide = max(metrics.horizontalAdvance(finding_text(name)) for name in self.findings)
+            width += wide + 42.0
+        return QSizeF(width, (metrics.height() + 3.0) * rows + 12.0)
 
     def corners(self, size: QSizeF) -> list[QRectF]:
         """Return four places for something: clear of scale bar, arrow and colour key.
@@ -336,6 +344,21 @@ class Furniture(QWidget):
             painter.setBrush(pond_brush())
             painter.drawRect(box)
             self._row_text(painter, plate, y, step, self.tr("Standing water"))
+        self._key_findings(painter, plate, step)
+
+    def _key_findings(self, painter: QPainter, plate: QRectF, step: float) -> None:
+        """Say what the pictograms beside the reaches stand for, in a column of its own."""
+        beside = plate.adjusted(self._second_column, 0.0, 0.0, 0.0)
+        y = plate.top() + 6.0
+        for name in self.findings:
+            picture = finding_icon(name)
+            if picture is not None:
+                place = QRectF(beside.left() + 10.0, y + 0.5 * step - 8.0, 16.0, 16.0)
+                picture.paint(painter, place.toRect())
+            self._row_text(
+                painter, beside.adjusted(-8.0, 0.0, 0.0, 0.0), y, step, finding_text(name)
+            )
+            y += step
 
     def _row_text(self, painter: QPainter, plate: QRectF, y: float, step: float, text: str) -> None:
         painter.setPen(theme.color("ink"))

@@ -21,6 +21,7 @@ from gui.look.making import abreast, later, named, stacked
 from gui.look.units import value_text
 from gui.look.words import side_text, station_words
 from gui.map import layers
+from gui.map.finding_marks import FindingMarks
 from gui.map.layers import VERDICTS, MapLayers
 from gui.map.map_items import Furniture, LinesItem, TileItem, pond_brush
 from gui.map.map_key import MapKey, spread
@@ -137,11 +138,12 @@ class MapView(QWidget):
         self.stations.setZValue(6.0)
         self._section = LinesItem(7.0)
         self.ring.setZValue(8.0)
+        self.marks = FindingMarks(8.5)
         self._ruler = LinesItem(9.0)
         self._ruler_ends.setZValue(9.5)
         images = (self.terrain_item, self.relief_item)
         lines = (self._ponds, self._road_lines, self._breaks, self._chosen_reach, self._reaches)
-        marks = (self.stations, self._section, self.ring, self._ruler, self._ruler_ends)
+        marks = (self.stations, self._section, self.ring, self.marks, self._ruler, self._ruler_ends)
         for item in (*images, *lines, *marks):
             self.plot.addItem(item, ignoreBounds=True)
         self.furniture = Furniture(self.plot)
@@ -263,6 +265,7 @@ class MapView(QWidget):
         self._breaks.set_pieces(made.break_pieces)
         self._reaches.set_pieces(made.reach_pieces)
         self._ponds.set_pieces(made.pond_pieces)
+        self.marks.set_marks(made.marks)
         if self._fit_wanted:
             self._fit_wanted = False
             if made.bounds is not None:
@@ -341,6 +344,7 @@ class MapView(QWidget):
         there.units = self.model.units
         there.has_stations = any(len(road.s) for road in self.layers.roads)
         there.has_ponds = bool(self.layers.pond_rings)
+        there.findings = self.marks.findings
         shown = self._relief_wanted and self._relief_store is not None
         there.relief_cm = self.relief_limit_cm if shown else 0.0
         there.hint = self.tr("Click two points; Esc ends measuring") if self._measuring else ""

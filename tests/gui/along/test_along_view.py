@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from typing import Any
 
@@ -114,6 +115,20 @@ def test_strip_writes_findings_out_or_draws_them(
         inked = any(picture.pixel(x, 30) & 0xFFFFFF for x in range(20, 20 + int(width)))
         assert inked == (width > 8.0)
         assert drawn in ([], ["ponding"])
+
+
+def test_key_is_whole_at_every_width(along: AlongView) -> None:
+    """Every line and every pictogram of the strip is explained; no entry is cut or parted."""
+    words = [entry.words for entry in along.key.entries]
+    found = {bar[4] for bar in along.bars.bars} - {"none", "can't tell", "no data"}
+    assert {"left", "right", "won't shed"} | found <= set(words)
+    for width in (300, 700, 1500):
+        along.key.resize(width, 10)
+        places = along.key.places(float(width))
+        assert max(place.right() for place in places) <= width
+        assert along.key.height() >= places[-1].bottom()
+        for place, other in itertools.pairwise(places):
+            assert not place.intersects(other)
 
 
 def test_titles_stand_beside_their_plots(along: AlongView) -> None:

@@ -10,7 +10,10 @@ from PySide6.QtCore import QEvent, QPoint, QPointF, Qt, QTimer
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
+from analysis.common.table import Table
 from gui.look import theme
+from gui.look.icons import finding_icon
+from gui.map.finding_marks import marks_of
 from gui.map.layers import VERDICTS
 from gui.map.map_items import nice_length
 from gui.map.map_view import MapView
@@ -62,6 +65,40 @@ def station_point(view: MapView, station: int, side: int) -> np.ndarray:
 def save(view: MapView, name: str) -> None:
     """Keep a picture to look at."""
     assert view.grab().save(str(ARTEFACTS / name))
+
+
+def test_marks_stand_outward_of_their_reach_and_in_the_key(view: MapView) -> None:
+    """Drawn for what was found, by plain geometry: left of a road northward is west."""
+    line = np.array([[0.0, 0.0], [0.0, 60.0], [0.0, 100.0]])
+    reaches = Table(
+        {
+            "side": np.array(["left", "right", "left"], dtype=object),
+            "finding": np.array(["flat", "rutted", "none"], dtype=object),
+            "verdict": np.array(["won't shed", "can't tell", "sheds"], dtype=object),
+            "rank": np.array([2.0, 1.0, np.nan]),
+        }
+    )
+    marks = marks_of(reaches, [line, line, line[::-1]])
+    assert [mark.finding for mark in marks] == ["rutted", "flat", "none"]
+    assert marks[0].at == (0.0, 50.0) and marks[0].length_m == 100.0
+    assert [mark.outward[0] for mark in marks] == [1.0, -1.0, 1.0]
+    view.marks.set_marks(marks)
+    assert view.marks.findings == ("rutted", "flat"), "sound reaches have none"
+
+
+def test_marks_show_the_findings_in_view(view: MapView, settle: Settle) -> None:
+    """As pictograms near their reaches, none over another, and all named in the key."""
+    settle(view.idle)
+    view.grab()
+    drawn = view.marks.drawn
+    found = {name for name in view.model.findings.reaches["finding"] if finding_icon(name)}
+    assert drawn and {name for name, _ in drawn} <= found
+    for place, (_, plate) in enumerate(drawn):
+        assert not any(plate.intersects(other) for _, other in drawn[:place])
+    assert set(view.furniture.findings) == found
+    without = view.furniture.key_size()
+    view.furniture.findings = ()
+    assert view.furniture.key_size().width() < without.width()
 
 
 def test_show_road_fits_the_road(view: MapView) -> None:

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PySide6.QtCore import QItemSelectionModel, QSettings, Qt
-from PySide6.QtGui import QGuiApplication
+from PySide6.QtGui import QGuiApplication, QIcon
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 
@@ -478,6 +478,19 @@ def test_findings_have_pictures_that_differ(
         assert seen.setdefault(bytes(image.constBits()), finding) == finding
     assert len(seen) == len(DEFECTS) + 1
     assert all(finding_icon(name) is None for name in (Finding.NONE, Finding.CANT_TELL, ""))
+
+
+def test_picture_shows_on_a_chosen_row_too(qapp: Any) -> None:
+    """On the dark bar of the selection it is drawn light."""
+    picture = finding_icon("flat")
+    assert picture is not None
+    plain, chosen = (
+        picture.pixmap(20, mode).toImage() for mode in (QIcon.Mode.Normal, QIcon.Mode.Selected)
+    )
+    inked = [(x, y) for x in range(20) for y in range(20) if plain.pixelColor(x, y).alphaF() > 0.9]
+    assert inked
+    for x, y in inked:
+        assert chosen.pixelColor(x, y).lightnessF() > 0.9 > plain.pixelColor(x, y).lightnessF()
 
 
 def test_one_click_says_for_a_whole_reach_that_a_kerb_stands_there(
