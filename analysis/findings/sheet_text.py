@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from importlib import resources
 from string import Template
 
+from analysis.common.pictures import finding_picture
+
 __all__ = ["Block", "Figure", "Sheet", "body_html", "head_html", "style_css", "to_html"]
 __all__ += ["to_markdown"]
 
@@ -39,6 +41,9 @@ class Block:
     open to write in; `shares` of the width are in percent, where they aren't left to the printer.
     Blocks in `column` 1 and 2 that follow each other stand side by side, column 0 takes the whole
     width.
+
+    `finding` is what the block tells of: its pictogram stands before the heading. In a table a
+    column called "finding" has them too.
     """
 
     heading: str
@@ -51,6 +56,7 @@ class Block:
     shares: tuple[float, ...] = ()
     figure: Figure | None = None
     column: int = 0
+    finding: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +110,7 @@ def body_html(sheet: Sheet, *, drawn: bool = True) -> str:
     parts = []
     numbered = [(k, b) for k, b in enumerate(sheet.blocks) if drawn or b.figure is None]
     for is_band, group in itertools.groupby(numbered, key=lambda pair: pair[1].column > 0):
-        band = [(b.column, _block_html(b, k)) for k, b in group]
+        band = [(b.column, _block_html(b, k, drawn=drawn)) for k, b in group]
         if not is_band:
             parts += [text for _, text in band]
             continue
@@ -114,29 +120,51 @@ def body_html(sheet: Sheet, *, drawn: bool = True) -> str:
     return "\n".join(parts)
 
 
-def _block_html(block: Block, number: int = 0) -> str:
-    parts = [f"<h2>{html.escape(block.heading)}</h2>"] if block.heading else []
+_NAME_SPACE = ' xmlns="http://www.w3.org/2000/svg"'
+_SVG = '<svg class="finding" aria-hidden="true"'
+
+
+def _picture_html(finding: str, *, drawn: bool) -> str:
+    """Return a finding's pictogram: an image named by the finding for a printer, else itself."""
+    svg = finding_picture(finding)
+    if not svg:
+        return ""
+    if drawn:
+        return f'<img src="{html.escape(finding)}">&nbsp;'
+    # Within a page it needs no name space, which looks like an address.
+    inline = svg.replace(_NAME_SPACE, "", 1).replace("<svg", _SVG, 1)
+    return f"{inline.strip()}&nbsp;"
+
+
+def _block_html(block: Block, number: int = 0, *, drawn: bool = True) -> str:
+    parts = []
+    if block.heading:
+        picture = _picture_html(block.finding, drawn=drawn)
+        parts.append(f"<h2>{picture}{html.escape(block.heading)}</h2>")
     parts += [f"<p>{html.escape(line)}</p>" for line in block.text]
     if block.points:
         points = "".join(f"<li>{html.escape(point)}</li>" for point in block.points)
         parts.append(f"<ul>{points}</ul>")
     if block.columns:
-        parts.append(_table_html(block))
+        parts.append(_table_html(block, drawn=drawn))
     if block.figure:
         caption = html.escape(block.figure.caption)
         parts.append(f'<p class="caption">{caption}</p>\n<p><img src="{number}"></p>')
     return "\n".join(parts)
 
 
-def _table_html(block: Block) -> str:
+def _table_html(block: Block, *, drawn: bool) -> str:
     numbers = len(block.columns) - block.words - block.boxes
     kinds = [""] * block.words + [' class="number"'] * numbers + [' class="box"'] * block.boxes
     widths = [f' width="{share:g}%"' for share in block.shares] or [""] * len(kinds)
 
+    def picture(head: str, text: str) -> str:
+        return _picture_html(text, drawn=drawn) if head == "finding" else ""
+
     def row(tag: str, texts: Sequence[str], marks: Sequence[str]) -> str:
         cells = (
-            f"<{tag}{mark}>{html.escape(text)}</{tag}>"
-            for text, mark in zip(texts, marks, strict=True)
+            f"<{tag}{mark}>{picture(head, text)}{html.escape(text)}</{tag}>"
+            for text, mark, head in zip(texts, marks, block.columns, strict=True)
         )
         return f"<tr>{''.join(cells)}</tr>"
 

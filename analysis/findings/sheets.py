@@ -397,6 +397,7 @@ class WorkSheets:
             columns=tuple(facts),
             table=(tuple(facts.values()),),
             words=len(facts),
+            finding=reach.finding,
         )
 
     def _course(self, reach: WorkReach) -> Figure:

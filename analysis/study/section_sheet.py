@@ -58,7 +58,8 @@ def _verdict_block(side: SectionSide, writing: Writing) -> Block:
     words = verdict_words(side.verdict, side.finding, side.treatment)
     kerb = ("A kerb stands at the edge, so its height isn't judged.",) if side.kerb else ()
     text = (writing.recorded(side.reason), *kerb)
-    return Block(f"{SIDES[side.side].capitalize()}: {words}", text=text, column=1 + side.side)
+    heading = f"{SIDES[side.side].capitalize()}: {words}"
+    return Block(heading, text=text, column=1 + side.side, finding=side.finding)
 
 
 def _numbers_block(view: SectionView, writing: Writing, names: Sequence[str], column: int) -> Block:

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, cast
 
 from PySide6.QtCore import (
     QBuffer,
+    QByteArray,
     QCoreApplication,
     QIODevice,
     QMarginsF,
@@ -45,9 +46,11 @@ from PySide6.QtGui import (
     QTextDocument,
     QTextFormat,
 )
+from PySide6.QtSvg import QSvgRenderer
 
 from analysis.common.errors import OutputError
 from analysis.common.outputs import is_disk_full, replacing, safe_cell
+from analysis.common.pictures import finding_picture
 from analysis.common.types import Progress
 from analysis.common.writing import Writing
 from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, style_css
@@ -81,6 +84,7 @@ _CARD = QSizeF(1088.0, 768.0)
 _CARD_MARGIN = 20.0
 _IMAGE_SCALE = 2.0
 _LEAST_FIGURE = 150.0
+_PICTURE = QSizeF(14.0, 14.0)
 _HEADING_SIZES = {1: 17, 2: 12}
 _BELOW_AXES, _LEGEND = 34.0, 36.0
 
@@ -124,14 +128,17 @@ def whole_file(path: str | os.PathLike[str]) -> Iterator[Path]:
 
 
 class _Drawings(QPyTextObject):
-    """Draws the figures of a sheet where its text has an image, as lines instead of pixels."""
+    """Draws figures and pictograms of a sheet where its text has an image, as lines, not pixels."""
 
     def __init__(self, sheet: Sheet, width: float) -> None:
         super().__init__()
         self.blocks, self.width, self.left = sheet.blocks, width, 0.0
 
     def intrinsicSize(self, _document: QTextDocument, _at: int, form: QTextFormat) -> QSizeF:
-        block = self.blocks[int(form.toImageFormat().name())]
+        name = form.toImageFormat().name()
+        if not name.isdecimal():
+            return _PICTURE
+        block = self.blocks[int(name)]
         assert block.figure is not None
         width = self.width if block.column == 0 else 0.5 * self.width - 8.0
         return QSizeF(width, block.figure.height_px or max(self.left, _LEAST_FIGURE))
@@ -144,7 +151,14 @@ class _Drawings(QPyTextObject):
         _at: int,
         form: QTextFormat,
     ) -> None:
-        figure = self.blocks[int(form.toImageFormat().name())].figure
+        name = form.toImageFormat().name()
+        if not name.isdecimal():
+            picture = finding_picture(name).replace(
+                "#000000", theme.palette(dark=False)["ink"].name()
+            )
+            QSvgRenderer(QByteArray(picture.encode())).render(painter, QRectF(box))
+            return
+        figure = self.blocks[int(name)].figure
         assert figure is not None
         painter.save()
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -187,15 +201,27 @@ def _document(html: str, width: float) -> QTextDocument:
     document.setTextWidth(width)
     for block in _headings(document):
         # Qt sizes headings by the text around them and takes no size from the style.
-        cursor = QTextCursor(block)
-        cursor.movePosition(QTextCursor.MoveOperation.EndOfBlock, QTextCursor.MoveMode.KeepAnchor)
-        form = block.charFormat()
-        form.clearProperty(QTextFormat.Property.FontSizeAdjustment)
-        form.setProperty(
-            QTextFormat.Property.FontPixelSize, _HEADING_SIZES[block.blockFormat().headingLevel()]
-        )
-        cursor.setCharFormat(form)
+        size = _HEADING_SIZES[block.blockFormat().headingLevel()]
+        for start, length in _written(block):
+            cursor = QTextCursor(block)
+            cursor.setPosition(start)
+            cursor.setPosition(start + length, QTextCursor.MoveMode.KeepAnchor)
+            form = block.charFormat()
+            form.clearProperty(QTextFormat.Property.FontSizeAdjustment)
+            form.setProperty(QTextFormat.Property.FontPixelSize, size)
+            cursor.setCharFormat(form)
     return document
+
+
+def _written(block: QTextBlock) -> list[tuple[int, int]]:
+    """Where a block's words begin and how long they are; a pictogram before them keeps its form."""
+    found, part = [], block.begin()
+    while not part.atEnd():
+        fragment = part.fragment()
+        if not fragment.charFormat().isImageFormat():
+            found.append((fragment.position(), fragment.length()))
+        part += 1
+    return found
 
 
 def _height(document: QTextDocument) -> float:

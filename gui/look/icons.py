@@ -8,6 +8,7 @@ from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
 from PySide6.QtGui import QIcon, QPainter, QPixmap, QPixmapCache
 from PySide6.QtSvg import QSvgRenderer
 
+from analysis.common.pictures import finding_picture
 from gui.look import theme
 
 __all__ = ["app_icon", "finding_icon", "icon"]
@@ -61,13 +62,11 @@ def icon(name: str, ink: str = "ink", *, in_rows: bool = False) -> QIcon:
 def finding_icon(finding: str) -> QIcon | None:
     """Return a finding's pictogram, or None for what has none: sound, can't tell, no data.
 
-    Each is a section of pavement (left) and shoulder (right) as the finding would show it: level,
-    tilted inward, too steep, bent too sharply, with a lip, a kerb, a wave or a bite; a drop of
-    water; a ditch with a plug.
+    What they show is told in `analysis.common.pictures`.
     """
-    name = f"finding-{finding.replace(' ', '-')}"
-    there = files("resources").joinpath("icons", f"{name}.svg").is_file()
-    return icon(name, in_rows=True) if finding and there else None
+    if not finding_picture(finding):
+        return None
+    return icon(f"finding-{finding.replace(' ', '-')}", in_rows=True)
 
 
 def app_icon() -> QIcon:

@@ -18,12 +18,14 @@ from PySide6.QtSvg import QSvgRenderer
 
 from analysis.common.cautions import CAUTIONS
 from analysis.common.errors import Cancelled, OutputError
+from analysis.common.pictures import finding_picture
 from analysis.common.stations import station_text
 from analysis.common.table import Table
 from analysis.common.writing import Writing
 from analysis.findings.geopackage import write_findings
-from analysis.findings.sheet_text import Sheet, to_markdown
+from analysis.findings.sheet_text import Sheet, to_html, to_markdown
 from analysis.findings.sheets import WorkSheets
+from analysis.study.section_sheet import section_sheet
 from analysis.study.sections import section_view
 from gui.drawing import printing
 from gui.launch import main
@@ -118,6 +120,31 @@ def test_reach_sheet_shows_the_worst_section(screened: WindowModel, tmp_path: Pa
     place = station_text(float(stations["station_m"][worst]))
     assert squeezed(f"Section at {place}, where it is worst") in text
     assert "heights×" in text
+
+
+def test_sheets_draw_the_finding_beside_its_name(
+    screened: WindowModel, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """On paper as lines, in a page as the same drawing; words alone where there is no picture."""
+    study = screened.study
+    row = faulty(study)
+    finding = str(study.findings.reaches["finding"][row])
+    assert finding_picture(finding)
+    asked: list[str] = []
+
+    def noted(name: str) -> str:
+        asked.append(name)
+        return finding_picture(name)
+
+    monkeypatch.setattr(printing, "finding_picture", noted)
+    printing.reach_sheets(study, [row], tmp_path / "one.pdf", Writing())
+    assert finding in asked
+    sheet = WorkSheets(study.findings, study.limits).reach_sheet(row)
+    page = to_html(sheet)
+    assert page.count('<svg class="finding"') == 1 and "<img" not in page
+    sound = section_view(study, 0, 0)
+    assert {side.finding for side in sound.sides} == {"none"}
+    assert "<svg" not in to_html(section_sheet(sound, Writing()))
 
 
 def test_unknown_quantities_are_said_to_be_unknown(screened: WindowModel, tmp_path: Path) -> None:
