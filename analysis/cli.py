@@ -12,6 +12,7 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from analysis.cli_field import add_field_commands
 from analysis.common.errors import Cancelled, RoadError, SettingsError, VergelineError
 from analysis.common.given_files import ALLOW_NETWORK
 
@@ -20,6 +21,7 @@ __all__ = ["build_parser", "main"]
 OpenWindow = Callable[[Sequence[str]], int]
 DrawSection = Callable[[Any, str], None]
 PrintSheets = Callable[[Sequence[Any], Any, str], None]
+DrawAgreement = Callable[[Any, str], None]
 
 _CAUTION = (
     "Never work on a shoulder without traffic control. Mind plant, edge drop-offs and buried "
@@ -47,6 +49,7 @@ def main(
     open_window: OpenWindow | None = None,
     draw_section: DrawSection | None = None,
     print_sheets: PrintSheets | None = None,
+    draw_agreement: DrawAgreement | None = None,
 ) -> int:
     """Run one command.
 
@@ -54,9 +57,10 @@ def main(
     ----------
     argv
         Words after the command's name; None takes those of the process.
-    open_window, draw_section, print_sheets
+    open_window, draw_section, print_sheets, draw_agreement
         Given by the window's side, which this package doesn't know: open the window on files;
-        draw a `sections.SectionView` to a PNG file; print sheets to a PDF file on some paper.
+        draw a `sections.SectionView` to a PNG file; print sheets to a PDF file on some paper; draw
+        readings against measurements to a PNG or SVG file.
 
     Returns
     -------
@@ -69,7 +73,7 @@ def main(
         if getattr(options, "network", False):
             os.environ[ALLOW_NETWORK] = "1"
         options.open_window, options.draw_section = open_window, draw_section
-        options.print_sheets = print_sheets
+        options.print_sheets, options.draw_agreement = print_sheets, draw_agreement
         return int(options.run(options))
     except VergelineError as error:
         print(f"vergeline: {error}", file=sys.stderr)
@@ -172,11 +176,7 @@ def build_parser() -> argparse.ArgumentParser:
     export.add_argument("--rates", metavar="R.toml", help="your unit rates; without, no costs")
     export.set_defaults(run=_export)
 
-    check = commands.add_parser("check", help="compare camber board readings with the findings")
-    check.add_argument("--findings", required=True, metavar="F.gpkg")
-    check.add_argument("--readings", metavar="FILE.csv", help="camber board readings")
-    check.add_argument("--after", metavar="F2.gpkg", help="findings after the work, to accept it")
-    check.set_defaults(run=_check)
+    add_field_commands(commands)
 
     resolving = commands.add_parser("resolving", help="what a grid can tell, before any run")
     resolving.add_argument("--cell", type=float, required=True, metavar="M", help="cell size")
@@ -549,21 +549,6 @@ def _export(options: argparse.Namespace) -> int:
             force=options.force,
         )
         print(f"Written: {len(sheets)} sheets in {options.sheets}, first {written[0].name}")
-    return 0
-
-
-def _check(options: argparse.Namespace) -> int:
-    from analysis.findings import fieldcheck
-    from analysis.findings.acceptance import acceptance_report
-    from analysis.findings.geopackage import read_findings
-
-    if not (options.readings or options.after):
-        raise SettingsError("Say what to compare with: --readings or --after.")
-    found = read_findings(options.findings)
-    if options.readings:
-        print(fieldcheck.report(found, options.readings))
-    if options.after:
-        print(acceptance_report(found, read_findings(options.after)))
     return 0
 
 

@@ -154,6 +154,7 @@ class DecisionLimits:
     miss_cost: Limit = _spec("Cost of a missed defect", "relative", 0.0, 1e9)
     certainty: Limit = _spec("Probability that settles a verdict", "", 0.5, 0.999)
     shortest_reach_m: Limit = _spec("Shortest workable reach", "m", 0.0, 1000.0)
+    log_odds_shift: Limit = _spec("Shift of the log odds that water stays", "", -5.0, 5.0)
 
     @property
     def act_at_probability(self) -> float:
@@ -248,11 +249,17 @@ class FieldLimits:
     point_se_points: Limit = _spec(
         "Spread of the slope at a point about the mean", "points", 0.0, 5.0
     )
+    board_bias_se_points: Limit = _spec(
+        "Bias that a board's readings share, standard error", "points", 0.0, 5.0
+    )
+    noise_factor: Limit = _spec("Noise, times what is estimated or given", "", 0.2, 5.0)
     accept_slope_points: Limit = _spec("Finished slope, off by at most", "points", 0.0, 10.0)
     accept_edge_mm: Limit = _spec("Finished edge, off by at most", "mm", 0.0, 100.0)
     accept_share: Limit = _spec("Share of a lot within these", "fraction", 0.0, 1.0)
     accept_worst_slope_points: Limit = _spec("Finished slope, worst of a lot", "points", 0.0, 20.0)
     accept_worst_edge_mm: Limit = _spec("Finished edge, worst of a lot", "mm", 0.0, 200.0)
+    change_slope_points: Limit = _spec("Change of slope that counts", "points", 0.0, 10.0)
+    change_edge_mm: Limit = _spec("Change at the edge that counts", "mm", 0.0, 100.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

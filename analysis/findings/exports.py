@@ -32,7 +32,8 @@ from analysis.findings.sheet_text import Sheet, to_html, to_markdown
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
-__all__ = ["flagged_stations", "write_csv", "write_geojson", "write_gpx", "write_sheets"]
+__all__ = ["degrees_of", "flagged_stations", "write_csv", "write_geojson", "write_gpx"]
+__all__ += ["write_sheets", "write_text"]
 
 
 PrintBook = Callable[[Sequence[Sheet], Path], None]
@@ -137,6 +138,12 @@ def _shape(kind: str, points: Floats, least: int) -> dict[str, Any] | None:
     return {"type": kind, "coordinates": [plain] if kind == "Polygon" else plain}
 
 
+def degrees_of(findings: Findings, xy: Floats) -> Floats:
+    """(n, 2) coordinates as longitude and latitude in WGS 84, NaN where they can't be placed."""
+    placed = _is_placed(findings) if findings.crs_wkt else False
+    return _degrees(findings, xy) if placed else np.full(xy.shape, np.nan)
+
+
 def _degrees(findings: Findings, xy: Floats) -> Floats:
     """(n, 2) coordinates as longitude and latitude in WGS 84, NaN where they can't be placed."""
     from analysis.terrain.geofiles import CRS, rasterio
@@ -190,7 +197,7 @@ def write_csv(findings: Findings, path: str | os.PathLike[str]) -> int:
         changed += sum(a != b for a, b in zip(cells, safe, strict=True))
         out.writerow([*safe, *at])
     # The mark tells spreadsheets that this is UTF-8.
-    _write_beside(path, "\ufeff" + stream.getvalue())
+    write_text(path, "\ufeff" + stream.getvalue())
     return changed
 
 
@@ -314,11 +321,18 @@ def write_sheets(
         for number, (sheet, place) in enumerate(zip(sheets, pages[ending], strict=True)):
             if progress is not None:
                 progress(number / len(sheets), "writing work sheets")
-            _write_beside(place, text_of(sheet))
+            write_text(place, text_of(sheet))
     return tuple(places)
 
 
-def _write_beside(path: str | os.PathLike[str], text: str) -> None:
+def write_text(path: str | os.PathLike[str], text: str) -> None:
+    """Write a text as UTF-8; a good file is replaced only by a whole new one.
+
+    Raises
+    ------
+    OutputError
+        If it can't be written.
+    """
     with _beside(path) as beside:
         beside.write_text(text, encoding="utf-8", newline="")
 

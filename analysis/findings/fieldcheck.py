@@ -8,21 +8,16 @@ errors, and the spread between place and mean, enter the comparison.
 from __future__ import annotations
 
 import math
-import os
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import chdtrc
 
-from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.errors import ReadingsError
 from analysis.common.limits import FieldLimits
-from analysis.common.stations import station_text
-from analysis.findings.readings import Reading, read_readings
-from analysis.findings.sheets import limits_of
+from analysis.common.types import Floats
+from analysis.findings.readings import Reading
 from analysis.findings.station_rows import StationRows
 
 if TYPE_CHECKING:
@@ -34,12 +29,9 @@ __all__ = [
     "NOT_ACCEPTED",
     "NOT_COMPARED",
     "Acceptance",
-    "Agreement",
     "Comparison",
     "accept",
-    "agreement",
     "compare",
-    "report",
 ]
 
 
@@ -51,11 +43,15 @@ NOT_COMPARED = "not compared"
 class Comparison:
     """One reading beside what was measured there; NaN = unknown.
 
-    `z` is the difference in standard errors of the difference. `reason` says why nothing could
-    be compared, empty otherwise.
+    `row` is that of the station it belongs to, None where there is none; `measured_at_m` is that
+    station's label. `z` is the difference in standard errors of the difference. `reason` says why
+    nothing could be compared, empty otherwise.
     """
 
     reading: Reading
+    row: int | None
+    road: str
+    measured_at_m: float
     slope_pct: float
     slope_se: float
     measured_slope_pct: float
@@ -66,21 +62,8 @@ class Comparison:
     edge_difference_mm: float
     edge_z: float
     verdict: str
+    p_wont_shed: float
     reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Agreement:
-    """How readings and measurements agree; `chance` is that of so poor a fit if all were well."""
-
-    compared: int
-    left_out: int
-    mean_difference_points: float = math.nan
-    mean_difference_se: float = math.nan
-    rms_difference_points: float = math.nan
-    z_spread: float = math.nan
-    within_two: float = math.nan
-    chance: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,10 +96,72 @@ def compare(
     Raises
     ------
     ReadingsError
-        If a reading names no road where the findings hold several, or one that they don't hold.
+        If a reading names no road where the findings hold several, or one that they don't hold; or
+        tells its place by a position where the findings have none on the earth.
     """
-    stations = StationRows(findings.stations)
-    return tuple(_compare(reading, stations, limits) for reading in readings)
+    places = _Places(findings, readings)
+    return tuple(
+        _compare(reading, places.row(k), places.stations, limits)
+        for k, reading in enumerate(readings)
+    )
+
+
+_NEAR_M = 15.0
+"""A position belongs to a station within this: handhelds are good to some metres, and stations lie
+10 m apart (common practice)."""
+
+
+class _Places:
+    """Finds the station of each reading, by its label or else by its position."""
+
+    def __init__(self, findings: Findings, readings: Sequence[Reading]) -> None:
+        self.stations, self.readings = StationRows(findings.stations), readings
+        self._xy = np.asarray(findings.station_xy, dtype=np.float64).reshape(-1, 2)
+        self._side = findings.stations["side"].astype(str)
+        self._road = findings.stations["road"].astype(str)
+        self._spots = _placed(findings, readings)
+
+    def row(self, k: int) -> int | None:
+        """Row of the station that reading k belongs to."""
+        reading = self.readings[k]
+        if not math.isnan(reading.station_m):
+            return _nearest(reading, self.stations)
+        here = self._side == reading.side
+        if reading.road:
+            here &= self._road == _road_of(reading, self.stations.roads)
+        rows = np.flatnonzero(here)
+        away = np.hypot(*(self._xy[rows] - self._spots[k]).T)
+        if not rows.size or not np.isfinite(away).any():
+            return None
+        nearest = int(np.nanargmin(away))
+        return int(rows[nearest]) if away[nearest] <= _NEAR_M else None
+
+
+def _placed(findings: Findings, readings: Sequence[Reading]) -> Floats:
+    """(n, 2) positions of readings without a station, in the plane of the findings; else NaN."""
+    out = np.full((len(readings), 2), np.nan)
+    rows = [k for k, r in enumerate(readings) if math.isnan(r.station_m)]
+    if not rows:
+        return out
+    if not findings.crs_wkt:
+        raise ReadingsError(
+            f"Line {readings[rows[0]].line} of the readings tells its place by latitude and "
+            "longitude, but these findings have no coordinate system: write its station."
+        )
+    from analysis.terrain.geofiles import CRS, rasterio
+
+    source, target = CRS.from_epsg(4326), CRS.from_wkt(findings.crs_wkt)
+    longitude, latitude = (
+        [getattr(readings[k], n) for k in rows] for n in ("longitude", "latitude")
+    )
+    try:
+        out[rows] = np.transpose(rasterio.warp.transform(source, target, longitude, latitude))
+    except rasterio.errors.RasterioError:
+        raise ReadingsError(
+            f"Line {readings[rows[0]].line} of the readings tells its place by latitude and "
+            "longitude, which lead nowhere in the findings' coordinate system: write its station."
+        ) from None
+    return out
 
 
 def _road_of(reading: Reading, roads: Sequence[str]) -> str:
@@ -138,14 +183,16 @@ def _road_of(reading: Reading, roads: Sequence[str]) -> str:
 
 
 def _nearest(reading: Reading, stations: StationRows) -> int | None:
+    """Row of the station nearest to a label."""
     road = _road_of(reading, stations.roads)
     return stations.nearest(road, reading.side, reading.station_m)
 
 
-def _compare(reading: Reading, stations: StationRows, limits: FieldLimits) -> Comparison:
-    board_se = limits.board_se_mm.value / (10.0 * reading.board_m)
-    slope_se = math.hypot(board_se, limits.point_se_points.value)
-    row = _nearest(reading, stations)
+def _compare(
+    reading: Reading, row: int | None, stations: StationRows, limits: FieldLimits
+) -> Comparison:
+    point_se = limits.point_se_points.value / math.sqrt(reading.laid)
+    slope_se = math.hypot(reading.slope_se(limits), point_se)
     measured = stations.value(row, "shoulder_slope_pct")
     measured_se = stations.value(row, "shoulder_slope_se")
     drop, drop_se = stations.value(row, "edge_drop_mm"), stations.value(row, "edge_drop_se")
@@ -156,8 +203,13 @@ def _compare(reading: Reading, stations: StationRows, limits: FieldLimits) -> Co
         reason = "No station of the findings lies within a spacing of it."
     elif math.isnan(measured):
         reason = str(stations.table["reason"][row]) or "Nothing was measured there."
+    elif math.isnan(difference):
+        reason = "No slope was read."
     return Comparison(
         reading=reading,
+        row=row,
+        road=reading.road if row is None else str(stations.table["road"][row]),
+        measured_at_m=reading.station_m if row is None else float(stations.station[row]),
         slope_pct=reading.slope_pct,
         slope_se=slope_se,
         measured_slope_pct=measured,
@@ -168,52 +220,13 @@ def _compare(reading: Reading, stations: StationRows, limits: FieldLimits) -> Co
         edge_difference_mm=edge,
         edge_z=_ratio(edge, math.hypot(limits.board_se_mm.value, drop_se)),
         verdict="" if row is None else str(stations.table["verdict"][row]),
+        p_wont_shed=stations.value(row, "p_wont_shed"),
         reason=reason,
     )
 
 
 def _ratio(difference: float, error: float) -> float:
     return difference / error if error > 0.0 else math.nan
-
-
-def agreement(compared: Sequence[Comparison], *, average_m: float = 20.0) -> Agreement:
-    """Say how well readings and measurements agree, by their joint errors.
-
-    Parameters
-    ----------
-    compared : sequence of Comparison
-    average_m : float
-        Averaging length of the measurements: neighbours within it share their error.
-
-    Returns
-    -------
-    Agreement
-        Numbers are NaN where nothing could be compared.
-    """
-    used = [c for c in compared if not math.isnan(c.z)]
-    count = len(used)
-    if count == 0:
-        return Agreement(compared=0, left_out=len(compared))
-    difference = np.array([c.difference_points for c in used])
-    z = np.array([c.z for c in used])
-    own = np.array([c.slope_se for c in used])
-    measured = np.array([c.measured_slope_se for c in used])
-    at = np.array([c.reading.station_m for c in used])
-    line = np.array([f"{c.reading.road}|{c.reading.side}" for c in used])
-    shared = np.clip(1.0 - np.abs(at[:, None] - at[None, :]) / average_m, 0.0, 1.0)
-    shared = np.where(line[:, None] == line[None, :], shared, 0.0)
-    covariance = np.outer(measured, measured) * shared + np.diag(np.maximum(own, 1e-6) ** 2)
-    fit = float(difference @ np.linalg.solve(covariance, difference))
-    return Agreement(
-        compared=count,
-        left_out=len(compared) - count,
-        mean_difference_points=float(difference.mean()),
-        mean_difference_se=float(np.sqrt(covariance.sum())) / count,
-        rms_difference_points=float(np.sqrt(np.mean(difference**2))),
-        z_spread=float(np.sqrt(np.mean(z**2))),
-        within_two=float(np.mean(np.abs(z) <= 2.0)),
-        chance=float(chdtrc(count, fit)),
-    )
 
 
 # ---------------------------------------------------------------- after the work
@@ -236,32 +249,33 @@ def accept(
     limits : FieldLimits
         Allowed deviation of slope and edge, standard error of a board reading.
     """
-    stations = StationRows(findings.stations)
-    before = [r for r in readings if r.when == "before"]
-    return tuple(_accept(r, before, stations, limits) for r in readings if r.when == "after")
+    before = compare([r for r in readings if r.when == "before"], findings, limits)
+    after = compare([r for r in readings if r.when == "after"], findings, limits)
+    return tuple(_accept(one, before, limits) for one in after)
 
 
-def _accept(
-    reading: Reading, before: Sequence[Reading], stations: StationRows, limits: FieldLimits
-) -> Acceptance:
-    row = _nearest(reading, stations)
-    required = stations.value(row, "required_slope_pct")
-    road = _road_of(reading, stations.roads)
+def _accept(one: Comparison, before: Sequence[Comparison], limits: FieldLimits) -> Acceptance:
+    reading, required = one.reading, one.required_slope_pct
     earlier = min(
-        (b for b in before if b.side == reading.side and _road_of(b, stations.roads) == road),
-        key=lambda b: abs(b.station_m - reading.station_m),
+        (b for b in before if b.reading.side == reading.side and b.road == one.road),
+        key=lambda b: abs(_at(b) - _at(one)),
         default=None,
     )
-    was = stations.value(row, "shoulder_slope_pct")
-    if earlier is not None and abs(earlier.station_m - reading.station_m) <= 5.0:
+    was = one.measured_slope_pct
+    if earlier is not None and abs(_at(earlier) - _at(one)) <= _BEFORE_M:
         was = earlier.slope_pct
     difference = reading.slope_pct - required
     if math.isnan(difference):
-        state, reason = NOT_COMPARED, "The required slope isn't known here."
+        unread = math.isnan(reading.slope_pct)
+        why = "No slope was read." if unread else "The required slope isn't known here."
+        state, reason = NOT_COMPARED, why
     else:
-        slope_se = limits.board_se_mm.value / (10.0 * reading.board_m)
         state, reason = _within(
-            difference, limits.accept_slope_points.value, slope_se, "slope", "% points"
+            difference,
+            limits.accept_slope_points.value,
+            reading.slope_se(limits),
+            "slope",
+            "% points",
         )
         if not math.isnan(reading.edge_mm):
             edge_state, edge_reason = _within(
@@ -280,96 +294,18 @@ def _accept(
     )
 
 
+_BEFORE_M = 5.0
+"""A reading before the work within this tells what was there."""
+
+
+def _at(one: Comparison) -> float:
+    """Where a reading was taken: its own label, else that of the station its position leads to."""
+    own = one.reading.station_m
+    return one.measured_at_m if math.isnan(own) else own
+
+
 def _within(off: float, allowed: float, error: float, what: str, unit: str) -> tuple[str, str]:
     text = f"The {what} is off by {off:+.1f} {unit}, {allowed:g} allowed."
     if abs(abs(off) - allowed) < error:
         return BORDERLINE, f"{text} Too close to call: read it again."
     return (ACCEPTED if abs(off) <= allowed else NOT_ACCEPTED), text
-
-
-# ---------------------------------------------------------------- in words
-
-
-def report(findings: Findings, readings_path: str | os.PathLike[str]) -> str:
-    """Read a table of readings and say in plain text how they compare and what is accepted.
-
-    Raises
-    ------
-    ReadingsError
-        If the table can't be used.
-    """
-    limits = limits_of(findings)
-    readings = read_readings(readings_path, limits.field)
-    compared = compare([r for r in readings if r.when == "before"], findings, limits.field)
-    accepted = accept(readings, findings, limits.field)
-    lines: list[str] = []
-    if compared:
-        average = StationRows(findings.stations).average_m
-        lines += _comparison_lines(compared, agreement(compared, average_m=average))
-    if accepted:
-        lines += [*_acceptance_lines(accepted), "", ACCEPTANCE_CAUTION, *CAUTIONS]
-    return "\n".join(lines)
-
-
-def _place(reading: Reading) -> str:
-    name = f"{reading.road} " if reading.road else ""
-    return f"{name}{station_text(reading.station_m)} {reading.side}"
-
-
-def _comparison_lines(compared: Sequence[Comparison], summary: Agreement) -> list[str]:
-    lines = ["Readings beside what was measured"]
-    for c in compared:
-        if math.isnan(c.z):
-            lines.append(f"  {_place(c.reading)}: read {c.slope_pct:.1f} %; {c.reason}")
-            continue
-        edge = (
-            ""
-            if math.isnan(c.edge_z)
-            else (f"; edge off by {c.edge_difference_mm:+.0f} mm (z {c.edge_z:+.1f})")
-        )
-        lines.append(
-            f"  {_place(c.reading)}: read {c.slope_pct:.1f} ± {c.slope_se:.1f} %, measured "
-            f"{c.measured_slope_pct:.1f} ± {c.measured_slope_se:.1f} %, difference "
-            f"{c.difference_points:+.1f} % points (z {c.z:+.1f}){edge}"
-        )
-    if summary.compared == 0:
-        lines.append("  None of the readings could be compared.")
-        return lines
-    lines.append(
-        f"  {summary.compared} compared, {summary.left_out} left out; mean difference "
-        f"{summary.mean_difference_points:+.2f} ± {summary.mean_difference_se:.2f} points, root "
-        f"mean square {summary.rms_difference_points:.2f}, z spread {summary.z_spread:.2f}, "
-        f"{100.0 * summary.within_two:.0f} % within two standard errors."
-    )
-    if summary.chance >= 0.05:
-        lines.append("  Readings and measurements agree within their errors.")
-    elif abs(summary.mean_difference_points) > 2.0 * summary.mean_difference_se:
-        way = "steeper" if summary.mean_difference_points > 0.0 else "flatter"
-        lines.append(
-            f"  The shoulder reads {way} than measured beyond chance: has it changed since the "
-            "terrain was taken, or is the edge misplaced?"
-        )
-    else:
-        lines.append(
-            "  They scatter more than their errors allow: raise the noise, or look at the places "
-            "with the largest z."
-        )
-    return lines
-
-
-def _acceptance_lines(accepted: Sequence[Acceptance]) -> list[str]:
-    lines = ["Finished work"]
-    for a in accepted:
-        was = "" if math.isnan(a.slope_before_pct) else f", was {a.slope_before_pct:.1f} %"
-        lines.append(
-            f"  {_place(a.reading)}: {a.state}; {a.reading.slope_pct:.1f} % of "
-            f"{a.required_slope_pct:.1f} % required{was}. {a.reason}"
-            if a.state != NOT_COMPARED
-            else f"  {_place(a.reading)}: {a.state}. {a.reason}"
-        )
-    counts = Counter(a.state for a in accepted)
-    order = (ACCEPTED, BORDERLINE, NOT_ACCEPTED, NOT_COMPARED)
-    told = ", ".join(f"{counts[state]} {state}" for state in order if counts[state])
-    readings = "1 reading" if len(accepted) == 1 else f"{len(accepted)} readings"
-    lines.append(f"  {readings}: {told}.")
-    return lines

@@ -45,6 +45,7 @@ def measure(
     cells, settings = ground.cells, case.settings
     if noise is None:
         noise = estimate_noise(cells, breaks, given_m=settings.noise_m)
+        noise = noise.times(case.limits.field.noise_factor.value)
     masked = cells_within(case.extras.mask, case.grid, cells)
     suspicion = suspect(cells, breaks, noise, box_m=case.box_m, mask=masked)
     measures, sections = measure_sides(

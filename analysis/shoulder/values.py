@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -103,6 +103,10 @@ class Noise:
     correlation_m: PerStation[Floats]
     nugget: PerStation[Floats]
     source: str
+
+    def times(self, factor: float) -> Noise:
+        """Return a noise so many times as large."""
+        return self if factor == 1.0 else replace(self, sigma_m=self.sigma_m * factor)
 
     def known_sigma_m(self) -> Floats:
         """Return `sigma_m` with a cautious guess where it is unknown."""

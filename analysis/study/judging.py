@@ -14,6 +14,7 @@ from analysis.study.measuring import Step, run
 from analysis.study.tables import gather
 from analysis.study.values import RoadStudy, Study
 from analysis.verdict import Measured, judge
+from analysis.verdict.door import believe
 
 __all__ = ["rejudge", "remeasure", "road_study"]
 
@@ -38,8 +39,8 @@ def road_study(
 def rejudge(study: Study, limits: Limits) -> Study:
     """Judge what was measured under other limits.
 
-    Nothing is measured again, unless the length of the straightedge changed: ruts and ridges are
-    what it makes them.
+    Nothing is measured again, unless the length of the straightedge changed, which makes ruts and
+    ridges what they are, or what the noise is multiplied by, which every error stands on.
 
     Examples
     --------
@@ -57,7 +58,7 @@ def rejudge(study: Study, limits: Limits) -> Study:
     """
     cases = [replace(part.case, limits=limits) for part in study.roads]
     found = study.findings
-    if limits.shape.straightedge_m.value == study.limits.shape.straightedge_m.value:
+    if _measured_with(limits) == _measured_with(study.limits):
         judged = judge(cases, [part.measured for part in study.roads])
         rows = zip(study.roads, cases, judged, strict=True)
         parts = [replace(part, case=case, judged=own) for part, case, own in rows]
@@ -69,10 +70,21 @@ def rejudge(study: Study, limits: Limits) -> Study:
     return gather(parts, {**found.run, **limits_record(limits)}, found.edits, found)
 
 
+def _measured_with(limits: Limits) -> tuple[float, float]:
+    """Limits that measurements stand on, and not judgements only."""
+    return limits.shape.straightedge_m.value, limits.field.noise_factor.value
+
+
 def _laid_again(part: RoadStudy, case: Case, edits: Table) -> RoadStudy:
-    """One road with another length of straightedge."""
+    """One road with another straightedge or noise."""
     before = part.uncorrected or part.measured
+    factors = [c.limits.field.noise_factor.value for c in (case, part.case)]
+    if factors[0] != factors[1]:
+        noise = before.shoulder.noise.times(factors[0] / factors[1])
+        before = replace(before, shoulder=replace(before.shoulder, noise=noise))
     measured = run(case, part.ground, before.fixed, before, start=Step.SHOULDER)
+    if factors[0] != factors[1]:
+        measured = replace(measured, beliefs=believe(case, measured.shoulder.measures))
     return road_study(case, part.ground, measured, edits)
 
 

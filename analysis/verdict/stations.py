@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri, owens_t
+from scipy.special import expit, logit, ndtr, ndtri, owens_t
 
 from analysis.common.along import chance_below
 from analysis.common.limits import Limits, ShapeLimits, required_slope
@@ -141,6 +141,9 @@ def judge_stations(
 
     p_pond = chances[Finding.PONDING]
     p_wont = measured(_chance_wont_shed(measures, p_flat, p_high, p_pond, certainty))
+    shift = limits.decision.log_odds_shift.value
+    if shift:
+        p_wont = expit(logit(p_wont) + shift)
     shares = measured(_finding_shares(chances))
     every = measured(np.stack([chances[fault] for fault in DEFECTS], axis=-1))
     most = np.argmax(np.nan_to_num(every), axis=-1)

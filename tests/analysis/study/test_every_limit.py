@@ -88,7 +88,7 @@ def checked(limits: Limits, folder: Path) -> object:
     """Readings held against the findings, and the work accepted by readings and by terrain."""
     path = folder / "readings.csv"
     path.write_text(READINGS, encoding="utf-8")
-    readings, findings = read_readings(path, limits.field), small_study().findings
+    readings, findings = read_readings(path, limits.field).readings, small_study().findings
     dice = np.random.default_rng(2)
     built = {
         "shoulder_slope_pct": findings.stations["required_slope_pct"],
