@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from analysis.findings.field_report import FieldCheck
     from analysis.findings.sheet_text import Sheet
     from analysis.study.sections import SectionView
 
@@ -36,6 +37,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         open_window=_open_window,
         draw_section=_draw_section,
         print_sheets=_print_sheets,
+        draw_agreement=_draw_agreement,
     )
 
 
@@ -56,6 +58,12 @@ def _print_sheets(sheets: "Sequence[Sheet]", path: Path, paper: str) -> None:
     from gui.drawing.printing import print_sheets
 
     print_sheets(sheets, path, paper=paper)
+
+
+def _draw_agreement(check: "FieldCheck", path: str) -> None:
+    from gui.drawing.agreement_chart import save_agreement
+
+    save_agreement(check, path)
 
 
 if __name__ == "__main__":

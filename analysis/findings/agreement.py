@@ -211,7 +211,12 @@ def _noise_factor(difference: Floats, boards: Floats, measured: Floats, own: Flo
     _, design = _by_board(boards)
     if difference.size - design.shape[1] < _LEAST_FOR_NOISE or not measured.any():
         return NoiseFactor()
-    likely = np.array([_restricted(difference, design, f**2 * measured + own) for f in _FACTORS])
+    # In the directions in which both kinds of error are independent every factor is a division.
+    root = np.sqrt(np.diag(own))
+    spread, turn = np.linalg.eigh(measured / np.outer(root, root))
+    turned = turn.T @ (np.column_stack([design, difference]) / root[:, None])
+    variances = _FACTORS[:, None] ** 2 * np.maximum(spread, 0.0) + 1.0
+    likely = np.array([_restricted(turned, variance) for variance in variances])
     open_ = np.flatnonzero(2.0 * (likely.max() - likely) <= float(ndtri(0.5 + 0.5 * _SURE)) ** 2)
     low, high = open_[[0, -1]]
     return NoiseFactor(
@@ -221,11 +226,11 @@ def _noise_factor(difference: Floats, boards: Floats, measured: Floats, own: Flo
     )
 
 
-def _restricted(difference: Floats, design: Floats, covariance: Floats) -> float:
-    root = np.linalg.cholesky(covariance)
-    whitened = np.linalg.solve(root, np.column_stack([design, difference]))
+def _restricted(turned: Floats, variance: Floats) -> float:
+    """Logarithm of the restricted likelihood but for a constant; the last column is the data."""
+    whitened = turned / np.sqrt(variance)[:, None]
     x, d = whitened[:, :-1], whitened[:, -1]
     within = x.T @ x
     left = d - x @ np.linalg.solve(within, x.T @ d)
-    logs = 2.0 * np.log(np.diag(root)).sum() + np.linalg.slogdet(within)[1]
+    logs = np.log(variance).sum() + np.linalg.slogdet(within)[1]
     return -0.5 * (float(logs) + float(left @ left))

@@ -19,7 +19,7 @@ from analysis.common.types import Floats
 from analysis.common.verdicts import Verdict
 from analysis.common.writing import Writing
 from analysis.findings.checkplan import CheckPlan
-from analysis.findings.exports import degrees_of, write_text
+from analysis.findings.exports import check_placed, degrees_of, write_text
 from analysis.findings.readings import FORM_COLUMNS
 from analysis.findings.sheet_text import Block, Sheet
 from analysis.findings.sheets import caution_block, limits_of, source_of
@@ -51,6 +51,7 @@ def write_check_gpx(findings: Findings, plan: CheckPlan, path: str | os.PathLike
     OutputError
         If the file can't be written or the findings have no place on the earth.
     """
+    check_placed(findings)
     rows = [place.row for place in plan.places]
     spots = degrees_of(findings, findings.station_xy[rows])
     root = ET.Element("gpx", {"xmlns": _GPX, "version": "1.1", "creator": "Vergeline"})

@@ -32,8 +32,15 @@ from analysis.findings.sheet_text import Sheet, to_html, to_markdown
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
-__all__ = ["degrees_of", "flagged_stations", "write_csv", "write_geojson", "write_gpx"]
-__all__ += ["write_sheets", "write_text"]
+__all__ = [
+    "check_placed",
+    "degrees_of",
+    "flagged_stations",
+    "write_csv",
+    "write_geojson",
+    "write_gpx",
+]
+__all__ += ["write_gpx", "write_sheets", "write_text"]
 
 
 PrintBook = Callable[[Sequence[Sheet], Path], None]
@@ -60,7 +67,7 @@ def write_geojson(findings: Findings, path: str | os.PathLike[str]) -> None:
     OutputError
         If the file can't be written or the findings have no coordinate system.
     """
-    _check_placed(findings)
+    check_placed(findings)
     kinds = (
         ("reach", findings.reaches, REACH_COLUMNS, "LineString", findings.reach_lines, 2),
         ("station", findings.stations, STATION_COLUMNS, "Point", findings.station_xy, 1),
@@ -93,7 +100,8 @@ def write_geojson(findings: Findings, path: str | os.PathLike[str]) -> None:
             )
 
 
-def _check_placed(findings: Findings) -> None:
+def check_placed(findings: Findings) -> None:
+    """Refuse findings that can't be placed on the earth; OutputError says why."""
     if not findings.crs_wkt:
         raise OutputError(
             "These findings have no coordinate system, so they can't be placed in WGS 84; "
@@ -229,7 +237,7 @@ def write_gpx(findings: Findings, path: str | os.PathLike[str]) -> None:
     OutputError
         If the file can't be written or the findings have no coordinate system.
     """
-    _check_placed(findings)
+    check_placed(findings)
     table, rows = findings.stations, flagged_stations(findings)
     xy = np.asarray(findings.station_xy, dtype=np.float64).reshape(-1, 2)
     with _layer(

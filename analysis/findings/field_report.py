@@ -179,9 +179,11 @@ def _comparison_lines(compared: Sequence[Comparison], summary: Agreement) -> lis
         f"mean square {summary.rms_difference_points:.2f}, z spread {summary.z_spread:.2f}, "
         f"{100.0 * summary.within_two:.0f} % within two standard errors."
     )
-    if summary.chance >= 0.05:
+    # Many readings may agree one by one and yet be off together.
+    off = abs(summary.mean_difference_points) / summary.mean_difference_se
+    if summary.chance >= 0.05 and off <= 3.0:
         lines.append("  Readings and measurements agree within their errors.")
-    elif abs(summary.mean_difference_points) > 2.0 * summary.mean_difference_se:
+    elif off > 2.0:
         way = "steeper" if summary.mean_difference_points > 0.0 else "flatter"
         lines.append(
             f"  The shoulder reads {way} than measured beyond chance: has it changed since the "

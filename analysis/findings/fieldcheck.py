@@ -249,6 +249,8 @@ def accept(
     limits : FieldLimits
         Allowed deviation of slope and edge, standard error of a board reading.
     """
+    if not any(r.when == "after" for r in readings):
+        return ()
     before = compare([r for r in readings if r.when == "before"], findings, limits)
     after = compare([r for r in readings if r.when == "after"], findings, limits)
     return tuple(_accept(one, before, limits) for one in after)

@@ -97,6 +97,9 @@ def recalibration(summary: Agreement, calls: Sequence[FieldCall], source: str) -
 def recalibrated(limits: Limits, found: Recalibration) -> Limits:
     """Limits with what the readings say taken over; both add to what was taken over before.
 
+    Not all of an error hangs on the noise (where an edge lies does little), so errors grow by less
+    than the factor: readings compared again with what is then measured tell what is still missing.
+
     Raises
     ------
     ReadingsError

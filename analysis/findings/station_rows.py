@@ -29,6 +29,7 @@ class StationRows:
         order = np.lexsort((self.station, index))
         parts = np.split(order, np.cumsum(np.bincount(index, minlength=names.size))[:-1])
         self.rows = dict(zip(names.tolist(), parts, strict=True)) if names.size else {}
+        self._spacing: dict[str, float] = {}
 
     def of(self, road: str, side: str) -> NDArray[np.intp]:
         """Rows of one side of a road, ascending by label."""
@@ -47,8 +48,17 @@ class StationRows:
             return None
         at = self.station[rows]
         k = int(np.argmin(np.abs(at - station_m)))
-        spacing = float(np.median(np.diff(at))) if at.size > 1 else _DEFAULT_SPACING_M
+        spacing = self.spacing(road, side)
         return int(rows[k]) if abs(at[k] - station_m) <= spacing + 1e-6 else None
+
+    def spacing(self, road: str, side: str) -> float:
+        """Usual distance between stations on that side."""
+        key = f"{road}|{side}"
+        if key not in self._spacing:
+            at = self.station[self.of(road, side)]
+            usual = float(np.median(np.diff(at))) if at.size > 1 else _DEFAULT_SPACING_M
+            self._spacing[key] = usual
+        return self._spacing[key]
 
     def values(self, rows: NDArray[np.intp], name: str) -> Floats:
         """Numbers of a column, NaN where the table lacks it."""
@@ -63,8 +73,7 @@ class StationRows:
 
     def stride(self, road: str, side: str) -> int:
         """Stations from one to the next that shares no ground with it; 1 where none do."""
-        at = self.station[self.of(road, side)]
-        spacing = float(np.median(np.diff(at))) if at.size > 1 else _DEFAULT_SPACING_M
+        spacing = self.spacing(road, side)
         return max(1, round(self.average_m / spacing)) if spacing > 0.0 else 1
 
     def mean(self, rows: NDArray[np.intp], name: str) -> float:

@@ -15,28 +15,16 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
-from PySide6.QtCore import (
-    QBuffer,
-    QByteArray,
-    QCoreApplication,
-    QIODevice,
-    QMarginsF,
-    QPointF,
-    QRect,
-    QRectF,
-    QSizeF,
-    Qt,
-)
+from PySide6.QtCore import QByteArray, QCoreApplication, QMarginsF, QPointF, QRect, QRectF, QSizeF
 from PySide6.QtGui import (
     QAbstractTextDocumentLayout,
-    QGuiApplication,
     QImage,
     QPageLayout,
     QPageSize,
-    QPaintDevice,
     QPainter,
     QPalette,
     QPdfWriter,
@@ -57,6 +45,7 @@ from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, st
 from analysis.findings.sheets import ReachCourse, WorkSheets, source_of
 from analysis.study.section_sheet import SectionSubject, section_sheet, worst_section
 from gui.drawing.figure import LEFT_OF, RIGHT_OF, figure_font, pen, text_at
+from gui.drawing.pictures import PER_INCH, need_application, png_bytes, svg_bytes, to_image
 from gui.drawing.reach_chart import draw_reach
 from gui.drawing.section_figure import axes_for, draw_legend, draw_section, fitting_exaggeration
 from gui.look import theme
@@ -77,27 +66,15 @@ __all__ = [
 
 PAPERS = {"A4": QPageSize.PageSizeId.A4, "Letter": QPageSize.PageSizeId.Letter}
 
-# All is laid out in 1/96 inch, the pixel of CSS, whatever it is drawn on.
-_PER_INCH = 96.0
 _FOOT = 20.0
 _CARD = QSizeF(1088.0, 768.0)
 _CARD_MARGIN = 20.0
-_IMAGE_SCALE = 2.0
 _LEAST_FIGURE = 150.0
 _PICTURE = QSizeF(14.0, 14.0)
 _HEADING_SIZES = {1: 17, 2: 12}
 _BELOW_AXES, _LEGEND = 34.0, 36.0
 
 translate = QCoreApplication.translate
-
-
-def _need_application() -> None:
-    """Make fonts available where no window is open; Qt loads none without an application."""
-    if QCoreApplication.instance() is None:
-        # Kept on the function, or Python would destroy it at once.
-        _need_application.app = QGuiApplication(  # type: ignore[attr-defined]
-            ["vergeline", "-platform", "offscreen"]
-        )
 
 
 @contextmanager
@@ -338,7 +315,7 @@ def print_sheets(
     """
     if paper not in PAPERS:
         raise OutputError(f"The paper {paper!r} isn't known; use {' or '.join(PAPERS)}.")
-    _need_application()
+    need_application()
     if not pages:
         sheets = list(sheets)
         # Laid out twice, since a thousand sheets at once would fill the memory.
@@ -366,7 +343,7 @@ def print_sheets(
                         raise OSError(None, "a page could not be added")
                     number += 1
                     painter.save()
-                    painter.scale(600.0 / _PER_INCH, 600.0 / _PER_INCH)
+                    painter.scale(600.0 / PER_INCH, 600.0 / PER_INCH)
                     laid.draw(painter, part)
                     _draw_foot(painter, size, sheet.source, number, pages)
                     painter.restore()
@@ -384,7 +361,7 @@ def _page_layout(paper: str, landscape: bool) -> QPageLayout:
 
 def _page_size(paper: str, landscape: bool) -> QSizeF:
     """Room between margins and above the foot."""
-    inside = _page_layout(paper, landscape).paintRectPixels(int(_PER_INCH))
+    inside = _page_layout(paper, landscape).paintRectPixels(int(PER_INCH))
     return QSizeF(inside.width(), inside.height() - _FOOT)
 
 
@@ -459,30 +436,14 @@ def reach_sheets(
 
 def section_image(view: SectionView, writing: Writing) -> QImage:
     """Draw one section with its numbers and cautions into an image."""
-    image = QImage((_CARD * _IMAGE_SCALE).toSize(), QImage.Format.Format_ARGB32_Premultiplied)
-    # So that a word processor places it at the size of the sheet.
-    per_metre = round(_PER_INCH * _IMAGE_SCALE / 0.0254)
-    image.setDotsPerMeterX(per_metre)
-    image.setDotsPerMeterY(per_metre)
-    # by which the program knows its own file again
-    image.setText("Software", "Vergeline")
-    _draw_card(image, view, writing, _IMAGE_SCALE)
-    return image
+    return to_image(_CARD, partial(_draw_card, view=view, writing=writing))
 
 
-def _draw_card(device: QPaintDevice, view: SectionView, writing: Writing, scale: float) -> None:
-    _need_application()
+def _draw_card(painter: QPainter, view: SectionView, writing: Writing) -> None:
     page = QRectF(QPointF(0.0, 0.0), _CARD)
     room = page.adjusted(_CARD_MARGIN, _CARD_MARGIN, -_CARD_MARGIN, -_CARD_MARGIN)
-    painter = QPainter(device)
-    # Ended whatever happens: Qt aborts where a painter outlives its device.
-    try:
-        painter.scale(scale, scale)
-        painter.fillRect(page, Qt.GlobalColor.white)
-        painter.translate(room.topLeft())
-        _Laid(section_sheet(view, writing), room.size()).draw(painter, 0)
-    finally:
-        painter.end()
+    painter.translate(room.topLeft())
+    _Laid(section_sheet(view, writing), room.size()).draw(painter, 0)
 
 
 def save_section(view: SectionView, path: str | os.PathLike[str], writing: Writing) -> None:
@@ -509,27 +470,12 @@ def save_section(view: SectionView, path: str | os.PathLike[str], writing: Writi
 
 
 def _png(view: SectionView, writing: Writing) -> bytes:
-    buffer = QBuffer()
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    # The binding takes a str; its stubs say bytes.
-    section_image(view, writing).save(buffer, "PNG")  # type: ignore[call-overload]
-    return bytes(buffer.data().data())
+    return png_bytes(_CARD, partial(_draw_card, view=view, writing=writing))
 
 
 def _svg(view: SectionView, writing: Writing) -> bytes:
-    from PySide6.QtSvg import QSvgGenerator
-
-    buffer = QBuffer()
-    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-    generator = QSvgGenerator()
-    generator.setOutputDevice(buffer)
-    generator.setResolution(round(_PER_INCH))
-    generator.setSize(_CARD.toSize())
-    generator.setViewBox(QRectF(QPointF(0.0, 0.0), _CARD))
-    generator.setTitle(translate("printing", "Cross-section of {road}").format(road=view.road))
-    generator.setDescription("Vergeline")
-    _draw_card(generator, view, writing, 1.0)
-    return bytes(buffer.data().data())
+    title = translate("printing", "Cross-section of {road}").format(road=view.road)
+    return svg_bytes(_CARD, partial(_draw_card, view=view, writing=writing), title)
 
 
 def _csv(view: SectionView, _writing: Writing) -> bytes:

@@ -77,7 +77,7 @@ def _spec(case: Case) -> Spec:
     return replace(spec, stretches=tuple(pieces))
 
 
-def _true_failing(truth: Truth, limits: Limits) -> NDArray[np.bool_]:
+def true_failing(truth: Truth, limits: Limits) -> NDArray[np.bool_]:
     """Water that won't leave by the true numbers: too flat, too high, or water standing.
 
     What a step up within its limit holds isn't standing water.
@@ -172,7 +172,7 @@ def run_case(case: Case) -> dict[str, object]:
     out["hinge_se"] = study.breaks.hinge_se.ravel()
     out["kerb"] = study.measured.shoulder.kerb.ravel()
     out["p"] = study.judged.judgement.p_wont_shed.ravel()
-    out["true_wont"] = _true_failing(truth, limits).ravel()
+    out["true_wont"] = true_failing(truth, limits).ravel()
     out["finding"] = study.judged.judgement.finding.astype(str).ravel()
     out["label"] = np.array(FINDINGS, object)[study.judged.labels].astype(str).ravel()
     return out

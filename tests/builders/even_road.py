@@ -21,6 +21,7 @@ def findings(n=6, roads=("Velmarrow Road",), **given):
         "edge_drop_se": 6.0,
         "required_slope_pct": 4.0,
         "average_m": 20.0,
+        "verdict": "won't shed",
     }
     stations = filled(
         STATION_COLUMNS,
@@ -28,7 +29,6 @@ def findings(n=6, roads=("Velmarrow Road",), **given):
         road=np.repeat(np.array(roads, dtype=object), 2 * n),
         side=np.tile(np.array(["left", "right"], dtype=object), n * len(roads)),
         station_m=np.tile(np.repeat(1000.0 + 10.0 * np.arange(n), 2), len(roads)),
-        verdict="won't shed",
         **{**usual, **given},
     )
     return Findings(

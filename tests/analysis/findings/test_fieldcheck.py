@@ -1,11 +1,13 @@
 """Readings back from the field: reading the table, comparing, accepting."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rasterio.crs import CRS
 from scipy.stats import chi2
 
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
@@ -21,27 +23,9 @@ from analysis.findings.fieldcheck import (
     accept,
     compare,
 )
-from analysis.findings.readings import (
-    Reading,
-    expected_fall_mm,
-    read_readings,
-    slope_from_board_pct,
-)
+from analysis.findings.readings import expected_fall_mm, read_readings, slope_from_board_pct
 from tests.builders.even_road import GRAVEL, findings
-
-
-def reading(station_m=1000.0, reading_mm=12.0, **given):
-    return Reading(
-        **{
-            "road": "",
-            "station_m": station_m,
-            "side": "left",
-            "reading_mm": reading_mm,
-            "board_m": 1.2,
-            **given,
-        }
-    )
-
+from tests.builders.readings import reading
 
 # ---------------------------------------------------------------- the board
 
@@ -123,6 +107,88 @@ def test_wrong_table_is_told_in_one_sentence(tmp_path, text, parts):
     assert "\n" not in message
     for part in ["field.csv", *parts]:
         assert part in message
+
+
+def test_bad_lines_are_told_and_good_ones_kept(tmp_path):
+    """A table of a spreadsheet: its mark, semicolons, decimal commas, and what people write."""
+    path = tmp_path / "back.csv"
+    path.write_text(
+        "sep=;\r\nplace;station;side;reading_mm;reading_2_mm;edge_mm;sheds\r\n"
+        "C001;1+000,0;L;14,5;15,5;-3,5;yes\r\n"
+        "C002;1+0x0;L;14;;;\r\n"
+        "\r\n"
+        "C003;1+020;links;14;;;\r\n"
+        'C004;1+030;r;12;;;"no"\r\n'
+        "C005;1+040;r;1,2,3;;;\r\n"
+        "C006;1+050;r;12;;;perhaps\r\n"
+        "C007;1+060;r;;;;no\r\n"
+        "C008;1+070;r;;;;\r\n",
+        encoding="utf-8-sig",
+    )
+    back = read_readings(path)
+    assert [(r.place, r.line, r.reading_mm, r.laid) for r in back.readings[:2]] == [
+        ("C001", 3, 15.0, 2),
+        ("C004", 7, 12.0, 1),
+    ]
+    seen = back.readings[2]
+    assert (seen.place, seen.sheds, seen.edge_mm) == (
+        "C007",
+        False,
+        pytest.approx(np.nan, nan_ok=True),
+    )
+    assert math.isnan(seen.reading_mm)
+    assert back.readings[0].edge_mm == -3.5
+    for fault, line, word in zip(
+        back.faults, (4, 6, 8, 9), ("'1+0x0'", "'links'", "'1,2,3'", "'perhaps'"), strict=True
+    ):
+        assert f"line {line} of back.csv" in fault and word in fault
+
+
+def test_lines_are_counted_as_an_editor_counts_them(tmp_path):
+    path = tmp_path / "r.csv"
+    path.write_text(
+        'station,side,reading_mm,note\n10,left,5,"two\nlines"\n20,left,x,\n', encoding="utf-8"
+    )
+    back = read_readings(path)
+    assert back.readings[0].line == 2
+    assert "line 4 of r.csv" in back.faults[0]
+
+
+def near_meridian(east_m, north_m):
+    """Latitude and longitude of a place so near to the central meridian of UTM zone 33.
+
+    Snyder (1987), Map Projections: A Working Manual, USGS Professional Paper 1395, equations 3-26
+    and 7-19 for the foot point, and 8-17, 8-18 with their first terms.
+    """
+    a, e2, k0 = 6_378_137.0, 0.00669437999014, 0.9996
+    mu = north_m / k0 / (a * (1 - e2 / 4 - 3 * e2**2 / 64 - 5 * e2**3 / 256))
+    e1 = (1 - math.sqrt(1 - e2)) / (1 + math.sqrt(1 - e2))
+    foot = mu + (3 * e1 / 2 - 27 * e1**3 / 32) * math.sin(2 * mu)
+    foot += (21 * e1**2 / 16 - 55 * e1**4 / 32) * math.sin(4 * mu)
+    foot += 151 * e1**3 / 96 * math.sin(6 * mu)
+    across = a / math.sqrt(1 - e2 * math.sin(foot) ** 2)
+    longitude = math.radians(15.0) + east_m / k0 / across / math.cos(foot)
+    return math.degrees(foot), math.degrees(longitude)
+
+
+def test_a_place_may_be_a_position(tmp_path):
+    """Found by the published formulas; what lies over 15 m off belongs to no station."""
+    east = 500_000.0 + np.repeat(np.arange(6) * 10.0, 2)
+    north = 5_000_000.0 + np.tile([4.0, -4.0], 6)
+    made = replace(
+        findings(), station_xy=np.column_stack([east, north]), crs_wkt=CRS.from_epsg(32633).to_wkt()
+    )
+    path = tmp_path / "r.csv"
+    spots = {"right": (21.0, 4_999_999.0), "left": (21.0, 5_000_040.0)}
+    rows = [
+        "{:.7f},{:.7f},{},14".format(*near_meridian(*spot), side) for side, spot in spots.items()
+    ]
+    path.write_text("\n".join(["latitude,longitude,side,reading_mm", *rows]), encoding="utf-8")
+    near, off = compare(read_readings(path).readings, made, GRAVEL.field)
+    assert (near.measured_at_m, near.row) == (1020.0, 5)
+    assert off.row is None and "No station" in off.reason
+    with pytest.raises(ReadingsError, match="no coordinate system"):
+        compare(read_readings(path).readings, findings(), GRAVEL.field)
 
 
 def test_unreadable_table_is_told(tmp_path):

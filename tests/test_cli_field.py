@@ -1,0 +1,127 @@
+"""Commands for what goes to the field and comes back, on a small screened road."""
+
+import csv
+from pathlib import Path
+
+import pytest
+from PySide6.QtGui import QImage
+from PySide6.QtSvg import QSvgRenderer
+
+from analysis.common.cautions import CAUTIONS
+from analysis.common.limits import read_limits
+from analysis.findings.geopackage import write_findings
+from gui.launch import main
+from tests.builders.small_study import small_study
+
+
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory):
+    path = tmp_path_factory.mktemp("field") / "thornwick.gpkg"
+    write_findings(small_study().findings, path)
+    return path
+
+
+def run(capsys, *words):
+    code = main([str(word) for word in words])
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+@pytest.fixture
+def filled(saved, tmp_path, capsys):
+    """A form that came back: what was measured, half a point steeper, and one bad line."""
+    form = tmp_path / "form.csv"
+    few = ("--missed", "20", "--alarms", "30", "--open", "4")
+    assert run(capsys, "checkplan", "--findings", saved, "--form", form, *few)[0] == 0
+    stations = small_study().findings.stations
+    slopes = {
+        (round(float(at), 1), side): float(slope)
+        for at, side, slope in zip(
+            stations["station_m"], stations["side"], stations["shoulder_slope_pct"], strict=True
+        )
+    }
+    with form.open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    for k, row in enumerate(rows):
+        km, metres = row["station"].split("+")
+        slope = slopes[(round(1000.0 * int(km) + float(metres), 1), row["side"])]
+        row["reading_mm"] = f"{12.0 * (slope + 0.5 + 0.3 * (-1) ** k):.1f}"
+    rows[0]["side"] = "upper"
+    with form.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    return form, len(rows)
+
+
+def test_checkplan_writes_route_form_and_sheet(saved, tmp_path, capsys):
+    gpx, form, sheet = (tmp_path / f"c.{ending}" for ending in ("gpx", "csv", "html"))
+    code, said, err = run(
+        capsys, "checkplan", "--findings", saved, "--gpx", gpx, "--form", form, "--sheet", sheet
+    )
+    assert (code, err) == (0, "")
+    assert "judged 'sheds': if none of them turns out otherwise" in said
+    assert CAUTIONS[-1] in said
+    # 300 m hold fewer places than 59 so far apart, and it says so
+    assert "20 m and more apart" in said
+    for path in (gpx, form, sheet):
+        assert "C001" in path.read_text("utf-8-sig")
+    # its own files may be replaced, others not
+    assert run(capsys, "checkplan", "--findings", saved, "--gpx", gpx, "--form", form)[0] == 0
+    form.write_text("mine", encoding="utf-8")
+    code, _, err = run(capsys, "checkplan", "--findings", saved, "--form", form)
+    assert code == 2 and "c.csv" in err
+    assert form.read_text(encoding="utf-8") == "mine"
+
+
+def test_checkplan_as_pdf(saved, tmp_path, capsys):
+    sheet = tmp_path / "c.pdf"
+    assert run(capsys, "checkplan", "--findings", saved, "--sheet", sheet)[0] == 0
+    assert sheet.read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--missed", "0"), "share"),
+        (("--certainty", "100"), "certainty"),
+        (("--gpx", "c.csv"), "must end in .gpx"),
+        (("--seed", "-1"), "seed"),
+    ],
+)
+def test_checkplan_refuses_in_one_sentence(saved, capsys, words, told):
+    code, said, err = run(capsys, "checkplan", "--findings", saved, *words)
+    assert (code, said) == (2, "")
+    assert told in err and err.count("\n") == 1
+
+
+def test_readings_back_with_plot_and_limits(saved, filled, tmp_path, capsys):
+    form, places = filled
+    limits, plots = tmp_path / "L.toml", [tmp_path / "p.png", tmp_path / "p.svg"]
+    words = ("check", "--findings", saved, "--readings", form)
+    code, said, err = run(capsys, *words, "--plot", plots[0], "--recalibrate", limits)
+    assert (code, err) == (0, "")
+    assert "line 2 of form.csv" in said and "'upper'" in said
+    assert f"{places - 1} compared" in said
+    assert "What the screening got wrong" in said
+    assert "Taken over from form.csv (SHA-256" in said
+    assert "form.csv" in read_limits(limits).field.noise_factor.source
+    assert run(capsys, *words, "--plot", plots[1])[0] == 0
+    assert not QImage(str(plots[0])).isNull()
+    assert QSvgRenderer(str(plots[1])).isValid()
+    assert "traffic control" in plots[1].read_text(encoding="utf-8")
+
+
+def test_check_refuses_in_one_sentence(saved, tmp_path, capsys):
+    few = tmp_path / "few.csv"
+    few.write_text("station,side,reading_mm\n1100,left,40\n", encoding="utf-8")
+    words = ("check", "--findings", saved)
+    for more, told in (
+        ((), "--readings or --after"),
+        (("--after", saved, "--plot", "p.svg"), "--plot needs readings"),
+        (("--readings", few, "--plot", "p.gif"), ".svg or .png"),
+        (("--readings", few, "--recalibrate", tmp_path / "L.toml"), "too few"),
+    ):
+        code, _, err = run(capsys, *words, *more)
+        assert code == 2 and told in err
+    assert not Path(tmp_path / "L.toml").exists()
