@@ -14,6 +14,9 @@ from gui.launch import main
 from tests.builders.small_study import small_study
 
 
+pytestmark = pytest.mark.usefixtures("qapp")
+
+
 @pytest.fixture(scope="module")
 def saved(tmp_path_factory):
     path = tmp_path_factory.mktemp("field") / "thornwick.gpkg"
