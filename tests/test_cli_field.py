@@ -13,7 +13,6 @@ from analysis.findings.geopackage import write_findings
 from gui.launch import main
 from tests.builders.small_study import small_study
 
-
 pytestmark = pytest.mark.usefixtures("qapp")
 
 
