@@ -25,6 +25,7 @@ from gui.map.finding_marks import FindingMarks
 from gui.map.layers import VERDICTS, MapLayers
 from gui.map.map_items import Furniture, LinesItem, TileItem, pond_brush
 from gui.map.map_key import MapKey, spread
+from gui.map.picture import MapPicture
 from gui.map.tiles import Light, ReliefTiles, TerrainTiles, TilePlan, TileStore
 from gui.state.model import WindowModel
 from gui.state.runner import Progress
@@ -128,6 +129,7 @@ class MapView(QWidget):
         self.view.disableAutoRange()
         self.terrain_item = TileItem(0.0)
         self.relief_item = TileItem(1.0)
+        self.picture = MapPicture(self.model, self)
         self._ponds = LinesItem(2.0)
         self._road_lines = LinesItem(3.0)
         self._breaks = LinesItem(4.0)
@@ -141,7 +143,7 @@ class MapView(QWidget):
         self.marks = FindingMarks(8.5)
         self._ruler = LinesItem(9.0)
         self._ruler_ends.setZValue(9.5)
-        images = (self.terrain_item, self.relief_item)
+        images = (self.terrain_item, self.picture.item, self.relief_item)
         lines = (self._ponds, self._road_lines, self._breaks, self._chosen_reach, self._reaches)
         marks = (self.stations, self._section, self.ring, self.marks, self._ruler, self._ruler_ends)
         for item in (*images, *lines, *marks):
@@ -229,6 +231,7 @@ class MapView(QWidget):
         if terrain is None:
             self._store = self.tiles = None
             self.terrain_item.set_store(None, self.origin)
+            self.picture.follow_terrain(self.origin)
             return
         west, south, _, _ = terrain.bounds
         # Seven-figure coordinates would lose centimetres in the drawing's arithmetic.
@@ -238,6 +241,7 @@ class MapView(QWidget):
         self._store.trouble.connect(self.model.message)
         self._store.set_style(self.light)
         self.terrain_item.set_store(self._store, self.origin)
+        self.picture.follow_terrain(self.origin)
         light = self.light
         self.model.runner.submit(
             "map/range", lambda progress: tiles.with_range(progress, light), self._take_range
@@ -759,5 +763,5 @@ class MapView(QWidget):
 
     def idle(self) -> bool:
         """Whether every tile in view is there (for pictures and tests)."""
-        tiles = (self.terrain_item, self.relief_item)
+        tiles = (self.terrain_item, self.picture.item, self.relief_item)
         return all(item.settled() for item in tiles) and not self._moved.isActive()

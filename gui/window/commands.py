@@ -28,11 +28,12 @@ from gui.look.icons import icon
 from gui.look.making import named
 from gui.look.words import side_text, station_words
 from gui.map.map_view import RELIEF_LIMITS_CM, MapView
+from gui.map.picture import PicturePanel
 from gui.map.tiles import Light
 from gui.state.model import WindowModel
 from gui.window import recent
 from gui.window.dialogs import LightPanel, ShortcutSheet
-from gui.window.files import Files
+from gui.window.files import PICTURE_FILTER, Files
 from gui.window.job_bar import JobBar
 from gui.window.panes import Panes
 from gui.window.reviewing import Reviewing
@@ -42,7 +43,7 @@ __all__ = ["Commands"]
 # What must be there for an action to be possible.
 NEEDS = {
     "anything": "close_study whole_road whole_terrain closer wider",
-    "terrain": "heights extras measure",
+    "terrain": "heights extras measure picture",
     "road": "road_reading",
     "inputs": "screen",
     "study": "compare sheets print_section print_reach print_reaches",
@@ -209,7 +210,7 @@ class Commands(QObject):
             (
                 self.tr("&View"),
                 "near whole_road whole_terrain closer wider | relief relief_limit measure key "
-                "light | units stations colours | panes",
+                "light picture | units stations colours | panes",
             ),
             (self.tr("&Help"), "help sheet cautions | log about"),
         ):
@@ -276,7 +277,50 @@ class Commands(QObject):
         holder = QWidgetAction(light)
         holder.setDefaultWidget(panel)
         light.addAction(holder)
+        self._make_picture()
         self._make_extras()
+
+    def _make_picture(self) -> None:
+        """Make the menu of the picture behind the map."""
+        model, picture = self.model, self.map.picture
+        made = self._submenu("picture", self.tr("&Picture behind the map"))
+        made.addAction(self.tr("&Open a picture…")).triggered.connect(self._ask_picture)
+        used = made.addAction(self.tr("&Show the intensity or orthophoto that is in use"))
+        used.triggered.connect(lambda: picture.open(model.inputs.extra_paths.get("image", "")))
+        holder = QWidgetAction(made)
+        holder.setDefaultWidget(PicturePanel(picture))
+        made.addAction(holder)
+        evidence = made.addAction(self.tr("Look for pavement &edges in it too"))
+        evidence.setCheckable(True)
+        evidence.setToolTip(
+            self.tr(
+                "Where shoulder and pavement lie level with each other, their brightness tells."
+            )
+        )
+        made.setToolTipsVisible(True)
+        evidence.triggered.connect(
+            lambda on: (
+                self.files.add_extra("image", picture.path)
+                if on
+                else model.set_extra("image", None)
+            )
+        )
+        away = made.addAction(self.tr("&Take it away"))
+        away.triggered.connect(picture.take_away)
+
+        def mark() -> None:
+            image = model.inputs.extra_paths.get("image", "")
+            used.setVisible(bool(image) and image != picture.path)
+            evidence.setEnabled(bool(picture.path))
+            evidence.setChecked(bool(picture.path) and image == picture.path)
+            away.setEnabled(bool(picture.path))
+
+        made.aboutToShow.connect(mark)
+
+    def _ask_picture(self) -> None:
+        title, kind = self.tr("Picture behind the map"), self.tr("Pictures with a place")
+        filters = f"{kind} ({PICTURE_FILTER});;" + self.tr("All files") + " (*)"
+        self.files.dialogs.ask_file(title, filters, self.map.picture.open)
 
     def _choice(
         self,

@@ -31,6 +31,7 @@ from gui.window.dialogs import Dialogs, RoadDialog
 __all__ = ["Files"]
 
 IMAGE_FILTER = " ".join(f"*{ending}" for ending in GRIDS)
+PICTURE_FILTER = f"{IMAGE_FILTER} *.png *.jpg *.jpeg"
 POINT_FILTER = " ".join(f"*{ending}" for ending in POINTS)
 GRID_FILTER = " ".join(f"*{ending}" for ending in (*GRIDS, *POINTS))
 ROAD_FILTER = " ".join(f"*{ending}" for ending in LINES)
