@@ -9,7 +9,7 @@ as changed, so that no old rejection hides a new fault.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -19,16 +19,19 @@ from numpy.typing import NDArray
 
 from analysis.common.columns import REVIEW_COLUMNS
 from analysis.common.table import Table
+from analysis.common.types import Floats
 
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
 __all__ = [
+    "NOBODY",
     "Decision",
     "Place",
     "Review",
     "Reviews",
     "Standing",
+    "StandingReaches",
     "reach_places",
     "review_table",
     "reviews_of",
@@ -198,42 +201,63 @@ def standing(findings: Findings) -> Standing:
     return Standing(reaches, _standing_stations(findings, reviews, reaches), changed)
 
 
+class StandingReaches(NamedTuple):
+    """The review that governs each reach, or None; and whether one lies there that no longer fits.
+
+    `given` has one entry for each row of the reach table, `changed` is (reaches,).
+    """
+
+    given: tuple[Review | None, ...]
+    changed: NDArray[np.bool_]
+
+
+NOBODY = StandingReaches((), np.zeros(0, dtype=bool))
+"""What stands where there are no reaches."""
+
+
 def standing_reaches(
-    reaches: Table, reviews: Reviews
-) -> tuple[tuple[Review | None, ...], NDArray[np.bool_]]:
-    """Review that governs each reach, and whether one lies there that no longer fits."""
-    along: dict[tuple[str, str], list[tuple[Place, Review]]] = {}
-    for place, review in reviews.items():
-        if place.kind == "reach":
-            along.setdefault((place.road, place.side), []).append((place, review))
-    governing: list[Review | None] = []
+    reaches: Table, reviews: Reviews, places: Sequence[Place] | None = None
+) -> StandingReaches:
+    """For which reaches reviews stand; `places` are those of the reaches, if they are at hand."""
+    places = reach_places(reaches) if places is None else places
+    findings = reaches["finding"]
+    governing: list[Review | None] = [None] * len(reaches)
     changed = np.zeros(len(reaches), dtype=bool)
-    for row, place in enumerate(reach_places(reaches)):
-        finding = str(reaches["finding"][row])
+    given: dict[tuple[str, str], list[Place]] = {}
+    for place in reviews:
+        if place.kind == "reach":
+            given.setdefault((place.road, place.side), []).append(place)
+    open_rows: dict[tuple[str, str], list[int]] = {}
+    for row, place in enumerate(places):
         exact = reviews.get(place)
-        if exact is not None and exact.finding in ("", finding):
-            governing.append(exact)
-            continue
-        best, most = None, 0.0
-        for other, review in along.get((place.road, place.side), ()):
-            covered = _share_covered(place, other)
-            changed[row] |= covered >= _TOUCHED
-            if covered > most and review.finding == finding:
-                best, most = review, covered
-        governs = best is not None and most >= _COVERED
-        governing.append(best if governs else None)
-        changed[row] &= not governs
-    return tuple(governing), changed
+        if exact is not None and exact.finding in ("", str(findings[row])):
+            governing[row] = exact
+        elif (place.road, place.side) in given:
+            open_rows.setdefault((place.road, place.side), []).append(row)
+    for key, rows in open_rows.items():
+        lying = given[key]
+        covered = _shares_covered([places[row] for row in rows], lying)
+        found_then = np.array([reviews[place].finding for place in lying], dtype=object)
+        for row, shares in zip(rows, covered, strict=True):
+            if not (shares >= _TOUCHED).any():
+                continue
+            fitting = np.where(found_then == str(findings[row]), shares, 0.0)
+            best = int(np.argmax(fitting))
+            governs = bool(fitting[best] >= _COVERED)
+            governing[row] = reviews[lying[best]] if governs else None
+            changed[row] = not governs
+    return StandingReaches(tuple(governing), changed)
 
 
-def _share_covered(place: Place, by: Place) -> float:
-    """Share of the length of one place that another covers."""
-    low, high = sorted(place[3:])
-    other_low, other_high = sorted(by[3:])
-    common = min(high, other_high) - max(low, other_low)
-    if high - low <= _SAME_M:
-        return 1.0 if common >= -_SAME_M else 0.0
-    return max(common, 0.0) / (high - low)
+def _shares_covered(places: Sequence[Place], by: Sequence[Place]) -> Floats:
+    """(places, by) Share of the length of each place that each of others covers."""
+    ends, others = (np.sort([place[3:] for place in part], axis=1) for part in (places, by))
+    low, high = ends[:, :1], ends[:, 1:]
+    common = np.minimum(high, others[:, 1]) - np.maximum(low, others[:, 0])
+    point = high - low <= _SAME_M
+    length = np.where(point, 1.0, high - low)
+    shares: Floats = np.where(point, common >= -_SAME_M, np.maximum(common, 0.0) / length)
+    return shares
 
 
 def _standing_stations(

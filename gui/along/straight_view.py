@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyqtgraph as pg
+from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QImage, QPainter, QPaintEvent, QShowEvent
 from PySide6.QtWidgets import QComboBox, QLabel, QSizePolicy, QToolBar, QToolButton, QWidget
@@ -20,6 +21,7 @@ from gui.along.road_axis import RoadView, SpanLink, verdict_marks
 from gui.drawing.figure import BELOW, figure_font, text_at, tick_values
 from gui.look import theme
 from gui.look.making import later, named, stacked, yielding
+from gui.look.marks import review_scatter
 from gui.look.units import from_shown, number, shown, unit_of
 from gui.look.words import side_text, station_words
 
@@ -91,6 +93,7 @@ class StraightView(RoadView):
         model.study_changed.connect(self._ask)
         model.selection_changed.connect(self._on_selection)
         model.units_changed.connect(self._on_units)
+        model.reviews_changed.connect(self._on_reviews)
         theme.watcher().changed.connect(self._on_theme)
         self._on_units()
         self._ask()
@@ -136,6 +139,12 @@ class StraightView(RoadView):
         self.mark = pg.InfiniteLine(angle=90, movable=False)
         self.mark.setZValue(30)
         self.plot.addItem(self.mark, ignoreBounds=True)
+        self.chosen = pg.PlotCurveItem()
+        self.chosen.setZValue(25)
+        self.reviewed = pg.ScatterPlotItem()
+        self.reviewed.setZValue(28)
+        for item in (self.chosen, self.reviewed):
+            self.plot.addItem(item, ignoreBounds=True)
         self.note = QLabel(alignment=Qt.AlignmentFlag.AlignCenter, wordWrap=True)
         self.lines: list[Any] = []
         stacked(self, bar, self.readout, (self.note, 1), (self.area, 1))
@@ -170,8 +179,9 @@ class StraightView(RoadView):
         # Limits change often and heights don't: ask again only for another measurement.
         order = (part.ground.ribbon, part.breaks, part.measures)
         if self._asked is not None and all(a is b for a, b in zip(order, self._asked, strict=True)):
-            # The verdicts may be others all the same.
+            # The verdicts may be others all the same, and the reaches.
             self._draw_lines()
+            self._mark_chosen()
             return
         self._asked = order
         model.runner.submit(f"straight {id(self)}", lambda _progress: _relief_of(part), self._take)
@@ -201,7 +211,8 @@ class StraightView(RoadView):
     # -- drawing ----------------------------------------------------------
 
     def _draw_image(self) -> None:
-        """Colour what is in view, no finer than the screen shows."""
+        """Colour what is in view, no finer than the screen shows, and mark what is decided."""
+        self._mark_reviews()
         relief = self.relief
         if relief is None or len(relief.s) < 2 or len(relief.o) < 2:
             self.image.clear()
@@ -236,6 +247,7 @@ class StraightView(RoadView):
         for item in self.lines:
             self.plot.removeItem(item)
         self.lines = []
+        self._mark_reviews()
         study = self.model.study
         if study is None or self.relief is None or not self.breaks_button.isChecked():
             return
@@ -265,9 +277,64 @@ class StraightView(RoadView):
                 self.plot.addItem(marks)
                 self.lines.append(marks)
 
+    def _outline(self, row: int) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Corners of a reach on the road laid straight: distances and offsets, closed."""
+        loaded, study = self.model.loaded, self.model.study
+        assert loaded is not None and study is not None
+        part, side = study.roads[self.model.road_index], int(loaded.reach_side[row])
+        held = slice(int(loaded.reach_first[row]), int(loaded.reach_last[row]) + 1)
+        half = 0.5 * part.case.settings.spacing_m
+        s0, s1 = float(part.s[held][0]) - half, float(part.s[held][-1]) + half
+        edge, hinge = part.breaks.edge[held, side], part.breaks.hinge[held, side]
+        edge = edge[np.isfinite(edge)]
+        inner = float(edge.min()) if edge.size else 0.0
+        outer = np.concatenate([edge + 1.5, hinge[np.isfinite(hinge)]])
+        furthest = (float(outer.max()) if outer.size else 4.0) + 0.4
+        sign = SIDE_SIGN[side]
+        offsets = sign * np.array([inner - 0.4, furthest, furthest, inner - 0.4, inner - 0.4])
+        return np.array([s0, s0, s1, s1, s0]), offsets
+
+    def _mark_chosen(self) -> None:
+        """Draw a frame round the selected reach."""
+        loaded, row = self.model.loaded, self.model.reach_row
+        here = loaded is not None and 0 <= row < len(loaded.reach_road)
+        if self.relief is None or self.model.study is None or not here:
+            self.chosen.clear()
+            return
+        self.chosen.setData(*self._outline(row))
+
+    def _mark_reviews(self) -> None:
+        """Mark the reaches in view that somebody decided on."""
+        loaded, model = self.model.loaded, self.model
+        if self.relief is None or loaded is None or model.study is None or not model.reviews:
+            self.reviewed.clear()
+            return
+        governing = model.reach_reviews.given
+        s0, s1 = self.plot.getViewBox().viewRange()[0]
+        distance = loaded.index[model.road_index].distance_m
+        here = np.flatnonzero(loaded.reach_road == model.road_index)
+        here = here[
+            (distance[loaded.reach_first[here]] <= s1) & (distance[loaded.reach_last[here]] >= s0)
+        ]
+        places, states = [], []
+        for row in here.tolist():
+            given = governing[row]
+            if given is not None:
+                s, o = self._outline(row)
+                places.append((0.5 * float(s[0] + s[2]), 0.5 * float(o[0] + o[1])))
+                states.append(given.state)
+        self.reviewed.setData(**review_scatter(places, states))
+
+    def _on_reviews(self) -> None:
+        if self.isVisible():
+            self._mark_reviews()
+        else:
+            self._lines_due = True
+
     def _style(self) -> None:
         self.area.setBackground(theme.color("paper"))
         self._dress(self.plot, self.mark)
+        self.chosen.setPen(theme.pen("selected", 2.4))
 
     def _on_theme(self) -> None:
         self._style()
@@ -312,6 +379,7 @@ class StraightView(RoadView):
         if self._road_name() != self._road:
             self._ask()
             return
+        self._mark_chosen()
         place = self.model.place_m
         self.mark.setVisible(place is not None)
         if place is not None:

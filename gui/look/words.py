@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from analysis.common.stations import StationStyle
 
 __all__ = [
+    "REVIEW_MARKS",
     "REVIEW_STATES",
     "cautions",
     "chance_text",
@@ -28,6 +29,7 @@ __all__ = [
     "finding_text",
     "limit_note",
     "limit_title",
+    "marked_review",
     "number_text",
     "reach_sentence",
     "review_text",
@@ -39,6 +41,8 @@ __all__ = [
 ]
 
 REVIEW_STATES = tuple(Decision)
+# In texts; maps and strips draw the same: a tick, a cross, a question.
+REVIEW_MARKS = {Decision.AGREED: "✓", Decision.REJECTED: "✗", Decision.TO_CHECK: "?"}
 
 
 translate = QCoreApplication.translate
@@ -161,6 +165,11 @@ def side_text(side: str | int) -> str:
 def review_text(state: str) -> str:
     """State of a review for a person."""
     return translate("words", _REVIEWS.get(state, state))
+
+
+def marked_review(state: str) -> str:
+    """State of a review behind its mark, as tables show it; "" where there is none."""
+    return f"{REVIEW_MARKS[Decision(state)]} {review_text(state)}" if state else ""
 
 
 def limit_title(title: str) -> str:

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QEvent, QPointF, QRectF, QSettings, Qt, Signal
-from PySide6.QtGui import QAction, QContextMenuEvent, QGuiApplication, QKeyEvent
+from PySide6.QtGui import QAction, QContextMenuEvent, QGuiApplication, QKeyEvent, QPen
 from PySide6.QtWidgets import QLabel, QMenu, QWidget
 
 from analysis.common.sides import SIDES
 from analysis.common.verdicts import Verdict
 from gui.look import theme
 from gui.look.making import abreast, later, named, stacked
+from gui.look.marks import review_scatter
 from gui.look.units import value_text
 from gui.look.words import side_text, station_words
 from gui.map import layers
@@ -86,6 +87,7 @@ class MapView(QWidget):
         self.model = model
         self.setAccessibleName(self.tr("Map"))
         self.layers = MapLayers()
+        self._reach_middles = np.empty((0, 2))
         self._terrain: Any = None
         self.tiles: TerrainTiles | None = None
         self._store: TileStore | None = None
@@ -105,6 +107,7 @@ class MapView(QWidget):
         model.selection_changed.connect(self._on_selection)
         model.span_changed.connect(self._on_span)
         model.units_changed.connect(self._on_units)
+        model.reviews_changed.connect(self._mark_reviews)
         theme.watcher().changed.connect(self._on_theme)
         self._on_theme()
         self._on_units()
@@ -141,12 +144,15 @@ class MapView(QWidget):
         self._section = LinesItem(7.0)
         self.ring.setZValue(8.0)
         self.marks = FindingMarks(8.5)
+        self._reviewed = pg.ScatterPlotItem()
+        self._reviewed.setZValue(7.5)
         self._ruler = LinesItem(9.0)
         self._ruler_ends.setZValue(9.5)
         images = (self.terrain_item, self.picture.item, self.relief_item)
         lines = (self._ponds, self._road_lines, self._breaks, self._chosen_reach, self._reaches)
-        marks = (self.stations, self._section, self.ring, self.marks, self._ruler, self._ruler_ends)
-        for item in (*images, *lines, *marks):
+        marks = (self.stations, self._section, self._reviewed, self.ring, self.marks)
+        rulers = (self._ruler, self._ruler_ends)
+        for item in (*images, *lines, *marks, *rulers):
             self.plot.addItem(item, ignoreBounds=True)
         self.furniture = Furniture(self.plot)
         self.key = MapKey(self.plot, self.furniture)
@@ -265,6 +271,9 @@ class MapView(QWidget):
 
     def _take_layers(self, made: MapLayers) -> None:
         self.layers = made
+        self._reach_middles = np.array(
+            [line[len(line) // 2] for line in made.reach_lines], dtype=float
+        ).reshape(-1, 2)
         self._road_lines.set_pieces(made.road_pieces)
         self._breaks.set_pieces(made.break_pieces)
         self._reaches.set_pieces(made.reach_pieces)
@@ -277,6 +286,7 @@ class MapView(QWidget):
             else:
                 self.show_terrain()
         self._mark_selection(follow=False)
+        self._mark_reviews()
         self._arrange()
         self._scatter()
 
@@ -335,6 +345,7 @@ class MapView(QWidget):
         self._ponds.set_pens([[theme.pen("pond", 1.4)]], pond_brush())
         self._scatter()
         self._mark_selection(follow=False)
+        self._mark_reviews()
         self.furniture.update()
 
     def _on_units(self) -> None:
@@ -399,6 +410,7 @@ class MapView(QWidget):
 
     def _after_move(self) -> None:
         self._scatter()
+        self._mark_reviews()
         self._place_key()
         if self._by_hand:
             self._by_hand = False
@@ -476,6 +488,16 @@ class MapView(QWidget):
         self.show_box(*(point - half), *(point + half))
         self._moved_by_hand()
 
+    def set_key_away(self, away: bool) -> None:
+        """Put the key out of the way of a small map, or show it as the person has it."""
+        self.key.set_on(not away and self.key_action.isChecked(), by_hand=False)
+
+    def look_at_station(self, half_m: float) -> None:
+        """Show the selected station and so much around it, without moving the other views."""
+        point = self._selected_point()
+        if point is not None:
+            self.show_box(*(point - half_m), *(point + half_m))
+
     def zoom(self, factor: float) -> None:
         """Zoom about the middle; a factor under 1 goes closer."""
         self.view.scaleBy((factor, factor))
@@ -540,14 +562,14 @@ class MapView(QWidget):
         # Sound stations go underneath.
         order = np.argsort(verdict != 0, kind="stable")
         points, verdict = points[order], verdict[order]
-        brushes = np.array([pg.mkBrush(look.color) for look in looks], dtype=object)
+        brushes, rim, _rings = _pens(theme.is_dark())
         symbols = np.array([look.symbol for look in looks], dtype=object)
         self.stations.setData(
             x=points[:, 0],
             y=points[:, 1],
             symbol=symbols[verdict],
             brush=brushes[verdict],
-            pen=theme.pen("halo", 0.8),
+            pen=rim,
             size=size,
         )
 
@@ -574,7 +596,7 @@ class MapView(QWidget):
             symbol="o",
             size=[20.0, 16.0],
             brush=None,
-            pen=[theme.pen("halo", 4.0), theme.pen("selected", 2.0)],
+            pen=_pens(theme.is_dark())[2],
         )
         section = road.stations[self.model.station_index]
         if road.tracker is not None:
@@ -588,6 +610,17 @@ class MapView(QWidget):
         self._chosen_reach.set_lines([(lines[row], 0)] if 0 <= row < len(lines) else [])
         if follow:
             self._bring_into_view(point)
+
+    def _mark_reviews(self) -> None:
+        """Mark the reaches in view that somebody decided on, in the middle of each."""
+        loaded, middles = self.model.loaded, self._reach_middles
+        if loaded is None or len(middles) != len(loaded.reach_places) or not self.model.reviews:
+            self._reviewed.clear()
+            return
+        governing = self.model.reach_reviews.given
+        rows = [int(row) for row in np.flatnonzero(self._in_view(middles)) if governing[row]]
+        states = [review.state for row in rows if (review := governing[row]) is not None]
+        self._reviewed.setData(**review_scatter(middles[rows], states))
 
     def _bring_into_view(self, point: NDArray[Any]) -> None:
         rect = self.view.viewRect()
@@ -765,3 +798,14 @@ class MapView(QWidget):
         """Whether every tile in view is there (for pictures and tests)."""
         tiles = (self.terrain_item, self.picture.item, self.relief_item)
         return all(item.settled() for item in tiles) and not self._moved.isActive()
+
+
+@lru_cache(maxsize=2)
+def _pens(_dark: bool) -> tuple[NDArray[Any], QPen, list[QPen]]:
+    """Brushes of the verdicts, rim of the stations, pens of the ring round the selected one.
+
+    Always the same ones: the plot draws a symbol anew for each pen and brush that it meets.
+    """
+    brushes = [pg.mkBrush(theme.verdict_look(name).color) for name in VERDICTS]
+    rings = [theme.pen("halo", 4.0), theme.pen("selected", 2.0)]
+    return np.array(brushes, dtype=object), theme.pen("halo", 0.8), rings

@@ -12,7 +12,7 @@ import getpass
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +23,16 @@ from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
 from analysis.common.verdicts import Verdict
 from analysis.common.writing import Writing
-from analysis.findings.reviews import Decision, Place, Review, Reviews, review_table
+from analysis.findings.reviews import (
+    NOBODY,
+    Decision,
+    Place,
+    Review,
+    Reviews,
+    StandingReaches,
+    review_table,
+    standing_reaches,
+)
 from gui.state import jobs
 from gui.state.edits import Edit, StationKey
 from gui.state.loaded import Loaded, RoadIndex, same_stations, summary
@@ -67,6 +76,8 @@ class WindowModel(QObject):
     asked(what)
         A view asks the window for something that needs a dialog: "terrain", "road", or one of
         `EXTRA_KINDS`.
+    reason_wanted(places)
+        A view wants places rejected, and the window asks why.
     message(str), failed(str, str)
         A line for the status bar; title and sentence of something that failed.
 
@@ -108,6 +119,7 @@ class WindowModel(QObject):
     message = Signal(str)
     failed = Signal(str, str)
     asked = Signal(str)
+    reason_wanted = Signal(object)
 
     inputs: jobs.Inputs
     road_index: int
@@ -125,6 +137,7 @@ class WindowModel(QObject):
         self._after_update: list[Callable[[], None]] = []
         self.loaded: Loaded | None = None
         self._second: Loaded | None = None
+        self._standing: tuple[Loaded | None, Reviews, StandingReaches] | None = None
         self._start_over(jobs.Inputs())
         self.span_origin: object | None = None
         self.path = ""
@@ -596,6 +609,18 @@ class WindowModel(QObject):
         """All reviews by their place."""
         return self._reviews
 
+    @property
+    def reach_reviews(self) -> StandingReaches:
+        """Which review governs each reach of the table; worked out once for all who ask."""
+        known = self._standing
+        if known is None or known[0] is not self.loaded or known[1] is not self._reviews:
+            fresh, loaded = NOBODY, self.loaded
+            if loaded is not None:
+                reaches, places = loaded.findings.reaches, loaded.reach_places
+                fresh = standing_reaches(reaches, self._reviews, places)
+            known = self._standing = (loaded, self._reviews, fresh)
+        return known[2]
+
     def reviewed_findings(self) -> Findings | None:
         """Return the result tables with the reviews as they are now, for whatever leaves."""
         found = self.findings
@@ -897,6 +922,7 @@ def with_surface(limits: Limits, surface: str) -> Limits:
     return fresh.with_entries({n: limits[n] for n in limits if limits[n] != old[n]})
 
 
+@cache
 def login_name() -> str:
     """Name of the person logged in; empty where the system doesn't tell."""
     try:

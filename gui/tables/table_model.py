@@ -26,9 +26,9 @@ from gui.look.words import (
     column_heading,
     column_meaning,
     finding_text,
+    marked_review,
     number_text,
     reach_sentence,
-    review_text,
     side_text,
     station_sentence,
     station_words,
@@ -493,7 +493,7 @@ class FindingsModel(QAbstractTableModel):
             return self.sentence(source)
         if name == "review":
             state, reason = self.review_of(source)
-            words = review_text(state)
+            words = marked_review(state)
             return f"{words}: {reason}" if reason else words
         if name not in self._table:
             return DASH

@@ -14,7 +14,6 @@ from PySide6.QtWidgets import (
     QDoubleSpinBox,
     QFormLayout,
     QHBoxLayout,
-    QInputDialog,
     QLabel,
     QLineEdit,
     QMenu,
@@ -26,7 +25,7 @@ from PySide6.QtWidgets import (
 
 from analysis.common.columns import column_of
 from analysis.common.verdicts import Finding, Verdict
-from analysis.findings.reviews import Place, standing_reaches
+from analysis.findings.reviews import Decision, Place
 from gui.look import theme
 from gui.look.asking import ask_name, dated_name
 from gui.look.icons import finding_icon
@@ -393,8 +392,7 @@ class TablePage(QWidget):
         if loaded is None:
             return states
         if self.kind == "reach":
-            governing, _changed = standing_reaches(table, self.model.reviews)
-            for row, review in enumerate(governing):
+            for row, review in enumerate(self.model.reach_reviews.given):
                 if review is not None:
                     states[row] = (review.state, review.reason)
             return states
@@ -557,22 +555,11 @@ class TablePage(QWidget):
         if not rows:
             self.model.message.emit(self.tr("No row is chosen: click one, then review it."))
             return
-        if state == "rejected" and reason is None:
-            sources = [self.rows.source_row(row) for row in rows]
-            reason, given = QInputDialog.getText(
-                self,
-                self.tr("Reject the finding"),
-                self.tr("Why is it wrong? (for example: parked vehicle, driveway, bushes)"),
-                QLineEdit.EchoMode.Normal,
-                self.rows.review_of(sources[0])[1],
-            )
-            if not given:
-                return
-            if not reason.strip():
-                self.model.message.emit(self.tr("A rejection needs a reason; nothing was changed"))
-                return
         keys = [self._key_of(self.rows.source_row(row)) for row in rows]
-        self.model.review_all(keys, state, (reason or "").strip())
+        if state == Decision.REJECTED and reason is None:
+            self.model.reason_wanted.emit(keys)
+        else:
+            self.model.review_all(keys, state, (reason or "").strip())
 
     def answer_kerb(self, stands: bool) -> None:
         """Say of the chosen reaches whether a kerb stands along them."""

@@ -147,7 +147,7 @@ def _after_show(window: Window, paths: list[str]) -> None:
             # Begun before anybody asks for a screening, which then waits for it.
             window.model.runner.submit("prepare", preparing.prepare, lane="slow start")
             window.model.message.emit(preparing.words() + ".")
-        window.panes.make_ahead()
+        window.make_ahead()
 
     window.model.runner.submit("warm-up", warm_up, loaded, lane="long")
     if paths:

@@ -50,7 +50,8 @@ NEEDS = {
     "second": "end_compare",
     "relief": "relief",
     "findings": "save save_as next_station previous_station ten_on ten_back other_side "
-    "next_finding previous_finding go_to near station agree reject to_check unreview",
+    "next_finding previous_finding go_to near station agree reject to_check unreview "
+    "review",
     "roads": "next_road previous_road",
     "corrections": "give_back",
     "work": "cancel",
@@ -73,12 +74,13 @@ ICONS = {
     "caution": "cautions",
     "light": "light",
     "close-up": "near",
+    "review": "review",
     "whole-road": "whole_road",
 }
 # Names of actions and menus; | is a separator.
 TOOLBAR = (
-    "open_terrain open_road save | screen | previous_finding next_finding | previous_station "
-    "station next_station other_side | whole_road near relief measure | undo redo"
+    "open_terrain open_road save | screen review | previous_finding next_finding | "
+    "previous_station station next_station other_side | whole_road near relief measure | undo redo"
 )
 
 
@@ -113,8 +115,9 @@ class Commands(QObject):
     def _make_actions(self, jobs: JobBar) -> None:
         model, files, dialogs = self.model, self.files, self.files.dialogs
         std = QKeySequence.StandardKey
-        step, finding = model.next_station, model.next_finding
-        reviewing = Reviewing(model, dialogs)
+        step = model.next_station
+        reviewing = self.reviewing = Reviewing(model, dialogs)
+        finding = reviewing.step
         rows: tuple[tuple[str, str, Any, Callable[[], object]], ...] = (
             ("open_any", self.tr("&Open…"), "Ctrl+O", files.ask_open),
             ("open_terrain", self.tr("Open &terrain…"), "Ctrl+T", files.ask_terrain),
@@ -143,6 +146,7 @@ class Commands(QObject):
             ),
             ("other_side", self.tr("Other si&de"), "F7 Ctrl+B", model.flip_side),
             ("go_to", self.tr("&Go to station"), "Ctrl+G", self._go_to),
+            ("review", self.tr("Re&view the findings"), "F9", reviewing.toggle),
             ("agree", self.tr("&Agree"), "A", partial(reviewing.give, "agreed")),
             ("reject", self.tr("&Reject…"), "R", partial(reviewing.give, "rejected")),
             ("to_check", self.tr("To &check"), "T", partial(reviewing.give, "to check")),
@@ -201,7 +205,7 @@ class Commands(QObject):
                 "save save_as sheets | close_study leave",
             ),
             (self.tr("&Edit"), "undo redo | agree reject to_check unreview | give_back"),
-            (self.tr("&Screening"), "screen cancel | compare end_compare"),
+            (self.tr("&Screening"), "screen cancel | review | compare end_compare"),
             (
                 self.tr("&Go"),
                 "next_station previous_station ten_on ten_back other_side go_to | "
@@ -540,6 +544,7 @@ class Commands(QObject):
             (here, self.tr("End measuring"), self.tr("Esc")),
         ]
         for module, where in (
+            ("gui.review.page", self.tr("Review")),
             ("gui.along.road_axis", self.tr("Along the road")),
             ("gui.section.section_canvas", self.tr("Cross-section")),
             ("gui.tables.tables", self.tr("Reaches, stations")),

@@ -15,7 +15,7 @@ from gui.look.making import later
 from gui.state.model import WindowModel
 from gui.state.runner import sentence_for
 
-__all__ = ["Pane", "Panes"]
+__all__ = ["TURN_MS", "Pane", "Panes"]
 
 log = logging.getLogger("vergeline")
 
@@ -123,6 +123,8 @@ class Panes(QObject):
         self._show_due.timeout.connect(self._show_one)
         self._to_show: list[str] = []
         self._front: list[str] = []
+        self._in_front: list[str] = []
+        self._state: QByteArray | None = None
         self.by_name: dict[str, Pane] = {}
         for name, module, kind in CONTENTS:
             pane = Pane(name, titles[name], partial(_make, module, kind, model))
@@ -226,7 +228,7 @@ class Panes(QObject):
         if shown:
             # One with each turn of the event loop: laying all of them out at once holds it up.
             self._to_show = list(self._hidden)
-            self._front = ["along", "inputs"]
+            self._front = self._in_front or ["along", "inputs"]
             self._show_due.start()
             return
         if self._to_show:
@@ -234,7 +236,9 @@ class Panes(QObject):
             self._to_show = []
         elif before:
             self._hidden = [n for n, pane in self.by_name.items() if not pane.isHidden()]
+            self._state = self.window.saveState(LAYOUT_VERSION)
             self._note_sizes()
+            self._in_front = list(self._sizes)
         for pane in self.by_name.values():
             pane.hide()
 
@@ -289,9 +293,12 @@ class Panes(QObject):
             self.window.resizeDocks(panes, [length(size) for size in self._sizes.values()], way)
 
     def keep(self) -> QByteArray | None:
-        """Return the layout to remember, or None while the panes are hidden or just coming."""
+        """Return the layout to remember: as it was where the panes are hidden or just coming.
+
+        None if they were never there.
+        """
         whole = self._shown and not self.coming
-        return self.window.saveState(LAYOUT_VERSION) if whole else None
+        return self.window.saveState(LAYOUT_VERSION) if whole else self._state
 
     def restore(self, state: object) -> None:
         """Lay the panes out as remembered; what can't be used is left alone."""

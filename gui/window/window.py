@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QByteArray, QSettings, QSize, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
-from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QWidget
+from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from gui.look import theme
 from gui.look.icons import app_icon, icon
-from gui.look.making import named, stacked, tool_button
+from gui.look.making import later, named, stacked, tool_button
 from gui.look.units import value_text
 from gui.look.words import cautions
 from gui.map.map_view import MapView
@@ -23,13 +24,18 @@ from gui.window.dialogs import Dialogs, remembered_light
 from gui.window.files import Files
 from gui.window.first_page import FirstPage, StepBar
 from gui.window.job_bar import JobBar
-from gui.window.panes import Panes
+from gui.window.panes import TURN_MS, Panes
+
+if TYPE_CHECKING:
+    from gui.review.page import ReviewPage
 
 __all__ = ["Window"]
 
 USUAL = QSize(1440, 900)
 # What a window manager puts around a window; asking it is possible only once the window shows.
 FRAME = QSize(16, 48)
+# After the panes that can be seen.
+AHEAD_MS = 1_500
 
 
 class Window(QMainWindow):
@@ -67,9 +73,15 @@ class Window(QMainWindow):
         self.map.set_light(remembered_light())
         holder = QWidget()
         stacked(holder, self.step_bar, (self.map, 1))
+        self._map_holder = holder
         self.middle = QStackedWidget()
         self.middle.addWidget(self.first_page)
         self.middle.addWidget(holder)
+        self._review_page: ReviewPage | None = None
+        self._ahead_due = later(self, self.made_review_page, AHEAD_MS)
+        self._turns: list[Callable[[], object]] = []
+        self._turn_due = QTimer(self, interval=TURN_MS)
+        self._turn_due.timeout.connect(self._take_turn)
         self.setCentralWidget(self.middle)
 
     def _build_status(self) -> None:
@@ -111,7 +123,55 @@ class Window(QMainWindow):
         model.runner.started.connect(self._say_next)
         model.runner.busy_changed.connect(self._say_next)
         self.map.measured.connect(self._say_measured)
+        self.commands.reviewing.wanted.connect(self.set_reviewing)
         theme.watcher().changed.connect(self._on_theme)
+
+    # -- the review ---------------------------------------------------------------
+
+    def set_reviewing(self, on: bool) -> None:
+        """Let the review of the findings fill the window, or give the whole window back."""
+        reviewing = self.commands.reviewing
+        if on == (reviewing.page is not None) or (on and self.model.findings is None):
+            return
+        if not on:
+            self._turns.clear()
+            assert reviewing.page is not None
+            reviewing.page.end()
+            reviewing.page = None
+            layout = self._map_holder.layout()
+            assert isinstance(layout, QVBoxLayout)
+            layout.addWidget(self.map, 1)
+            self.map.show()
+            self._refresh()
+            return
+        page = reviewing.page = self.made_review_page()
+        # One with each turn of the event loop: all at once would hold it up.
+        hide = partial(self.panes.set_shown, False)
+        show = partial(self.middle.setCurrentWidget, page)
+        self._turns = [hide, show, partial(page.take_map, self.map), page.begin]
+        self._turn_due.start()
+
+    def make_ahead(self) -> None:
+        """Make what isn't there yet while the person looks around."""
+        self.panes.make_ahead()
+        self._ahead_due.start()
+
+    def made_review_page(self) -> ReviewPage:
+        """Return what shows the review, made if need be."""
+        if self._review_page is None:
+            # Loaded late, as the panes are, so that the window opens fast.
+            from gui.review.page import ReviewPage
+
+            self._review_page = ReviewPage(self.model)
+            self._review_page.left.connect(lambda: self.set_reviewing(False))
+            self.middle.addWidget(self._review_page)
+        return self._review_page
+
+    def _take_turn(self) -> None:
+        if self._turns:
+            self._turns.pop(0)()
+        if not self._turns:
+            self._turn_due.stop()
 
     def _say_measured(self, words: str) -> None:
         """Show a measurement for as long as its line shows, and no longer."""
@@ -168,8 +228,13 @@ class Window(QMainWindow):
         model = self.model
         found = model.findings is not None
         open_ = found or model.terrain is not None
-        self.middle.setCurrentIndex(1 if open_ else 0)
-        self.panes.set_shown(open_)
+        if self.commands.reviewing.page is not None:
+            if not found:
+                self.set_reviewing(False)
+                return
+        else:
+            self.middle.setCurrentIndex(1 if open_ else 0)
+            self.panes.set_shown(open_)
         self.commands.refresh()
         if found and not self._had_findings:
             self.panes.to_front("reaches")

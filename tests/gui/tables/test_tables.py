@@ -16,11 +16,12 @@ from hypothesis import strategies as st
 from PySide6.QtCore import QItemSelectionModel, QSettings, Qt
 from PySide6.QtGui import QGuiApplication, QIcon
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
+from PySide6.QtWidgets import QFileDialog, QWidget
 
 from analysis.common.columns import STATION_COLUMNS
 from analysis.common.table import Table
 from analysis.common.verdicts import DEFECTS, Finding
+from analysis.findings.reviews import Place
 from analysis.shoulder.values import Reason, Why
 from gui.look.icons import finding_icon
 from gui.look.words import reach_sentence, station_sentence
@@ -440,22 +441,21 @@ def test_review_by_key_is_stored_and_undone(
     key = screened.station_key(0, 5, 1)
     assert screened.review(key) == ("agreed", "")
     row = screened.station_row(0, 5, 1)
-    assert stations.rows.text(row, "review") == "agreed"
+    assert stations.rows.text(row, "review") == "✓ agreed"
     screened.undo.undo()
     assert screened.review(key) == ("", "")
     assert stations.rows.text(row, "review") == ""
 
 
-def test_rejection_asks_for_a_reason(
-    reaches: ReachTable, screened: WindowModel, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_rejection_asks_for_a_reason(reaches: ReachTable, screened: WindowModel) -> None:
     row = faulty_row(screened)
     reaches.view.selectRow(reaches.rows.view_row(row))
-    monkeypatch.setattr(QInputDialog, "getText", lambda *_a, **_k: ("   ", True))
+    asked: list[list[Place]] = []
+    screened.reason_wanted.connect(asked.append)
     reaches.review_chosen("rejected")
+    assert asked == [[screened.reach_key(row)]]
     assert screened.review(screened.reach_key(row)) == ("", "")
-    monkeypatch.setattr(QInputDialog, "getText", lambda *_a, **_k: ("parked vehicle", True))
-    reaches.review_chosen("rejected")
+    reaches.review_chosen("rejected", "parked vehicle")
     assert screened.review(screened.reach_key(row)) == ("rejected", "parked vehicle")
     assert reaches.reviewed.text() == "rejected: parked vehicle"
     reaches.review_box.setCurrentIndex(reaches.review_box.findText("rejected"))
