@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +20,7 @@ def add_field_commands(commands: Any) -> None:
     """Add the commands to the parser of all commands."""
     _add_checkplan(commands)
     _add_check(commands)
+    _add_compare(commands)
 
 
 def _add_checkplan(commands: Any) -> None:
@@ -68,6 +70,29 @@ def _add_check(commands: Any) -> None:
     check.add_argument("--sheet", metavar="FILE", help="acceptance to sign: .pdf, .html or .md")
     _add_paper(check)
     check.set_defaults(run=_check)
+
+
+def _add_compare(commands: Any) -> None:
+    compare = commands.add_parser(
+        "compare", help="what changed between two surveys of the same roads, with errors"
+    )
+    compare.add_argument("--before", required=True, metavar="A.gpkg", help="earlier findings")
+    compare.add_argument("--after", required=True, metavar="B.gpkg", help="later findings")
+    compare.add_argument("--before-date", required=True, metavar="YYYY-MM-DD", help="of the survey")
+    compare.add_argument("--after-date", required=True, metavar="YYYY-MM-DD")
+    compare.add_argument("--before-name", metavar="TEXT", help="what it is called; else its file")
+    compare.add_argument("--after-name", metavar="TEXT")
+    compare.add_argument(
+        "--third-date",
+        metavar="YYYY-MM-DD",
+        help="to reckon to at a straight rate; else as long again after the later survey",
+    )
+    compare.add_argument("--stations", metavar="FILE.csv", help="changes by station side")
+    compare.add_argument("--reaches", metavar="FILE.csv", help="changes by reach")
+    compare.add_argument(
+        "--force", action="store_true", help="replace files that this program didn't write"
+    )
+    compare.set_defaults(run=_compare)
 
 
 def _add_paper(parser: argparse.ArgumentParser) -> None:
@@ -150,6 +175,39 @@ def _check(options: argparse.Namespace) -> int:
     return 0
 
 
+# ---------------------------------------------------------------- two surveys
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from analysis.findings import changes_text as words
+    from analysis.findings.geopackage import read_findings
+    from analysis.findings.two_surveys import Dates, compare_surveys
+
+    _check_places(options, ("stations", "reaches"))
+    dates = Dates(
+        before=_day(options.before_date, "--before-date"),
+        after=_day(options.after_date, "--after-date"),
+        before_name=options.before_name or Path(options.before).stem,
+        after_name=options.after_name or Path(options.after).stem,
+        third=_day(options.third_date, "--third-date") if options.third_date else None,
+    )
+    change = compare_surveys(read_findings(options.before), read_findings(options.after), dates)
+    if options.stations:
+        words.write_station_changes(change, options.stations)
+    if options.reaches:
+        words.write_reach_changes(change, options.reaches)
+    print(words.change_text(change))
+    _told([options.stations, options.reaches])
+    return 0
+
+
+def _day(text: str, name: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise SettingsError(f"{name} is {text!r}; write a day such as 2026-05-31.") from None
+
+
 # ---------------------------------------------------------------- files
 
 
@@ -159,6 +217,8 @@ _KINDS = {
     "sheet": (".pdf", ".html", ".md"),
     "plot": (".svg", ".png"),
     "recalibrate": (".toml",),
+    "stations": (".csv",),
+    "reaches": (".csv",),
 }
 
 
@@ -166,7 +226,8 @@ def _check_places(options: argparse.Namespace, names: Sequence[str]) -> None:
     """Refuse, before anything is done, a file that mustn't be written or is of no known kind."""
     from analysis.study.inputs import check_writable
 
-    inputs = [options.findings, getattr(options, "readings", None), getattr(options, "after", None)]
+    sources = ("findings", "readings", "before", "after")
+    inputs = [getattr(options, source, None) for source in sources]
     for name in names:
         path = getattr(options, name)
         if not path:

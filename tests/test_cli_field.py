@@ -1,6 +1,7 @@
 """Commands for what goes to the field and comes back, on a small screened road."""
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ from PySide6.QtSvg import QSvgRenderer
 
 from analysis.common.cautions import CAUTIONS
 from analysis.common.limits import read_limits
+from analysis.common.table import Table
 from analysis.findings.geopackage import write_findings
 from gui.launch import main
 from tests.builders.small_study import small_study
@@ -112,6 +114,32 @@ def test_readings_back_with_plot_and_limits(saved, filled, tmp_path, capsys):
     assert not QImage(str(plots[0])).isNull()
     assert QSvgRenderer(str(plots[1])).isValid()
     assert "traffic control" in plots[1].read_text(encoding="utf-8")
+
+
+def test_compare_two_surveys(saved, tmp_path, capsys):
+    findings = small_study().findings
+    stations = {**findings.stations.columns}
+    stations["edge_drop_mm"] = stations["edge_drop_mm"] + 60.0
+    run_record = {**findings.run, "made": "later", "terrain_checksum": "another"}
+    later = tmp_path / "later.gpkg"
+    write_findings(replace(findings, stations=Table(stations), run=run_record), later)
+    tables = [tmp_path / "s.csv", tmp_path / "r.csv"]
+    words = ("compare", "--before", saved, "--after", later, "--before-date", "2024-05-01")
+    code, said, err = run(
+        capsys, *words, "--after-date", "2026-05-01", "--stations", tables[0], "--reaches",
+        tables[1], "--third-date", "2027-05-01",
+    )  # fmt: skip
+    assert (code, err) == (0, "")
+    assert "thornwick (2024-05-01) against later (2026-05-01)" in said
+    assert "For 2027-05-01 a straight line" in said
+    with tables[1].open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert {row["change"] for row in rows} <= {"changed", "can't tell"}
+    told = [float(row["drop_change_mm"]) for row in rows if row["drop_change_mm"]]
+    assert told == pytest.approx([60.0] * len(told))
+    for date, told in (("May", "2026-05-31"), ("2023-01-01", "in their order")):
+        code, _, err = run(capsys, *words, "--after-date", date)
+        assert code == 2 and told in err
 
 
 def test_check_refuses_in_one_sentence(saved, tmp_path, capsys):

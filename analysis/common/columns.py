@@ -16,9 +16,11 @@ __all__ = [
     "FIRST_LATER",
     "MADE_UP",
     "POND_COLUMNS",
+    "REACH_CHANGE_COLUMNS",
     "REACH_COLUMNS",
     "REVIEW_COLUMNS",
     "RUN_COLUMNS",
+    "STATION_CHANGE_COLUMNS",
     "STATION_COLUMNS",
     "TABLES",
     "Column",
@@ -227,6 +229,36 @@ _COLUMNS = (
         "Where it spills, from the given centreline, right positive."),
     _flag("certain", "", "Whether it holds water whatever holes and culverts hide."),
     _text("doubt", "", "Why it isn't certain; empty where it is."),
+    Column("slope_before_pct", "%", "Slope before", "Shoulder slope by the earlier survey.",
+        error="slope_before_se"),
+    Column("slope_after_pct", "%", "Slope after",
+        "Shoulder slope by the later survey, brought together with the earlier one.",
+        error="slope_after_se"),
+    Column("slope_change_points", "points", "Change of slope",
+        "Later minus earlier shoulder slope: positive falls more steeply now.",
+        error="slope_change_se"),
+    Column("drop_before_mm", "mm", "Drop before", "Edge drop by the earlier survey.",
+        error="drop_before_se"),
+    Column("drop_after_mm", "mm", "Drop after",
+        "Edge drop by the later survey, where the earlier one has the edge.",
+        error="drop_after_se"),
+    Column("drop_change_mm", "mm", "Change of drop",
+        "Later minus earlier edge drop: positive lies lower now.", error="drop_change_se"),
+    Column("volume_change_m3", "m3", "Change of volume",
+        "Material on the shoulder where both surveys show it, later minus earlier: negative "
+        "was lost.",
+        error="volume_change_se"),
+    Column("slope_third_pct", "%", "Slope at a third date",
+        "Shoulder slope at a straight rate; nothing says that it goes on like this.",
+        error="slope_third_se"),
+    Column("drop_third_mm", "mm", "Drop at a third date",
+        "Edge drop at a straight rate; nothing says that it goes on like this.",
+        error="drop_third_se"),
+    Column("known_share", "1", "Seen twice",
+        "Share of the station sides that both surveys show.", decimals=2),
+    Column("p_changed", "1", "Chance it changed",
+        "Probability that a workable length of it changed by more than the limits."),
+    _text("change", "Change", "Changed, not changed, or can't tell."),
     _text("what", "", "What was corrected: edge, hinge or kerb."),
     Column("u_m", "m", "",
         "Distance outward that a person gave it; for a kerb 1 where one stands, else 0."),
@@ -325,6 +357,16 @@ REVIEW_COLUMNS: Mapping[str, Column] = {
     "finding": _text("finding", "", "What was found there when it was decided."),
     "verdict": _text("verdict", "", "What the verdict was when it was decided."),
 }
+_CHANGES = """
+    slope_before_pct slope_before_se slope_after_pct slope_after_se slope_change_points
+    slope_change_se drop_before_mm drop_before_se drop_after_mm drop_after_se drop_change_mm
+    drop_change_se volume_change_m3 volume_change_se slope_third_pct slope_third_se drop_third_mm
+    drop_third_se
+"""
+STATION_CHANGE_COLUMNS = _table(f"road side station_m {_CHANGES}")
+REACH_CHANGE_COLUMNS = _table(
+    f"road side from_m to_m finding length_m change {_CHANGES} known_share p_changed reason"
+)
 RUN_COLUMNS: Mapping[str, Column] = {column.name: column for column in _RUN}
 
 TABLES: Mapping[str, Mapping[str, Column]] = {

@@ -18,6 +18,7 @@ __all__ = ["check_no_input", "check_own", "is_disk_full", "is_own", "replacing",
 _OWN = {
     ".csv": re.compile(
         rb"(\xef\xbb\xbf)?(station,road,station_m,side,|road,station_m,kind,side,offset_m,"
+        rb"|road,side,(station_m,slope_before_pct|from_m,to_m,finding,length_m,change),"
         rb"|place[,;]road[,;]station[,;]side[,;]"
         rb"|[a-z0-9_,]+,review,review_reason\r?\n)"
     ),

@@ -17,20 +17,26 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, roots_hermitenorm
 
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
-from analysis.common.errors import ReadingsError
 from analysis.common.limits import FieldLimits, Limits
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
 from analysis.common.verdicts import REPLENISHING, RESHAPING
 from analysis.earthwork.target import targets_pct
 from analysis.findings.fieldcheck import ACCEPTED, NOT_ACCEPTED, NOT_COMPARED
+from analysis.findings.registering import (
+    Registration,
+    edge_at_its_place,
+    refuse_itself,
+    registered_text,
+    registration,
+)
 from analysis.findings.sheets import limits_of
 from analysis.findings.station_rows import StationRows
 
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
-__all__ = ["NOT_SHOWN", "Lot", "ReachAcceptance", "Registration", "accept_reaches"]
+__all__ = ["NOT_SHOWN", "Lot", "ReachAcceptance", "accept_reaches"]
 __all__ += ["acceptance_report", "judge_lot"]
 
 NOT_SHOWN = "not shown"
@@ -41,9 +47,6 @@ _SPREADS = np.array([0.05, 0.1, 0.2, 0.35, 0.6, 1.0, 1.6, 2.5])
 
 _NODES = 7
 """Points of a quadrature over a normal error."""
-
-_AROUND_M = 100.0
-"""So far beyond a reach its pavement tells how the two surveys lie to each other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,18 +64,6 @@ class Lot:
     low: float
     high: float
     p_rule: float
-
-
-@dataclass(frozen=True, slots=True)
-class Registration:
-    """How the later survey lies to the earlier one on the pavement of a stretch; NaN unknown.
-
-    `tilt_points` is positive where the later one falls more to the right.
-    """
-
-    level_mm: float
-    tilt_points: float
-    tilt_se: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,23 +115,13 @@ def accept_reaches(
     ReadingsError
         If both were made from the same terrain.
     """
-    _refuse_itself(before, after)
+    refuse_itself(before, after)
     earlier, later = StationRows(before.stations), StationRows(after.stations)
     return tuple(
         _accept_reach(before, row, earlier, later, limits)
         for row in range(len(before.reaches))
         if str(before.reaches["treatment"][row]) in (*RESHAPING, *REPLENISHING)
     )
-
-
-def _refuse_itself(before: Findings, after: Findings) -> None:
-    for name in ("terrain_checksum", "made"):
-        one, other = before.run.get(name), after.run.get(name)
-        if one and one == other:
-            raise ReadingsError(
-                "The later findings come from the same terrain as the earlier ones, so they can't "
-                "show what was done since: screen a survey taken after the work and give that file."
-            )
 
 
 def _accept_reach(
@@ -150,12 +131,12 @@ def _accept_reach(
     road, side = str(table["road"][row]), str(table["side"][row])
     low, high = sorted((float(table["from_m"][row]), float(table["to_m"][row])))
     planned, rows = (own.within(road, side, low, high) for own in (earlier, later))
-    register = _registration(earlier, later, road, low - _AROUND_M, high + _AROUND_M)
+    register = registration(earlier, later, road, low, high)
     tilt, tilt_se = np.nan_to_num([register.tilt_points, register.tilt_se])
     target = _targets(earlier, planned, later.station[rows], field)
     slope = later.values(rows, "shoulder_slope_pct") - (tilt if side == "right" else -tilt)
     slope_se = later.values(rows, "shoulder_slope_se")
-    edge, edge_se, place_se = _edge_at_its_place(earlier, planned, later, rows)
+    edge, edge_se, place_se = edge_at_its_place(earlier, planned, later, rows)
     known = np.isfinite(slope - target) & np.isfinite(edge)
     step = later.stride(road, side)
     lots = [
@@ -206,42 +187,6 @@ def _mean(values: Floats) -> float:
     return float(values.mean()) if values.size else math.nan
 
 
-def _edge_at_its_place(
-    earlier: StationRows, planned: NDArray[np.intp], later: StationRows, rows: NDArray[np.intp]
-) -> tuple[Floats, Floats, float]:
-    """Edge drop after the work where the pavement ended before it, mm, and its errors.
-
-    (n,) drops, (n,) errors of each, and the error that all have in common, by the edge's place.
-
-    Work on the shoulder doesn't move the pavement's edge. A later survey by itself may not know
-    where it is: a shoulder left a little high and falling more steeply than the pavement crosses
-    the pavement's plane farther out, and looks like a flush edge there.
-    """
-    drop, drop_se, slope, slope_se, pavement, edge = (
-        later.values(rows, name) for name in _EDGE_COLUMNS
-    )
-    was, was_se = (earlier.values(planned, name) for name in ("edge_offset_m", "edge_se_m"))
-    known = np.isfinite(was) & np.isfinite(was_se)
-    if not known.any() or not rows.size:
-        return drop, drop_se, 0.0
-    near = np.abs(later.station[rows][:, None] - earlier.station[planned][known]).argmin(axis=1)
-    moved = np.abs(edge) - np.abs(was[known][near])
-    breakover = slope - pavement
-    there = drop - 10.0 * breakover * moved
-    # The shoulder's plane is drawn out farther, by a slope whose error goes with the drop's.
-    error = drop_se + 10.0 * np.abs(moved) * slope_se
-    place = (10.0 * breakover * was_se[known][near]) ** 2
-    told = np.isfinite(there) & np.isfinite(error) & np.isfinite(place)
-    common = float(np.sqrt(place[told].mean())) if told.any() else 0.0
-    return np.where(told, there, drop), np.where(told, error, drop_se), common
-
-
-_EDGE_COLUMNS = (
-    *("edge_drop_mm", "edge_drop_se", "shoulder_slope_pct", "shoulder_slope_se"),
-    *("pavement_slope_pct", "edge_offset_m"),
-)
-
-
 def _targets(
     earlier: StationRows, planned: NDArray[np.intp], station_m: Floats, limits: FieldLimits
 ) -> Floats:
@@ -253,52 +198,6 @@ def _targets(
     asked = targets_pct(required[known], limits.accept_slope_points.value)
     near = np.abs(station_m[:, None] - earlier.station[planned][known]).argmin(axis=1)
     return np.asarray(asked[near])
-
-
-def _registration(
-    earlier: StationRows, later: StationRows, road: str, low: float, high: float
-) -> Registration:
-    """Level and tilt of the later survey by what both saw of the pavement, left and right."""
-    sides = [_both(earlier, later, road, side, low, high) for side in ("left", "right")]
-    level = np.concatenate([after["edge_z_m"] - was["edge_z_m"] for was, after in sides])
-    level = 1000.0 * level[np.isfinite(level)]
-    # A pavement that was built anew turns alike on both sides: only a tilt turns them apart.
-    (left, left_se), (right, right_se) = (
-        _mean_turn(was, after, later.stride(road, side))
-        for side, (was, after) in zip(("left", "right"), sides, strict=True)
-    )
-    tilt, tilt_se = 0.5 * (right - left), 0.5 * math.hypot(left_se, right_se)
-    middle = float(np.median(level)) if level.size else math.nan
-    return Registration(middle, tilt, tilt_se)
-
-
-def _mean_turn(
-    was: dict[str, Floats], after: dict[str, Floats], stride: int
-) -> tuple[float, float]:
-    """How much steeper the pavement falls outward on one side, and the error; NaN unknown."""
-    turn = after["pavement_slope_pct"] - was["pavement_slope_pct"]
-    error = np.hypot(after["pavement_slope_se"], was["pavement_slope_se"])
-    known = np.isfinite(turn) & np.isfinite(error)
-    if known.sum() < 2:
-        return math.nan, math.nan
-    spread = math.sqrt(stride * float((error[known] ** 2).sum())) / float(known.sum())
-    return float(turn[known].mean()), spread
-
-
-_PAVEMENT = ("edge_z_m", "pavement_slope_pct", "pavement_slope_se")
-
-
-def _both(
-    earlier: StationRows, later: StationRows, road: str, side: str, low: float, high: float
-) -> tuple[dict[str, Floats], dict[str, Floats]]:
-    """Columns of the pavement at the stations that both surveys have."""
-    was, after = (own.within(road, side, low, high) for own in (earlier, later))
-    here, there = (np.round(o.station[r], 1) for o, r in ((earlier, was), (later, after)))
-    one, two = np.isin(here, there), np.isin(there, here)
-    return (
-        {name: earlier.values(was[one], name) for name in _PAVEMENT},
-        {name: later.values(after[two], name) for name in _PAVEMENT},
-    )
 
 
 # ---------------------------------------------------------------- one lot
@@ -463,7 +362,7 @@ def _reach_line(reach: ReachAcceptance) -> str:
         f"({reach.slope_before_pct:.1f} % before, {reach.required_slope_pct:.1f} % asked for), "
         f"edge drop {reach.edge_after_mm:.0f} ± {reach.edge_after_se:.0f} mm. Within what is "
         f"allowed: slope {_lot_text(reach.slope)}; edge {_lot_text(reach.edge)}. Probability "
-        f"{reach.p_within:.2f} that the rule holds.{doubt} {_registered(reach.registration)}"
+        f"{reach.p_within:.2f} that the rule holds.{doubt} {registered_text(reach.registration)}"
     )
 
 
@@ -471,14 +370,4 @@ def _lot_text(lot: Lot) -> str:
     return (
         f"measured at {lot.within} of {lot.known} station sides, truly at "
         f"{100 * lot.low:.0f} to {100 * lot.high:.0f} %"
-    )
-
-
-def _registered(found: Registration) -> str:
-    if math.isnan(found.tilt_points):
-        return "The pavement doesn't show how the two surveys lie to each other."
-    level = "" if math.isnan(found.level_mm) else f"{found.level_mm:+.0f} mm and "
-    return (
-        f"On the pavement the later survey lies {level}{found.tilt_points:+.2f} ± "
-        f"{found.tilt_se:.2f} % points to the right of the earlier one; this is taken off."
     )

@@ -175,7 +175,7 @@ def test_one_station_alone_is_judged_by_its_own_error():
 
 def test_the_report_says_shares_rule_and_cautions():
     text = acceptance_report(planned(), surveyed())
-    assert "Rule for a reach: 90 % of its station sides within 1 points" in text
+    assert "Rule for a reach: 90 % of its station sides within 1 % points" in text
     assert "Velmarrow Road, left, 0+995 to 1+305: accepted" in text
     assert "of 31 station sides, truly at" in text
     assert "+23 mm" in text

@@ -1,6 +1,7 @@
 """A limit that changes nothing is a promise not kept: every one moves some result."""
 
 from dataclasses import replace
+from datetime import date
 from functools import lru_cache
 from pathlib import Path
 
@@ -13,9 +14,11 @@ from analysis.common.table import Table
 from analysis.earthwork.work_reach import WorkReach
 from analysis.earthwork.workplan import plan
 from analysis.findings.acceptance import accept_reaches
+from analysis.findings.field_report import check_readings, field_text
 from analysis.findings.fieldcheck import accept, compare
-from analysis.findings.readings import read_readings
+from analysis.findings.readings import ReadBack, read_readings
 from analysis.findings.sheets import WorkSheets
+from analysis.findings.two_surveys import Dates, compare_surveys
 from analysis.study.judging import rejudge
 from analysis.verdict import judge
 from tests.builders.small_study import dropped_study, small_study
@@ -97,7 +100,10 @@ def checked(limits: Limits, folder: Path) -> object:
     built = {name: value + dice.normal(0.0, 1.5, value.size) for name, value in built.items()}
     built["edge_drop_mm"] *= 6.0
     later = replace(findings, stations=Table({**findings.stations.columns, **built}), run={})
+    back, dates = ReadBack(readings), Dates(before=date(2024, 5, 1), after=date(2026, 5, 1))
     return (
+        field_text(check_readings(findings, back, limits)),
+        compare_surveys(findings, later, dates, limits).reaches["p_changed"].tolist(),
         compare(readings, findings, limits.field),
         accept(readings, findings, limits.field),
         accept_reaches(findings, later, limits),
