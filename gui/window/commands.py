@@ -79,8 +79,9 @@ ICONS = {
 }
 # Names of actions and menus; | is a separator.
 TOOLBAR = (
-    "open_terrain open_road save | screen review | previous_finding next_finding | "
-    "previous_station station next_station other_side | whole_road near relief measure | undo redo"
+    "open_terrain open_road save | screen | previous_finding next_finding | "
+    "previous_station station next_station other_side | whole_road near relief measure | review | "
+    "undo redo"
 )
 
 
