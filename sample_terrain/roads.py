@@ -86,10 +86,12 @@ def valley_road() -> Spec:
         stretches=(
             Stretch("flat", LEFT, 70, 190),
             Stretch("rutted", RIGHT, 120, 220),
+            Stretch("too steep", RIGHT, 250, 335),
             Stretch("scarce", RIGHT, 385, 485),
             Stretch("eroded", LEFT, 570, 660),
             Stretch("flat", RIGHT, 660, 750),
             Stretch("reversed", LEFT, 825, 925),
+            Stretch("breakover", RIGHT, 830, 920),
             Stretch("lip", LEFT, 1010, 1100),
             Stretch("reversed", RIGHT, 1060, 1165),
             Stretch("blocked ditch", LEFT, 1130, 1240),

@@ -19,6 +19,7 @@ __all__ = [
     "Superelevation",
     "blend",
     "build_surface",
+    "built_slope",
     "required_slope",
     "stretch_share",
 ]
@@ -32,6 +33,8 @@ DEFECTS = {
     "eroded": "eroded edge",
     "scarce": "eroded edge",
     "ridge": "rutted",
+    "too steep": "too steep",
+    "breakover": "breakover",
     "blocked ditch": "blocked ditch",
 }
 """Finding that each kind of stretch should lead to; kinds not listed are no defect."""
@@ -39,6 +42,8 @@ DEFECTS = {
 AMOUNTS = {
     "flat": 0.008,  # cross slope
     "reversed": -0.02,  # cross slope
+    "too steep": 0.12,  # cross slope
+    "breakover": 0.04,  # cross slope, beside a pavement that is banked up
     "high": 0.06,  # m above the pavement
     "lip": 0.06,  # m
     "rutted": 0.055,  # m
@@ -160,11 +165,14 @@ class Spec:
     shoulder : pair of knots
         Shoulder width left and right; 0 is none.
     margin : pair of float
-        What a sound shoulder has over the required slope, left and right.
+        What a sound shoulder has over the slope that it is built to, left and right.
     least_slope, over_pavement, breakover, most_slope : float
-        Rule for the required slope: pavement + `over_pavement`, at least `least_slope`, never
+        Rule for the slope to build: pavement + `over_pavement`, at least `least_slope`, never
         more than `breakover` beyond the pavement (common practice: 2 % beside 4 %), nor steeper
         than `most_slope` unless the pavement itself is.
+    crown_most : float
+        Beyond this the pavement is the low side of a curve, where no more is required than that
+        the shoulder follows it; the road is built steeper there all the same.
     unpaved : bool
         A gravel road: the shoulder goes on at the pavement's slope, no edge can be seen.
     """
@@ -185,6 +193,7 @@ class Spec:
     over_pavement: float = 0.02
     breakover: float = 0.08
     most_slope: float = 0.08
+    crown_most: float = 0.025
     unpaved: bool = False
     roadside: tuple[tuple[Roadside, ...], ...] = ((Roadside(0.0),), (Roadside(0.0),))
     stretches: tuple[Stretch, ...] = ()
@@ -215,10 +224,22 @@ def stretch_share(stretch: Stretch, s: NDArray) -> NDArray:
     return np.minimum(blend((s - stretch.begin_m) / taper), blend((stretch.end_m - s) / taper))
 
 
+def built_slope(spec: Spec, pavement: NDArray) -> NDArray:
+    """Return the slope (fraction) that shoulders are built to beside a pavement's (fraction)."""
+    return _within_limits(spec, pavement + spec.over_pavement, pavement)
+
+
 def required_slope(spec: Spec, pavement: NDArray) -> NDArray:
-    """Return the required shoulder slope (fraction) beside a pavement cross slope (fraction)."""
-    wanted = np.maximum(pavement + spec.over_pavement, spec.least_slope)
-    wanted = np.minimum(wanted, pavement + spec.breakover)
+    """Return the required shoulder slope (fraction) beside a pavement cross slope (fraction).
+
+    On the low side of a curve the shoulder needs only to follow the pavement.
+    """
+    crown = np.minimum(pavement, spec.crown_most) + spec.over_pavement
+    return _within_limits(spec, np.maximum(crown, pavement), pavement)
+
+
+def _within_limits(spec: Spec, wanted: NDArray, pavement: NDArray) -> NDArray:
+    wanted = np.minimum(np.maximum(wanted, spec.least_slope), pavement + spec.breakover)
     return np.minimum(wanted, np.maximum(spec.most_slope, pavement))
 
 
@@ -271,7 +292,7 @@ def build_surface(spec: Spec) -> Surface:
         v["edge"] = half - sign * columns[1]
         v["pavement"] = pavements[side]
         v["width"] = _knots(spec.shoulder[side], s)
-        sound = required_slope(spec, v["pavement"]) + spec.margin[side]
+        sound = built_slope(spec, v["pavement"]) + spec.margin[side]
         v["slope"] = v["pavement"].copy() if spec.unpaved else sound
         _outside(spec.roadside[side], s, v)
         for stretch in spec.stretches:
@@ -309,7 +330,7 @@ def _apply(stretch: Stretch, s: NDArray, v: dict[str, NDArray]) -> None:
     size = stretch.size
     width = v["width"]
     match stretch.kind:
-        case "flat" | "reversed":
+        case "flat" | "reversed" | "too steep" | "breakover":
             v["slope"] += share * (size - v["slope"])
         case "high":
             v["drop"] -= share * size

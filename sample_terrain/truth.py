@@ -69,7 +69,7 @@ class Truth:
     ditch_depth_m: NDArray
     defect: NDArray  # finding that should come out, or "none"
     cause: NDArray  # kind of stretch in the description
-    fails: NDArray  # bool: water won't leave, or the edge is eroded
+    fails: NDArray  # bool: water won't leave, or the shoulder itself is faulty
     ditch_blocked: NDArray  # bool
     treatment: NDArray
     treatment_clear: NDArray  # bool: not near the border between reshape and replenish
@@ -411,7 +411,7 @@ def _fill_side(
         kind[covers & inside[:, len(span) // 2]] = "hole"
         edge_mixed |= covers & inside.any(axis=1) & ~inside.all(axis=1)
     blocked = found == "blocked ditch"
-    fails = np.isin(found, ("flat", "reversed", "high", "rutted", "eroded edge"))
+    fails = np.isin(found, list(set(DEFECTS.values()) - {"blocked ditch"}))
     usable = np.isin(kind, ("shoulder", "no edge"))
     found[~usable & ~blocked] = "none"
     fails &= usable

@@ -21,6 +21,7 @@ from sample_terrain.spec import (
     Stretch,
     Superelevation,
     build_surface,
+    built_slope,
     required_slope,
 )
 from sample_terrain.truth import hull_gaps, section_truth, tell_truth, true_volumes
@@ -80,11 +81,15 @@ def test_surface_has_the_slopes_of_its_description():
 
 
 def test_required_slope_by_the_rule_of_the_shared_trade_facts():
-    # common practice: 4 % beside 2 %; a breakover of at most 8 points on the high side
-    pavement = _s(0.02, 0.06, 0.07, -0.02, -0.06, -0.08)
+    # common practice: 4 % beside 2 %; the low side of a curve follows the superelevation; a
+    # breakover of at most 8 points on the high side
+    pavement = _s(0.02, 0.03, 0.06, 0.07, 0.09, -0.02, -0.06, -0.08)
+    required, built = required_slope(STRAIGHT, pavement), built_slope(STRAIGHT, pavement)
     np.testing.assert_allclose(
-        required_slope(STRAIGHT, pavement), [0.04, 0.08, 0.08, 0.04, 0.02, 0.0], atol=1e-12
+        required, [0.04, 0.045, 0.06, 0.07, 0.09, 0.04, 0.02, 0.0], atol=1e-12
     )
+    # the same road's shoulders are built two points steeper than the pavement there too
+    np.testing.assert_allclose(built, [0.04, 0.05, 0.08, 0.08, 0.09, 0.04, 0.02, 0.0], atol=1e-12)
 
 
 def test_superelevation_turns_both_halves_and_keeps_the_breakover():
@@ -336,7 +341,9 @@ def test_defects_come_out_as_named():
     truth = tell_truth(spec, axis, xy, np.arange(0.0, 2990.0, 10.0))
     clear = ~truth.edge_of_stretch & truth.fails
     seen = set(truth.defect[clear])
-    assert seen == {"flat", "reversed", "high", "rutted", "eroded edge"}
+    assert seen == {
+        *("flat", "reversed", "high", "rutted", "eroded edge", "too steep", "breakover")
+    }
     assert truth.ditch_blocked.any()
     assert {"driveway", "hole", "kerb", "no shoulder"} <= set(truth.kind.ravel())
     flat = clear & (truth.defect == "flat")
@@ -346,6 +353,14 @@ def test_defects_come_out_as_named():
     assert set(truth.treatment[low]) == {"replenish"}
     reshape = clear & np.isin(truth.defect, ("flat", "reversed", "high"))
     assert set(truth.treatment[reshape]) == {"reshape"}
+    steep = clear & (truth.defect == "too steep")
+    assert (truth.shoulder_slope_pct[steep] > 10.0).all()
+    off = clear & (truth.defect == "breakover")
+    breakover = truth.shoulder_slope_pct - truth.pavement_slope_pct
+    # 8 points at most (AASHTO, from memory), beside a pavement that is banked up
+    assert (breakover[off] > 10.0).all() and (truth.pavement_slope_pct[off] < 0.0).all()
+    # flatter is what both need, and that takes material
+    assert set(truth.treatment[steep | off]) == {"replenish"}
     rutted = clear & (truth.defect == "rutted")
     assert (np.maximum(truth.rut_mm, truth.ridge_mm)[rutted] > 40.0).all()
 
