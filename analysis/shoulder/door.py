@@ -59,7 +59,7 @@ def measure(
         progress=progress,
     )
     sought = settings.paved and settings.find_edges
-    measures, kerb, p_kerb = withhold(
+    measures, kerbed = withhold(
         measures, breaks, suspicion, pavement_width_m=settings.pavement_width_m if sought else None
     )
     bridges = ground.made_up
@@ -70,7 +70,7 @@ def measure(
         status, reason = measures.status.copy(), measures.reason.copy()
         status[untold], reason[untold] = Status.NOT_JUDGED, Reason(Why.FEW_LEVELS)
         measures = replace(measures, status=status, reason=reason)
-    return Shoulder(noise, measures, sections, kerb, p_kerb)
+    return Shoulder(noise, measures, sections, *kerbed)
 
 
 def _on_few_levels(z: Floats) -> bool:

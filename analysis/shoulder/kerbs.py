@@ -65,6 +65,9 @@ BENT_M, BENT_FALL = 1.2, 0.05
 LOWEST_FOOT_M, LOWEST_BEHIND_M = -0.05, 0.03
 """A kerb's foot lies about on the pavement's plane, and the ground behind it above that."""
 
+BEHIND_M = (0.4, 1.4)
+"""The ground behind a step: clear of its face, and on the narrowest shoulder or verge."""
+
 GOES_ON = 0.5
 """A kerb goes on while the ground behind it stands up by this share of its height."""
 
@@ -88,13 +91,18 @@ height."""
 class Kerbs:
     """What may be kerbs of one side, per block; NaN and False where there is none.
 
-    `shape` are the log odds, by its shape alone, that it is a kerb and no high shoulder.
+    `height` and its standard error `se` are in metres; `shape` are the log odds, by its shape
+    alone, that it is a kerb and no high shoulder; `away` is how far outside the edge it stands
+    where it isn't at it, metres, and `falls_pct` by how much the ground behind it falls more than
+    the pavement's plane there.
     """
 
     height: Floats
+    se: Floats
     shape: Floats
     kerb: NDArray[np.bool_]
-    away: NDArray[np.bool_]
+    away: Floats
+    falls_pct: Floats
     dropped: NDArray[np.bool_]
 
 
@@ -136,14 +144,31 @@ def find_kerbs(road: Unrolled, sigma_m: float, strange: NDArray[np.bool_]) -> Ke
         shorter = min(a1 - a0, b1 - b0)
         if b0 - a1 <= min(shorter, round(DROPPED_M / road.length_m)):
             dropped[a1:b0] = True
-    out, away = np.full(kerb.size, np.nan), np.zeros_like(kerb)
-    shape = np.full(kerb.size, np.nan)
+    out, se, shape, away, falls = (np.full(kerb.size, np.nan) for _ in range(5))
     for first, last in stretches:
         out[first:last] = np.nanmedian(height[first:last])
+        se[first:last] = np.nanmedian(found[first:last, 2])
         shape[first:last] = _by_shape(height, first, last, rows // 2 + 1)
         near = np.nanmedian(windows(place[first:last], 2 * least + 1, np.nan), axis=-1)
-        away[first:last] = near > KERB_AWAY_M
-    return Kerbs(out, shape, kerb, away, dropped)
+        outside = near > KERB_AWAY_M
+        away[first:last] = np.where(outside, near, np.nan)
+        if outside.any():
+            falls[first:last] = _fall_behind(road, place, slice(first, last))
+    return Kerbs(out, se, shape, kerb, away, falls, dropped)
+
+
+def _fall_behind(road: Unrolled, place: Floats, here: slice) -> float:
+    """Fall of the ground behind a step against the pavement's plane, percent; NaN if unknown."""
+    behind = road.x[None, :] - place[here, None]
+    count = np.where((behind > BEHIND_M[0]) & (behind < BEHIND_M[1]), road.count[here], 0.0)
+    safe = np.maximum(road.count[here], 1.0)
+    x, r = road.x_sum[here] / safe - place[here, None], road.r_sum[here] / safe
+    if not count.sum() > 0.0:
+        return np.nan
+    x_mean, r_mean = (float((count * value).sum() / count.sum()) for value in (x, r))
+    spread = float((count * (x - x_mean) ** 2).sum())
+    slope = float((count * (x - x_mean) * (r - r_mean)).sum())
+    return -100.0 * slope / spread if spread > 0.0 else np.nan
 
 
 def _by_shape(height: Floats, first: int, last: int, blur: int) -> float:

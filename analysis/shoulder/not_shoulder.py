@@ -90,9 +90,10 @@ class Suspicion:
         Middles of the blocks.
     kind : (b, 2) int8
         A `Why` up to `BRIDGE`, or `NOTHING`.
-    kerb_height_m, kerb_shape : (b, 2)
-        Height of what may be a kerb, and the log odds by its shape that it is one; NaN where there
-        is none.
+    kerb_height_m, kerb_se_m, kerb_shape, kerb_away_m, kerb_falls_pct : (b, 2)
+        Height of what may be a kerb, its standard error, the log odds by its shape that it is one;
+        how far outside the edge it stands where it isn't at it, and by how much the ground behind
+        it falls more than the pavement; NaN where there is none.
     known : (b, 2)
         Least share of pavement and of shoulder that has heights.
     masked : (b, 2)
@@ -104,7 +105,10 @@ class Suspicion:
     s: Floats
     kind: NDArray[np.int8]
     kerb_height_m: Floats
+    kerb_se_m: Floats
     kerb_shape: Floats
+    kerb_away_m: Floats
+    kerb_falls_pct: Floats
     known: Floats
     masked: Floats
     foreign: NDArray[np.bool_]
@@ -141,14 +145,13 @@ def suspect(
     # cells larger than the shoulder show nothing that stands on it
     if m == 0 or breaks.s.size == 0 or (width.size and cells.cell_m > np.median(width)):
         blank = np.zeros((0, 2))
-        return Suspicion(
-            np.zeros(0), blank.astype(np.int8), blank, blank, blank, blank, skip.copy()
-        )
+        kinds, step = blank.astype(np.int8), (blank, blank, blank, blank, blank)
+        return Suspicion(np.zeros(0), kinds, *step, blank, blank, skip.copy())
     scatter = _scatter(noise, cells.cell_m)
     roads = [unroll(cells, breaks, side, box_m, skip) for side in (0, 1)]
     b = roads[0].s.size
     kind = np.full((b, 2), NOTHING, dtype=np.int8)
-    height, shape = np.full((b, 2), np.nan), np.full((b, 2), np.nan)
+    height, se, shape, away, falls = (np.full((b, 2), np.nan) for _ in range(5))
     foreign = np.zeros(m, dtype=bool)
     bridge = _find_bridges(roads)
     for side, road in enumerate(roads):
@@ -160,9 +163,11 @@ def suspect(
         column[access] = Why.ACCESS
         column[_find_walls(road)] = Why.WALL
         column[bridge] = Why.BRIDGE
-        column[kerbs.kerb] = np.where(kerbs.away, Why.KERB_AWAY, Why.KERB)[kerbs.kerb]
+        column[kerbs.kerb] = np.where(np.isfinite(kerbs.away), Why.KERB_AWAY, Why.KERB)[kerbs.kerb]
         column[kerbs.dropped] = Why.DROPPED_KERB
-        height[:, side], shape[:, side] = kerbs.height, kerbs.shape
+        height[:, side], se[:, side] = kerbs.height, kerbs.se
+        shape[:, side], away[:, side] = kerbs.shape, kerbs.away
+        falls[:, side] = kerbs.falls_pct
         half = 0.5 * road.length_m
         for first, last in flag_runs(np.isin(column, (Why.ACCESS, Why.OBSTACLE))):
             here = cells.window(road.s[first] - half, road.s[last - 1] + half)
@@ -171,7 +176,8 @@ def suspect(
     known, masked = (
         np.column_stack([getattr(road, name) for road in roads]) for name in ("known", "masked")
     )
-    return Suspicion(roads[0].s, kind, height, shape, known, masked, foreign)
+    step = (height, se, shape, away, falls)
+    return Suspicion(roads[0].s, kind, *step, known, masked, foreign)
 
 
 def bridged_share(cells: Cells, made_up: Cells, breaks: Breaks) -> Floats:

@@ -70,7 +70,8 @@ class Why(IntEnum):
 class Reason:
     """Why a shoulder isn't judged.
 
-    `numbers` are the height in mm of a `KERB` or that a `WALL` exceeds; width and cell in metres of
+    `numbers` are the height in mm of a `KERB`; that and how far it stands outside the edge, metres,
+    of a `KERB_AWAY`; the height that a `WALL` exceeds; width and cell in metres of
     `FEW_CELLS_ACROSS` and `FEW_CELLS_BETWEEN_FOUND`; averaging length (m) and standard errors of
     slope (points) and drop (mm) of `TOO_NOISY` and `TOO_NOISY_FOR_ASSUMED`; share in percent of
     the ground that is `MADE_UP`; height in mm of `GRASS`; places of the road's middle in
@@ -215,6 +216,8 @@ class Shoulder:
         A kerb surely stands at the edge: the ground behind it is meant to be high.
     p_kerb : (n, 2)
         How likely what stands up along the edge here or near is a kerb; 0 where nothing does.
+    kerb_away_m : (n, 2)
+        How far outside the edge that stands, metres; NaN where it stands at it or nothing does.
     """
 
     noise: PerStation[Noise]
@@ -222,3 +225,4 @@ class Shoulder:
     sections: PerStation[Sections]
     kerb: PerStation[Bools]
     p_kerb: PerStation[Floats]
+    kerb_away_m: PerStation[Floats]

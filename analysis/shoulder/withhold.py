@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from analysis.shoulder.kerb_or_high import SURELY_KERB, kerb_chances
 from analysis.shoulder.not_shoulder import NOTHING, STEEPEST_PCT, WALL_RISE_M, Suspicion
 from analysis.shoulder.values import Measures, Reason, Shoulder, Status, Why
 
-__all__ = ["answered", "not_the_ground", "withhold"]
+__all__ = ["Kerbed", "answered", "not_the_ground", "withhold"]
 
 
 KERB_SHARE = 0.4
@@ -59,7 +60,26 @@ FAR_APART_M, NEXT_TO_NONE_M = 1.5, 0.6
 """So is one whose edges were found this much farther apart than given, beside shoulders narrower
 than this: they are its hinges."""
 
+AWAY_ROUND_M = 0.5
+"""How far a step stands outside the edge is told to this."""
+
 _KERBS = [Why.KERB, Why.KERB_AWAY, Why.DROPPED_KERB]
+_BEHIND_THE_EDGE = (
+    *("shoulder_slope_pct", "shoulder_slope_se", "slope_cov", "drop_shoulder_cov", "rut_mm"),
+    *("rut_se", "ridge_mm", "ridge_se", "rut_detectable_mm", "foreslope_pct", "shoulder_width_m"),
+)
+
+
+class Kerbed(NamedTuple):
+    """What stands up along the edges; all (n, 2).
+
+    `kerb` is where a kerb surely stands, `p_kerb` how likely what stands here or near is one, and
+    `away_m` how far outside the edge it stands where it isn't at it, NaN elsewhere.
+    """
+
+    kerb: NDArray[np.bool_]
+    p_kerb: Floats
+    away_m: Floats
 
 
 def withhold(
@@ -68,7 +88,7 @@ def withhold(
     suspicion: Suspicion,
     *,
     pavement_width_m: float | None = None,
-) -> tuple[Measures, NDArray[np.bool_], Floats]:
+) -> tuple[Measures, Kerbed]:
     """Give stations where no shoulder can be judged their reason; tell kerbs.
 
     Parameters
@@ -82,18 +102,21 @@ def withhold(
 
     Returns
     -------
-    Measures, (n, 2) bool, (n, 2)
-        With `status` and `reason` set, where a kerb surely stands at the edge, and how likely what
-        stands there is one. What lacks cells is "no data" only where the grid has no heights; where
-        there are heights but no shoulder to measure, it says that.
+    Measures
+        With `status` and `reason` set. What lacks cells is "no data" only where the grid has no
+        heights; where there are heights but no shoulder to measure, it says that. Where the step
+        stands away from the edge, it is the edge drop, and what lies behind it isn't known.
+    Kerbed
     """
-    status, reason = measures.status.copy(), measures.reason.copy()
-    kerb, p_kerb = np.zeros(breaks.edge.shape, dtype=bool), np.zeros(breaks.edge.shape)
+    shape = breaks.edge.shape
+    kerb, p_kerb, away = np.zeros(shape, dtype=bool), np.zeros(shape), np.full(shape, np.nan)
     if suspicion.s.size == 0 or breaks.s.size == 0:
-        return measures, kerb, p_kerb
+        return measures, Kerbed(kerb, p_kerb, away)
+    measures, away = _stepped_away(measures, breaks, suspicion)
     chance = kerb_chances(measures, breaks, suspicion)
+    status, reason = measures.status.copy(), measures.reason.copy()
     # a step that may be a high shoulder is judged like one
-    doubtful = np.isin(suspicion.kind, (Why.KERB, Why.DROPPED_KERB)) & (chance < SURELY_KERB)
+    doubtful = np.isin(suspicion.kind, _KERBS) & (chance < SURELY_KERB)
     kinds = np.where(doubtful, NOTHING, suspicion.kind).astype(np.int8)
     suspicion = replace(suspicion, kind=kinds)
     unpaved = pavement_width_m is not None and _like_gravel(measures, breaks, pavement_width_m)
@@ -126,14 +149,50 @@ def withhold(
             judged[chosen], told[chosen] = state, why
         new = judged != Status.OK
         status[new, side] = judged[new]
-        heights, wall = _near_height(suspicion, side, at), (1000.0 * WALL_RISE_M,)
+        heights, wall = _near_height(suspicion, side, at), np.full(at.size, 1000.0 * WALL_RISE_M)
+        places = np.nan_to_num(AWAY_ROUND_M * np.round(away[:, side] / AWAY_ROUND_M))
+        numbers = {Why.KERB: (heights,), Why.KERB_AWAY: (heights, places), Why.WALL: (wall,)}
         reason[new, side] = [
-            Reason(Why(why), {Why.KERB: (float(height),), Why.WALL: wall}.get(why, ()))
-            for why, height in zip(told[new], heights[new], strict=True)
+            Reason(Why(told[k]), tuple(float(told_of[k]) for told_of in numbers.get(told[k], ())))
+            for k in np.flatnonzero(new)
         ]
     measures = replace(measures, status=status, reason=reason)
     lost = breaks.lost()[:, None] & (status != Status.NO_DATA)
-    return _without_road(measures, breaks, lost), kerb & ~lost, np.where(lost, 0.0, p_kerb)
+    kerbed = Kerbed(kerb & ~lost, np.where(lost, 0.0, p_kerb), np.where(lost, np.nan, away))
+    return _without_road(measures, breaks, lost), kerbed
+
+
+def _stepped_away(
+    measures: Measures, breaks: Breaks, suspicion: Suspicion
+) -> tuple[Measures, Floats]:
+    """Take a step that stands outside the edge for the edge drop, and say how far out, (n, 2).
+
+    What was fitted about the edge there is pavement.
+    """
+    away = np.full(breaks.edge.shape, np.nan)
+    drop, drop_se = measures.edge_drop_mm.copy(), measures.edge_drop_se.copy()
+    at = _nearest(suspicion.s, breaks.s)
+    for side in (0, 1):
+        half = 0.5 * measures.average_m[:, side]
+        stands = np.isfinite(suspicion.kerb_away_m[:, side])
+        near = np.abs(suspicion.s[at] - breaks.s) <= np.fmax(half, NEAR_M)
+        here = near & (_window_mean(suspicion.s, stands, breaks.s, half) >= KERB_SHARE)
+        for values, out, scale in (
+            (suspicion.kerb_away_m, away, 1.0),
+            (-suspicion.kerb_height_m, drop, 1000.0),
+            (suspicion.kerb_se_m, drop_se, 1000.0),
+        ):
+            known = np.flatnonzero(stands)
+            nearest = known[_nearest(known.astype(np.float64), at[here].astype(np.float64))]
+            out[here, side] = scale * values[nearest, side]
+    stood = np.isfinite(away)
+    behind = {name: np.where(stood, np.nan, getattr(measures, name)) for name in _BEHIND_THE_EDGE}
+    # that the shoulder couldn't be measured doesn't hide the step
+    known = stood & (measures.status != Status.NO_DATA)
+    status, reason = measures.status.copy(), measures.reason.copy()
+    status[known], reason[known] = Status.OK, None
+    stepped = replace(measures, edge_drop_mm=drop, edge_drop_se=drop_se, **behind)
+    return replace(stepped, status=status, reason=reason), away
 
 
 def not_the_ground(measures: Measures, grass_m: Floats, bridged: Floats | None) -> Measures:
@@ -183,7 +242,9 @@ def answered(shoulder: Shoulder, kerb: Floats | None) -> Shoulder:
     status[yes & judged] = Status.NOT_JUDGED
     kinds = np.array([0 if why is None else why.kind for why in reason.ravel()])
     lifted = no & np.isin(kinds.reshape(reason.shape), _KERBS)
-    lifted &= np.isfinite(measures.shoulder_slope_se) & np.isfinite(measures.edge_drop_se)
+    # the step alone says that water can't leave
+    lifted &= np.isfinite(measures.edge_drop_se)
+    lifted &= np.isfinite(measures.shoulder_slope_se) | np.isfinite(shoulder.kerb_away_m)
     status[lifted], reason[lifted] = Status.OK, None
     return replace(
         shoulder,

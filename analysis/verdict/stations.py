@@ -144,7 +144,10 @@ def judge_stations(
     shift = limits.decision.log_odds_shift.value
     if shift:
         p_wont = expit(logit(p_wont) + shift)
-    shares = measured(_finding_shares(chances))
+    # where only the step is known, as where it stands away from the edge, it is all there is to say
+    lone = ~np.isfinite(p_flat) & (p_high >= certainty)
+    said = {fault: np.where(lone, np.nan_to_num(p), p) for fault, p in chances.items()}
+    shares = measured(_finding_shares(said))
     every = measured(np.stack([chances[fault] for fault in DEFECTS], axis=-1))
     most = np.argmax(np.nan_to_num(every), axis=-1)
     judgement = Judgement(
@@ -195,8 +198,8 @@ def _chance_wont_shed(
     return np.where(
         np.isfinite(neither),
         np.fmax(1.0 - neither, p_pond),
-        # an unknown slope or drop: water that surely stands is the one thing that can be said
-        np.where(p_pond >= certainty, p_pond, np.nan),
+        # an unknown slope: water that surely stands, or can't leave, is the one thing to say
+        np.where(np.fmax(p_pond, p_high) >= certainty, np.fmax(p_pond, p_high), np.nan),
     )
 
 

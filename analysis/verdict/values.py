@@ -85,8 +85,9 @@ class Judgement:
     @property
     def p_worn(self) -> Floats:
         """(n, 2) probability of a fault past which water leaves."""
-        others = (self.p_drop, np.nan_to_num(self.p_rut), self.p_too_steep, self.p_breakover)
-        return np.asarray(1.0 - np.prod([1.0 - p for p in others], axis=0))
+        # what can't be known of a slope doesn't hide what is known of the edge
+        others = map(np.nan_to_num, (self.p_rut, self.p_too_steep, self.p_breakover))
+        return np.asarray(1.0 - np.prod([1.0 - p for p in (self.p_drop, *others)], axis=0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +98,9 @@ class Reach:
     volumes in the state that their names say. `drained` is how much pavement sheds this way, in
     half widths; `why` says what stands in the way of a judgement. `harm` is what the reach may do,
     by which it is ranked before its `priority`. `likeliest` is the fault that is most likely,
-    certain or not; `also` are the lengths of it along which another fault was found than the reach
-    is named for. NaN is unknown.
+    certain or not, and `p_likeliest` the mean of its probability along the reach; `also` are the
+    lengths of it along which another fault was found than the reach is named for, and
+    `edge_assumed_m` the length along which the given width puts the edge. NaN is unknown.
     """
 
     side: int
@@ -128,6 +130,8 @@ class Reach:
     priority: float
     why: Reason | None
     likeliest: Finding
+    p_likeliest: float
+    edge_assumed_m: float
     also: Mapping[Finding, float]
 
 

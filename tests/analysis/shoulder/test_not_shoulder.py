@@ -72,9 +72,9 @@ def look(cells, *, mask=None, breaks=None, sigma_m=0.02, length_m=300.0):
     found = suspect(cells, breaks, noise, box_m=box, mask=mask)
     out = found.foreign if mask is None else found.foreign | mask
     measures, _ = measure_sides(cells, breaks, noise, average_m=20.0, box_m=box, mask=out)
-    judged, walled, p_kerb = withhold(measures, breaks, found)
+    judged, kerbed = withhold(measures, breaks, found)
     return SimpleNamespace(
-        found=found, measures=judged, kerb=walled, p_kerb=p_kerb, s=breaks.s, status=judged.status
+        **kerbed._asdict(), found=found, measures=judged, s=breaks.s, status=judged.status
     )
 
 
@@ -183,7 +183,7 @@ def test_a_person_says_what_it_is():
     """Either answer holds, also against what the ground says, and "nobody said" changes nothing."""
     level, falls = (look(road(between(f(0.13), 80.0, 240.0), sigma_m=0.02)) for f in (kerb, step))
     for seen in (level, falls):
-        shoulder = Shoulder(None, seen.measures, None, seen.kerb, seen.p_kerb)
+        shoulder = Shoulder(None, seen.measures, None, seen.kerb, seen.p_kerb, seen.away_m)
         said = np.full(seen.status.shape, np.nan)
         assert answered(shoulder, said) is shoulder and answered(shoulder, None) is shoulder
         said[15, 0], said[16, 0] = 1.0, 0.0
@@ -271,14 +271,25 @@ def test_a_dropped_kerb_between_two_kerbs():
 
 
 def test_a_kerb_outside_the_assumed_edge():
-    """With the pavement taken 2.5 m too narrow, the reason is that the kerb is away from it."""
+    """With the pavement taken 5 m too narrow, the step is measured, and said to be away from it."""
 
     def shape(s, x):
         return np.where(x < 2.5, -PAVEMENT * x, -PAVEMENT * 2.5 + 0.15 - 0.01 * (x - 2.5))
 
     seen = look(road(shape, shape, sigma_m=0.015), sigma_m=0.015)
     assert (seen.status == Status.NOT_JUDGED).all()
-    assert set(seen.measures.reason.ravel()) == {Reason(Why.KERB_AWAY)}
+    assert {why.kind for why in seen.measures.reason.ravel()} == {Why.KERB_AWAY}
+    inner = slice(1, -1)
+    assert {why.numbers for why in seen.measures.reason[inner].ravel()} == {(150.0, 2.5)}
+    z = (seen.measures.edge_drop_mm + 150.0) / seen.measures.edge_drop_se
+    assert (np.abs(z) < 3.5).all() and (seen.measures.edge_drop_se < 20.0).all()
+    np.testing.assert_allclose(seen.away_m, 2.5, atol=0.2)
+    # what lies between the taken edge and the step is pavement, and no shoulder was measured
+    assert np.isnan(seen.measures.shoulder_slope_pct).all()
+    nobody = np.full(seen.status.shape, 0.0)
+    shoulder = Shoulder(None, seen.measures, None, seen.kerb, seen.p_kerb, seen.away_m)
+    denied = answered(shoulder, nobody).measures
+    assert (denied.status == Status.OK).all()
 
 
 def test_a_short_step_is_no_kerb():
@@ -558,7 +569,7 @@ def test_many_outliers_are_said():
     measures, _ = measure_sides(cells, breaks, noise, average_m=20.0, box_m=box)
     share = measures.outlier_share.copy()
     share[5, 0] = 0.5
-    judged, _, _ = withhold(replace(measures, outlier_share=share), breaks, found)
+    judged, _ = withhold(replace(measures, outlier_share=share), breaks, found)
     assert judged.status[5, 0] == Status.NOT_JUDGED and judged.reason[5, 0].kind == Why.UNEVEN
     assert (np.delete(judged.status, 5, axis=0) == Status.OK).all()
 
@@ -573,7 +584,7 @@ def test_nothing_to_look_at():
     found = suspect(nothing, breaks, noise, box_m=box)
     assert found.s.size == 0 and found.foreign.size == 0
     measures, _ = measure_sides(nothing, breaks, noise, average_m=20.0, box_m=box)
-    judged, _, _ = withhold(measures, breaks, found)
+    judged, _ = withhold(measures, breaks, found)
     assert (judged.status == Status.NO_DATA).all()
 
 

@@ -310,7 +310,8 @@ def assess(ribbon, breaks, noise, **options):
 def shoulder_of(noise, measures, sections):
     """All of a shoulder without kerbs."""
     none = np.zeros((sections.s.size, 2))
-    return Shoulder(noise, measures, sections, kerb=none.astype(bool), p_kerb=none)
+    never = np.full(none.shape, np.nan)
+    return Shoulder(noise, measures, sections, none.astype(bool), none, never)
 
 
 def plug(s, o):
