@@ -164,7 +164,10 @@ _COLUMNS = (
         "Probability that it breaks off from the pavement by more than allowed."),
     Column("p_kerb", "1", "",
         "Probability that what stands up along the edge is a kerb and no high shoulder."),
+    Column("kerb_away_m", "m", "",
+        "How far outside the edge what stands up there stands; unknown where it stands at it."),
     _text("likeliest", "", "The fault that is most likely here, certain or not."),
+    Column("p_likeliest", "1", "", "Mean probability of that fault along the reach."),
     Column("edge_se_m", "m", "", "One standard error of edge_offset_m."),
     _text("edge_source", "", "Where the edge comes from: nominal, found or given."),
     _text("hinge_source", "", "Where the hinge comes from: nominal, found or given."),
@@ -187,6 +190,8 @@ _COLUMNS = (
     _flag("crowned", "", "Whether the pavement falls both ways from its crown."),
     _flag("ditch_blocked", "",
         "Whether the ditch needs cleaning: dammed, or filled up to less than the least depth."),
+    _flag("ditch_crossed", "",
+        "Whether something crosses the ditch here, with or without a culvert."),
     _station("from_m", "From", "Station where the reach begins."),
     _station("to_m", "To", "Station where the reach ends."),
     _text("treatment", "Treatment",
@@ -206,6 +211,13 @@ _COLUMNS = (
     Column("loads", "count", "Loads",
         "Truck loads of new material for this reach alone; a plan pools those of a stretch."),
     Column("rank", "count", "Rank", RANKING, type="int"),
+    Column("look_first", "count", "Look first",
+        "Place in the list of what to look at on site before work is ordered: first what may be a "
+        "kerb or a high shoulder, then what can't be told, then what has no data, the most urgent "
+        "first; empty where nothing is open.", type="int"),
+    Column("edge_assumed_m", "m", "",
+        "Length of the reach along which no edge shows, so that the given width puts it.",
+        decimals=0),
     Column("import_t", "t", "Import", "New material to bring in, by mass."),
     Column("haul_away_m3_loose", "m3", "Haul away, loose",
         "Surplus to take away, loose, as it is on the truck."),
@@ -338,13 +350,15 @@ STATION_COLUMNS = _table("""
     fill_m2 p_wont_shed verdict reason finding p_drop p_high p_rut edge_se_m edge_source
     hinge_source ditch_offset_m shoulder_width_m rut_se ridge_se rut_detectable_mm grade_pct
     foreslope_pct breakover_points edge_z_m average_m cut_se fill_se distance_m kerb crowned
-    ditch_blocked p_flat p_pond p_too_steep p_breakover p_kerb likeliest
+    ditch_blocked p_flat p_pond p_too_steep p_breakover p_kerb likeliest kerb_away_m
+    ditch_crossed
 """)
 REACH_COLUMNS = _table("""
     road side from_m to_m finding treatment verdict length_m mean_slope_pct worst_drop_mm cut_m3
     fill_m3 balance_m3 balance_se import_m3_loose loads rank reason mean_slope_se
     required_slope_pct p_wont_shed import_t haul_away_m3_loose ditch_clean_m p_replenish
-    severity first_index last_index likeliest harm_class harm
+    severity first_index last_index likeliest harm_class harm p_likeliest look_first
+    edge_assumed_m
 """)
 POND_COLUMNS = _table("""
     road depth_mm area_m2 volume_m3 side where station_m spill_station_m spill_offset_m certain

@@ -19,7 +19,7 @@ from analysis.findings.geopackage import Findings
 from analysis.road.roadline import to_map
 from analysis.shoulder.values import Status
 from analysis.study.values import RoadStudy, Study
-from analysis.verdict.reaches import ranks
+from analysis.verdict.reaches import looks_first, ranks
 from analysis.verdict.reasons import describe_stations, reach_sentences
 from analysis.verdict.values import Harm, Reach
 from analysis.water.assess import judge_ditch
@@ -107,6 +107,7 @@ def station_table(parts: Sequence[RoadStudy]) -> Table:
     areas = joined([part.judged.areas for part in parts])
     judgement = joined([part.judged.judgement for part in parts])
     p_kerb = np.concatenate([part.measured.shoulder.p_kerb for part in parts])
+    away = np.concatenate([part.measured.shoulder.kerb_away_m for part in parts])
     reasons = describe_stations(
         measures,
         judgement,
@@ -115,6 +116,7 @@ def station_table(parts: Sequence[RoadStudy]) -> Table:
         p_kerb=p_kerb,
         kerb=kerb,
         assumed=breaks.edge_source == Source.NOMINAL,
+        away_m=away,
     )
     crossed = water.ditch.crossing & (measures.status == Status.OK)
     reasons[crossed] = [
@@ -139,12 +141,14 @@ def station_table(parts: Sequence[RoadStudy]) -> Table:
         "distance_m": np.repeat(breaks.s, 2),
         "kerb": kerb,
         "p_kerb": p_kerb,
+        "kerb_away_m": away,
         "crowned": np.repeat(breaks.crowned, 2),
         "retained_mm": water.held.depth_mm,
         "pond_depth_mm": water.pond_depth_mm,
         "ditch_depth_m": water.ditch.depth_m,
         "ditch_grade_pct": water.ditch.grade_pct,
         "ditch_blocked": judge_ditch(water, limits.water),
+        "ditch_crossed": water.ditch.crossing,
     }
     for name in ("cut_m2", "fill_m2", "cut_se", "fill_se"):
         columns[name] = getattr(areas, name)
@@ -172,6 +176,7 @@ def reach_table(parts: Sequence[RoadStudy]) -> Table:
     columns["rank"] = ranks(reaches).tolist()
     columns["harm_class"] = [np.nan if r.harm == Harm.NONE else float(r.harm) for r in reaches]
     columns["harm"] = [reach.priority for reach in reaches]
+    columns["look_first"] = looks_first(reaches).tolist()
     return Table.of(REACH_COLUMNS, columns)
 
 

@@ -65,7 +65,7 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
     # sections are large and judged road by road: they stay where they are
     measures = joined([part.shoulder.measures for part in measured])
     water = joined([part.water for part in measured])
-    crowned = np.concatenate([part.breaks.crowned for part in measured])
+    breaks = joined([part.breaks for part in measured])
     judgement = judge_stations(
         measures,
         water.held,
@@ -94,7 +94,7 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
         along.append(np.where(np.isfinite(own.p_wont_shed), stays, np.nan))
     reaches = build_reaches(
         cases,
-        crowned,
+        breaks,
         water,
         measures,
         joined(ground),

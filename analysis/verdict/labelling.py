@@ -42,6 +42,9 @@ _NONE, _CANT, _NO_DATA = map(FINDINGS.index, (Finding.NONE, Finding.CANT_TELL, F
 _SETTLE = 0.175
 _SETTLE_IN_DOUBT = 0.10
 
+# What it costs to leave open a station that surely tells.
+_UNTOLD = 0.5
+
 # Evidence from one station never counts for more than this: a model error of 1 in 1000 is
 # always possible, whatever the standard errors say.
 _LEAST_PROBABILITY = 1e-3
@@ -82,6 +85,7 @@ def label_stations(
     settle = np.full(len(FINDINGS), _SETTLE * stations_in_shortest)
     settle[_CANT] = _SETTLE_IN_DOUBT * stations_in_shortest
     p = np.nan_to_num(shares, nan=0.0)
+    faults = np.where(np.isfinite(shares[..., _NONE]), 1.0 - p[..., _NONE], 0.0)
     sound = settled_by_neighbours(shares[..., _NONE], tie)
     stays = settled_by_neighbours(judgement.p_wont_shed, tie)
     worn = settled_by_neighbours(judgement.p_worn, tie)
@@ -95,7 +99,11 @@ def label_stations(
     own = np.where(_HOLDING, stays[..., None], worn[..., None])
     wrong = np.where(own > 0.5, sound[..., None], 1.0 - own)
     costs[..., 1:_CANT] = visit * wrong + 0.05 * (1.0 - kind) * faulty
-    costs[..., _CANT] = doubt
+    # To say "can't tell" of a station that tells is half as bad as to say the opposite.
+    some = np.nan_to_num(np.fmax(judgement.p_wont_shed, judgement.p_worn))
+    tells = np.maximum(p[..., _NONE], np.minimum(faults, some))
+    sure = np.clip((tells - 1.0 + doubt) / max(doubt, 1e-9), 0.0, 1.0)
+    costs[..., _CANT] = doubt + np.maximum(_UNTOLD - doubt, 0.0) * sure
     costs[..., _NO_DATA] = np.inf
     # What wasn't measured says nothing about the neighbours either.
     costs[status != Status.OK] = np.inf

@@ -15,11 +15,13 @@ from numpy.typing import NDArray
 
 from analysis.common.along import runs
 from analysis.common.limits import Limits
+from analysis.common.sides import Source
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Treatment, Verdict
 from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas
 from analysis.earthwork.balance import Balance, balances
+from analysis.edges.values import Breaks
 from analysis.road.roadline import Road
 from analysis.road.use import exposure
 from analysis.shoulder.values import Measures
@@ -28,7 +30,7 @@ from analysis.verdict.reasons import commonest_reason
 from analysis.verdict.values import Harm, Judgement, Reach
 from analysis.water.assess import Water, judge_ditch
 
-__all__ = ["build_reaches", "ranks"]
+__all__ = ["build_reaches", "looks_first", "ranks"]
 
 # What a reach may be. The order is that of the labels, then what becomes of them (`_kinds`).
 _KINDS = np.array([*Finding, Finding.CANT_TELL], dtype=object)
@@ -95,7 +97,7 @@ class _Line:
 
 def build_reaches(
     cases: Sequence[Case],
-    crowned: Bools,
+    breaks: Breaks,
     water: Water,
     measures: Measures,
     areas: Areas,
@@ -111,7 +113,7 @@ def build_reaches(
     ----------
     cases
         The roads, at least one.
-    crowned, water, measures, areas, judgement, labels
+    breaks, water, measures, areas, judgement, labels
         Over the stations of all roads, one road after the other.
     """
     roads, s = [case.road for case in cases], [case.s for case in cases]
@@ -124,7 +126,7 @@ def build_reaches(
     first, last = runs(kind, line.begins)
     kind = np.minimum(kind[first], len(_KINDS) - 1)
     columns = line.stretches(first, last)
-    figures = _means(first, crowned, measures, judgement, limits)
+    figures = _means(first, breaks.crowned, measures, judgement, limits)
     used = np.concatenate([exposure(road.uses, own) for road, own in zip(roads, s, strict=True)])
     figures["use"] = _run_means(np.tile(used, 2)[None, :], first)[0]
     figures |= _ditches(first, blocked, measures, water, limits)
@@ -134,6 +136,10 @@ def build_reaches(
     columns |= {name: figures[name] for name in _FIGURES}
     columns |= _judged(kind, columns["length_m"], figures, limits)
     columns |= _faults_within(first, columns["finding"], line.spacing_m[first], judgement)
+    assumed = _in_line(breaks.edge_source == Source.NOMINAL)
+    columns["edge_assumed_m"] = (
+        columns["length_m"] * _run_means(assumed[None, :].astype(float), first)[0]
+    )
     columns = {name: values.tolist() for name, values in columns.items()}
     columns["balance"] = _balances(
         np.concatenate(s),
@@ -165,6 +171,20 @@ def ranks(reaches: Sequence[Reach]) -> Floats:
     rank = np.empty(len(reaches))
     rank[order] = np.arange(1.0, len(order) + 1.0)
     return np.where(harm == Harm.NONE, np.nan, rank)
+
+
+def looks_first(reaches: Sequence[Reach]) -> Floats:
+    """Place of each (reaches,) in the list of what to look at before work is ordered, from 1 on.
+
+    First what may be a kerb or a high shoulder, where work and no work hang on one look, then what
+    can't be told, then what has no data, the most urgent first; NaN where there is nothing open.
+    """
+    order = (Finding.KERB_OR_HIGH, *_UNKNOWN)
+    kind = np.array([order.index(r.finding) if r.finding in order else -1 for r in reaches], int)
+    place = np.lexsort((ranks(reaches), kind))
+    out = np.full(len(reaches), np.nan)
+    out[place] = np.arange(1.0, len(reaches) + 1.0) - (kind < 0).sum()
+    return np.where(kind < 0, np.nan, out)
 
 
 def _in_line(values: NDArray[Any]) -> NDArray[Any]:
@@ -233,34 +253,39 @@ def _means(
 
     "over" a kind of defect is how bad it is in multiples of the limit that is passed.
     """
-    drop, slope, required, rut, ridge = map(
+    drop, slope, pavement, required, rut, ridge = map(
         _in_line,
         (
             measures.edge_drop_mm,
             measures.shoulder_slope_pct,
+            measures.pavement_slope_pct,
             judgement.required_slope_pct,
             measures.rut_mm,
             measures.ridge_mm,
         ),
     )
-    least = np.maximum(required, 1.0)
+    least, shape = np.maximum(required, 1.0), limits.shape
+    steepest = np.maximum(np.fmax(pavement, shape.shoulder_most_pct.value), 1.0)
     inward = measures.pavement_slope_pct < 0.0
     drained = np.where(crowned[:, None], 1.0, np.where(inward, 0.0, 2.0))
-    over_flat = 1.0 + (required - limits.shape.slope_shortfall_points.value - slope) / least
+    over_flat = 1.0 + (required - shape.slope_shortfall_points.value - slope) / least
     means = {
         "mean_slope_pct": slope,
         "required_slope_pct": required,
         "p_wont_shed": _in_line(judgement.p_wont_shed),
         # How much pavement sheds this way, in half widths: the low side of a curve gets all.
         "drained": _in_line(drained),
-        f"over {Finding.ERODED_EDGE}": drop / max(limits.shape.edge_drop_mm.value, 1.0),
-        f"over {Finding.HIGH}": -drop / max(limits.shape.high_shoulder_mm.value, 1.0),
-        f"over {Finding.KERB_OR_HIGH}": -drop / max(limits.shape.high_shoulder_mm.value, 1.0),
+        f"over {Finding.ERODED_EDGE}": drop / max(shape.edge_drop_mm.value, 1.0),
+        f"over {Finding.HIGH}": -drop / max(shape.high_shoulder_mm.value, 1.0),
+        f"over {Finding.KERB_OR_HIGH}": -drop / max(shape.high_shoulder_mm.value, 1.0),
         f"over {Finding.RUTTED}": np.fmax(
-            rut / max(limits.shape.rut_mm.value, 1.0), ridge / max(limits.shape.ridge_mm.value, 1.0)
+            rut / max(shape.rut_mm.value, 1.0), ridge / max(shape.ridge_mm.value, 1.0)
         ),
         f"over {Finding.FLAT}": over_flat,
         f"over {Finding.REVERSED}": over_flat,
+        f"over {Finding.TOO_STEEP}": slope / steepest,
+        f"over {Finding.BREAKOVER}": (slope - pavement)
+        / max(shape.breakover_most_points.value, 1.0),
         "average_m": _in_line(measures.average_m),
         "slope variance": _in_line(measures.shoulder_slope_se) ** 2,
     }
@@ -377,6 +402,7 @@ def _faults_within(
 ) -> dict[str, Any]:
     """Fields of `Reach` that say which fault is most likely, and which others were found in it."""
     finding, likeliest = _in_line(judgement.finding), _in_line(judgement.likeliest)
+    by_itself = {fault: _in_line(judgement.chance_of(fault)) for fault in DEFECTS}
     chance = np.nan_to_num(_in_line(judgement.p_likeliest))
     found, total = np.zeros((len(DEFECTS), len(first))), np.zeros((len(DEFECTS), len(first)))
     for k, fault in enumerate(DEFECTS):
@@ -386,7 +412,13 @@ def _faults_within(
     also = np.array([{} for _ in first], dtype=object)
     for k, run in np.argwhere(found > 0.0):
         also[run][DEFECTS[k]] = found[k, run]
-    return {"likeliest": np.array(DEFECTS, dtype=object)[total.argmax(axis=0)], "also": also}
+    most = total.argmax(axis=0)
+    mean = _run_means(np.stack([by_itself[fault] for fault in DEFECTS]), first)
+    return {
+        "likeliest": np.array(DEFECTS, dtype=object)[most],
+        "p_likeliest": np.take_along_axis(mean, most[None, :], axis=0)[0],
+        "also": also,
+    }
 
 
 def _severities(findings: NDArray[np.object_], figures: dict[str, Floats]) -> Floats:

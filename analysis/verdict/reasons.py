@@ -38,12 +38,12 @@ _TOO_NOISY = (
 )
 WITHHELD = {
     Why.KERB: (
-        "A step up of about {0} stands at the pavement edge, like a kerb: the verge behind it "
-        "isn't judged as a shoulder."
+        "A step up of about {0} stands at the pavement edge, like a kerb: water can't leave over "
+        "it, so check its inlets; the verge behind it isn't judged as a shoulder."
     ),
     Why.KERB_AWAY: (
-        "A step up like a kerb stands outside the assumed pavement edge: the ground isn't judged "
-        "as a shoulder; check the pavement width."
+        "A step up of about {0} stands {1} outside the pavement edge, like a kerb: water can't "
+        "leave over it, so check its inlets, and the pavement width; no shoulder is judged."
     ),
     Why.DROPPED_KERB: (
         "A short gap between two kerbs, like a dropped kerb at an access or the mouth of a side "
@@ -118,6 +118,7 @@ WITHHELD = {
 # Units and decimals; as many decimals as it takes where there is none.
 _FIGURES: dict[Why, tuple[tuple[str, int | None], ...]] = {
     **dict.fromkeys((Why.KERB, Why.WALL, Why.GRASS), (("mm", 0),)),
+    Why.KERB_AWAY: (("mm", 0), ("m", 1)),
     Why.MADE_UP: (("%", 0),),
     **dict.fromkeys(
         (Why.FEW_CELLS_ACROSS, Why.FEW_CELLS_BETWEEN_FOUND), (("m", 1), ("m", None), ("", 1))
@@ -157,6 +158,7 @@ def describe_stations(
     p_kerb: Floats,
     kerb: Bools,
     assumed: Bools,
+    away_m: Floats,
 ) -> NDArray[np.object_]:
     """Say in one plain sentence, with its numbers, what was found at each station and why; (n, 2).
 
@@ -173,6 +175,8 @@ def describe_stations(
         How likely a step up is a kerb, and where one surely stands.
     assumed : (n, 2)
         Where no edge shows and the given width puts it.
+    away_m : (n, 2)
+        How far outside the edge a step up stands; NaN where it stands at it.
     """
     facts = _facts(measures, limits, judgement.required_slope_pct, held_mm)
     p_wont = judgement.p_wont_shed
@@ -206,8 +210,11 @@ def describe_stations(
         if here.any():
             rows = zip(*(column[here].tolist() for column in columns), strict=True)
             texts[here] = [_without_minus_zero(sentence % row) for row in rows]
-    texts[ok & assumed] = [
-        f"{text} The edge is assumed from the given width." for text in texts[ok & assumed]
+    texts[ok & assumed] = [f"{text} {_EDGE_ASSUMED}." for text in texts[ok & assumed]]
+    aside = ok & np.isfinite(away_m)
+    texts[aside] = [
+        f"{text} It stands {metres:.1f} m outside that edge: check the pavement width."
+        for text, metres in zip(texts[aside], away_m[aside], strict=True)
     ]
     walled = ok & kerb
     texts[walled] = [
@@ -224,6 +231,7 @@ def _without_minus_zero(sentence: str) -> str:
     return _MINUS_ZERO.sub(r"\1", sentence)
 
 
+_EDGE_ASSUMED = "The edge is assumed from the given width"
 _BOTH_CONSEQUENCES = "If none stands here it is to be cut; if one does, check its inlets."
 
 
@@ -246,7 +254,7 @@ def _facts(
         Finding.KERB_OR_HIGH: (f"a step up stands {high}", step),
         Finding.RUTTED: (
             "rut %.0f ± %.0f mm, ridge %.0f ± %.0f mm, limits "
-            f"{shape.rut_mm.value:.0f} and {shape.ridge_mm.value:.0f} mm",
+            f"{shape.rut_mm.value:.0f} mm and {shape.ridge_mm.value:.0f} mm",
             (m.rut_mm, m.rut_se, m.ridge_mm, m.ridge_se),
         ),
         Finding.REVERSED: (falls, (*slope, required_pct)),
@@ -287,6 +295,9 @@ def reach_sentences(reach: Reach, limits: Limits) -> str:
     if reach.finding in DEFECTS:
         width = ("no pavement", "half the pavement", "the whole pavement")[round(reach.drained)]
         text += f" Severity {reach.severity:.1f} of the limit; {width} drains here."
+    if reach.edge_assumed_m > 0.0 and reach.why is None:
+        whole = reach.edge_assumed_m >= reach.length_m - 0.5
+        text += f" {_EDGE_ASSUMED}{'' if whole else f' over {reach.edge_assumed_m:.0f} m'}."
     if reach.harm == Harm.DROP_OFF:
         least = limits.shape.edge_drop_safety_mm.value
         text += f" The edge drop-off passes {least:.0f} mm, so it comes first whatever its length."
@@ -318,7 +329,7 @@ def _what_is_wrong(reach: Reach, limits: Limits) -> str:
     why = "" if reach.why is None else reason_sentence(reach.why)
     match reach.finding:
         case Finding.NONE:
-            return f"Sound over {length}: the shoulder {falls}."
+            return f"Sound over {length}: the shoulder {falls}.{_parts(reach)}"
         case Finding.BLOCKED_DITCH:
             flat = (
                 ""
@@ -333,16 +344,20 @@ def _what_is_wrong(reach: Reach, limits: Limits) -> str:
         case Finding.CANT_TELL:
             return (
                 f"Can't tell over {length} whether it is {reach.likeliest}: "
-                f"{facts[reach.likeliest]}; probability {reach.p_wont_shed:.2f} that it won't shed."
+                f"{facts[reach.likeliest]} (probability {reach.p_likeliest:.2f}; "
+                f"{reach.p_wont_shed:.2f} that it won't shed).{_parts(reach)}"
             )
     text = f"{reach.finding.capitalize()} over {length}: {facts[reach.finding]}."
     if reach.finding == Finding.KERB_OR_HIGH:
         cut = "" if reach.balance is None else f" {reach.balance.cut_m3_bank:.1f} m³"
         text += f" If no kerb stands here, cut{cut}; if one does, check its inlets."
-    if reach.also:
-        parts = [f"{metres:.0f} m {fault}" for fault, metres in reach.also.items()]
-        text += f" Of it {' and '.join(parts)}."
-    return text
+    return text + _parts(reach)
+
+
+def _parts(reach: Reach) -> str:
+    """What else was found along a reach than it is named for, so that no station contradicts it."""
+    parts = [f"{metres:.0f} m {fault}" for fault, metres in reach.also.items()]
+    return f" Of it {' and '.join(parts)}." if parts else ""
 
 
 def _worn(reach: Reach) -> str:
@@ -360,7 +375,7 @@ def material_sentence(balance: Balance, limits: MaterialLimits) -> str:
     text = f"{partly}, there: " if b.known_share < 0.95 else ""
     text += (
         f"Cut yields {b.reclaimed_m3_compacted:.1f} m³ compacted, fill needs "
-        f"{b.fill_m3_compacted:.1f}, balance {b.balance_m3_compacted:+.1f} ± "
+        f"{b.fill_m3_compacted:.1f} m³, balance {b.balance_m3_compacted:+.1f} ± "
         f"{b.balance_se_m3:.1f} m³"
     )
     if b.short_m3_compacted > max(-b.balance_m3_compacted, 0.0) + 0.05:

@@ -16,6 +16,7 @@ from analysis.study.warm_up import is_first_run
 from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
+from tests.builders.agreement import contradictions
 
 
 @pytest.fixture(scope="module")
@@ -92,6 +93,31 @@ def test_sample_reaches_cover_every_metre_once(sample):
             assert table["length_m"][here].sum() == pytest.approx(part.road.length_m)
 
 
+def test_sample_says_one_thing_of_each_place(sample):
+    """Stations, their reach, its sentence and its headline never contradict each other."""
+    assert contradictions(sample.study) == []
+
+
+@pytest.mark.parametrize("fault", ["too steep", "breakover"])
+def test_sample_stretches_where_water_leaves_too_fast(sample, fault):
+    """Found, measured, and material asked for, where the valley has a shoulder of that kind."""
+    truth = np.array([row["defect"] for row in sample.truth])
+    here = (truth == fault) & sample.clear
+    assert here.sum() >= 4
+    assert (sample.stations["finding"][here] == fault).mean() >= 0.9
+    assert (sample.stations["verdict"][here] == "sheds").all()
+    for name, most in (("shoulder_slope_pct", 1.0), ("breakover_points", 1.0)):
+        right = sample.column("shoulder_slope_pct")
+        if name == "breakover_points":
+            right = right - sample.column("pavement_slope_pct")
+        assert np.abs(sample.stations[name] - right)[here].mean() <= most
+    table = sample.study.findings.reaches
+    (row,) = np.flatnonzero(table["finding"] == fault)
+    assert table["treatment"][row] == "replenish" and np.isfinite(table["rank"][row])
+    # 11.6 % where 8 % is steepest, 12 points where 8 are allowed
+    assert table["severity"][row] == pytest.approx(1.5, abs=0.15)
+
+
 def test_sample_unknown_is_never_a_number(sample):
     """Where nothing was measured there is neither a slope nor a probability, and no verdict."""
     stations = sample.stations
@@ -125,7 +151,7 @@ def test_roads_are_judged_as_if_each_were_alone(sample):
     ]
     for table in ("stations", "reaches"):
         for name in getattr(together, table).names():
-            if name != "rank":  # runs over all roads
+            if name not in ("rank", "look_first"):  # run over all roads
                 apart = np.concatenate([getattr(one, table)[name] for one in alone])
                 np.testing.assert_array_equal(getattr(together, table)[name], apart, name)
     lines = [line for one in alone for line in one.reach_lines]

@@ -3,12 +3,15 @@
 What is wrong, and what isn't, follows from the plain geometry of each scene and common practice.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from analysis import Table, read_findings, remeasure, write_findings
+from analysis import Settings, Table, read_findings, remeasure, write_findings
 from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Verdict
-from tests.scenes import Scene, Side, middle, screened
+from tests.builders.agreement import contradictions
+from tests.scenes import EDGE_M, Scene, Side, middle, screened
 
 STEP_UP = (Finding.HIGH, Finding.KERB_OR_HIGH)
 
@@ -41,6 +44,7 @@ def test_a_step_up_holds_water_whatever_it_is(mm, taper_m):
         # 1.5 m wide, about 60 to 150 mm high on 4 % that are required
         assert reach["cut_m3"] == pytest.approx(300.0 * 1.5e-3 * mm, rel=0.45)
     assert not reaches_of(study, *set(DEFECTS) - set(STEP_UP))
+    assert not contradictions(study)
 
 
 def test_both_consequences_are_said_where_it_may_be_a_kerb():
@@ -48,6 +52,58 @@ def test_both_consequences_are_said_where_it_may_be_a_kerb():
     (reach, _) = reaches_of(study, Finding.KERB_OR_HIGH)
     assert f"If no kerb stands here, cut {reach['cut_m3']:.1f} m³" in reach["reason"]
     assert "check its inlets" in reach["reason"]
+
+
+def test_a_step_outside_the_assumed_edge_is_judged_and_ranked():
+    """The pavement is taken 2 m too narrow, and edges aren't looked for."""
+    narrow = Settings(half_width_m=14.0, pavement_width_m=5.0, find_edges=False)
+    study = screened(step(120), narrow)
+    assert (middle(study, "verdict") == Verdict.WONT_SHED).mean() >= 0.95
+    assert np.isin(middle(study, "finding"), STEP_UP).all()
+    np.testing.assert_allclose(middle(study, "kerb_away_m"), EDGE_M - 2.5, atol=0.3)
+    z = (middle(study, "edge_drop_mm") + 120.0) / middle(study, "edge_drop_se")
+    assert (np.abs(z) < 3.0).mean() >= 0.95
+    assert all("check the pavement width" in text for text in middle(study, "reason"))
+    for reach in reaches_of(study, *STEP_UP):
+        assert np.isfinite(reach["rank"]) and reach["look_first"] <= 2.0
+    assert not contradictions(study)
+
+
+def street(**options):
+    """Kerbs of 150 mm on both sides all along, dropped at accesses, of uneven height on the right.
+
+    As a grid of a street shows them: level verges, no ditch, and stretches that by themselves
+    would pass for either.
+    """
+
+    def dropped(uneven):
+        def height(s):
+            up = 0.15 + uneven * np.sin(2.0 * np.pi * s / 34.0)
+            gap = np.abs((s % 130.0) - 90.0) < 6.0
+            return np.where(gap, 0.02, up)
+
+        return height
+
+    verge = Side(slope=-1.0, ditch=0.0, width=3.0)
+    left, right = (replace(verge, step=dropped(uneven)) for uneven in (0.0, 0.05))
+    right = replace(right, slope=1.0, usual_slope=1.0)
+    return Scene(left=left, right=right, begin_m=-10.0, end_m=430.0, sigma_m=0.026, **options)
+
+
+def test_a_kerbed_street_is_kerbed_all_along():
+    study = screened(street())
+    table = study.findings.stations
+    assert not np.isin(table["finding"], (*STEP_UP, Finding.PONDING)).any()
+    stands = table["p_kerb"] > 0.0
+    assert stands.mean() > 0.9 and (table["p_kerb"][stands] >= 0.8).mean() >= 0.95
+    assert sum("check its inlets" in text for text in table["reason"]) > 0.7 * len(table)
+    assert not contradictions(study)
+
+
+def test_two_doubts_make_no_certainty():
+    """Like steps on both sides, which may be kerbs or high shoulders, stay open."""
+    p_kerb = middle(screened(step(120)), "p_kerb")
+    assert ((p_kerb > 0.2) & (p_kerb < 0.8)).all()
 
 
 def test_no_kerbs_on_this_road_says_the_user():
@@ -123,6 +179,10 @@ def test_coplanar_is_measured_with_the_given_width_and_judged():
     assert set(found) <= {Finding.FLAT, Finding.CANT_TELL}
     assert not middle(study, "edge_found").any()
     assert all("edge is assumed" in text for text in middle(study, "reason"))
+    for reach in reaches_of(study, Finding.FLAT):
+        assert "edge is assumed from the given width" in reach["reason"]
+        assert reach["edge_assumed_m"] > 0.9 * reach["length_m"]
+    assert not contradictions(study)
 
 
 @pytest.mark.parametrize("options", [{}, {"cell_m": 0.25}, {"cell_m": 0.25, "sigma_m": 0.005}])

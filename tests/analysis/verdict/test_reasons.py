@@ -7,6 +7,7 @@ from analysis.verdict.reasons import _without_minus_zero, commonest_reason, reas
 
 NUMBERS = {
     Why.KERB: (150.0,),
+    Why.KERB_AWAY: (150.0, 1.5),
     Why.WALL: (300.0,),
     Why.MADE_UP: (40.0,),
     Why.GRASS: (30.0,),
