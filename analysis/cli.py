@@ -168,7 +168,12 @@ def build_parser() -> argparse.ArgumentParser:
         "--sheets", metavar="DIR", help="work sheets as PDF, HTML and Markdown, one for each reach"
     )
     export.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="of the PDF")
-    export.add_argument("--units", choices=("metric", "us"), default="metric", help="on the sheets")
+    export.add_argument(
+        "--units",
+        choices=("metric", "us"),
+        default="metric",
+        help="on the sheets and in sentences; columns stay metric",
+    )
     export.add_argument(
         "--force", action="store_true", help="replace files that this program didn't write"
     )
@@ -527,9 +532,11 @@ def _export(options: argparse.Namespace) -> int:
             )
     found = read_findings(options.findings)
     rates = read_rates(options.rates) if options.rates else None
+    writing = Writing(options.units)
+    told = exports.told_in(found, writing)
     for path, write in layers:
         if path:
-            changed = write(found, path)
+            changed = write(told, path)
             print(f"Written: {path}")
             if changed:
                 print(
@@ -537,9 +544,7 @@ def _export(options: argparse.Namespace) -> int:
                     "them, so that no spreadsheet runs them."
                 )
     if options.sheets:
-        made = WorkSheets(
-            found, rates=rates, traffic_plan=options.traffic_plan, writing=Writing(options.units)
-        )
+        made = WorkSheets(found, rates=rates, traffic_plan=options.traffic_plan, writing=writing)
         draw = options.print_sheets
         sheets = made.all()
         written = exports.write_sheets(

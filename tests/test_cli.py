@@ -312,6 +312,89 @@ def test_check_after_accepts_sound_reaches(plane, tmp_path, capsys):
     _assert_refused(capsys, ["check", "--findings", str(before)], "--readings")
 
 
+@pytest.fixture
+def stepped(plane, tmp_path):
+    """The plane with a step up of 120 mm along both edges over 140 m, and its centreline."""
+    import rasterio
+
+    grid, road = plane
+    with rasterio.open(grid) as source:
+        z = source.read(1)
+    u = np.abs(_across())
+    beyond = np.clip(u - 5.0, 0.0, 2.4)
+    z -= (0.02 * np.clip(u - 3.5, 0.0, 1.5) + 0.25 * beyond).astype("float32")
+    z[100:380] += np.where(u > 3.5, 0.12, 0.0).astype("float32")
+    return _write_grid(tmp_path / "stepped.tif", z), road
+
+
+def test_a_file_of_kerbs_tells_where_one_stands(stepped, tmp_path, capsys):
+    """A line along the left step: there is a kerb, and none on the right, which stands high."""
+    from analysis.findings.geopackage import read_findings
+
+    left = [(_MIDDLE - 3.6, _SOUTH + 60.0), (_MIDDLE - 3.6, _SOUTH + 200.0)]
+    kerbs, out = _write_line(tmp_path / "kerbs.gpkg", left), tmp_path / "out.gpkg"
+    found = {}
+    for said in ("none", "unknown", str(kerbs)):
+        code, _, err = _run(capsys, *_screen(*stepped, out, "--quiet", "--kerbs", said))
+        assert (code, err) == (0, "")
+        read = read_findings(out)
+        table = read.stations
+        inner = (table["station_m"] > 80) & (table["station_m"] < 160)
+        found[said] = {
+            side: set(table["finding"][inner & (table["side"] == side)])
+            for side in ("left", "right")
+        }
+        assert read.run["kerbs"] in (said, str(kerbs))
+    open_, high = {"kerb or high shoulder"}, {"high"}
+    assert found["none"] == {"left": high, "right": high}
+    assert found["unknown"] == {"left": open_, "right": open_}
+    assert found[str(kerbs)] == {"left": {"can't tell"}, "right": high}
+    reasons = table["reason"][inner & (table["side"] == "left")]
+    assert all("check its inlets" in text for text in reasons)
+    _assert_refused(
+        capsys, _screen(*stepped, out, "--kerbs", str(tmp_path / "none.shp")), "none.shp"
+    )
+
+
+def test_what_may_be_a_kerb_comes_first_wherever_it_is_handed_on(stepped, tmp_path, capsys):
+    """In findings, exports and sheets, with both consequences and one rank for the whole run."""
+    import json
+
+    from analysis.findings.geopackage import read_findings
+
+    out = tmp_path / "out.gpkg"
+    assert _run(capsys, *_screen(*stepped, out, "--quiet"))[0] == 0
+    reaches = read_findings(out).reaches
+    rows = np.flatnonzero(reaches["finding"] == "kerb or high shoulder")
+    # the run takes its fringes with it: nothing else that holds water is left beside it
+    assert len(rows) == 2 and set(reaches["finding"][rows]) == {"kerb or high shoulder"}
+    assert not np.isin(reaches["finding"], ("high", "ponding")).any()
+    assert sorted(reaches["look_first"][rows]) == [1.0, 2.0]
+    others = np.isin(reaches["finding"], ("can't tell", "no data"))
+    assert (reaches["look_first"][others] > 2.0).all()
+    assert (reaches["rank"][rows] <= 2.0).all() and (reaches["cut_m3"][rows] > 0.0).all()
+    both = ("If no kerb stands here, cut", "check its inlets")
+    assert all(part in text for text in reaches["reason"][rows] for part in both)
+    geojson, gpx, sheets = (tmp_path / name for name in ("a.geojson", "a.gpx", "sheets"))
+    words = ["export", "--findings", str(out), "--geojson", str(geojson), "--gpx", str(gpx)]
+    code, _, err = _run(capsys, *words, "--sheets", str(sheets), "--units", "us")
+    assert code == 0, err
+    features = json.loads(geojson.read_text())["features"]
+    first = [f["properties"] for f in features if f["properties"].get("look_first") in (1, 2)]
+    assert {f["finding"] for f in first} == {"kerb or high shoulder"} and len(first) == 2
+    assert all(part in f["reason"] for f in first for part in both)
+    waypoint = gpx.read_text(encoding="utf-8").split("<wpt ")[1]
+    assert "kerb or high shoulder" in waypoint and "check its inlets" in waypoint
+    plan = (sheets / "plan.md").read_text(encoding="utf-8")
+    listed = plan.split("## Look first")[1].splitlines()
+    assert "kerb or high shoulder" in next(
+        x for x in listed if x.startswith("| ") and "---" not in x and "rank" not in x
+    )
+    page = next(p for p in sheets.glob("0*.md")).read_text(encoding="utf-8")
+    assert all(part in page for part in both) and "look before anything is cut" in page
+    assert " yd³; if one does" in page and " m³; if" not in page
+
+
 def test_export_sheets_with_rates(plane, tmp_path, capsys):
     """Costs appear only with the user's rates; a strange rate is refused."""
     grid, road = plane

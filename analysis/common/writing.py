@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 from analysis.common.columns import REACH_COLUMNS, STATION_COLUMNS
@@ -13,6 +14,12 @@ from analysis.common.units import METRIC, SYSTEMS, US, Unit, unit_of
 __all__ = ["UNKNOWN", "Writing", "chance_text"]
 
 UNKNOWN = "unknown"
+
+_AMOUNT = re.compile(
+    r"(?<![\w.])(?P<value>[+-]?\d+(?:\.\d+)?)(?: ± (?P<error>\d+(?:\.\d+)?))? "
+    r"(?P<unit>mm|m³|m)(?![\w²³/])"
+)
+"""An amount as the sentences of findings write it, with its error where that is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +73,28 @@ class Writing:
         return f"{self.place(from_m)} to {self.place(to_m)}"
 
     def recorded(self, sentence: str) -> str:
-        """Return a sentence of the findings, which are kept in metric units."""
-        if not sentence or self.system == METRIC:
-            return sentence
-        return f"As recorded, in metric units: {sentence}"
+        """Return a sentence of the findings, which are kept in metric units, in these units.
+
+        >>> Writing("us").recorded("Up to 51 mm high over 61 m: cut 7.6 ± 1.5 m³.")
+        'Up to 2.0 in high over 200 ft: cut 9.9 ± 2.0 yd³.'
+        """
+        return sentence if self.system == METRIC else _AMOUNT.sub(self._reworded, sentence)
+
+    def _reworded(self, found: re.Match[str]) -> str:
+        value, error, unit = found["value"], found["error"], found["unit"]
+        stored = {"m³": "m3"}.get(unit, unit)
+        shown = unit_of(stored, self.system)
+        # lengths along a road are told without decimals, widths and cells with them
+        plain = stored == "m" and "." not in value
+        decimals = 0 if plain and float(value) >= 10.0 else shown.decimals
+
+        def said(text: str) -> str:
+            sign = "+" if text.startswith("+") else ""
+            amount = round(float(text) * shown.factor, decimals) + 0.0
+            return f"{sign}{amount:.{decimals}f}"
+
+        within = f" ± {said(error)}" if error else ""
+        return f"{said(value)}{within} {shown.text}"
 
 
 def chance_text(probability: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from analysis.common.limits import Limits, MaterialLimits, ShapeLimits, WaterLimits
-from analysis.common.verdicts import CLEANING
+from analysis.common.verdicts import CLEANING, Finding
 from analysis.earthwork.production import loose_rise_mm
 from analysis.earthwork.work_reach import WorkReach
 
@@ -21,7 +21,9 @@ def notes_on(
     reach: WorkReach, fill_mm: float, lifts: int, placed_m3: float, limits: Limits
 ) -> tuple[str, ...]:
     """Sentences about one reach, that stand beside its work."""
-    notes = [_rise_note(reach, fill_mm, lifts, limits.material)] if reach.shaped else []
+    notes = [_KERB_NOTE] if reach.finding == Finding.KERB_OR_HIGH else []
+    if reach.shaped:
+        notes.append(_rise_note(reach, fill_mm, lifts, limits.material))
     if lifts > 1:
         notes.append(f"Spread and roll the fill of {fill_mm:.0f} mm in {lifts} lifts.")
     if placed_m3 > 0.0:
@@ -51,6 +53,10 @@ def notes_on(
     return tuple(notes)
 
 
+_KERB_NOTE = (
+    "It may be a kerb: somebody has to look before anything is cut. If one stands here, cut "
+    "nothing and check its inlets."
+)
 _DITCH_NOTE = (
     "Before the ditch is cleaned, see where it runs out: look at its outlet and at every culvert "
     "on the way, and open them first. The spoil goes where the owner says, never on the shoulder."

@@ -7,13 +7,13 @@ setting. Costs appear only where the user gave a rate.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple, TypeVar
 
 from analysis.common.cautions import CAUTIONS
 from analysis.common.limits import Limits, MaterialLimits, WorkLimits
-from analysis.common.verdicts import CLEANING, Treatment
+from analysis.common.verdicts import CLEANING, Finding, Treatment
 from analysis.earthwork.costs import Costs, Rates, costs_of
 from analysis.earthwork.notes import DRY_NOTE, SEASON_NOTE, notes_on
 from analysis.earthwork.production import (
@@ -131,8 +131,9 @@ def plan(
     """Plan the work on all reaches that call for any.
 
     Stretches of reaches close together are worked in one go, the lowest first, each side from
-    its downstream end, so that water finds its way out while the rest is still to do. Reaches
-    that the grid can't judge are listed for a visit.
+    its downstream end, so that water finds its way out while the rest is still to do; a grader
+    turns only at the ends of what it works there. What may be a kerb is listed for a visit first,
+    then what the grid can't judge.
 
     Parameters
     ----------
@@ -152,15 +153,22 @@ def plan(
     rates = rates or Rates()
     idle = ("", Treatment.NONE, Treatment.CANT_TELL)
     active = [reach for reach in reaches if reach.treatment not in idle]
-    visits = tuple(reach for reach in reaches if reach.treatment == Treatment.CANT_TELL)
+    doubtful = [reach for reach in reaches if _look_first(reach) < _FAR]
+    visits = tuple(sorted(doubtful, key=lambda reach: (_look_first(reach), _urgency(reach))))
     spans = _work_spans(active, limits.work)
     items: list[WorkItem] = []
     setups, moving_m = 0, 0.0
     for number, stretch in enumerate(_stretches(active, limits.work), start=1):
         sides = {reach.side for reach in stretch}
         setups += len(sides)
+        runs = _runs(stretch, spans)
         made = [
-            _work_on(reach, spans[id(reach)], len(items) + k, number, limits, rates)
+            _work_on(
+                reach,
+                _Place(spans[id(reach)], len(items) + k, number, runs[reach.side]),
+                limits,
+                rates,
+            )
             for k, reach in enumerate(stretch, start=1)
         ]
         trucks = _trucks(made)
@@ -241,6 +249,13 @@ def _stretches(reaches: Sequence[WorkReach], limits: WorkLimits) -> list[list[Wo
 def _urgency(reach: WorkReach) -> float:
     """Rank, behind all others where there is none: what sheds may still need work."""
     return float(reach.rank) if reach.rank > 0 else _FAR
+
+
+def _look_first(reach: WorkReach) -> float:
+    """Place of a kind of reach in the list of what to look at before work; infinite for none."""
+    if reach.finding == Finding.KERB_OR_HIGH:
+        return 1.0
+    return 2.0 if reach.treatment == Treatment.CANT_TELL else _FAR
 
 
 def _height(reaches: Sequence[WorkReach]) -> float:
@@ -324,27 +339,54 @@ def _crew_h(grader_h: float, roller_h: float, work: WorkLimits) -> float:
     return longer + (1.0 - work.beside_share.value) * shorter
 
 
-def _work_on(
-    reach: WorkReach,
-    span: tuple[float, float],
-    order: int,
-    stretch: int,
-    limits: Limits,
-    rates: Rates,
-) -> WorkItem:
-    work = limits.work
-    low, high = span
+class _Run(NamedTuple):
+    """How much of one side is worked in one go on a stretch: shoulder and ditch, metres."""
+
+    shoulder_m: float
+    ditch_m: float
+
+
+class _Place(NamedTuple):
+    """Limits of work of a reach, its place in the order of work, its stretch and its run."""
+
+    span: tuple[float, float]
+    order: int
+    stretch: int
+    run: _Run
+
+
+def _runs(
+    stretch: Sequence[WorkReach], spans: Mapping[int, tuple[float, float]]
+) -> dict[str, _Run]:
+    """Lengths worked in one go by side: between reaches so close the grader doesn't turn."""
+    runs: dict[str, _Run] = {}
+    for reach in stretch:
+        low, high = spans[id(reach)]
+        before = runs.get(reach.side, _Run(0.0, 0.0))
+        shoulder_m = before.shoulder_m + (high - low if reach.shaped else 0.0)
+        runs[reach.side] = _Run(shoulder_m, before.ditch_m + _ditch_m(reach, high - low))
+    return runs
+
+
+def _ditch_m(reach: WorkReach, length_m: float) -> float:
+    """Length of ditch to clean."""
+    if reach.treatment not in CLEANING:
+        return 0.0
+    return reach.ditch_clean_m if reach.ditch_clean_m > 0.0 else length_m
+
+
+def _work_on(reach: WorkReach, place: _Place, limits: Limits, rates: Rates) -> WorkItem:
+    work, run = limits.work, place.run
+    low, high = place.span
     width = reach.width_m if reach.width_m > 0.0 else work.roller_width_m.value
     fill_mm, passes = reach.fill_mm(width), Blading(1, 1, (), ())
     if reach.shaped:
         passes = blading(width, fill_mm, reach.treatment, reach.cut_m3_bank, work)
-    grader_h = pass_hours(high - low, passes.grader, grader_efficiency(high - low, work))
+    grader_h = pass_hours(high - low, passes.grader, grader_efficiency(run.shoulder_m, work))
     roller_h = pass_hours(high - low, passes.roller, work.roller_efficiency.value)
-    ditch_m = 0.0
-    if reach.treatment in CLEANING:
-        ditch_m = reach.ditch_clean_m if reach.ditch_clean_m > 0.0 else high - low
+    ditch_m = _ditch_m(reach, high - low)
     ditch = [(work.ditch_passes.value, work.ditch_speed_kmh.value)]
-    ditch_h = pass_hours(ditch_m, ditch, grader_efficiency(ditch_m, work))
+    ditch_h = pass_hours(ditch_m, ditch, grader_efficiency(run.ditch_m, work))
     spoil = ditch_spoil(ditch_m, reach.ditch_depth_m, limits)
     carried = _trucked(reach, spoil, limits)
     cycle_h = 2.0 * work.haul_km.value / work.haul_speed_kmh.value
@@ -356,8 +398,8 @@ def _work_on(
     downstream_low = _downstream_at_low(reach)
     start, end = (low, high) if downstream_low in (True, None) else (high, low)
     return WorkItem(
-        order=order,
-        stretch=stretch,
+        order=place.order,
+        stretch=place.stretch,
         reach=reach,
         start_m=start,
         end_m=end,

@@ -13,6 +13,7 @@ import math
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,8 +25,10 @@ from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import OutputError
 from analysis.common.outputs import check_own, is_disk_full, replacing, safe_cell
 from analysis.common.stations import station_text
+from analysis.common.table import Table
 from analysis.common.types import Floats, Progress
 from analysis.common.verdicts import Finding, Verdict
+from analysis.common.writing import Writing
 from analysis.findings.geopackage import plain_value, records
 from analysis.findings.sheet_text import Sheet, to_html, to_markdown
 
@@ -36,6 +39,7 @@ __all__ = [
     "check_placed",
     "degrees_of",
     "flagged_stations",
+    "told_in",
     "write_csv",
     "write_geojson",
     "write_gpx",
@@ -48,6 +52,18 @@ PrintBook = Callable[[Sequence[Sheet], Path], None]
 # Seven decimals of a degree are about a centimetre; more would only claim precision.
 _DEGREE_DECIMALS = 7
 _SOUND = (Finding.NONE, Finding.NO_DATA, Finding.CANT_TELL, "")
+
+
+def told_in(findings: Findings, writing: Writing) -> Findings:
+    """Findings whose sentences are in a person's units; columns stay as they are, in metres."""
+
+    def told(table: Table) -> Table:
+        if "reason" not in table:
+            return table
+        reason = np.array([writing.recorded(text) for text in table["reason"]], dtype=object)
+        return Table({**table.columns, "reason": reason})
+
+    return replace(findings, stations=told(findings.stations), reaches=told(findings.reaches))
 
 
 def write_geojson(findings: Findings, path: str | os.PathLike[str]) -> None:
@@ -239,6 +255,10 @@ def write_gpx(findings: Findings, path: str | os.PathLike[str]) -> None:
     """
     check_placed(findings)
     table, rows = findings.stations, flagged_stations(findings)
+    # what may be a kerb is looked at first
+    if "finding" in table:
+        kerb = table["finding"][rows] == Finding.KERB_OR_HIGH
+        rows = rows[np.argsort(~np.asarray(kerb, dtype=bool), kind="stable")]
     xy = np.asarray(findings.station_xy, dtype=np.float64).reshape(-1, 2)
     with _layer(
         path,

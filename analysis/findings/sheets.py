@@ -28,6 +28,7 @@ from analysis.earthwork.target import targets_pct
 from analysis.earthwork.volumes import carries
 from analysis.earthwork.work_reach import WorkReach
 from analysis.earthwork.workplan import WorkItem, plan
+from analysis.findings.ditch_block import ditch_blocks
 from analysis.findings.readings import expected_fall_mm
 from analysis.findings.sheet_text import Block, Figure, Sheet
 from analysis.findings.station_rows import StationRows
@@ -331,14 +332,20 @@ class WorkSheets:
         return _amounts("Sums", rows)
 
     def _visits_block(self) -> Block:
-        text = "Here the terrain can't tell; nothing is reckoned for these reaches."
+        text = (
+            "What may be a kerb comes first: if none stands there it is cut, as reckoned here; if "
+            "one does, nothing is cut and its inlets are checked. Where the terrain can't tell, "
+            "nothing is reckoned."
+        )
         span, length = self.writing.span, self.writing.length
-        rows = [
-            (str(r.rank or UNKNOWN), r.road, r.side, span(r.from_m, r.to_m), length(r.length_m))
-            for r in self.plan.visits
-        ]
-        heads = ("rank", "road", "side", "from, to", "length")
-        return Block("Look first", text=(text,), columns=heads, table=tuple(rows), words=4)
+
+        def row(reach: WorkReach) -> tuple[str, ...]:
+            place = (reach.road, reach.side, span(reach.from_m, reach.to_m), reach.finding)
+            return (str(reach.rank or UNKNOWN), *place, length(reach.length_m))
+
+        heads = ("rank", "road", "side", "from, to", "finding", "length")
+        rows = tuple(map(row, self.plan.visits))
+        return Block("Look first", text=(text,), columns=heads, table=rows, words=5)
 
     # -- one reach ---------------------------------------------------------------------------
 
@@ -368,6 +375,7 @@ class WorkSheets:
                 self._quantity_block(values, reach, item),
                 self._plant_block(item),
                 *_cost_blocks(item.costs, column=2),
+                *self._ditch_blocks(item),
                 *self._carry_blocks(item),
             ]
         blocks.append(self._stations_block(reach, item))
@@ -432,7 +440,8 @@ class WorkSheets:
                 f"{water.ditch_least_grade_pct.value:g} % towards its outlet, at least {depth} "
                 "below the pavement edge."
             )
-        return Block("Work", text=tuple(lines), points=(*item.notes, *self.plan.notes))
+        notes = tuple(map(self.writing.recorded, item.notes))
+        return Block("Work", text=tuple(lines), points=(*notes, *self.plan.notes))
 
     def _quantity_block(
         self, values: dict[str, Any], reach: WorkReach, item: WorkItem | None
@@ -459,12 +468,8 @@ class WorkSheets:
                 placed = say(item.placed_m3_loose, "m3")
                 rows.append(("to place on the foreslope, loose", placed))
             rows.append(("water in dry weather", say(item.water_m3, "m3 water")))
-        ditch_m = item.ditch_m if item else reach.ditch_clean_m
-        if ditch_m > 0.0:
-            rows.append(("ditch to clean", length(ditch_m)))
-        if item is not None and item.spoil_m3_loose > 0.0:
-            spoil = say(item.spoil_m3_loose, "m3")
-            rows.append(("of it spoil of the ditch, before any is placed, loose", spoil))
+        if item is None and reach.ditch_clean_m > 0.0:
+            rows.append(("ditch to clean", length(reach.ditch_clean_m)))
         return _amounts("Quantities", rows, column=1)
 
     def _plant_block(self, item: WorkItem) -> Block:
@@ -485,6 +490,11 @@ class WorkSheets:
         table = tuple((what, passes, _hours(time)) for what, passes, time in rows if time > 0.0)
         heads = ("what", "passes or trips", "time")
         return Block("Plant and time", columns=heads, table=table, column=2)
+
+    def _ditch_blocks(self, item: WorkItem) -> list[Block]:
+        reach = item.reach
+        rows = self.stations.within(reach.road, reach.side, reach.low_m, reach.high_m)
+        return ditch_blocks(item, rows, self.stations, self.limits, self.writing)
 
     def _carry_blocks(self, item: WorkItem) -> list[Block]:
         """Where the blade takes what stands too high; nothing where it is all used on the spot."""

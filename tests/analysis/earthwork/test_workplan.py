@@ -355,6 +355,31 @@ def test_sound_reaches_are_left_out_and_doubtful_ones_are_visits():
     assert [v.from_m for v in made.visits] == [50.0]
 
 
+def test_what_may_be_a_kerb_is_looked_at_first_whatever_its_rank():
+    kerb = reach(150.0, 190.0, finding="kerb or high shoulder", rank=7)
+    doubts = [reach(a, a + 40.0, "can't tell", rank=r) for a, r in ((200.0, 9), (300.0, 8))]
+    made = plan([*doubts, reach(0.0, 50.0, rank=1), kerb], GRAVEL)
+    assert [v.from_m for v in made.visits] == [150.0, 300.0, 200.0]
+    (item,) = (i for i in made.items if i.reach.finding == "kerb or high shoulder")
+    assert "look before anything is cut" in item.notes[0]
+
+
+def test_a_grader_turns_only_at_the_ends_of_what_it_works_on_a_stretch():
+    """Two pieces of 50 m, 20 m apart, go at the efficiency of 100 m; each alone at that of 50."""
+    near = plan([reach(0.0, 50.0), reach(70.0, 120.0)], GRAVEL).items
+    apart = plan([reach(0.0, 50.0), reach(2070.0, 2120.0)], GRAVEL).items
+    work = GRAVEL.work
+    # two cutting and two spreading passes at 4 km/h, one finishing at 3 km/h: 0.0667 h at E 1
+    whole = 0.05 * (4 / 4.0 + 1 / 3.0)
+    for item in near:
+        assert item.grader_h == pytest.approx(whole / work.efficiency_100_m.value)
+    for item in apart:
+        assert item.grader_h == pytest.approx(whole / work.efficiency_50_m.value)
+    # the other side is another run
+    sides = plan([reach(0.0, 50.0), reach(70.0, 120.0, side="right")], GRAVEL).items
+    assert [item.grader_h for item in sides] == [item.grader_h for item in apart]
+
+
 # ---------------------------------------------------------------- sums
 
 

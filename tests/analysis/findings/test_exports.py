@@ -437,9 +437,9 @@ def test_us_units():
         assert words in text
     # 1003 m = 3291 ft, 1062 m = 3484 ft
     assert "32+91 to 34+84" in text
-    recorded = "As recorded, in metric units: Cut yields 0.0 m³ compacted"
-    assert recorded in text
-    assert " m³" not in text.replace(recorded, "")
+    # the sentence of the findings, which are kept in metric units, too
+    assert "Cut yields 0.0 yd³ compacted" in text
+    assert " m³" not in text and " mm" not in text
     with pytest.raises(SettingsError, match="metric or us"):
         sheet_of(system="imperial")
 
@@ -486,9 +486,35 @@ def test_ditch_alone_asks_for_no_grading():
     treatment = np.array(["clean ditch", "none", "none"], dtype=object)
     reaches = Table({**made.reaches.columns, "treatment": treatment})
     text = to_markdown(sheet_of(replace(made, reaches=reaches)))
-    assert "grader in the ditch" in text and "| ditch to clean | 40 m |" in text
+    assert "grader in the ditch" in text and "| to clean | 40 m |" in text
     for words in ("grader on the shoulder", "fill, compacted", "camber board", "Finish flush"):
         assert words not in text
+
+
+def test_a_sheet_says_what_the_ditch_asks_for():
+    findings = make_findings()
+    stations = findings.stations.columns
+    stations["ditch_depth_m"][::2] = 0.20
+    stations["ditch_crossed"][2 * 4] = 1.0
+    text = to_markdown(WorkSheets(findings).all()[1])
+    work = default_limits("gravel").work
+    # 40 m, 0.3 m asked and 0.2 m there: 0.1 m over the bottom, sides 2 to 1, swollen
+    cut = max(0.3 - 0.2, work.ditch_cut_mm.value / 1000.0)
+    bank = 40.0 * cut * (work.ditch_bottom_m.value + 2.0 * cut)
+    loose = bank * default_limits("gravel").material.loose_per_bank.value
+    beside = loose * work.spoil_placed.value
+    assert "| to clean | 40 m |" in text
+    assert "| depth below the pavement edge as found, mean | 0.20 m |" in text
+    assert f"| spoil, loose | {loose:.1f} m³ |" in text
+    assert f"| of it to place beside the ditch, where the owner allows it | {beside:.1f}" in text
+    assert f"| of it to haul away | {loose - beside:.1f} m³ |" in text
+    # the road rises up-station, so the ditch runs out at its first station
+    assert "| outlet, towards the low end | 1+010 |  |  |" in text
+    assert "| culvert or crossing | 1+040 |  |  |" in text
+    treatment = findings.reaches["treatment"].copy()
+    treatment[0] = "replenish"
+    reaches = Table({**findings.reaches.columns, "treatment": treatment})
+    assert "outlet" not in to_markdown(WorkSheets(replace(findings, reaches=reaches)).all()[1])
 
 
 def test_plan_sheet_lists_order_sums_and_visits():
