@@ -103,7 +103,46 @@ class InputsForm(QWidget):
         self.road_line, road_row, _ = self._file_row(self.tr("Road centreline"), "road")
         form.addRow(self.tr("Road centreline"), road_row)
         self.road_note = self._note(form, self.tr("About the road"))
+        self.used = {
+            name: self._column_row(form, name, title, tip)
+            for name, title, tip in (
+                (
+                    "traffic_field",
+                    self.tr("Field with vehicles per day"),
+                    self.tr("Column of the road layer; reaches with more traffic rank higher."),
+                ),
+                (
+                    "speed_field",
+                    self.tr("Field with the speed"),
+                    self.tr("Column of the road layer, km/h, or mph where it is so named."),
+                ),
+                (
+                    "curve_field",
+                    self.tr("Field that tells curves"),
+                    self.tr("Column of the road layer, yes or no; curves count twice."),
+                ),
+            )
+        }
         return files
+
+    def _column_row(self, form: QFormLayout, name: str, title: str, tip: str) -> QLineEdit:
+        """Line for the name of a column of the road layer, by which reaches are ranked."""
+        line = QLineEdit(placeholderText=self.tr("none"))
+        line.editingFinished.connect(lambda: self._set_column(name, line.text().strip() or None))
+        _row(form, title, line, tip)
+        return line
+
+    def _set_column(self, name: str, column: str | None) -> None:
+        source = self.model.inputs.source
+        if source is None or getattr(source, name) == column:
+            return
+
+        def failed(error: VergelineError) -> None:
+            self._show_files()
+            self._say(str(error), warn=True)
+
+        changed: dict[str, Any] = {name: column}
+        self.model.open_roads(replace(source, **changed), failed)
 
     def _note(self, form: QFormLayout, name: str) -> QLabel:
         made = named(QLabel(wordWrap=True), name)
@@ -346,6 +385,9 @@ class InputsForm(QWidget):
         source, roads = self.model.inputs.source, self.model.roads
         self.road_line.setText(Path(source.path).name if source is not None else "")
         self.road_line.setToolTip(source.path if source is not None else "")
+        for name, field in self.used.items():
+            field.setEnabled(source is not None)
+            field.setText("" if source is None else getattr(source, name) or "")
         if roads:
             length = sum(road.length_m for road in roads)
             names = ", ".join(road.name for road in roads[:3])

@@ -317,6 +317,13 @@ def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
         )
     if _row(row, "kerb") == 1.0:
         text += " " + translate("words", "A kerb stands at the edge, so its height isn't judged.")
+    if _row(row, "edge_found") == 0.0:
+        text += " " + translate("words", "The edge is assumed from the given width.")
+    away = _row(row, "kerb_away_m")
+    if math.isfinite(away):
+        text += " " + translate(
+            "words", "It stands {length} outside that edge: check the pavement width."
+        ).format(length=value_text(away, "m", system, decimals=1))
     return text
 
 
@@ -353,6 +360,10 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
         )
         parts.append(words.format(height=value_text(abs(drop), "mm", system)))
     text = f"{where}: {finding_text(finding)}"
+    likeliest = str(row.get("likeliest") or "")
+    if finding == Finding.CANT_TELL and likeliest and math.isfinite(_row(row, "p_wont_shed")):
+        words = translate("words", "{where}: can't tell whether it is {fault}")
+        text = words.format(where=where, fault=finding_text(likeliest))
     if parts:
         text += ", " + ", ".join(parts)
     if treatment not in ("", Treatment.NONE, finding):
@@ -380,4 +391,8 @@ def reach_sentence(row: Mapping[str, Any], system: str = METRIC, style: str = "k
     why = _why(row, system)
     if finding in (Finding.CANT_TELL, Finding.NO_DATA) and why:
         text += f". {why}"
+    elif _row(row, "edge_assumed_m") > 0.0:
+        words = translate("words", ". The edge is assumed from the given width over {length}")
+        length = value_text(_row(row, "edge_assumed_m"), "m", system, decimals=0)
+        text += words.format(length=length)
     return text if text.endswith(".") else text + "."

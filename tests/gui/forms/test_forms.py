@@ -21,7 +21,9 @@ from analysis.common.limits import default_limits, limit_specs, read_limits
 from gui.forms.forms import InputsForm, LimitsForm
 from gui.forms.help import TERMS, HelpPage
 from gui.look.fields import CalmCombo, QuantityBox
+from gui.state import jobs
 from gui.state.model import WindowModel
+from tests.builders.files import write_lines
 from tests.gui.conftest import ARTEFACTS
 
 
@@ -53,6 +55,35 @@ def inside_names(widget: QWidget) -> list[str]:
         and child.metaObject().className()
         in ("QuantityBox", "CalmCombo", "QLineEdit", "QToolButton", "QPushButton", "QCheckBox")
     ]
+
+
+def test_columns_that_tell_a_roads_use_are_named_in_the_inputs(
+    inputs: InputsForm, model: WindowModel, road_files: tuple[str, str], settle: Callable[..., None]
+) -> None:
+    """Traffic by a column of the road layer; a wrong name is answered with those that there are."""
+    import fiona
+
+    with fiona.open(road_files[1]) as layer:
+        lines = [feature["geometry"]["coordinates"] for feature in layer]
+        crs = layer.crs_wkt
+    used = Path(road_files[1]).with_name("used.gpkg")
+    write_lines(used, lines, [{"name": "Fernhollow Road", "adt": 4000.0}] * len(lines), crs=crs)
+    assert not any(line.isEnabled() for line in inputs.used.values())
+    model.open_terrain(road_files[0])
+    settle(lambda: model.terrain is not None)
+    model.open_roads(jobs.RoadSource(str(used)))
+    settle(lambda: bool(model.roads))
+    traffic = inputs.used["traffic_field"]
+    traffic.setText("adt")
+    traffic.editingFinished.emit()
+    settle(lambda: bool(model.roads and model.roads[0].uses))
+    assert model.roads[0].uses[0].traffic_per_day == 4000.0
+    assert traffic.text() == "adt" and model.inputs.source.traffic_field == "adt"
+    traffic.setText("lorries")
+    traffic.editingFinished.emit()
+    settle(lambda: "lorries" in inputs.state.text())
+    assert "adt" in inputs.state.text() and model.inputs.source.traffic_field == "adt"
+    assert traffic.text() == "adt"
 
 
 # -- quantity box ------------------------------------------------------------------------------

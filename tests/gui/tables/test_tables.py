@@ -255,6 +255,25 @@ def test_station_sentence_names_what_drives_the_doubt() -> None:
     assert "falls 1.0 ± 0.6 % where 4.0 %" in station_sentence({**row, "likeliest": "flat"})
 
 
+def test_sentences_say_where_the_edge_is_only_assumed() -> None:
+    station = {**ROW, "edge_found": 0.0, "kerb_away_m": 1.524}
+    assert station_sentence(station, "us").endswith(
+        "The edge is assumed from the given width. It stands 5.0 ft outside that edge: check the "
+        "pavement width."
+    )
+    reach = {"finding": "flat", "treatment": "reshape", "edge_assumed_m": 30.48, "side": "left"}
+    place = {"from_m": 0.0, "to_m": 50.0, "length_m": 50.0}
+    assert reach_sentence({**reach, **place}, "us").endswith(
+        "The edge is assumed from the given width over 100 ft."
+    )
+
+
+def test_a_reach_that_cant_be_told_names_the_fault_in_question() -> None:
+    row = {"finding": "can't tell", "treatment": "can't tell", "likeliest": "too steep"}
+    row |= {"side": "right", "from_m": 0.0, "to_m": 50.0, "length_m": 50.0, "p_wont_shed": 0.3}
+    assert "can't tell whether it is too steep" in reach_sentence(row)
+
+
 def test_sentences_say_both_consequences_of_what_may_be_a_kerb() -> None:
     station = {**ROW, "finding": "kerb or high shoulder", "edge_drop_mm": -120.0}
     assert "if one does, check its inlets" in station_sentence(station)
