@@ -333,7 +333,8 @@ def test_reach_sentence_says_what_stands_in_the_way() -> None:
     assert reach_sentence({**row, "why": None}) == where
     row["why"] = Reason(Why.KERB, (150.0,))
     rest = (
-        "stands at the pavement edge, like a kerb: the verge behind it isn't judged as a shoulder."
+        "stands at the pavement edge, like a kerb: water can't leave over it, so check its inlets; "
+        "the verge behind it isn't judged as a shoulder."
     )
     assert reach_sentence(row) == f"{where} A step up of about 150 mm {rest}"
     assert reach_sentence(row, "us").endswith(f"A step up of about 5.9 in {rest}")
