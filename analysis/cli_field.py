@@ -142,7 +142,9 @@ def _checkplan(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
+    from analysis.common.writing import Writing
     from analysis.findings.acceptance import acceptance_report
+    from analysis.findings.acceptance_sheet import acceptance_sheet
     from analysis.findings.field_report import field_text, read_check, recalibration_text
     from analysis.findings.geopackage import read_findings
     from analysis.findings.recalibration import recalibrated
@@ -171,6 +173,10 @@ def _check(options: argparse.Namespace) -> int:
     after = read_findings(options.after) if options.after else None
     if after is not None:
         print(acceptance_report(found, after))
+    if options.sheet:
+        accepted = () if check is None else check.accepted
+        sheet = acceptance_sheet(found, after, accepted, Writing(options.units))
+        _write_sheet(sheet, options.sheet, options)
     _told([options.plot, options.recalibrate, options.sheet])
     return 0
 

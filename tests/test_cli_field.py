@@ -116,6 +116,22 @@ def test_readings_back_with_plot_and_limits(saved, filled, tmp_path, capsys):
     assert "traffic control" in plots[1].read_text(encoding="utf-8")
 
 
+def test_acceptance_has_a_sheet_to_sign(saved, tmp_path, capsys):
+    after = tmp_path / "after.csv"
+    after.write_text("station,side,reading_mm,when\n1100,left,48,after\n", encoding="utf-8")
+    sheet = tmp_path / "accepted.html"
+    words = ("check", "--findings", saved, "--readings", after, "--sheet", sheet, "--units", "us")
+    code, said, err = run(capsys, *words)
+    assert (code, err) == (0, "")
+    page = sheet.read_text(encoding="utf-8")
+    assert "Acceptance of finished work" in page and "signature" in page
+    assert f"Written: {sheet}" in said
+    before = tmp_path / "before.csv"
+    before.write_text("station,side,reading_mm\n1100,left,48\n", encoding="utf-8")
+    code, _, err = run(capsys, "check", "--findings", saved, "--readings", before, *words[5:])
+    assert code == 2 and "no finished work" in err
+
+
 def test_compare_two_surveys(saved, tmp_path, capsys):
     findings = small_study().findings
     stations = {**findings.stations.columns}

@@ -21,6 +21,7 @@ from analysis.common.limits import FieldLimits, Limits
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
 from analysis.common.verdicts import REPLENISHING, RESHAPING
+from analysis.common.writing import Writing
 from analysis.earthwork.target import targets_pct
 from analysis.findings.fieldcheck import ACCEPTED, NOT_ACCEPTED, NOT_COMPARED
 from analysis.findings.registering import (
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
 __all__ = ["NOT_SHOWN", "Lot", "ReachAcceptance", "accept_reaches"]
-__all__ += ["acceptance_report", "judge_lot"]
+__all__ += ["acceptance_report", "judge_lot", "rule_text"]
 
 NOT_SHOWN = "not shown"
 """What the later terrain leaves open: its errors are too large for the rule."""
@@ -331,22 +332,26 @@ def acceptance_report(before: Findings, after: Findings) -> str:
     judged = accept_reaches(before, after, limits)
     if not judged:
         return "There was no reach with work to accept."
-    field = limits.field
-    lines = [
-        f"Rule for a reach: {100 * field.accept_share.value:.0f} % of its station sides within "
-        f"{field.accept_slope_points.value:g} % points of the slope asked for and "
-        f"{field.accept_edge_mm.value:g} mm of the pavement edge, none off by more than "
-        f"{field.accept_worst_slope_points.value:g} % points or "
-        f"{field.accept_worst_edge_mm.value:g} mm. Ranges hold with "
-        f"{100 * limits.decision.certainty.value:.0f} % certainty."
-    ]
-    lines += [_reach_line(reach) for reach in judged]
+    lines = [rule_text(limits), *map(_reach_line, judged)]
     counts = {
         state: sum(r.state == state for r in judged)
         for state in dict.fromkeys(reach.state for reach in judged)
     }
     lines.append(", ".join(f"{count} {state}" for state, count in counts.items()) + ".")
     return "\n".join([*lines, "", ACCEPTANCE_CAUTION, *CAUTIONS])
+
+
+def rule_text(limits: Limits, writing: Writing | None = None) -> str:
+    """Say by which rule a lot is accepted."""
+    field, say = limits.field, (writing or Writing()).say
+    return (
+        f"Rule for a reach: {100 * field.accept_share.value:.0f} % of its station sides within "
+        f"{field.accept_slope_points.value:g} % points of the slope asked for and "
+        f"{say(field.accept_edge_mm.value, 'mm')} of the pavement edge, none off by more than "
+        f"{field.accept_worst_slope_points.value:g} % points or "
+        f"{say(field.accept_worst_edge_mm.value, 'mm')}. Ranges hold with "
+        f"{100 * limits.decision.certainty.value:.0f} % certainty."
+    )
 
 
 def _reach_line(reach: ReachAcceptance) -> str:

@@ -39,7 +39,7 @@ _HOW = (
     "Step at the edge: positive where the shoulder is lower than the pavement. Water leaves: what "
     "you see there yourself, yes or no; leave it open if you can't say.",
     "Before the first place and after the last one lay the board on one spot both ways round and "
-    "write down both falls: half their sum is the board's own bias.",
+    "write down both falls away from the road: half their difference is the board's own bias.",
 )
 
 
