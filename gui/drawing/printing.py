@@ -12,7 +12,7 @@ import csv
 import io
 import math
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import date
 from functools import partial
@@ -42,8 +42,8 @@ from analysis.common.pictures import finding_picture
 from analysis.common.types import Progress
 from analysis.common.writing import Writing
 from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, style_css
-from analysis.findings.sheets import ReachCourse, WorkSheets, source_of
-from analysis.study.section_sheet import SectionSubject, section_sheet, worst_section
+from analysis.findings.sheets import ReachCourse
+from analysis.study.section_sheet import SectionSubject, section_sheet
 from gui.drawing.figure import LEFT_OF, RIGHT_OF, figure_font, pen, text_at
 from gui.drawing.pictures import PER_INCH, need_application, png_bytes, svg_bytes, to_image
 from gui.drawing.reach_chart import draw_reach
@@ -51,16 +51,20 @@ from gui.drawing.section_figure import axes_for, draw_legend, draw_section, fitt
 from gui.look import theme
 
 if TYPE_CHECKING:
+    from PySide6.QtPrintSupport import QPrinter
+
     from analysis.study.sections import SectionView
-    from analysis.study.values import Study
 
 __all__ = [
     "PAPERS",
+    "Laid",
+    "draw_foot",
+    "page_layout",
+    "page_size",
+    "paint_sheets",
     "print_sheets",
-    "reach_sheets",
     "save_section",
     "section_image",
-    "stations_sheets",
     "whole_file",
 ]
 
@@ -226,7 +230,7 @@ def _opening(heading: QTextBlock) -> QTextBlock:
     return heading.next() if heading.next().isValid() else heading
 
 
-class _Laid:
+class Laid:
     """A sheet laid out on pages of a size: its cautions head each, its blocks flow through them."""
 
     def __init__(self, sheet: Sheet, page: QSizeF) -> None:
@@ -319,7 +323,7 @@ def print_sheets(
     if not pages:
         sheets = list(sheets)
         # Laid out twice, since a thousand sheets at once would fill the memory.
-        pages = sum(_Laid(sheet, _page_size(paper, sheet.landscape)).pages for sheet in sheets)
+        pages = sum(Laid(sheet, page_size(paper, sheet.landscape)).pages for sheet in sheets)
     if not pages:
         raise OutputError("There is nothing to print: choose at least one station or reach.")
     with whole_file(path) as beside:
@@ -329,43 +333,65 @@ def print_sheets(
         writer.setResolution(600)
         writer.setTitle(title or translate("printing", "Work sheets"))
         writer.setCreator("Vergeline")
-        painter, number = QPainter(), 0
-        try:
-            for sheet in sheets:
-                size = _page_size(paper, sheet.landscape)
-                laid = _Laid(sheet, size)
-                for part in range(laid.pages):
-                    if progress is not None:
-                        words = translate("printing", "sheet {n}").format(n=number + 1)
-                        progress(number / pages, words)
-                    writer.setPageLayout(_page_layout(paper, sheet.landscape))
-                    if not (writer.newPage() if number else painter.begin(writer)):
-                        raise OSError(None, "a page could not be added")
-                    number += 1
-                    painter.save()
-                    painter.scale(600.0 / PER_INCH, 600.0 / PER_INCH)
-                    laid.draw(painter, part)
-                    _draw_foot(painter, size, sheet.source, number, pages)
-                    painter.restore()
-        finally:
-            painter.end()
+        paint_sheets(sheets, writer, paper=paper, pages=pages, progress=progress)
     if progress is not None:
         progress(1.0, translate("printing", "written"))
 
 
-def _page_layout(paper: str, landscape: bool) -> QPageLayout:
+def paint_sheets(
+    sheets: Iterable[Sheet],
+    device: QPdfWriter | QPrinter,
+    *,
+    paper: str,
+    pages: int = 0,
+    progress: Progress | None = None,
+) -> None:
+    """Paint sheets on a file or a printer; `pages` is how many there will be, 0 = not known.
+
+    Raises
+    ------
+    OSError
+        If the device takes no page.
+    """
+    painter, number, scale = QPainter(), 0, device.resolution() / PER_INCH
+    try:
+        for sheet in sheets:
+            size = page_size(paper, sheet.landscape)
+            laid = Laid(sheet, size)
+            for part in range(laid.pages):
+                if progress is not None:
+                    words = translate("printing", "sheet {n}").format(n=number + 1)
+                    progress(number / pages if pages else math.nan, words)
+                device.setPageLayout(page_layout(paper, sheet.landscape))
+                if not (device.newPage() if number else painter.begin(device)):
+                    raise OSError(None, "a page could not be added")
+                number += 1
+                painter.save()
+                painter.scale(scale, scale)
+                laid.draw(painter, part)
+                draw_foot(painter, size, sheet.source, number, pages)
+                painter.restore()
+    finally:
+        painter.end()
+
+
+def page_layout(paper: str, landscape: bool) -> QPageLayout:
+    """Return size, margins and way of a page."""
     turned = QPageLayout.Orientation.Landscape if landscape else QPageLayout.Orientation.Portrait
     margins = QMarginsF(12.0, 11.0, 12.0, 10.0)
     return QPageLayout(QPageSize(PAPERS[paper]), turned, margins, QPageLayout.Unit.Millimeter)
 
 
-def _page_size(paper: str, landscape: bool) -> QSizeF:
+def page_size(paper: str, landscape: bool) -> QSizeF:
     """Room between margins and above the foot."""
-    inside = _page_layout(paper, landscape).paintRectPixels(int(PER_INCH))
+    inside = page_layout(paper, landscape).paintRectPixels(int(PER_INCH))
     return QSizeF(inside.width(), inside.height() - _FOOT)
 
 
-def _draw_foot(painter: QPainter, page: QSizeF, source: str, number: int, pages: int) -> None:
+def draw_foot(
+    painter: QPainter, page: QSizeF, source: str, number: int = 0, pages: int = 0
+) -> None:
+    """Write where the numbers come from and, where it is known, which of how many pages it is."""
     palette = theme.palette(dark=False)
     # The rule also closes a table that goes on.
     top = page.height() - 0.5
@@ -373,62 +399,12 @@ def _draw_foot(painter: QPainter, page: QSizeF, source: str, number: int, pages:
     painter.drawLine(QPointF(0.0, top), QPointF(page.width(), top))
     painter.setFont(figure_font(9.0))
     printed = translate("printing", "printed {when}").format(when=date.today().isoformat())
-    count = translate("printing", "page {page} of {pages}").format(page=number, pages=pages)
+    count = ""
+    if pages:
+        count = translate("printing", "page {page} of {pages}").format(page=number, pages=pages)
     left = " · ".join(part for part in (source, printed) if part)
     for x, text, align in ((0.0, left, RIGHT_OF), (page.width(), count, LEFT_OF)):
         text_at(painter, QPointF(x, top + 11.0), text, palette["muted"], align)
-
-
-def stations_sheets(
-    study: Study,
-    places: Sequence[tuple[int, int]],
-    path: str | os.PathLike[str],
-    writing: Writing,
-    *,
-    paper: str = "A4",
-    progress: Progress | None = None,
-) -> None:
-    """Write the sections of a study's stations, given as (road, station) indices, as PDF.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written or no station is given.
-    """
-    from analysis.study.sections import section_view
-
-    source = source_of(study.findings)
-    print_sheets(
-        # Collected when it is drawn: a thousand sections at once would fill the memory.
-        (section_sheet(section_view(study, *place), writing, source) for place in places),
-        path,
-        title=translate("printing", "Section sheets"),
-        paper=paper,
-        pages=len(places),
-        progress=progress,
-    )
-
-
-def reach_sheets(
-    study: Study,
-    rows: Sequence[int],
-    path: str | os.PathLike[str],
-    writing: Writing,
-    *,
-    paper: str = "A4",
-    progress: Progress | None = None,
-) -> None:
-    """Write reaches, given as rows of the reach table, as PDF with their worst sections.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written or no reach is given.
-    """
-    made = WorkSheets(study.findings, study.limits, writing=writing)
-    sheets = [made.reach_sheet(row, worst_section(study, row, writing)) for row in rows]
-    title = translate("printing", "Reach sheets")
-    print_sheets(sheets, path, title=title, paper=paper, progress=progress)
 
 
 # -- one section -----------------------------------------------------------------------------------
@@ -443,7 +419,7 @@ def _draw_card(painter: QPainter, view: SectionView, writing: Writing) -> None:
     page = QRectF(QPointF(0.0, 0.0), _CARD)
     room = page.adjusted(_CARD_MARGIN, _CARD_MARGIN, -_CARD_MARGIN, -_CARD_MARGIN)
     painter.translate(room.topLeft())
-    _Laid(section_sheet(view, writing), room.size()).draw(painter, 0)
+    Laid(section_sheet(view, writing), room.size()).draw(painter, 0)
 
 
 def save_section(view: SectionView, path: str | os.PathLike[str], writing: Writing) -> None:

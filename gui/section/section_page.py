@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QSize, Qt
+from PySide6.QtCore import QSettings, QSize, Qt
 from PySide6.QtGui import QAction, QFont, QGuiApplication, QImage, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -54,6 +54,8 @@ __all__ = ["SectionPage"]
 
 # Narrower than this the numbers go below the drawing, if that leaves it enough height.
 _NARROW, _HIGH = 900, 380
+# Where the drawing's share is kept, with the numbers beside it and below it.
+_SHARES = ("section/beside", "section/below")
 
 
 class SectionPage(QWidget):
@@ -72,7 +74,6 @@ class SectionPage(QWidget):
         self.section: Section | None = None
         self._second: Section | None = None
         self._asked: Any = None
-        self._shared_by_hand = False
         self._dirty = True
 
         self.canvas = SectionCanvas()
@@ -210,16 +211,27 @@ class SectionPage(QWidget):
         below = self.width() < _NARROW and self.height() >= _HIGH
         wanted = Qt.Orientation.Vertical if below else Qt.Orientation.Horizontal
         if self.splitter.orientation() != wanted:
-            self._shared_by_hand = False
-        if not self._shared_by_hand:
             self.splitter.setOrientation(wanted)
-            length = self.splitter.height() if below else self.splitter.width()
+        length = self.splitter.height() if below else self.splitter.width()
+        share = self._share_by_hand(below)
+        if share is None:
             share = 0.62 if below else 0.53 if self.width() < _NARROW else 0.0
-            numbers = round((1.0 - share) * length) if share else min(440, length // 2)
-            self.splitter.setSizes([length - numbers, numbers])
+        numbers = round((1.0 - share) * length) if share else min(440, length // 2)
+        self.splitter.setSizes([length - numbers, numbers])
+
+    def _share_by_hand(self, below: bool) -> float | None:
+        """Return the drawing's share of the pane as it was last set by hand, if ever."""
+        kept = QSettings().value(_SHARES[below])
+        try:
+            share = float(str(kept)) if kept is not None else math.nan
+        except ValueError:
+            share = math.nan
+        return share if 0.05 < share < 0.99 else None
 
     def _note_by_hand(self) -> None:
-        self._shared_by_hand = True
+        drawing, numbers = self.splitter.sizes()
+        below = self.splitter.orientation() == Qt.Orientation.Vertical
+        QSettings().setValue(_SHARES[below], drawing / max(drawing + numbers, 1))
 
     def sizeHint(self) -> QSize:
         return QSize(980, 400)

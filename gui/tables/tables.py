@@ -84,7 +84,7 @@ class ReachTable(TablePage):
         return dated_name(*self._roads_named(), self.tr("reach sheets"), ending=".pdf")
 
     def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
-        from gui.drawing.printing import reach_sheets
+        from gui.drawing.books import reach_sheets
 
         writing = self.model.writing
         return lambda progress: reach_sheets(study, sources, path, writing, progress=progress)
@@ -116,7 +116,7 @@ class StationTable(TablePage):
         return dated_name(road.name, station, ending=".pdf")
 
     def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
-        from gui.drawing.printing import stations_sheets
+        from gui.drawing.books import stations_sheets
 
         # Both sides stand on one sheet, so a station chosen twice is printed once.
         places = list(dict.fromkeys(self.model.station_at_row(source)[:2] for source in sources))

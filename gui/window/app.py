@@ -145,8 +145,13 @@ def _after_show(window: Window, paths: list[str]) -> None:
     def loaded(first_run: bool) -> None:
         if first_run:
             # Begun before anybody asks for a screening, which then waits for it.
-            window.model.runner.submit("prepare", preparing.prepare, lane="slow start")
-            window.model.message.emit(preparing.words() + ".")
+            window.say_preparing(True)
+
+            def ended(_outcome: object) -> None:
+                window.say_preparing(False)
+
+            runner = window.model.runner
+            runner.submit("prepare", preparing.prepare, ended, ended, lane="slow start")
         window.make_ahead()
 
     window.model.runner.submit("warm-up", warm_up, loaded, lane="long")

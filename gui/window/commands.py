@@ -34,7 +34,9 @@ from gui.state.model import WindowModel
 from gui.window import recent
 from gui.window.dialogs import LightPanel, ShortcutSheet
 from gui.window.files import PICTURE_FILTER, Files
+from gui.window.finder import CommandFinder, plain
 from gui.window.job_bar import JobBar
+from gui.window.layouts import Layouts
 from gui.window.panes import Panes
 from gui.window.reviewing import Reviewing
 
@@ -42,14 +44,15 @@ __all__ = ["Commands"]
 
 # What must be there for an action to be possible.
 NEEDS = {
-    "anything": "close_study whole_road whole_terrain closer wider",
+    "anything": "layouts close_study whole_road whole_terrain closer wider",
     "terrain": "heights extras measure picture",
     "road": "road_reading",
     "inputs": "screen",
     "study": "compare sheets print_section print_reach print_reaches",
     "second": "end_compare",
     "relief": "relief",
-    "findings": "save save_as next_station previous_station ten_on ten_back other_side "
+    "findings": "save save_as next_station previous_station first_station last_station "
+    "ten_on ten_back other_side "
     "next_finding previous_finding go_to near station agree reject to_check unreview "
     "review",
     "roads": "next_road previous_road",
@@ -66,6 +69,8 @@ ICONS = {
     "stop": "cancel",
     "next-station": "next_station",
     "previous-station": "previous_station",
+    "first-station": "first_station",
+    "last-station": "last_station",
     "next-finding": "next_finding",
     "previous-finding": "previous_finding",
     "other-side": "other_side",
@@ -79,9 +84,9 @@ ICONS = {
 }
 # Names of actions and menus; | is a separator.
 TOOLBAR = (
-    "open_terrain open_road save | screen | previous_finding next_finding | "
-    "previous_station station next_station other_side | whole_road near relief measure | review | "
-    "undo redo"
+    "open_terrain open_road save | screen | previous_finding next_finding | first_station "
+    "previous_station station next_station last_station other_side | "
+    "whole_road near relief measure | review | undo redo"
 )
 
 
@@ -105,6 +110,10 @@ class Commands(QObject):
         self._make_submenus()
         self._make_menus()
         self._make_toolbar()
+        for name, action in self._actions.items():
+            tell = partial(_tell_keys, action, by_text=name in ("undo", "redo"))
+            tell()
+            action.changed.connect(tell)
         self.refresh()
         model.runner.busy_changed.connect(self.refresh)
         model.selection_changed.connect(self.show_selection)
@@ -136,6 +145,8 @@ class Commands(QObject):
             ("end_compare", self.tr("&End comparing"), "", model.close_second),
             ("next_station", self.tr("&Next station"), "Ctrl+Right ]", partial(step, 1)),
             ("previous_station", self.tr("&Previous station"), "Ctrl+Left [", partial(step, -1)),
+            ("first_station", self.tr("&First station"), "Ctrl+Home", partial(self._to_end, -1)),
+            ("last_station", self.tr("&Last station"), "Ctrl+End", partial(self._to_end, 1)),
             ("ten_on", self.tr("Ten stations &on"), "Ctrl+Shift+Right", partial(step, 10)),
             ("ten_back", self.tr("Ten stations &back"), "Ctrl+Shift+Left", partial(step, -10)),
             ("next_finding", self.tr("Next &finding"), "F8 Ctrl+Down", partial(finding, 1)),
@@ -168,6 +179,7 @@ class Commands(QObject):
                 files.print_reaches,
             ),
             ("help", self.tr("&What each number means"), "F1", self.panes.show_help),
+            ("find", self.tr("Fi&nd a command…"), "Ctrl+Shift+F", self._find_command),
             ("sheet", self.tr("&Keyboard shortcuts"), "Ctrl+/", self._show_shortcuts),
             ("cautions", self.tr("&Cautions"), "", dialogs.show_cautions),
             ("log", self.tr("Show the &log file"), "", dialogs.show_log),
@@ -209,15 +221,16 @@ class Commands(QObject):
             (self.tr("&Screening"), "screen cancel | review | compare end_compare"),
             (
                 self.tr("&Go"),
-                "next_station previous_station ten_on ten_back other_side go_to | "
+                "next_station previous_station first_station last_station ten_on ten_back "
+                "other_side go_to | "
                 "next_finding previous_finding | next_road previous_road",
             ),
             (
                 self.tr("&View"),
                 "near whole_road whole_terrain closer wider | relief relief_limit measure key "
-                "light picture | units stations colours | panes",
+                "light picture | units stations colours | panes layouts",
             ),
-            (self.tr("&Help"), "help sheet cautions | log about"),
+            (self.tr("&Help"), "find help sheet cautions | log about"),
         ):
             made = self.window.menuBar().addMenu(title)
             made.setToolTipsVisible(True)
@@ -240,6 +253,8 @@ class Commands(QObject):
         sheets = self._submenu("sheets", self.tr("&Print sheets"))
         sheets.addActions([self[n] for n in ("print_section", "print_reach", "print_reaches")])
         self.panes.fill_menu(self._submenu("panes", self.tr("&Panes")))
+        self.layouts = Layouts(self.panes, model, self.files.dialogs)
+        self.layouts.fill_menu(self._submenu("layouts", self.tr("La&youts")))
         heights = (
             (self.tr("As the file says"), None),
             (self.tr("Metres"), "metre"),
@@ -410,7 +425,7 @@ class Commands(QObject):
                 bar.addAction(self[name])
                 button = bar.widgetForAction(self[name])
                 if isinstance(button, QToolButton):
-                    button.setAccessibleName(self[name].text().replace("&", ""))
+                    button.setAccessibleName(plain(self[name].text()))
                     if name in ("open_terrain", "open_road", "screen"):
                         button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
         self.window.addToolBar(bar)
@@ -468,9 +483,7 @@ class Commands(QObject):
                 label = float(model.road.station_m[model.station_index])
                 box.setText(station_words(label, model.station_style))
             side = side_text(SIDES[model.side]).capitalize()
-            self["other_side"].setToolTip(
-                self.tr("{side} side; go to the other (F7)").format(side=side)
-            )
+            self["other_side"].setToolTip(self.tr("{side} side; go to the other").format(side=side))
 
     # -- what they do -------------------------------------------------------
 
@@ -504,6 +517,13 @@ class Commands(QObject):
         self.show_selection()
         self.map.plot.setFocus()
 
+    def _to_end(self, way: int) -> None:
+        """Go to the first or the last station of the road."""
+        road = self.model.road
+        if road is not None:
+            last = len(road.distance_m) - 1
+            self.model.select_station(self.model.road_index, last if way > 0 else 0)
+
     def _step_road(self, step: int) -> None:
         count = len(self.model.index or self.model.roads)
         if count:
@@ -523,13 +543,23 @@ class Commands(QObject):
         QSettings().setValue("appearance", which)
         theme.set_appearance(which)
 
+    def _find_command(self) -> None:
+        """Offer every command by its words."""
+        entries = [
+            (plain(menu_action.text()), action)
+            for menu_action in self.window.menuBar().actions()
+            for action in _leaves(menu_action)
+            if plain(action.text()) and action is not self["find"]
+        ]
+        self.files.dialogs.show(CommandFinder(entries, self.window))
+
     def _show_shortcuts(self) -> None:
         rows: list[tuple[str, str, str]] = []
         for menu_action in self.window.menuBar().actions():
             rows += [
                 (
-                    menu_action.text().replace("&", ""),
-                    action.text().replace("&", "").rstrip("…"),
+                    plain(menu_action.text()),
+                    plain(action.text()).rstrip("…"),
                     "  ".join(key.toString(key.SequenceFormat.NativeText) for key in keys),
                 )
                 for action in _leaves(menu_action)
@@ -555,6 +585,16 @@ class Commands(QObject):
                 for pressed, what in importlib.import_module(module).KEYS
             ]
         self.files.dialogs.show(ShortcutSheet(rows, self.window))
+
+
+def _tell_keys(action: QAction, *, by_text: bool = False) -> None:
+    """Say an action's keys in its tip, whenever that changes; `by_text` its text is the tip."""
+    keys = action.shortcut().toString(QKeySequence.SequenceFormat.NativeText)
+    said = plain(action.text()) if by_text else action.toolTip()
+    if keys and not said.endswith(f"({keys})"):
+        said = f"{said} ({keys})"
+    if said != action.toolTip():
+        action.setToolTip(said)
 
 
 def _appearance() -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, QSettings, Signal
 from PySide6.QtWidgets import QInputDialog, QMessageBox
@@ -27,6 +27,12 @@ from gui.state.model import WindowModel
 from gui.window import recent
 from gui.window.autosave import Autosave, Leftover
 from gui.window.dialogs import Dialogs, RoadDialog
+from gui.window.preview import PreviewDialog
+
+if TYPE_CHECKING:
+    from PySide6.QtPrintSupport import QPrinter
+
+    from gui.drawing.books import Book
 
 __all__ = ["Files"]
 
@@ -432,22 +438,26 @@ class Files(QObject):
 
     # -- sheets --------------------------------------------------------------------------
 
-    def _ask_pdf(self, name: str, sheets: Callable[..., Any], what: list[Any]) -> None:
-        study, writing = self.model.study, self.model.writing
-        if study is None:
-            return
+    def _preview(self, name: str, book: Book) -> None:
+        """Show a book of sheets, to be saved under a name or printed from there."""
+        runner = self.model.runner
+        paper = "Letter" if self.model.units == "us" else "A4"
+        dialog = PreviewDialog(book, runner, paper, self.dialogs.window)
+        dialog.save_wanted.connect(partial(self._ask_pdf, name, book))
+        dialog.print_wanted.connect(partial(self._print, book))
+        self.dialogs.show(dialog)
+
+    def _ask_pdf(self, name: str, book: Book, paper: str) -> None:
         title = self.tr("Print sheets")
 
         def chosen(path: str) -> None:
-            self._remember_folder(path)
+            written = self.tr("Written: {name}").format(name=Path(path).name)
             self.model.runner.submit(
                 "print",
                 self.model.inputs.writing_to(
-                    path, lambda progress: sheets(study, what, path, writing, progress=progress)
+                    path, lambda progress: book.save(path, paper, progress)
                 ),
-                lambda _result: self.model.message.emit(
-                    self.tr("Written: {name}").format(name=Path(path).name)
-                ),
+                lambda _result: self.model.message.emit(written),
                 partial(self.dialogs.tell, title),
                 lane="long",
                 title=self.tr("Printing"),
@@ -455,23 +465,35 @@ class Files(QObject):
 
         self.dialogs.ask_name(title, dated_name(name, ending=".pdf"), "PDF (*.pdf)", chosen)
 
+    def _print(self, book: Book, printer: QPrinter, paper: str) -> None:
+        sent = self.tr("Sent to {printer}").format(printer=printer.printerName())
+        self.model.runner.submit(
+            "print",
+            lambda progress: book.send(printer, paper, progress),
+            lambda _result: self.model.message.emit(sent),
+            partial(self.dialogs.tell, self.tr("Print sheets")),
+            lane="long",
+            title=self.tr("Printing"),
+        )
+
     def print_section(self) -> None:
-        """Write the sheet of the selected section."""
-        from gui.drawing.printing import stations_sheets
+        """Show the sheet of the selected section, to be saved or printed."""
+        from gui.drawing.books import station_book
 
         model = self.model
-        places = [(model.road_index, model.station_index)]
-        self._ask_pdf(self._place_name(), stations_sheets, places)
+        if model.study is not None:
+            places = [(model.road_index, model.station_index)]
+            self._preview(self._place_name(), station_book(model.study, places, model.writing))
 
     def print_reach(self) -> None:
-        """Write the sheet of the selected reach."""
+        """Show the sheet of the selected reach, to be saved or printed."""
         if self.model.reach_row < 0:
             self.model.message.emit(self.tr("Select a reach first"))
             return
         self._print_rows([self.model.reach_row], f"{self._place_name()} {self.tr('reach')}")
 
     def print_reaches(self) -> None:
-        """Write the sheets of every reach that won't shed, by rank."""
+        """Show the sheets of every reach that won't shed, by rank, to be saved or printed."""
         rows = self.model.failing_reaches()
         if not rows:
             self.model.message.emit(self.tr("Every reach sheds or can't be told"))
@@ -480,6 +502,8 @@ class Files(QObject):
         self._print_rows(rows, f"{roads[0].name if roads else ''} {self.tr('reaches')}")
 
     def _print_rows(self, rows: list[int], name: str) -> None:
-        from gui.drawing.printing import reach_sheets
+        from gui.drawing.books import reach_book
 
-        self._ask_pdf(name, reach_sheets, rows)
+        model = self.model
+        if model.study is not None:
+            self._preview(name, reach_book(model.study, rows, model.writing))

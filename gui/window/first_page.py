@@ -10,6 +10,7 @@ from PySide6.QtWidgets import (
     QFrame,
     QHBoxLayout,
     QLabel,
+    QProgressBar,
     QPushButton,
     QScrollArea,
     QSizePolicy,
@@ -21,7 +22,7 @@ from gui.look.icons import app_icon, icon
 from gui.look.making import abreast, named, stacked
 from gui.window.recent import Recent
 
-__all__ = ["FirstPage", "StepBar"]
+__all__ = ["FirstPage", "ReadyCard", "StepBar"]
 
 
 def _label(text: str, *, grow: float = 0.0, bold: bool = False, muted: bool = False) -> QLabel:
@@ -51,6 +52,40 @@ def _in_the_middle(inner: QWidget) -> QScrollArea:
     return area
 
 
+class ReadyCard(QFrame):
+    """Says, where everybody looks, that the first run on a machine takes a while, and why.
+
+    Hidden unless it is told that something is being made ready.
+    """
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("ready")
+        self.setAccessibleName(self.tr("First run"))
+        title = _label(self.tr("Getting ready for this computer"), grow=1.0, bold=True)
+        self.words = _label(
+            self.tr(
+                "The calculation is prepared once, which takes about a minute. Look around "
+                "meanwhile and open terrain and road: only screening waits until it is done."
+            )
+        )
+        self.bar = named(QProgressBar(textVisible=False), self.tr("Getting ready"))
+        self.bar.setRange(0, 0)
+        self.bar.setMaximumHeight(10)
+        parts = (title, self.words, self.bar)
+        stacked(self, *parts, margins=(14, 10, 14, 12), spacing=6)
+        theme.watcher().changed.connect(self._on_theme)
+        self._on_theme()
+        self.hide()
+
+    def _on_theme(self) -> None:
+        raised, accent = (theme.color(name).name() for name in ("raised", "accent"))
+        self.setStyleSheet(
+            f"QFrame#ready {{ background: {raised}; border: 2px solid {accent};"
+            f" border-radius: 6px; }}"
+        )
+
+
 class FirstPage(QWidget):
     """Shown while nothing is open: what this is for, three steps, the sample, recent files."""
 
@@ -75,10 +110,12 @@ class FirstPage(QWidget):
         self._recent_title = _label(self.tr("Recent"), bold=True)
         self._recent_rows = stacked(None)
         self.cautions = _label("", muted=True)
+        self.getting_ready = ReadyCard()
         inner = QWidget()
         stacked(
             inner,
             self._head(),
+            self.getting_ready,
             *self._steps(),
             self._other_ways(),
             self._recent_title,

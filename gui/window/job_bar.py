@@ -3,36 +3,68 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from functools import partial
 
-from PySide6.QtCore import QObject
-from PySide6.QtWidgets import QLabel, QProgressBar, QPushButton, QStatusBar
+from PySide6.QtCore import QObject, Signal
+from PySide6.QtWidgets import QLabel, QMenu, QProgressBar, QPushButton, QStatusBar, QToolButton
 
-from gui.look.making import named
+from gui.look.making import named, tool_button
 from gui.state.runner import Runner
 
 __all__ = ["JobBar"]
 
 
+@dataclass(slots=True)
+class _Job:
+    """What is known of one job: its title, how far it is (NaN unknown), what it says of itself."""
+
+    title: str
+    fraction: float = math.nan
+    words: str = ""
+    left_s: float = -1.0
+
+
 class JobBar(QObject):
-    """Shows the job that was begun last, while there is one."""
+    """Shows the work in progress: the job begun last, and on a click every other.
+
+    Signals
+    -------
+    share_changed(str)
+        How far the job that shows is, as "43 %", for places that are seen when the window isn't;
+        "" where that isn't known or nothing is done.
+    """
+
+    share_changed = Signal(str)
 
     def __init__(self, status: QStatusBar, runner: Runner) -> None:
         super().__init__(status)
         self._status, self._runner = status, runner
-        self._key = ""
+        self._jobs: dict[str, _Job] = {}
+        self._share = ""
         self.words = named(QLabel(), self.tr("What is being done"))
+        self.more = tool_button("", lambda: None, name=self.tr("All work in progress"))
+        self.more.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+        self.menu = QMenu(self.more)
+        self.menu.aboutToShow.connect(self._fill_menu)
+        self.more.setMenu(self.menu)
         self.bar = named(QProgressBar(), self.tr("Progress"))
         self.bar.setFixedWidth(180)
         self.stop = QPushButton(self.tr("Cancel"))
         self.stop.setToolTip(self.tr("Calls the work off; nothing is changed (Ctrl+.)"))
         self.stop.clicked.connect(self.cancel)
-        for widget in (self.words, self.bar, self.stop):
+        for widget in (self.words, self.more, self.bar, self.stop):
             status.addPermanentWidget(widget)
             widget.hide()
         runner.started.connect(self._on_started)
         runner.progressed.connect(self._on_progress)
-        runner.busy_changed.connect(self._on_busy)
+        runner.ended.connect(self._on_ended)
         runner.called_off.connect(self._on_called_off)
+
+    @property
+    def _key(self) -> str:
+        """The job that shows: of those that run the one begun last."""
+        return next(reversed(self._jobs), "")
 
     def cancel(self) -> None:
         """Call off the work that shows."""
@@ -40,41 +72,67 @@ class JobBar(QObject):
             self._runner.cancel(self._key)
             self.words.setText(self.tr("Cancelling…"))
 
-    def _show_fraction(self, fraction: float) -> None:
-        known = not math.isnan(fraction)
-        self.bar.setRange(0, 1000 if known else 0)
-        self.bar.setFormat("%p %" if known else "")
-        if known:
-            self.bar.setValue(round(1000 * fraction))
+    def _show(self) -> None:
+        job = self._jobs.get(self._key)
+        for widget in (self.words, self.bar, self.stop):
+            widget.setVisible(job is not None)
+        others = len(self._jobs) - 1
+        self.more.setVisible(others > 0)
+        self.more.setText(self.tr("and {count} more").format(count=others))
+        share = ""
+        if job is not None:
+            known = not math.isnan(job.fraction)
+            self.bar.setRange(0, 1000 if known else 0)
+            self.bar.setFormat("%p %" if known else "")
+            if known:
+                self.bar.setValue(round(1000 * job.fraction))
+                share = f"{int(100 * job.fraction)} %"
+            parts = [job.words or f"{job.title}…", self._time_left(job)]
+            self.words.setText("  ·  ".join(part for part in parts if part))
+        if share != self._share:
+            self._share = share
+            self.share_changed.emit(share)
+
+    def _fill_menu(self) -> None:
+        """List every job with how far it is and how long it takes still; a click calls it off."""
+        self.menu.clear()
+        for key, job in reversed(self._jobs.items()):
+            share = "" if math.isnan(job.fraction) else f"{int(100 * job.fraction)} %"
+            parts = [job.title, share, self._time_left(job)]
+            text = self.tr("Cancel: {what}").format(what="  ·  ".join(p for p in parts if p))
+            self.menu.addAction(text).triggered.connect(partial(self._call_off, key))
+
+    def _call_off(self, key: str, _checked: bool = False) -> None:
+        self._runner.cancel(key)
 
     def _on_started(self, key: str, title: str) -> None:
-        self._key = key
         # An older message would be cut off beside the words of the job.
         self._status.clearMessage()
-        self.words.setText(f"{title}…")
-        self._show_fraction(math.nan)
-        for widget in (self.words, self.bar, self.stop):
-            widget.show()
+        self._jobs.pop(key, None)
+        self._jobs[key] = _Job(title)
+        self._show()
 
     def _on_progress(self, key: str, fraction: float, words: str, left_s: float) -> None:
-        if key != self._key:
+        job = self._jobs.get(key)
+        if job is None:
             return
-        self._show_fraction(fraction)
-        parts = [words, self._time_left(left_s) if left_s >= 0.0 else ""]
-        self.words.setText("  ·  ".join(part for part in parts if part))
+        job.fraction, job.words, job.left_s = fraction, words, left_s
+        self._show()
 
-    def _time_left(self, seconds: float) -> str:
+    def _time_left(self, job: _Job) -> str:
+        seconds = job.left_s
+        if seconds < 0.0:
+            return ""
         if seconds < 60:
             return self.tr("about {n} s left").format(n=max(1, round(seconds)))
         if seconds < 3600:
             return self.tr("about {n} min left").format(n=round(seconds / 60))
         return self.tr("about {n} h left").format(n=f"{seconds / 3600:.1f}")
 
-    def _on_busy(self, busy: bool) -> None:
-        if not busy:
-            self._key = ""
-            for widget in (self.words, self.bar, self.stop):
-                widget.hide()
+    def _on_ended(self, key: str) -> None:
+        # A newer job of the same key may have taken its place.
+        if not self._runner.is_running(key) and self._jobs.pop(key, None) is not None:
+            self._show()
 
     def _on_called_off(self, _key: str, title: str) -> None:
         text = self.tr("{title}: cancelled, nothing was changed").format(title=title)

@@ -166,8 +166,6 @@ class Panes(QObject):
         """Put a switch for every pane into a menu."""
         for pane in self.by_name.values():
             menu.addAction(pane.toggleViewAction())
-        menu.addSeparator()
-        menu.addAction(self.tr("&Usual layout")).triggered.connect(self.usual)
 
     def show_help(self) -> None:
         """Show what each number means, in a window of its own."""
@@ -299,6 +297,12 @@ class Panes(QObject):
         """
         whole = self._shown and not self.coming
         return self.window.saveState(LAYOUT_VERSION) if whole else self._state
+
+    def lay_out(self, state: QByteArray) -> bool:
+        """Lay the panes out as kept, while they are shown; tell whether that could be done."""
+        if not self._shown or self.coming:
+            return False
+        return self.window.restoreState(state, LAYOUT_VERSION)
 
     def restore(self, state: object) -> None:
         """Lay the panes out as remembered; what can't be used is left alone."""

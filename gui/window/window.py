@@ -22,7 +22,7 @@ from gui.window import recent
 from gui.window.commands import Commands
 from gui.window.dialogs import Dialogs, remembered_light
 from gui.window.files import Files
-from gui.window.first_page import FirstPage, StepBar
+from gui.window.first_page import FirstPage, ReadyCard, StepBar
 from gui.window.job_bar import JobBar
 from gui.window.panes import TURN_MS, Panes
 
@@ -49,7 +49,7 @@ class Window(QMainWindow):
         self.setAcceptDrops(True)
         self.closing = False
         self._had_findings = False
-        self._measured = ""
+        self._measured = self._share = ""
         self._dress()
         self._build_middle()
         self.dialogs = Dialogs(self)
@@ -69,10 +69,11 @@ class Window(QMainWindow):
     def _build_middle(self) -> None:
         self.first_page = FirstPage()
         self.step_bar = StepBar()
+        self.getting_ready = ReadyCard()
         self.map = MapView(self.model)
         self.map.set_light(remembered_light())
         holder = QWidget()
-        stacked(holder, self.step_bar, (self.map, 1))
+        stacked(holder, self.getting_ready, self.step_bar, (self.map, 1))
         self._map_holder = holder
         self.middle = QStackedWidget()
         self.middle.addWidget(self.first_page)
@@ -123,8 +124,14 @@ class Window(QMainWindow):
         model.runner.started.connect(self._say_next)
         model.runner.busy_changed.connect(self._say_next)
         self.map.measured.connect(self._say_measured)
+        self.job_bar.share_changed.connect(self._on_share)
         self.commands.reviewing.wanted.connect(self.set_reviewing)
         theme.watcher().changed.connect(self._on_theme)
+
+    def say_preparing(self, on: bool) -> None:
+        """Say in the middle of the window that a first run is being prepared, or no more."""
+        for card in (self.getting_ready, self.first_page.getting_ready):
+            card.setVisible(on)
 
     # -- the review ---------------------------------------------------------------
 
@@ -213,13 +220,19 @@ class Window(QMainWindow):
         if size != USUAL:
             self.setWindowState(Qt.WindowState.WindowMaximized)
 
+    def _on_share(self, share: str) -> None:
+        self._share = share
+        self._title()
+
     def _title(self) -> None:
         name = Path(self.model.path).name if self.model.path else ""
         if not name and self.model.findings is not None:
             name = self.tr("not saved yet")
         elif not name and self.model.terrain is not None:
             name = self.model.terrain.name
-        self.setWindowTitle(f"{name}[*] – Vergeline" if name else "Vergeline")
+        title = f"{name}[*] – Vergeline" if name else "Vergeline"
+        # Seen in the list of windows too, while this one is behind another.
+        self.setWindowTitle(f"{self._share} · {title}" if self._share else title)
         self.setWindowModified(self.model.modified)
 
     # -- what is possible now -------------------------------------------------------

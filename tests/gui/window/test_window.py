@@ -5,14 +5,14 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QEvent, QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
+from PySide6.QtCore import QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
 from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QKeySequence, QPalette
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import (
@@ -43,43 +43,13 @@ from gui.window.autosave import Autosave
 from gui.window.dialogs import CautionsDialog, LightPanel, RoadDialog, ShortcutSheet
 from gui.window.first_page import StepBar
 from gui.window.places import unsaved_folder
+from gui.window.preview import PreviewDialog
 from gui.window.window import Window
 from tests.gui.conftest import ARTEFACTS, quiet_progress
 from tests.gui.heartbeat import Heartbeat, run_loop
+from tests.gui.window.conftest import choose_file, close_dialog, dispose
 
 Settle = Callable[..., None]
-
-
-@pytest.fixture
-def window(model: WindowModel, settle: Settle) -> Iterator[Window]:
-    """Yield an empty window."""
-    made = Window(model)
-    made.show()
-    settle()
-    yield made
-    if made.dialogs.shown is not None:
-        close_dialog(made)
-    dispose(made)
-
-
-def dispose(window: Window) -> None:
-    """Close a window and have it destroyed now; later tests would restyle it again and again."""
-    window.closing = True
-    window.close()
-    window.deleteLater()
-    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
-    QApplication.processEvents()
-
-
-@pytest.fixture
-def full(window: Window, shared_results: tuple[jobs.Inputs, Loaded], settle: Settle) -> Window:
-    """Return a window with the small road screened."""
-    inputs, loaded = shared_results
-    window.model.take_inputs(inputs)
-    window.model.take_screened(loaded)
-    settle(lambda: bool(window.map.layers.roads) and window.model.runner.idle())
-    settle(lambda: not window.panes.coming and window.panes["reaches"].filled)
-    return window
 
 
 def dialog_text(window: Window) -> str:
@@ -99,24 +69,6 @@ def press(window: Window, text: str) -> None:
             window.dialogs.shown = None
             return
     raise AssertionError(f"no button {text!r} among {[b.text() for b in box.buttons()]}")
-
-
-def close_dialog(window: Window) -> None:
-    """Close whatever dialog is up."""
-    box, window.dialogs.shown = window.dialogs.shown, None
-    if box is not None:
-        try:
-            box.reject()
-        except RuntimeError:
-            pass
-
-
-def choose_file(window: Window, path: str) -> None:
-    """Answer the file dialog that is up."""
-    dialog, window.dialogs.shown = window.dialogs.shown, None
-    assert isinstance(dialog, QFileDialog)
-    dialog.fileSelected.emit(path)
-    dialog.reject()
 
 
 def save_picture(window: QWidget, name: str) -> None:
@@ -276,6 +228,9 @@ def test_names_of_files_tell_road_station_and_day(full: Window) -> None:
     today = date.today().isoformat()
     full.model.select_station(0, 5, 1)
     full.commands["print_section"].trigger()
+    preview = full.dialogs.shown
+    assert isinstance(preview, PreviewDialog)
+    preview.save_wanted.emit("A4")
     dialog = full.dialogs.shown
     assert isinstance(dialog, QFileDialog)
     name = Path(dialog.selectedFiles()[0]).name
@@ -1047,8 +1002,12 @@ def test_print_sheets_as_pdf(full: Window, tmp_path: Path, settle: Settle) -> No
         (full.commands["print_reaches"], "reaches.pdf"),
     ):
         action.trigger()
+        preview = full.dialogs.shown
+        assert isinstance(preview, PreviewDialog)
+        preview.save_wanted.emit("A4")
         path = tmp_path / name
         choose_file(full, str(path))
+        preview.reject()
         settle(path.is_file)
         settle(full.model.runner.idle)
         assert path.read_bytes().startswith(b"%PDF")

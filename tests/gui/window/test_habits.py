@@ -1,0 +1,262 @@
+"""Habits of a good window: finding commands, keys in tips, layouts, previews, work in progress."""
+
+import math
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import QSettings, Qt
+from PySide6.QtPrintSupport import QPrinter
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QInputDialog, QLabel, QStatusBar
+
+from gui.drawing.books import reach_book, station_book
+from gui.section.section_page import SectionPage
+from gui.state import preparing
+from gui.state.model import WindowModel
+from gui.state.runner import Progress, Runner
+from gui.window.finder import CommandFinder
+from gui.window.job_bar import JobBar
+from gui.window.preview import PreviewDialog
+from gui.window.window import Window
+from tests.gui.conftest import ARTEFACTS
+
+Settle = Callable[..., None]
+
+
+# -- commands and their keys -------------------------------------------------------
+
+
+def finder_of(window: Window) -> CommandFinder:
+    window.commands["find"].trigger()
+    found = window.dialogs.shown
+    assert isinstance(found, CommandFinder)
+    return found
+
+
+def shown_rows(finder: CommandFinder) -> list[str]:
+    items = [finder.rows.topLevelItem(k) for k in range(finder.rows.topLevelItemCount())]
+    return [item.text(0) for item in items if not item.isHidden()]
+
+
+def test_command_is_found_by_its_words_and_done(full: Window) -> None:
+    """By words in any order, of the menu too; arrows choose, Enter does it, keys are told."""
+    model = full.model
+    model.select_station(0, 4, 0)
+    finder = finder_of(full)
+    everything = shown_rows(finder)
+    assert {"Next station", "Screen the road", "Metric", "Cautions"} <= set(everything)
+    QTest.keyClicks(finder.search, "station next")
+    assert shown_rows(finder) == ["Next station"]
+    item = finder.rows.currentItem()
+    assert item is not None and "Ctrl+Right" in item.text(2) and item.text(1) == "Go"
+    QTest.keyClick(finder.search, Qt.Key.Key_Return)
+    assert model.station_index == 5
+    finder = finder_of(full)
+    QTest.keyClicks(finder.search, "station")
+    before = finder.rows.currentItem()
+    QTest.keyClick(finder.search, Qt.Key.Key_Down)
+    assert finder.rows.currentItem() is not before
+    finder.search.setText("no such words")
+    assert shown_rows(finder) == [] and finder.note.text()
+    finder.do_chosen()
+    assert finder.isVisible()
+
+
+def test_what_cant_be_done_now_is_shown_and_not_done(window: Window) -> None:
+    """It is there to be found, greyed out; nothing happens."""
+    finder = finder_of(window)
+    finder.search.setText("screen the road")
+    assert shown_rows(finder) == ["Screen the road"]
+    assert finder.rows.topLevelItem(0) is not None
+    finder.do_chosen()
+    assert finder.isVisible() and finder.note.text()
+
+
+def test_tips_tell_the_keys(full: Window) -> None:
+    """Also after an action's words changed."""
+    commands = full.commands
+    for name in ("screen", "next_finding", "relief", "measure", "save", "last_station"):
+        keys = (
+            commands[name].shortcut().toString(commands[name].shortcut().SequenceFormat.NativeText)
+        )
+        assert keys and commands[name].toolTip().endswith(f"({keys})"), name
+        assert commands[name].toolTip().count(f"({keys})") == 1
+    full.model.select_station(0, 3, 1)
+    assert "right side" in commands["other_side"].toolTip().lower()
+    assert commands["other_side"].toolTip().endswith("(F7)")
+    full.model.set_review(full.model.reach_key(0), "agreed")
+    assert "Review" in commands["undo"].toolTip() and "(Ctrl+Z)" in commands["undo"].toolTip()
+
+
+def test_first_and_last_station(full: Window) -> None:
+    model = full.model
+    model.select_station(0, 5, 1)
+    full.commands["last_station"].trigger()
+    assert model.station_index == len(model.road.distance_m) - 1
+    full.commands["first_station"].trigger()
+    assert (model.station_index, model.side) == (0, 1)
+
+
+# -- layouts -------------------------------------------------------------------
+
+
+def test_layout_is_kept_under_a_name_and_comes_back(full: Window, settle: Settle) -> None:
+    layouts, panes = full.commands.layouts, full.panes
+    panes["straight"].hide()
+    menu = full.commands["layouts"].menu()
+    menu.aboutToShow.emit()
+    next(a for a in menu.actions() if a.text().startswith("&Keep")).trigger()
+    dialog = full.dialogs.shown
+    assert isinstance(dialog, QInputDialog)
+    dialog.textValueSelected.emit("two/screens")
+    assert layouts.names() == ["two-screens"]
+    panes.usual()
+    settle()
+    assert not panes["straight"].isHidden()
+    menu.aboutToShow.emit()
+    next(a for a in menu.actions() if a.text() == "two-screens").trigger()
+    settle()
+    assert panes["straight"].isHidden() and not panes["section"].isHidden()
+    layouts.forget("two-screens")
+    assert layouts.names() == []
+    told: list[str] = []
+    full.model.message.connect(told.append)
+    QSettings().setValue("layouts/spoiled", "rubbish")
+    layouts.take("spoiled")
+    assert "can't be used" in told[-1]
+
+
+def test_splitter_of_the_section_stays(
+    screened: WindowModel, qtbot: object, settle: Settle
+) -> None:
+    """As set by hand, also in the next window and at other widths."""
+    shares = []
+    for width in (1200, 1200, 1000):
+        page = SectionPage(screened)
+        page.resize(width, 340)
+        page.show()
+        settle()
+        if not shares:
+            page.splitter.moveSplitter(400, 1)
+        drawing, numbers = page.splitter.sizes()
+        shares.append(drawing / (drawing + numbers))
+        page.close()
+        page.deleteLater()
+    assert shares[0] == pytest.approx(400 / 1200, abs=0.02)
+    assert shares[1:] == pytest.approx([shares[0]] * 2, abs=0.02)
+
+
+# -- sheets before they are printed ---------------------------------------------------
+
+
+def test_preview_shows_the_page_and_leafs(full: Window, settle: Settle) -> None:
+    """One page at a time, by buttons and keys; another paper is drawn anew."""
+    model = full.model
+    rows = list(range(len(model.findings.reaches)))[:2]
+    full.files._preview("reaches", reach_book(model.study, rows, model.writing))
+    preview = full.dialogs.shown
+    assert isinstance(preview, PreviewDialog)
+    settle(lambda: not preview.picture.pixmap().isNull())
+    page = preview.picture.pixmap().toImage()
+    assert page.height() / page.width() == pytest.approx(297 / 210, abs=0.01)
+    inked = sum(page.pixelColor(x, y).lightness() < 128 for x in range(0, page.width(), 3)
+                for y in range(0, page.height(), 3))  # fmt: skip
+    assert inked > 200
+    preview.grab().save(str(ARTEFACTS / "preview.png"))
+    assert preview.place.text().startswith("Sheet 1 of 2")
+    assert not preview.buttons["previous"].isEnabled()
+    preview.buttons["last"].click()
+    settle(full.model.runner.idle)
+    assert preview.place.text().startswith("Sheet 2 of 2")
+    preview.leaf("previous")
+    settle(full.model.runner.idle)
+    assert preview.place.text().startswith("Sheet 1 of 2")
+    preview.paper.setCurrentText("Letter")
+    settle(full.model.runner.idle)
+    page = preview.picture.pixmap().toImage()
+    assert page.height() / page.width() == pytest.approx(11.0 / 8.5, abs=0.01)
+    assert QSettings().value("paper") == "Letter"
+
+
+def test_preview_is_sent_to_a_printer(full: Window, tmp_path: Path, settle: Settle) -> None:
+    """Beside the window, each sheet on its page, as any printer would get it."""
+    from pypdf import PdfReader
+
+    model = full.model
+    book = station_book(model.study, [(0, 2), (0, 11)], model.writing)
+    full.files._preview("sections", book)
+    preview = full.dialogs.shown
+    assert isinstance(preview, PreviewDialog)
+    printer = QPrinter()
+    printer.setOutputFormat(QPrinter.OutputFormat.PdfFormat)
+    path = tmp_path / "printed.pdf"
+    printer.setOutputFileName(str(path))
+    preview.send_to(printer)
+    settle(full.model.runner.idle)
+    pages = [" ".join(page.extract_text().split()) for page in PdfReader(path).pages]
+    assert len(pages) == 2 and "page 2 of 2" in pages[1]
+
+
+# -- work in progress -----------------------------------------------------------------
+
+
+def test_every_job_shows_its_share_and_can_be_called_off(
+    runner: Runner, qtbot: object, settle: Settle
+) -> None:
+    """The last begun leads, the others are a click away, and the share is told for the title."""
+    bar = JobBar(QStatusBar(), runner)
+    shares: list[str] = []
+    bar.share_changed.connect(shares.append)
+    go = {name: threading.Event() for name in ("long", "quick")}
+
+    def job(name: str) -> Callable[[Progress], None]:
+        def work(progress: Progress) -> None:
+            while not go[name].wait(0.01):
+                progress(0.43 if name == "long" else math.nan, f"working on {name}")
+
+        return work
+
+    runner.submit("a", job("long"), lane="long", title="Screening")
+    settle(lambda: "working on long" in bar.words.text())
+    assert "43 %" in shares
+    runner.submit("b", job("quick"), title="Saving")
+    settle(lambda: "working on quick" in bar.words.text())
+    assert bar.more.text() == "and 1 more" and shares[-1] == ""
+    bar.menu.aboutToShow.emit()
+    texts = [action.text() for action in bar.menu.actions()]
+    assert texts[0].startswith("Cancel: Saving") and "43 %" in texts[1]
+    go["quick"].set()
+    settle(lambda: "working on long" in bar.words.text())
+    assert shares[-1] == "43 %" and bar.more.isHidden()
+    bar.menu.aboutToShow.emit()
+    bar.menu.actions()[0].trigger()
+    settle(runner.idle)
+    assert bar.bar.isHidden() and shares[-1] == ""
+
+
+def test_share_stands_in_the_title(window: Window) -> None:
+    window.job_bar.share_changed.emit("43 %")
+    assert window.windowTitle().startswith("43 % · ")
+    window.job_bar.share_changed.emit("")
+    assert window.windowTitle() == "Vergeline"
+
+
+def test_first_run_is_said_in_the_middle(
+    full: Window, monkeypatch: pytest.MonkeyPatch, settle: Settle
+) -> None:
+    """On the first page and above the map, for as long as it takes."""
+    from gui.window import app
+
+    go = threading.Event()
+    monkeypatch.setattr(app, "warm_up", lambda _progress: True)
+    monkeypatch.setattr(preparing, "prepare", lambda _progress: go.wait(30.0))
+    app._after_show(full, [])
+    card = full.getting_ready
+    settle(lambda: card.isVisible())
+    said = " ".join(label.text() for label in card.findChildren(QLabel))
+    assert "once" in said and "minute" in said
+    assert not full.first_page.getting_ready.isHidden()
+    go.set()
+    settle(lambda: card.isHidden() and full.first_page.getting_ready.isHidden())
