@@ -90,6 +90,9 @@ TOOLBAR = (
 )
 
 
+_WITH_TEXT = ("open_terrain", "open_road", "screen")
+
+
 class Commands(QObject):
     """Makes the actions of a window by name, and its menus and toolbar from them."""
 
@@ -411,6 +414,7 @@ class Commands(QObject):
 
     def _make_toolbar(self) -> None:
         bar = QToolBar(self.tr("Toolbar"), self.window)
+        self._texts: dict[str, QToolButton] = {}
         bar.setObjectName("toolbar")
         bar.setMovable(False)
         bar.setIconSize(QSize(20, 20))
@@ -426,8 +430,9 @@ class Commands(QObject):
                 button = bar.widgetForAction(self[name])
                 if isinstance(button, QToolButton):
                     button.setAccessibleName(plain(self[name].text()))
-                    if name in ("open_terrain", "open_road", "screen"):
+                    if name in _WITH_TEXT:
                         button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
+                        self._texts[name] = button
         self.window.addToolBar(bar)
 
     def _add_station_box(self, bar: QToolBar) -> None:
@@ -472,6 +477,13 @@ class Commands(QObject):
         for need, names in NEEDS.items():
             for name in names.split():
                 self[name].setEnabled(there[need])
+        # Words for the first steps; once there are findings the room is for going through them.
+        beside, alone = (
+            Qt.ToolButtonStyle.ToolButtonTextBesideIcon,
+            Qt.ToolButtonStyle.ToolButtonIconOnly,
+        )
+        for name, button in self._texts.items():
+            button.setToolButtonStyle(alone if findings and name != "screen" else beside)
 
     def show_selection(self) -> None:
         """Show the selected station and side."""
