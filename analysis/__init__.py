@@ -3,9 +3,10 @@
 This is what a script needs; the window and the commands stand on the same functions. Open a
 terrain (`open_terrain`), read roads into its plane (`read_roads`), screen them (`screen`), judge
 again under other limits without measuring (`rejudge`), measure one road again after correcting its
-breaks (`remeasure`), hand the findings out (`write_findings`, `write_geojson`, `write_gpx`,
-`write_csv`) and read them back (`read_findings`). What can be wrong with an input is told in one
-sentence by a `VergelineError`. Nothing here imports Qt.
+breaks (`remeasure`), pick what is asked for (`selected`; what a reviewer rejected always stays
+behind), hand the findings out (`write_findings`, `write_geojson`, `write_gpx`, `write_kml`,
+`write_csv`, `write_reach_csv`) and read them back (`read_findings`). What can be wrong with an
+input is told in one sentence by a `VergelineError`. Nothing here imports Qt.
 
 Lengths are metres, slopes percent (positive falls outward), drops millimetres (positive = shoulder
 lower than the pavement). NaN is unknown, and unknown is never sound.
@@ -53,8 +54,11 @@ if TYPE_CHECKING:
     from analysis.common.settings import Settings
     from analysis.common.table import Table
     from analysis.corridor.values import Extras
-    from analysis.findings.exports import write_csv, write_geojson, write_gpx
+    from analysis.findings.exports import write_csv, write_geojson, write_reach_csv
     from analysis.findings.geopackage import Findings, read_findings, write_findings
+    from analysis.findings.gpx import write_gpx
+    from analysis.findings.kml import write_kml
+    from analysis.findings.selecting import Selection, selected
     from analysis.road.read_roads import read_roads
     from analysis.road.roadline import Road
     from analysis.study.inputs import read_extras, sample_files
@@ -74,6 +78,7 @@ __all__ = [
     "Road",
     "RoadError",
     "RoadStudy",
+    "Selection",
     "Settings",
     "SettingsError",
     "Study",
@@ -91,11 +96,14 @@ __all__ = [
     "remeasure",
     "sample_files",
     "screen",
+    "selected",
     "write_csv",
     "write_findings",
     "write_geojson",
     "write_gpx",
+    "write_kml",
     "write_limits",
+    "write_reach_csv",
 ]
 
 # Not imported before they are asked for, so that `vergeline --help` answers at once.
@@ -108,8 +116,11 @@ __getattr__ = handing_out(
         "common.settings": "Settings",
         "common.table": "Table",
         "corridor.values": "Extras",
-        "findings.exports": "write_csv write_geojson write_gpx",
+        "findings.exports": "write_csv write_geojson write_reach_csv",
         "findings.geopackage": "Findings read_findings write_findings",
+        "findings.gpx": "write_gpx",
+        "findings.kml": "write_kml",
+        "findings.selecting": "Selection selected",
         "road.read_roads": "read_roads",
         "road.roadline": "Road",
         "study.inputs": "read_extras sample_files",

@@ -1,4 +1,4 @@
-"""The commands: `vergeline screen`, `section`, `export`, `check`, `resolving`, `limits`.
+"""The commands: `vergeline screen`, `section`, `export`, `plan`, `check`, `resolving`, `limits`.
 
 Heavy libraries are imported inside the commands, so that `--help` answers at once.
 """
@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from analysis.cli_field import add_field_commands
+from analysis.cli_plan import add_planning_commands
 from analysis.common.errors import Cancelled, RoadError, SettingsError, VergelineError
 from analysis.common.given_files import ALLOW_NETWORK
 
@@ -159,27 +160,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     section.set_defaults(run=_section)
 
-    export = commands.add_parser("export", help="hand findings on: GeoJSON, CSV, GPX, work sheets")
-    export.add_argument("--findings", required=True, metavar="F.gpkg")
-    export.add_argument("--geojson", metavar="FILE", help="reaches and stations, WGS 84")
-    export.add_argument("--csv", metavar="FILE", help="stations as a table")
-    export.add_argument("--gpx", metavar="FILE", help="flagged stations as waypoints")
-    export.add_argument(
-        "--sheets", metavar="DIR", help="work sheets as PDF, HTML and Markdown, one for each reach"
-    )
-    export.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="of the PDF")
-    export.add_argument(
-        "--units",
-        choices=("metric", "us"),
-        default="metric",
-        help="on the sheets and in sentences; columns stay metric",
-    )
-    export.add_argument(
-        "--force", action="store_true", help="replace files that this program didn't write"
-    )
-    export.add_argument("--traffic-plan", default="", metavar="TEXT", help="plan to refer to")
-    export.add_argument("--rates", metavar="R.toml", help="your unit rates; without, no costs")
-    export.set_defaults(run=_export)
+    add_planning_commands(commands)
 
     add_field_commands(commands)
 
@@ -509,52 +490,6 @@ def _named_road(roads: Sequence[Any], name: str | None) -> Any:
     raise RoadError(
         f"There is no road {name!r} in the file: it has {', '.join(r.name for r in roads)}."
     )
-
-
-def _export(options: argparse.Namespace) -> int:
-    from analysis.common.writing import Writing
-    from analysis.findings import exports
-    from analysis.findings.geopackage import read_findings
-    from analysis.findings.sheets import WorkSheets
-    from analysis.study.inputs import check_writable, read_rates
-
-    if not (options.geojson or options.csv or options.gpx or options.sheets):
-        raise SettingsError("Say what to write: --geojson, --csv, --gpx or --sheets.")
-    layers = (
-        (options.geojson, exports.write_geojson),
-        (options.csv, exports.write_csv),
-        (options.gpx, exports.write_gpx),
-    )
-    for kind, (path, _) in zip((".geojson", ".csv", ".gpx"), layers, strict=True):
-        if path:
-            check_writable(
-                path, inputs=[options.findings, options.rates], kind=None if options.force else kind
-            )
-    found = read_findings(options.findings)
-    rates = read_rates(options.rates) if options.rates else None
-    writing = Writing(options.units)
-    told = exports.told_in(found, writing)
-    for path, write in layers:
-        if path:
-            changed = write(told, path)
-            print(f"Written: {path}")
-            if changed:
-                print(
-                    f"{changed} text(s) in it begin like a formula and got an apostrophe before "
-                    "them, so that no spreadsheet runs them."
-                )
-    if options.sheets:
-        made = WorkSheets(found, rates=rates, traffic_plan=options.traffic_plan, writing=writing)
-        draw = options.print_sheets
-        sheets = made.all()
-        written = exports.write_sheets(
-            sheets,
-            options.sheets,
-            print_book=None if draw is None else lambda *book: draw(*book, options.paper),
-            force=options.force,
-        )
-        print(f"Written: {len(sheets)} sheets in {options.sheets}, first {written[0].name}")
-    return 0
 
 
 def _resolving(options: argparse.Namespace) -> int:

@@ -246,7 +246,7 @@ def _check_places(options: argparse.Namespace, names: Sequence[str]) -> None:
 
 
 def _write_sheet(sheet: Sheet, path: str, options: argparse.Namespace) -> None:
-    from analysis.findings.exports import write_text
+    from analysis.findings.placed import write_text
     from analysis.findings.sheet_text import to_html, to_markdown
 
     suffix = Path(path).suffix.lower()

@@ -29,7 +29,7 @@ from analysis.common.limits import default_limits, read_limits
 from analysis.common.outputs import is_own, replacing
 from analysis.common.settings import Settings
 from analysis.common.writing import Writing
-from analysis.findings import exports
+from analysis.findings import exports, gpx, placed
 from analysis.findings.geopackage import read_findings, write_findings
 from analysis.findings.readings import read_readings
 from analysis.road.read_roads import read_roads
@@ -316,7 +316,7 @@ def test_a_full_disk_is_said(tmp_path, monkeypatch):
         write_findings(findings, tmp_path / "a.gpkg")
     with (
         pytest.raises(OutputError, match="disk is full"),
-        exports._beside(tmp_path / "a.csv"),
+        placed.beside(tmp_path / "a.csv"),
         open("/dev/full", "w") as file,
     ):
         file.write("x" * 10_000)
@@ -543,7 +543,7 @@ def test_grids_with_no_numbers_and_grids_too_fine(tmp_path):
 def test_exports_of_findings_without_a_place(tmp_path):
     """An undefined coordinate system leads to no WGS 84; the table goes without degrees."""
     findings = replace(small_study().findings, crs_wkt='LOCAL_CS["undefined",UNIT["metre",1]]')
-    for write, name in ((exports.write_geojson, "a.geojson"), (exports.write_gpx, "a.gpx")):
+    for write, name in ((exports.write_geojson, "a.geojson"), (gpx.write_gpx, "a.gpx")):
         with pytest.raises(OutputError, match="local one"):
             write(findings, tmp_path / name)
     exports.write_csv(findings, tmp_path / "a.csv")

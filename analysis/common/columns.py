@@ -15,6 +15,7 @@ __all__ = [
     "EDIT_COLUMNS",
     "FIRST_LATER",
     "MADE_UP",
+    "MARK_COLUMNS",
     "POND_COLUMNS",
     "REACH_CHANGE_COLUMNS",
     "REACH_COLUMNS",
@@ -23,6 +24,7 @@ __all__ = [
     "STATION_CHANGE_COLUMNS",
     "STATION_COLUMNS",
     "TABLES",
+    "WORK_COLUMNS",
     "Column",
     "column_of",
 ]
@@ -326,11 +328,41 @@ _RUN = (
     _text("surface", "", "Surface of the shoulders: gravel, earth or turf."),
     _text("limits", "", "Every limit with its source, as TOML."),
     Column("seconds", "s", "", "How long the screening took."),
+    _text("excerpt", "", "What was asked for, where a file holds only a part of the findings."),
+    _text("cautions", "", "What must be right before anyone works on a shoulder, one a line."),
+)
+# What a programme of work says of each reach; other names are those of the findings.
+_WORK = (
+    Column("order", "count", "", "Place in the order of work.", type="int"),
+    Column("stretch", "count", "",
+        "Number of the stretch: reaches worked together under one traffic control.", type="int"),
+    _text("day", "", "First day on which it is worked, as ISO 8601; empty without a calendar."),
+    Column("crew", "count", "", "Number of the crew, where there is a calendar.", type="int"),
+    _station("work_from_m", "", "Station where the work begins, at the downstream end if known."),
+    _station("work_to_m", "", "Station where the work ends."),
+    Column("away_m3_loose", "m3", "", "To haul away, loose: surplus, and spoil of the ditch."),
+    Column("away_loads", "count", "", "Its loads, with the share of the stretch's rounding up."),
+    Column("water_m3", "m3", "", "Water to bring in dry weather."),
+    Column("ditch_m", "m", "", "Length of ditch to clean."),
+    Column("grader_h", "h", "", "Grader, shoulder and ditch."),
+    Column("roller_h", "h", "", "Roller."),
+    Column("truck_h", "h", "", "Trucks."),
+    Column("crew_h", "h", "", "Crew, with its share of traffic control and ways."),
+    Column("cost", "1", "", "At the given rates, of these alone; empty without any."),
+)
+# What a reviewer said, beside each row of what is handed on.
+_MARKS = (
+    _text("review", "Review", "The reviewer's view: to check, agreed, or rejected with a reason."),
+    _text("review_reason", "", "Why the reviewer decided so."),
+    _text("review_note", "", "What else the reviewer had to say."),
+    _text("reviewer", "", "Who decided."),
+    _text("reviewed_at", "", "When, as ISO 8601."),
+    _text("review_photos", "", "Paths of photographs, one a line."),
 )
 # Columns that no file holds but the window makes for the person.
 MADE_UP = (
     _text("sentence", "In words", "The finding in one sentence, with its numbers."),
-    _text("review", "Review", "The reviewer's view: to check, agreed, or rejected with a reason."),
+    _MARKS[0],
 )
 # fmt: on
 
@@ -381,6 +413,19 @@ STATION_CHANGE_COLUMNS = _table(f"road side station_m {_CHANGES}")
 REACH_CHANGE_COLUMNS = _table(
     f"road side from_m to_m finding length_m change {_CHANGES} known_share p_changed reason"
 )
+MARK_COLUMNS: Mapping[str, Column] = {column.name: column for column in _MARKS}
+"""Beside the columns of reaches and stations in what is handed on."""
+WORK_COLUMNS: Mapping[str, Column] = {
+    column.name: column
+    for column in (
+        *_WORK[:4],
+        *_table("rank road side finding treatment").values(),
+        *_WORK[4:6],
+        *_table("length_m cut_m3 fill_m3 import_m3_loose import_t loads").values(),
+        *_WORK[6:],
+    )
+}
+"""Of a programme of work as a table."""
 RUN_COLUMNS: Mapping[str, Column] = {column.name: column for column in _RUN}
 
 TABLES: Mapping[str, Mapping[str, Column]] = {

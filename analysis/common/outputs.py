@@ -20,13 +20,14 @@ _OWN = {
         rb"(\xef\xbb\xbf)?(station,road,station_m,side,|road,station_m,kind,side,offset_m,"
         rb"|road,side,(station_m,slope_before_pct|from_m,to_m,finding,length_m,change),"
         rb"|place[,;]road[,;]station[,;]side[,;]"
-        rb"|[a-z0-9_,]+,review,review_reason\r?\n)"
+        rb"|[a-z0-9_,]+,review,review_reason\r?\n|from,to,road,side,|work_from,work_to,order,)"
     ),
     ".geojson": re.compile(rb'\{.{0,4000}"FeatureCollection".*"cautions"', re.DOTALL),
     ".gpx": re.compile(rb'<\?xml.*<gpx[^>]*creator="Vergeline"', re.DOTALL),
     ".html": re.compile(
         rb'<!DOCTYPE html>.*<meta name="generator" content="Vergeline">', re.DOTALL
     ),
+    ".kml": re.compile(rb"<\?xml.*<kml[^>]*>\s*<Document>\s*<name>Vergeline", re.DOTALL),
     ".md": re.compile(rb"# [^\n]*\n\n<!-- Vergeline -->"),
     ".pdf": re.compile(rb"%PDF-.*/Creator \(\xfe\xff\0V\0e\0r\0g\0e\0l\0i\0n\0e\)", re.DOTALL),
     ".png": re.compile(rb"\x89PNG\r\n\x1a\n.*tEXtSoftware\0Vergeline", re.DOTALL),

@@ -16,7 +16,8 @@ from analysis.earthwork.costs import Costs, Rates, costs_of
 from analysis.earthwork.work_reach import WorkReach
 from analysis.earthwork.workplan import WorkItem, WorkPlan, plan, stretch_loads
 
-__all__ = ["Calendar", "DayPart", "Programme", "Share", "Stretch", "WorkDay", "programme"]
+__all__ = ["Calendar", "DayPart", "Programme", "Share", "Stretch", "WorkDay", "item_shares"]
+__all__ += ["programme"]
 
 _MONTHS = 12
 _LOOK_AHEAD_DAYS = 400
@@ -208,7 +209,7 @@ def programme(
     rates = rates or Rates()
     made = plan(reaches, limits, rates, traffic_plan=traffic_plan)
     stretches = _stretches_of(made, limits)
-    parts = [own for stretch in stretches for own in _item_shares(stretch, limits)]
+    parts = [own for stretch in stretches for own in item_shares(stretch, limits, rates)]
 
     def by(key: Callable[[WorkReach], str]) -> tuple[Share, ...]:
         names = dict.fromkeys(key(item.reach) for item, _ in parts)
@@ -266,8 +267,8 @@ def _stretch(number: int, items: Sequence[WorkItem], moving_m: float, limits: Li
     )
 
 
-def _item_shares(stretch: Stretch, limits: Limits) -> list[tuple[WorkItem, Share]]:
-    """Each item with its own amounts and its share of what the stretch has in common."""
+def item_shares(stretch: Stretch, limits: Limits, rates: Rates) -> list[tuple[WorkItem, Share]]:
+    """Each item of a stretch with its own amounts and its share of what the stretch shares."""
     items, shift_h = stretch.items, limits.work.shift_h.value
     times = _parts_of_one([item.crew_h for item in items])
     coming = _parts_of_one([item.import_loads for item in items])
@@ -277,31 +278,27 @@ def _item_shares(stretch: Stretch, limits: Limits) -> list[tuple[WorkItem, Share
         crew_h = item.crew_h + time * (stretch.setup_h + stretch.moving_h)
         shaped = item.grader_passes > 0.0
         loads, away = came * stretch.import_loads, went * stretch.away_loads
-        found.append(
-            (
-                item,
-                Share(
-                    name="",
-                    reaches=1,
-                    length_m=item.work_length_m,
-                    cut_m3_bank=item.reach.cut_m3_bank if shaped else 0.0,
-                    fill_m3_compacted=item.reach.fill_m3_compacted if shaped else 0.0,
-                    import_m3_loose=item.import_m3_loose,
-                    import_t=item.import_t,
-                    away_m3_loose=item.away_m3_loose,
-                    import_loads=loads,
-                    away_loads=away,
-                    water_m3=item.water_m3,
-                    ditch_m=item.ditch_m,
-                    grader_h=item.grader_h + item.ditch_h,
-                    roller_h=item.roller_h,
-                    truck_h=(loads + away) * item.truck_cycle_h,
-                    setups=time * stretch.setups,
-                    crew_h=crew_h,
-                    crew_days=crew_h / shift_h,
-                ),
-            )
+        own = Share(
+            name="",
+            reaches=1,
+            length_m=item.work_length_m,
+            cut_m3_bank=item.reach.cut_m3_bank if shaped else 0.0,
+            fill_m3_compacted=item.reach.fill_m3_compacted if shaped else 0.0,
+            import_m3_loose=item.import_m3_loose,
+            import_t=item.import_t,
+            away_m3_loose=item.away_m3_loose,
+            import_loads=loads,
+            away_loads=away,
+            water_m3=item.water_m3,
+            ditch_m=item.ditch_m,
+            grader_h=item.grader_h + item.ditch_h,
+            roller_h=item.roller_h,
+            truck_h=(loads + away) * item.truck_cycle_h,
+            setups=time * stretch.setups,
+            crew_h=crew_h,
+            crew_days=crew_h / shift_h,
         )
+        found.append((item, replace(own, costs=_costs_of(own, limits, rates))))
     return found
 
 
@@ -318,17 +315,20 @@ _ADDED = tuple(name for name in Share.__dataclass_fields__ if name not in ("name
 def _sum_of(name: str, parts: Sequence[Share], limits: Limits, rates: Rates) -> Share:
     sums = {key: sum(getattr(own, key) for own in parts) for key in _ADDED}
     added = replace(Share(name=name), **sums)
-    costs = costs_of(
+    return replace(added, costs=_costs_of(added, limits, rates))
+
+
+def _costs_of(own: Share, limits: Limits, rates: Rates) -> Costs:
+    return costs_of(
         rates,
-        grader_per_h=added.grader_h,
-        roller_per_h=added.roller_h,
-        truck_per_h=added.truck_h,
-        water_per_m3=added.water_m3,
-        material_per_t=added.import_t,
-        traffic_control_per_setup=added.setups,
-        crew_per_day=added.crew_h / limits.work.shift_h.value,
+        grader_per_h=own.grader_h,
+        roller_per_h=own.roller_h,
+        truck_per_h=own.truck_h,
+        water_per_m3=own.water_m3,
+        material_per_t=own.import_t,
+        traffic_control_per_setup=own.setups,
+        crew_per_day=own.crew_h / limits.work.shift_h.value,
     )
-    return replace(added, costs=costs)
 
 
 def _days(stretches: Sequence[Stretch], calendar: Calendar, limits: Limits) -> tuple[WorkDay, ...]:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.common.verdicts import REPLENISHING, RESHAPING
+from analysis.common.verdicts import REPLENISHING, RESHAPING, Treatment
 
 __all__ = ["Side", "WorkReach"]
 
@@ -66,6 +66,11 @@ class WorkReach:
     def high_m(self) -> float:
         """The greater station label."""
         return max(self.from_m, self.to_m)
+
+    @property
+    def has_work(self) -> bool:
+        """Whether anything is to be done here, rather than looked at."""
+        return self.treatment not in ("", Treatment.NONE, Treatment.CANT_TELL)
 
     @property
     def shaped(self) -> bool:

@@ -151,8 +151,7 @@ def plan(
     WorkPlan
     """
     rates = rates or Rates()
-    idle = ("", Treatment.NONE, Treatment.CANT_TELL)
-    active = [reach for reach in reaches if reach.treatment not in idle]
+    active = [reach for reach in reaches if reach.has_work]
     doubtful = [reach for reach in reaches if _look_first(reach) < _FAR]
     visits = tuple(sorted(doubtful, key=lambda reach: (_look_first(reach), _urgency(reach))))
     spans = _work_spans(active, limits.work)

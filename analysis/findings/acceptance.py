@@ -31,6 +31,7 @@ from analysis.findings.registering import (
     registered_text,
     registration,
 )
+from analysis.findings.selecting import kept, not_rejected
 from analysis.findings.sheets import limits_of
 from analysis.findings.station_rows import StationRows
 
@@ -99,10 +100,10 @@ def accept_reaches(
 ) -> tuple[ReachAcceptance, ...]:
     """Judge finished work by a terrain taken after it.
 
-    Every reach that called for work is looked up in the later findings. It is accepted, or not,
-    where the probability that the lots of slope and edge keep their rule reaches the limits'
-    certainty; not shown otherwise; not compared where less than that share of its station sides
-    could be measured again.
+    Every reach that called for work, and that no reviewer rejected, is looked up in the later
+    findings. It is accepted, or not, where the probability that the lots of slope and edge keep
+    their rule reaches the limits' certainty; not shown otherwise; not compared where less than that
+    share of its station sides could be measured again.
 
     Parameters
     ----------
@@ -117,10 +118,12 @@ def accept_reaches(
         If both were made from the same terrain.
     """
     refuse_itself(before, after)
-    earlier, later = StationRows(before.stations), StationRows(after.stations)
+    rows = kept(before)
+    earlier = StationRows(before.stations.where(not_rejected(before, rows)))
+    later = StationRows(after.stations)
     return tuple(
         _accept_reach(before, row, earlier, later, limits)
-        for row in range(len(before.reaches))
+        for row in np.flatnonzero(rows.reaches).tolist()
         if str(before.reaches["treatment"][row]) in (*RESHAPING, *REPLENISHING)
     )
 

@@ -14,8 +14,8 @@ from analysis.common.columns import REACH_CHANGE_COLUMNS, STATION_CHANGE_COLUMNS
 from analysis.common.outputs import safe_cell
 from analysis.common.stations import station_text
 from analysis.common.table import Table
-from analysis.findings.exports import write_text
 from analysis.findings.geopackage import plain_value
+from analysis.findings.placed import write_text
 from analysis.findings.registering import registered_text
 from analysis.findings.two_surveys import CHANGED, NOT_CHANGED, OPEN, Dates, SurveyChange
 

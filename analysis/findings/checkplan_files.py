@@ -19,7 +19,7 @@ from analysis.common.types import Floats
 from analysis.common.verdicts import Verdict
 from analysis.common.writing import Writing
 from analysis.findings.checkplan import CheckPlan
-from analysis.findings.exports import check_placed, degrees_of, write_text
+from analysis.findings.placed import check_placed, degrees_of, write_text
 from analysis.findings.readings import FORM_COLUMNS
 from analysis.findings.sheet_text import Block, Sheet
 from analysis.findings.sheets import caution_block, limits_of, source_of

@@ -1,7 +1,8 @@
-"""Findings for others: GeoJSON and GPX in WGS 84, CSV, and work sheets.
+"""Findings for others: GeoJSON in WGS 84, CSV, and work sheets.
 
 Every file is written beside its place and then renamed, so that a good one is never replaced by
-half of a new one. Unknown is null or empty, never zero.
+half of a new one. Unknown is null or empty, never zero; what a reviewer rejected isn't there
+unless it was asked for (`selecting`).
 """
 
 from __future__ import annotations
@@ -11,47 +12,47 @@ import io
 import json
 import math
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.cautions import CAUTIONS
-from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS
+from analysis.common.columns import POND_COLUMNS, REACH_COLUMNS, STATION_COLUMNS, Column
 from analysis.common.errors import OutputError
-from analysis.common.outputs import check_own, is_disk_full, replacing, safe_cell
+from analysis.common.outputs import check_own, safe_cell
 from analysis.common.stations import station_text
 from analysis.common.table import Table
 from analysis.common.types import Floats, Progress
-from analysis.common.verdicts import Finding, Verdict
 from analysis.common.writing import Writing
-from analysis.findings.geopackage import plain_value, records
+from analysis.findings.geopackage import plain_value, records, with_marks
+from analysis.findings.placed import (
+    DEGREE_DECIMALS,
+    check_placed,
+    degrees_of,
+    layer_at,
+    shape_of,
+    write_text,
+)
+from analysis.findings.selecting import for_output
 from analysis.findings.sheet_text import Sheet, to_html, to_markdown
 
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
-__all__ = [
-    "check_placed",
-    "degrees_of",
-    "flagged_stations",
-    "told_in",
-    "write_csv",
-    "write_geojson",
-    "write_gpx",
-]
-__all__ += ["write_gpx", "write_sheets", "write_text"]
+__all__ = ["PrintBook", "write_csv", "write_geojson", "write_reach_csv", "write_sheets"]
+__all__ += ["told_in", "write_table_csv"]
 
 
 PrintBook = Callable[[Sequence[Sheet], Path], None]
 
-# Seven decimals of a degree are about a centimetre; more would only claim precision.
-_DEGREE_DECIMALS = 7
-_SOUND = (Finding.NONE, Finding.NO_DATA, Finding.CANT_TELL, "")
+# A table has no place for sentences about all of it, so that every row carries the shortest.
+_ROW_CAUTION = (
+    "Screening from terrain: check on site, under traffic control; local codes and licensed "
+    "practice rule."
+)
 
 
 def told_in(findings: Findings, writing: Writing) -> Findings:
@@ -84,16 +85,22 @@ def write_geojson(findings: Findings, path: str | os.PathLike[str]) -> None:
         If the file can't be written or the findings have no coordinate system.
     """
     check_placed(findings)
+    findings = for_output(findings)
+    reaches, stations = findings.reaches, findings.stations
+    of_reach, of_station = (
+        with_marks(REACH_COLUMNS, reaches),
+        with_marks(STATION_COLUMNS, stations),
+    )
     kinds = (
-        ("reach", findings.reaches, REACH_COLUMNS, "LineString", findings.reach_lines, 2),
-        ("station", findings.stations, STATION_COLUMNS, "Point", findings.station_xy, 1),
+        ("reach", reaches, of_reach, "LineString", findings.reach_lines, 2),
+        ("station", stations, of_station, "Point", findings.station_xy, 1),
         ("pond", findings.ponds, POND_COLUMNS, "Polygon", findings.pond_rings, 4),
     )
     every = {"id": "str", "layer": "str"}
     for _, _, columns, *_ in kinds:
         every |= {name: column.type for name, column in columns.items()}
     blank = dict.fromkeys(every)
-    with _layer(
+    with layer_at(
         path,
         driver="GeoJSON",
         schema={"geometry": ["Point", "LineString", "Polygon"], "properties": every},
@@ -102,13 +109,13 @@ def write_geojson(findings: Findings, path: str | os.PathLike[str]) -> None:
         WRITE_BBOX="YES",
         WRITE_NAME="NO",
         ID_FIELD="id",
-        COORDINATE_PRECISION=str(_DEGREE_DECIMALS),
+        COORDINATE_PRECISION=str(DEGREE_DECIMALS),
         SIGNIFICANT_FIGURES="9",
         NATIVE_DATA=json.dumps({"cautions": CAUTIONS}),
         NATIVE_MEDIA_TYPE="application/vnd.geo+json",
     ) as layer:
         for kind, table, columns, geometry, coordinates, least in kinds:
-            shapes = (_shape(geometry, points, least) for points in coordinates)
+            shapes = (shape_of(geometry, points, least) for points in coordinates)
             layer.writerecords(
                 {**record, "properties": {**blank, "id": f"{kind}-{row}", "layer": kind, **own}}
                 for row, record in enumerate(records(table, columns, shapes))
@@ -116,77 +123,12 @@ def write_geojson(findings: Findings, path: str | os.PathLike[str]) -> None:
             )
 
 
-def check_placed(findings: Findings) -> None:
-    """Refuse findings that can't be placed on the earth; OutputError says why."""
-    if not findings.crs_wkt:
-        raise OutputError(
-            "These findings have no coordinate system, so they can't be placed in WGS 84; "
-            "screen again on a terrain that has one."
-        )
-    if not _is_placed(findings):
-        raise OutputError(
-            "The coordinate system of these findings is a local one without a place on the earth, "
-            "so they can't be placed in WGS 84; screen again on a terrain that has a real one."
-        )
-
-
-def _is_placed(findings: Findings) -> bool:
-    """Whether the coordinate system is one that leads to WGS 84."""
-    from analysis.terrain.geofiles import CRS, rasterio
-
-    try:
-        found = CRS.from_wkt(findings.crs_wkt)
-    except rasterio.errors.CRSError:
-        return False
-    return bool(found.is_projected or found.is_geographic)
-
-
-@contextmanager
-def _layer(path: str | os.PathLike[str], **options: Any) -> Iterator[Any]:
-    """Open a layer beside `path` that replaces it once it is whole."""
-    from analysis.terrain.geofiles import fiona
-
-    with _beside(path) as beside:
-        # Touching the file first gives the plain reason (permission, no space) before GDAL's own.
-        beside.touch()
-        beside.unlink()
-        with fiona.open(beside, "w", **options) as layer:
-            yield layer
-
-
-def _shape(kind: str, points: Floats, least: int) -> dict[str, Any] | None:
-    """Return the geometry, or None (unlocated) where a position is unknown or too few are left."""
-    if len(np.atleast_2d(points)) < least or not np.isfinite(points).all():
-        return None
-    plain = points.tolist()
-    return {"type": kind, "coordinates": [plain] if kind == "Polygon" else plain}
-
-
-def degrees_of(findings: Findings, xy: Floats) -> Floats:
-    """(n, 2) coordinates as longitude and latitude in WGS 84, NaN where they can't be placed."""
-    placed = _is_placed(findings) if findings.crs_wkt else False
-    return _degrees(findings, xy) if placed else np.full(xy.shape, np.nan)
-
-
-def _degrees(findings: Findings, xy: Floats) -> Floats:
-    """(n, 2) coordinates as longitude and latitude in WGS 84, NaN where they can't be placed."""
-    from analysis.terrain.geofiles import CRS, rasterio
-
-    # The transformation gives infinity for what it can't place, and trips over NaN.
-    known = np.isfinite(xy).all(axis=1)
-    placed = np.full(xy.shape, np.nan)
-    if known.any():
-        source, target = CRS.from_wkt(findings.crs_wkt), CRS.from_epsg(4326)
-        placed[known] = np.transpose(rasterio.warp.transform(source, target, *xy[known].T))
-    return np.where(np.isfinite(placed), np.round(placed, _DEGREE_DECIMALS), np.nan)
-
-
 def write_csv(findings: Findings, path: str | os.PathLike[str]) -> int:
     """Write the stations as a CSV table (RFC 4180), unknown values empty.
 
     Columns are those of the findings with their units in the name, led by the station as road
-    people write it and followed by coordinates in the findings' own system and in WGS 84. Texts
-    that a spreadsheet would run as a formula get an apostrophe before them.
+    people write it and followed by coordinates in the findings' own system and in WGS 84, and by a
+    caution. Texts that a spreadsheet would run as a formula get an apostrophe before them.
 
     Returns
     -------
@@ -198,28 +140,104 @@ def write_csv(findings: Findings, path: str | os.PathLike[str]) -> int:
     OutputError
         If the file can't be written.
     """
-    table = findings.stations
-    xy = np.asarray(findings.station_xy, dtype=np.float64).reshape(-1, 2)
-    degrees = _degrees(findings, xy) if _is_placed(findings) else np.full(xy.shape, np.nan)
+    findings = for_output(findings)
+    labels = {"station": "station_m"}
+    return _write_table(
+        findings, findings.stations, STATION_COLUMNS, labels, {"": findings.station_xy}, path
+    )
+
+
+def write_reach_csv(findings: Findings, path: str | os.PathLike[str]) -> int:
+    """Write the reaches as a CSV table as `write_csv` does the stations, with both ends placed.
+
+    Returns
+    -------
+    int
+        How many texts got an apostrophe.
+
+    Raises
+    ------
+    OutputError
+        If the file can't be written.
+    """
+    findings = for_output(findings)
+    ends = {
+        f"{name}_": np.array([line[k] for line in findings.reach_lines], dtype=float)
+        for name, k in (("from", 0), ("to", -1))
+    }
+    labels = {"from": "from_m", "to": "to_m"}
+    return _write_table(findings, findings.reaches, REACH_COLUMNS, labels, ends, path)
+
+
+def _write_table(
+    findings: Findings,
+    table: Table,
+    contract: Mapping[str, Column],
+    labels: Mapping[str, str],
+    places: Mapping[str, Floats],
+    path: str | os.PathLike[str],
+) -> int:
+    coordinates: dict[str, list[str]] = {}
+    for before, given in places.items():
+        xy = np.asarray(given, dtype=np.float64).reshape(-1, 2)
+        wgs = degrees_of(findings, xy)
+        for name, along, decimals in (
+            ("x", xy[:, 0], 3),
+            ("y", xy[:, 1], 3),
+            ("longitude", wgs[:, 0], DEGREE_DECIMALS),
+            ("latitude", wgs[:, 1], DEGREE_DECIMALS),
+        ):
+            coordinates[before + name] = [
+                f"{v:.{decimals}f}" if math.isfinite(v) else "" for v in along.tolist()
+            ]
+    return write_table_csv(table, with_marks(contract, table), path, labels, coordinates)
+
+
+def write_table_csv(
+    table: Table,
+    columns: Mapping[str, Column],
+    path: str | os.PathLike[str],
+    labels: Mapping[str, str],
+    more: Mapping[str, Sequence[str]] | None = None,
+) -> int:
+    """Write a table as CSV (RFC 4180), led by labels of stations, followed by a caution.
+
+    Parameters
+    ----------
+    table, columns
+        What to write, and its columns by name.
+    path : path
+    labels
+        Heading of each label, and the column of stations that it is written from.
+    more
+        Further columns as texts.
+
+    Returns
+    -------
+    int
+        How many texts began like a formula and got an apostrophe.
+
+    Raises
+    ------
+    OutputError
+        If the file can't be written.
+    """
+    more = more or {}
     stream = io.StringIO(newline="")
     changed = 0
     out = csv.writer(stream, lineterminator="\r\n")
-    out.writerow(["station", *table.names(), "x", "y", "longitude", "latitude"])
-    for row, place in enumerate(np.column_stack([xy, degrees])):
+    out.writerow([*labels, *table.names(), *more, "caution"])
+    texts = ["str"] * len(labels) + [columns[name].type for name in table.names()]
+    for row in range(len(table)):
         values = table.row(row)
-        cells = [_cell(value, STATION_COLUMNS[name].type) for name, value in values.items()]
-        at = [
-            f"{v:.{decimals}f}" if math.isfinite(v) else ""
-            for v, decimals in zip(place, (3, 3, _DEGREE_DECIMALS, _DEGREE_DECIMALS), strict=True)
-        ]
-        cells = [station_text(float(values["station_m"])), *cells]
-        texts = ["str", *(STATION_COLUMNS[name].type for name in values)]
+        cells = [station_text(float(values[name])) for name in labels.values()]
+        cells += [_cell(value, columns[name].type) for name, value in values.items()]
         safe = [
             safe_cell(cell) if kind == "str" else cell
             for cell, kind in zip(cells, texts, strict=True)
         ]
         changed += sum(a != b for a, b in zip(cells, safe, strict=True))
-        out.writerow([*safe, *at])
+        out.writerow([*safe, *(given[row] for given in more.values()), _ROW_CAUTION])
     # The mark tells spreadsheets that this is UTF-8.
     write_text(path, "\ufeff" + stream.getvalue())
     return changed
@@ -232,68 +250,6 @@ def _cell(value: Any, kind: str) -> str:
     if isinstance(plain, bool):
         return "true" if plain else "false"
     return f"{round(plain, 6):.10g}" if isinstance(plain, float) else str(plain)
-
-
-def flagged_stations(findings: Findings) -> NDArray[np.intp]:
-    """Rows of the stations table with a fault: of the shoulder, or of the ditch."""
-    table = findings.stations
-    flagged = np.asarray(table["verdict"] == Verdict.WONT_SHED, dtype=bool)
-    if "finding" in table:
-        flagged |= ~np.isin(table["finding"].astype(str), _SOUND)
-    if "ditch_blocked" in table:
-        flagged |= np.nan_to_num(np.asarray(table["ditch_blocked"], dtype=np.float64)) > 0.0
-    return np.flatnonzero(flagged)
-
-
-def write_gpx(findings: Findings, path: str | os.PathLike[str]) -> None:
-    """Write the flagged stations as GPX 1.1 waypoints, to walk to.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written or the findings have no coordinate system.
-    """
-    check_placed(findings)
-    table, rows = findings.stations, flagged_stations(findings)
-    # what may be a kerb is looked at first
-    if "finding" in table:
-        kerb = table["finding"][rows] == Finding.KERB_OR_HIGH
-        rows = rows[np.argsort(~np.asarray(kerb, dtype=bool), kind="stable")]
-    xy = np.asarray(findings.station_xy, dtype=np.float64).reshape(-1, 2)
-    with _layer(
-        path,
-        driver="GPX",
-        layer="waypoints",
-        schema={"geometry": "Point", "properties": {"ele": "float", **_WAYPOINT_TEXTS}},
-        crs="EPSG:4326",
-        CREATOR="Vergeline",
-        METADATA_DESCRIPTION=" ".join(CAUTIONS),
-    ) as layer:
-        for row, place in zip(rows, _degrees(findings, xy[rows]), strict=True):
-            if np.isfinite(place).all():
-                shape = {"type": "Point", "coordinates": place.tolist()}
-                layer.write(
-                    {"type": "Feature", "geometry": shape, "properties": _waypoint(table.row(row))}
-                )
-
-
-_WAYPOINT_TEXTS = dict.fromkeys(("name", "cmt", "desc", "type"), "str")
-
-
-def _waypoint(row: Mapping[str, Any]) -> dict[str, Any]:
-    """Fields of a waypoint, as GPX names them; many receivers show only these."""
-    height, finding = float(row.get("edge_z_m", math.nan)), str(row.get("finding", ""))
-    what = finding
-    if finding in _SOUND:
-        wet = str(row["verdict"]) == Verdict.WONT_SHED
-        what = Verdict.WONT_SHED if wet else Finding.BLOCKED_DITCH
-    return {
-        "ele": round(height, 2) if math.isfinite(height) else None,
-        "name": f"{row['road']} {station_text(float(row['station_m']))} {row['side']}",
-        "cmt": CAUTIONS[0],
-        "desc": str(row["reason"]),
-        "type": what,
-    }
 
 
 def write_sheets(
@@ -351,35 +307,3 @@ def write_sheets(
                 progress(number / len(sheets), "writing work sheets")
             write_text(place, text_of(sheet))
     return tuple(places)
-
-
-def write_text(path: str | os.PathLike[str], text: str) -> None:
-    """Write a text as UTF-8; a good file is replaced only by a whole new one.
-
-    Raises
-    ------
-    OutputError
-        If it can't be written.
-    """
-    with _beside(path) as beside:
-        beside.write_text(text, encoding="utf-8", newline="")
-
-
-@contextmanager
-def _beside(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """Place beside `path` for a file that replaces it once it is whole."""
-    from analysis.terrain.geofiles import fiona
-
-    target = Path(path)
-    if target.is_dir():
-        raise OutputError(f"{target} is a folder; choose a file name.")
-    try:
-        with replacing(target) as beside:
-            yield beside
-    except (OSError, fiona.errors.FionaError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        if is_disk_full(error, target.parent):
-            reason = "the disk is full"
-        raise OutputError(
-            f"{target} can't be written ({reason}); check that the folder is there and writable."
-        ) from error

@@ -21,6 +21,7 @@ import numpy as np
 from analysis.common.columns import (
     EDIT_COLUMNS,
     FIRST_LATER,
+    MARK_COLUMNS,
     POND_COLUMNS,
     REACH_COLUMNS,
     REVIEW_COLUMNS,
@@ -41,6 +42,7 @@ __all__ = [
     "plain_value",
     "read_findings",
     "records",
+    "with_marks",
     "write_findings",
 ]
 
@@ -170,12 +172,13 @@ def _write_layers(findings: Findings, path: Path, progress: Callable[[float, str
     # Touching the file first gives the plain reason (permission, no space) before GDAL's own.
     path.touch()
     path.unlink()
+    stations, reaches = findings.stations, findings.reaches
     points = _shapes("Point", findings.station_xy)
     lines = _shapes("LineString", findings.reach_lines)
     rings = _shapes("Polygon", ([ring] for ring in findings.pond_rings))
     layers: tuple[tuple[str, str, Table, Mapping[str, Column], Iterator[Any]], ...] = (
-        ("stations", "Point", findings.stations, STATION_COLUMNS, points),
-        ("reaches", "LineString", findings.reaches, REACH_COLUMNS, lines),
+        ("stations", "Point", stations, with_marks(STATION_COLUMNS, stations), points),
+        ("reaches", "LineString", reaches, with_marks(REACH_COLUMNS, reaches), lines),
         ("ponds", "Polygon", findings.ponds, POND_COLUMNS, rings),
         ("edits", "None", findings.edits, EDIT_COLUMNS, repeat(None)),
         ("reviews", "None", findings.reviews, REVIEW_COLUMNS, repeat(None)),
@@ -214,6 +217,11 @@ def records(
             "geometry": shape,
             "properties": dict(zip(columns, values, strict=True)),
         }
+
+
+def with_marks(columns: Mapping[str, Column], table: Table) -> Mapping[str, Column]:
+    """Columns of a table with those of the review, where it has them."""
+    return {**columns, **{name: own for name, own in MARK_COLUMNS.items() if name in table}}
 
 
 def plain_value(value: Any, kind: str) -> Any:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +21,7 @@ from analysis.common.cautions import CAUTIONS
 from analysis.common.columns import RANKING
 from analysis.common.limits import Limits, default_limits, limits_from_toml
 from analysis.common.types import Floats
-from analysis.common.verdicts import Finding, Treatment
+from analysis.common.verdicts import HOLDING, Finding, Treatment
 from analysis.common.writing import UNKNOWN, Writing, chance_text
 from analysis.earthwork.costs import Costs, Rates
 from analysis.earthwork.target import targets_pct
@@ -30,6 +30,7 @@ from analysis.earthwork.work_reach import WorkReach
 from analysis.earthwork.workplan import WorkItem, plan
 from analysis.findings.ditch_block import ditch_blocks
 from analysis.findings.readings import expected_fall_mm
+from analysis.findings.selecting import Selection, kept, not_rejected
 from analysis.findings.sheet_text import Block, Figure, Sheet
 from analysis.findings.station_rows import StationRows
 
@@ -96,7 +97,27 @@ def work_reaches(findings: Findings) -> tuple[WorkReach, ...]:
         before = ends.get(road, (math.inf, -math.inf))
         ends[road] = (min(before[0], low), max(before[1], high))
     stations = StationRows(findings.stations)
-    return tuple(_work_reach(table, row, ends, stations) for row in range(len(table)))
+    found = (_work_reach(table, row, ends, stations) for row in range(len(table)))
+    if "harm_class" in table and np.isfinite(table["harm_class"].astype(float)).any():
+        return tuple(found)
+    safety_mm = limits_of(findings).shape.edge_drop_safety_mm.value
+    return tuple(_with_harm(reach, table, safety_mm) for reach in found)
+
+
+def _with_harm(reach: WorkReach, table: Table, safety_mm: float) -> WorkReach:
+    """Class and harm of a reach in findings of an earlier version, which don't hold them."""
+    if not reach.rank:
+        return reach
+    severity = float(table["severity"][reach.row]) if "severity" in table else math.nan
+    klass = 3
+    if reach.finding in (Finding.CANT_TELL, Finding.NO_DATA):
+        klass = 4
+    elif reach.worst_drop_mm >= safety_mm:
+        klass = 1
+    elif reach.finding in HOLDING:
+        klass = 2
+    harm = reach.length_m * (1.0 if math.isnan(severity) else severity)
+    return replace(reach, harm_class=klass, harm=harm)
 
 
 def _work_reach(
@@ -233,6 +254,8 @@ class WorkSheets:
         Reference of the local traffic-control plan.
     writing : Writing
         Units and style of stations.
+    selection : Selection, optional
+        Reaches to plan; else all that no reviewer rejected.
 
     Attributes
     ----------
@@ -248,14 +271,19 @@ class WorkSheets:
         *,
         traffic_plan: str = "",
         writing: Writing | None = None,
+        selection: Selection | None = None,
     ) -> None:
         self.findings = findings
         self.limits = limits or limits_of(findings)
         self.writing = writing or Writing()
         self.source = source_of(findings)
-        self.stations = StationRows(findings.stations)
+        self.kept = kept(findings, selection)
+        self.reviews = self.kept.standing.reaches
+        # What a reviewer rejected at a station is no finding to stand by, in a reach that is one.
+        self.stations = StationRows(findings.stations.where(not_rejected(findings, self.kept)))
         self.reaches = work_reaches(findings)
-        self.plan = plan(self.reaches, self.limits, rates, traffic_plan=traffic_plan)
+        wanted = [reach for reach in self.reaches if self.kept.reaches[reach.row]]
+        self.plan = plan(wanted, self.limits, rates, traffic_plan=traffic_plan)
         self.items = {item.reach.row: item for item in self.plan.items}
 
     def all(self) -> list[Sheet]:

@@ -17,91 +17,13 @@ from analysis.common.limits import default_limits, limits_to_toml
 from analysis.common.table import Table
 from analysis.common.writing import Writing
 from analysis.earthwork.costs import Rates
-from analysis.findings.exports import (
-    flagged_stations,
-    write_csv,
-    write_geojson,
-    write_gpx,
-    write_sheets,
-)
-from analysis.findings.geopackage import Findings
+from analysis.findings.exports import write_csv, write_geojson, write_reach_csv, write_sheets
+from analysis.findings.gpx import NAME_MOST, flagged_stations, write_gpx
+from analysis.findings.kml import write_kml
 from analysis.findings.sheet_text import to_html, to_markdown
 from analysis.findings.sheets import WorkSheets, limits_of, work_reaches
 from analysis.terrain.geofiles import CRS, fiona
-from tests.builders.tables import filled
-
-UTM_33 = CRS.from_epsg(32633).to_wkt()
-ROAD = "Höhen & Täler <Weg>"
-N = 12
-
-
-def make_findings(**run):
-    """A road due east along northing 5 400 000, 12 stations, two reaches with work."""
-    s = 10.0 * np.arange(N)
-    edge = np.array([-3.5, 3.5])
-    xy = np.stack(
-        [
-            np.repeat(500000.0 + s, 2),
-            # left of an eastbound road is north
-            (5400000.0 - np.tile(edge, N)),
-        ],
-        axis=1,
-    )
-    xy[5] = np.nan
-    stations = filled(
-        STATION_COLUMNS,
-        2 * N,
-        road=ROAD,
-        station_m=np.repeat(1000.0 + s, 2),
-        side=np.tile(np.array(["left", "right"], dtype=object), N),
-        verdict=np.where(np.arange(2 * N) % 2 == 0, "won't shed", "sheds"),
-        finding=np.where(np.arange(2 * N) % 2 == 0, "flat", "none"),
-        reason="Flat: falls 1.0 ± 0.5 %, see <limits> & notes.",
-        required_slope_pct=4.0,
-        shoulder_slope_pct=np.r_[np.nan, np.full(2 * N - 1, 1.0)],
-        shoulder_width_m=1.5,
-        foreslope_pct=25.0,
-        edge_z_m=100.0 + np.repeat(s, 2) * 0.02,
-        kerb=0.0,
-        edge_found=1.0,
-    )
-    stations["required_slope_pct"][6] = np.nan
-    stations["ditch_blocked"][3] = 1.0
-    reaches = filled(
-        REACH_COLUMNS,
-        3,
-        road=ROAD,
-        side=np.array(["left", "right", "left"], dtype=object),
-        from_m=[1003.0, 995.0, 1062.0],
-        to_m=[1062.0, 1115.0, 1115.0],
-        length_m=[59.0, 120.0, 53.0],
-        finding=np.array(["eroded edge", "none", "can't tell"], dtype=object),
-        treatment=np.array(["replenish and clean ditch", "none", "can't tell"], dtype=object),
-        reason="Cut yields 0.0 m³ compacted | fill needs 6.0: *replenish*.",
-        worst_drop_mm=[70.0, 3.0, np.nan],
-        cut_m3=[0.0, np.nan, np.nan],
-        fill_m3=[6.0, np.nan, np.nan],
-        balance_m3=[-6.0, np.nan, np.nan],
-        balance_se=[0.5, np.nan, np.nan],
-        import_m3_loose=[7.0, np.nan, np.nan],
-        import_t=[12.6, np.nan, np.nan],
-        haul_away_m3_loose=[0.0, np.nan, np.nan],
-        ditch_clean_m=[40.0, 0.0, 0.0],
-        rank=[1, np.nan, np.nan],
-    )
-    line = np.array([[500003.0, 5400003.5], [500062.0, 5400003.5]])
-    # an outline that winds clockwise
-    ring = np.array([[0.0, 0.0], [0.0, 5.0], [5.0, 5.0], [5.0, 0.0], [0.0, 0.0]])
-    return Findings(
-        stations=stations,
-        reaches=reaches,
-        ponds=filled(POND_COLUMNS, 1, road=ROAD, side="left", depth_mm=30.0, certain=1.0),
-        station_xy=xy,
-        reach_lines=(line, line + np.array([0.0, -7.0]), line[:1]),
-        pond_rings=(ring + np.array([500000.0, 5400000.0]),),
-        crs_wkt=UTM_33,
-        run={"limits": limits_to_toml(default_limits("gravel")), **run},
-    )
+from tests.builders.work_findings import ROAD, N, make_findings
 
 
 def latitude_on_the_central_meridian(northing):
@@ -210,6 +132,8 @@ def test_empty_findings_are_written(tmp_path):
     assert (collection["type"], collection["features"]) == ("FeatureCollection", [])
     write_gpx(made, tmp_path / "a.gpx")
     write_csv(made, tmp_path / "a.csv")
+    write_reach_csv(made, tmp_path / "b.csv")
+    write_kml(made, tmp_path / "a.kml")
     assert [p.name for p in write_sheets(WorkSheets(made).all(), tmp_path / "sheets")] == [
         "plan.html",
         "plan.md",
@@ -245,6 +169,19 @@ def test_csv_reads_back(tmp_path):
             np.testing.assert_allclose(back, made.stations[name], rtol=1e-6, atol=1e-6)
 
 
+def test_reach_csv_reads_back_with_both_ends(tmp_path):
+    path, made = tmp_path / "a.csv", make_findings()
+    write_reach_csv(made, path)
+    with path.open(encoding="utf-8-sig", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["from"] for row in rows] == ["1+003", "0+995", "1+062"]
+    assert (rows[0]["from_m"], rows[0]["to_m"], rows[0]["rank"]) == ("1003", "1062", "1")
+    assert (rows[0]["from_x"], rows[0]["to_x"]) == ("500003.000", "500062.000")
+    assert float(rows[0]["to_longitude"]) > float(rows[0]["from_longitude"])
+    assert rows[1]["rank"] == ""
+    assert all("local codes" in row["caution"] for row in rows)
+
+
 # ---------------------------------------------------------------- GPX
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -255,39 +192,154 @@ def test_flagged_are_faults_and_blocked_ditches_only():
     assert rows.tolist() == sorted([*range(0, 2 * N, 2), 3])
 
 
-def test_gpx_keeps_the_order_of_the_schema_and_escapes(tmp_path):
+def written_gpx(tmp_path, made=None, **given):
     path = tmp_path / "a.gpx"
+    write_gpx(made or make_findings(), path, **given)
+    return ElementTree.parse(path).getroot()
+
+
+def test_gpx_follows_its_schema(tmp_path):
+    """Rules of the published gpx.xsd (GPX 1.1), which are few, checked by hand."""
     made = make_findings()
     made.stations["reason"][0] = "bell \x07 & <angle>"
-    write_gpx(made, path)
-    root = ElementTree.parse(path).getroot()
+    root = written_gpx(tmp_path, made, stations=True)
     assert root.tag == f"{GPX}gpx"
+    # Attributes that gpxType asks for, and nothing beside the location of a schema.
     assert (root.get("version"), root.get("creator")) == ("1.1", "Vergeline")
-    points = root.findall(f"{GPX}wpt")
-    assert len(points) == N + 1
-    for point in points:
-        # wptType of GPX 1.1 is a sequence: ele, name, cmt, desc, type in this order
-        tags = [child.tag.removeprefix(GPX) for child in point]
-        assert tags == ["ele", "name", "cmt", "desc", "type"]
-        assert "traffic control" in point.find(f"{GPX}cmt").text
+    assert {name for name in root.keys() if "}" not in name} == {"version", "creator"}
+    order = [child.tag.removeprefix(GPX) for child in root]
+    # gpxType is a sequence: metadata, then all wpt, rte, trk, extensions.
+    assert order == ["metadata", *["wpt"] * (len(order) - 1)]
+    # metadataType: name, desc, author, copyright, link, time, keywords, bounds, extensions
+    kinds = "name desc author copyright link time keywords bounds extensions".split()
+    tags = [child.tag.removeprefix(GPX) for child in root[0]]
+    assert tags == sorted(tags, key=kinds.index) and len(set(tags)) == len(tags)
+    sequence = (
+        "ele time magvar geoidheight name cmt desc src link sym type fix sat hdop vdop pdop "
+        "ageofdgpsdata dgpsid extensions"
+    ).split()
+    for point in root[1:]:
+        assert set(point.keys()) == {"lat", "lon"}
+        # latitudeType and longitudeType
         assert -90.0 <= float(point.get("lat")) <= 90.0
-    assert root.find(f"{GPX}metadata/{GPX}desc").text == " ".join(CAUTIONS)
-    assert points[0].find(f"{GPX}name").text == f"{ROAD} 1+000 left"
-    assert points[0].find(f"{GPX}desc").text == "bell  & <angle>"
-    assert points[0].find(f"{GPX}type").text == "flat"
-    assert float(points[0].get("lon")) == pytest.approx(15.0, abs=1e-7)
-    kinds = [p.find(f"{GPX}type").text for p in points]
-    assert kinds.count("blocked ditch") == 1
+        assert -180.0 <= float(point.get("lon")) < 180.0
+        tags = [child.tag.removeprefix(GPX) for child in point]
+        assert tags == sorted(tags, key=sequence.index) and len(set(tags)) == len(tags)
+        assert {"name", "cmt", "desc", "sym", "type"} <= set(tags)
+        assert all(len(child) == 0 and child.text for child in point)
+        float(point.findtext(f"{GPX}ele", "0"))
+        assert "traffic control" in point.findtext(f"{GPX}cmt")
+    assert root.findtext(f"{GPX}metadata/{GPX}desc") == " ".join(CAUTIONS)
+    assert any("bell  & <angle>" in p.findtext(f"{GPX}desc") for p in root[1:])
+
+
+def test_gpx_has_the_ends_of_reaches_first_then_stations(tmp_path):
+    made = make_findings()
+    points = written_gpx(tmp_path, made)[1:]
+    # The sound reach has nothing to see; the line of the doubtful one has but one place.
+    assert [p.findtext(f"{GPX}name") for p in points] == ["1LB", "1LE", "W2LB", "W2LE"]
+    assert [p.findtext(f"{GPX}sym") for p in points] == ["Flag", "Pin"] * 2
+    assert float(points[0].get("lon")) < float(points[1].get("lon"))
+    # as the crow flies 59 m, at 15° E along the parallel (6371 km sphere)
+    along = math.radians(float(points[1].get("lon")) - float(points[0].get("lon")))
+    parallel = 6371e3 * math.cos(math.radians(float(points[0].get("lat"))))
+    assert along * parallel == pytest.approx(59.0, rel=0.01)
+    first = points[0].findtext(f"{GPX}desc")
+    assert f"{ROAD}, left, 1+003: begin of 59 m, eroded edge" in first
+    more = written_gpx(tmp_path, made, stations=True)[1:]
+    assert len(more) == 4 + N + 1
+    assert more[4].findtext(f"{GPX}name") == "1+000L"
+    assert more[4].findtext(f"{GPX}type") == "flat"
+    assert [p.findtext(f"{GPX}type") for p in more[4:]].count("blocked ditch") == 1
+    assert all(len(p.findtext(f"{GPX}name")) <= NAME_MOST for p in more)
 
 
 def test_gpx_opens_in_a_general_reader(tmp_path):
-    path = tmp_path / "a.gpx"
-    write_gpx(make_findings(), path)
-    with fiona.open(path, layer="waypoints") as layer:
+    written_gpx(tmp_path, stations=True)
+    with fiona.open(tmp_path / "a.gpx", layer="waypoints") as layer:
         records = list(layer)
-    assert len(records) == N + 1
-    assert records[0]["properties"]["name"] == f"{ROAD} 1+000 left"
-    assert records[0]["properties"]["ele"] == pytest.approx(100.0)
+    assert len(records) == 4 + N + 1
+    assert records[4]["properties"]["name"] == "1+000L"
+    assert records[4]["properties"]["ele"] == pytest.approx(100.0)
+
+
+# ---------------------------------------------------------------- KML
+
+KML = "{http://www.opengis.net/kml/2.2}"
+
+
+@pytest.fixture(scope="module")
+def kml(tmp_path_factory):
+    path = tmp_path_factory.mktemp("kml") / "a.kml"
+    made = make_findings()
+    made.stations["reason"][0] = "bell \x07 & <angle>"
+    write_kml(made, path)
+    return path
+
+
+def test_kml_follows_its_standard(kml):
+    """The order of elements in OGC 07-147r2 (abstract feature, document, placemark), by hand."""
+    root = ElementTree.parse(kml).getroot()
+    assert root.tag == f"{KML}kml"
+    (document,) = root
+    kinds = "name description Style Schema Folder".split()
+    tags = [child.tag.removeprefix(KML) for child in document]
+    assert tags == sorted(tags, key=kinds.index)
+    assert document.findtext(f"{KML}description") == " ".join(CAUTIONS)
+    ids = {own.get("id") for own in document if own.get("id")}
+    kinds = "name description styleUrl ExtendedData Point LineString Polygon".split()
+    types = {"string", "int", "uint", "short", "ushort", "float", "double", "bool"}
+    for schema in document.iter(f"{KML}Schema"):
+        assert {field.get("type") for field in schema} <= types
+    for mark in document.iter(f"{KML}Placemark"):
+        tags = [child.tag.removeprefix(KML) for child in mark]
+        assert tags == sorted(tags, key=kinds.index) and len(set(tags)) == len(tags)
+        assert mark.findtext(f"{KML}styleUrl", "#reaches")[1:] in ids
+        assert mark.find(f".//{KML}SchemaData").get("schemaUrl")[1:] in ids
+    names = [folder.findtext(f"{KML}name") for folder in document.iter(f"{KML}Folder")]
+    assert names == ["reaches", "stations", "ponds"]
+    ring = document.find(f".//{KML}LinearRing/{KML}coordinates").text.split()
+    ring = np.array([[float(v) for v in place.split(",")] for place in ring])
+    np.testing.assert_array_equal(ring[0], ring[-1])
+    assert np.sum(ring[:-1, 0] * ring[1:, 1] - ring[1:, 0] * ring[:-1, 1]) > 0.0
+
+
+def test_kml_holds_every_known_value(kml):
+    made = make_findings()
+    folders = list(ElementTree.parse(kml).getroot().iter(f"{KML}Folder"))
+    for folder, table, columns in zip(
+        folders, (made.reaches, made.stations), (REACH_COLUMNS, STATION_COLUMNS), strict=False
+    ):
+        marks = folder.findall(f"{KML}Placemark")
+        assert len(marks) == len(table)
+        for row, mark in enumerate(marks):
+            held = {d.get("name"): d.text for d in mark.iter(f"{KML}SimpleData")}
+            for name, column in columns.items():
+                value = table[name][row]
+                if column.type == "str":
+                    assert name == "reason" or held.get(name, "") == value
+                elif np.isnan(value):
+                    assert name not in held
+                elif column.type == "bool":
+                    assert held[name] == ("true" if value else "false")
+                else:
+                    assert float(held[name]) == pytest.approx(value, rel=1e-12)
+
+
+def test_kml_opens_in_a_general_reader(kml):
+    made = make_findings()
+    known = int(np.isfinite(made.station_xy).all(axis=1).sum())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(fiona.supported_drivers, "KML", "r")
+        assert fiona.listlayers(kml) == ["reaches", "stations", "ponds"]
+        with fiona.open(kml, layer="stations") as layer:
+            features = list(layer)
+        with fiona.open(kml, layer="reaches") as layer:
+            lines = [len(f["geometry"]["coordinates"]) for f in layer if f["geometry"]]
+    placed = [f for f in features if f["geometry"]]
+    assert len(placed) == known
+    assert placed[0]["geometry"]["coordinates"][0] == pytest.approx(15.0, abs=1e-7)
+    assert lines == [2, 2]
 
 
 # ---------------------------------------------------------------- work reaches
@@ -548,7 +600,13 @@ def test_sheets_are_written_with_safe_names(tmp_path):
 # ---------------------------------------------------------------- bad places
 
 
-WRITERS = {"a.geojson": write_geojson, "a.csv": write_csv, "a.gpx": write_gpx}
+WRITERS = {
+    "a.geojson": write_geojson,
+    "a.csv": write_csv,
+    "b.csv": write_reach_csv,
+    "a.gpx": write_gpx,
+    "a.kml": write_kml,
+}
 
 
 @pytest.mark.parametrize("name", WRITERS)
@@ -572,7 +630,7 @@ def test_sheets_need_a_folder(tmp_path):
         write_sheets([], tmp_path / "none" / "sheets")
 
 
-@pytest.mark.parametrize("write", [write_geojson, write_gpx])
+@pytest.mark.parametrize("write", [write_geojson, write_gpx, write_kml])
 def test_findings_without_a_coordinate_system_are_told(tmp_path, write):
     with pytest.raises(OutputError, match="no coordinate system"):
         write(replace(make_findings(), crs_wkt=""), tmp_path / "a.out")
