@@ -1,4 +1,4 @@
-"""Limits as a form: each with its unit, its source and what it does; a change is judged at once."""
+"""Limits as a form: each with its unit, its source and what it does; a change is tried first."""
 
 from __future__ import annotations
 
@@ -28,12 +28,14 @@ from analysis.common.limits import (
     read_limits,
     write_limits,
 )
+from gui.forms.trial_bar import TrialBar
 from gui.look import theme
 from gui.look.asking import ask_file, ask_name, dated_name
 from gui.look.fields import CalmCombo, QuantityBox, scrolled, surface_text
 from gui.look.making import abreast, later, named, stacked, tool_button
 from gui.look.units import number, value_text
 from gui.look.words import limit_note, limit_title
+from gui.state.trial import Trial
 
 if TYPE_CHECKING:
     from gui.state.model import WindowModel
@@ -106,7 +108,7 @@ class _LimitRow(QWidget):
 
 
 class LimitsForm(QWidget):
-    """All limits, in groups; a change is judged at once."""
+    """All limits, in groups; what a change would change is shown at once, before it is kept."""
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -116,7 +118,9 @@ class LimitsForm(QWidget):
         self.rows: dict[str, _LimitRow] = {}
         self._wanted: dict[str, float] = {}
         self._timer = later(self, self.push, _JUDGE_MS)
+        self.trial = Trial(model, self)
         self._build()
+        self.trial.changed.connect(self._on_trial)
         model.limits_changed.connect(self._show)
         model.units_changed.connect(self._show)
         self._show()
@@ -160,8 +164,16 @@ class LimitsForm(QWidget):
         self.write_button.clicked.connect(self.write_dialog)
         self.all_back.clicked.connect(self.reset_all)
         buttons = (self.read_button, self.write_button, self.all_back)
-        foot = abreast(None, (self.note, 1), *buttons, margins=(8, 4, 8, 6))
-        stacked(self, top, (scrolled(inside), 1), foot)
+        foot = self.foot = QWidget()
+        abreast(foot, (self.note, 1), *buttons, margins=(8, 4, 8, 6))
+        self.trial_bar = TrialBar(self.trial, self.model.units)
+        self.model.units_changed.connect(lambda: self.trial_bar.set_units(self.model.units))
+        stacked(self, top, (scrolled(inside), 1), self.trial_bar, foot)
+
+    @property
+    def limits(self) -> Limits:
+        """The limits on show: those that are tried, else those of the model."""
+        return self.trial.limits or self.model.limits
 
     def _build_some(self) -> None:
         """Make limits for as long as the window can spare."""
@@ -181,7 +193,7 @@ class LimitsForm(QWidget):
         made = self.rows[spec.name] = _LimitRow(spec)
         made.changed.connect(self._on_changed)
         made.reset.connect(self._on_reset)
-        limits = self.model.limits
+        limits = self.limits
         made.show_limit(limits, default_limits(limits.surface), self.model.units)
         inner.addWidget(made)
 
@@ -201,7 +213,7 @@ class LimitsForm(QWidget):
     # -- showing ---------------------------------------------------------------------------------
 
     def _show(self) -> None:
-        limits = self.model.limits
+        limits = self.limits
         shipped = default_limits(limits.surface)
         with QSignalBlocker(self.surface_box):
             self.surface_box.setCurrentIndex(self.surface_box.findData(limits.surface))
@@ -219,11 +231,16 @@ class LimitsForm(QWidget):
         self.all_back.setEnabled(bool(changed))
         self._on_find(self.find_box.text())
 
+    def _on_trial(self) -> None:
+        # In a low pane both would leave no row of the limits in sight.
+        self.foot.setVisible(self.trial.limits is None or bool(self.trial.trouble))
+        self._show()
+
     def _on_find(self, text: str) -> None:
         words = text.casefold().split()
         if words or self.changed_only.isChecked():
             self.build_all()
-        limits, shipped = self.model.limits, default_limits(self.model.limits.surface)
+        limits, shipped = self.limits, default_limits(self.limits.surface)
         for group in self.groups.values():
             group.setVisible(True)
         for name, row in self.rows.items():
@@ -245,14 +262,14 @@ class LimitsForm(QWidget):
 
     def _on_reset(self, name: str) -> None:
         self.push()
-        shipped = default_limits(self.model.limits.surface)
-        self._set(self.model.limits.with_entries({name: shipped[name]}), name)
+        shipped = default_limits(self.limits.surface)
+        self._set(self.limits.with_entries({name: shipped[name]}), name)
 
     def push(self) -> None:
-        """Hand the typed values to the model, or say why they can't be."""
+        """Try the typed values, or say why they can't be; without a study they hold at once."""
         self._timer.stop()
         wanted, self._wanted = self._wanted, {}
-        limits = self.model.limits
+        before = limits = self.limits
         for name, value in wanted.items():
             if limits[name].value == value:
                 continue
@@ -262,15 +279,23 @@ class LimitsForm(QWidget):
                 self._show()
                 self._refuse(str(error))
                 return
-        if limits is not self.model.limits:
+        if limits is not before:
             self._set(limits, next(iter(wanted)))
 
     def _set(self, limits: Limits, name: str) -> None:
         title = limit_title(self.rows[name].spec.title)
-        self.model.set_limits(
-            limits, text=self.tr("Change “{title}”").format(title=title), merge=f"limit {name}"
-        )
+        text = self.tr("Change “{title}”").format(title=title)
+        if self.trial.limits is not None and not only_differs(limits, self.model.limits, name):
+            text = self.tr("Change limits")
+        self._try(limits, text, f"limit {name}")
         self._show()
+
+    def _try(self, limits: Limits, text: str, merge: str = "") -> None:
+        """Try limits where there is a study to try them on, else judge by them from now on."""
+        if self.trial.possible:
+            self.trial.start(limits, text, merge)
+        else:
+            self.model.set_limits(limits, text=text, merge=merge)
 
     def _refuse(self, sentence: str) -> None:
         self.note.setText(sentence)
@@ -281,17 +306,13 @@ class LimitsForm(QWidget):
 
         self.push()
         surface = self.surface_box.currentData()
-        if surface and surface != self.model.limits.surface:
-            self.model.set_limits(
-                with_surface(self.model.limits, surface), text=self.tr("Change the surface")
-            )
+        if surface and surface != self.limits.surface:
+            self._try(with_surface(self.limits, surface), self.tr("Change the surface"))
 
     def reset_all(self) -> None:
         """Set every limit back to its shipped value."""
         self._wanted.clear()
-        self.model.set_limits(
-            default_limits(self.model.limits.surface), text=self.tr("All limits as shipped")
-        )
+        self._try(default_limits(self.limits.surface), self.tr("All limits as shipped"))
 
     # -- files -----------------------------------------------------------------------------------
 
@@ -307,7 +328,7 @@ class LimitsForm(QWidget):
             self._refuse(str(error))
             return
         self._wanted.clear()
-        self.model.set_limits(limits, text=self.tr("Read limits"))
+        self._try(limits, self.tr("Read limits"))
 
     def write_dialog(self) -> None:
         """Ask for a file and write the limits to it."""
@@ -319,11 +340,16 @@ class LimitsForm(QWidget):
         self.push()
         try:
             self.model.inputs.check_place(path)
-            write_limits(self.model.limits, path)
+            write_limits(self.limits, path)
         except VergelineError as error:
             self._refuse(str(error))
             return
         self.model.message.emit(self.tr("Saved {name}").format(name=Path(path).name))
+
+
+def only_differs(one: Limits, other: Limits, name: str) -> bool:
+    """Whether two sets of limits differ in nothing but one."""
+    return all(one[n] == other[n] for n in one if n != name)
 
 
 def _group_text(group: str) -> str:

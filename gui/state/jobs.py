@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from analysis.corridor.values import Extras
     from analysis.findings.geopackage import Findings
     from analysis.road.roadline import Road
+    from analysis.study.trying import Change
     from analysis.terrain.grid import Terrain
 
 __all__ = [
@@ -46,6 +47,7 @@ __all__ = [
     "save",
     "screen",
     "screen_other",
+    "try_limits",
     "update",
 ]
 
@@ -342,6 +344,20 @@ def update(progress: Progress, before: Loaded, limits: Limits, corrections: Corr
             study = judging.remeasure(study, number, wanted, progress=progress)
     progress(1.0, "")
     return loaded(study, study.findings, corrections)
+
+
+def try_limits(progress: Progress, before: Loaded, limits: Limits) -> Change:
+    """Judge a study by other limits, and say what that would change; the study stays."""
+    from analysis.study import judging
+    from analysis.study.trying import change_between
+
+    if before.study is None:
+        raise Cancelled
+    prepare(progress)
+    progress(0.1, "judging")
+    after = judging.rejudge(before.study, limits)
+    progress(1.0, "")
+    return change_between(before.findings.reaches, after.findings.reaches)
 
 
 def save(progress: Progress, order: SaveOrder) -> Stamp | None:

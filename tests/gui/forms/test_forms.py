@@ -18,6 +18,7 @@ from PySide6.QtWidgets import QApplication, QScrollArea, QWidget
 
 from analysis.common.cautions import CAUTIONS
 from analysis.common.limits import default_limits, limit_specs, read_limits
+from analysis.study.trying import sums_of
 from gui.forms.forms import InputsForm, LimitsForm
 from gui.forms.help import TERMS, HelpPage
 from gui.look.fields import CalmCombo, QuantityBox
@@ -276,19 +277,54 @@ def test_bad_file_is_one_sentence_and_changes_nothing(
     assert model.limits == default_limits("gravel")
 
 
-def test_limit_is_judged_at_once(
+def test_limit_is_tried_before_it_is_kept(
     screened: WindowModel, qtbot: Any, settle: Callable[..., None]
 ) -> None:
-    """A limit that no shoulder can meet turns every judged station, without measuring again."""
+    """A limit says at once what it changes; kept, the study is what it said, without measuring."""
     form = LimitsForm(screened)
     qtbot.addWidget(form)
-    measures = screened.study.roads[0].measures
-    before = int((screened.findings.stations["verdict"] == "won't shed").sum())
+    form.build_all()
+    measures, before = screened.study.roads[0].measures, screened.findings
     form.rows["shoulder_over_pavement_points"].box.setValue(6.0)
+    settle(lambda: form.trial.change is not None)
+    assert screened.findings is before
+    assert not screened.undo.canUndo()
+    assert form.rows["shoulder_over_pavement_points"].label.font().bold()
+    change = form.trial.change
+    assert change.after.failing_m > change.before.failing_m
+    assert f"{change.changed_m:.0f} m of shoulder" in form.trial_bar.words.text()
+    form.trial_bar.keep_button.click()
     settle(lambda: screened.study.limits.shape.shoulder_over_pavement_points.value == 6.0)
-    after = int((screened.findings.stations["verdict"] == "won't shed").sum())
-    assert after > before
+    assert form.trial_bar.isHidden()
+    assert change.after == sums_of(screened.findings.reaches)
+    assert change.before == sums_of(before.reaches)
     assert screened.study.roads[0].measures is measures
+    assert "Change" in screened.undo.undoText()
+
+
+def test_tried_limits_are_dropped_without_a_trace(
+    screened: WindowModel, qtbot: Any, settle: Callable[..., None]
+) -> None:
+    """Several limits tried together go together; an undo elsewhere ends the trial too."""
+    form = LimitsForm(screened)
+    qtbot.addWidget(form)
+    form.build_all()
+    shipped = screened.limits
+    form.rows["rut_mm"].box.setValue(20.0)
+    settle(lambda: form.trial.change is not None)
+    form.rows["edge_drop_mm"].box.setValue(40.0)
+    settle(lambda: form.trial.limits["edge_drop_mm"].value == 40.0)
+    assert form.trial.limits["rut_mm"].value == 20.0
+    assert form.note.text() == "Changed: 2"
+    form.trial_bar.drop_button.click()
+    assert screened.limits is shipped
+    assert form.rows["rut_mm"].box.stored == 30.0
+    assert form.trial_bar.isHidden()
+    form.rows["rut_mm"].box.setValue(20.0)
+    settle(lambda: form.trial.change is not None)
+    screened.set_limits(shipped.with_value("edge_drop_mm", 45.0))
+    assert form.trial.limits is None
+    settle(lambda: screened.runner.idle())
 
 
 def test_groups_come_by_themselves(
