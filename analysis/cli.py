@@ -216,6 +216,7 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
     )
     parser.add_argument("--start", type=float, default=0.0, metavar="M", help="first station")
     parser.add_argument("--reverse", action="store_true", help="station from the other end")
+    parser.add_argument("--surveyed", metavar="DATE", help="day of the survey, for the sheets")
     parser.add_argument("--vertical-unit", help="unit of the heights: metre, foot or us-foot")
     parser.add_argument("--warp", action="store_true", help="reproject a grid in degrees")
     parser.add_argument("--limits", metavar="L.toml", help="limits; the defaults otherwise")
@@ -322,6 +323,7 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, Any, dict[str, 
         reach_m = options.half_width + 1.0
         grid = grid_of(points, np.concatenate([boxes_along(road, reach_m) for road in roads]))
     sources = {
+        "surveyed": _day_of(options.surveyed),
         "centreline": os.path.abspath(options.centreline),
         "centreline_checksum": checksum(options.centreline),
         "centreline_layer": options.layer or "",
@@ -337,6 +339,15 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, Any, dict[str, 
         "reverse": options.reverse,
     }
     return grid, roads, points, sources
+
+
+def _day_of(text: str | None) -> str:
+    from datetime import date
+
+    try:
+        return date.fromisoformat(text).isoformat() if text else ""
+    except ValueError:
+        raise SettingsError(f"--surveyed is {text!r}; give a day such as 2026-04-12.") from None
 
 
 def _progress(quiet: bool) -> Callable[[float, str, str], None] | None:

@@ -290,6 +290,7 @@ _RUN = (
     _text("numpy", "", "Version of numpy."),
     _text("terrain", "", "File of the terrain grid."),
     _text("terrain_checksum", "", "Its SHA-256."),
+    _text("surveyed", "", "Day of the survey behind it, as ISO 8601; empty where nobody gave it."),
     _text("crs_wkt", "", "Coordinate system of the grid and of all geometry here, as WKT."),
     Column("cell_m", "m", "", "Cell size of the grid."),
     Column("vertical_unit_m", "m", "", "Length of the grid's unit of height."),

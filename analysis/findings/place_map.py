@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.common.types import Floats
 from analysis.common.writing import Writing
+from analysis.earthwork.work_reach import WorkReach
 from analysis.findings.placed import metres_per_unit
 
 if TYPE_CHECKING:
@@ -88,25 +89,25 @@ def work_map(
     )
 
 
-def reach_map(findings: Findings, row: int, beside: Iterable[int], writing: Writing) -> PlaceMap:
+def reach_map(
+    findings: Findings, reach: WorkReach, beside: Iterable[int], writing: Writing
+) -> PlaceMap:
     """Sketch of one reach with what lies around it; `beside` are other rows with work."""
     unit_m = metres_per_unit(findings.crs_wkt)
-    own = np.asarray(findings.reach_lines[row], dtype=float) * unit_m
-    table = findings.reaches
-    around = max(_AROUND_M, _AROUND_SHARE * float(table["length_m"][row]))
+    own = np.asarray(findings.reach_lines[reach.row], dtype=float) * unit_m
+    around = max(_AROUND_M, _AROUND_SHARE * reach.length_m)
     frame = _frame([own], around)
     near: dict[int, Floats] = {}
     for k, line in enumerate(findings.reach_lines):
         there = np.asarray(line, dtype=float) * unit_m
         if _is_line(there) and _meets(there, frame):
             near[k] = there
-    harm = float(table["harm_class"][row]) if "harm_class" in table else np.nan
-    names = tuple(writing.place(float(table[name][row])) for name in ("from_m", "to_m"))
-    mine = [MarkedLine(own, int(np.nan_to_num(harm)), ends=(names[0], names[1]))]
+    names = writing.place(reach.from_m), writing.place(reach.to_m)
+    mine = [MarkedLine(own, reach.harm_class, ends=names)]
     return PlaceMap(
         context=tuple(near.values()),
         marked=(
-            *(MarkedLine(near[k], 5) for k in beside if k in near and k != row),
+            *(MarkedLine(near[k], 5) for k in beside if k in near and k != reach.row),
             *(mine if _is_line(own) else []),
         ),
         frame=frame,

@@ -25,7 +25,7 @@ __all__ += ["to_markdown"]
 class Figure:
     """A drawing of `subject` under a caption; `height_px` in 1/96 inch, 0 = what is left of a page.
 
-    Subjects are values with the numbers to draw, such as `analysis.findings.sheets.ReachCourse`.
+    Subjects are values with the numbers to draw, such as `sheet_figures.ReachCourse`.
     """
 
     subject: object
@@ -38,7 +38,8 @@ class Block:
     """One part of a sheet: a heading over sentences, points, a table or a drawing.
 
     The first columns of a table hold `words`, the others numbers, and the last `boxes` are left
-    open to write in; `shares` of the width are in percent, where they aren't left to the printer.
+    open to write in, `tall` ones in words; `shares` of the width are in percent, where they aren't
+    left to the printer.
     Blocks in `column` 1 and 2 that follow each other stand side by side, column 0 takes the whole
     width.
 
@@ -57,6 +58,7 @@ class Block:
     figure: Figure | None = None
     column: int = 0
     finding: str = ""
+    tall: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +157,11 @@ def _block_html(block: Block, number: int = 0, *, drawn: bool = True) -> str:
 
 def _table_html(block: Block, *, drawn: bool) -> str:
     numbers = len(block.columns) - block.words - block.boxes
-    kinds = [""] * block.words + [' class="number"'] * numbers + [' class="box"'] * block.boxes
+    kinds = (
+        [""] * block.words
+        + [' class="number"'] * numbers
+        + [f' class="{"tall" if block.tall else "box"}"'] * block.boxes
+    )
     widths = [f' width="{share:g}%"' for share in block.shares] or [""] * len(kinds)
 
     def picture(head: str, text: str) -> str:

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +31,13 @@ from analysis.earthwork.workplan import WorkItem, plan
 from analysis.findings.ditch_block import ditch_blocks
 from analysis.findings.readings import expected_fall_mm
 from analysis.findings.selecting import Selection, kept, not_rejected
+from analysis.findings.sheet_figures import (
+    ReachCourse,
+    ends_block,
+    place_figure,
+    record_blocks,
+    section_figure,
+)
 from analysis.findings.sheet_text import Block, Figure, Sheet
 from analysis.findings.station_rows import StationRows
 
@@ -38,15 +45,7 @@ if TYPE_CHECKING:
     from analysis.common.table import Table
     from analysis.findings.geopackage import Findings
 
-__all__ = [
-    "ReachCourse",
-    "WorkSheets",
-    "caution_block",
-    "limits_of",
-    "source_of",
-    "verdict_words",
-    "work_reaches",
-]
+__all__ = ["WorkSheets", "caution_block", "limits_of", "source_of", "verdict_words", "work_reaches"]
 
 LEAST_CARRY_M3 = 0.2
 """Moves of less loose material than this aren't worth a line on a sheet."""
@@ -54,28 +53,6 @@ LEAST_CARRY_M3 = 0.2
 
 _LEAST_FILL_M = 0.005
 """Mean fill that is thinner isn't placed: noise leaves as much everywhere (our own choice)."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ReachCourse:
-    """Course of a reach and a little beyond, to be drawn.
-
-    Attributes
-    ----------
-    numbers
-        Columns of the stations table by name, (n,) each, NaN unknown; `station_m` rises.
-    ends_m
-        Labels where the reach begins and ends, ascending.
-    drop_limits_mm
-        What the edge drop is held against: standing high (negative), and dropped.
-    writing
-        Units and style of stations.
-    """
-
-    numbers: Mapping[str, Floats]
-    ends_m: tuple[float, float]
-    drop_limits_mm: tuple[float, float]
-    writing: Writing
 
 
 # ---------------------------------------------------------------- from findings
@@ -191,9 +168,11 @@ def caution_block(*text: str) -> Block:
 def source_of(findings: Findings) -> str:
     """Where the numbers come from, for the foot of every page."""
     run = findings.run
+    surveyed = str(run.get("surveyed") or "")
     noise, cell = (_number(run.get(name)) for name in ("noise_median_m", "cell_m"))
     parts = (
         Path(str(run.get("terrain") or "")).name,
+        f"surveyed {surveyed}" if surveyed else "day of survey not given",
         f"cells {cell:.2f} m" if math.isfinite(cell) else "",
         f"noise {1000.0 * noise:.0f} mm" if math.isfinite(noise) else "noise unknown",
         f"screened {str(run['made'])[:10]}" if run.get("made") else "",
@@ -385,16 +364,19 @@ class WorkSheets:
         row : int
             Of the reaches table.
         section : Figure, optional
-            Its worst section, where a study is at hand.
+            Its worst section as measured, where a study is at hand; else one is made of numbers.
         """
         reach, item = self.reaches[row], self.items.get(row)
         values = self.findings.reaches.row(row)
+        section = section or self._section(reach)
+        place = place_figure(self.findings, reach, self.items, self.writing)
         blocks = [
             self._found_block(values, reach),
-            Block("", figure=self._course(reach), column=1 if section else 0),
+            Block("", figure=place, column=1),
+            *([Block("", figure=section, column=2)] if section else []),
+            ends_block(self.findings, row, self.writing),
+            Block("", figure=self._course(reach)),
         ]
-        if section:
-            blocks.append(Block("", figure=section, column=2))
         if item is None:
             blocks.append(self._quantity_block(values, reach, None))
         else:
@@ -406,8 +388,13 @@ class WorkSheets:
                 *self._ditch_blocks(item),
                 *self._carry_blocks(item),
             ]
+        review = self.reviews[row]
         blocks.append(self._stations_block(reach, item))
+        if item is not None:
+            blocks += record_blocks(review.photos if review else ())
         number = f"work sheet {item.order} of {len(self.plan.items)}" if item else "no work planned"
+        if review is not None:
+            number = f"{review.state} by {review.reviewer or 'a reviewer'}; {number}"
         order = f"{item.order:03d}_" if item else ""
         return self._sheet(
             f"{reach.road}, {reach.side}, {self.writing.span(reach.from_m, reach.to_m)}",
@@ -436,6 +423,10 @@ class WorkSheets:
             finding=reach.finding,
         )
 
+    def _section(self, reach: WorkReach) -> Figure | None:
+        rows = self.stations.within(reach.road, reach.side, reach.low_m, reach.high_m)
+        return section_figure(self.stations, rows, self._target(reach), self.writing)
+
     def _course(self, reach: WorkReach) -> Figure:
         shape = self.limits.shape
         beyond = max(30.0, 0.15 * (reach.high_m - reach.low_m))
@@ -448,7 +439,7 @@ class WorkSheets:
             self.writing,
         )
         caption = "Along the reach: broken lines are limits, bands one standard error"
-        return Figure(course, caption, 190)
+        return Figure(course, caption, 165)
 
     def _work_block(self, item: WorkItem) -> Block:
         say, length, water = self.writing.say, self.writing.length, self.limits.water

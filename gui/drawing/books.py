@@ -24,6 +24,7 @@ from gui.drawing.printing import Laid, draw_foot, page_layout, page_size, paint_
 if TYPE_CHECKING:
     from PySide6.QtPrintSupport import QPrinter
 
+    from analysis.findings.geopackage import Findings
     from analysis.study.values import Study
 
 __all__ = ["Book", "Page", "reach_book", "reach_sheets", "station_book", "stations_sheets"]
@@ -133,8 +134,13 @@ def station_book(study: Study, places: Sequence[tuple[int, int]], writing: Writi
     return Book(title, tuple(partial(sheet, place) for place in places), single=True)
 
 
-def reach_book(study: Study, rows: Sequence[int], writing: Writing) -> Book:
-    """Return the sheets of reaches, given as rows of the reach table, with their worst sections."""
+def reach_book(
+    study: Study, rows: Sequence[int], writing: Writing, findings: Findings | None = None
+) -> Book:
+    """Return the sheets of reaches, given as rows of the reach table, with their worst sections.
+
+    `findings` are those of the study with their reviews as they are now.
+    """
     made: list[WorkSheets] = []
     alone = threading.Lock()
 
@@ -142,7 +148,7 @@ def reach_book(study: Study, rows: Sequence[int], writing: Writing) -> Book:
         # What one sheet says of order and trucks depends on all reaches, so that is planned once.
         with alone:
             if not made:
-                made.append(WorkSheets(study.findings, study.limits, writing=writing))
+                made.append(WorkSheets(findings or study.findings, study.limits, writing=writing))
         return made[0].reach_sheet(row, worst_section(study, row, writing))
 
     title = translate("printing", "Reach sheets")

@@ -42,12 +42,13 @@ from analysis.common.pictures import finding_picture
 from analysis.common.types import Progress
 from analysis.common.writing import Writing
 from analysis.findings.place_map import PlaceMap
+from analysis.findings.sheet_figures import ReachCourse, ReachSection
 from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, style_css
-from analysis.findings.sheets import ReachCourse
 from analysis.study.section_sheet import SectionSubject, section_sheet
 from gui.drawing.figure import LEFT_OF, RIGHT_OF, figure_font, pen, text_at
 from gui.drawing.pictures import PER_INCH, need_application, png_bytes, svg_bytes, to_image
 from gui.drawing.place_map import draw_place
+from gui.drawing.profile import draw_profile
 from gui.drawing.reach_chart import draw_reach
 from gui.drawing.section_figure import axes_for, draw_legend, draw_section, fitting_exaggeration
 from gui.look import theme
@@ -153,6 +154,9 @@ def _draw_figure(painter: QPainter, box: QRectF, figure: Figure) -> None:
     palette = theme.palette(dark=False)
     if isinstance(figure.subject, ReachCourse):
         draw_reach(painter, box, figure.subject, palette)
+        return
+    if isinstance(figure.subject, ReachSection):
+        draw_profile(painter, box, figure.subject, palette)
         return
     if isinstance(figure.subject, PlaceMap):
         draw_place(painter, box, figure.subject, palette)

@@ -10,7 +10,7 @@ from PySide6.QtCore import QCoreApplication, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPainterPath
 
 from analysis.common.types import Floats
-from analysis.findings.sheets import ReachCourse
+from analysis.findings.sheet_figures import ReachCourse
 from gui.drawing.figure import Axes, figure_font, hatch, pen, tick_values, tint
 from gui.drawing.section_figure import Palette
 from gui.look.units import from_shown, shown

@@ -21,7 +21,7 @@ from PySide6.QtGui import QUndoStack
 
 from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
-from analysis.common.verdicts import Verdict
+from analysis.common.verdicts import Treatment, Verdict
 from analysis.common.writing import Writing
 from analysis.findings.reviews import (
     NOBODY,
@@ -827,6 +827,18 @@ class WindowModel(QObject):
         reaches = self.loaded.findings.reaches
         rows = [row for row in range(len(reaches)) if reaches["verdict"][row] == Verdict.WONT_SHED]
         return sorted(rows, key=lambda row: float(reaches["rank"][row]))
+
+    def reaches_to_work(self) -> list[int]:
+        """Rows of the reaches with work that nobody rejected, the most pressing first."""
+        from analysis.findings.gpx import reaches_to_see
+        from analysis.findings.selecting import kept
+
+        found = self.reviewed_findings()
+        if found is None:
+            return []
+        stays = kept(found).reaches
+        open_ = found.reaches["treatment"] == Treatment.CANT_TELL
+        return [row for row in reaches_to_see(found).tolist() if stays[row] and not open_[row]]
 
     def flip_side(self) -> None:
         """Look at the other side of the same station."""

@@ -177,7 +177,7 @@ class Commands(QObject):
             ("print_reach", self.tr("&Reach sheet…"), "", files.print_reach),
             (
                 "print_reaches",
-                self.tr("Sheets of &all reaches that won't shed…"),
+                self.tr("Sheets of &all reaches with work…"),
                 "",
                 files.print_reaches,
             ),

@@ -493,10 +493,10 @@ class Files(QObject):
         self._print_rows([self.model.reach_row], f"{self._place_name()} {self.tr('reach')}")
 
     def print_reaches(self) -> None:
-        """Show the sheets of every reach that won't shed, by rank, to be saved or printed."""
-        rows = self.model.failing_reaches()
+        """Show the sheets of every reach with work, by rank, to be saved or printed."""
+        rows = self.model.reaches_to_work()
         if not rows:
-            self.model.message.emit(self.tr("Every reach sheds or can't be told"))
+            self.model.message.emit(self.tr("No reach calls for work"))
             return
         roads = self.model.index
         self._print_rows(rows, f"{roads[0].name if roads else ''} {self.tr('reaches')}")
@@ -506,4 +506,5 @@ class Files(QObject):
 
         model = self.model
         if model.study is not None:
-            self._preview(name, reach_book(model.study, rows, model.writing))
+            found = model.reviewed_findings()
+            self._preview(name, reach_book(model.study, rows, model.writing, found))

@@ -20,6 +20,7 @@ from analysis.earthwork.costs import Rates
 from analysis.findings.exports import write_csv, write_geojson, write_reach_csv, write_sheets
 from analysis.findings.gpx import NAME_MOST, flagged_stations, write_gpx
 from analysis.findings.kml import write_kml
+from analysis.findings.reviews import Review, reach_places, review_table
 from analysis.findings.sheet_text import to_html, to_markdown
 from analysis.findings.sheets import WorkSheets, limits_of, work_reaches
 from analysis.terrain.geofiles import CRS, fiona
@@ -477,6 +478,45 @@ def test_markdown_tables_are_whole_and_markup_is_escaped():
         assert cells == width, line
 
 
+def test_sheet_shows_the_place_with_both_ends_and_the_section():
+    made = make_findings()
+    made.stations["shoulder_slope_pct"][4] = -2.0
+    made.stations["p_wont_shed"][4] = 0.99
+    made.stations["edge_drop_mm"][4] = 60.0
+    made.stations["pavement_slope_pct"][:] = 2.0
+    sheet = sheet_of(made)
+    place, section = (b.figure.subject for b in sheet.blocks if b.figure and b.column)
+    ends = next(line for line in place.marked if line.harm_class != 5)
+    np.testing.assert_allclose(ends.line, made.reach_lines[0])
+    assert ends.ends == ("1+003", "1+062")
+    west, south, east, north = place.frame
+    assert west < 500003.0 and east > 500062.0 and south < 5400003.5 < north
+    # From the station where it is worst: the edge 60 mm down, then 2 % up over 1.5 m.
+    np.testing.assert_allclose(section.found[:4], [[-2, 0.04], [0, 0], [0, -0.06], [1.5, -0.03]])
+    # The target: flush, 4 % down.
+    np.testing.assert_allclose(section.target[2:4], [[0, 0], [1.5, -0.06]], atol=1e-12)
+    text = to_markdown(sheet)
+    (row,) = (line for line in text.splitlines() if line.startswith("| begin |"))
+    assert row.startswith("| begin | 1+003 | 500003.0 | 5400003.5 |")
+    # Latitude of northing 5 400 003.5 on the central meridian, by Snyder's series.
+    said = float(row.split("|")[5])
+    assert said == pytest.approx(latitude_on_the_central_meridian(5400003.5), abs=1.1e-6)
+
+
+def test_sheet_has_boxes_for_who_when_and_how():
+    made = make_findings()
+    place = reach_places(made.reaches)[0]
+    review = Review("agreed", reviewer="R. Ashdown", photos=("a.jpg", "b.jpg"))
+    made = replace(made, reviews=review_table({place: review}))
+    text = to_markdown(sheet_of(made))
+    for box in ("date", "crew", "weather", "moisture", "signature", "photos", "traffic-control"):
+        assert box in text[text.index("Record of the work") :]
+    assert "a.jpg, b.jpg" in text and "agreed by R. Ashdown" in text
+    page = Page()
+    page.feed(to_html(sheet_of(made)))
+    assert ["", "", "", "", ""] in page.rows
+
+
 def test_traffic_control_plan_is_asked_for_where_it_is_not_given():
     text = to_markdown(sheet_of(traffic_plan=""))
     assert "enter its number; no work without it" in text
@@ -577,10 +617,16 @@ def test_plan_sheet_lists_order_sums_and_visits():
     assert "traffic control, set-ups: 1" in text
 
 
+SOURCE = "hill.tif · surveyed 2030-11-02 · cells 0.50 m · noise unknown · screened 2031-05-06"
+
+
 def test_every_sheet_tells_where_its_numbers_come_from():
-    sheets = WorkSheets(make_findings(terrain="/data/hill.tif", cell_m=0.5, made="2031-05-06T07"))
+    run = {"terrain": "/data/hill.tif", "surveyed": "2030-11-02", "cell_m": 0.5}
+    sheets = WorkSheets(make_findings(**run, made="2031-05-06T07"))
+    unknown = WorkSheets(make_findings(**{**run, "surveyed": ""})).source
+    assert "day of survey not given" in unknown
     for sheet in sheets.all():
-        assert sheet.source == "hill.tif · cells 0.50 m · noise unknown · screened 2031-05-06"
+        assert sheet.source == SOURCE
         assert sheet.source in to_html(sheet) and sheet.source in to_markdown(sheet)
 
 
