@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -13,7 +13,7 @@ from PySide6.QtCore import QCoreApplication, Qt
 from PySide6.QtGui import QImage, QPainter
 
 from analysis.common.errors import OutputError
-from analysis.common.types import Progress
+from analysis.common.types import Progress, share_of
 from analysis.common.writing import Writing
 from analysis.findings.sheet_text import Sheet
 from analysis.findings.sheets import WorkSheets, source_of
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 __all__ = ["Book", "Page", "reach_book", "reach_sheets", "station_book", "stations_sheets"]
 
 translate = QCoreApplication.translate
+
+# Share of the time that goes into making sheets; laying them out and painting takes the rest.
+_MAKING = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +102,29 @@ class Book:
         OutputError
             If the file can't be written or there is no sheet.
         """
-        sheets: Iterable[Sheet] = self.sheets() if self.single else list(self.sheets())
-        pages = len(self.makers) if self.single else 0
-        print_sheets(sheets, path, title=self.title, paper=paper, pages=pages, progress=progress)
+        if self.single:
+            pages, sheets, begun = len(self.makers), self.sheets(), 0.0
+        else:
+            # How many pages there will be shows only once all are made.
+            making = share_of(progress, 0.0, _MAKING)
+            pages, sheets, begun = 0, iter(self._made(making)), _MAKING
+        print_sheets(
+            sheets,
+            path,
+            title=self.title,
+            paper=paper,
+            pages=pages,
+            progress=share_of(progress, begun, 1.0),
+        )
+
+    def _made(self, tell: Progress) -> list[Sheet]:
+        """Make every sheet, which is the first part of the work."""
+        made = []
+        for k, make in enumerate(self.makers):
+            words = translate("printing", "sheet {n}").format(n=k + 1)
+            tell(k / len(self.makers), words)
+            made.append(make())
+        return made
 
     def send(self, printer: QPrinter, paper: str, progress: Progress | None = None) -> None:
         """Paint the book on a printer; Qt lets that be done in a worker.

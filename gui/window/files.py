@@ -490,7 +490,8 @@ class Files(QObject):
         if self.model.reach_row < 0:
             self.model.message.emit(self.tr("Select a reach first"))
             return
-        self._print_rows([self.model.reach_row], f"{self._place_name()} {self.tr('reach')}")
+        kind = self.tr("reach")
+        self._print_rows([self.model.reach_row], f"{self._place_name()} {kind}")
 
     def print_reaches(self) -> None:
         """Show the sheets of every reach with work, by rank, to be saved or printed."""
@@ -498,8 +499,8 @@ class Files(QObject):
         if not rows:
             self.model.message.emit(self.tr("No reach calls for work"))
             return
-        roads = self.model.index
-        self._print_rows(rows, f"{roads[0].name if roads else ''} {self.tr('reaches')}")
+        roads, kind = self.model.index, self.tr("reaches")
+        self._print_rows(rows, f"{roads[0].name if roads else ''} {kind}")
 
     def _print_rows(self, rows: list[int], name: str) -> None:
         from gui.drawing.books import reach_book

@@ -74,7 +74,7 @@ def test_what_cant_be_done_now_is_shown_and_not_done(window: Window) -> None:
     assert finder.isVisible() and finder.note.text()
 
 
-def test_tips_tell_the_keys(full: Window) -> None:
+def test_tips_tell_the_keys_and_ends_of_the_road_have_some(full: Window) -> None:
     """Also after an action's words changed."""
     commands = full.commands
     for name in ("screen", "next_finding", "relief", "measure", "save", "last_station"):
@@ -88,9 +88,6 @@ def test_tips_tell_the_keys(full: Window) -> None:
     assert commands["other_side"].toolTip().endswith("(F7)")
     full.model.set_review(full.model.reach_key(0), "agreed")
     assert "Review" in commands["undo"].toolTip() and "(Ctrl+Z)" in commands["undo"].toolTip()
-
-
-def test_first_and_last_station(full: Window) -> None:
     model = full.model
     model.select_station(0, 5, 1)
     full.commands["last_station"].trigger()
@@ -151,13 +148,13 @@ def test_splitter_of_the_section_stays(
 # -- sheets before they are printed ---------------------------------------------------
 
 
-def test_preview_shows_the_page_and_leafs(full: Window, settle: Settle) -> None:
+def test_preview_shows_the_page_and_leafs(screened: WindowModel, settle: Settle) -> None:
     """One page at a time, by buttons and keys; another paper is drawn anew."""
-    model = full.model
-    rows = list(range(len(model.findings.reaches)))[:2]
-    full.files._preview("reaches", reach_book(model.study, rows, model.writing))
-    preview = full.dialogs.shown
-    assert isinstance(preview, PreviewDialog)
+    idle = screened.runner.idle
+    assert screened.study is not None
+    book = reach_book(screened.study, [0, 1], screened.writing)
+    preview = PreviewDialog(book, screened.runner, "A4")
+    preview.show()
     settle(lambda: not preview.picture.pixmap().isNull())
     page = preview.picture.pixmap().toImage()
     assert page.height() / page.width() == pytest.approx(297 / 210, abs=0.01)
@@ -168,33 +165,31 @@ def test_preview_shows_the_page_and_leafs(full: Window, settle: Settle) -> None:
     assert preview.place.text().startswith("Sheet 1 of 2")
     assert not preview.buttons["previous"].isEnabled()
     preview.buttons["last"].click()
-    settle(full.model.runner.idle)
+    settle(idle)
     assert preview.place.text().startswith("Sheet 2 of 2")
     preview.leaf("previous")
-    settle(full.model.runner.idle)
+    settle(idle)
     assert preview.place.text().startswith("Sheet 1 of 2")
     preview.paper.setCurrentText("Letter")
-    settle(full.model.runner.idle)
+    settle(idle)
     page = preview.picture.pixmap().toImage()
     assert page.height() / page.width() == pytest.approx(11.0 / 8.5, abs=0.01)
     assert QSettings().value("paper") == "Letter"
+    preview.reject()
 
 
-def test_preview_is_sent_to_a_printer(full: Window, tmp_path: Path, settle: Settle) -> None:
+def test_book_is_sent_to_a_printer(screened: WindowModel, tmp_path: Path, settle: Settle) -> None:
     """Beside the window, each sheet on its page, as any printer would get it."""
     from pypdf import PdfReader
 
-    model = full.model
-    book = station_book(model.study, [(0, 2), (0, 11)], model.writing)
-    full.files._preview("sections", book)
-    preview = full.dialogs.shown
-    assert isinstance(preview, PreviewDialog)
+    assert screened.study is not None
+    book = station_book(screened.study, [(0, 2), (0, 11)], screened.writing)
     printer = QPrinter()
     printer.setOutputFormat(QPrinter.OutputFormat.PdfFormat)
     path = tmp_path / "printed.pdf"
     printer.setOutputFileName(str(path))
-    preview.send_to(printer)
-    settle(full.model.runner.idle)
+    screened.runner.submit("print", lambda progress: book.send(printer, "A4", progress))
+    settle(screened.runner.idle)
     pages = [" ".join(page.extract_text().split()) for page in PdfReader(path).pages]
     assert len(pages) == 2 and "page 2 of 2" in pages[1]
 

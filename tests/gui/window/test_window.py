@@ -136,7 +136,7 @@ def test_road_may_come_before_its_terrain(
     window: Window, shared_files: tuple[str, str], settle: Settle
 ) -> None:
     """The road waits, the terrain is asked for, and both are open in the end."""
-    window.commands["open_road"].trigger()
+    window.first_page.road_button.click()
     choose_file(window, shared_files[1])
     settle()
     choose_file(window, shared_files[0])
