@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from analysis.common.types import Bools, Floats
 
 if TYPE_CHECKING:
+    from analysis.corridor.likeness_kernels import Planes
     from analysis.corridor.values import Cells
 
 __all__ = [
@@ -136,31 +136,51 @@ def plane_residuals(
     """
     if s.size == 0:
         return None
+    from analysis.corridor.likeness_kernels import Planes, Strip, robust_planes
+
     piece_m = piece_length(cell_m)
     group = ((s - start) / piece_m).astype(np.int64)
-    found = []
-    for a, b in pairwise(np.searchsorted(group, np.arange(group[-1] + 2))):
-        if b - a < LEAST_CELLS:
-            continue
-        t = (s[a:b] - s[a:b].mean()) / piece_m
-        design = _surface(t, x[a:b] - x[a:b].mean() if bend > 1 else x[a:b], bend)
-        residual = _robust_residual(design, z[a:b] - z[a:b].mean())
-        spread = 1.4826 * float(np.median(np.abs(residual)))
-        spread *= float(np.sqrt((b - a) / (b - a - design.shape[1])))
-        size = np.ptp(s[a:b]), np.ptp(x[a:b]) + cell_m
-        found.append(
-            Residuals(
-                residual,
-                lattice[0][a:b],
-                lattice[1][a:b],
-                np.zeros(b - a, dtype=np.int64),
-                np.array([s[a:b].mean()]),
-                np.array([spread]),
-                np.array([size]),
-                bend,
-            )
-        )
-    return joined(found) if found else None
+    bounds = np.searchsorted(group, np.arange(group[-1] + 2))
+    full = np.diff(bounds) >= LEAST_CELLS
+    first, last = bounds[:-1][full], bounds[1:][full]
+    pieces = int(full.sum())
+    if not pieces:
+        return None
+    planes = Planes(np.empty(s.size), np.empty(pieces), np.empty(pieces, dtype=np.bool_))
+    robust_planes(Strip(s / piece_m, x, z, first, last), 4 + bend, planes)
+    for k in np.flatnonzero(~planes.good).tolist():
+        here = slice(int(first[k]), int(last[k]))
+        planes.scatter[k] = _least_squares(s[here] / piece_m, x[here], z[here], bend, planes, here)
+    ends = np.zeros(s.size + 1, dtype=np.int64)
+    np.add.at(ends, first, 1)
+    np.add.at(ends, last, -1)
+    kept = np.cumsum(ends[:-1]) > 0
+    begin = np.cumsum(np.r_[0, (last - first)[:-1]])
+    return Residuals(
+        planes.value[kept],
+        lattice[0][kept],
+        lattice[1][kept],
+        np.repeat(np.arange(pieces), last - first),
+        np.add.reduceat(s[kept], begin) / (last - first),
+        planes.scatter,
+        np.column_stack([_spans(s[kept], begin), _spans(x[kept], begin) + cell_m]),
+        bend,
+    )
+
+
+def _spans(values: Floats, begin: NDArray[np.intp]) -> Floats:
+    return np.asarray(np.maximum.reduceat(values, begin) - np.minimum.reduceat(values, begin))
+
+
+def _least_squares(
+    s: Floats, x: Floats, z: Floats, bend: int, planes: Planes, here: slice
+) -> float:
+    """Fit a piece whose columns hardly differ: fill its residuals in, return its scatter."""
+    design = _surface(s - s.mean(), x - x.mean() if bend > 1 else x, bend)
+    residual = _robust_residual(design, z - z.mean())
+    planes.value[here] = residual
+    spread = 1.4826 * float(np.median(np.abs(residual)))
+    return spread * float(np.sqrt(s.size / (s.size - design.shape[1])))
 
 
 def joined(parts: Sequence[Residuals]) -> Residuals:

@@ -77,22 +77,23 @@ def made_up(cells: Cells, grain: Grain) -> Bools:
 
 def _misses(cells: Cells, arm: float) -> Floats:
     """Squares of how far each cell misses the middle of two others, by direction, (m, 8)."""
+    from analysis.corridor.lattice_kernels import (
+        TILE,
+        Places,
+        fill_places,
+        line_misses,
+        number_patches,
+    )
+
     row, col = (part - int(part.min()) for part in lattice_of(cells, slice(None), 1))
-    reach = int(np.ceil(arm)) + 1
-    stride = int(col.max()) + 2 * reach + 1
-    key = (row + reach) * stride + col + reach
-    order = np.argsort(key, kind="stable")
-    sorted_key, z = key[order], cells.z[order]
-
-    def height(at: NDArray[np.int64]) -> Floats:
-        place = np.minimum(np.searchsorted(sorted_key, at), sorted_key.size - 1)
-        return np.where(sorted_key[place] == at, z[place], np.nan)
-
-    out = np.full((len(cells), _ANGLES), np.nan)
-    for k in range(_ANGLES):
-        angle = np.pi * k / _ANGLES
-        step = round(arm * np.cos(angle)) * stride + round(arm * np.sin(angle))
-        out[:, k] = (0.5 * (height(key + step) + height(key - step)) - cells.z) ** 2
+    tile = np.full((int(row.max()) // TILE + 1, int(col.max()) // TILE + 1), -1, dtype=np.int32)
+    count = number_patches(row, col, TILE, tile)
+    places = Places(tile, np.full((count, TILE * TILE), -1, dtype=np.int32))
+    fill_places(row, col, places)
+    angles = np.pi * np.arange(_ANGLES) / _ANGLES
+    arms = [(round(arm * float(np.cos(a))), round(arm * float(np.sin(a)))) for a in angles]
+    out = np.empty((len(cells), _ANGLES))
+    line_misses(row, col, cells.z, places, np.array(arms, dtype=np.int64), out)
     return out
 
 
@@ -109,13 +110,11 @@ def _straight(
     row: NDArray[np.int64], col: NDArray[np.int64], size: int, misses: Floats, most: float
 ) -> Bools:
     """Cells of patches whose lines miss by less than `most` in any direction."""
-    flat = (row // size) * (int(col.max()) // size + 1) + col // size
-    _, patch = np.unique(flat, return_inverse=True)
-    count = int(patch.max()) + 1
-    straight = np.zeros(count, dtype=bool)
-    for value in misses.T:
-        known = np.isfinite(value)
-        lines = np.bincount(patch[known], minlength=count)
-        total = np.bincount(patch[known], value[known], minlength=count)
-        straight |= (lines >= _FULL * size**2) & (total < most * np.maximum(lines, 1))
-    return straight[patch]
+    from analysis.corridor.lattice_kernels import number_patches, straight_patches
+
+    number = np.full((int(row.max()) // size + 1, int(col.max()) // size + 1), -1, dtype=np.int32)
+    count = number_patches(row, col, size, number)
+    patch = number[row // size, col // size]
+    lines = np.zeros((count, misses.shape[1]), dtype=np.int64)
+    straight = straight_patches(patch, misses, _FULL * size**2, most, lines, np.zeros(lines.shape))
+    return np.asarray(straight[patch])

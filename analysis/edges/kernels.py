@@ -548,26 +548,40 @@ def line_evidence(
 
 
 @compiled
+def _move(source: Any, kernel: Any, turned: bool, moved: Any) -> None:
+    """Convolve every column of (p, m) with the kernel (2r + 1,), or with the kernel turned."""
+    p, m = source.shape
+    r = kernel.size // 2
+    for i in range(p):
+        for q in range(m):
+            moved[i, q] = 0.0
+        for k in range(max(-r, -i), min(r, p - 1 - i) + 1):
+            weight = kernel[r - k] if turned else kernel[r + k]
+            for q in range(m):
+                moved[i, q] += weight * source[i + k, q]
+
+
+@compiled
 def _line_forward(evidence: Any, kernel: Any, start: Any, switch: Any, post: Any) -> None:
     """Let `post` hold what each block and those before it say."""
     blocks, p, m = evidence.shape
-    line = np.empty(p)
+    before = np.empty(m)
     moved = np.empty((p, m))
     for b in range(blocks):
         most = evidence[b].max()
         total = 0.0
         if b > 0:
-            for q in range(m):
-                _spread_line(post[b - 1, :, q], kernel[b, ::-1], line)
-                moved[:, q] = line
+            _move(post[b - 1], kernel[b], True, moved)
         for i in range(p):
+            if b > 0:
+                before[:] = 0.0
+                for g in range(m):
+                    for q in range(m):
+                        before[q] += switch[g, q] * moved[i, g]
+            else:
+                before[:] = start
             for q in range(m):
-                before = start[q]
-                if b > 0:
-                    before = 0.0
-                    for g in range(m):
-                        before += switch[g, q] * moved[i, g]
-                post[b, i, q] = before * np.exp(evidence[b, i, q] - most) + 1e-300
+                post[b, i, q] = before[q] * np.exp(evidence[b, i, q] - most) + 1e-300
                 total += post[b, i, q]
         for i in range(p):
             for q in range(m):
@@ -578,25 +592,24 @@ def _line_forward(evidence: Any, kernel: Any, start: Any, switch: Any, post: Any
 def _line_backward(evidence: Any, kernel: Any, switch: Any, post: Any) -> None:
     """Bring in what all later blocks say."""
     blocks, p, m = evidence.shape
-    line = np.empty(p)
+    to = switch.T.copy()
     moved = np.empty((p, m))
     seen = np.empty((p, m))
     back = np.ones((p, m))
     for b in range(blocks - 2, -1, -1):
         most = evidence[b + 1].max()
-        for q in range(m):
-            for i in range(p):
-                seen[i, q] = back[i, q] * np.exp(evidence[b + 1, i, q] - most)
-            _spread_line(seen[:, q], kernel[b + 1], line)
-            moved[:, q] = line
-        top = 0.0
         for i in range(p):
             for q in range(m):
-                after = 0.0
-                for g in range(m):
-                    after += switch[q, g] * moved[i, g]
-                back[i, q] = after
-                top = max(top, after)
+                seen[i, q] = back[i, q] * np.exp(evidence[b + 1, i, q] - most)
+        _move(seen, kernel[b + 1], False, moved)
+        top = 0.0
+        for i in range(p):
+            back[i] = 0.0
+            for g in range(m):
+                for q in range(m):
+                    back[i, q] += to[g, q] * moved[i, g]
+            for q in range(m):
+                top = max(top, back[i, q])
         total = 0.0
         for i in range(p):
             for q in range(m):

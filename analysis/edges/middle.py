@@ -8,12 +8,12 @@ gets the probability of every place in the light of the whole road and of how we
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from analysis.common.along import moving_sums
 from analysis.common.sides import SIDE_SIGN
@@ -80,9 +80,6 @@ LEAST_HALF_M, LEAST_SHOULDER_M = 1.0, 0.3
 
 TOE_M = 0.7
 """Foreslope or bank may bend again so far beyond the nominal hinge, as in a ditch."""
-
-ROWS = 1024
-"""So many blocks are reckoned at once."""
 
 LEAST_KNOWN = 0.3
 """A block with heights in less of its section than this says nothing."""
@@ -240,12 +237,18 @@ def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[
         for wider in PAVEMENT_VARIANTS_M:
             half, key = max(widths.half_m + wider, LEAST_HALF_M), (round(float(x[0]), 6), wider)
             if key not in laid:
-                laid[key] = RoadSection.laid(x, widths._replace(half_m=half))
+                laid[key] = _laid(tuple(x.tolist()), widths._replace(half_m=half))
             value, misfit = laid[key].evidence(z)
             value -= 0.5 * (wider / PAVEMENT_SPREAD_M) ** 2
             out[:, j] = np.logaddexp(out[:, j], value)
             least = np.minimum(least, misfit / bins)
     return out, least
+
+
+@lru_cache(maxsize=64)
+def _laid(x: tuple[float, ...], widths: Widths) -> RoadSection:
+    """Lay a section once for all roads that are looked at alike."""
+    return RoadSection.laid(np.array(x), widths)
 
 
 class RoadSection(NamedTuple):
@@ -304,15 +307,15 @@ class RoadSection(NamedTuple):
 
     def evidence(self, z: Floats) -> tuple[Floats, Floats]:
         """Log evidence of sections (b, k), but for a constant, and their least square misfit."""
+        from analysis.edges.middle_kernels import Regressions, weigh_sections
+
+        scaled = z / self.sd
         value, least = np.empty(len(z)), np.empty(len(z))
-        for first in range(0, len(z), ROWS):
-            rows = slice(first, first + ROWS)
-            scaled = z[rows] / self.sd
-            numbers = self.whiten @ (scaled @ self.design).T[self.pick] + self.start
-            explained = np.einsum("mpb,mpb->mb", numbers, numbers) - self.prior
-            square = np.sum(scaled**2, axis=1)
-            value[rows] = logsumexp(0.5 * explained + self.weight, axis=0) - 0.5 * square
-            least[rows] = square - explained.max(axis=0)
+        regressions = Regressions(
+            self.pick, self.whiten, self.start[:, :, 0], self.weight[:, 0], self.prior[:, 0]
+        )
+        square = np.sum(scaled**2, axis=1)
+        weigh_sections(scaled @ self.design, square, regressions, value, least)
         return value, least
 
 
@@ -362,8 +365,9 @@ def _settle(s: Floats, post: Floats, offset: Floats, off_m: float) -> Middle:
     """Take the likeliest place of each block, and see whether another one comes near it."""
     rows = np.arange(s.size)
     apart = np.abs(np.subtract.outer(offset[0], offset[0]))
-    best = np.argmax(post @ (apart <= BEST_M), axis=1)
-    mass = np.where(apart[best] <= RIVAL_M, post, 0.0)
+    # places lie at even steps: which of them are just within reach mustn't hang on rounding
+    best = np.argmax(post @ (apart <= BEST_M + 1e-6), axis=1)
+    mass = np.where(apart[best] <= RIVAL_M + 1e-6, post, 0.0)
     share = mass.sum(axis=1)
     middle = (mass * offset).sum(axis=1) / share
     rival = offset[rows, np.argmax(post - mass, axis=1)]

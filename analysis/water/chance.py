@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import lru_cache
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,7 +18,15 @@ from analysis.water.zones import WHERE, Zoned
 if TYPE_CHECKING:
     from analysis.shoulder.values import Noise
 
-__all__ = ["FALSE_PER_KM", "ChanceLevel", "NoiseMaker", "chance_level", "rare_maximum"]
+__all__ = [
+    "FALSE_PER_KM",
+    "BlockSize",
+    "ChanceLevel",
+    "NoiseKind",
+    "NoiseMaker",
+    "chance_level",
+    "rare_maximum",
+]
 
 
 FALSE_PER_KM = 0.1
@@ -48,6 +57,34 @@ class ChanceLevel:
     windows_m: tuple[float, ...]
     per_sigma: Floats
     source: str
+
+
+class NoiseKind(NamedTuple):
+    """What noise is like, and the seed that it is made with."""
+
+    cell_m: float
+    correlation_m: float
+    nugget: float
+    seed: int
+
+    @classmethod
+    def of(cls, noise: Noise, cell_m: float, *, seed: int) -> NoiseKind:
+        """A road's usual kind of noise."""
+        correlation, nugget = (
+            known_median(noise.correlation_m, 0.0),
+            known_median(noise.nugget, 1.0),
+        )
+        return cls(cell_m, correlation, nugget, seed)
+
+
+class BlockSize(NamedTuple):
+    """How many blocks of noise, how large, and how far their rows and columns lie apart."""
+
+    blocks: int
+    rows: int
+    columns: int
+    step_s: float
+    step_o: float
 
 
 class NoiseMaker:
@@ -87,11 +124,8 @@ class NoiseMaker:
     @classmethod
     def like(cls, noise: Noise, cell_m: float, *, seed: int) -> NoiseMaker:
         """Make noise of a road's usual nature."""
-        correlation, nugget = (
-            known_median(noise.correlation_m, 0.0),
-            known_median(noise.nugget, 1.0),
-        )
-        return cls(cell_m, correlation, nugget, seed=seed)
+        kind = NoiseKind.of(noise, cell_m, seed=seed)
+        return cls(kind.cell_m, kind.correlation_m, kind.nugget, seed=kind.seed)
 
     def _white(self) -> Floats:
         # single precision is twice as fast to draw and noise needs no more
@@ -111,6 +145,28 @@ class NoiseMaker:
         return np.asarray(
             map_coordinates(self._field, [x, y], order=1, mode="grid-wrap"), np.float64
         )
+
+
+@lru_cache(maxsize=2)
+def _first_blocks(kind: NoiseKind, size: BlockSize) -> Floats:
+    maker = NoiseMaker(kind.cell_m, kind.correlation_m, kind.nugget, seed=kind.seed)
+    blocks = [
+        maker.block(size.rows, size.columns, size.step_s, size.step_o) for _ in range(size.blocks)
+    ]
+    made = np.stack(blocks)
+    made.setflags(write=False)
+    return made
+
+
+@lru_cache(maxsize=8)
+def _averaged_blocks(kind: NoiseKind, size: BlockSize, rows: int, margin: int) -> Floats:
+    """The first blocks averaged over `rows` along the road, without `margin` rows at both ends."""
+    from scipy.ndimage import uniform_filter1d
+
+    smooth = uniform_filter1d(_first_blocks(kind, size), rows, axis=1)
+    kept = smooth[:, margin : size.rows - margin].copy()
+    kept.setflags(write=False)
+    return kept
 
 
 def rare_maximum(maxima: ArrayLike, probability: float) -> float:
@@ -151,7 +207,7 @@ def rare_maximum(maxima: ArrayLike, probability: float) -> float:
 
 
 def chance_level(
-    zoned: Zoned, sigma_m: Floats, outlets: Outlets, windows_m: tuple[float, ...], maker: NoiseMaker
+    zoned: Zoned, sigma_m: Floats, outlets: Outlets, windows_m: tuple[float, ...], kind: NoiseKind
 ) -> ChanceLevel:
     """Find the depth of pond that noise alone makes on this road.
 
@@ -170,8 +226,8 @@ def chance_level(
         Where water leaves besides the borders.
     windows_m : tuple of float
         Averaging lengths along the road.
-    maker : NoiseMaker
-        Makes noise of the road's nature.
+    kind : NoiseKind
+        The road's noise.
 
     Returns
     -------
@@ -186,9 +242,7 @@ def chance_level(
     index, inner = _blocks(n, step_s)
     count, rows = index.shape
     margin = rows_for(max(windows_m), step_s) // 2
-    noise = np.stack(
-        [maker.block(rows + 2 * margin, k, step_s, float(ribbon.step_o)) for _ in range(count)]
-    )
+    size = BlockSize(count, rows + 2 * margin, k, step_s, float(ribbon.step_o))
     where, base = zone[index], drained[index]
     sigma = np.take_along_axis(sigma_m[index], where.astype(np.intp), axis=2)
     judged = ~_real_ponds(ground, drained, sigma_m, zone)[index] & inner[None, :, None]
@@ -196,11 +250,8 @@ def chance_level(
     cases = 3 * len(windows_m)  # averages share the allowance, and so do the zones
     chance = -np.expm1(-FALSE_PER_KM * judged_m / 1000.0 / cases)
     levels = np.full((len(windows_m), len(WHERE)), np.nan)
-    from scipy.ndimage import uniform_filter1d
-
     for w, window in enumerate(windows_m):
-        smooth = uniform_filter1d(noise, rows_for(window, step_s), axis=1)
-        made = base + sigma * smooth[:, margin : margin + rows]
+        made = base + sigma * _averaged_blocks(kind, size, rows_for(window, step_s), margin)
         depth = _filled_apart(made, None if ways_out is None else ways_out[index])
         depth = depth / np.maximum(sigma, 1e-9)
         depth[~np.isfinite(depth)] = 0.0

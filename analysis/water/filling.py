@@ -167,7 +167,7 @@ def spill_cell(level: Floats, cells: NDArray[np.intp], height: float) -> int:
         Flat index of a cell next to it whose ground is at its level; of an unknown cell where
         that is the way out.
     """
-    rim = np.setdiff1d(_around(cells, level.shape), cells)
+    rim = _rim(cells, level.shape)
     heights = level.ravel()[rim]
     known = np.isfinite(heights)
     ways = rim[known & (heights <= height)]
@@ -182,6 +182,16 @@ def spill_cell(level: Floats, cells: NDArray[np.intp], height: float) -> int:
         return int(ways[0])
     # No known cell lets it out: it leaves through an unknown one or over the border.
     return int(rim[~known][0]) if (~known).any() else int(cells[0])
+
+
+def _rim(cells: NDArray[np.intp], shape: tuple[int, ...]) -> NDArray[np.intp]:
+    """Give the flat indices of the neighbours of cells that aren't among them, ascending."""
+    first = max(0, int(cells.min()) // shape[1] - 1) * shape[1]
+    last = min(shape[0], int(cells.max()) // shape[1] + 2) * shape[1]
+    beside = np.zeros(last - first, dtype=bool)
+    beside[_around(cells, shape) - first] = True
+    beside[cells - first] = False
+    return np.flatnonzero(beside) + first
 
 
 def _around(cells: NDArray[np.intp], shape: tuple[int, ...]) -> NDArray[np.intp]:

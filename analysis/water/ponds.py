@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.common.along import average_along, interpolate_along, known_median, rows_for
 from analysis.common.types import Floats, Progress, share_of
-from analysis.water.chance import ChanceLevel, NoiseMaker, chance_level
+from analysis.water.chance import ChanceLevel, NoiseKind, chance_level
 from analysis.water.filling import fill_bounds, holes, spill_cell
 from analysis.water.outlets import AVERAGE_M, Basin, Outlets
 from analysis.water.zones import SHOULDER, WHERE, Zoned, roughness
@@ -180,8 +180,8 @@ def find_ponds(
     local = sigma[:, None] * roughness(ribbon.z, zoned.zone, ribbon.step_s)
     report = share_of(progress, 0.0, 1.0)
     report(0.0, "finding what noise alone would pond")
-    maker = NoiseMaker.like(noise, cell_m, seed=_SEED)
-    chance = chance_level(zoned, local, outlets, windows_m, maker)
+    kind = NoiseKind.of(noise, cell_m, seed=_SEED)
+    chance = chance_level(zoned, local, outlets, windows_m, kind)
     found, most = _depressions(zoned, local, outlets, chance, report)
     report(0.85, "outlining ponds")
     flat = ribbon.step_s * ribbon.step_o

@@ -11,7 +11,15 @@ from analysis.common.settings import Settings
 from analysis.common.sides import Source
 from analysis.corridor.values import Case, Extras, Ground
 from analysis.edges.find_breaks import find
-from analysis.edges.middle import PARTS, RoadSection, Widths, section_shapes, tie_places, ways_on
+from analysis.edges.middle import (
+    PARTS,
+    RoadSection,
+    Widths,
+    _settle,
+    section_shapes,
+    tie_places,
+    ways_on,
+)
 from analysis.edges.values import Overrides
 from tests.builders.cells_road import both_sides, box_for, straight_cells
 from tests.builders.roadsides import PAVEMENT_WIDTHS, ROADSIDES, twin_roads, without_road
@@ -166,3 +174,16 @@ def test_tie_places_sums_over_all_ways_along_the_road():
         mass[np.arange(5), way] += norm(0.0, sd).pdf(offset[0, way[0]]) * steps * seen
     expected = mass / mass.sum(axis=1, keepdims=True)
     np.testing.assert_allclose(tie_places(evidence, offset, sd, hold), expected, rtol=1e-9)
+
+
+def test_where_the_line_lies_off_by_does_not_decide_between_places():
+    """Places lie at even steps; shifted together by any amount they are the same places."""
+    places = np.arange(-12, 13) * 0.25
+    rng = np.random.default_rng(4)
+    post = rng.dirichlet(np.full(places.size, 0.3), 40)
+    s = np.arange(40.0)
+    plain = _settle(s, post, np.tile(places, (40, 1)), 9.0)
+    for shift in (0.1, 1.0 / 3.0, np.pi, 1e-9):
+        moved = _settle(s, post, np.tile(places + shift, (40, 1)), 9.0)
+        np.testing.assert_allclose(moved.offset - shift, plain.offset, atol=1e-9)
+        np.testing.assert_array_equal(np.isnan(moved.rival), np.isnan(plain.rival))
