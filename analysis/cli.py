@@ -1,4 +1,4 @@
-"""The commands: `vergeline screen`, `section`, `export`, `plan`, `check`, `resolving`, `limits`.
+"""The commands: `vergeline screen`, `network`, `section`, `export`, `plan`, `check` and others.
 
 Heavy libraries are imported inside the commands, so that `--help` answers at once.
 """
@@ -127,19 +127,27 @@ def build_parser() -> argparse.ArgumentParser:
 
     screen = commands.add_parser("screen", help="measure and judge roads; write the findings")
     _add_inputs(screen, required=True)
-    screen.add_argument("--out", required=True, metavar="F.gpkg", help="findings, a GeoPackage")
-    screen.add_argument("--mask", help="polygons of what isn't shoulder (driveways, bridges)")
-    screen.add_argument("--edges", help="lines along the pavement edges, used instead of a search")
-    screen.add_argument("--widths", help="CSV of widths by station range")
-    screen.add_argument("--culverts", help="points where a culvert drains the ditch")
-    screen.add_argument(
-        "--kerbs",
-        metavar="none|unknown|FILE",
-        help="whether kerbs stand here, or lines where they do (default unknown: a step up along "
-        "the edge may be one or a high shoulder)",
-    )
-    screen.add_argument("--quiet", action="store_true", help="no progress, no summary")
+    _add_screening(screen)
     screen.set_defaults(run=_screen)
+
+    network = commands.add_parser(
+        "network",
+        help="screen many roads of any length with all cores; started again it goes on where it "
+        "was ended",
+    )
+    _add_inputs(network, required=True)
+    _add_screening(network)
+    network.add_argument(
+        "--workers",
+        type=int,
+        default=os.cpu_count() or 1,
+        metavar="N",
+        help="processes of this machine (default one a core)",
+    )
+    network.add_argument(
+        "--cluster", metavar="ADDRESS", help="scheduler of a Dask cluster that measures instead"
+    )
+    network.set_defaults(run=_network)
 
     sample = commands.add_parser(
         "sample", help="screen the sample terrain, write its findings and show them"
@@ -185,6 +193,21 @@ def build_parser() -> argparse.ArgumentParser:
     window.add_argument("files", nargs="*", help="terrain grid, centreline or findings")
     window.set_defaults(run=_window)
     return parser
+
+
+def _add_screening(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--out", required=True, metavar="F.gpkg", help="findings, a GeoPackage")
+    parser.add_argument("--mask", help="polygons of what isn't shoulder (driveways, bridges)")
+    parser.add_argument("--edges", help="lines along the pavement edges, used instead of a search")
+    parser.add_argument("--widths", help="CSV of widths by station range")
+    parser.add_argument("--culverts", help="points where a culvert drains the ditch")
+    parser.add_argument(
+        "--kerbs",
+        metavar="none|unknown|FILE",
+        help="whether kerbs stand here, or lines where they do (default unknown: a step up along "
+        "the edge may be one or a high shoulder)",
+    )
+    parser.add_argument("--quiet", action="store_true", help="no progress, no summary")
 
 
 def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
@@ -353,19 +376,23 @@ def _day_of(text: str | None) -> str:
 def _progress(quiet: bool) -> Callable[[float, str, str], None] | None:
     if quiet or not sys.stderr.isatty():
         return None
+    from analysis.network.time_left import TimeLeft
+
+    left = TimeLeft()
 
     def show(share: float, words: str, road: str) -> None:
         end = "\n" if share >= 1.0 else ""
-        text = f"{road}: {words}"
-        print(f"\r{100 * share:3.0f} %  {text:<60.60}", end=end, file=sys.stderr, flush=True)
+        text = f"{road}: {words}" if road else words
+        time_left = left.text(share)
+        print(f"\r{100 * share:3.0f} %  {text:<50.50} {time_left:<16}", end=end, file=sys.stderr)
+        sys.stderr.flush()
 
     return show
 
 
-def _screen(options: argparse.Namespace) -> int:
-    from analysis.findings.geopackage import write_findings
+def _given(options: argparse.Namespace) -> tuple[tuple[Any, Any, Any, Any], dict[str, Any]]:
+    """What a screening takes (grid, roads, settings, limits), and extras, sources and progress."""
     from analysis.study import inputs
-    from analysis.study.screening import screen
     from analysis.study.warm_up import is_first_run
 
     settings, limits = _settings_and_limits(options)
@@ -379,18 +406,45 @@ def _screen(options: argparse.Namespace) -> int:
         print(
             "First run here: compiling takes about a minute, later runs take seconds.", flush=True
         )
-    study = screen(
-        grid,
-        roads,
-        settings,
-        limits,
-        extras=extras,
-        sources={**sources, **{name: inputs.kept_path(path) for name, path in given.items()}},
-        progress=_progress(options.quiet),
-    )
+    sources |= {name: inputs.kept_path(path) for name, path in given.items()}
+    rest = {"extras": extras, "sources": sources, "progress": _progress(options.quiet)}
+    return (grid, roads, settings, limits), rest
+
+
+def _screen(options: argparse.Namespace) -> int:
+    from analysis.findings.geopackage import write_findings
+    from analysis.study.screening import screen
+
+    (grid, roads, settings, limits), rest = _given(options)
+    study = screen(grid, roads, settings, limits, **rest)
     write_findings(study.findings, options.out)
     if not options.quiet:
         print(_summary(study, options.out))
+    return 0
+
+
+def _network(options: argparse.Namespace) -> int:
+    from analysis.network.crews import cluster_crew, own_crew, process_crew
+    from analysis.network.engine import screen_network
+
+    if options.workers < 1:
+        raise SettingsError(f"--workers is {options.workers}, but must be 1 or more.")
+    if options.points and not options.grid:
+        raise SettingsError("A network needs --grid, beside --points where there are any.")
+    crew = own_crew if options.workers == 1 else process_crew(options.workers)
+    if options.cluster:
+        crew = cluster_crew(options.cluster)
+    (grid, roads, settings, limits), rest = _given(options)
+    done = screen_network(grid, roads, options.out, settings, limits, crew=crew, **rest)
+    for name, why in done.failed:
+        print(f"note: {name}: {why}", file=sys.stderr)
+    if not options.quiet:
+        before = f", {done.resumed_m / 1000.0:.2f} km of it before" if done.resumed_m else ""
+        print(f"{done.roads} road(s), {done.length_m / 1000.0:.2f} km screened{before}.")
+        if done.failed:
+            print(f"{len(done.failed)} road(s) not screened; the layer roads says why.")
+        print(f"Findings written to {options.out}.")
+        print(_CAUTION)
     return 0
 
 

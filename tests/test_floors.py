@@ -14,7 +14,7 @@ HOME = Path(__file__).parents[1]
 
 FLOORS = {
     "analysis": "common, terrain, road, corridor, edges, shoulder, water earthwork, verdict, "
-    "findings, study, cli_field cli_plan, cli",
+    "findings, study, network, cli_field cli_plan, cli",
     "gui": "look, drawing, state, map along section tables forms, review, window, "
     "launch screenshot catalogue",
 }

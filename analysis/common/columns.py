@@ -20,6 +20,7 @@ __all__ = [
     "REACH_CHANGE_COLUMNS",
     "REACH_COLUMNS",
     "REVIEW_COLUMNS",
+    "ROAD_COLUMNS",
     "RUN_COLUMNS",
     "STATION_CHANGE_COLUMNS",
     "STATION_COLUMNS",
@@ -281,6 +282,13 @@ _COLUMNS = (
     _text("at", "", "When, as ISO 8601."),
     _text("note", "", "What else the reviewer had to say."),
     _text("reviewer", "", "Who decided."),
+    _text("outcome", "", "Whether the road was screened; where not, the reason says why."),
+    Column("stations", "count", "", "How many stations were measured on each side.", type="int"),
+    Column("sheds_m", "m", "", "Length of shoulder, both sides, that sheds water."),
+    Column("wont_shed_m", "m", "", "Length of shoulder that won't shed water."),
+    Column("cant_tell_m", "m", "", "Length of shoulder of which nothing can be told."),
+    Column("no_data_m", "m", "", "Length of shoulder without data."),
+    Column("noise_m", "m", "", "Median noise of heights along the road."),
     _text("photos", "", "Paths of photographs, one a line."),
 )
 _RUN = (
@@ -319,6 +327,7 @@ _RUN = (
     _text("kerbs", "", "File of kerbs, or whether there are any: none or unknown."),
     _text("limits_file", "", "File that the limits were read from."),
     _text("roads", "", "Names of the roads."),
+    _text("roads_failed", "", "Roads of a network that couldn't be screened, and why."),
     Column("length_m", "m", "", "Length of all roads."),
     Column("stations", "count", "", "How many stations were measured on each side.", type="int"),
     Column("noise_median_m", "m", "", "Median noise of heights."),
@@ -397,6 +406,10 @@ POND_COLUMNS = _table("""
     road depth_mm area_m2 volume_m3 side where station_m spill_station_m spill_offset_m certain
     doubt
 """)
+ROAD_COLUMNS = _table("""
+    road length_m outcome reason stations sheds_m wont_shed_m cant_tell_m no_data_m worst_drop_mm
+    cut_m3 fill_m3 import_m3_loose rank noise_m
+""")
 EDIT_COLUMNS = _table("road distance_m side what u_m")
 REVIEW_COLUMNS: Mapping[str, Column] = {
     **_table("kind road side from_m to_m state reason at note reviewer photos finding verdict"),
@@ -433,6 +446,7 @@ TABLES: Mapping[str, Mapping[str, Column]] = {
     "stations": STATION_COLUMNS,
     "reaches": REACH_COLUMNS,
     "ponds": POND_COLUMNS,
+    "roads": ROAD_COLUMNS,
     "edits": EDIT_COLUMNS,
     "reviews": REVIEW_COLUMNS,
     "run": RUN_COLUMNS,

@@ -8,6 +8,7 @@ __all__ = [
     "Cancelled",
     "DegreesError",
     "LimitsError",
+    "NoGroundError",
     "OutputError",
     "ReadingsError",
     "RoadCrsError",
@@ -25,6 +26,10 @@ class VergelineError(ValueError):
 
 class TerrainError(VergelineError):
     """The terrain grid can't be used."""
+
+
+class NoGroundError(TerrainError):
+    """The grid has no height anywhere near a road, or near the piece of it that was asked for."""
 
 
 class DegreesError(TerrainError):

@@ -14,7 +14,7 @@ from analysis.corridor.made_up import made_up
 from analysis.corridor.points import point_boxes, read_points
 from analysis.corridor.repeated import put_together
 from analysis.corridor.ribbon import footprint, read_corridor
-from analysis.corridor.values import Case, Cells, Extras, Ground
+from analysis.corridor.values import Case, Cells, Extras, Grain, Ground
 from analysis.road.roadline import Road, frames, station_grid
 from analysis.terrain.grid import Terrain
 from analysis.terrain.image import brightness_at
@@ -32,8 +32,10 @@ def lay_out(grid: Terrain, road: Road, settings: Settings, limits: Limits, extra
     return Case(grid, road, s, box_m, settings, limits, extras)
 
 
-def read(case: Case, progress: Progress | None = None) -> Ground:
-    """Read the ground along a road.
+def read(
+    case: Case, progress: Progress | None = None, *, span: tuple[float, float] | None = None
+) -> Ground:
+    """Read the ground along a road, or, of a grid, along the `span` of it only.
 
     Raises
     ------
@@ -43,7 +45,7 @@ def read(case: Case, progress: Progress | None = None) -> Ground:
     """
     half_m, points = case.settings.half_width_m, case.extras.points
     if points is None:
-        cells, ribbon = read_corridor(case.grid, case.road, half_m, progress=progress)
+        cells, ribbon = read_corridor(case.grid, case.road, half_m, s_range=span, progress=progress)
     else:
         report = share_of(progress, 0.0, 0.5)
         _, ribbon = read_corridor(case.grid, case.road, half_m, progress=report)
@@ -69,17 +71,22 @@ def _seen(cells: Cells, case: Case) -> Cells:
     return replace(cells, intensity=seen if np.isfinite(seen).any() else None)
 
 
-def as_made(case: Case, ground: Ground) -> tuple[Case, Ground]:
+def as_made(case: Case, ground: Ground, grain: Grain | None = None) -> tuple[Case, Ground]:
     """Tell how a grid was made: return its footprint, and the ground without what is made up.
 
-    Points are the ground as it was surveyed: nothing is told of them.
+    Points are the ground as it was surveyed: nothing is told of them. `grain` is what is known
+    already, as for a piece of a longer road.
     """
     if case.extras.points is not None:
         return case, ground
     cells, per_m2 = put_together(ground.cells), case.settings.points_per_m2
-    grain = estimate_grain(cells) if per_m2 is None else grain_of_points(per_m2)
+    if grain is None:
+        grain = estimate_grain(cells) if per_m2 is None else grain_of_points(per_m2)
     box_m = smeared_boxes(cells.every * case.box_m, grain)
-    case = replace(case, box_m=box_m, grain=grain)
+    usual = case.usual_box_m
+    if usual is not None:
+        usual = smeared_boxes(cells.every * usual, grain)
+    case = replace(case, box_m=box_m, grain=grain, usual_box_m=usual)
     bridges = made_up(cells, grain)
     kept, left = (cells.part(chosen) for chosen in (~bridges, bridges))
     return case, replace(ground, cells=kept, made_up=left)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.errors import SettingsError, TerrainError
+from analysis.common.errors import NoGroundError, SettingsError, TerrainError
 from analysis.common.types import Progress
 from analysis.corridor.values import Cells, Ribbon
 from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
@@ -273,7 +273,7 @@ class _Corridor:
         if progress is not None:
             progress(1.0, "reading the ground")
         if not self.found:
-            raise TerrainError(
+            raise NoGroundError(
                 f'The terrain grid {self.terrain.name} has no heights near the road "'
                 f'{self.road.name}" (within {self.half:g} m); check that the road lies on the '
                 "ground part of the grid."

@@ -99,6 +99,9 @@ class Case:
         What a person set, the criteria, and what was added to grid and centreline.
     grain
         How the grid was made.
+    usual_box_m : (2,), optional
+        Box widths that are usual along the whole of a long road, of which this may be a piece;
+        None: those of these stations are.
     """
 
     grid: Terrain
@@ -109,6 +112,7 @@ class Case:
     limits: Limits
     extras: Extras
     grain: Grain = Grain()
+    usual_box_m: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)

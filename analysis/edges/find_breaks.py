@@ -115,6 +115,7 @@ def find(
         case.box_m,
         settings.noise_m,
         case.grain.cells_per_value(cells.cell_m),
+        case.usual_box_m,
     )
     breaks = _search(road, fixed, share_of(progress, 0.0, 1.0))
     if settings.paved and edges_show(like or breaks):
@@ -144,6 +145,7 @@ class _Sought:
     box_m: Floats
     sigma_m: float | None
     cells_per_value: float
+    usual_box_m: Floats | None = None
 
     @property
     def half_m(self) -> float:
@@ -153,7 +155,8 @@ class _Sought:
     @property
     def box(self) -> tuple[float, float]:
         """Usual box widths of a cell."""
-        return float(np.median(self.box_m[:, 0])), float(np.median(self.box_m[:, 1]))
+        usual = np.median(self.box_m, axis=0) if self.usual_box_m is None else self.usual_box_m
+        return float(usual[0]), float(usual[1])
 
 
 def _search(road: _Sought, overrides: Overrides, report: Progress) -> Breaks:
@@ -265,6 +268,7 @@ def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: i
         edge_given=edge_given,
         hinge_given=hinge_given,
         bright=_brightness(road, sections, sign, edge),
+        usual_box_m=road.usual_box_m,
     )
     tied = edge_and_hinge(known, step_m=max(0.5 * road.cells.cell_m, 0.1), overlap=OVERLAP)
     return SideFound(tied, ditch, outer)

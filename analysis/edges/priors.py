@@ -113,6 +113,8 @@ class SideBlocks:
         Places that a person fixed; NaN = not given.
     bright : Brightness, optional
         Brightness that may show the edge too.
+    usual_box_m : (2,), optional
+        Box widths that are usual along the road; None: along these blocks.
     """
 
     u: Floats
@@ -125,6 +127,13 @@ class SideBlocks:
     edge_given: Floats
     hinge_given: Floats
     bright: Brightness | None = None
+    usual_box_m: Floats | None = None
+
+    def usual_box(self) -> Floats:
+        """(2,) usual box widths, which the places to be looked at are laid out by."""
+        if self.usual_box_m is not None:
+            return self.usual_box_m
+        return np.asarray(np.median(self.box_m, axis=0))
 
     def drift_m(self) -> float:
         """Standard deviation of a break's move from block to block."""

@@ -39,7 +39,9 @@ class SecondLook:
     ) -> None:
         u, box_m = side.u, side.box_m
         self.side, self.step_m, self.overlap = side, step_m, overlap
-        self.apart = 0.5 * float(np.median(box_m.sum(axis=1)))
+        usual = side.usual_box_m
+        across = np.median(box_m.sum(axis=1)) if usual is None else usual.sum()
+        self.apart = 0.5 * float(across)
         self.levels = _step_levels()
         count = int(np.ceil((stop - start) / step_m)) + 1
         self.place: Floats = np.asarray(start + step_m * np.arange(count), dtype=np.float64)

@@ -131,7 +131,7 @@ def _about_mean(side: SideBlocks) -> SideBlocks:
 def _candidates(side: SideBlocks, step_m: float) -> Candidates:
     from analysis.edges.kernels import Candidates
 
-    apart = max(float(np.median(side.box_m, axis=0).sum()), step_m)
+    apart = max(float(side.usual_box().sum()), step_m)
     nominal_hinge = side.edge_m + side.shoulder_m
     start = max(float(side.edge_m.min()) - SEARCH_SIDE_M, float(side.u[0]) + 1.0)
     stop = float(nominal_hinge.max()) + SEARCH_SIDE_M
@@ -151,7 +151,7 @@ def _pair_evidence(
 
     u, precision, place = side.u, side.precision, candidates.place
     pull = precision * side.z
-    box = np.median(side.box_m, axis=0)
+    box = side.usual_box()
     r = smeared_ramp(u[None, :] - place[:, None], box)
     h = smeared_step(u[None, :] - place[:, None], box)
     sums = [precision.sum(axis=1), precision @ u, precision @ (u * u), pull.sum(axis=1), pull @ u]

@@ -25,6 +25,7 @@ from analysis.common.columns import (
     POND_COLUMNS,
     REACH_COLUMNS,
     REVIEW_COLUMNS,
+    ROAD_COLUMNS,
     STATION_COLUMNS,
     Column,
 )
@@ -44,6 +45,7 @@ __all__ = [
     "records",
     "with_marks",
     "write_findings",
+    "write_in_parts",
 ]
 
 
@@ -65,6 +67,8 @@ class Findings:
         A person's corrections of breaks: `what` is "edge" or "hinge", `u_m` the distance outward.
     reviews
         A person's view of a station or reach: `state` is "to check", "agreed" or "rejected".
+    roads, road_lines
+        A summary of each road, and its centreline (m, 2); empty in files of older versions.
     why
         Why the rows of each table aren't judged, None where they are; by "station" and "reach",
         empty where the findings come from a file, which holds the sentences only.
@@ -80,6 +84,8 @@ class Findings:
     run: Mapping[str, Any]
     edits: Table = field(default_factory=lambda: Table.empty(EDIT_COLUMNS))
     reviews: Table = field(default_factory=lambda: Table.empty(REVIEW_COLUMNS))
+    roads: Table = field(default_factory=lambda: Table.empty(ROAD_COLUMNS))
+    road_lines: tuple[Floats, ...] = ()
     why: Mapping[str, Sequence[Reason | None]] = field(default_factory=dict)
 
 
@@ -134,6 +140,37 @@ def write_findings(
         If the folder is missing or can't be written to, the disk refuses, or there is another
         kind of file at the place (`check_replaceable`).
     """
+    write_in_parts([findings], findings.run, path, progress=progress)
+
+
+def write_in_parts(
+    parts: Iterable[Findings],
+    record: Mapping[str, Any],
+    path: str | os.PathLike[str],
+    *,
+    lost: tuple[Table, Sequence[Floats]] | None = None,
+    progress: Callable[[float, str], None] | None = None,
+) -> None:
+    """Write findings that come road by road, as one GeoPackage; only one is held at a time.
+
+    Parameters
+    ----------
+    parts
+        Findings to stand one after another; gone over once for each layer.
+    record
+        What the run layer keeps.
+    path
+        Where they go; a good file is replaced only by a whole new one.
+    lost
+        Rows of roads that have no findings, and their lines.
+    progress
+        Called with the share written and a few words; may raise `Cancelled`.
+
+    Raises
+    ------
+    OutputError
+        As for `write_findings`.
+    """
     target = Path(path)
     if target.suffix.lower() != ".gpkg":
         raise OutputError(f"Findings go into a GeoPackage: name the file {target.stem}.gpkg.")
@@ -145,7 +182,7 @@ def write_findings(
     try:
         # GDAL goes by the ending
         with replacing(target, ending=".part.gpkg") as beside:
-            _write_layers(findings, beside, progress or (lambda _share, _words: None))
+            _write_layers(parts, record, beside, lost, progress or (lambda _share, _words: None))
     except (OutputError, Cancelled):
         raise
     except Exception as error:
@@ -165,35 +202,48 @@ def _first_line(error: Exception) -> str:
     return (str(error).strip().splitlines() or [type(error).__name__])[0]
 
 
-def _write_layers(findings: Findings, path: Path, progress: Callable[[float, str], None]) -> None:
+_LAYERS: Mapping[str, tuple[str, Mapping[str, Column], str]] = {
+    "stations": ("Point", STATION_COLUMNS, "station_xy"),
+    "reaches": ("LineString", REACH_COLUMNS, "reach_lines"),
+    "ponds": ("Polygon", POND_COLUMNS, "pond_rings"),
+    "roads": ("LineString", ROAD_COLUMNS, "road_lines"),
+    "edits": ("None", EDIT_COLUMNS, ""),
+    "reviews": ("None", REVIEW_COLUMNS, ""),
+}
+"""Kind of geometry of each layer, its columns, and where findings have the geometry."""
+
+
+def _write_layers(
+    parts: Iterable[Findings],
+    record: Mapping[str, Any],
+    path: Path,
+    lost: tuple[Table, Sequence[Floats]] | None,
+    progress: Callable[[float, str], None],
+) -> None:
     from analysis.terrain.geofiles import fiona
 
     path.unlink(missing_ok=True)
     # Touching the file first gives the plain reason (permission, no space) before GDAL's own.
     path.touch()
     path.unlink()
-    stations, reaches = findings.stations, findings.reaches
-    points = _shapes("Point", findings.station_xy)
-    lines = _shapes("LineString", findings.reach_lines)
-    rings = _shapes("Polygon", ([ring] for ring in findings.pond_rings))
-    layers: tuple[tuple[str, str, Table, Mapping[str, Column], Iterator[Any]], ...] = (
-        ("stations", "Point", stations, with_marks(STATION_COLUMNS, stations), points),
-        ("reaches", "LineString", reaches, with_marks(REACH_COLUMNS, reaches), lines),
-        ("ponds", "Polygon", findings.ponds, POND_COLUMNS, rings),
-        ("edits", "None", findings.edits, EDIT_COLUMNS, repeat(None)),
-        ("reviews", "None", findings.reviews, REVIEW_COLUMNS, repeat(None)),
-    )
+    first = next(iter(parts))
     with warnings.catch_warnings():
         # GDAL says once for each layer that a column named like a keyword is fine.
         warnings.simplefilter("ignore")
-        for step, (name, kind, table, columns, shapes) in enumerate(layers):
-            progress(step / len(layers), "writing the findings")
+        for step, (name, (kind, columns, place)) in enumerate(_LAYERS.items()):
+            progress(step / len(_LAYERS), "writing the findings")
+            if name in ("stations", "reaches"):
+                columns = with_marks(columns, getattr(first, name))
             properties = {key: column.type for key, column in columns.items()}
             schema = {"geometry": kind, "properties": properties}
-            crs = {} if kind == "None" else {"crs_wkt": findings.crs_wkt}
+            crs = {} if kind == "None" else {"crs_wkt": first.crs_wkt}
             with fiona.open(path, "w", driver="GPKG", layer=name, schema=schema, **crs) as layer:
-                layer.writerecords(records(table, columns, shapes))
-        row = _run_row(findings.run)
+                for part in parts:
+                    shapes = _shapes(kind, getattr(part, place)) if place else repeat(None)
+                    layer.writerecords(records(getattr(part, name), columns, shapes))
+                if name == "roads" and lost is not None:
+                    layer.writerecords(records(lost[0], columns, _shapes(kind, lost[1])))
+        row = _run_row(record)
         schema = {"geometry": "None", "properties": {k: _type_of(v) for k, v in row.items()}}
         with fiona.open(path, "w", driver="GPKG", layer="run", schema=schema) as layer:
             layer.write({"type": "Feature", "geometry": None, "properties": row})
@@ -202,7 +252,7 @@ def _write_layers(findings: Findings, path: Path, progress: Callable[[float, str
 
 def _shapes(kind: str, coordinates: Iterable[Any]) -> Iterator[dict[str, Any]]:
     for values in coordinates:
-        plain = [ring.tolist() for ring in values] if kind == "Polygon" else values.tolist()
+        plain = [values.tolist()] if kind == "Polygon" else values.tolist()
         yield {"type": kind, "coordinates": plain}
 
 
@@ -298,11 +348,16 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
                 _read_layer(source, name, columns)[0] if name in layers else Table.empty(columns)
                 for name, columns in (("edits", EDIT_COLUMNS), ("reviews", REVIEW_COLUMNS))
             )
+            roads: Table = Table.empty(ROAD_COLUMNS)
+            ways: list[Any] = []
+            if "roads" in layers:
+                roads, ways, _ = _read_layer(source, "roads", ROAD_COLUMNS)
             with fiona.open(source, layer="run") as layer:
                 run = dict(next(iter(layer))["properties"])
             station_xy = [_coordinates(p, "Point", "stations", source)[:2] for p in points]
             lines = [_coordinates(shape, "LineString", "reaches", source) for shape in lines]
             rings = [_coordinates(shape, "Polygon", "ponds", source)[0] for shape in rings]
+            ways = [_coordinates(shape, "LineString", "roads", source) for shape in ways]
     except StopIteration:
         raise OutputError(
             f"{source.name} doesn't say how it was made (its layer run is empty): choose another "
@@ -326,6 +381,8 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
         run=run,
         edits=edits,
         reviews=reviews,
+        roads=roads,
+        road_lines=tuple(np.array(line, dtype=float)[:, :2] for line in ways),
     )
 
 
@@ -344,6 +401,7 @@ _TABLES: Mapping[str, Mapping[str, Column]] = {
     "stations": STATION_COLUMNS,
     "reaches": REACH_COLUMNS,
     "ponds": POND_COLUMNS,
+    "roads": ROAD_COLUMNS,
     "edits": EDIT_COLUMNS,
 }
 

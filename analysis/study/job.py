@@ -16,6 +16,7 @@ from analysis.common.along import known_median
 from analysis.common.errors import OutputError, VergelineError
 from analysis.common.limits import Limits, limits_from_toml, limits_to_toml
 from analysis.common.settings import Settings
+from analysis.common.types import Floats
 from analysis.corridor.values import Case
 from analysis.findings.geopackage import Findings
 from analysis.road.use import UseFields
@@ -25,7 +26,7 @@ from analysis.study.values import RoadStudy
 from analysis.terrain.grid import checksum
 from analysis.verdict.door import usual_text
 
-__all__ = ["Job", "job_of", "limits_record", "run_record"]
+__all__ = ["Job", "RoadTold", "job_of", "limits_record", "run_record", "told_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,15 +50,42 @@ class Job:
     extras: Mapping[str, str] = field(default_factory=dict)
 
 
-def run_record(parts: Sequence[RoadStudy], sources: Mapping[str, Any]) -> dict[str, Any]:
-    """What the run layer of the findings keeps; `sources` says where the roads came from."""
-    case = parts[0].case
+@dataclass(frozen=True, slots=True)
+class RoadTold:
+    """What the record of a run keeps of one road; `sigma_m` (n,) is the noise at its stations."""
+
+    name: str
+    length_m: float
+    sigma_m: Floats
+    noise_source: str
+    resolving: str
+    usual: str
+
+
+def told_of(part: RoadStudy) -> RoadTold:
+    """What the record of a run keeps of a road."""
+    noise = part.measured.shoulder.noise
+    power = road_resolving_text(resolving_of(part.measures, noise))
+    return RoadTold(
+        part.road.name,
+        part.road.length_m,
+        noise.sigma_m,
+        noise.source,
+        f"{power} {grain_text(part.case.grain, part.ground.cells.cell_m)}",
+        usual_text(part.case, part.measures),
+    )
+
+
+def run_record(case: Case, told: Sequence[RoadTold], sources: Mapping[str, Any]) -> dict[str, Any]:
+    """What the run layer of the findings keeps; `sources` says where the roads came from.
+
+    `case` is that of any road: what is kept of it is the same for all.
+    """
     grid = case.grid
     try:
         own = version("vergeline")
     except PackageNotFoundError:
         own = "not installed"
-    noises = [part.measured.shoulder.noise for part in parts]
     return {
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
         "vergeline": own,
@@ -72,17 +100,13 @@ def run_record(parts: Sequence[RoadStudy], sources: Mapping[str, Any]) -> dict[s
         "warped_to": grid.warp_crs or "",
         **_points_record(case),
         **sources,
-        "roads": [part.road.name for part in parts],
-        "length_m": float(sum(part.road.length_m for part in parts)),
-        "stations": sum(len(part.s) for part in parts),
-        "noise_median_m": known_median(np.concatenate([noise.sigma_m for noise in noises])),
-        "noise_source": noises[0].source,
-        "resolving": [
-            f"{part.road.name}: {road_resolving_text(resolving_of(part.measures, noise))} "
-            f"{grain_text(part.case.grain, part.ground.cells.cell_m)}"
-            for part, noise in zip(parts, noises, strict=True)
-        ],
-        "usual": [f"{part.road.name}: {usual_text(part.case, part.measures)}" for part in parts],
+        "roads": [road.name for road in told],
+        "length_m": float(sum(road.length_m for road in told)),
+        "stations": sum(len(road.sigma_m) for road in told),
+        "noise_median_m": known_median(np.concatenate([road.sigma_m for road in told])),
+        "noise_source": told[0].noise_source,
+        "resolving": [f"{road.name}: {road.resolving}" for road in told],
+        "usual": [f"{road.name}: {road.usual}" for road in told],
         "settings": case.settings.to_json(),
         **limits_record(case.limits),
     }

@@ -12,12 +12,11 @@ from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
 from analysis.common.table import Table
 from analysis.common.types import RoadProgress, on_road, share_of
-from analysis.corridor import Extras, as_made, lay_out, read
+from analysis.corridor import Extras, lay_out
 from analysis.road.roadline import Road
-from analysis.study.corrections import given_breaks
-from analysis.study.job import run_record
+from analysis.study.job import run_record, told_of
 from analysis.study.judging import road_study
-from analysis.study.measuring import run
+from analysis.study.pieces import measured_of
 from analysis.study.tables import gather
 from analysis.study.values import Study
 from analysis.study.warm_up import note_run
@@ -85,13 +84,10 @@ def screen(
         report = share_of(on_road(progress, road.name), start / total, done / total)
         report(0.0, "reading the terrain")
         case = lay_out(grid, road, settings, limits, extras)
-        ground = read(case, share_of(report, 0.0, 0.35))
-        case, ground = as_made(case, ground)
-        fixed = given_breaks(road, case.s, extras)
-        measured = run(case, ground, fixed, progress=share_of(report, 0.35, 0.95))
+        case, ground, measured = measured_of(case, share_of(report, 0.0, 0.95))
         part = road_study(case, ground, measured, edits, progress=share_of(report, 0.95, 1.0))
         parts.append(part)
-    record = run_record(parts, sources or {})
+    record = run_record(parts[0].case, [told_of(part) for part in parts], sources or {})
     record["seconds"] = round(time.perf_counter() - started, 3)
     note_run()
     return gather(parts, record, edits)

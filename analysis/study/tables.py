@@ -18,6 +18,7 @@ from analysis.common.types import Floats
 from analysis.findings.geopackage import Findings
 from analysis.road.roadline import to_map
 from analysis.shoulder.values import Status
+from analysis.study.road_rows import road_rows
 from analysis.study.values import RoadStudy, Study
 from analysis.verdict.reaches import looks_first, ranks
 from analysis.verdict.reasons import describe_stations, reach_sentences
@@ -73,9 +74,10 @@ def gather(
         station_xy = np.concatenate([_edge_points(part) * scale for part in parts])
     else:
         ponds, pond_rings, station_xy = before.ponds, before.pond_rings, before.station_xy
+    reaches = reach_table(parts)
     findings = Findings(
         stations=station_table(parts),
-        reaches=reach_table(parts),
+        reaches=reaches,
         ponds=ponds,
         station_xy=station_xy,
         reach_lines=tuple(line for part in parts for line in reach_lines(part, grid.xy_unit_m)),
@@ -83,6 +85,8 @@ def gather(
         crs_wkt=grid.crs_wkt,
         run=dict(record),
         edits=edits if edits is not None else Table.empty(EDIT_COLUMNS),
+        roads=road_rows(parts, reaches),
+        road_lines=tuple(part.road.xy * scale for part in parts),
         why={
             "station": [why for part in parts for why in part.measures.reason.ravel().tolist()],
             "reach": [reach.why for part in parts for reach in part.reaches],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -12,7 +12,8 @@ from analysis.common.along import known_median
 from analysis.common.limits import Limits
 from analysis.common.station_arrays import joined, stations_of
 from analysis.corridor.values import Case
-from analysis.earthwork.areas import Areas, areas
+from analysis.earthwork.areas import Areas
+from analysis.earthwork.areas import areas as earth_areas
 from analysis.shoulder.values import Measures
 from analysis.verdict.beliefs import Beliefs, informed, learnt_text
 from analysis.verdict.labelling import Ties, label_stations, settled_by_neighbours
@@ -20,7 +21,9 @@ from analysis.verdict.reaches import build_reaches
 from analysis.verdict.stations import judge_stations
 from analysis.verdict.values import Judged, Judgement, Measured
 
-__all__ = ["believe", "judge", "usual_text"]
+__all__ = ["areas_of", "believe", "judge", "usual_text"]
+
+AreasOf = Callable[[Measured, Judgement, Limits], Areas]
 
 _USUAL_AVERAGE_M = 20.0
 """Averaging length of a road none of which was measured: that of the settings as they come."""
@@ -45,7 +48,9 @@ def _weight(case: Case, measures: Measures) -> float:
     return min(1.0, case.settings.spacing_m / average)
 
 
-def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
+def judge(
+    cases: Sequence[Case], measured: Sequence[Measured], areas: AreasOf | None = None
+) -> list[Judged]:
     """Judge what was measured, each road as if it were alone: the fast path.
 
     Stations are judged and reaches made for all roads at once: a network of many short roads
@@ -57,7 +62,10 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
         The roads, at least one; settings and limits are the same for all.
     measured
         What was measured on each.
+    areas
+        Gives cut and fill of a road, where its sections aren't at hand but piece by piece.
     """
+    areas_here = areas or areas_of
     settings, limits = cases[0].settings, cases[0].limits
     if not settings.paved:
         over = limits.shape.unpaved_over_surface_points
@@ -76,7 +84,7 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
     ends = np.cumsum([0, *(len(case.s) for case in cases)]).tolist()
     apart = [stations_of(judgement, slice(*own)) for own in pairwise(ends)]
     roads = list(zip(cases, measured, apart, strict=True))
-    ground = [_areas(part, own, limits) for _, part, own in roads]
+    ground = [areas_here(part, own, limits) for _, part, own in roads]
     labels, along = [], []
     for _, part, own in roads:
         average_m = known_median(part.shoulder.measures.average_m, _USUAL_AVERAGE_M)
@@ -106,9 +114,9 @@ def judge(cases: Sequence[Case], measured: Sequence[Measured]) -> list[Judged]:
     return [Judged(*own) for own in zip(ground, apart, labels, reaches, strict=True)]
 
 
-def _areas(part: Measured, judgement: Judgement, limits: Limits) -> Areas:
+def areas_of(part: Measured, judgement: Judgement, limits: Limits) -> Areas:
     """Cut and fill of one road to the slope that it needs."""
-    return areas(
+    return earth_areas(
         part.shoulder.sections,
         part.shoulder.measures,
         judgement.required_slope_pct,

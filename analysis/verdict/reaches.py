@@ -27,7 +27,7 @@ from analysis.road.use import exposure
 from analysis.shoulder.values import Measures
 from analysis.verdict.labelling import FINDINGS
 from analysis.verdict.reasons import commonest_reason
-from analysis.verdict.values import Harm, Judgement, Reach
+from analysis.verdict.values import Harm, Judgement, Reach, Standing
 from analysis.water.assess import Water, judge_ditch
 
 __all__ = ["build_reaches", "looks_first", "ranks"]
@@ -164,7 +164,7 @@ def build_reaches(
     return [tuple(own) for own in found]
 
 
-def ranks(reaches: Sequence[Reach]) -> Floats:
+def ranks(reaches: Sequence[Reach | Standing]) -> Floats:
     """Rank (reaches,) from 1, the most urgent, on, as `RANKING` says; NaN where it is sound."""
     harm = np.array([reach.harm for reach in reaches], dtype=int)
     order = np.lexsort((np.array([-reach.priority for reach in reaches]), harm))
@@ -173,7 +173,7 @@ def ranks(reaches: Sequence[Reach]) -> Floats:
     return np.where(harm == Harm.NONE, np.nan, rank)
 
 
-def looks_first(reaches: Sequence[Reach]) -> Floats:
+def looks_first(reaches: Sequence[Reach | Standing]) -> Floats:
     """Place of each (reaches,) in the list of what to look at before work is ordered, from 1 on.
 
     First what may be a kerb or a high shoulder, where work and no work hang on one look, then what

@@ -19,7 +19,7 @@ from analysis.shoulder.values import Reason, Shoulder
 from analysis.verdict.beliefs import Beliefs
 from analysis.water.assess import Water
 
-__all__ = ["Harm", "Judged", "Judgement", "Measured", "Reach"]
+__all__ = ["Harm", "Judged", "Judgement", "Measured", "Reach", "Standing"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +143,15 @@ class Harm(IntEnum):
     OTHER = 3
     UNJUDGED = 4
     NONE = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """As much of a reach as it takes to rank it among those of other roads."""
+
+    harm: Harm
+    priority: float
+    finding: Finding
 
 
 @dataclass(frozen=True, slots=True)

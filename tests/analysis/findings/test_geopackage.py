@@ -139,7 +139,7 @@ def test_write_failure_keeps_the_good_file(found, tmp_path, monkeypatch):
     write_findings(found, path)
     before = path.read_bytes()
 
-    def full(_findings, beside, _progress):
+    def full(_parts, _record, beside, _lost, _progress):
         beside.write_bytes(b"half")
         raise OSError(28, "No space left on device")
 

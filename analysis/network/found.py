@@ -1,0 +1,119 @@
+"""A road put together from what was measured on its pieces: judged, and as rows of the findings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.common.limits import Limits
+from analysis.common.station_arrays import joined, stations_of
+from analysis.common.table import Table
+from analysis.common.types import Floats
+from analysis.corridor.values import Case
+from analysis.earthwork.areas import Areas
+from analysis.findings.geopackage import Findings
+from analysis.network.spool import read_back
+from analysis.shoulder.values import Sections
+from analysis.study.job import RoadTold, told_of
+from analysis.study.pieces import PieceFound, no_ground, pieces_of, put_pieces_together
+from analysis.study.tables import gather
+from analysis.study.values import RoadStudy
+from analysis.verdict.door import areas_of, judge
+from analysis.verdict.reaches import looks_first, ranks
+from analysis.verdict.values import Judgement, Measured, Standing
+
+__all__ = ["Found", "RankedParts", "put_together"]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What was found on one road.
+
+    Attributes
+    ----------
+    findings
+        Of this road alone, its run record empty.
+    told
+        What the record of a run keeps of it.
+    standing
+        What its reaches are ranked by, among those of all roads.
+    """
+
+    findings: Findings
+    told: RoadTold
+    standing: tuple[Standing, ...]
+
+
+def put_together(case: Case, pieces: Sequence[Callable[[], bytes]]) -> Found:
+    """Put a road together; no more than one piece's sections are held at a time.
+
+    Parameters
+    ----------
+    case
+        The road as it was laid out.
+    pieces
+        Give what `tasks.work` made of each piece.
+    """
+    parts: list[PieceFound] = [read_back(piece()) for piece in pieces]
+    case, measured = put_pieces_together(case, parts)
+    ends = np.cumsum([0, *(len(part.box_m) for part in parts)]).tolist()
+
+    def areas(whole: Measured, judgement: Judgement, limits: Limits) -> Areas:
+        made = []
+        for piece, own in zip(pieces, (slice(*pair) for pair in pairwise(ends)), strict=True):
+            sections: Sections = read_back(piece(), 1)
+            here = stations_of(whole, own)
+            here = replace(here, shoulder=replace(here.shoulder, sections=sections))
+            made.append(areas_of(here, stations_of(judgement, own), limits))
+        return joined(made)
+
+    (judged,) = judge([case], [measured], areas)
+    ground = no_ground(case, pieces_of(case)[0], cell_m=parts[0].cell_m)
+    study = RoadStudy(case, ground, measured, judged)
+    findings = gather([study], {}, None).findings
+    return Found(
+        replace(findings, why={}),
+        told_of(study),
+        tuple(Standing(r.harm, r.priority, r.finding) for r in judged.reaches),
+    )
+
+
+class RankedParts:
+    """Findings of many roads, one after another, ranked among each other; gone over repeatedly.
+
+    Parameters
+    ----------
+    roads
+        Give what was found on each road.
+    """
+
+    def __init__(self, roads: Sequence[Callable[[], Found]]) -> None:
+        self.roads = roads
+        self.told: list[RoadTold] = []
+        standing: list[Standing] = []
+        ends = []
+        for road in roads:
+            found = road()
+            self.told.append(found.told)
+            standing += found.standing
+            ends.append(len(standing))
+        self.ranks, self.looks = (
+            np.split(made(standing), ends[:-1]) for made in (ranks, looks_first)
+        )
+
+    def __iter__(self) -> Iterator[Findings]:
+        for road, rank, look in zip(self.roads, self.ranks, self.looks, strict=True):
+            findings = road().findings
+            best = np.array([np.nanmin(rank) if np.isfinite(rank).any() else np.nan])
+            yield replace(
+                findings,
+                reaches=_with(findings.reaches, {"rank": rank, "look_first": look}),
+                roads=_with(findings.roads, {"rank": best}),
+            )
+
+
+def _with(table: Table, columns: Mapping[str, Floats]) -> Table:
+    return Table({**table.columns, **columns})

@@ -1,0 +1,324 @@
+"""A long road measured in pieces, so that its length costs no memory.
+
+A piece is looked at a little beyond its ends, where the search has no neighbours to lean on, and
+what is found beyond them is left out. The pieces of a road follow from its length alone: whoever
+screens it, in one go, with many workers or again after it was stopped, measures the same pieces
+and so finds the same to the last bit. What a whole road teaches (how the grid was made, what its
+shoulders are like) isn't learnt piece by piece: the first is told beforehand from samples all along
+it, the second afterwards from all that was measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from itertools import pairwise
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.errors import NoGroundError
+from analysis.common.station_arrays import joined, stations_of
+from analysis.common.types import Bools, Floats, Progress, share_of
+from analysis.corridor.door import as_made, read
+from analysis.corridor.grain import estimate_grain
+from analysis.corridor.repeated import put_together
+from analysis.corridor.values import Case, Cells, Grain, Ground, Ribbon
+from analysis.study.corrections import given_breaks
+from analysis.study.measuring import run
+from analysis.verdict.door import believe
+from analysis.verdict.values import Measured
+
+__all__ = [
+    "OVERLAP_M",
+    "PIECE_M",
+    "WHOLE_M",
+    "Piece",
+    "PieceFound",
+    "measure_piece",
+    "measured_of",
+    "no_ground",
+    "pieces_of",
+    "put_pieces_together",
+    "road_grain",
+]
+
+PIECE_M, WHOLE_M = 4000.0, 6000.0
+"""Usual length of a piece, and the longest road that is one piece."""
+
+OVERLAP_M = 250.0
+"""So much beyond its ends a piece is looked at: what is found hangs on less than this of road to
+both sides, see the benchmark of seams."""
+
+BEAT_M = 60.0
+"""Pieces are read from and to multiples of this, so that the blocks of road that their sections
+and planes are taken over lie alike in neighbouring pieces: they are 5 and mostly 15 m long."""
+
+SAMPLES, SAMPLE_M = 5, 300.0
+"""How a grid was made is told from so many stretches all along a long road."""
+
+_Rows = TypeVar("_Rows")
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A piece of a road: stations that are looked at, and those that are kept.
+
+    `low` to `high` is the ground that is read, `start` to `stop` the part of it that is the
+    piece's own, metres along the road.
+    """
+
+    look: slice
+    keep: slice
+    low: float
+    high: float
+    start: float
+    stop: float
+
+
+@dataclass(frozen=True, slots=True)
+class PieceFound:
+    """What was measured on a piece, its own stations only.
+
+    Attributes
+    ----------
+    measured, box_m
+        At the stations that are kept.
+    ground
+        The piece's own ground; None where nobody asked for it.
+    grain, cell_m
+        How the grid was made.
+    """
+
+    measured: Measured
+    box_m: Floats
+    ground: Ground | None
+    grain: Grain
+    cell_m: float
+
+
+def pieces_of(case: Case) -> tuple[Piece, ...]:
+    """Cut a road into pieces of about `PIECE_M`; a short one, or one with points, is a whole."""
+    s, length = case.s, case.road.length_m
+    # the strips of a survey are brought to one level along the whole road
+    short = length <= WHOLE_M or case.extras.points is not None
+    count = 1 if short else round(length / PIECE_M)
+    bounds = np.linspace(0.0, length, count + 1)
+    out = []
+    for start, stop in pairwise(bounds.tolist()):
+        low = max(0.0, np.floor((start - OVERLAP_M) / BEAT_M) * BEAT_M)
+        high = min(length, np.ceil((stop + OVERLAP_M) / BEAT_M) * BEAT_M)
+        look = np.searchsorted(s, [low, high + 1e-9])
+        keep = np.searchsorted(s, [start, stop if stop < length else np.inf])
+        ends = float(low), float(high), start, stop
+        out.append(Piece(slice(*look.tolist()), slice(*keep.tolist()), *ends))
+    return tuple(out)
+
+
+def road_grain(case: Case, pieces: Sequence[Piece]) -> Grain | None:
+    """Tell from samples how the grid under a long road was made; None: the pieces tell it."""
+    if len(pieces) == 1 or case.settings.points_per_m2 is not None:
+        return None
+    length, found = case.road.length_m, []
+    for middle in (np.arange(SAMPLES) + 0.5) * length / SAMPLES:
+        try:
+            part = read(case, span=(middle - 0.5 * SAMPLE_M, middle + 0.5 * SAMPLE_M))
+        except NoGroundError:
+            continue
+        found.append(part.cells)
+    return estimate_grain(put_together(_end_to_end(found))) if found else None
+
+
+def measure_piece(
+    case: Case,
+    piece: Piece,
+    grain: Grain | None = None,
+    *,
+    ground: bool = False,
+    progress: Progress | None = None,
+) -> PieceFound:
+    """Measure one piece of a road.
+
+    Parameters
+    ----------
+    case
+        The whole road.
+    piece
+        One of `pieces_of`.
+    grain
+        How the grid was made, as `road_grain` tells.
+    ground
+        Whether to hand back the piece's ground.
+    progress
+        Called with the share done and a few words; may raise `Cancelled`.
+    """
+    whole = piece.keep.stop - piece.keep.start == len(case.s)
+    span = None if whole else (piece.low, piece.high)
+    here = case
+    if not whole:
+        usual = np.median(case.box_m, axis=0)
+        here = stations_of(replace(case, usual_box_m=usual), piece.look)
+    report = share_of(progress, 0.0, 0.35)
+    try:
+        found = read(here, report, span=span)
+    except NoGroundError:
+        if whole:
+            raise
+        found = no_ground(case, piece)
+    here, found = as_made(here, found, grain)
+    fixed = given_breaks(case.road, case.s, case.extras)
+    fixed = fixed if whole else stations_of(fixed, piece.look)
+    measured = run(here, found, fixed, progress=share_of(progress, 0.35, 1.0))
+    kept = found if ground else None
+    if not whole:
+        first = piece.look.start
+        inner = slice(piece.keep.start - first, piece.keep.stop - first)
+        measured = _own_water(stations_of(measured, inner), piece)
+        here = stations_of(here, inner)
+        kept = _own_ground(found, piece) if ground else None
+    return PieceFound(measured, here.box_m, kept, here.grain, found.cells.cell_m)
+
+
+def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, Measured]:
+    """Put the pieces of a road together: its case as the grid was made, and what was measured."""
+    case = replace(case, box_m=np.concatenate([part.box_m for part in parts]), grain=parts[0].grain)
+    if len(parts) == 1:
+        return case, parts[0].measured
+    measured = joined([part.measured for part in parts])
+    waters = [part.measured.water for part in parts]
+    ditch = replace(
+        measured.water.ditch,
+        crossings=np.concatenate([water.ditch.crossings for water in waters]),
+        sags=_rows_joined([water.ditch.sags for water in waters]),
+    )
+    water = replace(
+        measured.water, ditch=ditch, ponds=_rows_joined([water.ponds for water in waters])
+    )
+    measured = replace(measured, water=water)
+    return case, replace(measured, beliefs=believe(case, measured.shoulder.measures))
+
+
+def measured_of(case: Case, progress: Progress | None = None) -> tuple[Case, Ground, Measured]:
+    """Measure a whole road, piece by piece; its ground is kept.
+
+    Raises
+    ------
+    TerrainError
+        No height anywhere near the road, or the grid can't be read.
+    """
+    pieces = pieces_of(case)
+    grain, parts = road_grain(case, pieces), []
+    for k, piece in enumerate(pieces):
+        report = share_of(progress, k / len(pieces), (k + 1) / len(pieces))
+        parts.append(measure_piece(case, piece, grain, ground=True, progress=report))
+    if len(parts) > 1 and not any(len(part.ground.cells) for part in parts if part.ground):
+        read(case)  # says that there is no ground
+    case, measured = put_pieces_together(case, parts)
+    return case, _joined_ground([part.ground for part in parts if part.ground]), measured
+
+
+def _own_water(measured: Measured, piece: Piece) -> Measured:
+    """Leave out ponds, sags and crossings that begin on another piece: that one tells of them."""
+    water = measured.water
+    crossings, sags = water.ditch.crossings, water.ditch.sags
+
+    def own(begin: Floats) -> Bools:
+        return (begin >= piece.start) & ((begin < piece.stop) | (piece.high == piece.stop))
+
+    begins = crossings[:, 1] if len(crossings) else np.empty(0)
+    ditch = replace(
+        water.ditch,
+        crossings=crossings[own(begins)] if len(crossings) else crossings,
+        sags=_rows(sags, own(sags.from_s)),
+    )
+    ponds = _rows(water.ponds, own(water.ponds.from_s))
+    # which cell of the ribbon belongs to which pond isn't asked any more
+    ponds = replace(ponds, labels=np.zeros((0, 0), dtype=np.int32))
+    return replace(measured, water=replace(water, ditch=ditch, ponds=ponds))
+
+
+_WHOLE = ("labels", "chance")
+"""Fields of `Ponds` that aren't about single ponds."""
+
+
+def _rows(held: _Rows, chosen: Bools) -> _Rows:
+    """The chosen rows of a dataclass of columns, which may be arrays or tuples."""
+    made: dict[str, Any] = {}
+    for field in fields(held):  # type: ignore[arg-type]
+        column = getattr(held, field.name)
+        if isinstance(column, tuple):
+            made[field.name] = tuple(v for v, kept in zip(column, chosen, strict=True) if kept)
+        elif field.name not in _WHOLE:
+            made[field.name] = column[chosen]
+    return replace(held, **made)  # type: ignore[type-var]
+
+
+def _rows_joined(parts: Sequence[_Rows]) -> _Rows:
+    """Rows of several dataclasses of columns, one after another."""
+    made: dict[str, Any] = {}
+    for field in fields(parts[0]):  # type: ignore[arg-type]
+        columns = [getattr(part, field.name) for part in parts]
+        if isinstance(columns[0], tuple):
+            made[field.name] = tuple(v for column in columns for v in column)
+        elif field.name not in _WHOLE:
+            made[field.name] = np.concatenate(columns)
+    return replace(parts[0], **made)  # type: ignore[type-var]
+
+
+def _own_ground(ground: Ground, piece: Piece) -> Ground:
+    """The ground from where the piece starts to where it stops."""
+    stop = np.nextafter(piece.stop, np.inf) if piece.high == piece.stop else piece.stop
+    ribbon = ground.ribbon
+    here = slice(*np.searchsorted(ribbon.s, [piece.start, stop]).tolist())
+    ribbon = replace(ribbon, s=ribbon.s[here], z=ribbon.z[here])
+    return replace(ground.between(piece.start, stop), ribbon=ribbon)
+
+
+def _joined_ground(parts: Sequence[Ground]) -> Ground:
+    """Ground of pieces that lie end to end."""
+    if len(parts) == 1:
+        return parts[0]
+    ribbons = [part.ribbon for part in parts]
+    ribbon = replace(
+        ribbons[0],
+        s=np.concatenate([ribbon.s for ribbon in ribbons]),
+        z=np.concatenate([ribbon.z for ribbon in ribbons]),
+    )
+    left = [part.made_up for part in parts if part.made_up is not None]
+    cells = _end_to_end([part.cells for part in parts])
+    return Ground(cells, ribbon, _end_to_end(left) if left else None)
+
+
+def _end_to_end(parts: Sequence[Cells]) -> Cells:
+    """Cells of several stretches of one road."""
+    first = max(parts, key=len)
+
+    def column(name: str) -> NDArray[Any]:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    bright: Floats | None = None
+    if any(part.intensity is not None for part in parts):
+        columns = (part.intensity for part in parts)
+        unknown = (np.full(len(part), np.nan) for part in parts)
+        bright = np.concatenate(
+            [u if c is None else c for c, u in zip(columns, unknown, strict=True)]
+        )
+    s, o, z, row, col = (column(name) for name in ("s", "o", "z", "row", "col"))
+    return replace(first, s=s, o=o, z=z, row=row, col=col, intensity=bright)
+
+
+def _no_ribbon(case: Case) -> Ribbon:
+    step = max(case.grid.cell_m, 0.25)
+    return Ribbon(np.empty(0), np.empty(0), np.empty((0, 0)), step, step)
+
+
+def no_ground(case: Case, piece: Piece, *, cell_m: float | None = None) -> Ground:
+    """The ground of a piece that lies wholly in a gap of the grid."""
+    step, half_m = _no_ribbon(case).step_s, case.settings.half_width_m
+    s = np.arange(np.ceil(piece.low / step), np.floor(piece.high / step) + 1.0) * step
+    across = np.floor(half_m / step + 1e-9)
+    o = np.arange(-across, across + 1.0) * step
+    none, nowhere = np.empty(0), np.empty(0, dtype=np.int32)
+    cells = Cells(none, none, none, nowhere, nowhere, cell_m or case.grid.cell_m)
+    return Ground(cells, Ribbon(s, o, np.full((len(s), len(o)), np.nan), step, step))
