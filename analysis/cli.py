@@ -211,7 +211,7 @@ def _add_screening(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
-    parser.add_argument("--grid", help="terrain grid, any that GDAL reads")
+    parser.add_argument("--grid", help="terrain grid, any that GDAL reads, or a folder of tiles")
     parser.add_argument(
         "--points",
         nargs="+",

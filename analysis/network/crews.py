@@ -12,6 +12,7 @@ from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from importlib import import_module
 from itertools import islice
 from typing import Any
 
@@ -159,7 +160,7 @@ def cluster_crew(address: str) -> Crew:
         Dask isn't installed, nobody answers at the address, or other versions work there.
     """
     try:
-        from distributed import Client
+        dask: Any = import_module("distributed")
     except ImportError:
         raise SettingsError(
             "A cluster needs Dask, which isn't installed: install vergeline[cluster]."
@@ -167,7 +168,7 @@ def cluster_crew(address: str) -> Crew:
 
     def do(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, list[Result]]]:
         try:
-            client = Client(address, timeout=10)
+            client = dask.Client(address, timeout=10)
         except (OSError, ValueError, TimeoutError) as error:
             raise SettingsError(
                 f"No cluster answers at {address} ({type(error).__name__}): check the address of "
@@ -183,8 +184,6 @@ def cluster_crew(address: str) -> Crew:
 def _on_cluster(
     client: Any, common: Common, waiting: Iterator[Task]
 ) -> Iterator[tuple[Task, list[Result]]]:
-    from distributed import as_completed
-
     under_way: dict[str, Task] = {}
 
     def more() -> list[Any]:
@@ -196,7 +195,7 @@ def _on_cluster(
             new.append(future)
         return new
 
-    coming = as_completed(more())
+    coming = import_module("distributed").as_completed(more())
     for future in coming:
         task = under_way.pop(future.key)
         if future.status == "finished":

@@ -28,6 +28,7 @@ from analysis.study.pieces import pieces_of, road_grain
 from analysis.study.road_rows import failed_roads
 from analysis.study.warm_up import note_run
 from analysis.terrain.grid import Terrain, checksum
+from analysis.terrain.tiles import is_tiles
 
 __all__ = ["Done", "screen_network"]
 
@@ -250,7 +251,7 @@ def _mark_of(common: Common, roads: Sequence[Road]) -> str:
     mark = hashlib.sha256()
     grid = common.grid
     _feed(mark, [grid.path, grid.crs_wkt, grid.transform, grid.rows, grid.cols, grid.z_unit_m])
-    if Path(grid.path).is_file():
+    if Path(grid.path).is_file() or is_tiles(grid.path):
         _feed(mark, [checksum(grid.path), os.stat(grid.path).st_mtime_ns])
     _feed(mark, [common.settings.to_json(), common.limits, common.extras, list(roads)])
     record = run_record_version()

@@ -24,6 +24,7 @@ from analysis.shoulder.resolving import grain_text, resolving_of, road_resolving
 from analysis.study.inputs import KERBS_KNOWN
 from analysis.study.values import RoadStudy
 from analysis.terrain.grid import checksum
+from analysis.terrain.tiles import is_tiles
 from analysis.verdict.door import usual_text
 
 __all__ = ["Job", "RoadTold", "job_of", "limits_record", "run_record", "told_of"]
@@ -91,8 +92,8 @@ def run_record(case: Case, told: Sequence[RoadTold], sources: Mapping[str, Any])
         "vergeline": own,
         "python": platform.python_version(),
         "numpy": np.__version__,
-        "terrain": str(Path(grid.path).resolve()) if Path(grid.path).is_file() else grid.path,
-        "terrain_checksum": checksum(grid.path) if Path(grid.path).is_file() else "",
+        "terrain": str(Path(grid.path).resolve()) if Path(grid.path).exists() else grid.path,
+        "terrain_checksum": checksum(grid.path) if _can_be_summed(grid.path) else "",
         "crs_wkt": grid.crs_wkt,
         "cell_m": grid.cell_m,
         "vertical_unit_m": grid.z_unit_m,
@@ -110,6 +111,10 @@ def run_record(case: Case, told: Sequence[RoadTold], sources: Mapping[str, Any])
         "settings": case.settings.to_json(),
         **limits_record(case.limits),
     }
+
+
+def _can_be_summed(path: str) -> bool:
+    return Path(path).is_file() or is_tiles(path)
 
 
 def _points_record(case: Case) -> dict[str, str]:

@@ -33,6 +33,7 @@ from analysis.terrain.grid_units import (
     utm_zone,
     vertical_unit_of,
 )
+from analysis.terrain.tiles import is_tiles, joined_tiles, tiles_checksum
 
 if TYPE_CHECKING:
     from rasterio.crs import CRS
@@ -147,7 +148,7 @@ def open_terrain(
     Parameters
     ----------
     path : path
-        Any raster that GDAL reads; the first band holds the heights.
+        Any raster that GDAL reads, or a folder of tiles; the first band holds the heights.
     vertical_unit : {"metre", "foot", "us-foot"}, optional
         Unit of the heights (international or United States survey foot).
     warp : bool, default False
@@ -287,6 +288,8 @@ def checksum(path: str | os.PathLike[str]) -> str:
         The file can't be read.
     """
     check_given(path, "The file", TerrainError)
+    if is_tiles(path):
+        return tiles_checksum(path)
     try:
         size = os.path.getsize(path)
         with open(path, "rb") as file:
@@ -316,12 +319,17 @@ def _raster(text: str) -> Any:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
-            return rasterio.open(text)
+            return rasterio.open(_opened_as(text))
     except rasterio.errors.RasterioError as error:
         raise TerrainError(
             f"The terrain grid {text} can't be read as a raster; give a GeoTIFF, VRT, ASCII grid "
             "or another raster that GDAL reads."
         ) from error
+
+
+def _opened_as(path: str) -> str:
+    """What the map library opens: the file, or the tiles of a folder side by side."""
+    return joined_tiles(path) if is_tiles(path) else path
 
 
 def _check_placed(dataset: Any, text: str) -> None:
@@ -373,7 +381,7 @@ def opened(terrain: Terrain) -> Iterator[Any]:
 
     rasterio = geofiles.rasterio
     try:
-        with rasterio.open(terrain.path) as dataset:
+        with rasterio.open(_opened_as(terrain.path)) as dataset:
             if terrain.warp_crs is None:
                 yield dataset
             else:
