@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -63,6 +63,14 @@ class Outputs:
     traffic_plan: str = ""
     rates: Rates | None = None
     writing: Writing = Writing()  # noqa: RUF009 - frozen
+
+    @classmethod
+    def at(cls, paths: Mapping[str, str]) -> Outputs:
+        """Outputs of the kinds that are named (those of `ENDINGS`, and "sheets")."""
+        made = cls()
+        for name, path in paths.items():
+            made = replace(made, **{name: path})  # type: ignore[arg-type]
+        return made
 
     @property
     def files(self) -> dict[str, str]:

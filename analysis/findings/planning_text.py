@@ -15,12 +15,13 @@ from analysis.findings.planning import Planned
 from analysis.findings.sheet_text import Block, Figure, Sheet
 from analysis.findings.sheets import caution_block
 
-__all__ = ["days_block", "fit_block", "left_block", "programme_sheet", "programme_text"]
-__all__ += ["shares_block", "stretches_block"]
+__all__ = ["days_block", "fit_block", "left_block", "programme_overview", "programme_sheet"]
+__all__ += ["programme_text", "shares_block", "stretches_block"]
 
 _FIRST_ROWS = 12
 """Reaches that a page has room for; the rest stand in the table of the programme."""
 _ROADS_SHOWN = 5
+_LEFT_ROWS = 20
 _NAME_MOST = 26
 _MAP_PX = 310
 MOISTURE_NOTE = (
@@ -269,8 +270,8 @@ def _urgent_block(planned: Planned, writing: Writing, most: int) -> Block:
     return Block("Most urgent first", text=text, columns=heads, table=tuple(rows), words=8)
 
 
-def programme_text(planned: Planned, writing: Writing) -> str:
-    """Return the programme as plain text with aligned columns."""
+def programme_overview(planned: Planned, writing: Writing) -> Sheet:
+    """All tables of the programme, to be read on a screen."""
     made = planned.programme
     blocks = [
         _severity_block(planned, writing),
@@ -283,7 +284,15 @@ def programme_text(planned: Planned, writing: Writing) -> str:
     else:
         blocks.append(Block("Season", text=(MOISTURE_NOTE,)))
     if planned.fit is not None:
-        blocks += [fit_block(planned), left_block(planned, writing, 20)]
+        blocks += [fit_block(planned), left_block(planned, writing, _LEFT_ROWS)]
+    cautions = caution_block()
+    return Sheet("Programme", "overview", cautions, tuple(blocks), source=planned.source)
+
+
+def programme_text(planned: Planned, writing: Writing) -> str:
+    """Return the programme as plain text with aligned columns."""
+    made = planned.programme
+    blocks = programme_overview(planned, writing).blocks
     lines = [f"Programme for road shoulders: {len(made.plan.items)} reaches with work."]
     if planned.rejected:
         lines.append(f"{planned.rejected} reaches that a reviewer rejected are left out.")

@@ -33,6 +33,7 @@ from gui.map.tiles import Light
 from gui.state.model import WindowModel
 from gui.window import recent
 from gui.window.dialogs import LightPanel, ShortcutSheet
+from gui.window.exporting import Exporting
 from gui.window.files import PICTURE_FILTER, Files
 from gui.window.finder import CommandFinder, plain
 from gui.window.job_bar import JobBar
@@ -51,7 +52,7 @@ NEEDS = {
     "study": "compare sheets print_section print_reach print_reaches",
     "second": "end_compare",
     "relief": "relief",
-    "findings": "save save_as next_station previous_station first_station last_station "
+    "findings": "export save save_as next_station previous_station first_station last_station "
     "ten_on ten_back other_side "
     "next_finding previous_finding go_to near station agree reject to_check unreview "
     "review",
@@ -76,6 +77,7 @@ ICONS = {
     "other-side": "other_side",
     "print": "print_section sheets",
     "help": "help",
+    "export": "export",
     "caution": "cautions",
     "light": "light",
     "close-up": "near",
@@ -181,6 +183,7 @@ class Commands(QObject):
                 "",
                 files.print_reaches,
             ),
+            ("export", self.tr("&Export…"), "Ctrl+E", Exporting(model, dialogs).ask),
             ("help", self.tr("&What each number means"), "F1", self.panes.show_help),
             ("find", self.tr("Fi&nd a command…"), "Ctrl+Shift+F", self._find_command),
             ("sheet", self.tr("&Keyboard shortcuts"), "Ctrl+/", self._show_shortcuts),
@@ -218,7 +221,7 @@ class Commands(QObject):
             (
                 self.tr("&File"),
                 "open_any open_terrain heights open_road road_reading extras recent open_sample | "
-                "save save_as sheets | close_study leave",
+                "save save_as export sheets | close_study leave",
             ),
             (self.tr("&Edit"), "undo redo | agree reject to_check unreview | give_back"),
             (self.tr("&Screening"), "screen cancel | review | compare end_compare"),

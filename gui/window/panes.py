@@ -32,6 +32,7 @@ CONTENTS = (
     ("limits", "gui.forms.forms", "LimitsForm"),
     ("reaches", "gui.tables.tables", "ReachTable"),
     ("stations", "gui.tables.tables", "StationTable"),
+    ("plan", "gui.plan.plan_page", "PlanPage"),
     ("help", "gui.forms.help", "HelpPage"),
 )
 
@@ -103,6 +104,7 @@ class Panes(QObject):
             "limits": self.tr("Limits"),
             "reaches": self.tr("Reaches"),
             "stations": self.tr("Stations"),
+            "plan": self.tr("Programme"),
             "help": self.tr("What each number means"),
         }
         window.setDockOptions(
@@ -190,7 +192,7 @@ class Panes(QObject):
         window.addDockWidget(right, panes["section"])
         window.addDockWidget(right, panes["inputs"])
         window.splitDockWidget(panes["section"], panes["inputs"], Qt.Orientation.Vertical)
-        for name in ("limits", "reaches", "stations"):
+        for name in ("limits", "reaches", "stations", "plan"):
             window.tabifyDockWidget(panes["inputs"], panes[name])
         window.addDockWidget(right, panes["help"])
         usual = [name for name in panes if name != "help"]
