@@ -15,7 +15,7 @@ HOME = Path(__file__).parents[1]
 FLOORS = {
     "analysis": "common, terrain, road, corridor, edges, shoulder, water earthwork, verdict, "
     "findings, study, network, cli_field cli_plan, cli",
-    "gui": "look, drawing, state, map along section tables forms plan, review, window, "
+    "gui": "look, drawing, state, map along section tables forms field plan, review, window, "
     "launch screenshot catalogue",
 }
 """From the ground up; rooms on one floor don't know each other."""

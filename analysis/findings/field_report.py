@@ -36,7 +36,8 @@ from analysis.findings.station_rows import StationRows
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
-__all__ = ["FieldCheck", "check_readings", "field_text", "read_check", "recalibration_text"]
+__all__ = ["FieldCheck", "check_readings", "field_text", "read_check", "readings_source"]
+__all__ += ["recalibration_text"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,10 +117,14 @@ def read_check(
     """
     limits = limits or limits_of(findings)
     back = read_readings(path, limits.field)
+    return check_readings(findings, back, limits, source=readings_source(path))
+
+
+def readings_source(path: str | os.PathLike[str]) -> str:
+    """Say where readings come from: file, its checksum, and the day, for what is taken over."""
     fingerprint = hashlib.sha256(Path(path).read_bytes()).hexdigest()[:12]
     day = datetime.now(UTC).date().isoformat()
-    source = f"{Path(path).name} (SHA-256 {fingerprint}…), taken over on {day}"
-    return check_readings(findings, back, limits, source=source)
+    return f"{Path(path).name} (SHA-256 {fingerprint}…), taken over on {day}"
 
 
 # ---------------------------------------------------------------- in words

@@ -4,11 +4,21 @@ from __future__ import annotations
 
 from PySide6.QtCore import QCoreApplication, QSignalBlocker, Qt, Signal
 from PySide6.QtGui import QWheelEvent
-from PySide6.QtWidgets import QComboBox, QDoubleSpinBox, QFrame, QScrollArea, QSizePolicy, QWidget
+from PySide6.QtWidgets import (
+    QComboBox,
+    QDateEdit,
+    QDoubleSpinBox,
+    QFrame,
+    QScrollArea,
+    QSizePolicy,
+    QSpinBox,
+    QWidget,
+)
 
 from gui.look.units import SYSTEMS, from_shown, shown, unit_of
 
-__all__ = ["CalmCombo", "CalmSpin", "QuantityBox", "scrolled", "surface_text"]
+__all__ = ["CalmCombo", "CalmSpin", "CountBox", "DayBox", "QuantityBox", "scrolled"]
+__all__ += ["surface_text"]
 
 
 class Calm:
@@ -24,6 +34,14 @@ class Calm:
 
 class CalmSpin(Calm, QDoubleSpinBox):
     """Spin box that never turns with the wheel."""
+
+
+class CountBox(Calm, QSpinBox):
+    """Box for a whole number that never turns with the wheel."""
+
+
+class DayBox(Calm, QDateEdit):
+    """Box for a day that never turns with the wheel."""
 
 
 class QuantityBox(CalmSpin):

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from analysis.common.stations import StationStyle
 
 __all__ = [
+    "QT_TRANSLATE_NOOP",
     "REVIEW_MARKS",
     "REVIEW_STATES",
     "cautions",

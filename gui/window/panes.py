@@ -19,7 +19,7 @@ __all__ = ["TURN_MS", "Pane", "Panes"]
 
 log = logging.getLogger("vergeline")
 
-LAYOUT_VERSION = 1
+LAYOUT_VERSION = 2
 ALONG_HEIGHT = 300
 TURN_MS = 5
 
@@ -33,6 +33,7 @@ CONTENTS = (
     ("reaches", "gui.tables.tables", "ReachTable"),
     ("stations", "gui.tables.tables", "StationTable"),
     ("plan", "gui.plan.plan_page", "PlanPage"),
+    ("field", "gui.field.field_page", "FieldPage"),
     ("help", "gui.forms.help", "HelpPage"),
 )
 
@@ -105,6 +106,7 @@ class Panes(QObject):
             "reaches": self.tr("Reaches"),
             "stations": self.tr("Stations"),
             "plan": self.tr("Programme"),
+            "field": self.tr("In the field"),
             "help": self.tr("What each number means"),
         }
         window.setDockOptions(
@@ -192,7 +194,7 @@ class Panes(QObject):
         window.addDockWidget(right, panes["section"])
         window.addDockWidget(right, panes["inputs"])
         window.splitDockWidget(panes["section"], panes["inputs"], Qt.Orientation.Vertical)
-        for name in ("limits", "reaches", "stations", "plan"):
+        for name in ("limits", "reaches", "stations", "plan", "field"):
             window.tabifyDockWidget(panes["inputs"], panes[name])
         window.addDockWidget(right, panes["help"])
         usual = [name for name in panes if name != "help"]

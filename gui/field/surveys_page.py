@@ -1,0 +1,241 @@
+"""Two surveys: the open one and another, each with its day, and what changed between them."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QCoreApplication, QDate
+from PySide6.QtWidgets import QCheckBox, QPushButton, QWidget
+
+from gui.field.answers import AnswerTable, Place
+from gui.field.part import Part, words_label
+from gui.look.asking import ask_file
+from gui.look.fields import DayBox
+from gui.look.making import abreast, named, stacked
+from gui.look.words import QT_TRANSLATE_NOOP, finding_text, side_text
+
+if TYPE_CHECKING:
+    from analysis.findings.two_surveys import SurveyChange
+    from gui.state.model import WindowModel
+
+__all__ = ["SurveysPage"]
+
+
+_STATES = {
+    "changed": QT_TRANSLATE_NOOP("change", "changed"),
+    "not changed": QT_TRANSLATE_NOOP("change", "not changed"),
+    "can't tell": QT_TRANSLATE_NOOP("change", "can't tell"),
+}
+
+
+class SurveysPage(Part):
+    """Compares the open findings with another survey's."""
+
+    def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
+        super().__init__(model, parent)
+        self.change: SurveyChange | None = None
+        self.other_path = ""
+        self.this_day = _day(self.tr("This survey is of"))
+        self.other_day = _day(self.tr("the other of"))
+        self.other_day.setDate(QDate.currentDate().addYears(-2))
+        self.third_day = _day(self.tr("A third date to reckon to"))
+        self.third_day.setDate(QDate.currentDate().addYears(2))
+        self.third_on = QCheckBox(self.tr("Third date"))
+        self.third_on.setToolTip(
+            self.tr("Else as long again after the later survey as that is after the earlier one.")
+        )
+        self.third_on.toggled.connect(self.third_day.setEnabled)
+        self.third_day.setEnabled(False)
+        self.open_button = QPushButton(self.tr("Findings of another survey…"))
+        self.open_button.clicked.connect(lambda _checked=False: self._ask())
+        self.again_button = QPushButton(self.tr("Compare"))
+        self.again_button.clicked.connect(lambda _checked=False: self.compare())
+        self.stations_button = QPushButton(self.tr("Save stations…"))
+        self.reaches_button = QPushButton(self.tr("Save reaches…"))
+        self.stations_button.clicked.connect(lambda _checked=False: self._save("stations"))
+        self.reaches_button.clicked.connect(lambda _checked=False: self._save("reaches"))
+        self.words = words_label(self.tr("What changed"))
+        self.table = AnswerTable(self.tr("Changes by reach"))
+        self.table.chosen.connect(self.go)
+        buttons = (self.open_button, self.again_button, None)
+        stacked(
+            self,
+            abreast(None, *buttons),
+            abreast(
+                None,
+                words_of(self.this_day),
+                self.this_day,
+                words_of(self.other_day),
+                self.other_day,
+                None,
+            ),
+            abreast(
+                None,
+                *(self.third_on, self.third_day, None),
+                *(self.stations_button, self.reaches_button),
+            ),
+            self.said,
+            self.words,
+            (self.table, 1),
+            margins=(8, 6, 8, 6),
+            spacing=6,
+        )
+        model.study_changed.connect(self._drop)
+        model.units_changed.connect(self._show)
+        self._show()
+
+    def _drop(self) -> None:
+        self.change = None
+        self._show()
+
+    def _ask(self) -> None:
+        kind = self.tr("Findings")
+        title = self.tr("Findings of another survey")
+        self.shown = ask_file(self, title, f"{kind} (*.gpkg)", self.open_other)
+
+    def open_other(self, path: str) -> None:
+        """Compare with the findings in a file."""
+        self.other_path = path
+        self.compare()
+
+    def compare(self) -> None:
+        """Compare with the other survey, in the order of their days, beside the window."""
+        found, path, limits = self.findings(), self.other_path, self.model.limits
+        if found is None or not path:
+            return
+        mine, other = _date(self.this_day), _date(self.other_day)
+        third = _date(self.third_day) if self.third_on.isChecked() else None
+        names = Path(self.model.path).stem if self.model.path else self.tr("open"), Path(path).stem
+
+        def work() -> SurveyChange:
+            from analysis.findings.geopackage import read_findings
+            from analysis.findings.two_surveys import Dates, compare_surveys
+
+            both = [(mine, names[0], found), (other, names[1], None)]
+            (first, first_name, a), (last, last_name, b) = sorted(both, key=lambda one: one[0])
+            dates = Dates(
+                before=first, after=last, before_name=first_name, after_name=last_name, third=third
+            )
+            one, two = (read_findings(path) if part is None else part for part in (a, b))
+            return compare_surveys(one, two, dates, limits)
+
+        self.say("")
+        self.work("two surveys", work, self._take, self.tr("Comparing two surveys"))
+
+    def _take(self, change: SurveyChange) -> None:
+        self.change = change
+        self._show()
+
+    def _show(self) -> None:
+        change, writing = self.change, self.model.writing
+        there = self.model.findings is not None
+        self.open_button.setEnabled(there)
+        self.again_button.setEnabled(there and bool(self.other_path))
+        for button in (self.stations_button, self.reaches_button):
+            button.setEnabled(change is not None)
+        if change is None:
+            self.words.setText(
+                self.tr(
+                    "Give the day on which each survey was taken. Both are brought together on the "
+                    "pavement; then each reach has changed, has not, or can't be told."
+                )
+            )
+            self.table.show_answers((), (), ())
+            return
+        dates, table = change.dates, change.reaches
+        counts = [
+            f"{int((table['change'] == state).sum())} {self.state_text(state)}" for state in _STATES
+        ]
+        third = self.tr(
+            "For {day} a straight line through both: nothing shows that it goes on like this."
+        ).format(day=dates.reckoned)
+        self.words.setText(
+            f"{dates.before_name} {dates.before} → {dates.after_name} {dates.after}: "
+            f"{', '.join(counts)}. {third}"
+        )
+        drop = writing.unit("edge_drop_mm").text
+        volume = writing.unit("m3").text
+        heads = (
+            self.tr("Road"),
+            self.tr("Side"),
+            self.tr("Where"),
+            self.tr("Finding"),
+            self.tr("Change"),
+            self.tr("Slope, % points"),
+            self.tr("Drop, {unit}").format(unit=drop),
+            self.tr("Material, {unit}").format(unit=volume),
+            self.tr("Slope {day}, %").format(day=dates.reckoned),
+            self.tr("Drop {day}, {unit}").format(day=dates.reckoned, unit=drop),
+        )
+        rows, places = [], []
+        for k in range(len(table)):
+            row = table.row(k)
+            low, high = float(row["from_m"]), float(row["to_m"])
+            cells = (
+                ("slope_change_points", "slope_change_se", "points"),
+                ("drop_change_mm", "drop_change_se", "edge_drop_mm"),
+                ("volume_change_m3", "volume_change_se", "m3"),
+                ("slope_third_pct", "slope_third_se", "%"),
+                ("drop_third_mm", "drop_third_se", "edge_drop_mm"),
+            )
+            rows.append(
+                (
+                    str(row["road"]),
+                    side_text(str(row["side"])),
+                    f"{writing.place(low)} – {writing.place(high)}",
+                    finding_text(str(row["finding"])),
+                    self.state_text(str(row["change"])),
+                    *(
+                        writing.bare(float(row[v]), unit, float(row[se]))
+                        if math.isfinite(float(row[v]))
+                        else ""
+                        for v, se, unit in cells
+                    ),
+                )
+            )
+            places.append(Place(str(row["road"]), str(row["side"]), 0.5 * (low + high)))
+        self.table.show_answers(heads, rows, places, words=5)
+
+    @staticmethod
+    def state_text(state: str) -> str:
+        """Return the name of what became of a reach."""
+        return QCoreApplication.translate("change", _STATES[state])
+
+    def _save(self, what: str) -> None:
+        from analysis.findings.changes_text import write_reach_changes, write_station_changes
+
+        change = self.change
+        if change is None:
+            return
+        write = write_stations = write_station_changes
+        if what == "reaches":
+            write = write_reach_changes
+        words = (
+            self.tr("changes by station")
+            if write is write_stations
+            else self.tr("changes by reach")
+        )
+        self.ask_place(self.tr("Save the changes"), words, ".csv", lambda path: write(change, path))
+
+
+def words_of(field: DayBox) -> QWidget:
+    """Return a label with the name of a field."""
+    made = words_label(field.accessibleName())
+    made.setText(field.accessibleName())
+    made.setWordWrap(False)
+    return made
+
+
+def _day(name: str) -> DayBox:
+    made = named(DayBox(QDate.currentDate()), name)
+    made.setCalendarPopup(True)
+    made.setDisplayFormat("yyyy-MM-dd")
+    return made
+
+
+def _date(field: DayBox) -> date:
+    day = field.date()
+    return date(day.year(), day.month(), day.day())
