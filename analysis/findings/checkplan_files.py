@@ -14,13 +14,14 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analysis.common.cautions import CAUTIONS
+from analysis.common.outputs import safe_cell
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
 from analysis.common.verdicts import Verdict
 from analysis.common.writing import Writing
 from analysis.findings.checkplan import CheckPlan
 from analysis.findings.placed import check_placed, degrees_of, write_text
-from analysis.findings.readings import FORM_COLUMNS
+from analysis.findings.readings import FALL_COLUMNS, FORM_COLUMNS, Reading
 from analysis.findings.sheet_text import Block, Sheet
 from analysis.findings.sheets import caution_block, limits_of, source_of
 
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
 __all__ = ["check_sheet", "checkplan_text", "write_check_form", "write_check_gpx"]
+__all__ += ["write_readings"]
 
 _GPX = "http://www.topografix.com/GPX/1/1"
 
@@ -104,7 +106,7 @@ def write_check_form(
     for place, (longitude, latitude) in zip(plan.places, spots.tolist(), strict=True):
         known = {
             "place": place.name,
-            "road": place.road,
+            "road": safe_cell(place.road),
             "station": station_text(place.station_m, decimals=1),
             "side": place.side,
             "latitude": f"{latitude:.7f}" if math.isfinite(latitude) else "",
@@ -115,6 +117,39 @@ def write_check_form(
             for name in ("station", "latitude", "longitude", "board_m"):
                 known[name] = known[name].replace(".", ",")
         out.writerow([known.get(name, "") for name in FORM_COLUMNS])
+    write_text(path, "\ufeff" + stream.getvalue())
+
+
+def write_readings(readings: Sequence[Reading], path: str | os.PathLike[str]) -> None:
+    """Write readings as the same table, filled in; a mean stands for all that it was made of.
+
+    Raises
+    ------
+    OutputError
+        If the file can't be written.
+    """
+    stream = io.StringIO(newline="")
+    out = csv.writer(stream, lineterminator="\r\n")
+    out.writerow(FORM_COLUMNS)
+    for reading in readings:
+        numbers = {
+            "latitude": (reading.latitude, ".7f"),
+            "longitude": (reading.longitude, ".7f"),
+            "board_m": (reading.board_m, "g"),
+            "edge_mm": (reading.edge_mm, "g"),
+            **{name: (reading.reading_mm, ".6g") for name in FALL_COLUMNS[: reading.laid]},
+        }
+        cells = {
+            **{name: f"{v:{how}}" for name, (v, how) in numbers.items() if math.isfinite(v)},
+            "place": safe_cell(reading.place),
+            "road": safe_cell(reading.road),
+            "station": station_text(reading.station_m, decimals=1),
+            "side": reading.side,
+            "board": safe_cell(reading.board),
+            "sheds": {True: "yes", False: "no", None: ""}[reading.sheds],
+            "when": reading.when,
+        }
+        out.writerow([cells.get(name, "") for name in FORM_COLUMNS])
     write_text(path, "\ufeff" + stream.getvalue())
 
 

@@ -13,9 +13,17 @@ from pathlib import Path
 from analysis.common.errors import ReadingsError
 from analysis.common.given_files import read_text
 from analysis.common.limits import FieldLimits, default_limits
+from analysis.common.outputs import safe_cell
 from analysis.common.stations import parse_station
 
-__all__ = ["FORM_COLUMNS", "ReadBack", "Reading", "expected_fall_mm", "read_readings"]
+__all__ = [
+    "FALL_COLUMNS",
+    "FORM_COLUMNS",
+    "ReadBack",
+    "Reading",
+    "expected_fall_mm",
+    "read_readings",
+]
 __all__ += ["reading_of", "slope_from_board_pct"]
 
 FORM_COLUMNS = (
@@ -25,9 +33,11 @@ FORM_COLUMNS = (
 """Columns of the table as it is handed out; of these only side, reading_mm and a place are needed.
 """
 
-_FALLS = ("reading_mm", "reading_2_mm", "reading_3_mm")
+FALL_COLUMNS = ("reading_mm", "reading_2_mm", "reading_3_mm")
+"""Falls at one place, one each time that the board was laid."""
+
 _TEXTS = ("place", "road", "station", "side", "board", "sheds", "when")
-_NUMBERS = ("board_m", "edge_mm", "latitude", "longitude", *_FALLS)
+_NUMBERS = ("board_m", "edge_mm", "latitude", "longitude", *FALL_COLUMNS)
 # Heading as written in the file: column of a reading.
 _HEADINGS: Mapping[str, str] = {
     **{name: name for name in (*_TEXTS, *_NUMBERS)},
@@ -168,7 +178,7 @@ def read_readings(path: str | os.PathLike[str], limits: FieldLimits | None = Non
                     f"Line {line} of {file.name} has more cells than its first line names: write "
                     "decimals with a point (40.5), or separate the cells by semicolons."
                 )
-            if any(cells.get(name) for name in (*_FALLS, "edge_mm", "sheds")):
+            if any(cells.get(name) for name in (*FALL_COLUMNS, "edge_mm", "sheds")):
                 where = f"line {line} of {file.name}"
                 readings.append(replace(reading_of(cells, where, limits), line=line))
         except ReadingsError as fault:
@@ -240,7 +250,7 @@ def reading_of(cells: Mapping[str, str], where: str, limits: FieldLimits) -> Rea
         raise ReadingsError(f"sheds in {where} is {cells['sheds']!r}; it must be yes, no or empty.")
     falls = _falls(cells, where)
     return Reading(
-        road=cells.get("road", ""),
+        road=_plain(cells.get("road", "")),
         station_m=station,
         side=side,
         reading_mm=sum(falls) / len(falls) if falls else math.nan,
@@ -248,8 +258,8 @@ def reading_of(cells: Mapping[str, str], where: str, limits: FieldLimits) -> Rea
         edge_mm=_value(cells, "edge_mm", (-500.0, 500.0), math.nan, where),
         when=when,
         laid=max(len(falls), 1),
-        place=cells.get("place", ""),
-        board=cells.get("board", ""),
+        place=_plain(cells.get("place", "")),
+        board=_plain(cells.get("board", "")),
         sheds=_SHEDS[sheds],
         latitude=latitude,
         longitude=longitude,
@@ -258,8 +268,13 @@ def reading_of(cells: Mapping[str, str], where: str, limits: FieldLimits) -> Rea
 
 def _falls(cells: Mapping[str, str], where: str) -> Sequence[float]:
     """Falls that were read, as often as the board was laid."""
-    falls = [_value(cells, name, (-1000.0, 1000.0), math.nan, where) for name in _FALLS]
+    falls = [_value(cells, name, (-1000.0, 1000.0), math.nan, where) for name in FALL_COLUMNS]
     return [fall for fall in falls if not math.isnan(fall)]
+
+
+def _plain(text: str) -> str:
+    """Take off the apostrophe that keeps a spreadsheet from running a text."""
+    return text[1:] if text.startswith("'") and safe_cell(text[1:]) == text else text
 
 
 def _point(text: str) -> str:

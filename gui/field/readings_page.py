@@ -63,6 +63,8 @@ class ReadingsPage(Part):
         self.take_button.clicked.connect(lambda _checked=False: self.take_over())
         self.plot_button = QPushButton(self.tr("Save plot…"))
         self.plot_button.clicked.connect(lambda _checked=False: self._save_plot())
+        self.save_button = QPushButton(self.tr("Save readings…"))
+        self.save_button.clicked.connect(lambda _checked=False: self._save())
         self.remove_button = QPushButton(self.tr("Take out"))
         self.remove_button.setToolTip(self.tr("Take the chosen reading out"))
         self.remove_button.clicked.connect(lambda _checked=False: self._remove())
@@ -93,12 +95,16 @@ class ReadingsPage(Part):
         self.table = AnswerTable(self.tr("Readings"))
         self.table.chosen.connect(self.go)
         self.plot = AgreementPlot()
-        top = (self.open_button, self.remove_button, None, self.plot_button, self.take_button)
+        top = (self.open_button, self.save_button, None, self.plot_button, self.take_button)
         stacked(
             self,
             abreast(None, *top),
             abreast(None, (self.road, 2), (self.station, 1), (self.side, 1), (self.fall, 1)),
-            abreast(None, (self.edge, 1), (self.sheds, 2), (self.when, 2), self.add_button),
+            abreast(
+                None,
+                *((self.edge, 1), (self.sheds, 2), (self.when, 2)),
+                *(self.add_button, self.remove_button),
+            ),
             self.said,
             self.words,
             (self.plot, 3),
@@ -220,7 +226,8 @@ class ReadingsPage(Part):
         enough = check is not None and check.summary.compared > 0
         for button in (self.take_button, self.plot_button):
             button.setEnabled(enough)
-        self.remove_button.setEnabled(bool(self.readings))
+        for button in (self.remove_button, self.save_button):
+            button.setEnabled(bool(self.readings))
         self.add_button.setEnabled(self.model.findings is not None)
         self.words.setText(
             self._summary(check)
@@ -318,6 +325,17 @@ class ReadingsPage(Part):
                 text += self.tr(" ({count} too close to call)").format(count=rate.close)
             parts.append(f"{text}.")
         return " ".join(parts) or self.tr("None of the readings could be compared.")
+
+    def _save(self) -> None:
+        from analysis.findings.checkplan_files import write_readings
+
+        readings = tuple(self.readings)
+        self.ask_place(
+            self.tr("Save the readings"),
+            self.tr("readings"),
+            ".csv",
+            lambda path: write_readings(readings, path),
+        )
 
     def _save_plot(self) -> None:
         from gui.drawing.agreement_chart import save_agreement

@@ -1,5 +1,6 @@
 """Places to check: drawn at random by length, far enough apart, in an order that can be driven."""
 
+import math
 import re
 import xml.etree.ElementTree as ET
 from collections import Counter
@@ -18,12 +19,14 @@ from analysis.findings.checkplan_files import (
     checkplan_text,
     write_check_form,
     write_check_gpx,
+    write_readings,
 )
 from analysis.findings.readings import read_readings
 from analysis.findings.reviews import Place, Review, review_table
 from analysis.findings.sheet_text import to_html
 from tests.builders.campaign import invented_frame
 from tests.builders.even_road import findings
+from tests.builders.readings import reading
 
 FRAME = invented_frame(0.05, seed=3).findings
 
@@ -219,12 +222,24 @@ def test_the_form_reads_back_as_it_was_filled_in(tmp_path, plan, separator):
     path.write_text("\n".join([lines[0], *filled]), encoding="utf-8")
     back = read_readings(path)
     assert back.faults == ()
-    for place, reading in zip(plan.places, back.readings, strict=True):
-        assert (reading.place, reading.side, reading.station_m) == (
+    for place, one in zip(plan.places, back.readings, strict=True):
+        assert (one.place, one.side, one.station_m) == (
             place.name, place.side, place.station_m,
         )  # fmt: skip
-        assert (reading.reading_mm, reading.laid, reading.sheds) == (49.0, 2, True)
-        assert reading.board_m == 1.2
+        assert (one.reading_mm, one.laid, one.sheds) == (49.0, 2, True)
+        assert one.board_m == 1.2
+
+
+def test_readings_are_written_as_they_are_read(tmp_path):
+    path = tmp_path / "r.csv"
+    readings = [
+        reading(1234.5, 14.25, road="=Odd Lane", edge_mm=-3.0, sheds=True, laid=2, board="B7"),
+        reading(math.nan, math.nan, side="right", latitude=45.1, longitude=15.2, sheds=False),
+    ]
+    write_readings(readings, path)
+    back = read_readings(path).readings
+    assert replace(back[0], line=0) == readings[0]
+    assert (back[1].latitude, back[1].longitude, back[1].sheds) == (45.1, 15.2, False)
 
 
 def test_the_sheet_says_what_it_shows_and_how_to_read(plan):

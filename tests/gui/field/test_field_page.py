@@ -11,6 +11,7 @@ from PySide6.QtCore import QDate
 
 from analysis.common.table import Table
 from analysis.findings.geopackage import write_findings
+from analysis.findings.readings import read_readings
 from gui.field.field_page import FieldPage
 from gui.state.model import WindowModel
 
@@ -124,7 +125,7 @@ def test_readings_come_back_and_are_taken_over(
     assert model.limits == before
 
 
-def test_readings_are_typed_in(page: FieldPage, settle: Settle) -> None:
+def test_readings_are_typed_in(page: FieldPage, settle: Settle, tmp_path: Path) -> None:
     part, model = page.readings, page.model
     part.add()
     assert "Type what was read" in part.said.text()
@@ -142,6 +143,12 @@ def test_readings_are_typed_in(page: FieldPage, settle: Settle) -> None:
     assert made.station_m == pytest.approx(98.4 * 0.3048, abs=1e-3)
     assert made.sheds is False
     settle(lambda: part.check is not None)
+    part.save_button.click()
+    target = tmp_path / "typed.csv"
+    part.shown.fileSelected.emit(str(target))  # type: ignore[attr-defined]
+    settle(lambda: str(target) in part.said.text())
+    (again,) = read_readings(target).readings
+    assert (again.reading_mm, again.sheds, again.side) == (48.0, False, "left")
     part.table.selectRow(0)
     part.remove_button.click()
     assert part.readings == []
