@@ -437,6 +437,7 @@ WORK_COLUMNS: Mapping[str, Column] = {
         *_WORK[4:6],
         *_table("length_m cut_m3 fill_m3 import_m3_loose import_t loads").values(),
         *_WORK[6:],
+        _MARKS[0],
     )
 }
 """Of a programme of work as a table."""

@@ -52,6 +52,8 @@ class Planned:
         What it was made from; `WorkReach.row` counts in its reaches.
     rejected
         How many reaches a reviewer rejected and so aren't planned.
+    reviews
+        What reviewers decided, by row of the reaches table; "" where nobody did.
     asked
         What was asked for, in words; empty where it was all.
     """
@@ -63,6 +65,7 @@ class Planned:
     source: str
     findings: Findings
     rejected: int
+    reviews: tuple[str, ...]
     asked: str
 
 
@@ -111,6 +114,7 @@ def make_programme(
         source=source_of(findings),
         findings=findings,
         rejected=int(((states == "rejected") & ~rows.reaches).sum()),
+        reviews=tuple(map(str, states)),
         asked=selection.words if selection else "",
     )
 
@@ -169,6 +173,7 @@ def work_table(planned: Planned) -> Table:
                 "roller_h": share.roller_h,
                 "truck_h": share.truck_h,
                 "crew_h": share.crew_h,
+                "review": planned.reviews[reach.row],
                 "cost": np.nan if share.costs.total is None else share.costs.total,
             }
             for name, value in row.items():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date
 
 from analysis.common.cautions import CAUTIONS
@@ -12,14 +13,15 @@ from analysis.earthwork.programme import Share, Stretch, WorkDay
 from analysis.earthwork.work_reach import WorkReach
 from analysis.findings.place_map import HARM_WORDS, work_map
 from analysis.findings.planning import Planned
+from analysis.findings.reviews import Decision
 from analysis.findings.sheet_text import Block, Figure, Sheet
 from analysis.findings.sheets import caution_block
 
 __all__ = ["days_block", "fit_block", "left_block", "programme_overview", "programme_sheet"]
 __all__ += ["programme_text", "shares_block", "stretches_block"]
 
-_FIRST_ROWS = 12
-"""Reaches that a page has room for; the rest stand in the table of the programme."""
+_FIRST_ROWS = 20
+"""Most reaches on the page; whoever prints leaves out those that don't fit."""
 _ROADS_SHOWN = 5
 _LEFT_ROWS = 20
 _NAME_MOST = 26
@@ -73,7 +75,11 @@ def _number(value: float | None, decimals: int) -> str:
 
 
 def _cut(name: str) -> str:
-    return name if len(name) <= _NAME_MOST else f"{name[: _NAME_MOST - 1]}…"
+    """Shorten a name in its middle: numbers that tell roads apart stand at the end."""
+    if len(name) <= _NAME_MOST:
+        return name
+    half = _NAME_MOST // 2
+    return f"{name[: half - 1]}…{name[-half:]}"
 
 
 def stretches_block(planned: Planned, writing: Writing) -> Block:
@@ -169,20 +175,21 @@ def fit_block(planned: Planned) -> Block:
 def left_block(planned: Planned, writing: Writing, most: int = 1000) -> Block:
     """Reaches that don't fit, the most harmful first."""
     left = planned.fit.left if planned.fit else ()
-    rows = tuple(_reach_row(reach, writing) for reach in left[:most])
+    rows = tuple(_reach_row(reach, planned, writing) for reach in left[:most])
     return Block("Left over", columns=_REACH_HEADS, table=rows, words=6)
 
 
 _REACH_HEADS = ("rank", "road", "side", "from, to", "finding", "treatment")
 
 
-def _reach_row(reach: WorkReach, writing: Writing) -> tuple[str, ...]:
+def _reach_row(reach: WorkReach, planned: Planned, writing: Writing) -> tuple[str, ...]:
+    rejected = " (rejected)" if planned.reviews[reach.row] == Decision.REJECTED else ""
     return (
         str(reach.rank) if reach.rank > 0 else "–",
         _cut(reach.road),
         reach.side,
         writing.span(reach.from_m, reach.to_m),
-        reach.finding,
+        f"{reach.finding}{rejected}",
         reach.treatment,
     )
 
@@ -224,11 +231,14 @@ def programme_sheet(planned: Planned, writing: Writing) -> Sheet:
         Block("", text=_calendar_words(planned), column=2),
     ]
     if planned.fit is not None:
-        blocks.append(_in_column(fit_block(planned), 2))
+        blocks.append(replace(fit_block(planned), column=2))
     blocks.append(shares_block("By treatment", made.by_treatment, planned, writing))
     if len(roads) > 1:
-        blocks.append(shares_block("By road", roads[:_ROADS_SHOWN], planned, writing))
-    blocks.append(_urgent_block(planned, writing, _FIRST_ROWS + (0 if len(roads) > 1 else 3)))
+        by_road = shares_block("By road", roads[:_ROADS_SHOWN], planned, writing)
+        more = len(roads) - _ROADS_SHOWN
+        rest = "{n} roads more, with less work, are in the sum."
+        blocks.append(replace(by_road, more=max(more, 0), rest=rest))
+    blocks.append(_urgent_block(planned, writing, _FIRST_ROWS))
     reaches = f"{len(made.plan.items)} reaches with work"
     remark = reaches if not planned.rejected else f"{reaches}, {planned.rejected} rejected left out"
     plan_no = made.plan.traffic_plan or ". . . . . . . . . . (enter its number; no work without it)"
@@ -239,12 +249,7 @@ def programme_sheet(planned: Planned, writing: Writing) -> Sheet:
         tuple(blocks),
         remark,
         planned.source,
-    )
-
-
-def _in_column(block: Block, column: int) -> Block:
-    return Block(
-        block.heading, text=block.text, columns=block.columns, table=block.table, column=column
+        one_page=True,
     )
 
 
@@ -258,16 +263,21 @@ def _urgent_block(planned: Planned, writing: Writing, most: int) -> Block:
     )
     rows = [
         (
-            *_reach_row(item.reach, writing),
+            *_reach_row(item.reach, planned, writing),
             str(item.stretch),
             first[item.stretch].isoformat() if item.stretch in first else "",
         )
         for item in items[:most]
     ]
     more = len(items) - len(rows)
-    text = (f"and {more} more, which the work sheets and the table hold.",) if more > 0 else ()
-    heads = (*_REACH_HEADS, "stretch", "day")
-    return Block("Most urgent first", text=text, columns=heads, table=tuple(rows), words=8)
+    return Block(
+        "Most urgent first",
+        columns=(*_REACH_HEADS, "stretch", "day"),
+        table=tuple(rows),
+        words=8,
+        more=more,
+        rest="{n} more stand in the work sheets and in the table.",
+    )
 
 
 def programme_overview(planned: Planned, writing: Writing) -> Sheet:

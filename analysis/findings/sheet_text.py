@@ -11,14 +11,14 @@ import html
 import itertools
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from string import Template
 
 from analysis.common.pictures import finding_picture
 
 __all__ = ["Block", "Figure", "Sheet", "body_html", "head_html", "style_css", "to_html"]
-__all__ += ["to_markdown"]
+__all__ += ["shorter", "to_markdown"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +43,8 @@ class Block:
     Blocks in `column` 1 and 2 that follow each other stand side by side, column 0 takes the whole
     width.
 
+    `more` rows had no room, of which `rest` tells with ``{n}``.
+
     `finding` is what the block tells of: its pictogram stands before the heading. In a table a
     column called "finding" has them too.
     """
@@ -59,6 +61,13 @@ class Block:
     column: int = 0
     finding: str = ""
     tall: bool = False
+    more: int = 0
+    rest: str = ""
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Its sentences, with the one about rows that there was no room for."""
+        return (*self.text, self.rest.format(n=self.more)) if self.more and self.rest else self.text
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +75,8 @@ class Sheet:
     """What one sheet says.
 
     `remark` stands beside the title, `cautions` on every page, `source` at its foot: where the
-    numbers come from. `name` is a file name without its ending.
+    numbers come from. `name` is a file name without its ending. A sheet of `one_page` gives rows of
+    its last table up to take no more.
     """
 
     title: str
@@ -76,6 +86,16 @@ class Sheet:
     remark: str = ""
     source: str = ""
     landscape: bool = False
+    one_page: bool = False
+
+
+def shorter(sheet: Sheet) -> Sheet | None:
+    """Return the sheet with a row less in its last table, None where there is none to spare."""
+    *others, last = sheet.blocks
+    if len(last.table) < 2:
+        return None
+    less = replace(last, table=last.table[:-1], more=last.more + 1)
+    return replace(sheet, blocks=(*others, less))
 
 
 def style_css() -> str:
@@ -143,7 +163,7 @@ def _block_html(block: Block, number: int = 0, *, drawn: bool = True) -> str:
     if block.heading:
         picture = _picture_html(block.finding, drawn=drawn)
         parts.append(f"<h2>{picture}{html.escape(block.heading)}</h2>")
-    parts += [f"<p>{html.escape(line)}</p>" for line in block.text]
+    parts += [f"<p>{html.escape(line)}</p>" for line in block.lines]
     if block.points:
         points = "".join(f"<li>{html.escape(point)}</li>" for point in block.points)
         parts.append(f"<ul>{points}</ul>")
@@ -201,7 +221,7 @@ def to_markdown(sheet: Sheet) -> str:
             continue
         if block.heading:
             lines += [f"## {_plain(block.heading)}", ""]
-        for line in block.text:
+        for line in block.lines:
             lines += [_plain(line), ""]
         if block.points:
             lines += [*(f"- {_plain(point)}" for point in block.points), ""]

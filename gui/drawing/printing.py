@@ -43,7 +43,7 @@ from analysis.common.types import Progress
 from analysis.common.writing import Writing
 from analysis.findings.place_map import PlaceMap
 from analysis.findings.sheet_figures import ReachCourse, ReachSection
-from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, style_css
+from analysis.findings.sheet_text import Figure, Sheet, body_html, head_html, shorter, style_css
 from analysis.study.section_sheet import SectionSubject, section_sheet
 from gui.drawing.figure import LEFT_OF, RIGHT_OF, figure_font, pen, text_at
 from gui.drawing.pictures import PER_INCH, need_application, png_bytes, svg_bytes, to_image
@@ -243,7 +243,14 @@ class Laid:
     """A sheet laid out on pages of a size: its cautions head each, its blocks flow through them."""
 
     def __init__(self, sheet: Sheet, page: QSizeF) -> None:
-        self.page, width = page, page.width()
+        self.page = page
+        self._lay(sheet)
+        while sheet.one_page and self.pages > 1 and (less := shorter(sheet)) is not None:
+            sheet = less
+            self._lay(sheet)
+
+    def _lay(self, sheet: Sheet) -> None:
+        width = self.page.width()
         self.head = _document(head_html(sheet), width)
         again = ", ".join(part for part in (sheet.remark, translate("sheets", "continued")) if part)
         self.head_again = _document(head_html(sheet, again), width)
@@ -252,7 +259,7 @@ class Laid:
         self.drawings = _Drawings(sheet, width)
         layout = self.body.documentLayout()
         layout.registerHandler(QTextFormat.ObjectTypes.ImageObject, self.drawings)
-        self.room = page.height() - self.top
+        self.room = self.page.height() - self.top
         if any(block.figure and not block.figure.height_px for block in sheet.blocks):
             # What the text leaves of the page, so that the sheet fills it.
             self.body.markContentsDirty(0, self.body.characterCount())

@@ -217,9 +217,18 @@ class ExportDialog(QDialog):
         dialog.open()
 
     def outputs(self) -> Outputs:
-        """Where each kind that is wanted goes."""
-        from analysis.findings.handing_out import ENDINGS, Outputs
+        """Where each kind that is wanted goes.
 
+        Raises
+        ------
+        SettingsError
+            If the unit rates can't be read.
+        """
+        from analysis.findings.handing_out import ENDINGS, Outputs
+        from analysis.study.inputs import read_rates
+
+        # Those of the programme.
+        rates = str(QSettings().value("rates", ""))
         base = Path(self.folder.text() or ".") / self.name.text().strip()
         more = {"stations_csv": " stations", "reaches_csv": " reaches", "geopackage": " excerpt"}
         paths = {
@@ -231,6 +240,7 @@ class ExportDialog(QDialog):
             Outputs.at(paths),
             gpx_stations=self.gpx_stations.isChecked(),
             traffic_plan=self.traffic_plan.text().strip(),
+            rates=read_rates(rates) if rates else None,
             writing=self.model.writing,
         )
 
@@ -281,12 +291,12 @@ class ExportDialog(QDialog):
 
     def _on_go(self) -> None:
         try:
-            asked = self.selection()
+            asked, outputs = self.selection(), self.outputs()
         except VergelineError as error:
             self.words.setText(str(error))
             return
         store = QSettings()
         store.setValue("export", " ".join(n for n, box in self.kinds.items() if box.isChecked()))
         store.setValue("folder", self.folder.text())
-        self.wanted.emit(self.outputs(), asked, self.paper.currentText())
+        self.wanted.emit(outputs, asked, self.paper.currentText())
         self.accept()
