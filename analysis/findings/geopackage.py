@@ -43,6 +43,7 @@ __all__ = [
     "plain_value",
     "read_findings",
     "records",
+    "road_summaries",
     "with_marks",
     "write_findings",
     "write_in_parts",
@@ -300,8 +301,42 @@ def _type_of(value: Any) -> str:
     return next((kind.__name__ for kind in (bool, int, float) if isinstance(value, kind)), "str")
 
 
-def read_findings(path: str | os.PathLike[str]) -> Findings:
-    """Read a findings file back.
+def road_summaries(path: str | os.PathLike[str]) -> Table:
+    """Summaries of the roads of a findings file; nothing else of it is read.
+
+    Returns
+    -------
+    Table
+        With `ROAD_COLUMNS`; without rows where the file is of an older version.
+
+    Raises
+    ------
+    OutputError
+        If the file can't be read.
+    """
+    check_given(path, "The findings file", OutputError)
+    try:
+        with closing(looking_into(path)) as base:
+            held = {row[1] for row in base.execute("PRAGMA table_info(roads)")}
+            if not held >= set(ROAD_COLUMNS):
+                return Table.empty(ROAD_COLUMNS)
+            rows = base.execute(f"SELECT {', '.join(ROAD_COLUMNS)} FROM roads").fetchall()
+        columns = zip(*rows, strict=True) if rows else repeat(())
+        return Table(
+            {
+                name: column(values, kind.type)
+                for (name, kind), values in zip(ROAD_COLUMNS.items(), columns, strict=False)
+            }
+        )
+    except (sqlite3.Error, ValueError, TypeError) as error:
+        raise OutputError(
+            f"{Path(path).name} can't be read as a findings file ({_first_line(error)}): "
+            "choose a GeoPackage that this program wrote."
+        ) from error
+
+
+def read_findings(path: str | os.PathLike[str], *, road: str = "") -> Findings:
+    """Read a findings file back, or what it holds of one road.
 
     Raises
     ------
@@ -341,17 +376,19 @@ def read_findings(path: str | os.PathLike[str]) -> Findings:
                     f"{', '.join(sorted(missing))}; choose one that this program wrote."
                 )
             _check_numbers(source, layers)
-            stations, points, crs_wkt = _read_layer(source, "stations", STATION_COLUMNS)
-            reaches, lines, _ = _read_layer(source, "reaches", REACH_COLUMNS)
-            ponds, rings, _ = _read_layer(source, "ponds", POND_COLUMNS)
+            stations, points, crs_wkt = _read_layer(source, "stations", STATION_COLUMNS, road)
+            reaches, lines, _ = _read_layer(source, "reaches", REACH_COLUMNS, road)
+            ponds, rings, _ = _read_layer(source, "ponds", POND_COLUMNS, road)
             edits, reviews = (
-                _read_layer(source, name, columns)[0] if name in layers else Table.empty(columns)
+                _read_layer(source, name, columns, road)[0]
+                if name in layers
+                else Table.empty(columns)
                 for name, columns in (("edits", EDIT_COLUMNS), ("reviews", REVIEW_COLUMNS))
             )
             roads: Table = Table.empty(ROAD_COLUMNS)
             ways: list[Any] = []
             if "roads" in layers:
-                roads, ways, _ = _read_layer(source, "roads", ROAD_COLUMNS)
+                roads, ways, _ = _read_layer(source, "roads", ROAD_COLUMNS, road)
             with fiona.open(source, layer="run") as layer:
                 run = dict(next(iter(layer))["properties"])
             station_xy = [_coordinates(p, "Point", "stations", source)[:2] for p in points]
@@ -425,7 +462,7 @@ def _check_numbers(source: Path, layers: set[str]) -> None:
 
 
 def _read_layer(
-    path: Path, name: str, columns: Mapping[str, Column]
+    path: Path, name: str, columns: Mapping[str, Column], road: str
 ) -> tuple[Table, list[Mapping[str, Any]], str]:
     from analysis.terrain.geofiles import fiona
 
@@ -439,7 +476,8 @@ def _read_layer(
                 f"Layer {name} of {path.name} lacks the columns {', '.join(sorted(missing))}: "
                 "choose a file that this program wrote."
             )
-        features = list(layer)
+        quoted = road.replace("'", "''")
+        features = list(layer.filter(where=f"road = '{quoted}'") if road else layer)
         crs_wkt = str(layer.crs_wkt)
     found = {
         key: column([feature["properties"].get(key) for feature in features], kind.type)

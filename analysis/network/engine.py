@@ -118,11 +118,11 @@ class _Job:
 
     def measure(self, crew: Crew) -> None:
         """Have all pieces measured that weren't, and put each road together that is complete."""
-        self._report("measuring roads", "")
+        self.report(None, "measuring roads", "")
         for task, results in crew(self.common, in_tasks(self._items())):
             for item, result in zip(task.items, results, strict=True):
                 self._take(item, result)
-            self._report("measuring roads", task.roads[0].name)
+            self.report(None, "measuring roads", task.roads[0].name)
 
     def write(self, sources: Mapping[str, Any], started: float) -> Done:
         """Write the findings of all roads."""
@@ -141,7 +141,7 @@ class _Job:
         lines = [self.roads[k].xy / unit_m for k in self.failed]
 
         def tell(share: float, words: str) -> None:
-            self._report(words, "", 0.98 + 0.02 * share)
+            self.report(0.98 + 0.02 * share, words, "")
 
         write_in_parts(parts, record, self.out, lost=(lost, lines), progress=tell)
         self.spool.clear()
@@ -233,7 +233,8 @@ class _Job:
         self.done_m += length_m
         self.resumed_m += length_m if resumed else 0.0
 
-    def _report(self, words: str, road: str, share: float | None = None) -> None:
+    def report(self, share: float | None, words: str, road: str) -> None:
+        """Tell the share done, by default that of the roads' length."""
         if self.progress is not None:
             done = 0.98 * min(1.0, self.done_m / self.total_m)
             self.progress(done if share is None else share, words, road)

@@ -115,6 +115,7 @@ PROGRESS_WORDS = (
     QT_TRANSLATE_NOOP("progress", "writing work sheets"),
     QT_TRANSLATE_NOOP("progress", "written"),
     QT_TRANSLATE_NOOP("progress", "reading the ground"),
+    QT_TRANSLATE_NOOP("progress", "measuring roads"),
     QT_TRANSLATE_NOOP("progress", "writing the findings"),
 )
 

@@ -46,6 +46,7 @@ __all__ = [
     "open_study",
     "save",
     "screen",
+    "screen_network",
     "screen_other",
     "try_limits",
     "update",
@@ -284,12 +285,28 @@ def open_extras(progress: Progress, inputs: Inputs, paths: Mapping[str, str]) ->
 def screen(progress: Progress, order: ScreenOrder) -> Loaded:
     """Screen the roads on the grid."""
     from analysis.study import screening
-    from analysis.study.inputs import kept_path
-    from analysis.terrain.grid import checksum
 
     prepare(progress)
     progress(0.0, "getting ready")
     inputs = order.inputs
+    study = screening.screen(
+        inputs.grid,
+        inputs.roads,
+        order.settings,
+        order.limits,
+        extras=inputs.extras,
+        edits=correction_table(order.corrections),
+        sources=_sources(inputs),
+        progress=progress,
+    )
+    return loaded(study, study.findings, order.corrections)
+
+
+def _sources(inputs: Inputs) -> dict[str, Any]:
+    """What the record of a run keeps of where everything came from."""
+    from analysis.study.inputs import kept_path
+    from analysis.terrain.grid import checksum
+
     record: dict[str, Any] = {}
     for source in (inputs.terrain_source, inputs.source):
         if source is not None:
@@ -298,17 +315,7 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
         record["centreline_checksum"] = checksum(inputs.source.path)
     kept = {kind: path for kind, path in inputs.extra_paths.items() if kind != "points"}
     record.update({kind: kept_path(path) for kind, path in kept.items()})
-    study = screening.screen(
-        inputs.grid,
-        inputs.roads,
-        order.settings,
-        order.limits,
-        extras=inputs.extras,
-        edits=correction_table(order.corrections),
-        sources=record,
-        progress=progress,
-    )
-    return loaded(study, study.findings, order.corrections)
+    return record
 
 
 def screen_other(progress: Progress, order: ScreenOrder, path: str) -> Loaded:
@@ -390,15 +397,41 @@ def save(progress: Progress, order: SaveOrder) -> Stamp | None:
     return stamp_of(order.path)
 
 
-def open_study(progress: Progress, path: str) -> Opened:
-    """Read a saved study, and open the grid and roads it was made from if they are there."""
+def screen_network(progress: Progress, order: ScreenOrder, path: str) -> str:
+    """Screen the roads by all cores into a file, and return it; nothing of it is held.
+
+    A job that was called off goes on from where it was when it is asked for again.
+    """
+    from analysis.network.crews import process_crew
+    from analysis.network.engine import screen_network as screen_into
+    from analysis.study.inputs import check_writable
+
+    check_writable(path, suffix=".gpkg", inputs=order.inputs.paths)
+    prepare(progress)
+    inputs = order.inputs
+    screen_into(
+        inputs.grid,
+        inputs.roads,
+        path,
+        order.settings,
+        order.limits,
+        extras=inputs.extras,
+        sources=_sources(inputs),
+        crew=process_crew(os.cpu_count() or 1),
+        progress=progress,
+    )
+    return path
+
+
+def open_study(progress: Progress, path: str, road: str = "") -> Opened:
+    """Read a saved study, or one road of it, and open the grid and roads that it was made from."""
     from analysis.common.settings import Settings
     from analysis.findings.geopackage import read_findings
     from analysis.study.job import job_of
 
     progress(0.05, Path(path).name)
     stamp = stamp_of(path)
-    found = read_findings(path)
+    found = read_findings(path, road=road)
     job = job_of(found, path)
     progress(0.6, "")
     folder = Path(path).resolve().parent
@@ -418,6 +451,8 @@ def open_study(progress: Progress, path: str) -> Opened:
     )
     try:
         inputs = open_inputs(progress, terrain_source, source, job.extras)
+        if road:
+            inputs = replace(inputs, roads=tuple(r for r in inputs.roads if r.name == road))
     except VergelineError as error:
         note = f"The findings are here, the sections aren't: {error}"
         inputs = Inputs(None, (), terrain_source, source, job.extras, note=note)

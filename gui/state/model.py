@@ -350,6 +350,12 @@ class WindowModel(QObject):
             return
         self._screen(self.take_screened, self.tr("Screening"))
 
+    def screen_network(self, path: str, done: Callable[[str], None]) -> None:
+        """Screen the open roads into a file, by all cores; what is open here stays."""
+        job = partial(jobs.screen_network, order=self._order(), path=path)
+        title = self.tr("Screening into a file")
+        self.runner.submit("network", job, done, lane="long", title=title)
+
     def _screen(self, take: Callable[[Loaded], None], title: str) -> None:
         order = self._order()
         job = partial(jobs.screen, order=order)
@@ -378,21 +384,23 @@ class WindowModel(QObject):
         failed: Callable[[VergelineError], None] | None = None,
         *,
         recovered: bool = False,
+        road: str = "",
     ) -> None:
         """Open a saved study; its terrain is then measured again behind the scenes.
 
-        A `recovered` one is an autosaved copy: it has no file of its own and needs saving.
+        A `recovered` one is an autosaved copy: it has no file of its own and needs saving. One
+        `road` of a network has none either: saved there, the other roads would be lost.
         """
 
         def done(opened: jobs.Opened) -> None:
-            self._take_opened(opened, "" if recovered else path)
+            self._take_opened(opened, "" if recovered or road else path)
             if recovered:
                 self._unsaved_result = True
                 self._tell_modified()
 
         self.runner.submit(
             "open",
-            lambda progress: jobs.open_study(progress, path),
+            lambda progress: jobs.open_study(progress, path, road),
             done,
             failed,
             lane="long",

@@ -48,7 +48,7 @@ NEEDS = {
     "anything": "layouts close_study whole_road whole_terrain closer wider",
     "terrain": "heights extras measure picture",
     "road": "road_reading",
-    "inputs": "screen",
+    "inputs": "screen screen_network",
     "study": "compare sheets print_section print_reach print_reaches",
     "second": "end_compare",
     "relief": "relief",
@@ -145,6 +145,7 @@ class Commands(QObject):
             ("leave", self.tr("&Quit"), std.Quit, self.window.close),
             ("give_back", self.tr("&Give all corrected breaks back"), "", model.clear_corrections),
             ("screen", self.tr("&Screen the road"), "F5", model.screen),
+            ("screen_network", self.tr("Screen into a &file…"), "", files.ask_network),
             ("cancel", self.tr("Ca&ncel"), "Ctrl+.", jobs.cancel),
             ("compare", self.tr("Compare with another &grid…"), "", files.ask_second),
             ("end_compare", self.tr("&End comparing"), "", model.close_second),
@@ -224,7 +225,7 @@ class Commands(QObject):
                 "save save_as export sheets | close_study leave",
             ),
             (self.tr("&Edit"), "undo redo | agree reject to_check unreview | give_back"),
-            (self.tr("&Screening"), "screen cancel | review | compare end_compare"),
+            (self.tr("&Screening"), "screen screen_network cancel | review | compare end_compare"),
             (
                 self.tr("&Go"),
                 "next_station previous_station first_station last_station ten_on ten_back "

@@ -19,7 +19,7 @@ from analysis.common.errors import (
     VergelineError,
 )
 from analysis.common.outputs import check_no_input
-from gui.look.asking import dated_name
+from gui.look.asking import ask_name, dated_name
 from gui.look.words import station_words
 from gui.state import jobs
 from gui.state.file_kinds import GRIDS, LINES, POINTS, is_study, kind_of, line_layers
@@ -27,6 +27,7 @@ from gui.state.model import WindowModel
 from gui.window import recent
 from gui.window.autosave import Autosave, Leftover
 from gui.window.dialogs import Dialogs, RoadDialog
+from gui.window.network_dialog import NetworkDialog, is_network
 from gui.window.preview import PreviewDialog
 
 if TYPE_CHECKING:
@@ -271,7 +272,7 @@ class Files(QObject):
             return
 
         if entry.study:
-            self.after_saving(partial(self.model.open_study, entry.study))
+            self.open_findings(entry.study)
         else:
             self._replace_all(partial(self.model.open_files, entry.terrain, entry.source))
 
@@ -290,7 +291,7 @@ class Files(QObject):
             self._remember_folder(path)
             kind = kind_of(path)
             if is_study(path):
-                self.after_saving(partial(self.model.open_study, path))
+                self.open_findings(path)
                 return
             if kind == "limits":
                 self.read_limits(path)
@@ -313,6 +314,34 @@ class Files(QObject):
             self.open_terrain(terrain)
         elif road:
             self.open_road(road)
+
+    def open_findings(self, path: str) -> None:
+        """Open findings; of a whole network one of its roads."""
+        from analysis.findings.geopackage import road_summaries
+
+        try:
+            rows = road_summaries(path)
+        except OutputError as error:
+            self.dialogs.tell(self.tr("Opening"), error)
+            return
+        if not is_network(rows):
+            self.after_saving(partial(self.model.open_study, path))
+            return
+        dialog = NetworkDialog(Path(path).name, rows, self.dialogs.window, self.model.units)
+        dialog.chosen.connect(
+            lambda road: self.after_saving(partial(self.model.open_study, path, road=road))
+        )
+        self.dialogs.show(dialog)
+
+    def ask_network(self) -> None:
+        """Ask where the findings of a network go, screen it, and show its roads."""
+
+        def chosen(path: str) -> None:
+            self._remember_folder(path)
+            self.model.screen_network(path, self.open_findings)
+
+        title, filters = self.tr("Screen into a file"), "GeoPackage (*.gpkg)"
+        ask_name(self.dialogs.window, title, "network.gpkg", filters, chosen)
 
     def read_limits(self, path: str) -> None:
         """Judge by the limits of a file."""

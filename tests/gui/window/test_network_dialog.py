@@ -1,0 +1,111 @@
+"""The roads of a network: listed with how they are, opened one at a time, never saved over it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+
+from analysis import read_findings
+from analysis.common.columns import ROAD_COLUMNS
+from analysis.common.table import Table
+from analysis.findings.geopackage import road_summaries, write_in_parts
+from gui.window import network_dialog
+from gui.window.network_dialog import NetworkDialog, is_network
+
+
+def rows_of(names, stations, rank, reason):
+    nothing = np.full(len(names), np.nan)
+    columns = dict.fromkeys(ROAD_COLUMNS, nothing)
+    text = {"road": names, "reason": reason, "outcome": [""] * len(names)}
+    columns |= {name: np.array(values, dtype=object) for name, values in text.items()}
+    columns |= {"stations": np.array(stations), "rank": np.array(rank)}
+    columns |= {"length_m": np.array([1609.344, 2000.0, 3000.0])}
+    return Table(columns)
+
+
+ROWS = rows_of(
+    ["Wren Lane", "Otter Road", "Gone Way"], [5000.0, 4000.0, 0.0], [7.0, 2.0, np.nan],
+    ["", "", "The terrain grid has no heights near the road."],
+)  # fmt: skip
+
+
+def shown(dialog):
+    return [dialog.table.item(k, 0).text() for k in range(dialog.table.rowCount())]
+
+
+def test_most_urgent_road_first_and_one_that_failed_cannot_be_opened(qtbot):
+    dialog = NetworkDialog("county.gpkg", ROWS, None, "us")
+    qtbot.addWidget(dialog)
+    assert shown(dialog) == ["Otter Road", "Wren Lane", "Gone Way"]
+    # the international mile is 1609.344 m by definition
+    assert dialog.table.item(1, 1).text() == "1"
+    with qtbot.waitSignal(dialog.chosen) as caught:
+        qtbot.mouseClick(dialog.open_button, Qt.MouseButton.LeftButton)
+    assert caught.args == ["Otter Road"]
+    dialog.table.selectRow(2)
+    assert not dialog.open_button.isEnabled()
+    assert "no heights" in dialog.table.item(2, 5).toolTip()
+
+
+def test_what_counts_as_a_network():
+    assert is_network(ROWS)
+    assert not is_network(ROWS.where(np.array([0])))
+    assert not is_network(Table({**ROWS.columns, "stations": np.array([20.0, 30.0, np.nan])}))
+
+
+OTHER = "Otter's Way"
+
+
+@pytest.fixture
+def saved(shared_results, tmp_path):
+    """The small road, and the same ground once more under another name."""
+    found, path = shared_results[1].findings, tmp_path / "network.gpkg"
+
+    def renamed(table):
+        return Table({**table.columns, "road": np.full(len(table), OTHER, dtype=object)})
+
+    names = ("stations", "reaches", "ponds", "roads")
+    other = replace(found, **{name: renamed(getattr(found, name)) for name in names})
+    write_in_parts([found, other], found.run, path)
+    return path
+
+
+def test_one_road_of_a_file_is_what_was_written_of_it(saved, shared_results):
+    found, one = shared_results[1].findings, read_findings(saved, road=OTHER)
+    for table in ("stations", "reaches", "ponds"):
+        own, back = getattr(found, table), getattr(one, table)
+        assert set(back["road"]) <= {OTHER}
+        assert len(back) == len(own)
+    np.testing.assert_allclose(
+        one.stations["shoulder_slope_pct"], found.stations["shoulder_slope_pct"]
+    )
+    assert road_summaries(saved)["road"].tolist() == [str(found.roads["road"][0]), OTHER]
+    assert len(read_findings(saved, road="it's not there").stations) == 0
+
+
+def test_the_window_asks_which_road_and_opens_it_alone(window, saved, settle, monkeypatch):
+    monkeypatch.setattr(network_dialog, "MOST_STATIONS", 10)
+    window.files.open_findings(str(saved))
+    dialog = window.dialogs.shown
+    assert isinstance(dialog, NetworkDialog)
+    name = dialog.road()
+    dialog.open_button.click()
+    settle(lambda: window.model.loaded is not None)
+    assert [road.name for road in window.model.loaded.index] == [name]
+    # saving it there would lose the other roads
+    assert window.model.path == ""
+
+
+def test_the_window_screens_into_a_file(window, road_files, settle, tmp_path):
+    terrain, road = road_files
+    window.files.open_paths([terrain, road])
+    settle(lambda: window.model.can_screen)
+    out, done = str(tmp_path / "out.gpkg"), []
+    window.model.screen_network(out, done.append)
+    settle(lambda: bool(done))
+    assert len(road_summaries(out)) == 1
+    # nothing was opened by it
+    assert window.model.loaded is None
