@@ -280,8 +280,8 @@ def _urgent_block(planned: Planned, writing: Writing, most: int) -> Block:
     )
 
 
-def programme_overview(planned: Planned, writing: Writing) -> Sheet:
-    """All tables of the programme, to be read on a screen."""
+def programme_overview(planned: Planned, writing: Writing, *, most: int = 0) -> Sheet:
+    """All tables of the programme, to be read on a screen; of each `most` rows, 0 = all."""
     made = planned.programme
     blocks = [
         _severity_block(planned, writing),
@@ -295,8 +295,19 @@ def programme_overview(planned: Planned, writing: Writing) -> Sheet:
         blocks.append(Block("Season", text=(MOISTURE_NOTE,)))
     if planned.fit is not None:
         blocks += [fit_block(planned), left_block(planned, writing, _LEFT_ROWS)]
+    if most:
+        blocks = [_at_most(block, most) for block in blocks]
     cautions = caution_block()
     return Sheet("Programme", "overview", cautions, tuple(blocks), source=planned.source)
+
+
+def _at_most(block: Block, most: int) -> Block:
+    more = len(block.table) - most
+    if more <= 0:
+        return block
+    return replace(
+        block, table=block.table[:most], more=more, rest="{n} rows more are left out here."
+    )
 
 
 def programme_text(planned: Planned, writing: Writing) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QObject, QPersistentModelIndex, Qt
+from PySide6.QtGui import QFontMetrics
 
 from gui.look.words import finding_text, side_text, treatment_text
 
@@ -16,6 +17,7 @@ __all__ = ["OrderRows"]
 
 Index = QModelIndex | QPersistentModelIndex
 _WORDS = 8
+_MEASURED, _PAD = 30, 18
 
 
 class OrderRows(QAbstractTableModel):
@@ -68,6 +70,14 @@ class OrderRows(QAbstractTableModel):
             self.tr("Loads"),
             self.tr("Crew h"),
         )
+
+    def widths(self, metrics: QFontMetrics) -> list[int]:
+        """Widths of the columns that hold their heads and the first rows."""
+        rows = [self._heads, *self._rows[:_MEASURED]]
+        return [
+            max(metrics.horizontalAdvance(row[k]) for row in rows) + _PAD
+            for k in range(len(self._heads))
+        ]
 
     def reach(self, row: int) -> int:
         """Row of the reach table that a row here is about; -1 for none."""

@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 __all__ = ["PlanPage"]
 
 _WAIT_MS = 250
+_ROWS = 12
+"""Of each table of the summary: Qt lays all rows out at once, and the other tab has them all."""
 
 
 class PlanPage(QWidget):
@@ -45,6 +47,7 @@ class PlanPage(QWidget):
         self.model = model
         self.planned: Planned | None = None
         self._due = later(self, self._plan, _WAIT_MS)
+        self._words_due = later(self, self._show_words)
         self._rates_path = str(QSettings().value("rates", ""))
         form = self._make_form()
         self.summary = named(QTextBrowser(), self.tr("Summary of the programme"))
@@ -196,24 +199,32 @@ class PlanPage(QWidget):
         self.words.setText(str(error))
 
     def _show(self, planned: Planned) -> None:
-        from analysis.findings.planning_text import programme_overview
-        from analysis.findings.sheet_text import body_html, style_css
-
         self.planned = planned
         writing = self.model.writing
         self.rows.show(planned, writing)
-        self.table.resizeColumnsToContents()
-        overview = programme_overview(planned, writing)
-        self.summary.document().setDefaultStyleSheet(_readable(style_css()))
-        # Qt sizes headings by the text around them and takes no size from the style.
-        html = body_html(overview, drawn=False)
-        self.summary.setHtml(html.replace("<h2>", "<p><b>").replace("</h2>", "</b></p>"))
+        for column, width in enumerate(self.rows.widths(self.table.fontMetrics())):
+            self.table.setColumnWidth(column, width)
+        # A turn of the event loop each.
+        self._words_due.start()
         made = planned.programme
         said = [self.tr("Reaches with work: {n}").format(n=len(made.plan.items))]
         said.append(self.tr("crew days: {n:.1f}").format(n=made.whole.crew_days))
         if planned.rejected:
             said.append(self.tr("rejected, left out: {n}").format(n=planned.rejected))
         self.words.setText("; ".join(said))
+
+    def _show_words(self) -> None:
+        from analysis.findings.planning_text import programme_overview
+        from analysis.findings.sheet_text import body_html, style_css
+
+        planned, writing = self.planned, self.model.writing
+        if planned is None:
+            return
+        overview = programme_overview(planned, writing, most=_ROWS)
+        self.summary.document().setDefaultStyleSheet(_readable(style_css()))
+        # Qt sizes headings by the text around them and takes no size from the style.
+        html = body_html(overview, drawn=False)
+        self.summary.setHtml(html.replace("<h2>", "<p><b>").replace("</h2>", "</b></p>"))
 
     def _on_row(self, current: QModelIndex, _before: QModelIndex) -> None:
         reach = self.rows.reach(current.row())
