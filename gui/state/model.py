@@ -76,6 +76,8 @@ class WindowModel(QObject):
     asked(what)
         A view asks the window for something that needs a dialog: "terrain", "road", or one of
         `EXTRA_KINDS`.
+    sheets_asked(book, name)
+        A view asks the window to show a book of sheets, to be saved under a name or printed.
     reason_wanted(places)
         A view wants places rejected, and the window asks why.
     message(str), failed(str, str)
@@ -119,6 +121,7 @@ class WindowModel(QObject):
     message = Signal(str)
     failed = Signal(str, str)
     asked = Signal(str)
+    sheets_asked = Signal(object, str)
     reason_wanted = Signal(object)
 
     inputs: jobs.Inputs

@@ -263,7 +263,7 @@ class TablePage(QWidget):
             self.tr("Sheets…"),
             self.sheets_dialog,
             name=self.tr("Print sheets of the chosen rows"),
-            tip=self.tr("Write a PDF sheet of each chosen row."),
+            tip=self.tr("Look at a sheet of each chosen row, then save or print them."),
         )
         self.kerb_buttons = [
             tool_button(text, partial(self.answer_kerb, stands), name=name, tip=tip)
@@ -627,37 +627,21 @@ class TablePage(QWidget):
         self.model.message.emit(text)
 
     def sheets_dialog(self) -> None:
-        """Ask for a file and write the sheets of the chosen rows."""
-        title, name = self.tr("Save sheets"), self._sheets_name()
-        ask_name(self, title, name, self.tr("Sheets (*.pdf)"), self.save_sheets)
+        """Show the sheets of the chosen rows, to be saved or printed."""
+        study, rows = self.model.study, self.chosen_rows()
+        if study is not None and rows:
+            sources = [self.rows.source_row(row) for row in rows]
+            self.model.sheets_asked.emit(self._book(study, sources), self._sheets_name())
 
     def _sheets_name(self) -> str:
-        return dated_name(*self._roads_named(), self.tr("sheets"), ending=".pdf")
+        return " ".join([*self._roads_named(), self.tr("sheets")])
 
     def _roads_named(self) -> list[str]:
         """Name of the road, for a file; nothing where there are several."""
         roads = self.model.index
         return [roads[0].name] if len(roads) == 1 else []
 
-    def save_sheets(self, path: str) -> None:
-        """Write a PDF sheet of each chosen row."""
-        study = self.model.study
-        rows = self.chosen_rows()
-        if study is None or not rows:
-            return
-        sources = [self.rows.source_row(row) for row in rows]
-        work = self._sheet_work(study, sources, path)
-        self.model.runner.submit(
-            f"sheets {path}",
-            self.model.inputs.writing_to(path, work),
-            lambda _none: self.model.message.emit(
-                self.tr("Saved {name}").format(name=Path(path).name)
-            ),
-            lane="long",
-            title=self.tr("Writing sheets"),
-        )
-
-    def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
+    def _book(self, study: Any, sources: list[int]) -> Any:
         raise NotImplementedError
 
     def _on_menu(self, at: QPoint) -> None:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtWidgets import QWidget
 
 from analysis.common.columns import REACH_COLUMNS, STATION_COLUMNS, Column
-from gui.look.asking import dated_name
 from gui.look.words import station_words
 from gui.tables.table_page import KEYS, TablePage
 
@@ -81,13 +80,12 @@ class ReachTable(TablePage):
         return self.model.reach_key(source)
 
     def _sheets_name(self) -> str:
-        return dated_name(*self._roads_named(), self.tr("reach sheets"), ending=".pdf")
+        return " ".join([*self._roads_named(), self.tr("reach sheets")])
 
-    def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
-        from gui.drawing.books import reach_sheets
+    def _book(self, study: Any, sources: list[int]) -> Any:
+        from gui.drawing.books import reach_book
 
-        writing = self.model.writing
-        return lambda progress: reach_sheets(study, sources, path, writing, progress=progress)
+        return reach_book(study, sources, self.model.writing)
 
 
 class StationTable(TablePage):
@@ -113,12 +111,11 @@ class StationTable(TablePage):
         model = self.model
         road = model.index[model.road_index]
         station = station_words(float(road.station_m[model.station_index]), model.station_style)
-        return dated_name(road.name, station, ending=".pdf")
+        return f"{road.name} {station}"
 
-    def _sheet_work(self, study: Any, sources: list[int], path: str) -> Any:
-        from gui.drawing.books import stations_sheets
+    def _book(self, study: Any, sources: list[int]) -> Any:
+        from gui.drawing.books import station_book
 
         # Both sides stand on one sheet, so a station chosen twice is printed once.
         places = list(dict.fromkeys(self.model.station_at_row(source)[:2] for source in sources))
-        writing = self.model.writing
-        return lambda progress: stations_sheets(study, places, path, writing, progress=progress)
+        return station_book(study, places, self.model.writing)

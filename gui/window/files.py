@@ -64,6 +64,7 @@ class Files(QObject):
         model.path_changed.connect(self._on_path)
         model.inputs_changed.connect(self._note_inputs)
         model.asked.connect(self._on_asked)
+        model.sheets_asked.connect(lambda book, name: self._preview(name, book))
 
     # -- asking for files -----------------------------------------------------------
 

@@ -399,6 +399,23 @@ def test_arrow_stands_over_the_column_that_sorts(reaches: ReachTable) -> None:
     assert reaches.rows.sorted_by == ("length_m", False)
 
 
+def test_sheets_of_chosen_rows_are_shown_first(
+    reaches: ReachTable, stations: StationTable, screened: WindowModel
+) -> None:
+    """A book with a sheet of each; a station chosen on both sides is one."""
+    asked: list[tuple[Any, str]] = []
+    screened.sheets_asked.connect(lambda book, name: asked.append((book, name)))
+    reaches.view.selectAll()
+    reaches.sheets_dialog()
+    book, name = asked.pop()
+    assert len(book.makers) == reaches.rows.total
+    assert name == "Fernhollow Road reach sheets"
+    screened.select_station(0, 3, 0)
+    stations.view.selectAll()
+    stations.sheets_dialog()
+    assert len(asked.pop()[0].makers) == stations.rows.total // 2
+
+
 def test_saving_rows_asks_without_stopping_the_window(
     reaches: ReachTable, settle: Callable[..., None], tmp_path: Path
 ) -> None:

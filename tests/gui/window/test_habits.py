@@ -5,11 +5,14 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
+import rasterio
 from PySide6.QtCore import QSettings, Qt
 from PySide6.QtPrintSupport import QPrinter
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QInputDialog, QLabel, QStatusBar
+from rasterio.transform import from_bounds
 
 from gui.drawing.books import reach_book, station_book
 from gui.section.section_page import SectionPage
@@ -21,6 +24,7 @@ from gui.window.job_bar import JobBar
 from gui.window.preview import PreviewDialog
 from gui.window.window import Window
 from tests.gui.conftest import ARTEFACTS
+from tests.gui.window.conftest import choose_file
 
 Settle = Callable[..., None]
 
@@ -143,6 +147,35 @@ def test_splitter_of_the_section_stays(
         page.deleteLater()
     assert shares[0] == pytest.approx(400 / 1200, abs=0.02)
     assert shares[1:] == pytest.approx([shares[0]] * 2, abs=0.02)
+
+
+def test_picture_is_handed_in_as_evidence_with_one_click(
+    full: Window, settle: Settle, tmp_path: Path
+) -> None:
+    """Opened from the menu, shown, and searched for pavement edges; and taken out again."""
+    terrain, model = full.model.terrain, full.model
+    assert terrain is not None
+    path, place = str(tmp_path / "ortho.tif"), from_bounds(*terrain.bounds, 40, 40)
+    kept = {"width": 40, "height": 40, "count": 3, "dtype": "uint8", "crs": terrain.crs_wkt}
+    with rasterio.open(path, "w", driver="GTiff", transform=place, **kept) as out:
+        out.write(np.full((3, 40, 40), 90, dtype=np.uint8))
+    menu = full.commands["picture"].menu()
+    actions = {action.text().replace("&", ""): action for action in menu.actions()}
+    evidence = actions["Look for pavement edges in it too"]
+    menu.aboutToShow.emit()
+    assert not evidence.isEnabled()
+    actions["Open a picture…"].trigger()
+    choose_file(full, path)
+    settle(lambda: full.map.picture.path == path)
+    menu.aboutToShow.emit()
+    assert evidence.isEnabled() and not evidence.isChecked()
+    evidence.trigger()
+    settle(lambda: model.inputs.extra_paths.get("image") == path)
+    assert model.inputs.extras.image == path and model.stale
+    menu.aboutToShow.emit()
+    assert evidence.isChecked()
+    evidence.trigger()
+    settle(lambda: "image" not in model.inputs.extra_paths)
 
 
 # -- sheets before they are printed ---------------------------------------------------
