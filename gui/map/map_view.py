@@ -27,6 +27,7 @@ from gui.map.layers import VERDICTS, MapLayers
 from gui.map.map_items import Furniture, LinesItem, TileItem, pond_brush
 from gui.map.map_key import MapKey, spread
 from gui.map.picture import MapPicture
+from gui.map.ruler import Ruler
 from gui.map.tiles import Light, ReliefTiles, TerrainTiles, TilePlan, TileStore
 from gui.state.model import WindowModel
 from gui.state.runner import Progress
@@ -97,8 +98,6 @@ class MapView(QWidget):
         self.light = Light()
         self._following = False
         self._fit_wanted = True
-        self._measuring = False
-        self.measure_from: tuple[float, float] | None = None
         self.origin = (0.0, 0.0)
         self._build()
         self._build_actions()
@@ -139,25 +138,25 @@ class MapView(QWidget):
         self._breaks.coarsest_m = BREAKS_COARSEST_M
         self._chosen_reach = LinesItem(4.8)
         self._reaches = LinesItem(5.0)
-        self.stations, self.ring, self._ruler_ends = (pg.ScatterPlotItem() for _ in range(3))
+        self.stations, self.ring = pg.ScatterPlotItem(), pg.ScatterPlotItem()
         self.stations.setZValue(6.0)
         self._section = LinesItem(7.0)
         self.ring.setZValue(8.0)
         self.marks = FindingMarks(8.5)
         self._reviewed = pg.ScatterPlotItem()
         self._reviewed.setZValue(7.5)
-        self._ruler = LinesItem(9.0)
-        self._ruler_ends.setZValue(9.5)
+        self.ruler = Ruler(self.model, self)
+        self.ruler.measured.connect(self.measured)
         images = (self.terrain_item, self.picture.item, self.relief_item)
         lines = (self._ponds, self._road_lines, self._breaks, self._chosen_reach, self._reaches)
         marks = (self.stations, self._section, self._reviewed, self.ring, self.marks)
-        rulers = (self._ruler, self._ruler_ends)
+        rulers = self.ruler.items
         for item in (*images, *lines, *marks, *rulers):
             self.plot.addItem(item, ignoreBounds=True)
         self.furniture = Furniture(self.plot)
         self.key = MapKey(self.plot, self.furniture)
         self.place = named(QLabel(), self.tr("Place under the cursor"))
-        self.ruler_text = named(QLabel(), self.tr("Measured distance and fall"))
+        self.ruler_text = self.ruler.text
         strip = QWidget()
         strip.setFixedHeight(24)
         abreast(strip, (self.place, 1), self.ruler_text, margins=(8, 2, 8, 2))
@@ -233,7 +232,7 @@ class MapView(QWidget):
         terrain = self._terrain
         self._set_measuring(False)
         self.measure_action.setChecked(False)
-        self._clear_ruler()
+        self.ruler.clear()
         if terrain is None:
             self._store = self.tiles = None
             self.terrain_item.set_store(None, self.origin)
@@ -341,7 +340,7 @@ class MapView(QWidget):
         self._reaches.set_pens(pens)
         self._chosen_reach.set_pens([[theme.pen("selected", 12.0, alpha=0.7)]])
         self._section.set_pens([[theme.pen("halo", 4.5, alpha=0.8), theme.pen("selected", 1.8)]])
-        self._ruler.set_pens([[theme.pen("halo", 4.5, alpha=0.8), theme.pen("ink", 2.0)]])
+        self.ruler.dress()
         self._ponds.set_pens([[theme.pen("pond", 1.4)]], pond_brush())
         self._scatter()
         self._mark_selection(follow=False)
@@ -362,7 +361,7 @@ class MapView(QWidget):
         there.findings = self.marks.findings
         shown = self._relief_wanted and self._relief_store is not None
         there.relief_cm = self.relief_limit_cm if shown else 0.0
-        there.hint = self.tr("Click two points; Esc ends measuring") if self._measuring else ""
+        there.hint = self.tr("Click two points; Esc ends measuring") if self.ruler.on else ""
         there.update()
         self._place_key()
 
@@ -524,7 +523,7 @@ class MapView(QWidget):
             self.zoom(1.0 / 0.7)
         elif key == Qt.Key.Key_Home:
             self.show_road()
-        elif key == Qt.Key.Key_Escape and self._measuring:
+        elif key == Qt.Key.Key_Escape and self.ruler.on:
             self.measure_action.setChecked(False)
         else:
             return
@@ -653,8 +652,8 @@ class MapView(QWidget):
             return
         point = self.view.mapSceneToView(at)
         self.place.setText(self.place_text(point.x(), point.y()))
-        if self._measuring and self.measure_from is not None:
-            self._draw_ruler(self.measure_from, (point.x(), point.y()))
+        if self.ruler.on and self.ruler.start is not None:
+            self.ruler.draw(self.ruler.start, (point.x(), point.y()))
 
     def place_text(self, x: float, y: float) -> str:
         """Return coordinates, and station and offset where a road is near (local metres)."""
@@ -692,7 +691,7 @@ class MapView(QWidget):
         point = self.view.mapSceneToView(event.scenePos())
         event.accept()
         self.plot.setFocus(Qt.FocusReason.MouseFocusReason)
-        if self._measuring:
+        if self.ruler.on:
             self._measure_click(point)
             return
         found = self._pick(point)
@@ -729,68 +728,22 @@ class MapView(QWidget):
 
     # -- measuring -------------------------------------------------------
 
+    @property
+    def measure_from(self) -> tuple[float, float] | None:
+        """Where the measurement that is under way began, local metres."""
+        return self.ruler.start
+
     def _set_measuring(self, on: bool) -> None:
-        self._measuring = on
-        self.measure_from = None
-        if not on:
-            self._clear_ruler()
+        self.ruler.set_on(on)
         self.plot.setCursor(Qt.CursorShape.CrossCursor if on else Qt.CursorShape.ArrowCursor)
         self._arrange()
-
-    def _clear_ruler(self) -> None:
-        self._ruler.set_lines([])
-        self._ruler_ends.setData([], [])
-        self.ruler_text.setText("")
-        self.measured.emit("")
 
     def _measure_at(self, point: QPointF) -> None:
         self.measure_action.setChecked(True)
         self._measure_click(point)
 
     def _measure_click(self, point: QPointF) -> None:
-        here = (point.x(), point.y())
-        if self.measure_from is None:
-            self.measure_from = here
-            self._draw_ruler(here, here)
-            return
-        start, self.measure_from = self.measure_from, None
-        self._draw_ruler(start, here)
-        terrain, (x, y) = self._terrain, self.origin
-        if terrain is None:
-            return
-        a, b = (start[0] + x, start[1] + y), (here[0] + x, here[1] + y)
-
-        def work(_progress: Progress) -> Any:
-            from analysis.study.relief import fall_between
-
-            return fall_between(terrain, a, b)
-
-        self.model.runner.submit("map/measure", work, self._take_fall)
-
-    def _take_fall(self, fall: Any) -> None:
-        units = self.model.units
-        words = self.tr("{distance}, fall unknown: no ground height at an end")
-        if math.isfinite(fall.fall_m):
-            words = self.tr("{distance}, {verb} {drop} ({slope})")
-        words = words.format(
-            distance=value_text(fall.distance_m, "m", units),
-            verb=self.tr("falls") if fall.fall_m >= 0 else self.tr("rises"),
-            drop=value_text(abs(fall.fall_m), "m", units),
-            slope=value_text(abs(fall.slope_pct), "%", units),
-        )
-        self.ruler_text.setText(words)
-        self.measured.emit(words)
-
-    def _draw_ruler(self, start: tuple[float, float], end: tuple[float, float]) -> None:
-        self._ruler.set_lines([(np.array([start, end]), 0)])
-        self._ruler_ends.setData(
-            x=[start[0], end[0]],
-            y=[start[1], end[1]],
-            symbol="s",
-            size=8.0,
-            brush=theme.color("halo"),
-            pen=theme.pen("ink", 1.5),
-        )
+        self.ruler.click(point, self._terrain, self.origin)
 
     # -- state kept between runs -------------------------------------------------------
 

@@ -3,43 +3,30 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Iterable
-from dataclasses import replace
+from collections.abc import Callable
 from functools import partial
 from typing import Any
 
-from PySide6.QtCore import QCoreApplication, QObject, QSettings, QSize, Qt
-from PySide6.QtGui import QAction, QActionGroup, QKeySequence
-from PySide6.QtWidgets import (
-    QLabel,
-    QLineEdit,
-    QMainWindow,
-    QMenu,
-    QToolBar,
-    QToolButton,
-    QWidgetAction,
-)
+from PySide6.QtCore import QCoreApplication, QObject, QSize, Qt
+from PySide6.QtGui import QAction, QKeySequence
+from PySide6.QtWidgets import QLabel, QLineEdit, QMainWindow, QMenu, QToolBar, QToolButton
 
 from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
 from analysis.common.stations import parse_station
-from gui.look import theme
 from gui.look.icons import icon
 from gui.look.making import named
 from gui.look.words import side_text, station_words
-from gui.map.map_view import RELIEF_LIMITS_CM, MapView
-from gui.map.picture import PicturePanel
-from gui.map.tiles import Light
+from gui.map.map_view import MapView
 from gui.state.model import WindowModel
-from gui.window import recent
-from gui.window.dialogs import LightPanel, ShortcutSheet
+from gui.window.dialogs import ShortcutSheet
 from gui.window.exporting import Exporting
-from gui.window.files import PICTURE_FILTER, Files
+from gui.window.files import Files
 from gui.window.finder import CommandFinder, plain
 from gui.window.job_bar import JobBar
-from gui.window.layouts import Layouts
 from gui.window.panes import Panes
 from gui.window.reviewing import Reviewing
+from gui.window.submenus import Submenus
 
 __all__ = ["Commands"]
 
@@ -112,7 +99,10 @@ class Commands(QObject):
         self.files, self.panes = files, panes
         self._actions: dict[str, QAction] = {}
         self._make_actions(jobs)
-        self._make_submenus()
+        self.submenus = Submenus(window, model, view, files, panes)
+        sheets = self.submenus.submenu("sheets", self.tr("&Print sheets"))
+        sheets.addActions([self[n] for n in ("print_section", "print_reach", "print_reaches")])
+        self._actions |= self.submenus.actions
         self._make_menus()
         self._make_toolbar()
         for name, action in self._actions.items():
@@ -247,173 +237,6 @@ class Commands(QObject):
                 else:
                     made.addAction(self[name])
 
-    def _submenu(self, name: str, title: str) -> QMenu:
-        made = QMenu(title, self.window)
-        self._actions[name] = made.menuAction()
-        return made
-
-    def _make_submenus(self) -> None:
-        model = self.model
-        self.recent_menu = self._submenu("recent", self.tr("Open r&ecent"))
-        self.recent_menu.aboutToShow.connect(self._fill_recent)
-        self.recent_menu.setToolTipsVisible(True)
-        sheets = self._submenu("sheets", self.tr("&Print sheets"))
-        sheets.addActions([self[n] for n in ("print_section", "print_reach", "print_reaches")])
-        self.panes.fill_menu(self._submenu("panes", self.tr("&Panes")))
-        self.layouts = Layouts(self.panes, model, self.files.dialogs)
-        self.layouts.fill_menu(self._submenu("layouts", self.tr("La&youts")))
-        heights = (
-            (self.tr("As the file says"), None),
-            (self.tr("Metres"), "metre"),
-            (self.tr("Feet"), "foot"),
-            (self.tr("US survey feet"), "us-foot"),
-        )
-        self._choice("heights", self.tr("Heights are &in"), heights, self.files.set_height_unit)
-        units = ((self.tr("Metric"), "metric"), (self.tr("US"), "us"))
-        self._choice("units", self.tr("&Units"), units, model.set_units, lambda: model.units)
-        stations = (
-            (self.tr("2+340 (km)"), "km"),
-            (self.tr("23+40 (hundreds of feet)"), "feet-hundreds"),
-        )
-        self._choice(
-            "stations",
-            self.tr("&Stations as"),
-            stations,
-            model.set_station_style,
-            lambda: model.station_style,
-        )
-        colours = (
-            (self.tr("As the system has them"), "system"),
-            (self.tr("Light"), "light"),
-            (self.tr("Dark"), "dark"),
-        )
-        self._choice("colours", self.tr("&Colours"), colours, self.set_appearance, _appearance)
-        limits = [
-            (self.tr("± {value:g} cm").format(value=limit), limit) for limit in RELIEF_LIMITS_CM
-        ]
-        self._choice(
-            "relief_limit",
-            self.tr("Full colour at"),
-            limits,
-            self._set_relief_limit,
-            lambda: self.map.relief_limit_cm,
-        )
-        light = self._submenu("light", self.tr("&Light on the terrain"))
-        panel = LightPanel(self.map.light)
-        panel.changed.connect(self._set_light)
-        holder = QWidgetAction(light)
-        holder.setDefaultWidget(panel)
-        light.addAction(holder)
-        self._make_picture()
-        self._make_extras()
-
-    def _make_picture(self) -> None:
-        """Make the menu of the picture behind the map."""
-        model, picture = self.model, self.map.picture
-        made = self._submenu("picture", self.tr("&Picture behind the map"))
-        made.addAction(self.tr("&Open a picture…")).triggered.connect(self._ask_picture)
-        used = made.addAction(self.tr("&Show the intensity or orthophoto that is in use"))
-        used.triggered.connect(lambda: picture.open(model.inputs.extra_paths.get("image", "")))
-        holder = QWidgetAction(made)
-        holder.setDefaultWidget(PicturePanel(picture))
-        made.addAction(holder)
-        evidence = made.addAction(self.tr("Look for pavement &edges in it too"))
-        evidence.setCheckable(True)
-        evidence.setToolTip(
-            self.tr(
-                "Where shoulder and pavement lie level with each other, their brightness tells."
-            )
-        )
-        made.setToolTipsVisible(True)
-        evidence.triggered.connect(
-            lambda on: (
-                self.files.add_extra("image", picture.path)
-                if on
-                else model.set_extra("image", None)
-            )
-        )
-        away = made.addAction(self.tr("&Take it away"))
-        away.triggered.connect(picture.take_away)
-
-        def mark() -> None:
-            image = model.inputs.extra_paths.get("image", "")
-            used.setVisible(bool(image) and image != picture.path)
-            evidence.setEnabled(bool(picture.path))
-            evidence.setChecked(bool(picture.path) and image == picture.path)
-            away.setEnabled(bool(picture.path))
-
-        made.aboutToShow.connect(mark)
-
-    def _ask_picture(self) -> None:
-        title, kind = self.tr("Picture behind the map"), self.tr("Pictures with a place")
-        filters = f"{kind} ({PICTURE_FILTER});;" + self.tr("All files") + " (*)"
-        self.files.dialogs.ask_file(title, filters, self.map.picture.open)
-
-    def _choice(
-        self,
-        name: str,
-        title: str,
-        options: Iterable[tuple[str, Any]],
-        choose: Callable[[Any], object],
-        now: Callable[[], object] | None = None,
-    ) -> None:
-        """Make a menu of values to choose from; the one that holds `now` is marked."""
-        made = self._submenu(name, title)
-        group = QActionGroup(made)
-        for text, value in options:
-            action = made.addAction(text)
-            action.setData(value)
-            action.triggered.connect(lambda _=False, v=value: choose(v))
-            if now is not None:
-                action.setCheckable(True)
-                group.addAction(action)
-
-        def mark() -> None:
-            for action in group.actions():
-                action.setChecked(now is not None and action.data() == now())
-
-        made.aboutToShow.connect(mark)
-        mark()
-
-    def _make_extras(self) -> None:
-        model = self.model
-        made = self._submenu("extras", self.tr("A&dd to the road"))
-        rows = (
-            ("mask", self.tr("&Areas that aren't shoulder…"), self.tr("Take the areas out")),
-            ("edges", self.tr("Pavement &edge lines…"), self.tr("Take the edge lines out")),
-            ("widths", self.tr("&Widths by station…"), self.tr("Take the widths out")),
-            ("culverts", self.tr("&Culverts…"), self.tr("Take the culverts out")),
-            ("points", self.tr("Ground &points…"), self.tr("Take the points out")),
-            ("image", self.tr("&Intensity or orthophoto…"), self.tr("Take the image out")),
-            ("kerbs", self.tr("&Kerbs…"), self.tr("Take out what was said of kerbs")),
-        )
-        for kind, text, _take in rows:
-            made.addAction(text).triggered.connect(lambda _=False, k=kind: self.files.ask_extra(k))
-        made.addSeparator()
-        takers = {kind: made.addAction(take) for kind, _text, take in rows}
-        for kind, action in takers.items():
-            action.triggered.connect(lambda _=False, k=kind: model.set_extra(k, None))
-
-        def mark() -> None:
-            for kind, action in takers.items():
-                action.setVisible(kind in model.inputs.extra_paths)
-
-        made.aboutToShow.connect(mark)
-
-    def _fill_recent(self) -> None:
-        menu = self.recent_menu
-        menu.clear()
-        entries = recent.entries()
-        for entry in entries:
-            action = menu.addAction(entry.title.replace("&", "&&"))
-            action.setToolTip(entry.tip)
-            action.setEnabled(entry.exists())
-            action.triggered.connect(lambda _=False, e=entry: self.files.open_recent(e))
-        menu.addSeparator()
-        forget = menu.addAction(self.tr("&Forget these"))
-        forget.setEnabled(bool(entries))
-        forget.triggered.connect(self.files.forget_recent)
-
     # -- toolbar -------------------------------------------------------
 
     def _make_toolbar(self) -> None:
@@ -546,19 +369,6 @@ class Commands(QObject):
             self.model.select_road((self.model.road_index + step) % count)
             self.map.show_current_road()
 
-    def _set_relief_limit(self, limit_cm: float) -> None:
-        self.map.set_relief_limit(limit_cm)
-        self["relief"].setChecked(True)
-
-    def _set_light(self, light: Light) -> None:
-        now = self.map.light
-        self.map.set_light(replace(light, low_m=now.low_m, high_m=now.high_m))
-
-    def set_appearance(self, which: str) -> None:
-        """Use light or dark colours, or follow the system, now and from now on."""
-        QSettings().setValue("appearance", which)
-        theme.set_appearance(which)
-
     def _find_command(self) -> None:
         """Offer every command by its words."""
         entries = [
@@ -611,11 +421,6 @@ def _tell_keys(action: QAction, *, by_text: bool = False) -> None:
         said = f"{said} ({keys})"
     if said != action.toolTip():
         action.setToolTip(said)
-
-
-def _appearance() -> str:
-    """Return "system", "light" or "dark"."""
-    return str(QSettings().value("appearance", "system"))
 
 
 def _leaves(action: QAction) -> list[QAction]:

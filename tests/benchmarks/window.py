@@ -345,7 +345,7 @@ def monkey(minutes: float, seed: int) -> None:
         run_loop(lambda: model.study is not None, timeout_s=120)
         for pane in window.panes.by_name.values():
             pane.fill()
-        skipped = {window.commands.leave, window.commands.log}
+        skipped = {window.commands["leave"], window.commands["log"]}
         heart, control = Heartbeat(), Control()
         watch = Watch(heart, LIMIT_MS / 1000.0)
         end = time.monotonic() + 60.0 * minutes
@@ -429,7 +429,9 @@ def monkey(minutes: float, seed: int) -> None:
                     [
                         lambda: model.set_units(chance.choice(["metric", "us"])),
                         lambda: model.set_station_style(chance.choice(["km", "feet-hundreds"])),
-                        lambda: window.set_appearance(chance.choice(["light", "dark", "system"])),
+                        lambda: window.commands.submenus.set_appearance(
+                            chance.choice(["light", "dark", "system"])
+                        ),
                     ]
                 )()
             elif what < 0.9 and model.index:
@@ -437,7 +439,7 @@ def monkey(minutes: float, seed: int) -> None:
             elif what < 0.92:
                 window.resize(chance.randrange(700, 1800), chance.randrange(500, 1100))
             elif what < 0.94 and model.index:
-                model.set_override(
+                model.correct(
                     0,
                     chance.randrange(len(model.index[0].station_m)),
                     chance.randrange(2),

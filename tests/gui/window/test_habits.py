@@ -104,7 +104,7 @@ def test_tips_tell_the_keys_and_ends_of_the_road_have_some(full: Window) -> None
 
 
 def test_layout_is_kept_under_a_name_and_comes_back(full: Window, settle: Settle) -> None:
-    layouts, panes = full.commands.layouts, full.panes
+    layouts, panes = full.commands.submenus.layouts, full.panes
     panes["straight"].hide()
     menu = full.commands["layouts"].menu()
     menu.aboutToShow.emit()

@@ -861,8 +861,8 @@ def test_recent_remembers_and_opens(
     entries = recent.entries()
     assert len(entries) == 1
     assert (entries[0].terrain, entries[0].road) == shared_files
-    window.commands.recent_menu.aboutToShow.emit()
-    assert window.commands.recent_menu.actions()[0].text() == entries[0].title
+    window.commands.submenus.recent_menu.aboutToShow.emit()
+    assert window.commands.submenus.recent_menu.actions()[0].text() == entries[0].title
     window.files.open_recent(entries[0])
     settle(lambda: bool(window.model.roads))
     settle(window.model.runner.idle)
@@ -1216,7 +1216,7 @@ def test_cells_of_the_grid_follow_the_units(full: Window) -> None:
 
 def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Settle) -> None:
     """Boxes are lighter than the window around them; in the light they are as the paper."""
-    full.commands.set_appearance("dark")
+    full.commands.submenus.set_appearance("dark")
     settle()
     form = full.panes["limits"].fill()
     assert isinstance(form, LimitsForm)
@@ -1224,7 +1224,7 @@ def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Sett
     around = full.palette().color(QPalette.ColorRole.Window)
     fill = box.palette().color(QPalette.ColorRole.Base)
     assert fill.lightness() > 1.5 * around.lightness()
-    full.commands.set_appearance("light")
+    full.commands.submenus.set_appearance("light")
     settle()
     assert box.palette().color(QPalette.ColorRole.Base) == theme.color("paper")
 
@@ -1233,7 +1233,7 @@ def test_style_sheet_follows_light_and_dark(full: Window, settle: Settle) -> Non
     """The window, a pane out of it, a dialog and the first page take the colours in use."""
     full.panes["along"].setFloating(True)
     for which in ("dark", "light"):
-        full.commands.set_appearance(which)
+        full.commands.submenus.set_appearance(which)
         full.dialogs.show_cautions()
         settle()
         plate = theme.color("plate")
@@ -1243,11 +1243,11 @@ def test_style_sheet_follows_light_and_dark(full: Window, settle: Settle) -> Non
             assert widget is not None
             assert widget.palette().color(QPalette.ColorRole.Window) == plate
         close_dialog(full)
-    full.commands.set_appearance("dark")
+    full.commands.submenus.set_appearance("dark")
     full.model.close_study()
     settle()
     assert theme.color("raised").name() in full.first_page.styleSheet()
-    full.commands.set_appearance("light")
+    full.commands.submenus.set_appearance("light")
 
 
 def test_notes_follow_light_and_dark(full: Window, settle: Settle) -> None:
@@ -1256,7 +1256,7 @@ def test_notes_follow_light_and_dark(full: Window, settle: Settle) -> None:
     assert isinstance(form, InputsForm)
     settle(full.model.runner.idle)
     for which in ("dark", "light"):
-        full.commands.set_appearance(which)
+        full.commands.submenus.set_appearance(which)
         settle()
         around = full.palette().color(QPalette.ColorRole.Window)
         for label in (form.road_note, form.terrain_note, form.power.words):
