@@ -99,7 +99,8 @@ def _station(name: str, title: str, meaning: str) -> Column:
 
 RANKING = (
     "1 is most urgent: edge drop-offs at or over the safety limit, however short; then what keeps "
-    "water on the pavement (high, reversed, ponding); then all other faults and blocked ditches; "
+    "water on the pavement (high, kerb or high, reversed, ponding); then all other faults and "
+    "blocked ditches; "
     "last what can't be judged. Among these by severity × length × exposure: severity counts in "
     "limits passed (1 at the limit, 3 at most; where nothing is judged the probability), exposure "
     "is half a width of pavement plus what drains this way; where the road layer tells them, "

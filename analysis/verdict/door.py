@@ -17,6 +17,7 @@ from analysis.earthwork.areas import areas as earth_areas
 from analysis.shoulder.values import Measures
 from analysis.verdict.beliefs import Beliefs, informed, learnt_text
 from analysis.verdict.labelling import Ties, label_stations, settled_by_neighbours
+from analysis.verdict.neighbours import with_neighbours
 from analysis.verdict.reaches import build_reaches
 from analysis.verdict.stations import judge_stations
 from analysis.verdict.values import Judged, Judgement, Measured
@@ -81,8 +82,19 @@ def judge(
         limits,
         joined([part.beliefs for part in measured]),
     )
+    shift = limits.decision.log_odds_shift.value
+    certainty = limits.decision.certainty.value
     ends = np.cumsum([0, *(len(case.s) for case in cases)]).tolist()
-    apart = [stations_of(judgement, slice(*own)) for own in pairwise(ends)]
+    apart = [
+        with_neighbours(
+            stations_of(judgement, slice(*own)),
+            part.shoulder.measures,
+            settings.spacing_m,
+            shift,
+            certainty,
+        )
+        for part, own in zip(measured, pairwise(ends), strict=True)
+    ]
     roads = list(zip(cases, measured, apart, strict=True))
     ground = [areas_here(part, own, limits) for _, part, own in roads]
     labels, along = [], []
@@ -107,7 +119,7 @@ def judge(
         measures,
         joined(ground),
         # a reach is as sure as its stations are together
-        replace(judgement, p_wont_shed=np.concatenate(along)),
+        replace(joined(apart), p_wont_shed=np.concatenate(along)),
         np.concatenate(labels),
         limits,
     )

@@ -20,7 +20,7 @@ from analysis.verdict.beliefs import Beliefs, alone
 from analysis.verdict.values import Judgement
 from analysis.water.held_by_section import Retained
 
-__all__ = ["bivariate_normal", "judge_stations"]
+__all__ = ["bivariate_normal", "judge_stations", "named"]
 
 _FINDINGS = np.array(tuple(Finding), dtype=object)
 _HOLDING = np.isin(_FINDINGS[: len(DEFECTS) + 1], HOLDING)
@@ -167,7 +167,7 @@ def judge_stations(
         likeliest=_FINDINGS[1 + most],
         p_likeliest=np.take_along_axis(every, most[..., None], axis=-1)[..., 0],
     )
-    return _named(judgement, measures.status, certainty)
+    return named(judgement, measures.status, certainty)
 
 
 def _chance_ponding(measures: Measures, held: Retained, limits: Limits) -> Floats:
@@ -219,7 +219,7 @@ def _finding_shares(chances: Mapping[Finding, Floats]) -> Floats:
     return shares
 
 
-def _named(judgement: Judgement, status: NDArray[np.int8], certainty: float) -> Judgement:
+def named(judgement: Judgement, status: NDArray[np.int8], certainty: float) -> Judgement:
     """Fill in verdict and finding, which never contradict each other.
 
     The most likely fault is named where one is certain enough. One that holds water is named only

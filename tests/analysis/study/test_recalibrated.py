@@ -31,9 +31,9 @@ def test_errors_follow_the_factor_of_the_noise_and_come_back():
 
 def test_odds_that_water_stays_shift():
     study = small_study()
-    wary = rejudge(study, study.limits.with_value("log_odds_shift", 1.0))
+    wary = rejudge(study, study.limits.with_value("log_odds_shift", 3.0))
     before, after = (s.findings.stations["p_wont_shed"].astype(float) for s in (study, wary))
-    np.testing.assert_allclose(after, expit(logit(before) + 1.0))
+    np.testing.assert_allclose(after, expit(logit(before) + 3.0))
     was, now = (s.findings.stations["verdict"] for s in (study, wary))
     # whoever is warier calls nothing sound that was not, and nothing that failed sound
     assert not ((now == "sheds") & (was != "sheds")).any()
