@@ -49,7 +49,7 @@ def unpaved(limits: Limits) -> object:
 
 
 def planned(limits: Limits) -> object:
-    """A plan of two reaches with all that a plan can know, close enough to be one job."""
+    """A plan of two reaches with all that a plan can know, one job, and a short one far off."""
     reach = WorkReach(
         road="Fernhollow Road",
         side="left",
@@ -72,7 +72,8 @@ def planned(limits: Limits) -> object:
         foreslope_pct=40.0,
     )
     further = replace(reach, from_m=455.0, to_m=756.0, worst_drop_mm=30.0, foreslope_pct=25.0)
-    return plan([reach, further], limits)
+    alone = replace(further, from_m=5000.0, to_m=5060.0, length_m=60.0, ditch_clean_m=0.0)
+    return plan([reach, further, alone], limits)
 
 
 def written(limits: Limits) -> object:
