@@ -10,7 +10,8 @@ import pytest
 from analysis.common.errors import SettingsError
 from analysis.common.limits import default_limits
 from analysis.earthwork.costs import Rates
-from analysis.earthwork.what_fits import Knapsack, Means, choose, choose_greedily, what_fits
+from analysis.earthwork.knapsack import Knapsack, choose, choose_greedily
+from analysis.earthwork.what_fits import Means, what_fits
 from analysis.earthwork.workplan import plan
 from tests.builders.work import reach, reaches_at_random
 
@@ -89,9 +90,10 @@ def test_two_thousand_reaches_in_two_seconds():
     means = Means(crew_days=0.4 * whole.totals.crew_days)
     begun = time.process_time()
     fit = what_fits(reaches, GRAVEL, means)
-    assert time.process_time() - begun < 2.0
+    spent = time.process_time() - begun
+    assert spent < 2.0
     assert fit.used["crew_days"] <= means.crew_days + 1e-6
-    assert fit.spare["crew_days"] < 0.02 * means.crew_days
+    assert fit.spare["crew_days"] < 0.01 * means.crew_days
     assert tuple(fit.harm.values()) >= tuple(fit.greedy_harm.values())
     assert len(fit.left) + len(fit.plan.items) == 2000
 
