@@ -7,6 +7,7 @@ where, and how to mend it.
 __all__ = [
     "Cancelled",
     "DegreesError",
+    "HeightUnitError",
     "LimitsError",
     "NoGroundError",
     "OutputError",
@@ -38,6 +39,10 @@ class DegreesError(TerrainError):
 
 class TerrainCrsError(TerrainError):
     """The terrain grid has no coordinate system, and none was given."""
+
+
+class HeightUnitError(TerrainError):
+    """The heights can only be in another unit than the one they were read in, which is feet."""
 
 
 class RoadError(VergelineError):

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.errors import NoGroundError, SettingsError, TerrainError
+from analysis.common.errors import HeightUnitError, NoGroundError, SettingsError
 from analysis.common.types import Progress
 from analysis.corridor.values import Cells, Ribbon
 from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
@@ -178,7 +178,7 @@ def _check_unit(terrain: Terrain, road: Road, ribbon: Ribbon) -> None:
         sign = f"rises and falls {grade:.0f} % along"
     else:
         return
-    raise TerrainError(
+    raise HeightUnitError(
         f"The heights of {terrain.name} look like feet read as metres, because the road "
         f'"{road.name}" {sign}; give the vertical unit (foot or us-foot, or metre if the road '
         "really is so)."

@@ -26,7 +26,9 @@ if TYPE_CHECKING:
     from analysis.corridor.values import Extras
     from analysis.findings.geopackage import Findings
     from analysis.road.roadline import Road
+    from analysis.study.noticing import Notice
     from analysis.study.trying import Change
+    from analysis.study.values import Study
     from analysis.terrain.grid import Terrain
 
 __all__ = [
@@ -38,6 +40,7 @@ __all__ = [
     "TerrainSource",
     "beside",
     "is_same",
+    "notices",
     "open_extras",
     "open_inputs",
     "open_moved",
@@ -365,6 +368,13 @@ def try_limits(progress: Progress, before: Loaded, limits: Limits) -> Change:
     after = judging.rejudge(before.study, limits)
     progress(1.0, "")
     return change_between(before.findings.reaches, after.findings.reaches)
+
+
+def notices(_progress: Progress, study: Study) -> tuple[Notice, ...]:
+    """What a study shows that doesn't fit what was given."""
+    from analysis.study.noticing import notices
+
+    return notices(study)
 
 
 def save(progress: Progress, order: SaveOrder) -> Stamp | None:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtCore import QObject, QSettings, QTimer, Signal
 from PySide6.QtGui import QUndoStack
 
-from analysis.common.errors import VergelineError
+from analysis.common.errors import HeightUnitError, VergelineError
 from analysis.common.sides import SIDES
 from analysis.common.verdicts import Treatment, Verdict
 from analysis.common.writing import Writing
@@ -80,6 +80,8 @@ class WindowModel(QObject):
         A view asks the window to show a book of sheets, to be saved under a name or printed.
     reason_wanted(places)
         A view wants places rejected, and the window asks why.
+    unit_doubted(str)
+        The road can't be screened because its heights look like feet; says by what.
     message(str), failed(str, str)
         A line for the status bar; title and sentence of something that failed.
 
@@ -123,6 +125,7 @@ class WindowModel(QObject):
     asked = Signal(str)
     sheets_asked = Signal(object, str)
     reason_wanted = Signal(object)
+    unit_doubted = Signal(str)
 
     inputs: jobs.Inputs
     road_index: int
@@ -131,6 +134,7 @@ class WindowModel(QObject):
     _limits: Limits | None
     _corrections: dict[StationKey, float]
     _reviews: Reviews
+    _screen_due: bool
 
     def __init__(self, runner: Runner | None = None, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -333,6 +337,9 @@ class WindowModel(QObject):
         self._put_and_tell("stale", self.loaded is not None)
         if inputs.note:
             self.message.emit(inputs.note)
+        due, self._screen_due = self._screen_due, False
+        if due and self.can_screen:
+            self.screen()
 
     def _show_in_feet(self) -> None:
         """Show a grid that is in feet in feet, unless the person chose units before."""
@@ -362,7 +369,17 @@ class WindowModel(QObject):
     def _screen(self, take: Callable[[Loaded], None], title: str) -> None:
         order = self._order()
         job = partial(jobs.screen, order=order)
-        self.runner.submit("screen", job, take, lane="long", title=title)
+        self.runner.submit("screen", job, take, self._on_unscreened, lane="long", title=title)
+
+    def _on_unscreened(self, error: VergelineError) -> None:
+        if isinstance(error, HeightUnitError):
+            self.unit_doubted.emit(str(error))
+        else:
+            self.failed.emit(self.tr("Screening"), str(error))
+
+    def screen_once_open(self) -> None:
+        """Screen as soon as what is being opened is there."""
+        self._screen_due = True
 
     def _order(self) -> jobs.ScreenOrder:
         return jobs.ScreenOrder(self.inputs, self.settings, self.limits, dict(self._corrections))
@@ -538,7 +555,7 @@ class WindowModel(QObject):
         self.inputs = inputs
         self._corrections, self._reviews = {}, {}
         self._settings = self._limits = None
-        self._unsaved_result = False
+        self._unsaved_result = self._screen_due = False
         self._stamp = None
         self.road_index = self.station_index = self.side = 0
         self.reach_row = -1

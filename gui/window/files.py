@@ -65,6 +65,7 @@ class Files(QObject):
         model.inputs_changed.connect(self._note_inputs)
         model.asked.connect(self._on_asked)
         model.sheets_asked.connect(lambda book, name: self._preview(name, book))
+        model.unit_doubted.connect(self._offer_feet)
 
     # -- asking for files -----------------------------------------------------------
 
@@ -236,6 +237,22 @@ class Files(QObject):
             self.model.open_terrain(
                 source.path, vertical_unit=unit, warp=source.warp, crs=source.crs
             )
+
+    def _offer_feet(self, sentence: str) -> None:
+        """Offer to read the heights as feet, since a screening saw that they look like it."""
+        box = self.dialogs.box(self.tr("Screening"), sentence, QMessageBox.Icon.Question)
+        feet = box.addButton(
+            self.tr("Read them as feet and screen again"), QMessageBox.ButtonRole.AcceptRole
+        )
+        box.addButton(QMessageBox.StandardButton.Cancel)
+        box.setDefaultButton(feet)
+
+        def use() -> None:
+            self.model.screen_once_open()
+            self.set_height_unit("foot")
+
+        feet.clicked.connect(use)
+        self.dialogs.show(box)
 
     def open_road(self, path: str) -> None:
         """Open a road centreline; where a file holds several layers, ask which."""

@@ -18,6 +18,7 @@ from gui.look.units import value_text
 from gui.look.words import cautions
 from gui.map.map_view import MapView
 from gui.state.model import WindowModel
+from gui.state.noticed import Noticed
 from gui.window import recent
 from gui.window.commands import Commands
 from gui.window.dialogs import Dialogs, remembered_light
@@ -49,6 +50,7 @@ class Window(QMainWindow):
         self.setAcceptDrops(True)
         self.closing = False
         self._had_findings = False
+        self.noticed = Noticed(self.model, self)
         self._measured = self._share = ""
         self._dress()
         self._build_middle()
@@ -121,6 +123,8 @@ class Window(QMainWindow):
         model.units_changed.connect(self._say_grid)
         model.message.connect(lambda text: self.statusBar().showMessage(text, 15_000))
         model.failed.connect(self.dialogs.tell)
+        self.noticed.changed.connect(self._say_next)
+        model.units_changed.connect(self._say_next)
         model.runner.started.connect(self._say_next)
         model.runner.busy_changed.connect(self._say_next)
         self.map.measured.connect(self._say_measured)
@@ -296,6 +300,11 @@ class Window(QMainWindow):
                 self.tr("Inputs have changed since this screening."),
                 (self.tr("Screen again"), self.model.screen),
             )
+        elif (notice := self.noticed.first) is not None and not model.runner.is_running("screen"):
+            noticed, offer = self.noticed, self.noticed.offer(notice)
+            answer = (offer, lambda: noticed.accept(notice)) if offer else None
+            wave_off = (self.tr("It's all right"), lambda: noticed.wave_off(notice))
+            bar.say(noticed.sentence(notice), answer, wave_off)
         else:
             bar.say("")
 
