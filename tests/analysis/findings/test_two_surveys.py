@@ -58,8 +58,8 @@ def compared(after, before=None, dates=DATES):
 
 
 def states(**given):
-    """States over 12 later surveys, errors drawn in both."""
-    pairs = [(survey("a", seed=k), survey("b", seed=500 + k, **given)) for k in range(12)]
+    """States over 7 later surveys, errors drawn in both."""
+    pairs = [(survey("a", seed=k), survey("b", seed=500 + k, **given)) for k in range(7)]
     return [str(s) for a, b in pairs for s in compared(b, a).reaches["change"]]
 
 
@@ -98,29 +98,29 @@ def test_a_third_date_is_a_straight_line_with_its_error():
 def test_the_straight_line_holds_what_goes_on_straight():
     """Roads that do wear at a straight rate: 95 in 100 intervals hold the third survey's truth."""
     held = []
-    for k in range(40):
+    for k in range(20):
         a, b = survey("a", seed=k), survey("b", seed=900 + k, slope=3.4, drop=6.0)
         table = compared(b, a).reaches
         for name, truth in (("slope_third", 2.8), ("drop_third", 12.0)):
             unit = "pct" if name.startswith("slope") else "mm"
             off = np.abs(table[f"{name}_{unit}"].astype(float) - truth)
             held += (off <= 1.96 * table[f"{name}_se"].astype(float)).tolist()
-    assert np.mean(held) == pytest.approx(0.95, abs=0.05)
+    assert np.mean(held) == pytest.approx(0.95, abs=0.06)
 
 
 def test_changes_are_found_and_none_is_made_up():
-    assert states().count(NOT_CHANGED) >= 22
-    assert states(slope=2.5).count(CHANGED) == 24
-    assert states(drop=25.0).count(CHANGED) == 24
+    assert states().count(NOT_CHANGED) >= 13
+    assert states(slope=2.5).count(CHANGED) == 14
+    assert states(drop=25.0).count(CHANGED) == 14
     # less than what counts
     assert CHANGED not in states(slope=3.6)
 
 
 def test_halves_that_change_apart_are_not_averaged_away():
     halves = np.where(np.arange(STATIONS) < STATIONS / 2, 2.4, 5.6)
-    assert states(slope=halves).count(CHANGED) == 24
+    assert states(slope=halves).count(CHANGED) == 14
     short = np.where((np.arange(STATIONS) >= 12) & (np.arange(STATIONS) < 16), 40.0, 0.0)
-    assert states(drop=short).count(CHANGED) >= 22
+    assert states(drop=short).count(CHANGED) >= 13
 
 
 def test_a_coarse_survey_cant_tell():
