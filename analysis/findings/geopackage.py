@@ -248,7 +248,17 @@ def _write_layers(
         schema = {"geometry": "None", "properties": {k: _type_of(v) for k, v in row.items()}}
         with fiona.open(path, "w", driver="GPKG", layer="run", schema=schema) as layer:
             layer.write({"type": "Feature", "geometry": None, "properties": row})
+    if lost is not None:
+        _index_roads(path)
     progress(1.0, "written")
+
+
+def _index_roads(path: Path) -> None:
+    """Let one of many roads be found without going through all rows."""
+    with closing(sqlite3.connect(path)) as base:
+        for table in ("stations", "reaches", "ponds"):
+            base.execute(f"CREATE INDEX {table}_road ON {table} (road)")
+        base.commit()
 
 
 def _shapes(kind: str, coordinates: Iterable[Any]) -> Iterator[dict[str, Any]]:
@@ -375,7 +385,7 @@ def read_findings(path: str | os.PathLike[str], *, road: str = "") -> Findings:
                     f"{source.name} isn't a findings file: it lacks the layers "
                     f"{', '.join(sorted(missing))}; choose one that this program wrote."
                 )
-            _check_numbers(source, layers)
+            _check_numbers(source, layers, road)
             stations, points, crs_wkt = _read_layer(source, "stations", STATION_COLUMNS, road)
             reaches, lines, _ = _read_layer(source, "reaches", REACH_COLUMNS, road)
             ponds, rings, _ = _read_layer(source, "ponds", POND_COLUMNS, road)
@@ -443,7 +453,7 @@ _TABLES: Mapping[str, Mapping[str, Column]] = {
 }
 
 
-def _check_numbers(source: Path, layers: set[str]) -> None:
+def _check_numbers(source: Path, layers: set[str], road: str) -> None:
     """Refuse text in a column of numbers, which the map library would hand on as 0."""
     with closing(looking_into(source)) as base:
         for table in layers & set(_TABLES):
@@ -452,7 +462,8 @@ def _check_numbers(source: Path, layers: set[str]) -> None:
             sums = ", ".join(f"sum(typeof({name}) IN ('text', 'blob'))" for name in names)
             if not names:
                 continue
-            texts = base.execute(f"SELECT {sums} FROM {table}").fetchone()
+            here = (" WHERE road = ?", (road,)) if road else ("", ())
+            texts = base.execute(f"SELECT {sums} FROM {table}{here[0]}", here[1]).fetchone()
             wrong = [name for name, count in zip(names, texts, strict=True) if count]
             if wrong:
                 raise OutputError(

@@ -70,6 +70,8 @@ class NetworkDialog(QDialog):
         head = self.table.horizontalHeader()
         head.setSortIndicator(-1, Qt.SortOrder.AscendingOrder)  # as they stand, until asked
         self.table.setSortingEnabled(True)
+        self.table.resizeColumnsToContents()
+        self.table.setColumnWidth(5, 160)
         head.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
         self.note = QLabel(
             self.tr(
@@ -97,10 +99,10 @@ class NetworkDialog(QDialog):
             held = self._rows.row(row)
             cells: list[str | float] = [held["road"]]
             cells += [
-                round(0.001 * unit.factor * held[name], 2)
+                round(0.001 * unit.factor * float(held[name]), unit.decimals)
                 for name in ("length_m", "wont_shed_m", "cant_tell_m")
             ]
-            cells += [held["rank"], held["reason"]]
+            cells += [float(held["rank"]), held["reason"]]
             for place, value in enumerate(cells):
                 self.table.setItem(row, place, _item(value))
 
