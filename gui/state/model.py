@@ -859,14 +859,16 @@ class WindowModel(QObject):
     def reaches_to_work(self) -> list[int]:
         """Rows of the reaches with work that nobody rejected, the most pressing first."""
         from analysis.findings.gpx import reaches_to_see
-        from analysis.findings.selecting import kept
+        from analysis.findings.reviews import standing_reaches
 
-        found = self.reviewed_findings()
-        if found is None:
+        if self.loaded is None:
             return []
-        stays = kept(found).reaches
-        open_ = found.reaches["treatment"] == Treatment.CANT_TELL
-        return [row for row in reaches_to_see(found).tolist() if stays[row] and not open_[row]]
+        found = self.loaded.findings
+        reviews, _changed = standing_reaches(found.reaches, self._reviews)
+        rejected = [own is not None and own.state == Decision.REJECTED for own in reviews]
+        looked_at = found.reaches["treatment"] == Treatment.CANT_TELL
+        rows = reaches_to_see(found).tolist()
+        return [row for row in rows if not (rejected[row] or looked_at[row])]
 
     def flip_side(self) -> None:
         """Look at the other side of the same station."""

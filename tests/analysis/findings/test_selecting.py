@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.common.columns import REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.errors import OutputError, SettingsError
 from analysis.common.verdicts import Treatment
 from analysis.findings.exports import write_geojson
@@ -193,6 +194,45 @@ def test_layers_reopen_with_equal_features_and_attributes(handed):
                     assert value is None or float(value) == pytest.approx(stored)
                 else:
                     assert plain(value) == plain(stored)
+
+
+@pytest.mark.parametrize(
+    ("kind", "columns"), [("stations_csv", STATION_COLUMNS), ("reaches_csv", REACH_COLUMNS)]
+)
+def test_tables_reopen_with_equal_rows_and_values(handed, kind, columns):
+    """CSV has no types: every number as it is written, to ten digits; unknown is empty."""
+    made, places, _ = handed
+    chosen = selected(made)
+    table = chosen.stations if kind == "stations_csv" else chosen.reaches
+    with fiona.open(places[kind]) as layer:
+        rows = [dict(feature["properties"]) for feature in layer]
+    assert len(rows) == len(table)
+    for row, found in enumerate(rows):
+        for name, column in columns.items():
+            stored = table[name][row]
+            if column.type == "str":
+                assert found[name] == stored
+            elif np.isnan(stored):
+                assert not found[name]
+            elif column.type == "bool":
+                assert found[name] == ("true" if stored else "false")
+            else:
+                assert float(found[name]) == pytest.approx(stored, rel=1e-9, abs=1e-6)
+
+
+def test_waypoints_reopen_with_equal_values(handed):
+    _, places, _ = handed
+    with fiona.open(places["gpx"], layer="waypoints") as layer:
+        points = list(layer)
+    assert [p["properties"]["name"] for p in points] == ["1LB", "1LE", "W2LB", "W2LE"]
+    assert points[0]["properties"]["ele"] == pytest.approx(100.2)
+    assert [p["properties"]["type"] for p in points] == ["eroded edge"] * 2 + ["can't tell"] * 2
+    with fiona.open(places["geojson"]) as layer:
+        line = next(f for f in layer if f["properties"]["layer"] == "reach")["geometry"]
+    for point, end in zip(
+        points[:2], (line["coordinates"][0], line["coordinates"][-1]), strict=True
+    ):
+        assert point["geometry"]["coordinates"][:2] == pytest.approx(end[:2], abs=1e-7)
 
 
 def test_the_excerpt_is_a_findings_file_that_says_so(handed, tmp_path):

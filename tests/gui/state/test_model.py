@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.common.errors import VergelineError
-from analysis.findings.reviews import Place, Review
+from analysis.findings.reviews import Place, Review, reach_places
 from gui.state.edits import StationKey, correction_table, corrections_of
 from gui.state.file_kinds import is_study, kind_of, line_layers
 from gui.state.jobs import RoadSource
@@ -451,3 +451,13 @@ def test_review_is_signed_and_remembers_what_was_found(screened: WindowModel) ->
     assert list(found.reviews["state"]) == ["rejected"]
     screened.undo.undo()
     assert not screened.reviews or screened.reviews[place].state == "agreed"
+
+
+def test_reaches_to_work_leave_out_what_was_rejected(screened: WindowModel) -> None:
+    rows = screened.reaches_to_work()
+    assert screened.findings is not None and rows
+    ranks = screened.findings.reaches["rank"][rows]
+    assert ranks.tolist() == sorted(ranks)
+    place = reach_places(screened.findings.reaches)[rows[0]]
+    screened.set_review(place, "rejected", "bushes")
+    assert screened.reaches_to_work() == rows[1:]
