@@ -97,7 +97,7 @@ def _add_compare(commands: Any) -> None:
 
 def _add_paper(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="of a PDF")
-    parser.add_argument("--units", choices=("metric", "us"), default="metric", help="on a sheet")
+    parser.add_argument("--units", choices=("metric", "us"), default="metric", help="on forms")
     parser.add_argument(
         "--force", action="store_true", help="replace files that this program didn't write"
     )
@@ -129,7 +129,8 @@ def _checkplan(options: argparse.Namespace) -> int:
         files.write_check_gpx(found, plan, options.gpx)
     if options.form:
         separator = ";" if options.semicolons else ","
-        files.write_check_form(found, plan, options.form, separator=separator)
+        how = {"separator": separator, "system": options.units}
+        files.write_check_form(found, plan, options.form, **how)
     if options.sheet:
         sheet = files.check_sheet(found, plan, Writing(options.units))
         _write_sheet(sheet, options.sheet, options)

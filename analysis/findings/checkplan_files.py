@@ -17,11 +17,12 @@ from analysis.common.cautions import CAUTIONS
 from analysis.common.outputs import safe_cell
 from analysis.common.stations import station_text
 from analysis.common.types import Floats
+from analysis.common.units import METRES_PER_FOOT, METRIC, US
 from analysis.common.verdicts import Verdict
 from analysis.common.writing import Writing
 from analysis.findings.checkplan import CheckPlan
 from analysis.findings.placed import check_placed, degrees_of, write_text
-from analysis.findings.readings import FALL_COLUMNS, FORM_COLUMNS, Reading
+from analysis.findings.readings import FALL_COLUMNS, FORM_COLUMNS, Reading, us_form_columns
 from analysis.findings.sheet_text import Block, Sheet
 from analysis.findings.sheets import caution_block, limits_of, source_of
 
@@ -84,7 +85,12 @@ def _points(parent: ET.Element, tag: str, plan: CheckPlan, spots: Floats) -> Non
 
 
 def write_check_form(
-    findings: Findings, plan: CheckPlan, path: str | os.PathLike[str], *, separator: str = ","
+    findings: Findings,
+    plan: CheckPlan,
+    path: str | os.PathLike[str],
+    *,
+    separator: str = ",",
+    system: str = METRIC,
 ) -> None:
     """Write the table to fill in, which `read_readings` reads back; UTF-8 with its mark.
 
@@ -92,6 +98,8 @@ def write_check_form(
     ----------
     separator : {",", ";"}
         A semicolon suits spreadsheets that write decimals with a comma.
+    system : {"metric", "us"}
+        Units of what is to be filled in: millimetres and metres, or inches and feet.
 
     Raises
     ------
@@ -101,8 +109,9 @@ def write_check_form(
     spots = degrees_of(findings, findings.station_xy[[place.row for place in plan.places]])
     stream = io.StringIO(newline="")
     out = csv.writer(stream, delimiter=separator, lineterminator="\r\n")
-    out.writerow(FORM_COLUMNS)
+    out.writerow(us_form_columns() if system == US else FORM_COLUMNS)
     board = limits_of(findings).field.board_m.value
+    board /= METRES_PER_FOOT if system == US else 1.0
     for place, (longitude, latitude) in zip(plan.places, spots.tolist(), strict=True):
         known = {
             "place": place.name,
@@ -111,7 +120,7 @@ def write_check_form(
             "side": place.side,
             "latitude": f"{latitude:.7f}" if math.isfinite(latitude) else "",
             "longitude": f"{longitude:.7f}" if math.isfinite(longitude) else "",
-            "board_m": f"{board:g}",
+            "board_m": f"{board:.4g}",
         }
         if separator == ";":
             for name in ("station", "latitude", "longitude", "board_m"):

@@ -15,6 +15,7 @@ from analysis.common.given_files import read_text
 from analysis.common.limits import FieldLimits, default_limits
 from analysis.common.outputs import safe_cell
 from analysis.common.stations import parse_station
+from analysis.common.units import METRES_PER_FOOT, METRES_PER_INCH
 
 __all__ = [
     "FALL_COLUMNS",
@@ -24,7 +25,7 @@ __all__ = [
     "expected_fall_mm",
     "read_readings",
 ]
-__all__ += ["reading_of", "slope_from_board_pct"]
+__all__ += ["reading_of", "slope_from_board_pct", "us_form_columns"]
 
 FORM_COLUMNS = (
     *("place", "road", "station", "side", "latitude", "longitude", "reading_mm", "reading_2_mm"),
@@ -43,6 +44,13 @@ _HEADINGS: Mapping[str, str] = {
     **{name: name for name in (*_TEXTS, *_NUMBERS)},
     "station_m": "station",
 }
+_US_HEADINGS: Mapping[str, tuple[str, float]] = {
+    **{name.replace("_mm", "_in"): (name, 1000.0 * METRES_PER_INCH) for name in FALL_COLUMNS},
+    "edge_in": ("edge_mm", 1000.0 * METRES_PER_INCH),
+    "board_ft": ("board_m", METRES_PER_FOOT),
+}
+"""Headings in US units: the column that they stand for, and what its numbers are multiplied by."""
+
 _SIDES: Mapping[str, str] = {"left": "left", "l": "left", "right": "right", "r": "right"}
 _WHEN: Mapping[str, str] = {"": "before", "before": "before", "after": "after"}
 _SHEDS: Mapping[str, bool | None] = {
@@ -138,9 +146,10 @@ def read_readings(path: str | os.PathLike[str], limits: FieldLimits | None = Non
     Columns ``side``, ``reading_mm`` and ``station`` (1+240 or metres), or ``latitude`` and
     ``longitude`` in its place; if wanted ``road``, ``reading_2_mm`` and ``reading_3_mm`` where the
     board was laid more than once, ``board_m`` (else the limit's), ``board`` (which one),
-    ``edge_mm``, ``sheds`` (yes or no, as seen), ``when`` (before or after), ``place``. Separated
-    by comma, semicolon or tab; decimals with a point or a comma. Rows without a reading are left
-    out: a sheet may come back half filled. Other columns are ignored.
+    ``edge_mm``, ``sheds`` (yes or no, as seen), ``when`` (before or after), ``place``. In US units
+    ``reading_in``, ``edge_in`` and ``board_ft`` stand in for theirs. Separated by comma, semicolon
+    or tab; decimals with a point or a comma. Rows without a reading are left out: a sheet may come
+    back half filled. Other columns are ignored.
 
     Returns
     -------
@@ -159,6 +168,8 @@ def read_readings(path: str | os.PathLike[str], limits: FieldLimits | None = Non
         raise ReadingsError(f"{file.name} is empty; it needs station, side and reading_mm.")
     heads = [name.strip().lower() for name in rows[0][1]]
     columns = {_HEADINGS[name]: k for k, name in enumerate(heads) if name in _HEADINGS}
+    foreign = {_US_HEADINGS[name]: k for k, name in enumerate(heads) if name in _US_HEADINGS}
+    columns |= {name: k for (name, _), k in foreign.items()}
     placed = "station" in columns or {"latitude", "longitude"} <= columns.keys()
     for name, there in (
         ("station", placed),
@@ -172,6 +183,8 @@ def read_readings(path: str | os.PathLike[str], limits: FieldLimits | None = Non
     readings, faults = [], []
     for line, row in rows[1:]:
         cells = {name: row[k].strip() if k < len(row) else "" for name, k in columns.items()}
+        for name, factor in foreign:
+            cells[name] = _converted(cells[name], factor)
         try:
             if any(cell.strip() for cell in row[len(heads) :]):
                 raise ReadingsError(
@@ -270,6 +283,20 @@ def _falls(cells: Mapping[str, str], where: str) -> Sequence[float]:
     """Falls that were read, as often as the board was laid."""
     falls = [_value(cells, name, (-1000.0, 1000.0), math.nan, where) for name in FALL_COLUMNS]
     return [fall for fall in falls if not math.isnan(fall)]
+
+
+def us_form_columns() -> tuple[str, ...]:
+    """Columns of the table as it is handed out in US units."""
+    names = {name: heading for heading, (name, _) in _US_HEADINGS.items()}
+    return tuple(names.get(name, name) for name in FORM_COLUMNS)
+
+
+def _converted(text: str, factor: float) -> str:
+    """Number times a factor; what is no number stays as it is and is told later."""
+    try:
+        return f"{float(_point(text)) * factor:.9g}"
+    except ValueError:
+        return text
 
 
 def _plain(text: str) -> str:

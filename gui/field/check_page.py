@@ -196,12 +196,12 @@ class CheckPage(Part):
 
         found, plan = self.findings(), self.plan
         if found is not None and plan is not None:
-            title = self.tr("Save the form to fill in")
+            title, system = self.tr("Save the form to fill in"), self.model.units
             self.ask_place(
                 title,
                 self.tr("places to check"),
                 ".csv",
-                lambda path: write_check_form(found, plan, path),
+                lambda path: write_check_form(found, plan, path, system=system),
             )
 
     def _print(self) -> None:

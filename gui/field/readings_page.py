@@ -15,7 +15,7 @@ from gui.field.part import Part, words_label
 from gui.look.asking import ask_file
 from gui.look.fields import CalmCombo
 from gui.look.making import abreast, named, stacked
-from gui.look.units import number
+from gui.look.units import from_shown, number, unit_of, value_text
 from gui.look.words import side_text, station_words, verdict_text
 
 if TYPE_CHECKING:
@@ -74,8 +74,8 @@ class ReadingsPage(Part):
         for side in ("left", "right"):
             self.side.addItem(side_text(side), side)
         self.station = _line(self.tr("Station"), "1+240")
-        self.fall = _line(self.tr("Fall over the board, mm"), self.tr("fall, mm"))
-        self.edge = _line(self.tr("Step at the edge, mm"), self.tr("edge, mm"))
+        self.fall = _line(self.tr("Fall over the board"), "")
+        self.edge = _line(self.tr("Step at the edge"), "")
         self.sheds, self.when = CalmCombo(), CalmCombo()
         named(self.sheds, self.tr("Does water leave, as seen?"))
         for text, value in (
@@ -146,8 +146,8 @@ class ReadingsPage(Part):
             "road": str(self.road.currentData() or ""),
             "station": self.station.text().strip(),
             "side": str(self.side.currentData()),
-            "reading_mm": self.fall.text().strip(),
-            "edge_mm": self.edge.text().strip(),
+            "reading_mm": self._stored(self.fall),
+            "edge_mm": self._stored(self.edge),
             "sheds": str(self.sheds.currentData()),
             "when": str(self.when.currentData()),
         }
@@ -166,6 +166,14 @@ class ReadingsPage(Part):
             line.clear()
         self.station.setFocus()
         self.compare()
+
+    def _stored(self, line: QLineEdit) -> str:
+        """Text of a field in millimetres; what is no number stays, to be told."""
+        text = line.text().strip().replace(",", ".")
+        try:
+            return f"{from_shown(float(text), 'mm', self.model.units):.6g}"
+        except ValueError:
+            return text
 
     def _remove(self) -> None:
         row = self.table.row
@@ -234,7 +242,10 @@ class ReadingsPage(Part):
             if check is not None
             else self.tr("Open the table that came back, or type readings in.")
         )
-        style = self.model.station_style
+        style, unit = self.model.station_style, unit_of("mm", self.model.units).text
+        self.fall.setPlaceholderText(self.tr("fall, {unit}").format(unit=unit))
+        self.edge.setPlaceholderText(self.tr("edge, {unit}").format(unit=unit))
+        self.station.setPlaceholderText("1+240" if style == "km" else "40+68")
         heads = (
             self.tr("Station"),
             self.tr("Side"),
@@ -242,7 +253,7 @@ class ReadingsPage(Part):
             self.tr("Read, %"),
             self.tr("Measured, %"),
             self.tr("Difference"),
-            self.tr("Edge, mm"),
+            self.tr("Edge, {unit}").format(unit=unit),
             self.tr("Verdict"),
         )
         compared = iter(check.compared if check is not None else ())
@@ -265,9 +276,14 @@ class ReadingsPage(Part):
             _number(reading.slope_pct, 1),
             _number(one.measured_slope_pct, 1) if one is not None else "",
             _number(one.difference_points, 1) if one is not None else "",
-            _number(reading.edge_mm, 0),
+            self._edge_text(reading.edge_mm),
             verdict_text(one.verdict) if one is not None and one.verdict else "",
         )
+
+    def _edge_text(self, edge_mm: float) -> str:
+        if not math.isfinite(edge_mm):
+            return ""
+        return value_text(edge_mm, "mm", self.model.units, with_unit=False)
 
     def _summary(self, check: FieldCheck) -> str:
         summary, parts = check.summary, []
@@ -286,8 +302,11 @@ class ReadingsPage(Part):
             )
         if edge.count > 1:
             parts.append(
-                self.tr("Edges: mean {mean} mm, 95 % between {low} and {high} mm.").format(
-                    mean=number(edge.mean, 0), low=number(edge.low, 0), high=number(edge.high, 0)
+                self.tr("Edges: mean {mean}, 95 % between {low} and {high}.").format(
+                    **{
+                        name: value_text(getattr(edge, name), "mm", self.model.units)
+                        for name in ("mean", "low", "high")
+                    }
                 )
             )
         for board in summary.boards:

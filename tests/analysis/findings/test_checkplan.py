@@ -11,7 +11,7 @@ import pytest
 from rasterio.crs import CRS
 
 from analysis.common.cautions import CAUTIONS
-from analysis.common.errors import OutputError, SettingsError
+from analysis.common.errors import OutputError, ReadingsError, SettingsError
 from analysis.common.verdicts import Verdict
 from analysis.findings.checkplan import CheckOrder, draw_checks, driving_order
 from analysis.findings.checkplan_files import (
@@ -228,6 +228,25 @@ def test_the_form_reads_back_as_it_was_filled_in(tmp_path, plan, separator):
         )  # fmt: skip
         assert (one.reading_mm, one.laid, one.sheds) == (49.0, 2, True)
         assert one.board_m == 1.2
+
+
+def test_the_form_in_us_units_reads_back(tmp_path, plan):
+    """1.89 in on a board of 4 ft fall 48.006 mm on 1.2192 m (1 in = 25.4 mm, 1 ft = 0.3048 m)."""
+    path = tmp_path / "form.csv"
+    write_check_form(mixed(), plan, path, system="us")
+    head, first, *_ = path.read_text("utf-8-sig").splitlines()
+    cells = dict(zip(head.split(","), first.split(","), strict=True))
+    # the board of the limits, 1.2 m
+    assert cells["board_ft"] == "3.937"
+    cells |= {"reading_in": "1.89", "edge_in": "-0.5", "board_ft": "4"}
+    path.write_text("\n".join([head, ",".join(cells.values())]), encoding="utf-8")
+    (one,) = read_readings(path).readings
+    assert one.reading_mm == pytest.approx(48.006)
+    assert one.board_m == pytest.approx(1.2192)
+    assert one.edge_mm == pytest.approx(-12.7)
+    path.write_text("station,side,reading_in\n10,left,x\n", encoding="utf-8")
+    with pytest.raises(ReadingsError, match="'x'"):
+        read_readings(path)
 
 
 def test_readings_are_written_as_they_are_read(tmp_path):

@@ -135,12 +135,15 @@ def test_readings_are_typed_in(page: FieldPage, settle: Settle, tmp_path: Path) 
     assert "nowhere" in part.said.text()
     assert part.readings == []
     model.set_units("us")
+    # typed in millimetres before, in inches now
+    part.fall.setText("1.89")
     part.station.setText("0+98.4")
     part.sheds.setCurrentIndex(2)
     part.add()
     (made,) = part.readings
     # 98.4 ft in hundreds of feet
     assert made.station_m == pytest.approx(98.4 * 0.3048, abs=1e-3)
+    assert made.reading_mm == pytest.approx(1.89 * 25.4, abs=1e-3)
     assert made.sheds is False
     settle(lambda: part.check is not None)
     part.save_button.click()
@@ -148,7 +151,7 @@ def test_readings_are_typed_in(page: FieldPage, settle: Settle, tmp_path: Path) 
     part.shown.fileSelected.emit(str(target))  # type: ignore[attr-defined]
     settle(lambda: str(target) in part.said.text())
     (again,) = read_readings(target).readings
-    assert (again.reading_mm, again.sheds, again.side) == (48.0, False, "left")
+    assert (again.reading_mm, again.sheds, again.side) == (made.reading_mm, False, "left")
     part.table.selectRow(0)
     part.remove_button.click()
     assert part.readings == []
