@@ -75,8 +75,15 @@ def layer_at(path: str | os.PathLike[str], **options: Any) -> Iterator[Any]:
         # Touching the file first gives the plain reason (permission, no space) before GDAL's own.
         part.touch()
         part.unlink()
-        with fiona.open(part, "w", **options) as layer:
-            yield layer
+        try:
+            with fiona.open(part, "w", **options) as layer:
+                yield layer
+        except RuntimeError as error:
+            # what the library raises where a place can't be brought into degrees
+            raise OutputError(
+                f"{path} can't be written: a place in these findings lies outside their own "
+                "coordinate system; take a copy that is whole, or screen again."
+            ) from error
 
 
 def shape_of(kind: str, points: Floats, least: int) -> dict[str, Any] | None:

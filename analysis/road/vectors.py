@@ -162,7 +162,7 @@ class Layer:
                     if item.geometry is not None:
                         geometry = item.geometry.__geo_interface__
                         self.features.append(Raw(str(item.id), geometry, dict(item.properties)))
-        except (fiona.errors.FionaError, OSError, UnicodeDecodeError) as error:
+        except geofiles.LIBRARY_ERRORS as error:
             raise RoadError(
                 f'The layer "{layer}" of {self.text} can\'t be read; check that the file is whole.'
             ) from error
@@ -288,7 +288,7 @@ def _layers(text: str, kinds: tuple[str, ...]) -> list[str]:
             kinds_of_layer = [kind] if isinstance(kind, str) else list(kind)
             if any(one.replace("3D ", "").split(" ")[0] in kinds for one in kinds_of_layer):
                 fitting.append(name)
-    except (fiona.errors.FionaError, OSError, ValueError, UnicodeDecodeError) as error:
+    except geofiles.LIBRARY_ERRORS as error:
         raise RoadError(
             f"The file {text} can't be read as a map file; give a GeoPackage, shapefile, GeoJSON "
             "or another vector file that GDAL reads."

@@ -22,11 +22,20 @@ import rasterio.windows
 from rasterio.crs import CRS
 
 import fiona  # isort: skip  # after rasterio, always
+import fiona._err
 import fiona.drvsupport
 import fiona.errors
 import fiona.model
+import rasterio._err
 
 # The library leaves these out of its list; reading them is sound.
 fiona.drvsupport.supported_drivers.update(LIBKML="r", KML="r")
 
-__all__ = ["CRS", "fiona", "rasterio"]
+LIBRARY_ERRORS = (
+    *(rasterio.errors.RasterioError, rasterio._err.CPLE_BaseError),
+    *(fiona.errors.FionaError, fiona._err.CPLE_BaseError),
+    *(OSError, ValueError, UnicodeDecodeError, OverflowError, MemoryError),
+)
+"""What the two may raise on a file that isn't what it should be."""
+
+__all__ = ["CRS", "LIBRARY_ERRORS", "fiona", "rasterio"]

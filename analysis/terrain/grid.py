@@ -38,11 +38,21 @@ from analysis.terrain.tiles import is_tiles, joined_tiles, tiles_checksum
 if TYPE_CHECKING:
     from rasterio.crs import CRS
 
-__all__ = ["Terrain", "checksum", "heights", "open_terrain", "opened", "read_window", "reading"]
+__all__ = [
+    "HIGHEST_M",
+    "LOWEST_M",
+    "Terrain",
+    "checksum",
+    "heights",
+    "open_terrain",
+    "opened",
+    "read_window",
+    "reading",
+]
 
 # No ground on earth lies outside this range (deepest open pits and the Dead Sea shore are
 # above -1000 m), while undeclared "no value" codes such as -9999 or -3.4e38 do.
-_LOWEST_M, _HIGHEST_M = -1000.0, 10_000.0
+LOWEST_M, HIGHEST_M = -1000.0, 10_000.0
 _FINEST_CELL_M = 0.02
 _WHOLE_FILE_BYTES = 64 * 1024 * 1024
 _PART_BYTES = 8 * 1024 * 1024
@@ -420,7 +430,7 @@ def heights(
     if (view.scales[0], view.offsets[0]) != (1.0, 0.0):
         z = z * view.scales[0] + view.offsets[0]
     z *= terrain.z_unit_m
-    unknown = ~((z >= _LOWEST_M) & (z <= _HIGHEST_M))
+    unknown = ~((z >= LOWEST_M) & (z <= HIGHEST_M))
     if view.nodata is not None:
         unknown |= raw == view.nodata
     elif "all_valid" not in {flag.name for flag in view.mask_flag_enums[0]}:

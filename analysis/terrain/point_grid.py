@@ -71,7 +71,8 @@ def grid_of(
     if boxes is None:
         cell *= max(1.0, math.sqrt(plane.rows * plane.cols / _MOST_CELLS))
     _, south, east, _ = survey.bounds
-    sums = _Sums(west, north, cell, math.ceil((east - west) / cell) + 1)
+    shape = (math.ceil((north - south) / cell) + 1, math.ceil((east - west) / cell) + 1)
+    sums = _Sums(west, north, cell, shape)
     wanted = None if boxes is None else sums.tiles_of(boxes)
     for points in ground_points(survey, boxes, progress):
         sums.add(points, wanted)
@@ -79,16 +80,16 @@ def grid_of(
         raise TerrainError(
             f"The points of {survey.paths[0]} don't reach any road: give the files that cover them."
         )
-    rows = math.ceil((north - south) / cell) + 1
-    return _in_memory(survey, sums, rows)
+    return _in_memory(survey, sums)
 
 
 class _Sums:
     """Sums over the points of each cell, in tiles where there are any."""
 
-    def __init__(self, west: float, north: float, cell_m: float, cols: int) -> None:
-        self.west, self.north, self.cell_m, self.cols = west, north, cell_m, cols
-        self.across = math.ceil(cols / _TILE)
+    def __init__(self, west: float, north: float, cell_m: float, shape: tuple[int, int]) -> None:
+        self.west, self.north, self.cell_m = west, north, cell_m
+        self.rows, self.cols = shape
+        self.across = math.ceil(self.cols / _TILE)
         # count, height, and how far east and south of the middle of the cell
         self.tiles: dict[int, Floats] = {}
 
@@ -109,6 +110,10 @@ class _Sums:
         """Add points; only those in the tiles `wanted`."""
         c = (points.x - self.west) / self.cell_m
         r = (self.north - points.y) / self.cell_m
+        # a header may be off by a little: what lies beyond it is left out
+        inside = (c >= 0) & (c < self.cols) & (r >= 0) & (r < self.rows)
+        if not inside.all():
+            points, c, r = points.part(inside), c[inside], r[inside]
         col, row = np.floor(c).astype(np.int64), np.floor(r).astype(np.int64)
         tile = (row // _TILE) * self.across + col // _TILE
         place = (row % _TILE) * _TILE + col % _TILE
@@ -190,7 +195,7 @@ def _smoothed(
     return mean, around - known
 
 
-def _in_memory(survey: PointFiles, sums: _Sums, rows: int) -> Terrain:
+def _in_memory(survey: PointFiles, sums: _Sums) -> Terrain:
     """Hand out the heights as a grid that GDAL holds in memory, as long as anybody uses it."""
     from analysis.terrain import geofiles
 
@@ -198,7 +203,7 @@ def _in_memory(survey: PointFiles, sums: _Sums, rows: int) -> Terrain:
     unit, cell = survey.xy_unit_m, sums.cell_m
     memory = rasterio.io.MemoryFile(filename=f"{survey.name}.tif")
     profile = {
-        "driver": "GTiff", "width": sums.cols, "height": rows, "count": 1, "dtype": "float32",
+        "driver": "GTiff", "width": sums.cols, "height": sums.rows, "count": 1, "dtype": "float32",
         "nodata": math.nan, "tiled": True, "blockxsize": _TILE, "blockysize": _TILE,
         "sparse_ok": True, "bigtiff": "if_safer", "crs": geofiles.CRS.from_wkt(survey.crs_wkt),
         "transform": rasterio.transform.from_origin(
@@ -209,7 +214,7 @@ def _in_memory(survey: PointFiles, sums: _Sums, rows: int) -> Terrain:
         out.units = ["metre"]
         for name in sums.tiles:
             row, col = (_TILE * k for k in divmod(name, sums.across))
-            height, width = min(_TILE, rows - row), min(_TILE, sums.cols - col)
+            height, width = min(_TILE, sums.rows - row), min(_TILE, sums.cols - col)
             window = rasterio.windows.Window(col, row, width, height)
             block = sums.heights(name)[:height, :width]
             out.write(block.astype(np.float32), 1, window=window)

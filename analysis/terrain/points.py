@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.errors import TerrainCrsError, TerrainError
+from analysis.common.errors import Cancelled, TerrainCrsError, TerrainError
 from analysis.common.given_files import check_given, is_local
 from analysis.common.types import Bools, Floats, Progress, share_of
-from analysis.terrain.grid import Terrain
+from analysis.terrain.grid import HIGHEST_M, LOWEST_M, Terrain
 from analysis.terrain.grid_units import linear_unit, vertical_unit_of
 
 if TYPE_CHECKING:
@@ -48,6 +48,8 @@ GROUND = 2
 """Class of ground points. Source: LAS 1.4 R15, tables 9 and 17."""
 
 _CHUNK = 1_000_000
+# units of the plane: no survey in one file reaches farther, and no header is off by more
+_WIDEST, _OFF = 1e6, 10.0
 _LOOKED_THROUGH = 3
 _SQUARE_M = 5.0
 # GeoTIFF keys in a LAS header. Source: OGC GeoTIFF 1.1 (19-008r4), sections 7 and 8.
@@ -265,6 +267,7 @@ def ground_points(
             tell(min(done / total, 1.0), "reading the points")
             done += len(raw)
             points = _ground_of(raw, survey)
+            _check_within(points, file, survey.xy_unit_m)
             if near is not None and len(points.x):
                 points = points.part(_within(points.x, points.y, near))
             if len(points.x):
@@ -293,16 +296,17 @@ def _reading(path: str) -> Iterator[Any]:
     """Hand out laspy, and turn what it may raise into a sentence."""
     try:
         import laspy
-        import lazrs
+        import lazrs  # noqa: F401 - laspy reads LAZ by it
     except ImportError as error:
         raise TerrainError(
             'Reading points needs two more libraries: pip install "vergeline[points]".'
         ) from error
     try:
         yield laspy
-    except TerrainError:
+    except (TerrainError, Cancelled):
         raise
-    except (laspy.errors.LaspyException, lazrs.LazrsError, OSError, ValueError, EOFError) as error:
+    except Exception as error:
+        # a damaged file makes the libraries raise whatever stands nearest
         raise TerrainError(
             f"The file {path} can't be read as points; give whole LAS, LAZ or COPC files."
         ) from error
@@ -312,9 +316,17 @@ def _head(path: str) -> tuple[bool, int, Box, CRS | None, str]:
     """COPC or not, number of points, bounds in file units, coordinate system, vertical unit."""
     with _reading(path) as laspy, laspy.open(path) as reader:
         header = reader.header
+        if os.path.getsize(path) < header.offset_to_point_data:
+            raise TerrainError(f"The file {path} is cut off; fetch or write it again.")
         records = [*header.vlrs, *(header.evlrs or [])]
         copc = any(isinstance(v, laspy.copc.CopcInfoVlr) for v in records)
         box = (*header.mins[:2].tolist(), *header.maxs[:2].tolist())
+        wide, high = box[2] - box[0], box[3] - box[1]
+        if not (0.0 <= wide <= _WIDEST and 0.0 <= high <= _WIDEST):
+            raise TerrainError(
+                f"The header of {path} doesn't say where its points lie (from {box[0]:g}, "
+                f"{box[1]:g} to {box[2]:g}, {box[3]:g}); write or fetch the file again."
+            )
         if header.point_count == 0:
             raise TerrainError(f"The file {path} holds no points; leave it out.")
         return copc, int(header.point_count), box, *_plane_of(records, path)
@@ -414,6 +426,9 @@ def _boxes_of(file: _File, survey: PointFiles, boxes: Floats) -> Iterator[Any]:
 
 def _ground_of(raw: Any, survey: PointFiles) -> Points:
     kept = (np.asarray(raw.classification) == GROUND) & (np.asarray(raw.withheld) == 0)
+    # codes for "no height", such as -9999, are no ground
+    height = np.asarray(raw.z) * survey.z_unit_m
+    kept &= (height >= LOWEST_M) & (height <= HIGHEST_M)
     return Points(
         np.asarray(raw.x)[kept] * survey.xy_unit_m,
         np.asarray(raw.y)[kept] * survey.xy_unit_m,
@@ -421,6 +436,19 @@ def _ground_of(raw: Any, survey: PointFiles) -> Points:
         np.asarray(raw.intensity)[kept].astype(np.float32),
         np.asarray(raw.point_source_id)[kept].astype(np.uint16),
     )
+
+
+def _check_within(points: Points, file: _File, unit_m: float) -> None:
+    """Refuse points that lie where the header of their file says that none is."""
+    west, south, east, north = file.bounds
+    off = _OFF * unit_m
+    inside = (points.x >= west - off) & (points.x <= east + off)
+    inside &= (points.y >= south - off) & (points.y <= north + off)
+    if not inside.all():
+        raise TerrainError(
+            f"The file {file.path} is damaged: {int((~inside).sum())} of its points lie outside "
+            "the bounds that its header gives; write or fetch it again."
+        )
 
 
 def _touching(boxes: Floats | None, bounds: Box) -> Floats | None:

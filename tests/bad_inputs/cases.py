@@ -13,15 +13,21 @@ from pathlib import Path
 
 import numpy as np
 
+from analysis.common.limits import default_limits, write_limits
 from analysis.findings.geopackage import write_findings
 from analysis.study.inputs import WIDTH_COLUMNS
-from tests.builders.files import EAST, NORTH, crowned_road, line, write_grid, write_lines
+from sample_terrain.point_files import write_points
+from sample_terrain.surveys import Points
+from tests.builders.files import EAST, NORTH, UTM, crowned_road, line, write_grid, write_lines
 from tests.builders.small_study import small_study
 
 __all__ = ["Case", "cases", "good_files"]
 
 Make = Callable[[Path, Path], None]
 """Makes the bad file at the first path, from the good file at the second where it needs one."""
+
+_LANE = [[-122.99997, 45.153657], [-122.99939, 45.153657]]
+"""The lane of the good grid, in degrees."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +43,7 @@ class Case:
 def good_files(folder: Path) -> dict[str, Path]:
     """Write one good file of each kind that the bad ones are made from."""
     lane, names = line((2.0, 20.0), (48.0, 20.0)), [{"name": "Alder Lane"}]
+    corners = [(EAST + x, NORTH + y) for x, y in ((10, 14), (16, 14), (16, 26), (10, 14))]
     good = {
         "tif": write_grid(
             folder / "good.tif", crowned_road(length_m=50.0), cell=0.5, dtype="float32",
@@ -45,10 +52,41 @@ def good_files(folder: Path) -> dict[str, Path]:
         "gpkg": write_lines(folder / "good.gpkg", [lane], names),
         "shp": write_lines(folder / "good.shp", [lane], names, driver="ESRI Shapefile"),
         "fgb": write_lines(folder / "good.fgb", [lane], names, driver="FlatGeobuf"),
+        "geojson": folder / "good.geojson",
+        "mask": write_lines(folder / "mask.gpkg", [[corners]], kind="Polygon"),
+        "limits": folder / "good.toml",
+        "rates": folder / "rates.toml",
+        "widths": folder / "widths.csv",
+        "readings": folder / "readings.csv",
+        "las": folder / "good.las",
+        "laz": folder / "good.laz",
         "findings": folder / "findings.gpkg",
     }  # fmt: skip
     write_findings(small_study().findings, good["findings"])
+    shape = {"type": "LineString", "coordinates": _LANE}
+    lane_there = {"type": "Feature", "properties": {"name": "Alder Lane"}, "geometry": shape}
+    good["geojson"].write_text(json.dumps({"type": "FeatureCollection", "features": [lane_there]}))
+    write_limits(default_limits("gravel"), good["limits"])
+    good["rates"].write_text('grader_per_h = 95.0\ncurrency = "EUR"\n')
+    rows = ["Alder Lane,0+000,0+025,3.5,3.5,1.5,1.5", ",25,50,3.4,,1.2,"]
+    good["widths"].write_text("\n".join([",".join(WIDTH_COLUMNS), *rows, ""]))
+    boards = [
+        "station,side,reading_mm,board_m,when",
+        "1+240,left,40,1.2,before",
+        "1+250,right,-8,,",
+    ]
+    good["readings"].write_text("\n".join([*boards, ""]))
+    for kind in ("las", "laz"):
+        write_points(_ground(), good[kind], crs=UTM)
     return good
+
+
+def _ground() -> Points:
+    """A thousand points of the ground of the good grid."""
+    rng = np.random.default_rng(8)
+    x, y = EAST + 50.0 * rng.random(1000), NORTH + 40.0 * rng.random(1000)
+    ones = np.ones(1000)
+    return Points(x, y, 100.0 + 0.01 * (x - EAST), np.zeros(1000, int), 0.5 * ones)
 
 
 def cases() -> Iterator[Case]:
@@ -58,6 +96,7 @@ def cases() -> Iterator[Case]:
     yield from _geojson()
     yield from _cut_and_spoilt()
     yield from _databases()
+    yield from _points()
 
 
 # ---------------------------------------------------------------- grids
@@ -222,7 +261,7 @@ _READINGS = {
 
 
 def _geojson() -> Iterator[Case]:
-    good = [[-122.9999, 45.1544], [-122.998, 45.1544]]
+    good = _LANE
     shapes = {
         "no features": [],
         "no geometry": [None],
@@ -307,7 +346,7 @@ def _zeroed(good: str) -> Make:
 
 
 _NAMES = {"tif": "good.tif", "gpkg": "good.gpkg", "shp": "good.shp", "fgb": "good.fgb",
-          "findings": "findings.gpkg"}  # fmt: skip
+          "las": "good.las", "laz": "good.laz", "findings": "findings.gpkg"}  # fmt: skip
 
 
 # ---------------------------------------------------------------- databases
@@ -329,6 +368,31 @@ def _databases() -> Iterator[Case]:
     yield Case("findings: an empty database", "findings", ".gpkg", _empty_database)
 
 
+def _points() -> Iterator[Case]:
+    nonsense = {"empty": b"", "a letter": b"Sehr geehrte Damen", "zero bytes": bytes(1000)}
+    for what, content in nonsense.items():
+        yield Case(f"points: {what}", "points", ".las", _bytes(content))
+    for good in ("las", "laz"):
+        for share in (0.001, 0.02, 0.3, 0.9):
+            what = f"points: {good} cut off at {share:.1%}"
+            yield Case(what, "points", f".{good}", _cut(good, share))
+        yield Case(f"points: {good} whose first 64 bytes are zero", "points", f".{good}",
+                   _zeroed(good))  # fmt: skip
+    written = {
+        "no ground among them": {"crs": UTM, "classes": 1},
+        "all withheld": {"crs": UTM, "withheld": np.ones(1000, bool)},
+        "no coordinate system": {"crs": None},
+        "in degrees": {"crs": "EPSG:4326"},
+        "a coordinate system that isn't known": {"crs": {1024: 1, 3072: 32599}},
+    }
+    for what, options in written.items():
+        yield Case(f"points: {what}", "points", ".las", _surveyed(options))
+
+
+def _surveyed(options: dict) -> Make:
+    return lambda path, _: write_points(_ground(), path, **options)
+
+
 def _empty_database(path: Path, _: Path) -> None:
     with closing(sqlite3.connect(path)) as base:
         base.execute("CREATE TABLE t (a)")
@@ -339,6 +403,8 @@ def _altered(good: str, commands: str) -> Make:
     def make(path: Path, folder: Path) -> None:
         path.write_bytes((folder / _NAMES[good]).read_bytes())
         with closing(sqlite3.connect(path)) as base:
+            base.execute("PRAGMA synchronous = OFF")
+            base.execute("PRAGMA journal_mode = MEMORY")
             for (name,) in base.execute(
                 "SELECT name FROM sqlite_master WHERE type = 'trigger'"
             ).fetchall():

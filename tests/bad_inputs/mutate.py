@@ -10,19 +10,29 @@ import numpy as np
 
 from analysis.terrain.grid import open_terrain
 from tests.bad_inputs.cases import good_files
-from tests.bad_inputs.readers import in_a_child
+from tests.bad_inputs.readers import in_children
 
 __all__ = ["SOURCES", "mutated", "run"]
 
 SOURCES = {
     "tif": ("grid", "tif", ".tif"),
+    "geojson": ("road", "geojson", ".geojson"),
     "gpkg": ("road", "gpkg", ".gpkg"),
+    "mask": ("mask", "mask", ".gpkg"),
     "edges": ("edges", "gpkg", ".gpkg"),
     "shp": ("road", "shp", ".shp"),
     "fgb": ("road", "fgb", ".fgb"),
     "findings": ("findings", "findings", ".gpkg"),
+    "limits": ("limits", "limits", ".toml"),
+    "rates": ("rates", "rates", ".toml"),
+    "widths": ("widths", "widths", ".csv"),
+    "readings": ("readings", "readings", ".csv"),
+    "las": ("points", "las", ".las"),
+    "laz": ("points", "laz", ".laz"),
 }
 """By name: what reads the file, which good file it is made from, and its ending."""
+
+_BESIDE = (".shp", ".shx", ".dbf", ".prj")
 
 
 def mutated(whole: bytes, rng: np.random.Generator) -> bytes:
@@ -66,15 +76,22 @@ def run(
     """
     kind, good, ending = SOURCES[name]
     files = good_files(folder)
-    grid, whole = open_terrain(files["tif"]), files[good].read_bytes()
-    path, counted = folder / f"mutated{ending}", Counter[str]()
-    for beside in (".shx", ".dbf", ".prj"):
-        if ending == ".shp":
-            path.with_suffix(beside).write_bytes(files["shp"].with_suffix(beside).read_bytes())
-    for number in range(seed, seed + count):
-        path.write_bytes(mutated(whole, np.random.default_rng(number)))
-        outcome = in_a_child(kind, path, grid)
+    grid, path = open_terrain(files["tif"]), folder / f"mutated{ending}"
+    endings = _BESIDE if ending == ".shp" else (ending,)
+    whole = {each: files[good].with_suffix(each).read_bytes() for each in endings}
+
+    def spoil(number: int) -> Path:
+        rng = np.random.default_rng(number)
+        for each, content in whole.items():
+            path.with_suffix(each).write_bytes(content)
+        # of the files that make up one, any may be spoilt, mostly the first
+        spoilt = endings[int(rng.choice(len(endings)))] if rng.random() < 0.5 else ending
+        path.with_suffix(spoilt).write_bytes(mutated(whole[spoilt], rng))
+        return path
+
+    counted = Counter[str]()
+    for number, outcome in in_children(kind, range(seed, seed + count), spoil, grid):
         counted[outcome.ended] += 1
         if outcome.ended not in ("read", "refused"):
-            tell(f"{name} {number}: {outcome.ended}: {outcome.said}")
+            tell(f"{name} {number}: {outcome.ended}: {outcome.said[:300]}")
     return counted
