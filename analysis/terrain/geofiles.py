@@ -34,7 +34,9 @@ fiona.drvsupport.supported_drivers.update(LIBKML="r", KML="r")
 LIBRARY_ERRORS = (
     *(rasterio.errors.RasterioError, rasterio._err.CPLE_BaseError),
     *(fiona.errors.FionaError, fiona._err.CPLE_BaseError),
-    *(OSError, ValueError, UnicodeDecodeError, OverflowError, MemoryError),
+    *(OSError, ValueError, OverflowError, MemoryError),
+    # slips of the libraries themselves over names that aren't UTF-8
+    *(SystemError, UnboundLocalError),
 )
 """What the two may raise on a file that isn't what it should be."""
 

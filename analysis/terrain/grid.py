@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.common.errors import DegreesError, TerrainError
+from analysis.common.errors import DegreesError, TerrainError, VergelineError
 from analysis.common.given_databases import check_database
 from analysis.common.given_files import check_given
 from analysis.common.types import Floats
@@ -317,8 +317,9 @@ def checksum(path: str | os.PathLike[str]) -> str:
     return f"sha256 of size, first and last 8 MiB:{digest.hexdigest()}"
 
 
-def _raster(text: str) -> Any:
-    """Open a file that should be a raster."""
+@contextmanager
+def _raster(text: str) -> Iterator[Any]:
+    """Open a file that should be a raster; what the library trips over in it is a sentence."""
     from analysis.terrain import geofiles
 
     rasterio = geofiles.rasterio
@@ -329,8 +330,12 @@ def _raster(text: str) -> Any:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
-            return rasterio.open(_opened_as(text))
-    except rasterio.errors.RasterioError as error:
+            dataset = rasterio.open(_opened_as(text))
+        with dataset:
+            yield dataset
+    except VergelineError:
+        raise
+    except geofiles.LIBRARY_ERRORS as error:
         raise TerrainError(
             f"The terrain grid {text} can't be read as a raster; give a GeoTIFF, VRT, ASCII grid "
             "or another raster that GDAL reads."
@@ -399,7 +404,7 @@ def opened(terrain: Terrain) -> Iterator[Any]:
                 target = geofiles.CRS.from_wkt(terrain.warp_crs)
                 with _warped(dataset, source, target) as view:
                     yield view
-    except rasterio.errors.RasterioError as error:
+    except (rasterio.errors.RasterioError, rasterio._err.CPLE_BaseError) as error:
         raise TerrainError(
             f"The terrain grid {terrain.path} can't be read any more; check that the file is "
             "still there and whole."

@@ -22,6 +22,7 @@ from analysis.common.given_files import check_given, is_local
 from analysis.common.types import Bools, Floats, Progress, share_of
 from analysis.terrain.grid import HIGHEST_M, LOWEST_M, Terrain
 from analysis.terrain.grid_units import linear_unit, vertical_unit_of
+from analysis.terrain.point_heads import check_head
 
 if TYPE_CHECKING:
     from rasterio.crs import CRS
@@ -314,10 +315,9 @@ def _reading(path: str) -> Iterator[Any]:
 
 def _head(path: str) -> tuple[bool, int, Box, CRS | None, str]:
     """COPC or not, number of points, bounds in file units, coordinate system, vertical unit."""
+    check_head(path)
     with _reading(path) as laspy, laspy.open(path) as reader:
         header = reader.header
-        if os.path.getsize(path) < header.offset_to_point_data:
-            raise TerrainError(f"The file {path} is cut off; fetch or write it again.")
         records = [*header.vlrs, *(header.evlrs or [])]
         copc = any(isinstance(v, laspy.copc.CopcInfoVlr) for v in records)
         box = (*header.mins[:2].tolist(), *header.maxs[:2].tolist())
