@@ -7,11 +7,13 @@ ditch with a plug. They were drawn for this program.
 
 from __future__ import annotations
 
+from functools import cache
 from importlib.resources import files
 
 __all__ = ["finding_picture"]
 
 
+@cache
 def finding_picture(finding: str) -> str:
     """Return the SVG of a finding's pictogram in black, 24 by 24 units.
 
