@@ -50,6 +50,9 @@ def take_screenshot(path: str) -> None:
         settle(lambda: model.findings is not None, 300.0)
         # only now: shown first, it fits itself to the small screen that isn't there
         window.resize(*SIZE)
+        settled = time.monotonic() + 0.5
+        settle(lambda: time.monotonic() > settled, 5.0)
+        window.panes.share_out()
         model.select_reach(_telling_reach(model))
         quiet = time.monotonic() + 4.0
         settle(lambda: time.monotonic() > quiet and not model.runner.busy, 120.0)

@@ -41,6 +41,7 @@ __all__ = ["AlongView"]
 
 # Side of a pictogram in the strip of reaches, and width of the titles beside the plots, pixels.
 PICTURE = 16.0
+_LEAST_PICTURE = 11.0
 TITLE_WIDTH = 104
 
 
@@ -140,8 +141,9 @@ class _ReachBars(pg.GraphicsObject):
         words, picture = finding_text(finding), finding_icon(finding)
         if box.width() > painter.fontMetrics().horizontalAdvance(words) + 14.0:
             text_at(painter, box.center(), words, theme.color("ink"), plate=theme.color("paper"))
-        elif picture is not None and box.width() > PICTURE + 2.0:
-            place = QRectF(0.0, 0.0, PICTURE, min(PICTURE, box.height()))
+        elif picture is not None and box.width() >= _LEAST_PICTURE + 2.0:
+            size = min(PICTURE, box.width() - 2.0, box.height())
+            place = QRectF(0.0, 0.0, size, size)
             place.moveCenter(box.center())
             painter.fillRect(place, theme.color("paper"))
             picture.paint(painter, place.toRect())

@@ -1,6 +1,7 @@
 """Habits of a good window: finding commands, keys in tips, layouts, previews, work in progress."""
 
 import math
+import re
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -98,6 +99,18 @@ def test_tips_tell_the_keys_and_ends_of_the_road_have_some(full: Window) -> None
     assert model.station_index == len(model.road.distance_m) - 1
     full.commands["first_station"].trigger()
     assert (model.station_index, model.side) == (0, 1)
+
+
+def test_no_dialog_runs_a_loop_of_its_own() -> None:
+    """Jobs that end while one is up couldn't show their results; only the program's loop runs."""
+    top = Path(__file__).parents[3] / "gui"
+    found = [
+        f"{path.name}: {line.strip()}"
+        for path in top.rglob("*.py")
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if re.search(r"\.exec\(|getSaveFileName|getOpenFileName|\.get(Text|Item|Int)\(", line)
+    ]
+    assert found == ["app.py: code = app.exec()"]
 
 
 # -- layouts -------------------------------------------------------------------
