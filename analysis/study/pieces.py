@@ -49,7 +49,7 @@ PIECE_M, WHOLE_M = 4000.0, 6000.0
 
 OVERLAP_M = 250.0
 """So much beyond its ends a piece is looked at: what is found hangs on less than this of road to
-both sides, see the benchmark of seams."""
+both sides (`tests.benchmarks.seams`)."""
 
 BEAT_M = 60.0
 """Pieces are read from and to multiples of this, so that the blocks of road that their sections
