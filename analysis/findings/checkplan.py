@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
 __all__ = ["CheckOrder", "CheckPlace", "CheckPlan", "Lot", "draw_checks", "driving_order"]
+__all__ += ["verdict_lengths"]
 
 _DRAWS = 40
 """Draws in a length before what is left of it is looked through."""
@@ -207,6 +208,16 @@ def draw_checks(findings: Findings, order: CheckOrder | None = None) -> CheckPla
             if got[name] < count
         ),
     )
+
+
+def verdict_lengths(findings: Findings) -> dict[str, float]:
+    """Metres of station sides by verdict, without what a reviewer rejected."""
+    stations = StationRows(findings.stations)
+    left = standing(findings).station_states() != Decision.REJECTED
+    lengths, verdict = _lengths(stations), findings.stations["verdict"].astype(str)
+    return {
+        name: float(lengths[left & (verdict == name)].sum()) for name in np.unique(verdict).tolist()
+    }
 
 
 def _lengths(stations: StationRows) -> Floats:

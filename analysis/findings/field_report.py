@@ -17,6 +17,7 @@ from analysis.common.limits import Limits
 from analysis.common.stations import station_text
 from analysis.common.verdicts import Verdict
 from analysis.findings.agreement import Agreement, BoardBias, LimitsOfAgreement, agreement
+from analysis.findings.checkplan import verdict_lengths
 from analysis.findings.fieldcheck import (
     ACCEPTED,
     BORDERLINE,
@@ -27,7 +28,7 @@ from analysis.findings.fieldcheck import (
     accept,
     compare,
 )
-from analysis.findings.misses import FieldCall, MissRate, call_places, miss_rates
+from analysis.findings.misses import FieldCall, MissRate, call_places, miss_rates, wrong_most
 from analysis.findings.readings import ReadBack, Reading, read_readings
 from analysis.findings.recalibration import Recalibration, recalibration
 from analysis.findings.sheets import limits_of
@@ -50,6 +51,8 @@ class FieldCheck:
         Readings before the work beside what was measured, and how they agree.
     calls, rates
         Whether the places read shed, and how often the screening was wrong.
+    wrong_most
+        Greatest share of all that was judged that can be wrong, 95 % certainty; NaN unknown.
     accepted
         Finished work at the readings after it.
     faults
@@ -62,6 +65,7 @@ class FieldCheck:
     summary: Agreement
     calls: tuple[FieldCall, ...]
     rates: tuple[MissRate, ...]
+    wrong_most: float
     accepted: tuple[Acceptance, ...]
     faults: tuple[str, ...]
     found: Recalibration
@@ -94,11 +98,13 @@ def check_readings(
         bias_se_points=limits.field.board_bias_se_points.value,
     )
     calls = call_places(compared, limits, str(findings.run.get("surface") or ""))
+    rates = miss_rates(calls)
     return FieldCheck(
         compared=compared,
         summary=summary,
         calls=calls,
-        rates=miss_rates(calls),
+        rates=rates,
+        wrong_most=wrong_most(rates, verdict_lengths(findings)) if rates else math.nan,
         accepted=accept(back.readings, findings, limits.field),
         faults=back.faults,
         found=recalibration(summary, calls, source),
@@ -138,7 +144,13 @@ def field_text(check: FieldCheck) -> str:
     if check.compared:
         lines += _comparison_lines(check.compared, check.summary)
     if check.rates:
-        lines += ["What the screening got wrong", *map(_rate_line, check.rates), f"  {_RANDOM}"]
+        lines += ["What the screening got wrong", *map(_rate_line, check.rates)]
+        if math.isfinite(check.wrong_most):
+            lines.append(
+                f"  Of all that was judged at most {100 * check.wrong_most:.1f} % is wrong (95 % "
+                "certainty)."
+            )
+        lines.append(f"  {_RANDOM}")
     if check.accepted:
         lines += [*_acceptance_lines(check.accepted), "", ACCEPTANCE_CAUTION, *CAUTIONS]
     return "\n".join(lines)

@@ -9,7 +9,7 @@ is open, and an interval takes it both ways.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,7 @@ from analysis.common.verdicts import Verdict
 from analysis.findings.fieldcheck import Comparison
 from analysis.findings.proportions import exact_interval, most_share
 
-__all__ = ["CLOSE", "FieldCall", "MissRate", "call_places", "miss_rates"]
+__all__ = ["CLOSE", "FieldCall", "MissRate", "call_places", "miss_rates", "wrong_most"]
 
 CLOSE = "too close to call"
 
@@ -147,6 +147,33 @@ def miss_rates(calls: Sequence[FieldCall], certainty: float = 0.95) -> tuple[Mis
             lots = {("", ""): own}
         rates += [_rate(verdict, other, *key, lot, certainty) for key, lot in lots.items()]
     return tuple(rates)
+
+
+def wrong_most(
+    rates: Sequence[MissRate], lengths_m: Mapping[str, float], certainty: float = 0.95
+) -> float:
+    """Greatest share of all that was judged that can be wrong; NaN where a verdict wasn't read.
+
+    The bounds of both verdicts by their lengths, each passed with half of what the certainty leaves
+    (Bonferroni): what sheds may be wrong in one way and what doesn't in the other.
+
+    Parameters
+    ----------
+    rates : sequence of MissRate
+    lengths_m : mapping
+        Metres by verdict (`analysis.findings.checkplan.verdict_lengths`).
+    """
+    whole = {rate.verdict: rate for rate in rates if not (rate.road or rate.surface)}
+    judged = {verdict: lengths_m.get(verdict, 0.0) for verdict in _OTHERWISE}
+    total = sum(judged.values())
+    if not total or any(length > 0.0 and v not in whole for v, length in judged.items()):
+        return math.nan
+    shared = 1.0 - (1.0 - certainty) / sum(length > 0.0 for length in judged.values())
+    return sum(
+        length / total * most_share(whole[v].wrong + whole[v].close, whole[v].places, shared)
+        for v, length in judged.items()
+        if length > 0.0
+    )
 
 
 def _rate(

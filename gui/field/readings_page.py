@@ -343,6 +343,12 @@ class ReadingsPage(Part):
             if rate.close:
                 text += self.tr(" ({count} too close to call)").format(count=rate.close)
             parts.append(f"{text}.")
+        if math.isfinite(check.wrong_most):
+            parts.append(
+                self.tr("Of all that was judged at most {most} % is wrong.").format(
+                    most=number(100.0 * check.wrong_most, 1)
+                )
+            )
         return " ".join(parts) or self.tr("None of the readings could be compared.")
 
     def _save(self) -> None:

@@ -65,7 +65,9 @@ def told(name: str, frame: Frame, count: int, **errors: float) -> str:
         wrong[Verdict.WONT_SHED] = 1.0 - true_share(frame, Verdict.WONT_SHED)
     held = dict.fromkeys(wrong, 0)
     bias = errors.get("bias_points", 0.0)
-    within, bounds, factors, read = 0, [], [], []
+    within, whole, bounds, factors, read = 0, 0, [], [], []
+    judged = np.isin(verdicts, list(wrong))
+    all_wrong = sum(wrong[v] * float((verdicts[judged] == v).mean()) for v in wrong)
     for seed in range(count):
         made = campaign(frame, CheckOrder(seed=seed), **errors)
         read.append(len(made.plan.places))
@@ -74,20 +76,26 @@ def told(name: str, frame: Frame, count: int, **errors: float) -> str:
                 held[rate.verdict] += wrong[rate.verdict] <= rate.most
                 if rate.verdict == Verdict.SHEDS:
                     bounds.append(rate.most)
+        whole += all_wrong <= made.check.wrong_most
         (board,) = made.check.summary.boards
         within += board.low <= bias <= board.high
         factors.append(made.check.summary.noise.factor)
-    return (
-        f"| {name} | {len(frame.fails)} | {np.mean(read):.0f} | {100 * wrong[Verdict.SHEDS]:.1f} | "
-        f"{100 * np.mean(bounds):.1f} | {100 * held[Verdict.SHEDS] / count:.1f} | "
-        f"{100 * held.get(Verdict.WONT_SHED, np.nan) / count:.1f} | {100 * within / count:.1f} | "
-        f"{np.nanmedian(factors):.2f} |"
+    shares = (
+        wrong[Verdict.SHEDS],
+        np.mean(bounds),
+        *(held.get(v, np.nan) / count for v in (Verdict.SHEDS, Verdict.WONT_SHED)),
+        whole / count,
+        within / count,
     )
+    told = " | ".join(f"{100.0 * share:.1f}" for share in shares)
+    places, factor = np.mean(read), np.nanmedian(factors)
+    return f"| {name} | {len(frame.fails)} | {places:.0f} | {told} | {factor:.2f} |"
 
 
 HEAD = (
     "| frame | station sides | places | truly missed % | mean bound % | bound held % | "
-    "false alarms' bound held % | board's bias in its interval % | median noise factor |"
+    "false alarms' bound held % | all judged, bound held % | "
+    "board's bias in its interval % | median noise factor |"
 )
 
 
@@ -98,7 +106,7 @@ def main() -> None:
     options = parser.parse_args()
     start = time.perf_counter()
     roads = pooled([screened_frame(seed) for seed in SEEDS])
-    print(HEAD, f"|{'---|' * 9}", sep="\n")
+    print(HEAD, f"|{'---|' * 10}", sep="\n")
     print(told("unseen roads, board 0.5 off", roads, options.count, bias_points=BIAS_POINTS))
     print(told("unseen roads, board true", roads, options.count))
     for missed in (0.01, 0.05, 0.15):

@@ -13,7 +13,7 @@ from rasterio.crs import CRS
 from analysis.common.cautions import CAUTIONS
 from analysis.common.errors import OutputError, ReadingsError, SettingsError
 from analysis.common.verdicts import Verdict
-from analysis.findings.checkplan import CheckOrder, draw_checks, driving_order
+from analysis.findings.checkplan import CheckOrder, draw_checks, driving_order, verdict_lengths
 from analysis.findings.checkplan_files import (
     check_sheet,
     checkplan_text,
@@ -112,6 +112,12 @@ def test_what_a_reviewer_rejected_is_left_out():
         assert plan.rejected == 1
         assert not any((p.station_m, p.side) == (1000.0, "left") for p in plan.places)
     assert "1 station sides that a reviewer rejected" in checkplan_text(plan)
+
+
+def test_lengths_by_verdict_are_those_of_the_road():
+    lengths = verdict_lengths(mixed())
+    assert sum(lengths.values()) == pytest.approx(2 * 2990.0)
+    assert lengths[Verdict.CANT_TELL] == pytest.approx(2 * 995.0)
 
 
 def test_nothing_judged_is_said():

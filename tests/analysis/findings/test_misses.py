@@ -15,7 +15,7 @@ from analysis.common.verdicts import Verdict
 from analysis.findings.checkplan import CheckOrder
 from analysis.findings.field_report import check_readings, field_text, recalibration_text
 from analysis.findings.fieldcheck import compare
-from analysis.findings.misses import CLOSE, FieldCall, call_places, miss_rates
+from analysis.findings.misses import CLOSE, FieldCall, call_places, miss_rates, wrong_most
 from analysis.findings.readings import ReadBack
 from analysis.findings.recalibration import odds_shift, recalibrated
 from tests.builders.campaign import campaign, invented_frame, true_share
@@ -96,6 +96,20 @@ def test_rates_by_road_and_as_a_whole():
         ("sheds", "", 3, 31), ("sheds", "A", 1, 21), ("sheds", "B", 2, 10),
         ("won't shed", "", 1, 10),
     ]  # fmt: skip
+
+
+def test_all_that_was_judged_by_hand():
+    """3 km of which 0 of 59, and 1 km of which 2 of 20 are wrong: 97.5 % each, scipy's interval."""
+    rates = miss_rates([*calls(59, 0, 0), *calls(2, 18, 0, verdict=Verdict.WONT_SHED)])
+    upper = [
+        binomtest(k, n, alternative="less").proportion_ci(0.975, method="exact").high
+        for k, n in ((0, 59), (2, 20))
+    ]
+    lengths = {Verdict.SHEDS: 3000.0, Verdict.WONT_SHED: 1000.0, Verdict.CANT_TELL: 500.0}
+    assert wrong_most(rates, lengths) == pytest.approx(0.75 * upper[0] + 0.25 * upper[1])
+    # a road without any that don't shed needs none of them read
+    assert wrong_most(rates[:1], {Verdict.SHEDS: 3000.0}) == pytest.approx(rates[0].most)
+    assert math.isnan(wrong_most(rates[:1], lengths))
 
 
 def test_bounds_of_campaigns_hold_the_truth():
