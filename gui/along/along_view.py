@@ -64,7 +64,10 @@ _PLOTS = (
     _Plot("ditch", "ditch_grade_pct", "", None, False),
     _Plot("cut and fill", "cut_m2", "", None, False),
     _Plot("balance", "", "", None, False),
+    _Plot("slope change", "slope_change_points", "slope_change_se", None, False),
+    _Plot("drop change", "drop_change_mm", "drop_change_se", None, False),
 )
+_CHANGES = ("slope_change_points", "slope_change_se", "drop_change_mm", "drop_change_se")
 _COLUMNS = (
     "shoulder_slope_pct",
     "shoulder_slope_se",
@@ -171,6 +174,7 @@ class AlongView(RoadView):
             model.study_changed,
             model.limits_changed,
             model.units_changed,
+            model.survey_change_changed,
             theme.watcher().changed,
         ):
             signal.connect(self._later.start)
@@ -283,6 +287,8 @@ class AlongView(RoadView):
             "ditch": self.tr("Ditch grade"),
             "cut and fill": self.tr("Cut and fill"),
             "balance": self.tr("Mass haul"),
+            "slope change": self.tr("Change of slope"),
+            "drop change": self.tr("Change of drop"),
         }[name]
 
     def _meaning(self, plot: _Plot) -> str:
@@ -293,6 +299,8 @@ class AlongView(RoadView):
             )
         if plot.name == "cut and fill":
             return self.tr("Cut above the line, fill below it, per station and side.")
+        if plot.column in _CHANGES:
+            return column_meaning(plot.column) + " " + self.tr("Compare two surveys to see it.")
         return column_meaning(plot.column)
 
     # -- data ------------------------------------------------------------------------------------
@@ -316,6 +324,7 @@ class AlongView(RoadView):
         for name in _COLUMNS:
             self._columns[name] = np.asarray(stations[name], dtype=float)[road.rows]
         self._verdicts = stations["verdict"][road.rows]
+        self._load_changes(road)
         study = model.study
         if study is not None and model.road_index < len(study.roads):
             from analysis.earthwork.balance import mass_haul
@@ -324,6 +333,22 @@ class AlongView(RoadView):
             if len(part.s) == len(self._s):
                 self._balance = mass_haul(part.s, part.judged.areas, model.limits.material)
         self._load_bars(findings, road)
+
+    def _load_changes(self, road: RoadIndex) -> None:
+        """Take what changed between two surveys, unknown where nothing was compared."""
+        for name in _CHANGES:
+            self._columns[name] = np.full(road.rows.shape, np.nan)
+        change = self.model.survey_change
+        if change is None or not len(road.station_m):
+            return
+        here = change.stations.where(change.stations["road"] == road.name)
+        label = np.asarray(here["station_m"], dtype=float)
+        place = np.searchsorted(road.station_m, label - 2e-3, sorter=road.by_label)
+        station = road.by_label[np.minimum(place, len(road.by_label) - 1)]
+        same = np.abs(road.station_m[station] - label) <= 2e-3
+        side = (here["side"] == "right").astype(int)
+        for name in _CHANGES:
+            self._columns[name][station[same], side[same]] = here[name][same]
 
     def _load_bars(self, findings: Findings, road: RoadIndex) -> None:
         reaches = findings.reaches
@@ -358,9 +383,13 @@ class AlongView(RoadView):
         for part in (self.area, self.key, self.readout):
             part.setVisible(known)
         for plot in _PLOTS:
-            self.buttons[plot.name].setEnabled(plot.name != "balance" or self._balance is not None)
+            there = plot.name != "balance" or self._balance is not None
+            if plot.column in _CHANGES:
+                there = self.model.survey_change is not None
+            self.buttons[plot.name].setEnabled(there)
         # One with each turn of the event loop: filling and painting all at once holds it up.
-        self.to_draw = list(_PLOTS)
+        # Those that aren't wanted first: they cost nothing, and a turn for them alone is a waste.
+        self.to_draw = sorted(_PLOTS, key=lambda plot: self.buttons[plot.name].isChecked())
         self._next_due.start()
         self._style()
         self._follow_road()
@@ -426,7 +455,7 @@ class AlongView(RoadView):
         for level in self._levels(plot.name):
             pen = theme.pen("required", 1.3, Qt.PenStyle.DashLine)
             self._level(item, float(shown(level, unit, system)), pen)
-        if plot.name in ("edge drop", "ditch"):
+        if plot.name in ("edge drop", "ditch") or plot.column in _CHANGES:
             self._level(item)
 
     def _level(self, item: pg.PlotItem, at: float = 0.0, pen: QPen | None = None) -> None:

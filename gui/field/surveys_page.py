@@ -89,6 +89,7 @@ class SurveysPage(Part):
 
     def _drop(self) -> None:
         self.change = None
+        self.model.set_survey_change(None)
         self._show()
 
     def _ask(self) -> None:
@@ -127,6 +128,7 @@ class SurveysPage(Part):
 
     def _take(self, change: SurveyChange) -> None:
         self.change = change
+        self.model.set_survey_change(change)
         self._show()
 
     def _show(self) -> None:

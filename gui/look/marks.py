@@ -14,7 +14,7 @@ from PySide6.QtGui import QBrush, QPainterPath, QPen
 from analysis.findings.reviews import Decision
 from gui.look import theme
 
-__all__ = ["review_scatter"]
+__all__ = ["change_scatter", "review_scatter"]
 
 
 def _shape(*strokes: tuple[tuple[float, float], ...]) -> QPainterPath:
@@ -50,6 +50,26 @@ def review_scatter(places: ArrayLike, states: Sequence[str], size: float = 13.0)
         "pen": [rim, stroke] * count,
         "brush": [plate, clear] * count,
     }
+
+
+def change_scatter(places: ArrayLike, sure: Sequence[bool]) -> dict[str, Any]:
+    """Data for a scatter of what changed between two surveys: filled where that is sure."""
+    points = np.asarray(places, dtype=float).reshape(-1, 2)
+    rim, _stroke, plate, _clear = _tools(theme.is_dark())
+    full = _change_brush(theme.is_dark())
+    return {
+        "x": points[:, 0],
+        "y": points[:, 1],
+        "symbol": "star",
+        "size": 17.0,
+        "pen": rim,
+        "brush": [full if is_sure else plate for is_sure in sure],
+    }
+
+
+@lru_cache(maxsize=2)
+def _change_brush(_dark: bool) -> QBrush:
+    return QBrush(theme.color("accent"))
 
 
 @lru_cache(maxsize=2)

@@ -209,7 +209,7 @@ class Furniture(QWidget):
         self.relief_cm = 0.0
         self.show_key = True
         self.has_stations = False
-        self.has_ponds = False
+        self.has_ponds = self.has_changes = False
         self.findings: tuple[str, ...] = ()
         self.hint = ""
         self.key_place = QRectF()
@@ -292,6 +292,8 @@ class Furniture(QWidget):
         texts += [text for text, _, _ in self._key_lines()]
         if self.has_ponds:
             texts.append(self.tr("Standing water"))
+        if self.has_changes:
+            texts.append(self.tr("★ changed since, ☆ perhaps"))
         width = max(metrics.horizontalAdvance(text) for text in texts) + 50.0
         self._second_column = width
         rows = max(len(texts), len(self.findings))
@@ -344,6 +346,9 @@ class Furniture(QWidget):
             painter.setBrush(pond_brush())
             painter.drawRect(box)
             self._row_text(painter, plate, y, step, self.tr("Standing water"))
+            y += step
+        if self.has_changes:
+            self._row_text(painter, plate, y, step, self.tr("★ changed since, ☆ perhaps"))
         self._key_findings(painter, plate, step)
 
     def _key_findings(self, painter: QPainter, plate: QRectF, step: float) -> None:

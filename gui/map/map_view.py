@@ -18,7 +18,7 @@ from analysis.common.sides import SIDES
 from analysis.common.verdicts import Verdict
 from gui.look import theme
 from gui.look.making import abreast, later, named, stacked
-from gui.look.marks import review_scatter
+from gui.look.marks import change_scatter, review_scatter
 from gui.look.units import value_text
 from gui.look.words import side_text, station_words
 from gui.map import layers
@@ -107,6 +107,7 @@ class MapView(QWidget):
         model.span_changed.connect(self._on_span)
         model.units_changed.connect(self._on_units)
         model.reviews_changed.connect(self._mark_reviews)
+        model.survey_change_changed.connect(self._mark_changes)
         theme.watcher().changed.connect(self._on_theme)
         self._on_theme()
         self._on_units()
@@ -143,13 +144,15 @@ class MapView(QWidget):
         self._section = LinesItem(7.0)
         self.ring.setZValue(8.0)
         self.marks = FindingMarks(8.5)
+        self._changed = pg.ScatterPlotItem()
+        self._changed.setZValue(7.2)
         self._reviewed = pg.ScatterPlotItem()
         self._reviewed.setZValue(7.5)
         self.ruler = Ruler(self.model, self)
         self.ruler.measured.connect(self.measured)
         images = (self.terrain_item, self.picture.item, self.relief_item)
         lines = (self._ponds, self._road_lines, self._breaks, self._chosen_reach, self._reaches)
-        marks = (self.stations, self._section, self._reviewed, self.ring, self.marks)
+        marks = (self.stations, self._section, self._changed, self._reviewed, self.ring, self.marks)
         rulers = self.ruler.items
         for item in (*images, *lines, *marks, *rulers):
             self.plot.addItem(item, ignoreBounds=True)
@@ -286,6 +289,7 @@ class MapView(QWidget):
                 self.show_terrain()
         self._mark_selection(follow=False)
         self._mark_reviews()
+        self._mark_changes()
         self._arrange()
         self._scatter()
 
@@ -345,6 +349,7 @@ class MapView(QWidget):
         self._scatter()
         self._mark_selection(follow=False)
         self._mark_reviews()
+        self._mark_changes()
         self.furniture.update()
 
     def _on_units(self) -> None:
@@ -620,6 +625,25 @@ class MapView(QWidget):
         rows = [int(row) for row in np.flatnonzero(self._in_view(middles)) if governing[row]]
         states = [review.state for row in rows if (review := governing[row]) is not None]
         self._reviewed.setData(**review_scatter(middles[rows], states))
+
+    def _mark_changes(self) -> None:
+        """Mark the reaches that changed between two surveys: filled, or hollow where it's open."""
+        change, places, sure = self.model.survey_change, [], []
+        roads = {road.name: road for road in self.layers.roads if len(road.s)}
+        for row in range(len(change.reaches) if change is not None else 0):
+            assert change is not None
+            reach = change.reaches.row(row)
+            road = roads.get(str(reach["road"]))
+            if road is None or reach["change"] == "not changed":
+                continue
+            middle = 0.5 * (float(reach["from_m"]) + float(reach["to_m"]))
+            station = int(np.argmin(np.abs(road.station_m - middle)))
+            places.append(road.stations[station, SIDES.index(str(reach["side"]))])
+            sure.append(reach["change"] == "changed")
+        self._changed.setData(**change_scatter(places, sure))
+        there = self.furniture
+        there.has_changes = bool(places)
+        there.update()
 
     def _bring_into_view(self, point: NDArray[Any]) -> None:
         rect = self.view.viewRect()

@@ -17,6 +17,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+from analysis.common.types import Floats
 from gui.drawing.figure import LEFT_OF, RIGHT_OF, Axes, figure_font, text_at
 from gui.drawing.section_figure import (
     Handle,
@@ -86,6 +87,8 @@ class SectionCanvas(QWidget):
         self.view: SectionView | None = None
         self.empty_text = self.tr("No section: screen a road first.")
         self.caption = ""
+        # Another survey of the same place, brought level: offsets and heights, (k, 2).
+        self.overlay: Floats | None = None
         self.busy_text = ""
         self.side = 0
         self._exaggeration: float | None = None
@@ -225,6 +228,14 @@ class SectionCanvas(QWidget):
             grips=self.editable,
             axis_names=not self._low(),
         )
+        if self.overlay is not None:
+            painter.save()
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            painter.setClipRect(axes.box)
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.setPen(theme.pen("accent", 2.2, Qt.PenStyle.DashLine))
+            painter.drawPath(axes.line(self.overlay[:, 0], self.overlay[:, 1]))
+            painter.restore()
         painter.setFont(figure_font(11.0))
         top = axes.box.top() + 10.0
         stretch = self.tr("heights × {factor}").format(factor=number(self.exaggeration, 0))

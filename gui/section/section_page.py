@@ -290,8 +290,10 @@ class SectionPage(QWidget):
             canvas.system = system
             canvas.side = self.model.side
         comparing = self._second is not None
-        self.canvas.caption = self.tr("This grid") if comparing else ""
-        self.other.caption = self.tr("Other grid") if comparing else ""
+        self.canvas.caption = self.other.caption = ""
+        self.canvas.overlay = None
+        if comparing:
+            self._caption_both()
         if self.section is None and self.model.study is None:
             self.canvas.empty_text = self._why_empty()
         self.canvas.set_view(self.section)
@@ -312,6 +314,25 @@ class SectionPage(QWidget):
         ):
             action.setEnabled(self.section is not None)
         self._show_side()
+
+    def _caption_both(self) -> None:
+        """Name both surveys, and lay the other over this one."""
+        from analysis.study.overlay import laid_over
+
+        study, second = self.model.study, self.model.second_study
+        assert study is not None and second is not None
+        assert self.section is not None and self._second is not None
+        names = [part.roads[0].case.grid.name for part in (study, second)]
+        self.canvas.overlay, raised = laid_over(self.section, self._second)
+        dashed = self.tr("dashed: {other}").format(other=names[1])
+        if math.isfinite(raised):
+            up = value_text(abs(raised), "mm", self.model.units)
+            level = (
+                self.tr("raised by {height}") if raised >= 0.0 else self.tr("lowered by {height}")
+            )
+            dashed += ", " + level.format(height=up)
+        self.canvas.caption = self.tr("This grid: {name}").format(name=names[0]) + f"  ·  {dashed}"
+        self.other.caption = self.tr("Other grid: {name}").format(name=names[1])
 
     def _why_empty(self) -> str:
         model = self.model

@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from analysis.common.settings import Settings
     from analysis.common.stations import StationStyle
     from analysis.findings.geopackage import Findings
+    from analysis.findings.two_surveys import SurveyChange
     from analysis.road.roadline import Road
     from analysis.study.values import Study
     from analysis.terrain.grid import Terrain
@@ -73,6 +74,8 @@ class WindowModel(QObject):
         after the screening.
     second_changed
         The study to compare with was opened or closed.
+    survey_change_changed
+        What changed between two dated surveys is another, or nothing any more.
     asked(what)
         A view asks the window for something that needs a dialog: "terrain", "road", or one of
         `EXTRA_KINDS`.
@@ -120,6 +123,7 @@ class WindowModel(QObject):
     path_changed = Signal(str)
     stale_changed = Signal(bool)
     second_changed = Signal()
+    survey_change_changed = Signal()
     message = Signal(str)
     failed = Signal(str, str)
     asked = Signal(str)
@@ -144,6 +148,7 @@ class WindowModel(QObject):
         self._after_update: list[Callable[[], None]] = []
         self.loaded: Loaded | None = None
         self._second: Loaded | None = None
+        self.survey_change: SurveyChange | None = None
         self._standing: tuple[Loaded | None, Reviews, StandingReaches] | None = None
         self._start_over(jobs.Inputs())
         self.span_origin: object | None = None
@@ -533,6 +538,12 @@ class WindowModel(QObject):
     def _take_second(self, loaded: Loaded) -> None:
         self._second = loaded
         self.second_changed.emit()
+
+    def set_survey_change(self, change: SurveyChange | None) -> None:
+        """Let the views show what changed between two surveys of these roads."""
+        if change is not self.survey_change:
+            self.survey_change = change
+            self.survey_change_changed.emit()
 
     def close_second(self) -> None:
         """Stop comparing."""

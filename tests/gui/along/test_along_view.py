@@ -443,3 +443,40 @@ def test_straight_thins_a_long_road(straight: StraightView) -> None:
     assert straight.image.image.shape[1] <= 2400
     rect = straight.image.mapRectToView(straight.image.boundingRect())
     assert rect.right() == pytest.approx(50_000.0, abs=60.0)
+
+
+def test_change_between_surveys_is_plotted_where_it_was_compared(
+    along: AlongView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Off while nothing is compared; then each change, and nothing where none is known."""
+    from datetime import date
+
+    from analysis.common.columns import STATION_CHANGE_COLUMNS
+    from analysis.common.table import Table
+    from analysis.findings.two_surveys import Dates, SurveyChange
+
+    assert not along.buttons["drop change"].isEnabled()
+    road = screened.index[0]
+    rows = {name: [np.nan, np.nan] for name in STATION_CHANGE_COLUMNS}
+    rows |= {"road": [road.name] * 2, "side": ["left", "right"], "drop_change_mm": [12.0, -7.0]}
+    rows |= {"station_m": [road.station_m[3], road.station_m[5]], "drop_change_se": [2.0, 2.0]}
+    stations = Table.of(STATION_CHANGE_COLUMNS, rows)
+    reaches = Table.empty({})
+    dates = Dates(before=date(2021, 5, 1), after=date(2023, 5, 1))
+    screened.set_survey_change(
+        SurveyChange(dates=dates, stations=stations, reaches=reaches, registrations=())
+    )
+    settle(lambda: along.buttons["drop change"].isEnabled())
+    along.show_plot("drop change", True)
+    settle(lambda: not along.to_draw and not along._later.isActive())
+    drawn = [
+        item.getOriginalDataset()[1]
+        for item in along.plots["drop change"].listDataItems()
+        if isinstance(item, pg.PlotDataItem)
+    ]
+    left = next(y for y in drawn if np.nansum(y == 12.0))
+    right = next(y for y in drawn if np.nansum(y == -7.0))
+    assert np.flatnonzero(np.isfinite(left)).tolist() == [3]
+    assert np.flatnonzero(np.isfinite(right)).tolist() == [5]
+    screened.set_survey_change(None)
+    settle(lambda: not along.buttons["drop change"].isEnabled())

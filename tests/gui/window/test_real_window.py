@@ -78,6 +78,35 @@ app.primaryScreen().grabWindow(0).save(sys.argv[3])
 tell(inside=free.contains(frame), outside=outside, reviews=len(window.model.reviews))
 """
 
+REVIEW = """
+window.model.screen()
+until(lambda: window.model.study is not None and window.model.runner.idle())
+until(lambda: not window.panes.coming and window.panes["reaches"].filled)
+window.activateWindow()
+QTest.keyClick(window, Qt.Key.Key_F9)
+until(lambda: window._review_page is not None and not window._turns)
+until(window.model.runner.idle)
+QTest.qWait(600)
+app.primaryScreen().grabWindow(0).save(sys.argv[3])
+page = window._review_page
+def cut(widgets):
+    return [w.accessibleName() for w in widgets if w.visibleRegion().boundingRect() != w.rect()]
+usual = [*page.buttons.values(), page.skip_button, page.note, page.reviewer, page.leave_button]
+outside = cut(usual)
+window.map.plot.setFocus()
+QTest.keyClick(window.focusWidget(), Qt.Key.Key_R)
+QTest.qWait(50)
+outside += cut(page.reasons.buttons)
+app.primaryScreen().grabWindow(0).save(sys.argv[3].replace(".png", "_why.png"))
+QTest.keyClick(window.focusWidget(), Qt.Key.Key_1)
+QTest.qWait(50)
+heights = [page.strip.height(), page.section.height(), window.map.height()]
+QTest.keyClick(window.focusWidget(), Qt.Key.Key_Escape)
+until(lambda: not window.panes.coming)
+tell(outside=outside, heights=heights, back=window.commands.reviewing.page is None,
+     reviews=[review.state for review in window.model.reviews.values()])
+"""
+
 EDIT = """
 window.model.screen()
 until(lambda: window.model.study is not None and window.model.runner.idle())
@@ -136,6 +165,22 @@ def test_window_is_whole_on_the_screen(
     assert told["inside"]
     assert told["outside"] == []
     assert told["reviews"] == 1
+    assert Path(picture).is_file()
+
+
+@pytest.mark.parametrize("screen", SCREENS, indirect=True, ids=lambda s: f"{s[0]}x{s[1]} at {s[2]}")
+def test_review_fills_the_screen(
+    screen: dict[str, str], shared_files: tuple[str, str], tmp_path: Path
+) -> None:
+    """All of the review is in sight, keys decide with the focus in the map, Esc goes back."""
+    picture = str(tmp_path / "review.png")
+    done = start(REVIEW, screen, *shared_files, picture)
+    out, _ = done.communicate(timeout=300)
+    told = json.loads(out)
+    assert told["outside"] == []
+    assert min(told["heights"]) >= 120
+    assert told["reviews"] == ["rejected"]
+    assert told["back"]
     assert Path(picture).is_file()
 
 
