@@ -209,7 +209,7 @@ class Furniture(QWidget):
         self.relief_cm = 0.0
         self.show_key = True
         self.has_stations = False
-        self.has_ponds = self.has_changes = False
+        self.has_ponds = self.has_changes = self.has_reviews = False
         self.findings: tuple[str, ...] = ()
         self.hint = ""
         self.key_place = QRectF()
@@ -292,8 +292,7 @@ class Furniture(QWidget):
         texts += [text for text, _, _ in self._key_lines()]
         if self.has_ponds:
             texts.append(self.tr("Standing water"))
-        if self.has_changes:
-            texts.append(self.tr("★ changed since, ☆ perhaps"))
+        texts += self._words_only()
         width = max(metrics.horizontalAdvance(text) for text in texts) + 50.0
         self._second_column = width
         rows = max(len(texts), len(self.findings))
@@ -347,9 +346,19 @@ class Furniture(QWidget):
             painter.drawRect(box)
             self._row_text(painter, plate, y, step, self.tr("Standing water"))
             y += step
-        if self.has_changes:
-            self._row_text(painter, plate, y, step, self.tr("★ changed since, ☆ perhaps"))
+        for text in self._words_only():
+            self._row_text(painter, plate, y, step, text)
+            y += step
         self._key_findings(painter, plate, step)
+
+    def _words_only(self) -> list[str]:
+        """Rows of the key whose marks are characters."""
+        rows = []
+        if self.has_reviews:
+            rows.append(self.tr("✓ agreed, ✗ rejected, ? to check"))
+        if self.has_changes:
+            rows.append(self.tr("★ changed since, ☆ perhaps"))
+        return rows
 
     def _key_findings(self, painter: QPainter, plate: QRectF, step: float) -> None:
         """Say what the pictograms beside the reaches stand for, in a column of its own."""

@@ -363,6 +363,7 @@ class MapView(QWidget):
         there.units = self.model.units
         there.has_stations = any(len(road.s) for road in self.layers.roads)
         there.has_ponds = bool(self.layers.pond_rings)
+        there.has_reviews = bool(self.model.reviews)
         there.findings = self.marks.findings
         shown = self._relief_wanted and self._relief_store is not None
         there.relief_cm = self.relief_limit_cm if shown else 0.0
@@ -618,6 +619,8 @@ class MapView(QWidget):
     def _mark_reviews(self) -> None:
         """Mark the reaches in view that somebody decided on, in the middle of each."""
         loaded, middles = self.model.loaded, self._reach_middles
+        if self.furniture.has_reviews != bool(self.model.reviews):
+            self._arrange()
         if loaded is None or len(middles) != len(loaded.reach_places) or not self.model.reviews:
             self._reviewed.clear()
             return
