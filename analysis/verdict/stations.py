@@ -241,7 +241,7 @@ def named(judgement: Judgement, status: NDArray[np.int8], certainty: float) -> J
     open_ = ~np.isfinite(judgement.p_finding).all(axis=-1)
     # water that surely stands is the one thing that can be said there
     finding[open_] = np.where(stays, Finding.PONDING, Finding.CANT_TELL)[open_]
-    verdict = judgement.verdict.copy()
+    verdict = np.full(stays.shape, Verdict.CANT_TELL, dtype=object)
     verdict[stays] = Verdict.WONT_SHED
     verdict[leaves & (finding != Finding.CANT_TELL)] = Verdict.SHEDS
     verdict[status == Status.NO_DATA] = Verdict.NO_DATA

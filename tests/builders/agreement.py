@@ -54,6 +54,8 @@ def contradictions(study: Study) -> list[str]:
             within["station_m"], within["finding"], within["verdict"], strict=True
         ):
             here = f"{place}: station {at:.0f} is {fault}, {wet}"
+            if wet not in _SAYS_SO.get(Finding(fault), (wet,)):
+                found.append(here)
             if fault in DEFECTS and fault != finding and str(fault) not in told:
                 found.append(here)
             # a fault past which water leaves may hold some of it here and there, as its mean says

@@ -1,11 +1,15 @@
 """A station hears its neighbours: against chains whose true odds are known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from analysis.verdict.neighbours import heard
+from analysis.common.verdicts import Finding, Verdict
+from analysis.verdict.neighbours import heard, with_neighbours
+from tests.builders.small_study import small_study
 
 
 def chain(seed, n=4000, stay=0.9, share=0.3, gap=2.6):
@@ -44,6 +48,20 @@ def test_what_neighbours_say_comes_true_more_often(seed):
         here = (told >= low) & (told < low + 0.1)
         if here.sum() >= 100:
             assert state[here].mean() == pytest.approx(told[here].mean(), abs=0.12)
+
+
+def test_verdict_and_finding_follow_the_chance_that_is_told():
+    """Of a road judged before, nothing is left of what each station said by itself."""
+    judgement = small_study().roads[0].judged.judgement
+    measures = small_study().roads[0].measures
+    for shift in (-4.0, 4.0):
+        told = with_neighbours(judgement, measures, 10.0, 0.0, 0.8)
+        moved = expit(logit(told.p_wont_shed) + shift)
+        again = with_neighbours(replace(told, p_wont_shed=moved), measures, 10.0, 0.0, 0.8)
+        unsure = again.finding == Finding.CANT_TELL
+        assert set(again.verdict[unsure]) <= {Verdict.CANT_TELL}
+        assert (again.verdict[again.p_wont_shed >= 0.8] == Verdict.WONT_SHED).all()
+        assert not (again.verdict[again.p_wont_shed < 0.8] == Verdict.WONT_SHED).any()
 
 
 def test_where_neighbours_know_nothing_little_changes():
