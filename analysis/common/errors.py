@@ -42,7 +42,7 @@ class TerrainCrsError(TerrainError):
 
 
 class HeightUnitError(TerrainError):
-    """The heights can only be in another unit than the one they were read in, which is feet."""
+    """The heights can only be in another unit than the one they were read in."""
 
 
 class RoadError(VergelineError):

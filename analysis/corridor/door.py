@@ -10,6 +10,7 @@ from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.common.types import Progress, share_of
 from analysis.corridor.grain import estimate_grain, grain_of_points, smeared_boxes
+from analysis.corridor.height_unit import check_height_unit
 from analysis.corridor.made_up import made_up
 from analysis.corridor.points import point_boxes, read_points
 from analysis.corridor.repeated import put_together
@@ -40,8 +41,8 @@ def read(
     Raises
     ------
     TerrainError
-        No height anywhere near the road, the file can't be read, or heights that must be feet
-        read as metres.
+        No height anywhere near the road, the file can't be read, or heights that must be in
+        another unit (`check_height_unit`).
     """
     half_m, points = case.settings.half_width_m, case.extras.points
     if points is None:
@@ -49,6 +50,7 @@ def read(
     else:
         report = share_of(progress, 0.0, 0.5)
         _, ribbon = read_corridor(case.grid, case.road, half_m, progress=report)
+        check_height_unit(points, case.road, ribbon, case.grid.cell_m)
         report = share_of(progress, 0.5, 1.0)
         cells = read_points(points, case.road, half_m, case.settings.pavement_width_m, report)
     return Ground(_seen(cells, case), ribbon)

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.errors import HeightUnitError, NoGroundError, SettingsError
+from analysis.common.errors import NoGroundError, SettingsError
 from analysis.common.types import Progress
+from analysis.corridor.height_unit import check_height_unit
 from analysis.corridor.values import Cells, Ribbon
 from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain.grid import Terrain, Window, reading
@@ -28,16 +29,6 @@ _TILE = 8
 _LEAST_SPREAD = 0.05
 # below this share a point near the road may have a foot at several stations
 _CROWDED_SPREAD = 0.5
-
-# A surface that falls this much to both sides of its crown along half of a road is rare (usual
-# is 2 to 4 %, and averaging over a line that lies off flattens it; feet read as metres make 2 %
-# into 6.6 %), and so is a steeper grade. Common practice.
-_STEEPEST_CROWN_PCT = 4.5
-_STEEPEST_GRADE_PCT = 25.0
-_UNIT_PIECE_M = 20.0
-_CROWN_SHIFT_M = 2.0
-_LANE_M = 1.25
-_COARSEST_FOR_CROWN_M = 0.75
 
 
 def read_corridor(
@@ -77,17 +68,8 @@ def read_corridor(
     SettingsError
         Width, step or range that makes no corridor.
     TerrainError
-        No height anywhere near the road, the file can't be read, or heights that must be feet
-        read as metres (see Notes).
-
-    Notes
-    -----
-    Feet read as metres make every slope 3.28 times too steep. That is refused where it can be
-    told: the vertical unit was assumed to be the metre (neither the file nor a person said
-    so), and half of the road falls more than 4.5 % to both sides of its crown next to it (cells
-    up to 0.75 m; coarser ones mix in the banks of a narrow road), or a tenth of it is steeper
-    than 25 % along. Metres read as feet only make a road look flat,
-    which real roads can be, so that is not judged.
+        No height anywhere near the road, the file can't be read, or heights in another
+        unit than they were read in (`check_height_unit`).
     """
     fine = max(terrain.cell_m, _FINEST_STEP_M)
     step_s = fine if step_s_m is None else step_s_m
@@ -108,8 +90,7 @@ def read_corridor(
         )
     corridor = _Corridor(terrain, road, half_width_m, (step_s, step_o), (start, end))
     cells, ribbon = corridor.read(progress)
-    if not terrain.z_unit_sure and terrain.z_unit_m == 1.0:
-        _check_unit(terrain, road, ribbon)
+    check_height_unit(terrain, road, ribbon, terrain.cell_m)
     return cells, ribbon
 
 
@@ -167,64 +148,6 @@ def height_step(z: NDArray[np.float64]) -> float:
         return 0.0
     # many gaps of one step each pin it down better than one of them
     return float(gaps.sum() / np.round(gaps / step).sum())
-
-
-def _check_unit(terrain: Terrain, road: Road, ribbon: Ribbon) -> None:
-    """Refuse heights that can only be feet read as metres."""
-    crown, grade = _crown_fall_pct(ribbon, terrain.cell_m), _steep_grade_pct(ribbon)
-    if crown > _STEEPEST_CROWN_PCT:
-        sign = f"falls {crown:.1f} % to both sides of its crown"
-    elif grade > _STEEPEST_GRADE_PCT:
-        sign = f"rises and falls {grade:.0f} % along"
-    else:
-        return
-    raise HeightUnitError(
-        f"The heights of {terrain.name} look like feet read as metres, because the road "
-        f'"{road.name}" {sign}; give the vertical unit (foot or us-foot, or metre if the road '
-        "really is so)."
-    )
-
-
-def _pieces(ribbon: Ribbon, half_width_m: float) -> NDArray[np.float64]:
-    """Return the middle of the ribbon in pieces along the road, (pieces, stations, offsets)."""
-    count = max(round(_UNIT_PIECE_M / ribbon.step_s), 1)
-    whole = len(ribbon.s) // count
-    middle = np.abs(ribbon.o) <= half_width_m
-    return ribbon.z[: whole * count, middle].reshape(whole, count, int(middle.sum()))
-
-
-def _crown_fall_pct(ribbon: Ribbon, cell_m: float) -> float:
-    """Return the fall to both sides of the crown that half of the road exceeds; NaN unknown."""
-    if cell_m > _COARSEST_FOR_CROWN_M:
-        return math.nan
-    reach = _CROWN_SHIFT_M + cell_m + _LANE_M
-    z = _pieces(ribbon, reach)
-    o = ribbon.o[np.abs(ribbon.o) <= reach]
-    # the profile of a piece, free of the grade: only stations known right across count
-    z = np.where(np.isnan(z).any(axis=2, keepdims=True), np.nan, z)
-    known = np.isfinite(z[:, :, 0]).sum(axis=1)
-    profile = np.nansum(z, axis=1)[known > 0] / known[known > 0, None]
-    best = np.full(len(profile), -np.inf)
-    for crown in np.arange(-_CROWN_SHIFT_M, _CROWN_SHIFT_M + 0.25, 0.5):
-        falls = []
-        for sign in (-1.0, 1.0):
-            u = sign * (o - crown)
-            # the cell on the crown itself is rounded off
-            lane = (u >= cell_m - 1e-9) & (u <= cell_m + _LANE_M + 1e-9)
-            if lane.sum() < 2:
-                return math.nan
-            away = u[lane] - u[lane].mean()
-            falls.append(-100.0 * (profile[:, lane] @ away) / (away @ away))
-        best = np.maximum(best, np.minimum(*falls))
-    return float(np.median(best)) if len(best) else math.nan
-
-
-def _steep_grade_pct(ribbon: Ribbon) -> float:
-    """Return the grade that a tenth of the road exceeds, over 20 m; NaN unknown."""
-    z = _pieces(ribbon, ribbon.step_o / 2.0)[:, 0, 0]
-    grade = np.abs(np.diff(z)) / (max(round(_UNIT_PIECE_M / ribbon.step_s), 1) * ribbon.step_s)
-    grade = grade[np.isfinite(grade)]
-    return 100.0 * float(np.quantile(grade, 0.9)) if len(grade) >= 3 else math.nan
 
 
 class _Corridor:

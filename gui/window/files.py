@@ -19,6 +19,7 @@ from analysis.common.errors import (
     VergelineError,
 )
 from analysis.common.outputs import check_no_input
+from analysis.common.units import METRES_PER_FOOT
 from gui.look.asking import ask_name, dated_name
 from gui.look.words import station_words
 from gui.state import jobs
@@ -65,7 +66,7 @@ class Files(QObject):
         model.inputs_changed.connect(self._note_inputs)
         model.asked.connect(self._on_asked)
         model.sheets_asked.connect(lambda book, name: self._preview(name, book))
-        model.unit_doubted.connect(self._offer_feet)
+        model.unit_doubted.connect(self._offer_unit)
 
     # -- asking for files -----------------------------------------------------------
 
@@ -238,21 +239,34 @@ class Files(QObject):
                 source.path, vertical_unit=unit, warp=source.warp, crs=source.crs
             )
 
-    def _offer_feet(self, sentence: str) -> None:
-        """Offer to read the heights as feet, since a screening saw that they look like it."""
+    def _offer_unit(self, sentence: str) -> None:
+        """Offer the other unit of heights, or the one at hand for sure: a screening doubted it."""
+        extras, terrain = self.model.inputs.extras, self.model.terrain
+        heights = terrain if extras is None or extras.points is None else extras.points
+        if heights is None:
+            return
         box = self.dialogs.box(self.tr("Screening"), sentence, QMessageBox.Icon.Question)
-        feet = box.addButton(
-            self.tr("Read them as feet and screen again"), QMessageBox.ButtonRole.AcceptRole
-        )
+        in_metres = heights.z_unit_m == 1.0
+        # the feet of the United States are two millionths longer
+        now = "metre" if in_metres else "foot" if heights.z_unit_m == METRES_PER_FOOT else "us-foot"
+        texts = {
+            "foot": self.tr("Read them as feet and screen again"),
+            "metre": self.tr("Read them as metres and screen again"),
+        }
+        other = "foot" if in_metres else "metre"
+        keep = self.tr("The road really is so: screen it")
+        accept = QMessageBox.ButtonRole.AcceptRole
+        for unit, text in ((other, texts[other]), (now, keep)):
+            button = box.addButton(text, accept)
+            button.clicked.connect(lambda *_, unit=unit: self._screen_in_unit(unit))
+            if unit == other:
+                box.setDefaultButton(button)
         box.addButton(QMessageBox.StandardButton.Cancel)
-        box.setDefaultButton(feet)
-
-        def use() -> None:
-            self.model.screen_once_open()
-            self.set_height_unit("foot")
-
-        feet.clicked.connect(use)
         self.dialogs.show(box)
+
+    def _screen_in_unit(self, unit: str) -> None:
+        self.model.screen_once_open()
+        self.set_height_unit(unit)
 
     def open_road(self, path: str) -> None:
         """Open a road centreline; where a file holds several layers, ask which."""

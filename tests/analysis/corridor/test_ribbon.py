@@ -451,6 +451,46 @@ def test_feet_read_as_metres_are_refused_where_it_can_be_told(
         read_corridor(found, road, 9.0)
 
 
+def banked(crown, bank, scale):
+    """A crowned road along y = 30 between banks, its heights in metres times `scale`."""
+    away = np.abs(60 - 0.25 - np.arange(120) / 2 - 30.0)
+    fall = np.interp(away, [0.0, 3.5, 5.0, 9.0], np.cumsum([0, 3.5 * crown, 0.075, 4 * bank]))
+    noise = np.random.default_rng(2).normal(0.0, 0.02, (120, 240))
+    return scale * (100.0 - fall[:, None] + noise)
+
+
+@pytest.mark.parametrize(
+    ("crown", "bank", "unit", "given", "refused"),
+    [
+        (0.015, 0.5, "foot", None, True),  # metres that the file calls feet
+        (0.02, 0.33, "US survey foot", None, True),
+        (0.028, 0.25, "foot", None, True),
+        (0.02, 0.33, "foot", "us-foot", False),  # a person says so
+        (0.02, 0.33, "foot", "metre", False),
+        (0.02, 0.33, "metre", None, False),
+        (0.04, 0.33, "foot", None, False),  # an unpaved crown: it can't be told
+        (0.0, 0.33, "foot", None, False),  # nor without a crown
+    ],
+)
+def test_metres_read_as_feet_are_refused_where_it_can_be_told(
+    write_grid, crown, bank, unit, given, refused
+):
+    written = write_grid(banked(crown, bank, 1.0), cell=0.5, units=unit)
+    found = open_terrain(written, vertical_unit=given)
+    road = road_at((5, 31), (115, 31))
+    if refused:
+        with pytest.raises(TerrainError, match=r"metres read as feet.*falls only 0\.[5-9] %"):
+            read_corridor(found, road, 14.0)
+    else:
+        read_corridor(found, road, 14.0)
+
+
+@pytest.mark.parametrize("crown", [0.012, 0.02, 0.04])
+def test_heights_in_feet_that_are_feet_are_read(write_grid, crown):
+    written = write_grid(banked(crown, 0.17, 1 / 0.3048), cell=0.5, units="foot")
+    read_corridor(open_terrain(written), road_at((5, 31), (115, 31)), 14.0)
+
+
 def test_steep_banks_beside_a_narrow_road_are_not_taken_for_feet(write_grid):
     y = 60 - 0.25 - np.arange(120) / 2
     away = np.abs(y - 30.0)

@@ -1423,3 +1423,22 @@ def test_heights_that_look_like_feet_are_offered_as_feet(
     settle(lambda: window.model.study is not None and window.model.runner.idle())
     assert window.model.terrain is not None
     assert window.model.terrain.z_unit_m == pytest.approx(0.3048)
+
+
+def test_heights_that_look_like_metres_are_offered_as_metres(
+    window: Window, road_files: tuple[str, str], settle: Settle
+) -> None:
+    """The file calls its metres feet; one click reads them as what they are and screens."""
+    import rasterio
+
+    with rasterio.open(road_files[0], "r+") as sink:
+        sink.units = ["foot"]
+    window.model.open_files(road_files[0], RoadSource(road_files[1]))
+    settle(lambda: window.model.can_screen)
+    window.model.screen()
+    settle(lambda: window.dialogs.shown is not None)
+    assert "look like metres read as feet" in dialog_text(window)
+    press(window, "Read them as metres and screen again")
+    settle(lambda: window.model.study is not None and window.model.runner.idle())
+    assert window.model.terrain is not None
+    assert window.model.terrain.z_unit_m == 1.0
