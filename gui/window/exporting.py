@@ -64,7 +64,7 @@ class Exporting(QObject):
         def done(_said: tuple[str, ...]) -> None:
             folder = Path(next(iter(files.values()))).parent
             model.message.emit(
-                self.tr("Written to {folder}: {n} file(s)").format(folder=folder, n=len(files))
+                self.tr("Written to {folder}, files: {n}").format(folder=folder, n=len(files))
             )
 
         model.runner.submit(

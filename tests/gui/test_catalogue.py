@@ -59,6 +59,14 @@ def marked(catalogue: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def test_one_thing_has_one_word(catalogue: Path) -> None:
+    """The file is called findings, as in the commands; nothing is plural by brackets or wanted."""
+    texts = {message.findtext("source", "") for message in ET.parse(catalogue).iter("message")}
+    assert len(texts) > 500
+    unwelcome = re.compile(r"\b[Ss]tud(y|ies)\b|\(s\)|\bWanted\b|[}0-9±] points\b")
+    assert [text for text in sorted(texts) if unwelcome.search(text)] == []
+
+
 @pytest.fixture
 def german(
     qapp: QApplication, marked: Path, monkeypatch: pytest.MonkeyPatch

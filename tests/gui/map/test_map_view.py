@@ -14,7 +14,7 @@ from analysis.common.table import Table
 from gui.look import theme
 from gui.look.icons import finding_icon
 from gui.map.finding_marks import marks_of
-from gui.map.layers import VERDICTS
+from gui.map.layers import VERDICTS, MapLayers, RoadLayer
 from gui.map.map_items import nice_length
 from gui.map.map_view import MapView
 from gui.state.model import WindowModel
@@ -99,6 +99,16 @@ def test_marks_show_the_findings_in_view(view: MapView, settle: Settle) -> None:
     without = view.furniture.key_size()
     view.furniture.findings = ()
     assert view.furniture.key_size().width() < without.width()
+
+
+def test_whole_road_means_every_road() -> None:
+    """Of two roads apart from each other the box holds both, not the first alone."""
+    lines = [np.array([[0.0, 0.0], [100.0, 20.0]]), np.array([[300.0, -50.0], [500.0, 900.0]])]
+    roads = tuple(
+        RoadLayer(name, line, None, np.empty(0), np.empty(0), np.empty((0, 2, 2)), np.empty((0, 2)))
+        for name, line in zip(("a", "b"), lines, strict=True)
+    )
+    assert MapLayers(roads=roads).bounds == (0.0, -50.0, 500.0, 900.0)
 
 
 def test_show_road_fits_the_road(view: MapView) -> None:
