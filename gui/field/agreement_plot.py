@@ -34,7 +34,10 @@ class AgreementPlot(QWidget):
         self.differences.setLabel("left", self.tr("board − grid, % points"))
         abreast(self, (self.pairs, 1), (self.differences, 1), spacing=8)
         self._check: FieldCheck | None = None
-        theme.watcher().changed.connect(lambda: self.show_check(self._check))
+        theme.watcher().changed.connect(self._on_theme)
+
+    def _on_theme(self) -> None:
+        self.show_check(self._check)
 
     def show_check(self, check: FieldCheck | None) -> None:
         """Show what readings and measurements differ by."""

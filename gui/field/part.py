@@ -36,6 +36,8 @@ class Part(QWidget):
         self.model = model
         self.said = words_label(self.tr("How it went"))
         self.shown: object = None
+        self._wrong = False
+        theme.watcher().changed.connect(self._on_theme)
 
     def findings(self) -> Findings | None:
         """Findings with the reviews and limits of now."""
@@ -50,9 +52,14 @@ class Part(QWidget):
 
     def say(self, text: str, *, wrong: bool = False) -> None:
         """Tell how it went, in the colour of a warning where it went wrong."""
-        self.said.setStyleSheet(f"color: {theme.color('warn' if wrong else 'ink').name()}")
+        self._wrong = wrong
+        self._on_theme()
         self.said.setText(text)
         self.said.setVisible(bool(text))
+
+    def _on_theme(self) -> None:
+        colour = theme.color("warn" if self._wrong else "ink")
+        self.said.setStyleSheet(f"color: {colour.name()}")
 
     def work(
         self, key: str, do: Callable[[], Any], done: Callable[[Any], None], title: str

@@ -247,6 +247,7 @@ class ReadingsPage(Part):
         self.edge.setPlaceholderText(self.tr("edge, {unit}").format(unit=unit))
         self.station.setPlaceholderText("1+240" if style == "km" else "40+68")
         heads = (
+            self.tr("Road"),
             self.tr("Station"),
             self.tr("Side"),
             self.tr("When"),
@@ -265,11 +266,12 @@ class ReadingsPage(Part):
                 at = one.measured_at_m
             rows.append(self._row(reading, one, station_words(at, style)))
             places.append(None if math.isnan(at) else Place(reading.road, reading.side, at))
-        self.table.show_answers(heads, rows, places, words=3)
+        self.table.show_answers(heads, rows, places, words=4)
 
     def _row(self, reading: Reading, one: Comparison | None, at: str) -> tuple[str, ...]:
         after = reading.when == "after"
         return (
+            one.road if one is not None else reading.road,
             at,
             side_text(reading.side),
             self.tr("after") if after else self.tr("before"),
