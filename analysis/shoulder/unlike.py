@@ -10,7 +10,6 @@ about what all say together by as much as their errors are, whatever these come 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.types import Floats
 from analysis.shoulder.strip import Strip, Windows
@@ -57,6 +56,8 @@ def unlike_stretches(
     (n, 3)
         Of `PAVEMENT`, `SHOULDER` and `STEP`, averaged along the road; 1 where nothing is known.
     """
+    from analysis.shoulder.stretch_kernels import Told, scatter_of
+
     n = windows.s.size
     seen, expected, freedom = np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n)
     kept = strip.usable & (weight >= 0.5)
@@ -72,9 +73,9 @@ def unlike_stretches(
         parts = max(LEAST_STRETCHES, round(2.0 * windows.half_m[i] / STRETCH_M))
         # a hair more, so that a cell on the border of two stretches always falls to the same
         part = np.clip(((t + 1.0) * 0.5 * parts + 1e-6).astype(np.int64), 0, parts - 1)
-        found = _scatter_of(design, z - z.mean(), np.bincount(part, minlength=parts), prior)
-        if found is not None:
-            seen[i], expected[i] = found[0], found[1] * sigma_m[i] ** 2
+        told = Told(seen[i], expected[i])
+        if scatter_of(design, z - z.mean(), part, parts, prior, _ASKED, told):
+            expected[i] *= sigma_m[i] ** 2
             freedom[i] = parts - 2
     return _along(windows, seen, expected, freedom)
 
@@ -86,39 +87,6 @@ def _design(t: Floats, basis: Floats) -> Floats:
     return np.stack(
         [one, t, t * t - 1.0 / 3.0, x, t * x, basis[1], -basis[2], basis[3], basis[4]], axis=1
     )
-
-
-def _scatter_of(
-    design: Floats, z: Floats, count: NDArray[np.int64], prior: float
-) -> tuple[Floats, Floats] | None:
-    """Squares of what the stretches say apart from their mean: seen, and for unit white noise."""
-    ends = np.cumsum(count)
-    normal = np.stack([x.T @ x for x in np.split(design, ends[:-1])])
-    total = normal.sum(axis=0)
-    total[8, 8] += prior
-    total[np.diag_indices(9)] *= 1.0 + 1e-9
-    try:
-        inverse = np.linalg.inv(total)
-    except np.linalg.LinAlgError:
-        return None
-    residual = z - design @ (inverse @ (design.T @ z))
-    pull = np.stack(
-        [
-            p @ r
-            for p, r in zip(
-                np.split(design.T, ends[:-1], axis=1), np.split(residual, ends[:-1]), strict=True
-            )
-        ]
-    )
-    asked = _ASKED @ inverse  # (3, 9)
-    said = pull @ asked.T  # (parts, 3)
-    seen = ((said - said.mean(axis=0)) ** 2).sum(axis=0)
-    carried = np.einsum("gij,kj->gki", normal, asked)  # M_g a
-    own = np.einsum("kj,gkj->gk", asked, carried)
-    apart = np.einsum("gki,ij,gkj->gk", carried, inverse, carried)
-    whole = carried.sum(axis=0)
-    mean = own.sum(axis=0) - np.einsum("ki,ij,kj->k", whole, inverse, whole)
-    return seen, (own - apart).sum(axis=0) - mean / len(count)
 
 
 def _along(windows: Windows, seen: Floats, expected: Floats, freedom: Floats) -> Floats:
