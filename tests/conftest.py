@@ -19,6 +19,14 @@ settings.register_profile("project", deadline=None, derandomize=True)
 settings.load_profile("project")
 
 
+@pytest.fixture(scope="session", autouse=True)
+def application(qapp: Any) -> None:
+    """Have the window's application from the start: a command that draws would make a lesser one.
+
+    There can be but one in a process, and any test may come before those of the window.
+    """
+
+
 @pytest.fixture
 def write_grid(tmp_path: Path) -> Callable[..., str]:
     """Write heights as a raster in the test's own folder; returns its path."""
