@@ -416,6 +416,21 @@ def test_run_records_that_say_nothing(saved, tmp_path, name, value):
     assert isinstance(caught.value, VergelineError)
 
 
+def test_a_layer_without_end_is_not_waited_for(tmp_path, monkeypatch):
+    """A view may go on for ever; a minute is long enough, here a tenth of a second."""
+    path = tmp_path / "endless.gpkg"
+    path.write_bytes(Path(sample_files()[1]).read_bytes())
+    with closing(sqlite3.connect(path)) as base:
+        base.executescript(
+            "CREATE VIEW endless AS WITH RECURSIVE n(geom) AS (SELECT NULL UNION ALL SELECT geom "
+            "FROM n) SELECT geom FROM n;"
+            "UPDATE gpkg_geometry_columns SET table_name = 'endless', column_name = 'geom'"
+        )
+    monkeypatch.setattr("analysis.common.given_databases._PATIENCE_S", 0.1)
+    with pytest.raises(RoadError, match=r"takes over 0 s to look through"):
+        line_layers(path)
+
+
 def test_looking_through_a_geopackage_takes_no_time(saved):
     """The usual file is looked through in less than it takes to notice."""
     check_database(saved, "The file")

@@ -31,10 +31,15 @@ def looking_into(path: str | os.PathLike[str]) -> sqlite3.Connection:
     """Open an SQLite file to read it only; nothing that its schema holds is run."""
     uri = f"{Path(path).resolve().as_uri()}?mode=ro"
     base = sqlite3.connect(uri, uri=True, timeout=2.0)
-    end = time.monotonic() + _PATIENCE_S
-    base.set_progress_handler(lambda: int(time.monotonic() > end), 100_000)
+    _give_patience(base)
     base.execute("PRAGMA trusted_schema = OFF")
     return base
+
+
+def _give_patience(base: sqlite3.Connection) -> None:
+    """Let whatever takes longer than a minute from now be interrupted."""
+    end = time.monotonic() + _PATIENCE_S
+    base.set_progress_handler(lambda: int(time.monotonic() > end), 100_000)
 
 
 def check_database(
@@ -64,6 +69,11 @@ def check_database(
     except _Odd as odd:
         raise error(f"{what} {os.fspath(path)} {odd}; fetch or write it again.") from None
     except (sqlite3.Error, UnicodeError, OverflowError, MemoryError) as problem:
+        if "interrupted" in str(problem):
+            raise error(
+                f"{what} {os.fspath(path)} takes over {_PATIENCE_S:.0f} s to look through; give a "
+                "copy with only the layer that is needed."
+            ) from None
         reason = str(problem).splitlines()[0] if str(problem) else type(problem).__name__
         raise error(
             f"{what} {os.fspath(path)} is damaged ({reason}); fetch or write it again."
@@ -75,7 +85,14 @@ class _Odd(Exception):
 
 
 def _check_whole(base: sqlite3.Connection) -> None:
-    said = [str(row[0]) for row in base.execute("PRAGMA quick_check(1)")]
+    try:
+        said = [str(row[0]) for row in base.execute("PRAGMA quick_check(1)")]
+    except sqlite3.OperationalError as problem:
+        if "interrupted" not in str(problem):
+            raise
+        # a raster of many gigabytes: what was read till now was whole
+        said = ["ok"]
+        _give_patience(base)
     if said != ["ok"]:
         raise _Odd(f"is damaged ({said[0].splitlines()[0]})" if said else "is damaged")
     # Reading a text decodes it: one that isn't UTF-8 raises here and not in the map library.
@@ -87,7 +104,9 @@ def _check_whole(base: sqlite3.Connection) -> None:
 
 
 def _geometry_columns(base: sqlite3.Connection) -> list[tuple[str, str]]:
-    tables = {row[0] for row in base.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    # a layer may be a view of another
+    held = base.execute("SELECT name FROM sqlite_master WHERE type IN ('table', 'view')")
+    tables = {row[0] for row in held}
     if "gpkg_geometry_columns" not in tables:
         return []
     found = base.execute("SELECT table_name, column_name FROM gpkg_geometry_columns").fetchall()

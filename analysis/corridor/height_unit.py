@@ -170,7 +170,11 @@ def _bank_pct(ribbon: Ribbon) -> float:
 
 def _steep_grade_pct(ribbon: Ribbon) -> float:
     """Return the grade that a tenth of the road exceeds, over 20 m; NaN unknown."""
-    z = _pieces(ribbon, ribbon.step_o / 2.0)[:, 0, 0]
+    centre = _pieces(ribbon, ribbon.step_o / 2.0)[:, :, 0]
+    z = np.full(len(centre), np.nan)
+    known = np.isfinite(centre).any(axis=1)
+    # the middle height of a piece, which a spike doesn't move
+    z[known] = np.nanmedian(centre[known], axis=1)
     grade = np.abs(np.diff(z)) / (max(round(_PIECE_M / ribbon.step_s), 1) * ribbon.step_s)
     grade = grade[np.isfinite(grade)]
     return 100.0 * float(np.quantile(grade, 0.9)) if len(grade) >= _LEAST_PIECES else math.nan

@@ -504,3 +504,11 @@ def test_grades_of_feet_read_as_metres_are_refused(write_grid):
     found = open_terrain(write_grid(100 + 0.3 * x + np.zeros((60, 1))))
     with pytest.raises(TerrainError, match="rises and falls 30 % along"):
         read_corridor(found, road_at((5, 31), (115, 31)), 9.0)
+
+
+def test_spikes_are_not_taken_for_feet(write_grid):
+    """A bird every few metres is no grade: it is left to whoever looks at single cells."""
+    z = banked(0.02, 0.33, 1.0)
+    z[:, ::20] += 60.0
+    z[:, 10::40] -= 40.0
+    read_corridor(open_terrain(write_grid(z, cell=0.5)), road_at((5, 31), (115, 31)), 9.0)
