@@ -291,6 +291,11 @@ class AlongView(RoadView):
             "drop change": self.tr("Change of drop"),
         }[name]
 
+    def _short_title(self, name: str) -> str:
+        """Title beside a plot, where there is less room than on its button."""
+        short = {"slope change": self.tr("Δ slope"), "drop change": self.tr("Δ drop")}
+        return short.get(name) or self._title(name)
+
     def _meaning(self, plot: _Plot) -> str:
         if plot.name == "balance":
             return self.tr(
@@ -414,7 +419,7 @@ class AlongView(RoadView):
             self._style()
         unit = unit_of(column_of(plot.column).unit if plot.column else "m3", system).text
         self.titles[plot.name].setText(
-            f"{self._title(plot.name)}, {unit}",
+            f"{self._short_title(plot.name)}, {unit}",
             color=theme.color("ink").name(),
             bold=True,
             size="9pt",

@@ -644,9 +644,9 @@ class MapView(QWidget):
             places.append(road.stations[station, SIDES.index(str(reach["side"]))])
             sure.append(reach["change"] == "changed")
         self._changed.setData(**change_scatter(places, sure))
-        there = self.furniture
-        there.has_changes = bool(places)
-        there.update()
+        if self.furniture.has_changes != bool(places):
+            self.furniture.has_changes = bool(places)
+            self._arrange()
 
     def _bring_into_view(self, point: NDArray[Any]) -> None:
         rect = self.view.viewRect()

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QSize, Qt, Signal
-from PySide6.QtGui import QKeyEvent, QKeySequence, QPainter, QPaintEvent, QShortcut
+from PySide6.QtGui import QKeyEvent, QKeySequence, QShortcut
 from PySide6.QtWidgets import (
     QComboBox,
     QFileDialog,
     QLabel,
     QLineEdit,
     QMenu,
-    QPushButton,
-    QSizePolicy,
     QSplitter,
     QStackedWidget,
     QToolButton,
@@ -24,10 +21,10 @@ from PySide6.QtWidgets import (
 
 from analysis.findings.reviews import Decision, Review
 from gui.along.straight_view import StraightView
-from gui.look import theme
 from gui.look.making import abreast, named, stacked, tool_button, yielding
 from gui.look.words import QT_TRANSLATE_NOOP, marked_review
 from gui.review.finding_panel import FindingPanel
+from gui.review.parts import ShareBar, big_button
 from gui.review.queue import Item, ReviewQueue
 from gui.review.reason_bar import ReasonBar
 from gui.section.section_canvas import SectionCanvas
@@ -132,7 +129,7 @@ class ReviewPage(QWidget):
             tip=self.tr("Back to map, plots and tables (Esc)."),
         )
         self.counts = yielding(named(QLabel(), self.tr("How far the review is")))
-        self.share = named(_Share(), self.tr("Share that is decided"))
+        self.share = named(ShareBar(), self.tr("Share that is decided"))
         self.order_box = named(QComboBox(), self.tr("Order"))
         self.order_box.addItem(self.tr("Most pressing first"), True)
         self.order_box.addItem(self.tr("Along the road"), False)
@@ -178,7 +175,7 @@ class ReviewPage(QWidget):
 
     def _decisions(self) -> QWidget:
         self.buttons = {
-            state: _push(text, slot, tip)
+            state: big_button(text, slot, tip)
             for state, text, tip, slot in (
                 (
                     Decision.AGREED,
@@ -200,7 +197,7 @@ class ReviewPage(QWidget):
                 ),
             )
         }
-        self.skip_button = _push(
+        self.skip_button = big_button(
             self.tr("Later  S"), self.queue.skip, self.tr("Leave it open and go on.")
         )
         self.given = named(QLabel(wordWrap=True), self.tr("Decision"))
@@ -461,39 +458,6 @@ class ReviewPage(QWidget):
         else:
             self.left.emit()
         event.accept()
-
-
-class _Share(QWidget):
-    """A bar that fills. Qt's own paints at once whenever it is told, and the key would wait."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._share = 0.0
-        self.setFixedSize(110, 10)
-
-    def show_share(self, share: float) -> None:
-        """Fill it to a share from 0 to 1."""
-        self._share = share
-        self.setAccessibleDescription(f"{round(100 * share)} %")
-        self.update()
-
-    def paintEvent(self, _event: QPaintEvent) -> None:
-        painter = QPainter(self)
-        painter.setPen(theme.pen("line", 1.0))
-        painter.drawRect(self.rect().adjusted(0, 0, -1, -1))
-        inside = self.rect().adjusted(1, 1, -1, -1)
-        inside.setWidth(round(self._share * inside.width()))
-        painter.fillRect(inside, theme.color("accent"))
-
-
-def _push(text: str, slot: Callable[[], object], tip: str) -> QPushButton:
-    made = named(QPushButton(text), text, tip)
-    made.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-    made.setMinimumHeight(32)
-    # The keys do the same; a button that keeps the focus would take Space and Return for itself.
-    made.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-    made.clicked.connect(lambda _checked=False: slot())
-    return made
 
 
 def _sections_of(study: Any, places: list[tuple[int, int]]) -> dict[tuple[int, int], SectionView]:

@@ -324,15 +324,16 @@ class SectionPage(QWidget):
         assert self.section is not None and self._second is not None
         names = [part.roads[0].case.grid.name for part in (study, second)]
         self.canvas.overlay, raised = laid_over(self.section, self._second)
-        dashed = self.tr("dashed: {other}").format(other=names[1])
+        words = self.tr("{name} (dashed: {other})")
+        self.canvas.caption = words.format(name=names[0], other=names[1])
+        self.other.caption = names[1]
         if math.isfinite(raised):
             up = value_text(abs(raised), "mm", self.model.units)
             level = (
-                self.tr("raised by {height}") if raised >= 0.0 else self.tr("lowered by {height}")
+                self.tr("{name}, dashed {height} higher"),
+                self.tr("{name}, dashed {height} lower"),
             )
-            dashed += ", " + level.format(height=up)
-        self.canvas.caption = self.tr("This grid: {name}").format(name=names[0]) + f"  ·  {dashed}"
-        self.other.caption = self.tr("Other grid: {name}").format(name=names[1])
+            self.other.caption = level[0 if raised >= 0.0 else 1].format(name=names[1], height=up)
 
     def _why_empty(self) -> str:
         model = self.model
