@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from analysis.common.sides import SIDE_SIGN, Source
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 from analysis.corridor.blocks import BlockSections
 from analysis.edges.crowns import Crown
 from analysis.edges.middle import Middle
@@ -39,6 +39,9 @@ HIDDEN_SE_M = 0.35
 
 APART_M = 1.0
 """Edges whose middle is farther from the middle of the road than this contradict it."""
+
+AGREE_M = 0.4
+"""Edges on both sides whose middle lies so near to the road's confirm it."""
 
 HOLDS_M = 40.0
 """So far along the road an edge that the ground shows vouches for one that it hides."""
@@ -103,22 +106,25 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         ditch_source=np.where(np.isfinite(ditch), Source.FOUND, Source.NOMINAL).astype(np.int8),
         crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
         foreslope_end=end,
-        rivals=_rivals(found.middle, nearest, between, overrides),
+        rivals=_rivals(found.middle, nearest, edge, shown.all(axis=1), overrides),
         edge_ways=_ways_at(s, found),
     )
     return _with_given(doubted(breaks), overrides)
 
 
 def _rivals(
-    middle: Middle, nearest: NDArray[np.int64], between: Floats, overrides: Overrides
+    middle: Middle, nearest: NDArray[np.int64], edge: Floats, shown: Bools, overrides: Overrides
 ) -> Floats:
     """Places that compete at the stations, (n, 2); NaN where the road is found or was fixed.
 
-    Edges whose middle, `between` (n,), lies beyond the limit of the search aren't the road's; and
-    where it lies far from the middle found before, there are two places again.
+    Edges (n, 2) whose middle lies beyond the limit of the search aren't the road's; and where it
+    lies far from the middle found before, there are two places again. Edges of which both are
+    `shown` (n,) settle a fair doubt about the middle between them.
     """
+    between = 0.5 * (edge[:, 1] - edge[:, 0])
     rivals = np.column_stack([middle.offset, middle.rival])[nearest]
-    known = middle.found[nearest]
+    agree = shown & (np.abs(between - rivals[:, 0]) <= AGREE_M)
+    known = middle.found[nearest] | (middle.fair[nearest] & agree)
     beyond = known & (np.abs(between) > middle.limit_m)
     apart = known & ~beyond & (np.abs(between - rivals[:, 0]) > APART_M)
     rivals[beyond, 0], rivals[apart, 1] = between[beyond], between[apart]

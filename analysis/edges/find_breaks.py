@@ -159,14 +159,19 @@ class _Sought:
         return float(usual[0]), float(usual[1])
 
 
-def _search(road: _Sought, overrides: Overrides, report: Progress) -> Breaks:
-    """Find the breaks of a road whose edges may show."""
+def _search(
+    road: _Sought, overrides: Overrides, report: Progress, told: Overrides | None = None
+) -> Breaks:
+    """Find the breaks of a road whose edges may show.
+
+    `told` is what a person fixed, where the overrides hold more than that.
+    """
     nominal = partial(nominal_breaks, road.s, road.pavement, road.shoulder, overrides)
     # a cell larger than the shoulder shows no hinge, whatever a search might make of it
     if road.cells.cell_m > min(COARSEST_M, float(road.shoulder.max())):
         return nominal()
     report(0.0, "finding the road")
-    middle = _find_middle(road, overrides)
+    middle = _find_middle(road, overrides if told is None else told)
     if middle is None:
         return nominal()
     report(0.3, "finding edges and hinges")
@@ -315,7 +320,7 @@ def _without_edge(
     given = np.full_like(nominal, np.nan) if overrides.edge is None else overrides.edge
     open_ = np.isnan(given) & unseen
     sought = replace(overrides, edge=np.where(open_, nominal, given))
-    breaks = _search(road, sought, _silent)
+    breaks = _search(road, sought, _silent, overrides)
     breaks = replace(
         breaks,
         edge_source=np.where(open_, Source.NOMINAL, breaks.edge_source).astype(np.int8),
@@ -340,7 +345,8 @@ def _aside(found: BlocksFound) -> Floats:
     far = both & sure & (np.abs(off) > ASIDE_M) & (np.abs(off) < RIVAL_M)
     if far.mean() < LEAST_ASIDE:
         return np.zeros(off.size)
-    return np.asarray(uniform_filter1d(np.where(far, off, 0.0), SMOOTH_BLOCKS, mode="nearest"))
+    move = np.where(far, found.middle.trust * off, 0.0)
+    return np.asarray(uniform_filter1d(move, SMOOTH_BLOCKS, mode="nearest"))
 
 
 def _one_side(sections: BlockSections, sign: float, blocks: int) -> tuple[Floats, Floats, Floats]:

@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import softmax
 
 from analysis.common.along import moving_sums
 from analysis.common.sides import SIDE_SIGN
@@ -37,8 +38,10 @@ __all__ = [
 ]
 
 
-LINE_SHARE = 1.0 / 3.0
-"""Standard deviation of a line's error as a share of the greatest one that it may have."""
+LINE_SHARES, SHARE_CHANCES = (1.0 / 6.0, 1.0 / 3.0), (0.5, 0.5)
+"""Standard deviation of a line's error as a share of the greatest one that it may have, and how
+likely each is before the road is looked at: most lines lie well within what they may be off, and
+the whole road tells which one this is. Our own choice."""
 
 LINE_ALONG_M = 100.0
 """Length along the road over which that error hangs together: about the distance of the points
@@ -55,16 +58,25 @@ BEST_M, RIVAL_M, RIVAL_SHARE = 0.5, 1.0, 0.08
 """The best place has the most probability within the first; what lies farther from it than the
 second are rivals, and the road isn't found where they keep more than this share."""
 
+LEAST_NEAR, SURER = 0.65, 0.2
+"""Nor is it found where less than the first share lies within `BEST_M`; where the ground hasn't a
+road's usual shape up to the second more is asked for. Our own choice, by made roads."""
+
+FAIR_SHARE, FAIR_TRUST = 0.7, 0.35
+"""With more than the first within `RIVAL_M`, on ground that has a road's usual shape as far as the
+second, edges that show can settle it; our own choice."""
+
 SHARED_BLOCKS = float(WIDE_BLOCKS)
 """Neighbouring wide sections share most of their cells: so many of them count as one."""
 
 PAVEMENT_MISFIT_M, SHOULDER_MISFIT_M, BEYOND_MISFIT_M = 0.015, 0.03, 0.08
 """How far averaged ground may lie off the section on pavement, on shoulders and beyond them."""
 
-USUAL_MISFIT, POOREST, MISFIT_BLOCKS = 0.08, 4.0, 5
-"""Mean square misfit of the best section, in units of those above, that ground of even shape
-leaves. Where it fits worse, every section is a poor picture of the ground and tells less, up to so
-many times; judged over a few blocks."""
+USUAL_MISFIT, POOREST, MISFIT_BLOCKS = 0.02, 4.0, 41
+"""Mean square misfit of the best section, in units of those above and of what is known beforehand,
+that made roads leave. Where it fits worse, as on most real country roads, every section is a poor
+picture of the ground, in one way for a long stretch, and tells less, up to so many times; judged
+over that many blocks."""
 
 BEYOND_M = 1.25
 """How much ground beyond the nominal hinges is looked at."""
@@ -107,6 +119,13 @@ HINGES = ((0.65, -0.25, 0.08), (0.25, 0.35, 0.2))
 LEVEL = (0.10, 0.0, 0.04)
 """The same of one that hardly shows: gutter or level verge."""
 
+KERB = (0.05, 0.12, 0.04)
+"""Share of roads between kerbs, and mean and standard deviation of their height (common
+practice)."""
+
+STEPS = slice(5, 7)
+"""Where the steps stand among `PARTS`."""
+
 BARE = 0.02
 """Share of foreslopes and banks that begin at the pavement edge, without a shoulder."""
 
@@ -145,18 +164,25 @@ class Middle:
         Middle of each block along the road.
     offset : (b,)
         Likeliest place, right positive, metres: mean of what lies near it.
+    trust : (b,)
+        How much of what the sections say counts: 1 where the ground has a road's usual shape.
     rival : (b,)
         The next best place; NaN where none is likely enough to count.
     found : (b,) bool
         False where there is a rival, or the likeliest place lies beyond the limit.
+    fair : (b,) bool
+        Where the rivals leave the likeliest place enough for edges that the ground shows there to
+        settle it.
     limit_m : float
         How far from the line a road can be found: so far as that may be off, and a little.
     """
 
     s: Floats
     offset: Floats
+    trust: Floats
     rival: Floats
     found: Bools
+    fair: Bools
     limit_m: float
 
 
@@ -190,16 +216,18 @@ def find_middle(
     evidence, misfit = _evidence(sections, places, widths)
     around = moving_sums(np.where(known, misfit, 0.0), MISFIT_BLOCKS)
     around /= np.maximum(moving_sums(known.astype(np.float64), MISFIT_BLOCKS), 1.0)
-    poor = SHARED_BLOCKS * np.clip(around / USUAL_MISFIT, 1.0, POOREST)
+    trust = 1.0 / np.clip(around / USUAL_MISFIT, 1.0, POOREST)
     evidence = np.where(known[:, None], evidence, 0.0)
-    evidence = (evidence - evidence.max(axis=1, keepdims=True)) / poor[:, None]
+    evidence = (evidence - evidence.max(axis=1, keepdims=True)) * trust[:, None] / SHARED_BLOCKS
     fixed = np.isfinite(line.given)
     offset = centre[:, None] + places
     away = (offset[fixed] - line.given[fixed, None]) / line.given_se[fixed, None]
     evidence[fixed] -= 0.5 * away**2
     hold = float(np.exp(-sections.length_m / LINE_ALONG_M))
-    post = tie_places(evidence, offset, LINE_SHARE * line.off_m, hold)
-    return _settle(sections.s, post, offset, line.off_m)
+    ways = [tie_places(evidence, offset, share * line.off_m, hold) for share in LINE_SHARES]
+    odds = np.log(SHARE_CHANCES) + np.array([told for _, told in ways])
+    post = np.einsum("w,wbp->bp", softmax(odds), np.stack([way for way, _ in ways]))
+    return _settle(sections.s, post, offset, trust, line.off_m)
 
 
 class WayOn(NamedTuple):
@@ -220,6 +248,12 @@ def ways_on() -> list[WayOn]:
         shares = enumerate([*share, BARE])
         ways += [WayOn(k, mean, sd, float(np.log(weight * part))) for k, part in shares]
     return ways
+
+
+def behind_kerbs() -> list[WayOn]:
+    """Ways in which a side may go on behind a kerb: a walk or verge, level or soon rising."""
+    share = 0.5 * np.log(KERB[0] / 2.0)
+    return [WayOn(1, *LEVEL[1:], float(share)), WayOn(1, *HINGES[1][1:], float(share))]
 
 
 def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[Floats, Floats]:
@@ -287,7 +321,7 @@ class RoadSection(NamedTuple):
         sd = np.where(beyond, BEYOND_MISFIT_M, sd)
         design = section_shapes(x, widths) / sd[:, None]
         parts, ramps = len(PARTS), len(SHOULDER_VARIANTS_M) + 1
-        pairs = list(product(ways_on(), repeat=2))
+        pairs = [*product(ways_on(), repeat=2), *product(behind_kerbs(), repeat=2)]
         pick = np.array(
             [[*range(parts), parts + a.ramp, parts + ramps + b.ramp] for a, b in pairs],
             dtype=np.int64,
@@ -296,6 +330,8 @@ class RoadSection(NamedTuple):
             np.array([[*(part[k] for part in PARTS), a[k + 1], b[k + 1]] for a, b in pairs])
             for k in (0, 1)
         )
+        kerbed = len(behind_kerbs()) ** 2
+        mean[-kerbed:, STEPS], spread[-kerbed:, STEPS] = KERB[1:]
         inner = (design.T @ design)[pick[:, :, None], pick[:, None, :]]
         lower = np.linalg.cholesky(inner + np.eye(parts + 2) / spread[:, :, None] ** 2)
         whiten = np.linalg.inv(lower)
@@ -305,17 +341,29 @@ class RoadSection(NamedTuple):
         prior = np.sum((mean / spread) ** 2, axis=1)[:, None]
         return cls(sd, design, pick, whiten, start, weight[:, None] - np.log(sd).sum(), prior)
 
+    def groups(self) -> tuple[slice, slice]:
+        """Regressions that are alike but for the ways of their sides: open roads, then kerbed."""
+        kerbed = len(self.pick) - len(behind_kerbs()) ** 2
+        return slice(0, kerbed), slice(kerbed, len(self.pick))
+
     def evidence(self, z: Floats) -> tuple[Floats, Floats]:
         """Log evidence of sections (b, k), but for a constant, and their least square misfit."""
         from analysis.edges.middle_kernels import Regressions, weigh_sections
 
         scaled = z / self.sd
-        value, least = np.empty(len(z)), np.empty(len(z))
-        regressions = Regressions(
-            self.pick, self.whiten, self.start[:, :, 0], self.weight[:, 0], self.prior[:, 0]
-        )
-        square = np.sum(scaled**2, axis=1)
-        weigh_sections(scaled @ self.design, square, regressions, value, least)
+        pull, square = scaled @ self.design, np.sum(scaled**2, axis=1)
+        value, least = np.full(len(z), -np.inf), np.full(len(z), np.inf)
+        for group in self.groups():
+            told, misfit = np.empty(len(z)), np.empty(len(z))
+            regressions = Regressions(
+                self.pick[group],
+                self.whiten[group],
+                self.start[group, :, 0],
+                self.weight[group, 0],
+                self.prior[group, 0],
+            )
+            weigh_sections(pull, square, regressions, told, misfit)
+            value, least = np.logaddexp(value, told), np.minimum(least, misfit)
         return value, least
 
 
@@ -332,8 +380,10 @@ def section_shapes(x: Floats, widths: Widths) -> Floats:
     return np.column_stack(shapes)
 
 
-def tie_places(evidence: Floats, offset: Floats, sd_m: float, hold: float) -> Floats:
+def tie_places(evidence: Floats, offset: Floats, sd_m: float, hold: float) -> tuple[Floats, float]:
     """Posterior of the places, (b, p), by forward-backward; `offset` (b, p) counts from the line.
+
+    Returns it and the log probability of all evidence, which tells how likely `sd_m` is.
 
     The line's error is a first-order autoregressive process of standard deviation `sd_m`; `hold`
     is its correlation from block to block.
@@ -349,8 +399,11 @@ def tie_places(evidence: Floats, offset: Floats, sd_m: float, hold: float) -> Fl
     seen = np.exp(evidence)
     post = np.empty_like(seen)
     before = np.exp(-0.5 * np.minimum((offset[0] / sd_m) ** 2, FARTHEST))
+    before /= before.sum()
+    told = 0.0
     for b in range(len(seen)):
         post[b] = before * seen[b]
+        told += float(np.log(post[b].sum()))
         post[b] /= post[b].sum()
         before = post[b] @ kernel(b) if b + 1 < len(seen) else before
     back = np.ones(seen.shape[1])
@@ -358,10 +411,10 @@ def tie_places(evidence: Floats, offset: Floats, sd_m: float, hold: float) -> Fl
         back = kernel(b) @ (back * seen[b + 1])
         back /= back.max()
         post[b] *= back
-    return np.asarray(post / post.sum(axis=1, keepdims=True))
+    return np.asarray(post / post.sum(axis=1, keepdims=True)), told
 
 
-def _settle(s: Floats, post: Floats, offset: Floats, off_m: float) -> Middle:
+def _settle(s: Floats, post: Floats, offset: Floats, trust: Floats, off_m: float) -> Middle:
     """Take the likeliest place of each block, and see whether another one comes near it."""
     rows = np.arange(s.size)
     apart = np.abs(np.subtract.outer(offset[0], offset[0]))
@@ -371,7 +424,11 @@ def _settle(s: Floats, post: Floats, offset: Floats, off_m: float) -> Middle:
     share = mass.sum(axis=1)
     middle = (mass * offset).sum(axis=1) / share
     rival = offset[rows, np.argmax(post - mass, axis=1)]
-    rival = np.where(1.0 - share > RIVAL_SHARE, rival, np.nan)
+    near = np.where(np.abs(offset - middle[:, None]) <= BEST_M + 1e-6, post, 0.0).sum(axis=1)
+    doubtful = (1.0 - share > RIVAL_SHARE) | (near < LEAST_NEAR + SURER * (1.0 - trust))
+    rival = np.where(doubtful, rival, np.nan)
     limit_m = off_m + LIMIT_M
-    found = np.isnan(rival) & (np.abs(middle) <= limit_m)
-    return Middle(s, middle, rival, found, limit_m)
+    inside = np.abs(middle) <= limit_m
+    found = np.isnan(rival) & inside
+    fair = (share > FAIR_SHARE) & (trust > FAIR_TRUST) & inside
+    return Middle(s, middle, trust, rival, found, fair, limit_m)

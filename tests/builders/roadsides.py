@@ -7,10 +7,10 @@ import numpy as np
 
 from tests.builders.cells_road import Profile
 
-__all__ = ["PAVEMENT_WIDTHS", "ROADSIDES", "twin_roads", "without_road"]
+__all__ = ["PAVEMENT_WIDTHS", "ROADSIDES", "section", "twin_roads", "without_road"]
 
 
-def _section(left, right, half) -> Profile:
+def section(left, right, half) -> Profile:
     """Join two sides, each (distances beyond the edge, heights above it), to a pavement."""
 
     def heights(o):
@@ -45,18 +45,18 @@ PAVEMENT_WIDTHS = {
 }
 
 ROADSIDES: dict[str, Profile] = {
-    "in a cut": _section(CUT, CUT, 2.5),
-    "bank and fill": _section(CUT, FILL, 2.5),
-    "between walls": _section(WALL, WALL, 2.5),
-    "sunken lane": _section(SUNKEN, SUNKEN, 2.2),
-    "kerbed street": _section(KERB, KERB, 3.5),
+    "in a cut": section(CUT, CUT, 2.5),
+    "bank and fill": section(CUT, FILL, 2.5),
+    "between walls": section(WALL, WALL, 2.5),
+    "sunken lane": section(SUNKEN, SUNKEN, 2.2),
+    "kerbed street": section(KERB, KERB, 3.5),
 }
 
 
 def twin_roads(o):
     """Two like roads 4 m wide, their middles 3 m left and right of the ditch between them."""
     side = ([0.0, 0.3, 1.0, 30.0], [0.0, -0.02, -0.45, -0.5])
-    road = _section(side, side, 2.0)
+    road = section(side, side, 2.0)
     return np.maximum(road(o - 3.0), road(o + 3.0))
 
 
