@@ -136,6 +136,9 @@ class Cells:
     every : int
         Rows and columns of the grid from one cell to the next: more than 1 where cells that repeat
         each other were put together.
+    shared_m : (m,) float64, optional
+        Standard error of the level that cells share, as far as each has a part of it: what bringing
+        two strips of a survey level leaves, metres.
     """
 
     s: NDArray[np.float64]
@@ -147,6 +150,7 @@ class Cells:
     lattice: tuple[float, float, float, float, float, float] | None = None
     intensity: NDArray[np.float64] | None = None
     every: int = 1
+    shared_m: NDArray[np.float64] | None = None
 
     def __len__(self) -> int:
         return len(self.s)
@@ -166,6 +170,7 @@ class Cells:
             row=self.row[here],
             col=self.col[here],
             intensity=None if self.intensity is None else self.intensity[here],
+            shared_m=None if self.shared_m is None else self.shared_m[here],
         )
 
 

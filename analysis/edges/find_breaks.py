@@ -283,14 +283,18 @@ def _hinges_for_edges(road: _Sought, breaks: Breaks) -> Bools:
     """(n, 2) where the shoulder goes on at the pavement's slope, so that no edge shows.
 
     There the search takes the hinge for the edge of a pavement without shoulder: what it found lies
-    about where the given widths put the hinge, and so it does for most of the road around.
+    about where the given widths put the hinge, and so it does for most of the road around. Or, on a
+    pavement that falls one way, an edge that doesn't show lies far from where its width puts it.
     """
-    hinge = _nominal_edge(road, breaks, _has_shoulder(breaks)) + road.shoulder
+    nominal = _nominal_edge(road, breaks, _has_shoulder(breaks))
+    hinge = nominal + road.shoulder
     at_hinge = np.abs(breaks.edge - hinge) <= np.minimum(AT_HINGE_M, 0.5 * road.shoulder)
     bare = ~_has_shoulder(breaks)
     there = (breaks.edge_source == Source.FOUND) & at_hinge & bare
     share = uniform_filter1d(there.astype(float), AROUND, axis=0, mode="nearest")
-    return np.asarray(there | (bare & (share > 0.5)))
+    hidden = (breaks.edge_source == Source.NOMINAL) & ~breaks.lost()[:, None]
+    hidden &= (np.abs(breaks.edge - nominal) > NOMINAL_SE_M) & ~breaks.crowned[:, None]
+    return np.asarray(there | (bare & (share > 0.5)) | hidden)
 
 
 def _has_shoulder(breaks: Breaks) -> Bools:
@@ -345,7 +349,7 @@ def _aside(found: BlocksFound) -> Floats:
     far = both & sure & (np.abs(off) > ASIDE_M) & (np.abs(off) < RIVAL_M)
     if far.mean() < LEAST_ASIDE:
         return np.zeros(off.size)
-    move = np.where(far, found.middle.trust * off, 0.0)
+    move = np.where(far, off, 0.0)
     return np.asarray(uniform_filter1d(move, SMOOTH_BLOCKS, mode="nearest"))
 
 

@@ -20,7 +20,7 @@ from analysis.common.sides import Source
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
 from analysis.shoulder.strip import BEYOND_HINGE_M, Strip, Windows
-from analysis.shoulder.unlike import PAVEMENT, SHOULDER, STEP, unlike_stretches
+from analysis.shoulder.unlike import PAVEMENT, SHOULDER, STEP, shared_shift, unlike_stretches
 from analysis.shoulder.values import Noise
 
 if TYPE_CHECKING:
@@ -191,6 +191,9 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     other = (other * np.repeat(variance, k, axis=0)).reshape(n, k, *covariance.shape[1:])
     other = other * wider[:, None, :, None] * wider[:, None, None, :]
     other = other + other_shift[..., :, None] * other_shift[..., None, :]
+    level = shared_shift(strip, windows, fits.weight, expected.sigma_m)
+    shared = level[:, :, None] * level[:, None, :]
+    covariance, other = covariance + shared, other + shared[:, None]
     mixed = _mix(
         windows,
         np.concatenate([fits.beta[:, None], others.beta.reshape(n, k, -1)], axis=1),

@@ -67,6 +67,8 @@ class Strip(NamedTuple):
     box : (m, 2)
         Box widths of each cell across the road, the wider first.
     cell_m : float
+    shared_m : (m,) or (0,)
+        Standard error of the level that cells share, see `Cells`; empty where they share none.
     """
 
     s: Floats
@@ -78,6 +80,7 @@ class Strip(NamedTuple):
     basis: Floats
     box: Floats
     cell_m: float
+    shared_m: Floats
 
 
 def side_strip(
@@ -129,4 +132,5 @@ def side_strip(
     basis[5] = (smeared_step(x + 1e-4, box) - smeared_step(x - 1e-4, box)) / 2e-4
     basis[6] = np.floor((x + PAVEMENT_M + 2.0) / c)
     box = np.ascontiguousarray(np.sort(np.abs(box), axis=1)[:, ::-1])
-    return Strip(s, x, z, width, usable, masked[near], basis, box, c)
+    shared = np.zeros(0) if cells.shared_m is None else cells.shared_m[near]
+    return Strip(s, x, z, width, usable, masked[near], basis, box, c, shared)

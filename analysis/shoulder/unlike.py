@@ -14,7 +14,7 @@ import numpy as np
 from analysis.common.types import Floats
 from analysis.shoulder.strip import Strip, Windows
 
-__all__ = ["PAVEMENT", "SHOULDER", "STEP", "unlike_stretches"]
+__all__ = ["PAVEMENT", "SHOULDER", "STEP", "shared_shift", "unlike_stretches"]
 
 
 PAVEMENT, SHOULDER, STEP = range(3)
@@ -22,6 +22,9 @@ PAVEMENT, SHOULDER, STEP = range(3)
 
 STRETCH_M, LEAST_STRETCHES = 4.0, 4
 """Length of a stretch: some times the distance over which cells of common grids are alike."""
+
+HINGE_STEP_M = 0.02
+"""Usual size of the step that a misplaced hinge looks like."""
 
 REACH_M = 100.0
 """Stretches within this of a station count for it, nearer ones more."""
@@ -78,6 +81,31 @@ def unlike_stretches(
             expected[i] *= sigma_m[i] ** 2
             freedom[i] = parts - 2
     return _along(windows, seen, expected, freedom)
+
+
+def shared_shift(strip: Strip, windows: Windows, weight: Floats, sigma_m: Floats) -> Floats:
+    """Return what one standard error of the level that cells share makes of each parameter, (n, 9).
+
+    Arguments are those of `unlike_stretches`; 0 where no cells share one.
+    """
+    out = np.zeros((windows.s.size, 9))
+    if strip.shared_m.size == 0:
+        return out
+    kept = strip.usable & (weight >= 0.5)
+    for i in range(windows.s.size):
+        here = slice(int(windows.first[i]), int(windows.last[i]))
+        on = kept[here]
+        shared = strip.shared_m[here][on]
+        # a level that all cells share is no slope
+        if on.sum() < 20 or np.ptp(shared) == 0.0:
+            continue
+        t = (strip.s[here][on] - windows.s[i]) / windows.half_m[i]
+        design = _design(t, strip.basis[:, here][:, on])
+        normal = design.T @ design
+        normal[8, 8] += (sigma_m[i] / HINGE_STEP_M) ** 2
+        normal[np.diag_indices(9)] *= 1.0 + 1e-9
+        out[i] = np.linalg.solve(normal, design.T @ shared)
+    return out
 
 
 def _design(t: Floats, basis: Floats) -> Floats:

@@ -21,6 +21,7 @@ from analysis.corridor.values import Case
 from analysis.findings.geopackage import Findings
 from analysis.road.use import UseFields
 from analysis.shoulder.resolving import grain_text, resolving_of, road_resolving_text
+from analysis.shoulder.seam import seam_text
 from analysis.study.inputs import KERBS_KNOWN
 from analysis.study.values import RoadStudy
 from analysis.terrain.grid import checksum
@@ -72,7 +73,8 @@ def told_of(part: RoadStudy) -> RoadTold:
         part.road.length_m,
         noise.sigma_m,
         noise.source,
-        f"{power} {grain_text(part.case.grain, part.ground.cells.cell_m)}",
+        f"{power} {grain_text(part.case.grain, part.ground.cells.cell_m)} "
+        f"{seam_text(part.measured.seam)}".rstrip(),
         usual_text(part.case, part.measures),
     )
 

@@ -14,13 +14,14 @@ from analysis.corridor.values import Case, Ground
 from analysis.edges import find
 from analysis.edges.values import Overrides
 from analysis.shoulder import measure
+from analysis.shoulder.seam import find_seam, usual_box
 from analysis.shoulder.withhold import answered
 from analysis.verdict.door import believe
 from analysis.verdict.values import Measured
 from analysis.water import follow
 from analysis.water.assess import follow_across
 
-__all__ = ["Step", "Stretch", "run"]
+__all__ = ["Step", "Stretch", "level_ground", "run"]
 
 
 class Step(IntEnum):
@@ -51,6 +52,12 @@ class Stretch:
         return cls(look, keep)
 
 
+def level_ground(case: Case, ground: Ground, measured: Measured) -> Ground:
+    """Return the ground as it was measured: strips of the survey that don't agree brought level."""
+    seam = measured.seam
+    return ground if seam is None else seam.levelled(ground, usual_box(case))
+
+
 def run(
     case: Case,
     ground: Ground,
@@ -62,6 +69,9 @@ def run(
     progress: Progress | None = None,
 ) -> Measured:
     """Measure a road, or again what changed of it.
+
+    The first time, strips of the survey that meet on the pavement are found and brought level; who
+    measures again hands in ground that is level, see `level_ground`.
 
     Parameters
     ----------
@@ -92,14 +102,21 @@ def run(
     else:
         like = None if earlier is None else earlier.breaks
         breaks = find(piece, near, set_here, like, share_of(progress, 0.0, third))
+    seam = None if earlier is None else earlier.seam
+    if earlier is None and case.settings.paved:
+        seam = find_seam(ground.cells, breaks, usual_box(case))
+        if seam is not None:
+            near = seam.levelled(ground, usual_box(case))
+            breaks = find(piece, near, set_here)
     report(third, "measuring slopes and drops")
     noise = None if known is None else known.shoulder.noise
     shoulder = measure(piece, near, breaks, noise, share_of(progress, third, 2.0 * third))
     shoulder = answered(shoulder, set_here.kerb)
     if earlier is None:
         report(2.0 * third, "following the water")
-        water = follow(case, ground, breaks, shoulder, share_of(progress, 2.0 * third, 1.0))
-        return Measured(fixed, breaks, shoulder, water, believe(case, shoulder.measures))
+        water = follow(case, near, breaks, shoulder, share_of(progress, 2.0 * third, 1.0))
+        beliefs = believe(case, shoulder.measures)
+        return Measured(fixed, breaks, shoulder, water, beliefs, seam)
     keep = slice(0, len(case.s))
     if here is not None:
         keep = here.keep

@@ -26,7 +26,7 @@ from analysis.corridor.grain import estimate_grain
 from analysis.corridor.repeated import put_together
 from analysis.corridor.values import Case, Cells, Grain, Ground, Ribbon
 from analysis.study.corrections import given_breaks
-from analysis.study.measuring import run
+from analysis.study.measuring import level_ground, run
 from analysis.verdict.door import believe
 from analysis.verdict.values import Measured
 
@@ -170,6 +170,7 @@ def measure_piece(
     fixed = given_breaks(case.road, case.s, case.extras)
     fixed = fixed if whole else stations_of(fixed, piece.look)
     measured = run(here, found, fixed, progress=share_of(progress, 0.35, 1.0))
+    found = level_ground(here, found, measured)
     kept = found if ground else None
     if not whole:
         first = piece.look.start
@@ -304,8 +305,14 @@ def _end_to_end(parts: Sequence[Cells]) -> Cells:
         bright = np.concatenate(
             [u if c is None else c for c, u in zip(columns, unknown, strict=True)]
         )
+    level: Floats | None = None
+    if any(part.shared_m is not None for part in parts):
+        shares = (part.shared_m for part in parts)
+        level = np.concatenate(
+            [np.zeros(len(p)) if v is None else v for v, p in zip(shares, parts, strict=True)]
+        )
     s, o, z, row, col = (column(name) for name in ("s", "o", "z", "row", "col"))
-    return replace(first, s=s, o=o, z=z, row=row, col=col, intensity=bright)
+    return replace(first, s=s, o=o, z=z, row=row, col=col, intensity=bright, shared_m=level)
 
 
 def _no_ribbon(case: Case) -> Ribbon:

@@ -15,6 +15,7 @@ from analysis.common.verdicts import Finding, Treatment, Verdict
 from analysis.earthwork.areas import Areas
 from analysis.earthwork.balance import Balance
 from analysis.edges.values import Breaks, Overrides
+from analysis.shoulder.seam import Seam
 from analysis.shoulder.values import Reason, Shoulder
 from analysis.verdict.beliefs import Beliefs
 from analysis.water.assess import Water
@@ -34,6 +35,8 @@ class Measured:
         What the stages found.
     beliefs
         Slopes and drops in the light of the road.
+    seam
+        Where two strips of the survey meet on the road; None where they don't, as far as it shows.
     """
 
     fixed: PerStation[Overrides]
@@ -41,6 +44,7 @@ class Measured:
     shoulder: PerStation[Shoulder]
     water: PerStation[Water]
     beliefs: PerStation[Beliefs]
+    seam: Seam | None = None
 
 
 @dataclass(frozen=True, slots=True)

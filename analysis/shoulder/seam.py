@@ -1,0 +1,284 @@
+"""The seam of two survey strips: a jump in level that runs along a road without being its edge.
+
+Flights and drives past stand some centimetres apart, and a grid of them keeps the jump. On the
+pavement nothing else looks like it: a step of one height that goes on for a long way, clear of the
+edges. Where one is found, the far side is brought level, as the strips of points are where points
+tell them apart; what is left of its height is an error that all its cells share. A seam that runs
+near an edge or on a shoulder can't be told from a real step by heights alone, nor is any looked for
+on gravel and earth, which wear to shapes of their own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.types import Floats
+from analysis.corridor.footprint import smeared_ramp, smeared_step
+from analysis.corridor.values import Case, Cells, Ground, Ribbon
+from analysis.edges.values import Breaks
+
+__all__ = ["Seam", "find_seam", "seam_text", "usual_box"]
+
+
+BLOCK_M, LEAST_CELLS = 10.0, 60
+"""Length of road that is looked at together, and how many cells of pavement it needs."""
+
+STEP_M, GUARD_M, LANE_M = 0.25, 0.25, 0.6
+"""Step of the places across; distance from the edge beyond the footprint; distance of the knots of
+any shape that a pavement may keep all along, such as worn lanes."""
+
+CROWNS_M = (-0.4, 0.0, 0.4)
+"""The pavement may bend at the crown, and so far beside where the middle between its edges lies: a
+seam draws the crown that was found to itself."""
+
+RISES_M = (0.006, 0.009, 0.013, 0.018, 0.025, 0.035, 0.05, 0.07)
+"""Heights that are tried, up and down; strips of one survey keep within some 10 to 80 mm (common
+practice)."""
+
+DRIFT_M, FARTHEST_M = 0.15, 0.75
+"""Usual and greatest move across from block to block."""
+
+LEAVES = 8.0
+"""What it costs, in log evidence, that a seam leaves the pavement or comes back."""
+
+LEAST_GAIN, LEAST_RISE_M, LEAST_LENGTH_M = 15.0, 0.006, 100.0
+"""A seam has this much log evidence, is at least this high, and this long; on made roads without
+one the evidence stayed below 6. Our own choice."""
+
+MOST_SHAPE = 1.25
+"""With a seam gone, a pavement keeps no shape along the road: more log evidence for one, by each of
+its knots (noise alone leaves a half), says that a gutter or worn lanes were taken for it."""
+
+PLACE_SHARE, SHAPE_SHARE = 0.1, 2.0
+"""Share of its height that the uncertain place of a seam leaves as an error, and by how much the
+pavement's own shape widens that of noise; our own choice."""
+
+
+class _Told(NamedTuple):
+    """What b blocks say of a step at each of p places across.
+
+    Attributes
+    ----------
+    s, middle : (b,)
+        Middle of each block along the road, and of the pavement there.
+    gain, weight : (b, p)
+        The log evidence for a step of height r is ``r * gain - r**2 / 2 * weight``; a weight of 0
+        marks a place that isn't on the pavement.
+    cross, inner, pull : (b, p, q), (b, q, q), (b, q)
+        How steps and the shape that the pavement keeps look alike, that shape's own products, and
+        what the heights say of it.
+    """
+
+    s: Floats
+    middle: Floats
+    gain: Floats
+    weight: Floats
+    cross: Floats
+    inner: Floats
+    pull: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Seam:
+    """Where two strips of a survey meet on a road, in b blocks.
+
+    Attributes
+    ----------
+    s, offset : (b,)
+        Middle of each block along the road, and place of the seam, right positive from the given
+        line; far left or right where it has left the pavement.
+    rise_m, se_m : float
+        How far the ground right of it stands too high, and its standard error.
+    length_m : float
+        Length of road along which it is seen.
+    """
+
+    s: Floats
+    offset: Floats
+    rise_m: float
+    se_m: float
+    length_m: float
+
+    def levelled(self, ground: Ground, box_m: tuple[float, float]) -> Ground:
+        """Bring the ground right of the seam level with that left of it."""
+        cells, ribbon = ground.cells, ground.ribbon
+        made_up = ground.made_up
+        return replace(
+            ground,
+            cells=self._cells(cells, box_m),
+            ribbon=self._ribbon(ribbon, box_m),
+            made_up=None if made_up is None else self._cells(made_up, box_m),
+        )
+
+    def _cells(self, cells: Cells, box_m: tuple[float, float]) -> Cells:
+        beyond = smeared_step(cells.o - np.interp(cells.s, self.s, self.offset), np.array(box_m))
+        return replace(cells, z=cells.z - self.rise_m * beyond, shared_m=self.se_m * beyond)
+
+    def _ribbon(self, ribbon: Ribbon, box_m: tuple[float, float]) -> Ribbon:
+        at = np.interp(ribbon.s, self.s, self.offset)
+        beyond = smeared_step(ribbon.o[None, :] - at[:, None], np.array(box_m))
+        return replace(ribbon, z=ribbon.z - self.rise_m * beyond)
+
+
+def usual_box(case: Case) -> tuple[float, float]:
+    """Return the box widths of a cell across the road, as they are on most of it."""
+    usual = np.median(case.box_m, axis=0) if case.usual_box_m is None else case.usual_box_m
+    return float(usual[0]), float(usual[1])
+
+
+def seam_text(seam: Seam | None) -> str:
+    """Say in a sentence where strips meet; empty without a seam."""
+    if seam is None:
+        return ""
+    return (
+        f"Two strips of the survey meet along {seam.length_m:.0f} m of the pavement; they stood "
+        f"{1000.0 * abs(seam.rise_m):.0f} ± {1000.0 * seam.se_m:.0f} mm apart and were brought "
+        f"level. A seam on a shoulder can't be told from a step in it."
+    )
+
+
+def find_seam(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> Seam | None:
+    """Look for a seam of survey strips on the pavement of a road.
+
+    Parameters
+    ----------
+    cells, breaks
+        The ground, and where its parts begin and end.
+    box_m : (float, float)
+        Box widths of a cell across the road.
+
+    Returns
+    -------
+    Seam or None
+        None where nothing says so, or where points brought the strips level already.
+    """
+    if cells.lattice is not None or len(cells) == 0 or breaks.s.size < 2:
+        return None
+    told = _tell(cells, breaks, box_m)
+    if told is None:
+        return None
+    heights = [sign * rise for rise in RISES_M for sign in (1.0, -1.0)]
+    _, way = max(_path(told.gain, told.weight, height) for height in heights)
+    return _checked(told, np.array(way))
+
+
+def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | None:
+    """Ask every block of pavement for a step at every place."""
+    guard = 0.5 * sum(box_m) + GUARD_M
+    edge = [np.interp(cells.s, breaks.s, breaks.edge[:, side]) for side in (0, 1)]
+    middle, half = 0.5 * (edge[1] - edge[0]), 0.5 * (edge[0] + edge[1]) - guard
+    lost = np.interp(cells.s, breaks.s, breaks.lost().astype(np.float64)) > 0.0
+    y = cells.o - middle
+    on = (np.abs(y) < half) & ~lost & np.isfinite(cells.z)
+    if not on.any() or float(half[on].max()) < STEP_M:
+        return None
+    s, y, z = cells.s[on], y[on], cells.z[on]
+    widest = float(half[on].max())
+    reach = np.floor(widest / STEP_M)
+    places = np.asarray(np.arange(-reach, reach + 1) * STEP_M, dtype=np.float64)
+    start = float(s[0])
+    blocks = max(1, round((float(s[-1]) - start) / BLOCK_M))
+    bounds = np.searchsorted(s, start + BLOCK_M * np.arange(blocks + 1))
+    lanes = LANE_M * np.arange(-np.floor(widest / LANE_M), np.floor(widest / LANE_M) + 1)
+    q = lanes.size
+    gain, weight = np.zeros((2, blocks, places.size))
+    cross, inner = np.zeros((blocks, places.size, q)), np.zeros((blocks, q, q))
+    pull = np.zeros((blocks, q))
+    for b, (i, j) in enumerate(pairwise(bounds)):
+        if j - i >= LEAST_CELLS:
+            kept = np.maximum(1.0 - np.abs(y[i:j, None] - lanes) / LANE_M, 0.0)
+            found = _block(s[i:j], y[i:j], z[i:j], places, kept, box_m)
+            gain[b], weight[b], cross[b], inner[b], pull[b] = found
+    if not weight.any():
+        return None
+    # what blocks say scatters by more than white noise where cells share what they are made of
+    score = np.where(weight > 0.0, gain / np.sqrt(np.maximum(weight, 1e-12)), 0.0)
+    change = np.diff(score, axis=0)[(weight[1:] > 0.0) & (weight[:-1] > 0.0)]
+    spread = max(1.0, 1.4826 * float(np.median(np.abs(change))) / np.sqrt(2.0)) ** 2
+    at = np.asarray(start + BLOCK_M * (np.arange(blocks) + 0.5), dtype=np.float64)
+    parts = (part / spread for part in (gain, weight, cross, inner, pull))
+    return _Told(at, np.interp(at, cells.s, middle), *parts)
+
+
+def _block(
+    s: Floats, y: Floats, z: Floats, places: Floats, kept: Floats, box_m: tuple[float, float]
+) -> tuple[Floats, ...]:
+    """What one block says beside a plane that bends at the crown; see `_Told`."""
+    t, box = (s - s.mean()) / BLOCK_M, np.array(box_m)
+    base = [np.ones_like(t), t, t * t, y, t * y]
+    base += [smeared_ramp(y - aside, box) for aside in CROWNS_M]
+    q, _ = np.linalg.qr(np.column_stack(base))
+    residual = z - z.mean()
+    residual = residual - q @ (q.T @ residual)
+    sigma = max(1.4826 * float(np.median(np.abs(residual))), 1e-4)
+    residual = np.clip(residual, -3.0 * sigma, 3.0 * sigma) / sigma
+    steps = smeared_step(y[:, None] - places, box) / sigma
+    steps = steps - q @ (q.T @ steps)
+    kept = (kept - q @ (q.T @ kept)) / sigma
+    inside = (places > y.min() + STEP_M) & (places < y.max() - STEP_M)
+    steps = np.where(inside, steps, 0.0)
+    return (
+        steps.T @ residual,
+        np.sum(steps * steps, axis=0),
+        steps.T @ kept,
+        kept.T @ kept,
+        kept.T @ residual,
+    )
+
+
+def _path(gain: Floats, weight: Floats, rise_m: float) -> tuple[float, list[int]]:
+    """Best way of a seam of one height along the road: log evidence, place in each block.
+
+    Places are those of `_Told`; -1 is left of the pavement, p right of it.
+    """
+    blocks, p = gain.shape
+    evidence = np.where(weight > 0.0, rise_m * gain - 0.5 * rise_m**2 * weight, -LEAVES)
+    evidence = np.column_stack([np.zeros(blocks), evidence, np.zeros(blocks)])
+    away = STEP_M * np.abs(np.subtract.outer(np.arange(p + 2), np.arange(p + 2)))
+    move = np.where(away <= FARTHEST_M, 0.5 * (away / DRIFT_M) ** 2, np.inf)
+    # off the pavement nothing is known of the seam but the side
+    move[[0, -1], :], move[:, [0, -1]] = LEAVES, LEAVES
+    move[0, 0] = move[-1, -1] = 0.0
+    move[0, -1] = move[-1, 0] = np.inf
+    total = evidence[0].copy()
+    came = np.zeros((blocks, p + 2), dtype=np.int64)
+    for b in range(1, blocks):
+        ways = total[:, None] - move
+        came[b] = ways.argmax(axis=0)
+        total = ways.max(axis=0) + evidence[b]
+    at = [int(total.argmax())]
+    for b in range(blocks - 1, 0, -1):
+        at.append(int(came[b, at[-1]]))
+    return float(total.max()), [k - 1 for k in reversed(at)]
+
+
+def _checked(told: _Told, way: NDArray[np.int64]) -> Seam | None:
+    """The seam along a way, beside any shape that the pavement keeps; None if it isn't one."""
+    p = told.gain.shape[1]
+    on = (way >= 0) & (way < p)
+    rows = np.flatnonzero(on)
+    rows = rows[told.weight[rows, way[rows]] > 0.0]
+    if rows.size * BLOCK_M < LEAST_LENGTH_M:
+        return None
+    here = (rows, way[rows])
+    gain, weight = float(told.gain[here].sum()), float(told.weight[here].sum())
+    rise = gain / weight
+    cross, pull = told.cross[here].sum(axis=0), told.pull[rows].sum(axis=0)
+    inverse = np.linalg.pinv(told.inner[rows].sum(axis=0), rcond=1e-6, hermitian=True)
+    kept = pull - rise * cross
+    if abs(rise) < LEAST_RISE_M or 0.5 * gain * rise < LEAST_GAIN:
+        return None
+    # one step has to tell more than any curve of many knots does
+    if gain * rise < float(pull @ inverse @ pull):
+        return None
+    if 0.5 * float(kept @ inverse @ kept) > MOST_SHAPE * kept.size:
+        return None
+    se = SHAPE_SHARE / np.sqrt(weight)
+    offset = np.where(on, (way - 0.5 * (p - 1)) * STEP_M, np.where(way < 0, -1e3, 1e3))
+    se = float(np.hypot(se, PLACE_SHARE * rise))
+    return Seam(told.s, told.middle + offset, rise, se, rows.size * BLOCK_M)

@@ -1,0 +1,76 @@
+"""Strips of a survey that stand apart: found on the pavement, brought level, never made up."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.common.limits import default_limits
+from analysis.common.settings import Settings
+from analysis.corridor.values import Case, Extras, Ground, Ribbon
+from analysis.edges.find_breaks import find
+from analysis.edges.values import Overrides
+from analysis.shoulder.noise import estimate_noise
+from analysis.shoulder.seam import find_seam, seam_text, usual_box
+from analysis.shoulder.slopes import measure_sides
+from tests.builders.cells_road import both_sides, box_for, straight_cells
+
+STATIONS = np.arange(20.0, 281.0, 10.0)
+SHAPE = both_sides(drop=0.02)
+
+
+def _surveyed(profile, seed):
+    """Ground and breaks of a straight road of 300 m with cells of 0.5 m and 20 mm of noise."""
+    cells = straight_cells(profile, cell=0.5, length=300.0, half=14.0, sigma=0.02, seed=seed)
+    box = box_for(STATIONS.size, 0.5, 24.0)
+    case = Case(None, None, STATIONS, box, Settings(), default_limits(), Extras())
+    ground = Ground(cells, Ribbon(STATIONS, np.arange(-9.0, 9.1), np.zeros((27, 19)), 10.0, 1.0))
+    return case, ground, find(case, ground, Overrides())
+
+
+@pytest.mark.parametrize(("at", "rise"), [(-1.8, 0.02), (1.5, 0.03)])
+def test_a_jump_on_the_pavement_is_found_and_brought_level(at, rise):
+    """Height and place come back within their errors; what is measured is as without the jump."""
+    case, ground, breaks = _surveyed(lambda o: SHAPE(o) + np.where(o > at, rise, 0.0), 5)
+    box = usual_box(case)
+    seam = find_seam(ground.cells, breaks, box)
+    assert seam is not None and seam.length_m >= 250.0
+    assert abs(seam.rise_m - rise) <= 3.0 * seam.se_m and seam.se_m < 0.3 * abs(rise)
+    np.testing.assert_allclose(np.median(seam.offset), at, atol=0.3)
+    assert f"{1000.0 * abs(seam.rise_m):.0f} ± " in seam_text(seam)
+    level = seam.levelled(ground, box)
+    right = level.ribbon.o > at + 1.0
+    np.testing.assert_allclose(level.ribbon.z[:, right], -seam.rise_m)
+    np.testing.assert_allclose(level.ribbon.z[:, level.ribbon.o < at - 1.0], 0.0)
+    breaks = find(case, level, Overrides())
+    noise = estimate_noise(level.cells, breaks)
+    measures, _ = measure_sides(level.cells, breaks, noise, box_m=case.box_m)
+    plain = replace(level.cells, shared_m=None)
+    without, _ = measure_sides(plain, breaks, noise, box_m=case.box_m)
+    # shoulders of the road fall 4 % (see `both_sides`); a jump left in would tilt all of one side
+    off = (measures.pavement_slope_pct - 2.0) / measures.pavement_slope_se
+    assert np.sqrt(np.nanmean(off**2)) < 1.6
+    assert (measures.pavement_slope_se >= without.pavement_slope_se - 1e-12).all()
+    astride = int(at > 0.0)
+    wider = measures.pavement_slope_se[:, astride] / without.pavement_slope_se[:, astride]
+    assert np.median(wider) > 1.02
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4])
+def test_no_seam_where_there_is_none(seed):
+    """Neither on an even road nor beside worn lanes, whose shape is smooth and stays all along."""
+    case, ground, breaks = _surveyed(SHAPE, seed)
+    assert find_seam(ground.cells, breaks, usual_box(case)) is None
+
+    def worn(o):
+        return SHAPE(o) - 0.012 * np.exp(-0.5 * ((np.abs(o) - 1.8) / 0.35) ** 2)
+
+    case, ground, breaks = _surveyed(worn, seed)
+    assert find_seam(ground.cells, breaks, usual_box(case)) is None
+
+
+def test_no_seam_without_cells():
+    case, ground, breaks = _surveyed(SHAPE, 2)
+    none = ground.cells.part(slice(0, 0))
+    assert find_seam(none, breaks, usual_box(case)) is None
+    assert seam_text(None) == ""
