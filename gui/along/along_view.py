@@ -42,7 +42,7 @@ __all__ = ["AlongView"]
 # Side of a pictogram in the strip of reaches, and width of the titles beside the plots, pixels.
 PICTURE = 16.0
 _LEAST_PICTURE = 11.0
-TITLE_WIDTH = 104
+TITLE_WIDTH = 112
 
 
 @dataclass(frozen=True, slots=True)

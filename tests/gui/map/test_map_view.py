@@ -483,3 +483,36 @@ def test_huge_grid_keeps_the_loop_alive_and_memory_bound(
     assert worked_s < 0.1
     save(view, "map_huge.png")
     dispose(view)
+
+
+def test_reaches_that_changed_are_starred(
+    view: MapView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """A star for what changed, a hollow one for what can't be told, none for what didn't."""
+    from datetime import date
+
+    from analysis.common.columns import REACH_CHANGE_COLUMNS
+    from analysis.common.table import Table
+    from analysis.findings.two_surveys import Dates, SurveyChange
+
+    settle(lambda: bool(view.layers.roads))
+    road = screened.index[0]
+    ends = [(float(road.station_m[k]), float(road.station_m[k + 2])) for k in (2, 6, 10)]
+    rows = {n: ["" if c.type == "str" else np.nan] * 3 for n, c in REACH_CHANGE_COLUMNS.items()}
+    rows |= {"road": [road.name] * 3, "side": ["left", "right", "left"]}
+    rows |= {"from_m": [low for low, _ in ends], "to_m": [high for _, high in ends]}
+    rows |= {"change": ["changed", "not changed", "can't tell"]}
+    change = SurveyChange(
+        dates=Dates(before=date(2021, 5, 1), after=date(2023, 5, 1)),
+        stations=Table.empty({}),
+        reaches=Table.of(REACH_CHANGE_COLUMNS, rows),
+        registrations=(),
+    )
+    screened.set_survey_change(change)
+    spots = view._changed.points()
+    places = view.layers.roads[0].stations
+    assert [tuple(spot.pos()) for spot in spots] == [tuple(places[3, 0]), tuple(places[11, 0])]
+    assert spots[0].brush().color() != spots[1].brush().color()
+    assert view.furniture.has_changes
+    screened.set_survey_change(None)
+    assert not len(view._changed.points())

@@ -430,12 +430,18 @@ def test_second_grid_stands_beside(
     # The same grid twice: both pairs of columns agree.
     for row in range(view.table.rowCount()):
         assert view.table.item(row, 1).text() == view.table.item(row, 3).text()
+    # And laid over this one it lies on it, named.
+    line, own = view.canvas.overlay, view.section
+    np.testing.assert_allclose(line[:, 1], own.profile_z, atol=1e-6)
+    assert view.canvas.caption == "fernhollow (dashed: fernhollow)"
+    assert "0 mm" in view.other.caption
     view.canvas.zoom_at(QPointF(300.0, 150.0), 2.0)
     a, b = view.canvas.sight(), view.other.sight()
     assert a[1:] == b[1:]
     assert view.canvas.exaggeration == view.other.exaggeration
     screened.close_second()
     settle(lambda: view.other.isHidden())
+    assert view.canvas.overlay is None
 
 
 # -- handing out -------------------------------------------------------------------------------
