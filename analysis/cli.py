@@ -14,6 +14,7 @@ from typing import Any
 
 from analysis.cli_field import add_field_commands
 from analysis.cli_plan import add_planning_commands
+from analysis.common.days import read_day
 from analysis.common.errors import Cancelled, RoadError, SettingsError, VergelineError
 from analysis.common.given_files import ALLOW_NETWORK
 
@@ -345,8 +346,9 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, Any, dict[str, 
     if points is not None and not options.grid:
         reach_m = options.half_width + 1.0
         grid = grid_of(points, np.concatenate([boxes_along(road, reach_m) for road in roads]))
+    day = options.surveyed
     sources = {
-        "surveyed": _day_of(options.surveyed),
+        "surveyed": read_day(day, "--surveyed").isoformat() if day else "",
         "centreline": os.path.abspath(options.centreline),
         "centreline_checksum": checksum(options.centreline),
         "centreline_layer": options.layer or "",
@@ -362,15 +364,6 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, Any, dict[str, 
         "reverse": options.reverse,
     }
     return grid, roads, points, sources
-
-
-def _day_of(text: str | None) -> str:
-    from datetime import date
-
-    try:
-        return date.fromisoformat(text).isoformat() if text else ""
-    except ValueError:
-        raise SettingsError(f"--surveyed is {text!r}; give a day such as 2026-04-12.") from None
 
 
 def _progress(quiet: bool) -> Callable[[float, str, str], None] | None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.common.days import read_day
 from analysis.common.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -192,11 +192,11 @@ def _compare(options: argparse.Namespace) -> int:
 
     _check_places(options, ("stations", "reaches"))
     dates = Dates(
-        before=_day(options.before_date, "--before-date"),
-        after=_day(options.after_date, "--after-date"),
+        before=read_day(options.before_date, "--before-date"),
+        after=read_day(options.after_date, "--after-date"),
         before_name=options.before_name or Path(options.before).stem,
         after_name=options.after_name or Path(options.after).stem,
-        third=_day(options.third_date, "--third-date") if options.third_date else None,
+        third=read_day(options.third_date, "--third-date") if options.third_date else None,
     )
     change = compare_surveys(read_findings(options.before), read_findings(options.after), dates)
     if options.stations:
@@ -206,13 +206,6 @@ def _compare(options: argparse.Namespace) -> int:
     print(words.change_text(change))
     _told([options.stations, options.reaches])
     return 0
-
-
-def _day(text: str, name: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise SettingsError(f"{name} is {text!r}; write a day such as 2026-05-31.") from None
 
 
 # ---------------------------------------------------------------- files

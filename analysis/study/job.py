@@ -50,6 +50,7 @@ class Job:
     use_measures: bool = True
     use_fields: UseFields = UseFields()  # noqa: RUF009 - frozen
     extras: Mapping[str, str] = field(default_factory=dict)
+    surveyed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +170,7 @@ def job_of(findings: Findings, path: str) -> Job:
                 for name in ("mask", "edges", "widths", "culverts", "points", "image", "kerbs")
                 if run.get(name)
             },
+            surveyed=str(run.get("surveyed") or ""),
         )
     except (TypeError, ValueError, OverflowError) as error:
         if isinstance(error, VergelineError):

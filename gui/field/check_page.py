@@ -14,8 +14,8 @@ from gui.look.units import number
 from gui.look.words import side_text, station_words, verdict_text
 
 if TYPE_CHECKING:
+    from analysis.common.table import Table
     from analysis.findings.checkplan import CheckPlan
-    from analysis.findings.geopackage import Findings
     from gui.state.model import WindowModel
 
 __all__ = ["CheckPage"]
@@ -27,7 +27,7 @@ class CheckPage(Part):
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(model, parent)
         self.plan: CheckPlan | None = None
-        self._of: Findings | None = None
+        self._of: Table | None = None
         self.missed = _percent(
             self.tr("Missed, at most"), 5.0, self.tr("Of what was judged to shed, to be shown")
         )
@@ -83,8 +83,9 @@ class CheckPage(Part):
     def refresh(self) -> None:
         """Make possible what can be done now; places of other findings are dropped."""
         found = self.model.findings
-        if found is not self._of:
-            self.plan, self._of = None, found
+        stations = None if found is None else found.stations
+        if stations is not self._of:
+            self.plan, self._of = None, stations
             self._show()
         self.draw_button.setEnabled(found is not None)
         for button in (self.gpx_button, self.form_button, self.sheet_button):

@@ -25,6 +25,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.common.days import read_day
 from analysis.common.errors import VergelineError
 from analysis.common.limits import SURFACES
 from gui.forms.limits_form import LimitsForm
@@ -57,6 +58,7 @@ class InputsForm(QWidget):
         model.settings_changed.connect(self._show)
         model.study_changed.connect(self._show)
         model.units_changed.connect(self._show)
+        model.surveyed_changed.connect(self._show)
         model.stale_changed.connect(lambda _stale: self._show_state())
         model.runner.busy_changed.connect(lambda _busy: self._show_state())
         theme.watcher().changed.connect(self._show_files)
@@ -90,6 +92,10 @@ class InputsForm(QWidget):
         self.terrain_line, terrain_row, _ = self._file_row(self.tr("Terrain grid"), "terrain")
         form.addRow(self.tr("Terrain grid"), terrain_row)
         self.terrain_note = self._note(form, self.tr("About the grid"))
+        self.surveyed = QLineEdit(placeholderText=self.tr("not given; such as 2026-04-12"))
+        self.surveyed.editingFinished.connect(self._on_surveyed)
+        tip = self.tr("Stands on sheets and programmes, and dates this survey against another.")
+        _row(form, self.tr("Day of the survey"), self.surveyed, tip)
         self.unit_box = _choice(
             (self.tr("as the file says"), None),
             (self.tr("metres"), "metre"),
@@ -373,6 +379,8 @@ class InputsForm(QWidget):
             self.terrain_note.setText(text)
             colour = theme.color("muted" if terrain.z_unit_sure else "warn").name()
             self.terrain_note.setStyleSheet(f"color: {colour}")
+        self.surveyed.setEnabled(self.model.inputs.terrain_source is not None)
+        self.surveyed.setText(self.model.surveyed)
         self.unit_box.setEnabled(terrain is not None)
         opened = self.model.inputs.terrain_source
         given = opened.vertical_unit if opened is not None else None
@@ -478,6 +486,18 @@ class InputsForm(QWidget):
         finally:
             self.model.undo.endMacro()
         self._show()
+
+    def _on_surveyed(self) -> None:
+        text = self.surveyed.text().strip()
+        try:
+            day = read_day(text, self.tr("“Day of the survey”")).isoformat() if text else ""
+        except VergelineError as error:
+            # What was typed stays, to be mended.
+            self._say(str(error), warn=True)
+            return
+        self.model.set_surveyed(day)
+        self.surveyed.setText(day)
+        self._show_state()
 
     def _on_unit(self, _index: int) -> None:
         source = self.model.inputs.terrain_source

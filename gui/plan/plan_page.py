@@ -72,6 +72,7 @@ class PlanPage(QWidget):
             model.reviews_changed,
             model.limits_changed,
             model.units_changed,
+            model.surveyed_changed,
         ):
             signal.connect(self._refresh)
         self._refresh()

@@ -58,16 +58,21 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class TerrainSource:
-    """Where the terrain comes from and how it is read."""
+    """Where the terrain comes from, how it is read, and the day of its survey (ISO) if known."""
 
     path: str
     vertical_unit: str | None = None
     warp: bool = False
     crs: str | None = None
+    surveyed: str = ""
 
     def record(self) -> dict[str, Any]:
         """Entries for the run record."""
-        return {"vertical_unit": self.vertical_unit or "", "crs_given": self.crs or ""}
+        return {
+            "vertical_unit": self.vertical_unit or "",
+            "crs_given": self.crs or "",
+            "surveyed": self.surveyed,
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -446,7 +451,7 @@ def open_study(progress: Progress, path: str, road: str = "") -> Opened:
     progress(0.6, "")
     folder = Path(path).resolve().parent
     terrain_path = beside(folder, job.terrain_path, str(found.run.get("terrain_checksum") or ""))
-    terrain_source = TerrainSource(terrain_path, job.vertical_unit, job.warp, job.crs)
+    terrain_source = TerrainSource(terrain_path, job.vertical_unit, job.warp, job.crs, job.surveyed)
     source = RoadSource(
         beside(folder, job.road_path, str(found.run.get("centreline_checksum") or "")),
         job.layer,

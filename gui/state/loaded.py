@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
     from analysis.study.values import Study
 
-__all__ = ["Loaded", "RoadIndex", "loaded", "road_index", "same_stations", "summary"]
+__all__ = ["Loaded", "RoadIndex", "dated", "loaded", "road_index", "same_stations", "summary"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +138,15 @@ def loaded(study: Study | None, found: Findings, corrections: Corrections) -> Lo
     rows = {place: row for row, place in enumerate(places)}
     lookups = (road, side, first, last, best, order, places, rows)
     return Loaded(study, found, index, dict(corrections), *lookups)
+
+
+def dated(result: Loaded, day: str) -> Loaded:
+    """Put the day of the survey (ISO; empty if unknown) into the record of a run."""
+    if str(result.findings.run.get("surveyed") or "") == day:
+        return result
+    found = replace(result.findings, run={**result.findings.run, "surveyed": day})
+    study = None if result.study is None else replace(result.study, findings=found)
+    return replace(result, study=study, findings=found)
 
 
 def road_index(stations: Table) -> tuple[RoadIndex, ...]:

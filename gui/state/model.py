@@ -35,7 +35,7 @@ from analysis.findings.reviews import (
 )
 from gui.state import jobs
 from gui.state.edits import Edit, StationKey
-from gui.state.loaded import Loaded, RoadIndex, same_stations, summary
+from gui.state.loaded import Loaded, RoadIndex, dated, same_stations, summary
 from gui.state.runner import Runner
 
 if TYPE_CHECKING:
@@ -74,6 +74,8 @@ class WindowModel(QObject):
         after the screening.
     second_changed
         The study to compare with was opened or closed.
+    surveyed_changed
+        The day of the survey behind the terrain is another.
     survey_change_changed
         What changed between two dated surveys is another, or nothing any more.
     asked(what)
@@ -123,6 +125,7 @@ class WindowModel(QObject):
     path_changed = Signal(str)
     stale_changed = Signal(bool)
     second_changed = Signal()
+    surveyed_changed = Signal()
     survey_change_changed = Signal()
     message = Signal(str)
     failed = Signal(str, str)
@@ -213,6 +216,12 @@ class WindowModel(QObject):
         return self._limits
 
     @property
+    def surveyed(self) -> str:
+        """Day on which the open terrain was surveyed (ISO); empty if nobody said."""
+        source = self.inputs.terrain_source
+        return "" if source is None else source.surveyed
+
+    @property
     def can_screen(self) -> bool:
         """Whether terrain and at least one road are open."""
         return self.terrain is not None and bool(self.roads)
@@ -230,7 +239,9 @@ class WindowModel(QObject):
     ) -> None:
         """Open a grid in the runner; roads and additions are read again into its plane."""
         now = self.inputs
-        wanted = jobs.TerrainSource(path, vertical_unit, warp, crs)
+        same = now.terrain_source is not None and now.terrain_source.path == path
+        day = self.surveyed if same else ""
+        wanted = jobs.TerrainSource(path, vertical_unit, warp, crs, day)
         self._open(
             lambda progress: jobs.open_inputs(progress, wanted, now.source, now.extra_paths),
             failed,
@@ -597,6 +608,34 @@ class WindowModel(QObject):
         if settings != self.settings:
             self._edit(text or self.tr("Change settings"), "settings", settings, merge)
 
+    def set_surveyed(self, day: str) -> None:
+        """Say on which day the terrain was surveyed (ISO; empty if unknown); nothing is measured.
+
+        The findings of this terrain say so from now on, and all that leaves the tool with them.
+        """
+        source, now = self.inputs.terrain_source, self.surveyed
+        if source is None or day == now:
+            return
+        # A day belongs to its terrain: undone once another is open, it is left alone.
+        put = partial(self._put_surveyed, source.path)
+        self.undo.push(Edit(self.tr("Change the day of the survey"), put, now, day, ""))
+
+    def _put_surveyed(self, path: str, day: str) -> None:
+        source = self.inputs.terrain_source
+        if source is None or source.path != path:
+            return
+        self.inputs = replace(self.inputs, terrain_source=replace(source, surveyed=day))
+        if self.loaded is not None:
+            self.loaded = self._dated(self.loaded)
+        self.surveyed_changed.emit()
+        self._tell_modified()
+
+    def _dated(self, loaded: Loaded) -> Loaded:
+        """Date findings as the open terrain is, unless they are of another one."""
+        study = loaded.study
+        own = not self.stale if study is None else study.terrain is self.terrain
+        return dated(loaded, self.surveyed) if own else loaded
+
     def correct(
         self, road_index: int, station_index: int, side: int, what: str, u_m: float | None
     ) -> None:
@@ -940,7 +979,8 @@ class WindowModel(QObject):
     def _take(self, loaded: Loaded) -> None:
         """Put new results in place and keep the selection where it was on the road."""
         name, place = self.road.name if self.road is not None else "", self.place_m
-        self.loaded = loaded
+        # The day may have been given while this was being worked out.
+        loaded = self.loaded = self._dated(loaded)
         road_index = station_index = 0
         if place is not None:
             for number, road in enumerate(loaded.index):

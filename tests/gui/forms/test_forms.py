@@ -528,3 +528,51 @@ def test_search_finds_by_meaning(qtbot: Any) -> None:
         if not page.words.item(i).isHidden()
     ]
     assert shown == ["Rut and ridge"]
+
+
+def test_day_of_the_survey_goes_onto_sheets_and_into_the_file(
+    screened: WindowModel, qtbot: Any, tmp_path: Path, settle: Callable[..., None]
+) -> None:
+    """Given after the screening it is in all that leaves; undone, saved, opened it is the same."""
+    from analysis.findings.planning import make_programme
+    from analysis.findings.sheets import WorkSheets
+
+    form = InputsForm(screened)
+    qtbot.addWidget(form)
+    stations = screened.findings.stations  # type: ignore[union-attr]
+
+    def typed(text: str) -> None:
+        form.surveyed.setText(text)
+        form.surveyed.editingFinished.emit()
+
+    def told() -> tuple[str, str]:
+        found = screened.reviewed_findings()
+        assert found is not None
+        return WorkSheets(found).source, make_programme(found).source
+
+    assert all("day of survey not given" in text for text in told())
+    typed("12.4.2026")
+    assert "2026-04-12" in form.state.text()
+    assert form.surveyed.text() == "12.4.2026"
+    assert not screened.surveyed
+    typed("2026-04-12")
+    assert all("surveyed 2026-04-12" in text for text in told())
+    assert screened.modified
+    assert not screened.stale
+    assert screened.findings.stations is stations  # type: ignore[union-attr]
+    screened.undo.undo()
+    assert form.surveyed.text() == ""
+    assert all("day of survey not given" in text for text in told())
+    screened.undo.redo()
+    # judging by other limits starts from the same study
+    other = screened.limits.with_value("edge_drop_mm", 61.0)
+    screened.set_limits(other)
+    settle(lambda: screened.study is not None and screened.study.limits == other)
+    assert all("surveyed 2026-04-12" in text for text in told())
+    path = str(tmp_path / "dated.gpkg")
+    screened.save(path)
+    settle(lambda: screened.path == path)
+    opened = jobs.open_study(lambda *_: None, path)  # type: ignore[arg-type]
+    assert opened.inputs.terrain_source is not None
+    assert opened.inputs.terrain_source.surveyed == "2026-04-12"
+    assert jobs._sources(opened.inputs)["surveyed"] == "2026-04-12"
