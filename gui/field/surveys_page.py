@@ -7,8 +7,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QCoreApplication, QDate
-from PySide6.QtWidgets import QCheckBox, QPushButton, QWidget
+from PySide6.QtCore import QCoreApplication, QDate, Qt
+from PySide6.QtWidgets import QCheckBox, QGridLayout, QLabel, QLineEdit, QPushButton, QWidget
 
 from gui.field.answers import AnswerTable, Place
 from gui.field.part import Part, words_label
@@ -18,6 +18,7 @@ from gui.look.making import abreast, named, stacked
 from gui.look.words import QT_TRANSLATE_NOOP, finding_text, side_text
 
 if TYPE_CHECKING:
+    from analysis.findings.geopackage import Findings
     from analysis.findings.two_surveys import SurveyChange
     from gui.state.model import WindowModel
 
@@ -38,8 +39,11 @@ class SurveysPage(Part):
         super().__init__(model, parent)
         self.change: SurveyChange | None = None
         self.other_path = ""
-        self.this_day = _day(self.tr("This survey is of"))
-        self.other_day = _day(self.tr("the other of"))
+        self._other: Findings | None = None
+        self.this_name = _name(self.tr("Name of this survey"))
+        self.other_name = _name(self.tr("Name of the other survey"))
+        self.this_day = _day(self.tr("Day of this survey"))
+        self.other_day = _day(self.tr("Day of the other survey"))
         self.other_day.setDate(QDate.currentDate().addYears(-2))
         self.third_day = _day(self.tr("A third date to reckon to"))
         self.third_day.setDate(QDate.currentDate().addYears(2))
@@ -61,17 +65,20 @@ class SurveysPage(Part):
         self.table = AnswerTable(self.tr("Changes by reach"))
         self.table.chosen.connect(self.go)
         buttons = (self.open_button, self.again_button, None)
+        surveys = QGridLayout()
+        surveys.setColumnStretch(1, 1)
+        for row, (title, name, day) in enumerate(
+            (
+                (self.tr("This survey"), self.this_name, self.this_day),
+                (self.tr("The other"), self.other_name, self.other_day),
+            )
+        ):
+            for column, part in enumerate((QLabel(title), name, QLabel(self.tr("of")), day)):
+                surveys.addWidget(part, row, column)
         stacked(
             self,
             abreast(None, *buttons),
-            abreast(
-                None,
-                words_of(self.this_day),
-                self.this_day,
-                words_of(self.other_day),
-                self.other_day,
-                None,
-            ),
+            surveys,
             abreast(
                 None,
                 *(self.third_on, self.third_day, None),
@@ -84,6 +91,10 @@ class SurveysPage(Part):
             spacing=6,
         )
         model.study_changed.connect(self._drop)
+        model.study_changed.connect(self._take_own)
+        model.surveyed_changed.connect(self._take_own)
+        model.path_changed.connect(self._take_own)
+        self._take_own()
         model.units_changed.connect(self._show)
         self._show()
 
@@ -92,35 +103,56 @@ class SurveysPage(Part):
         self.model.set_survey_change(None)
         self._show()
 
+    def _take_own(self) -> None:
+        """Name and date the open survey as its file and its inputs do."""
+        path = self.model.path
+        self.this_name.setPlaceholderText(Path(path).stem if path else self.tr("open"))
+        _set_day(self.this_day, self.model.surveyed)
+
     def _ask(self) -> None:
         kind = self.tr("Findings")
         title = self.tr("Findings of another survey")
         self.shown = ask_file(self, title, f"{kind} (*.gpkg)", self.open_other)
 
     def open_other(self, path: str) -> None:
-        """Compare with the findings in a file."""
-        self.other_path = path
+        """Compare with the findings in a file, which may say the day of their survey."""
+
+        def read() -> tuple[str, Findings]:
+            from analysis.findings.geopackage import read_findings
+
+            return path, read_findings(path)
+
+        self.say("")
+        self.work("other survey", read, self._take_other, self.tr("Opening another survey"))
+
+    def _take_other(self, read: tuple[str, Findings]) -> None:
+        self.other_path, self._other = read
+        self.other_name.clear()
+        self.other_name.setPlaceholderText(Path(self.other_path).stem)
+        _set_day(self.other_day, str(self._other.run.get("surveyed") or ""))
+        self._show()
         self.compare()
 
     def compare(self) -> None:
         """Compare with the other survey, in the order of their days, beside the window."""
-        found, path, limits = self.findings(), self.other_path, self.model.limits
-        if found is None or not path:
+        found, another, limits = self.findings(), self._other, self.model.limits
+        if found is None or another is None:
             return
         mine, other = _date(self.this_day), _date(self.other_day)
         third = _date(self.third_day) if self.third_on.isChecked() else None
-        names = Path(self.model.path).stem if self.model.path else self.tr("open"), Path(path).stem
+        names = tuple(
+            line.text().strip() or line.placeholderText()
+            for line in (self.this_name, self.other_name)
+        )
 
         def work() -> SurveyChange:
-            from analysis.findings.geopackage import read_findings
             from analysis.findings.two_surveys import Dates, compare_surveys
 
-            both = [(mine, names[0], found), (other, names[1], None)]
-            (first, first_name, a), (last, last_name, b) = sorted(both, key=lambda one: one[0])
+            both = [(mine, names[0], found), (other, names[1], another)]
+            (first, first_name, one), (last, last_name, two) = sorted(both, key=lambda own: own[0])
             dates = Dates(
                 before=first, after=last, before_name=first_name, after_name=last_name, third=third
             )
-            one, two = (read_findings(path) if part is None else part for part in (a, b))
             return compare_surveys(one, two, dates, limits)
 
         self.say("")
@@ -135,14 +167,15 @@ class SurveysPage(Part):
         change, writing = self.change, self.model.writing
         there = self.model.findings is not None
         self.open_button.setEnabled(there)
-        self.again_button.setEnabled(there and bool(self.other_path))
+        self.again_button.setEnabled(there and self._other is not None)
         for button in (self.stations_button, self.reaches_button):
             button.setEnabled(change is not None)
         if change is None:
             self.words.setText(
                 self.tr(
-                    "Give the day on which each survey was taken. Both are brought together on the "
-                    "pavement; then each reach has changed, has not, or can't be told."
+                    "Give each survey its name and the day on which it was taken. Both are brought "
+                    "together on the pavement; then each reach has changed, has not, or can't be "
+                    "told."
                 )
             )
             self.table.show_answers((), (), ())
@@ -223,12 +256,16 @@ class SurveysPage(Part):
         self.ask_place(self.tr("Save the changes"), words, ".csv", lambda path: write(change, path))
 
 
-def words_of(field: DayBox) -> QWidget:
-    """Return a label with the name of a field."""
-    made = words_label(field.accessibleName())
-    made.setText(field.accessibleName())
-    made.setWordWrap(False)
-    return made
+def _name(name: str) -> QLineEdit:
+    """Make a line for a survey's name; left empty, the survey is called as its file is."""
+    return named(QLineEdit(), name)
+
+
+def _set_day(field: DayBox, day: str) -> None:
+    """Put a day (ISO) into a field; what isn't known leaves it as it is."""
+    known = QDate.fromString(day, Qt.DateFormat.ISODate)
+    if known.isValid():
+        field.setDate(known)
 
 
 def _day(name: str) -> DayBox:
