@@ -86,6 +86,7 @@ class CheckPage(Part):
         stations = None if found is None else found.stations
         if stations is not self._of:
             self.plan, self._of = None, stations
+            self.model.set_check_plan(None)
             self._show()
         self.draw_button.setEnabled(found is not None)
         for button in (self.gpx_button, self.form_button, self.sheet_button):
@@ -117,6 +118,7 @@ class CheckPage(Part):
 
     def _take(self, plan: CheckPlan) -> None:
         self.plan = plan
+        self.model.set_check_plan(plan)
         self._show()
         self.refresh()
 

@@ -14,7 +14,7 @@ from PySide6.QtGui import QBrush, QPainterPath, QPen
 from analysis.findings.reviews import Decision
 from gui.look import theme
 
-__all__ = ["change_scatter", "review_scatter"]
+__all__ = ["change_scatter", "check_scatter", "review_scatter"]
 
 
 def _shape(*strokes: tuple[tuple[float, float], ...]) -> QPainterPath:
@@ -64,6 +64,19 @@ def change_scatter(places: ArrayLike, sure: Sequence[bool]) -> dict[str, Any]:
         "size": 17.0,
         "pen": rim,
         "brush": [full if is_sure else plate for is_sure in sure],
+    }
+
+
+def check_scatter(places: ArrayLike) -> dict[str, Any]:
+    """Data for a scatter of places to check: a frame around the station, whose mark stays seen."""
+    points = np.asarray(places, dtype=float).reshape(-1, 2)
+    return {
+        "x": np.repeat(points[:, 0], 2),
+        "y": np.repeat(points[:, 1], 2),
+        "symbol": "s",
+        "size": 20.0,
+        "pen": [theme.pen("halo", 5.0, alpha=0.8), theme.pen("ink", 2.0)] * len(points),
+        "brush": _tools(theme.is_dark())[3],
     }
 
 

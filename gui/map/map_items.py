@@ -209,7 +209,7 @@ class Furniture(QWidget):
         self.relief_cm = 0.0
         self.show_key = True
         self.has_stations = False
-        self.has_ponds = self.has_changes = self.has_reviews = False
+        self.has_ponds = self.has_changes = self.has_reviews = self.has_checks = False
         self.findings: tuple[str, ...] = ()
         self.hint = ""
         self.key_place = QRectF()
@@ -356,6 +356,8 @@ class Furniture(QWidget):
         rows = []
         if self.has_reviews:
             rows.append(self.tr("✓ agreed, ✗ rejected, ? to check"))
+        if self.has_checks:
+            rows.append(self.tr("□ where to check"))
         if self.has_changes:
             rows.append(self.tr("★ changed since, ☆ perhaps"))
         return rows

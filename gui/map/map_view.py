@@ -18,7 +18,7 @@ from analysis.common.sides import SIDES
 from analysis.common.verdicts import Verdict
 from gui.look import theme
 from gui.look.making import abreast, later, named, stacked
-from gui.look.marks import change_scatter, review_scatter
+from gui.look.marks import change_scatter, check_scatter, review_scatter
 from gui.look.units import value_text
 from gui.look.words import side_text, station_words
 from gui.map import layers
@@ -108,6 +108,7 @@ class MapView(QWidget):
         model.units_changed.connect(self._on_units)
         model.reviews_changed.connect(self._mark_reviews)
         model.survey_change_changed.connect(self._mark_changes)
+        model.check_plan_changed.connect(self._mark_checks)
         theme.watcher().changed.connect(self._on_theme)
         self._on_theme()
         self._on_units()
@@ -144,6 +145,8 @@ class MapView(QWidget):
         self._section = LinesItem(7.0)
         self.ring.setZValue(8.0)
         self.marks = FindingMarks(8.5)
+        self._checks = pg.ScatterPlotItem()
+        self._checks.setZValue(7.1)
         self._changed = pg.ScatterPlotItem()
         self._changed.setZValue(7.2)
         self._reviewed = pg.ScatterPlotItem()
@@ -152,9 +155,9 @@ class MapView(QWidget):
         self.ruler.measured.connect(self.measured)
         images = (self.terrain_item, self.picture.item, self.relief_item)
         lines = (self._ponds, self._road_lines, self._breaks, self._chosen_reach, self._reaches)
-        marks = (self.stations, self._section, self._changed, self._reviewed, self.ring, self.marks)
+        marks = (self.stations, self._section, self._checks, self._changed, self._reviewed)
         rulers = self.ruler.items
-        for item in (*images, *lines, *marks, *rulers):
+        for item in (*images, *lines, *marks, self.ring, self.marks, *rulers):
             self.plot.addItem(item, ignoreBounds=True)
         self.furniture = Furniture(self.plot)
         self.key = MapKey(self.plot, self.furniture)
@@ -290,6 +293,7 @@ class MapView(QWidget):
         self._mark_selection(follow=False)
         self._mark_reviews()
         self._mark_changes()
+        self._mark_checks()
         self._arrange()
         self._scatter()
 
@@ -350,6 +354,7 @@ class MapView(QWidget):
         self._mark_selection(follow=False)
         self._mark_reviews()
         self._mark_changes()
+        self._mark_checks()
         self.furniture.update()
 
     def _on_units(self) -> None:
@@ -646,6 +651,21 @@ class MapView(QWidget):
         self._changed.setData(**change_scatter(places, sure))
         if self.furniture.has_changes != bool(places):
             self.furniture.has_changes = bool(places)
+            self._arrange()
+
+    def _mark_checks(self) -> None:
+        """Mark the places drawn to be checked."""
+        plan = self.model.check_plan
+        roads = {road.name: road for road in self.layers.roads if len(road.s)}
+        places = []
+        for place in plan.places if plan is not None else ():
+            road = roads.get(place.road)
+            if road is not None:
+                station = int(np.argmin(np.abs(road.station_m - place.station_m)))
+                places.append(road.stations[station, SIDES.index(place.side)])
+        self._checks.setData(**check_scatter(places))
+        if self.furniture.has_checks != bool(places):
+            self.furniture.has_checks = bool(places)
             self._arrange()
 
     def _bring_into_view(self, point: NDArray[Any]) -> None:

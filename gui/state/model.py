@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from analysis.common.limits import Limits
     from analysis.common.settings import Settings
     from analysis.common.stations import StationStyle
+    from analysis.findings.checkplan import CheckPlan
     from analysis.findings.geopackage import Findings
     from analysis.findings.two_surveys import SurveyChange
     from analysis.road.roadline import Road
@@ -78,6 +79,8 @@ class WindowModel(QObject):
         The day of the survey behind the terrain is another.
     survey_change_changed
         What changed between two dated surveys is another, or nothing any more.
+    check_plan_changed
+        Other places are drawn to be checked, or none any more.
     asked(what)
         A view asks the window for something that needs a dialog: "terrain", "road", or one of
         `EXTRA_KINDS`.
@@ -127,6 +130,7 @@ class WindowModel(QObject):
     second_changed = Signal()
     surveyed_changed = Signal()
     survey_change_changed = Signal()
+    check_plan_changed = Signal()
     message = Signal(str)
     failed = Signal(str, str)
     asked = Signal(str)
@@ -152,6 +156,7 @@ class WindowModel(QObject):
         self.loaded: Loaded | None = None
         self._second: Loaded | None = None
         self.survey_change: SurveyChange | None = None
+        self.check_plan: CheckPlan | None = None
         self._standing: tuple[Loaded | None, Reviews, StandingReaches] | None = None
         self._start_over(jobs.Inputs())
         self.span_origin: object | None = None
@@ -555,6 +560,12 @@ class WindowModel(QObject):
         if change is not self.survey_change:
             self.survey_change = change
             self.survey_change_changed.emit()
+
+    def set_check_plan(self, plan: CheckPlan | None) -> None:
+        """Let the map show which places are drawn to be checked."""
+        if plan is not self.check_plan:
+            self.check_plan = plan
+            self.check_plan_changed.emit()
 
     def close_second(self) -> None:
         """Stop comparing."""

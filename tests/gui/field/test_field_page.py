@@ -13,6 +13,7 @@ from analysis.common.table import Table
 from analysis.findings.geopackage import write_findings
 from analysis.findings.readings import read_readings
 from gui.field.field_page import FieldPage
+from gui.map.map_view import MapView
 from gui.state.model import WindowModel
 
 Settle = Callable[..., None]
@@ -158,13 +159,14 @@ def test_readings_are_typed_in(page: FieldPage, settle: Settle, tmp_path: Path) 
     assert part.check is None
 
 
-def later_findings(page: FieldPage, path: Path, drop_mm: float) -> None:
+def later_findings(page: FieldPage, path: Path, drop_mm: float, surveyed: str = "") -> None:
     """The same road surveyed again, dropped all along."""
     found = page.model.findings
     assert found is not None
     stations = {**found.stations.columns}
     stations["edge_drop_mm"] = stations["edge_drop_mm"] + drop_mm
     run = {**found.run, "made": "another", "terrain_checksum": "another"}
+    run["surveyed"] = surveyed
     write_findings(replace(found, stations=Table(stations), run=run), path)
 
 
@@ -195,6 +197,30 @@ def test_finished_work_is_accepted_and_printed(
     settle(lambda: "same terrain" in part.said.text())
 
 
+def test_places_drawn_stand_on_the_map_until_other_findings_come(
+    page: FieldPage, settle: Settle
+) -> None:
+    """A frame around each station drawn, and an entry in the key; both go with their findings."""
+    view = MapView(page.model)
+    settle(page.model.runner.idle)
+    assert not any("□" in row for row in view.furniture._words_only())
+    drawn(page, settle)
+    plan, found = page.check.plan, page.model.findings
+    assert plan is not None and found is not None
+    # each mark is drawn twice: its rim first
+    shown = np.column_stack(view._checks.getData())[::2] + view.origin
+    assert np.allclose(shown, found.station_xy[[place.row for place in plan.places]])
+    assert any("□" in row for row in view.furniture._words_only())
+    page.model.set_surveyed("2026-04-12")
+    page.check.refresh()
+    assert page.check.plan is plan
+    page.model.close_study()
+    assert page.check.plan is None
+    assert len(view._checks.getData()[0]) == 0
+    assert not any("□" in row for row in view.furniture._words_only())
+    view.close()
+
+
 def test_two_surveys_are_compared_by_their_days(
     page: FieldPage, settle: Settle, tmp_path: Path
 ) -> None:
@@ -215,6 +241,14 @@ def test_two_surveys_are_compared_by_their_days(
     part.shown.fileSelected.emit(str(target))  # type: ignore[attr-defined]
     settle(lambda: str(target) in part.said.text())
     assert target.read_text("utf-8-sig").startswith("road,side,from_m")
-    part.other_day.setDate(QDate(2026, 5, 1))
+    # named by hand, and dated by what the other file says of its survey
+    part.other_name.setText("before the flood")
+    part.compare()
+    settle(lambda: "before the flood 2024-05-01 → open 2026-05-01" in part.words.text())
+    page.model.set_surveyed("2026-06-15")
+    later_findings(page, tmp_path / "dated.gpkg", -60.0, surveyed="2023-04-12")
+    part.open_other(str(tmp_path / "dated.gpkg"))
+    settle(lambda: "dated 2023-04-12 → open 2026-06-15" in part.words.text())
+    part.other_day.setDate(QDate(2026, 6, 15))
     part.compare()
     settle(lambda: "in their order" in part.said.text())
