@@ -81,7 +81,7 @@ def test_section_sheet_in_us_units(screened: WindowModel, tmp_path: Path) -> Non
     # 110 m = 360.9 ft
     assert squeezed("station 3+61") in text
     drop = view.sides[1].numbers["edge_drop_mm"][0] / 25.4
-    assert squeezed(f"{drop:.1f} ±") in text
+    assert squeezed(f"{drop:z.1f} ±") in text
     for side in view.sides:
         text = text.replace(squeezed(Writing("us").recorded(side.reason)), "")
     assert "mm" not in text and "m3" not in text and "ft2" in text
