@@ -89,15 +89,19 @@ def _add_compare(commands: Any) -> None:
     )
     compare.add_argument("--stations", metavar="FILE.csv", help="changes by station side")
     compare.add_argument("--reaches", metavar="FILE.csv", help="changes by reach")
-    compare.add_argument(
-        "--force", action="store_true", help="replace files that this program didn't write"
-    )
+    _add_units(compare)
     compare.set_defaults(run=_compare)
 
 
 def _add_paper(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4", help="of a PDF")
-    parser.add_argument("--units", choices=("metric", "us"), default="metric", help="on forms")
+    _add_units(parser)
+
+
+def _add_units(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--units", choices=("metric", "us"), default="metric", help="in texts and on forms"
+    )
     parser.add_argument(
         "--force", action="store_true", help="replace files that this program didn't write"
     )
@@ -159,10 +163,11 @@ def _check(options: argparse.Namespace) -> int:
     _check_places(options, ("plot", "recalibrate", "sheet"))
     if options.plot and options.draw_agreement is None:
         raise SettingsError("Drawing needs the window's package: leave out --plot for numbers.")
+    writing = Writing(options.units)
     found = read_findings(options.findings)
     check = read_check(found, options.readings) if options.readings else None
     if check is not None:
-        print(field_text(check))
+        print(field_text(check, writing))
         if options.plot:
             options.draw_agreement(check, options.plot)
         if options.recalibrate:
@@ -173,10 +178,10 @@ def _check(options: argparse.Namespace) -> int:
             print("Screen again with --limits to judge by it; nothing else has changed.")
     after = read_findings(options.after) if options.after else None
     if after is not None:
-        print(acceptance_report(found, after))
+        print(acceptance_report(found, after, writing))
     if options.sheet:
         accepted = () if check is None else check.accepted
-        sheet = acceptance_sheet(found, after, accepted, Writing(options.units))
+        sheet = acceptance_sheet(found, after, accepted, writing)
         _write_sheet(sheet, options.sheet, options)
     _told([options.plot, options.recalibrate, options.sheet])
     return 0
@@ -186,6 +191,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _compare(options: argparse.Namespace) -> int:
+    from analysis.common.writing import Writing
     from analysis.findings import changes_text as words
     from analysis.findings.geopackage import read_findings
     from analysis.findings.two_surveys import Dates, compare_surveys
@@ -203,7 +209,7 @@ def _compare(options: argparse.Namespace) -> int:
         words.write_station_changes(change, options.stations)
     if options.reaches:
         words.write_reach_changes(change, options.reaches)
-    print(words.change_text(change))
+    print(words.change_text(change, Writing(options.units)))
     _told([options.stations, options.reaches])
     return 0
 

@@ -18,7 +18,6 @@ from scipy.special import ndtr, roots_hermitenorm
 
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.limits import FieldLimits, Limits
-from analysis.common.stations import station_text
 from analysis.common.types import Floats
 from analysis.common.verdicts import REPLENISHING, RESHAPING
 from analysis.common.writing import Writing
@@ -329,13 +328,14 @@ def _counts(inside: Floats, otherwise: Floats) -> Floats:
 # ---------------------------------------------------------------- in words
 
 
-def acceptance_report(before: Findings, after: Findings) -> str:
+def acceptance_report(before: Findings, after: Findings, writing: Writing | None = None) -> str:
     """Say in plain text which reaches with work are accepted on a terrain taken after it."""
+    writing = writing or Writing()
     limits = limits_of(before)
     judged = accept_reaches(before, after, limits)
     if not judged:
         return "There was no reach with work to accept."
-    lines = [rule_text(limits), *map(_reach_line, judged)]
+    lines = [rule_text(limits, writing), *(_reach_line(reach, writing) for reach in judged)]
     counts = {
         state: sum(r.state == state for r in judged)
         for state in dict.fromkeys(reach.state for reach in judged)
@@ -357,20 +357,19 @@ def rule_text(limits: Limits, writing: Writing | None = None) -> str:
     )
 
 
-def _reach_line(reach: ReachAcceptance) -> str:
-    place = (
-        f"{reach.road}, {reach.side}, {station_text(reach.from_m)} to "
-        f"{station_text(reach.to_m)}: {reach.state}"
-    )
+def _reach_line(reach: ReachAcceptance, writing: Writing) -> str:
+    stretch = writing.span(reach.from_m, reach.to_m)
+    place = f"{reach.road}, {reach.side}, {stretch}: {reach.state}"
     if reach.state == NOT_COMPARED:
         return f"{place}; {100 * reach.known_share:.0f} % of it was measured again."
     doubt = " The grid can't show more." if reach.state == NOT_SHOWN else ""
     return (
         f"{place}; falls {reach.slope_after_pct:.1f} ± {reach.slope_after_se:.1f} % "
         f"({reach.slope_before_pct:.1f} % before, {reach.required_slope_pct:.1f} % asked for), "
-        f"edge drop {reach.edge_after_mm:.0f} ± {reach.edge_after_se:.0f} mm. Within what is "
+        f"edge drop {writing.say(reach.edge_after_mm, 'mm', reach.edge_after_se)}. Within what is "
         f"allowed: slope {_lot_text(reach.slope)}; edge {_lot_text(reach.edge)}. Probability "
-        f"{reach.p_within:.2f} that the rule holds.{doubt} {registered_text(reach.registration)}"
+        f"{reach.p_within:.2f} that the rule holds.{doubt} "
+        f"{registered_text(reach.registration, writing)}"
     )
 
 

@@ -12,8 +12,9 @@ from collections.abc import Mapping
 from analysis.common.cautions import CAUTIONS
 from analysis.common.columns import REACH_CHANGE_COLUMNS, STATION_CHANGE_COLUMNS, Column
 from analysis.common.outputs import safe_cell
-from analysis.common.stations import station_text
 from analysis.common.table import Table
+from analysis.common.units import Unit
+from analysis.common.writing import Writing
 from analysis.findings.geopackage import plain_value
 from analysis.findings.placed import write_text
 from analysis.findings.registering import registered_text
@@ -63,8 +64,9 @@ def straight_rate_text(dates: Dates) -> str:
     )
 
 
-def change_text(change: SurveyChange) -> str:
+def change_text(change: SurveyChange, writing: Writing | None = None) -> str:
     """Say in plain text what changed, reach by reach."""
+    writing = writing or Writing()
     dates, table = change.dates, change.reaches
     lines = [
         f"{dates.before_name} ({dates.before}) against {dates.after_name} ({dates.after}).",
@@ -72,36 +74,46 @@ def change_text(change: SurveyChange) -> str:
     ]
     for row, register in enumerate(change.registrations):
         reach = table.row(row)
-        place = (
-            f"{reach['road']}, {reach['side']}, {station_text(float(reach['from_m']))} to "
-            f"{station_text(float(reach['to_m']))}: {reach['change']}"
-        )
+        stretch = writing.span(float(reach["from_m"]), float(reach["to_m"]))
+        place = f"{reach['road']}, {reach['side']}, {stretch}: {reach['change']}"
+        reason = writing.recorded(str(reach["reason"]))
         if not math.isfinite(float(reach["slope_change_points"])):
-            lines.append(f"{place}. {reach['reason']}")
+            lines.append(f"{place}. {reason}")
             continue
+        volume = writing.unit("m3")
+        material = " ± ".join(
+            _said(float(reach[f"volume_change_{name}"]), volume, sign)
+            for name, sign in (("m3", "+"), ("se", ""))
+        )
         lines.append(
-            f"{place}; slope {_change(reach, 'slope', '%', '% points')}, edge drop "
-            f"{_change(reach, 'drop', 'mm', 'mm')}, material {reach['volume_change_m3']:+.1f} ± "
-            f"{reach['volume_change_se']:.1f} m³. {reach['reason']} {registered_text(register)}"
+            f"{place}; slope {_change(reach, 'slope', Unit('%', 1.0, 1))}, edge drop "
+            f"{_change(reach, 'drop', writing.unit('mm'))}, material {material} "
+            f"{volume.text}. {reason} {registered_text(register, writing)}"
         )
     counts = Counter(str(state) for state in table["change"])
     told = ", ".join(f"{counts[s]} {s}" for s in (CHANGED, NOT_CHANGED, OPEN) if counts[s])
     return "\n".join([*lines, f"Reaches: {told or 'none'}.", *CAUTIONS])
 
 
-def _change(reach: Mapping[str, object], name: str, unit: str, change_unit: str) -> str:
-    places = 0 if unit == "mm" else 1
-    ending, change = ("mm", "mm") if unit == "mm" else ("pct", "points")
+def _said(value: float, unit: Unit, sign: str = "") -> str:
+    # Rounding to "-0.0" would show a direction that isn't there.
+    return f"{round(value * unit.factor, unit.decimals) + 0.0:{sign}.{unit.decimals}f}"
+
+
+def _change(reach: Mapping[str, object], name: str, unit: Unit) -> str:
+    slope = name == "slope"
+    ending, change = ("pct", "points") if slope else ("mm", "mm")
 
     def number(key: str) -> float:
         return float(str(reach[f"{name}_{key}"]))
 
     def said(value: float, sign: str = "") -> str:
-        return f"{round(value, places) + 0.0:{sign}.{places}f}"
+        return _said(value, unit, sign)
 
     third, off = number(f"third_{ending}"), 1.96 * number("third_se")
     return (
-        f"{said(number(f'change_{change}'), '+')} ± {said(number('change_se'))} {change_unit} "
-        f"({said(number(f'before_{ending}'))} to {said(number(f'after_{ending}'))} {unit}; at a "
-        f"straight rate {said(third - off)} to {said(third + off)} {unit}, 95 %)"
+        f"{said(number(f'change_{change}'), '+')} ± {said(number('change_se'))} "
+        f"{'% points' if slope else unit.text} "
+        f"({said(number(f'before_{ending}'))} to {said(number(f'after_{ending}'))} {unit.text}; at "
+        f"a straight rate {said(third - off)} to {said(third + off)} {unit.text}, 95 %)"
     )

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.limits import Limits
-from analysis.common.stations import station_text
+from analysis.common.units import Unit
 from analysis.common.verdicts import Verdict
+from analysis.common.writing import Writing
 from analysis.findings.agreement import Agreement, BoardBias, LimitsOfAgreement, agreement
 from analysis.findings.checkplan import verdict_lengths
 from analysis.findings.fieldcheck import (
@@ -136,13 +137,14 @@ def readings_source(path: str | os.PathLike[str]) -> str:
 # ---------------------------------------------------------------- in words
 
 
-def field_text(check: FieldCheck) -> str:
+def field_text(check: FieldCheck, writing: Writing | None = None) -> str:
     """Say in plain text how readings compare and what is accepted."""
+    writing = writing or Writing()
     lines: list[str] = []
     if check.faults:
         lines += ["Lines that can't be used", *(f"  {fault}" for fault in check.faults)]
     if check.compared:
-        lines += _comparison_lines(check.compared, check.summary)
+        lines += _comparison_lines(check.compared, check.summary, writing)
     if check.rates:
         lines += ["What the screening got wrong", *map(_rate_line, check.rates)]
         if math.isfinite(check.wrong_most):
@@ -152,7 +154,8 @@ def field_text(check: FieldCheck) -> str:
             )
         lines.append(f"  {_RANDOM}")
     if check.accepted:
-        lines += [*_acceptance_lines(check.accepted), "", ACCEPTANCE_CAUTION, *CAUTIONS]
+        lines += _acceptance_lines(check.accepted, writing)
+        lines += ["", ACCEPTANCE_CAUTION, *CAUTIONS]
     return "\n".join(lines)
 
 
@@ -162,25 +165,25 @@ _RANDOM = (
 )
 
 
-def _place(reading: Reading, label: float) -> str:
+def _place(reading: Reading, label: float, writing: Writing) -> str:
     name = f"{reading.road} " if reading.road else ""
-    return f"{name}{station_text(label) or reading.place or 'a place'} {reading.side}"
+    return f"{name}{writing.place(label) or reading.place or 'a place'} {reading.side}"
 
 
-def _comparison_lines(compared: Sequence[Comparison], summary: Agreement) -> list[str]:
+def _comparison_lines(
+    compared: Sequence[Comparison], summary: Agreement, writing: Writing
+) -> list[str]:
     lines = ["Readings beside what was measured"]
     for c in compared:
-        place = _place(
-            c.reading, c.measured_at_m if math.isnan(c.reading.station_m) else c.reading.station_m
-        )
-        edge = (
-            ""
-            if math.isnan(c.edge_z)
-            else (f"; edge off by {c.edge_difference_mm:+.0f} mm (z {c.edge_z:+.1f})")
-        )
+        own = c.reading.station_m
+        place = _place(c.reading, c.measured_at_m if math.isnan(own) else own, writing)
+        edge = ""
+        if not math.isnan(c.edge_z):
+            edge = f"; edge off by {c.edge_difference_mm:+.0f} mm (z {c.edge_z:+.1f})"
+            edge = writing.recorded(edge)
         if math.isnan(c.z):
             read = "" if math.isnan(c.slope_pct) else f"read {c.slope_pct:.1f} %; "
-            lines.append(f"  {place}: {read}{c.reason}{edge}")
+            lines.append(f"  {place}: {read}{writing.recorded(c.reason)}{edge}")
             continue
         lines.append(
             f"  {place}: read {c.slope_pct:.1f} ± {c.slope_se:.1f} %, measured "
@@ -211,8 +214,9 @@ def _comparison_lines(compared: Sequence[Comparison], summary: Agreement) -> lis
             "  They scatter more than their errors allow: raise the noise, or look at the places "
             "with the largest z."
         )
-    lines += [_limits_line("Slope", summary.slope, "% points", 2)]
-    lines += [_limits_line("Edge", summary.edge, "mm", 0)] if summary.edge.count > 1 else []
+    lines += [_limits_line("Slope", summary.slope, Unit("% points", 1.0, 2))]
+    if summary.edge.count > 1:
+        lines.append(_limits_line("Edge", summary.edge, writing.unit("mm")))
     lines += [_bias_line(board) for board in summary.boards]
     noise = summary.noise
     if math.isfinite(noise.factor):
@@ -224,14 +228,15 @@ def _comparison_lines(compared: Sequence[Comparison], summary: Agreement) -> lis
     return lines
 
 
-def _limits_line(what: str, found: LimitsOfAgreement, unit: str, decimals: int) -> str:
+def _limits_line(what: str, found: LimitsOfAgreement, unit: Unit) -> str:
     if found.count < 2:
         return f"  {what}: too few readings for limits of agreement."
-    low, high, mean = (f"{v:+.{decimals}f}" for v in (found.low, found.high, found.mean))
+    limits = (found.low, found.high, found.mean, found.mean_low, found.mean_high)
+    low, high, mean, mean_low, mean_high = (f"{v * unit.factor:+.{unit.decimals}f}" for v in limits)
     return (
-        f"  {what}: of {found.count} differences 95 % lie between {low} and {high} {unit} "
-        f"(each limit ± {found.limit_se:.{decimals}f}), mean {mean} "
-        f"({found.mean_low:+.{decimals}f} to {found.mean_high:+.{decimals}f})."
+        f"  {what}: of {found.count} differences 95 % lie between {low} and {high} "
+        f"{unit.text} (each limit ± {found.limit_se * unit.factor:.{unit.decimals}f}), mean {mean} "
+        f"({mean_low} to {mean_high})."
     )
 
 
@@ -274,16 +279,17 @@ def recalibration_text(found: Recalibration) -> str:
     return f"Taken over from {found.source}: {'; '.join(parts) or 'nothing'}."
 
 
-def _acceptance_lines(accepted: Sequence[Acceptance]) -> list[str]:
+def _acceptance_lines(accepted: Sequence[Acceptance], writing: Writing) -> list[str]:
     lines = ["Finished work"]
     for a in accepted:
         was = "" if math.isnan(a.slope_before_pct) else f", was {a.slope_before_pct:.1f} %"
-        place = _place(a.reading, a.reading.station_m)
+        place = _place(a.reading, a.reading.station_m, writing)
+        reason = writing.recorded(a.reason)
         lines.append(
             f"  {place}: {a.state}; {a.reading.slope_pct:.1f} % of "
-            f"{a.required_slope_pct:.1f} % required{was}. {a.reason}"
+            f"{a.required_slope_pct:.1f} % required{was}. {reason}"
             if a.state != NOT_COMPARED
-            else f"  {place}: {a.state}. {a.reason}"
+            else f"  {place}: {a.state}. {reason}"
         )
     counts = Counter(a.state for a in accepted)
     order = (ACCEPTED, BORDERLINE, NOT_ACCEPTED, NOT_COMPARED)

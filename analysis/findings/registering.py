@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.common.errors import ReadingsError
 from analysis.common.types import Floats
+from analysis.common.writing import Writing
 from analysis.findings.station_rows import StationRows
 
 if TYPE_CHECKING:
@@ -143,12 +144,12 @@ def _both(
     )
 
 
-def registered_text(found: Registration) -> str:
+def registered_text(found: Registration, writing: Writing | None = None) -> str:
     """Say how the later survey lies to the earlier one."""
     if math.isnan(found.tilt_points):
         return "The pavement doesn't show how the two surveys lie to each other."
     level = "" if math.isnan(found.level_mm) else f"{found.level_mm:+.0f} mm and "
-    return (
+    return (writing or Writing()).recorded(
         f"On the pavement the later survey lies {level}{found.tilt_points:+.2f} ± "
         f"{found.tilt_se:.2f} % points to the right of the earlier one; this is taken off."
     )

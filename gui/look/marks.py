@@ -74,8 +74,8 @@ def check_scatter(places: ArrayLike) -> dict[str, Any]:
         "x": np.repeat(points[:, 0], 2),
         "y": np.repeat(points[:, 1], 2),
         "symbol": "s",
-        "size": 20.0,
-        "pen": [theme.pen("halo", 5.0, alpha=0.8), theme.pen("ink", 2.0)] * len(points),
+        "size": 18.0,
+        "pen": [theme.pen("halo", 4.0, alpha=0.8), theme.pen("ink", 1.6)] * len(points),
         "brush": _tools(theme.is_dark())[3],
     }
 

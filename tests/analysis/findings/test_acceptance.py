@@ -10,6 +10,7 @@ from scipy.stats import binom, norm
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.columns import REACH_COLUMNS
 from analysis.common.errors import ReadingsError
+from analysis.common.writing import Writing
 from analysis.findings.acceptance import NOT_SHOWN, accept_reaches, acceptance_report, judge_lot
 from analysis.findings.fieldcheck import ACCEPTED, NOT_ACCEPTED, NOT_COMPARED
 from tests.builders.even_road import GRAVEL, findings
@@ -179,5 +180,9 @@ def test_the_report_says_shares_rule_and_cautions():
     assert "Velmarrow Road, left, 0+995 to 1+305: accepted" in text
     assert "of 31 station sides, truly at" in text
     assert "+23 mm" in text
+    told = acceptance_report(planned(), surveyed(), Writing("us"))
+    assert "Velmarrow Road, left, 32+64 to 42+8" in told
+    assert "+0.9 in" in told
+    assert " mm" not in told
     assert text.endswith("\n".join([ACCEPTANCE_CAUTION, *CAUTIONS]))
     assert acceptance_report(planned("none"), surveyed()).startswith("There was no reach")

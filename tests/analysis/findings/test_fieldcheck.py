@@ -13,6 +13,7 @@ from scipy.stats import chi2
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.errors import ReadingsError
 from analysis.common.limits import limits_to_toml
+from analysis.common.writing import Writing
 from analysis.findings.agreement import agreement
 from analysis.findings.field_report import field_text, read_check
 from analysis.findings.fieldcheck import (
@@ -353,6 +354,11 @@ def test_report(tmp_path):
     assert "1+020 right: not accepted; 1.7 %" in text
     assert "2 readings: 1 accepted, 1 not accepted." in text
     assert text.endswith("\n".join([ACCEPTANCE_CAUTION, *CAUTIONS]))
+    # in feet and inches too: 1000 m are 3280.8 ft, and what differs by millimetres is in inches
+    told = field_text(read_check(findings(), path), Writing("us"))
+    assert "32+81 left: read 1.2 ± 0.5 %" in told
+    assert "in (z" in told
+    assert " mm" not in told.split("Finished work")[0]
 
 
 @pytest.mark.parametrize(

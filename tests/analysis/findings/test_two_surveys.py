@@ -12,6 +12,7 @@ from scipy.stats import norm
 from analysis.common.cautions import CAUTIONS
 from analysis.common.columns import REACH_COLUMNS
 from analysis.common.errors import ReadingsError
+from analysis.common.writing import Writing
 from analysis.findings.changes_text import change_text, write_reach_changes, write_station_changes
 from analysis.findings.two_surveys import CHANGED, NOT_CHANGED, OPEN, Dates, compare_surveys
 from tests.builders.even_road import GRAVEL, findings
@@ -174,6 +175,14 @@ def test_words_and_tables(tmp_path):
     assert "0+995 to 1+305: changed; slope -2.0 ± 0.1 % points (4.0 to 2.0 %; at" in text
     assert "Reaches: 2 changed." in text
     assert text.endswith(CAUTIONS[-1])
+    # 995 m are 3264 ft and 20 mm 0.787 in (1 ft = 0.3048 m); 2.325 m³ are 3.04 yd³ of 0.7646 m³
+    told = change_text(made, Writing("us"))
+    assert "32+64 to 42+8" in told
+    assert "edge drop +0.8 ± 0.0 in (0.0 to 0.8 in; at" in told
+    assert "material -3.0 ±" in told
+    assert "yd³" in told
+    assert "m³" not in told
+    assert " mm" not in told
     paths = tmp_path / "s.csv", tmp_path / "r.csv"
     write_station_changes(made, paths[0])
     write_reach_changes(made, paths[1])
