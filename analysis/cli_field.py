@@ -89,6 +89,7 @@ def _add_compare(commands: Any) -> None:
     )
     compare.add_argument("--stations", metavar="FILE.csv", help="changes by station side")
     compare.add_argument("--reaches", metavar="FILE.csv", help="changes by reach")
+    compare.add_argument("--gpkg", metavar="FILE.gpkg", help="both as layers, with their places")
     _add_units(compare)
     compare.set_defaults(run=_compare)
 
@@ -193,10 +194,11 @@ def _check(options: argparse.Namespace) -> int:
 def _compare(options: argparse.Namespace) -> int:
     from analysis.common.writing import Writing
     from analysis.findings import changes_text as words
+    from analysis.findings.changes_file import write_changes
     from analysis.findings.geopackage import read_findings
     from analysis.findings.two_surveys import Dates, compare_surveys
 
-    _check_places(options, ("stations", "reaches"))
+    _check_places(options, ("stations", "reaches", "gpkg"))
     dates = Dates(
         before=read_day(options.before_date, "--before-date"),
         after=read_day(options.after_date, "--after-date"),
@@ -204,13 +206,16 @@ def _compare(options: argparse.Namespace) -> int:
         after_name=options.after_name or Path(options.after).stem,
         third=read_day(options.third_date, "--third-date") if options.third_date else None,
     )
-    change = compare_surveys(read_findings(options.before), read_findings(options.after), dates)
+    before = read_findings(options.before)
+    change = compare_surveys(before, read_findings(options.after), dates)
     if options.stations:
         words.write_station_changes(change, options.stations)
     if options.reaches:
         words.write_reach_changes(change, options.reaches)
+    if options.gpkg:
+        write_changes(change, before, options.gpkg)
     print(words.change_text(change, Writing(options.units)))
-    _told([options.stations, options.reaches])
+    _told([options.stations, options.reaches, options.gpkg])
     return 0
 
 
@@ -225,6 +230,7 @@ _KINDS = {
     "recalibrate": (".toml",),
     "stations": (".csv",),
     "reaches": (".csv",),
+    "gpkg": (".gpkg",),
 }
 
 
@@ -242,6 +248,12 @@ def _check_places(options: argparse.Namespace, names: Sequence[str]) -> None:
         suffix = Path(path).suffix.lower()
         if suffix not in kinds:
             raise SettingsError(f"--{name} is {path}, but must end in {' or '.join(kinds)}.")
+        if suffix == ".gpkg":
+            from analysis.findings.changes_file import check_changes_place
+
+            check_writable(path, inputs=inputs)
+            check_changes_place(path)
+            continue
         check_writable(path, inputs=inputs, kind=None if options.force else suffix)
 
 

@@ -1,9 +1,12 @@
 """Commands for what goes to the field and comes back, on a small screened road."""
 
 import csv
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import fiona
+import numpy as np
 import pytest
 from PySide6.QtGui import QImage
 from PySide6.QtSvg import QSvgRenderer
@@ -143,7 +146,7 @@ def test_compare_two_surveys(saved, tmp_path, capsys):
     words = ("compare", "--before", saved, "--after", later, "--before-date", "2024-05-01")
     code, said, err = run(
         capsys, *words, "--after-date", "2026-05-01", "--stations", tables[0], "--reaches",
-        tables[1], "--third-date", "2027-05-01",
+        tables[1], "--third-date", "2027-05-01", "--gpkg", tmp_path / "changes.gpkg",
     )  # fmt: skip
     assert (code, err) == (0, "")
     assert "thornwick (2024-05-01) against later (2026-05-01)" in said
@@ -153,6 +156,39 @@ def test_compare_two_surveys(saved, tmp_path, capsys):
     assert {row["change"] for row in rows} <= {"changed", "can't tell"}
     told = [float(row["drop_change_mm"]) for row in rows if row["drop_change_mm"]]
     assert told == pytest.approx([60.0] * len(told))
+    # as layers, with the places of the earlier survey; fiona reads back what the table says
+    with fiona.open(tmp_path / "changes.gpkg", layer="reach_changes") as layer:
+        assert layer.crs_wkt
+        held = list(layer)
+    assert [row["change"] for row in rows] == [one["properties"]["change"] for one in held]
+    assert [row["drop_change_mm"] for row in rows] == [
+        "" if one["properties"]["drop_change_mm"] is None
+        else f"{one['properties']['drop_change_mm']:.6g}" for one in held
+    ]  # fmt: skip
+    for one, line in zip(held, findings.reach_lines, strict=True):
+        assert np.allclose(one["geometry"]["coordinates"], line)
+    with (
+        fiona.open(tmp_path / "changes.gpkg", layer="station_changes") as layer,
+        tables[0].open(encoding="utf-8-sig", newline="") as file,
+    ):
+        label = {(s, round(m, 3)): xy for s, m, xy in zip(
+            stations["side"], stations["station_m"], findings.station_xy, strict=True)}  # fmt: skip
+        points = list(layer)
+        assert len(points) == len(list(csv.DictReader(file)))
+        for one in points:
+            own = one["properties"]
+            place = label[own["side"], round(own["station_m"], 3)]
+            assert np.allclose(one["geometry"]["coordinates"], place)
+    with fiona.open(tmp_path / "changes.gpkg", layer="surveys") as layer:
+        (survey,) = layer
+    assert survey["properties"]["after_day"] == "2026-05-01"
+    assert "traffic control" in survey["properties"]["cautions"]
+    # again over its own, but never over findings
+    again = (*words, "--after-date", "2026-05-01", "--gpkg")
+    assert run(capsys, *again, tmp_path / "changes.gpkg")[0] == 0
+    shutil.copy(later, tmp_path / "kept.gpkg")
+    code, _, err = run(capsys, *again, tmp_path / "kept.gpkg")
+    assert code == 2 and "won't be overwritten" in err
     for date, told in (("May", "2026-04-12"), ("2023-01-01", "in their order")):
         code, _, err = run(capsys, *words, "--after-date", date)
         assert code == 2 and told in err

@@ -24,6 +24,7 @@ __all__ = [
     "RUN_COLUMNS",
     "STATION_CHANGE_COLUMNS",
     "STATION_COLUMNS",
+    "SURVEY_COLUMNS",
     "TABLES",
     "WORK_COLUMNS",
     "Column",
@@ -342,6 +343,17 @@ _RUN = (
     _text("excerpt", "", "What was asked for, where a file holds only a part of the findings."),
     _text("cautions", "", "What must be right before anyone works on a shoulder, one a line."),
 )
+# What a file of changes says of the two surveys.
+_SURVEYS = (
+    _text("before_name", "", "What the earlier survey is called."),
+    _text("before_day", "", "Its day, as ISO 8601."),
+    _text("before_terrain", "", "File of its terrain grid."),
+    _text("after_name", "", "What the later survey is called."),
+    _text("after_day", "", "Its day, as ISO 8601."),
+    _text("third_day", "", "Day that is reckoned to at a straight rate."),
+    _text("rate", "", "What the numbers of that day are, and what they aren't."),
+    _text("cautions", "", "What must be right before anyone works on a shoulder, one a line."),
+)
 # What a programme of work says of each reach; other names are those of the findings.
 _WORK = (
     Column("order", "count", "", "Place in the order of work.", type="int"),
@@ -428,6 +440,7 @@ STATION_CHANGE_COLUMNS = _table(f"road side station_m {_CHANGES}")
 REACH_CHANGE_COLUMNS = _table(
     f"road side from_m to_m finding length_m change {_CHANGES} known_share p_changed reason"
 )
+SURVEY_COLUMNS: Mapping[str, Column] = {column.name: column for column in _SURVEYS}
 MARK_COLUMNS: Mapping[str, Column] = {column.name: column for column in _MARKS}
 """Beside the columns of reaches and stations in what is handed on."""
 WORK_COLUMNS: Mapping[str, Column] = {

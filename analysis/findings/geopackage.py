@@ -9,7 +9,7 @@ import json
 import os
 import sqlite3
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import repeat
@@ -90,8 +90,10 @@ class Findings:
     why: Mapping[str, Sequence[Reason | None]] = field(default_factory=dict)
 
 
-def check_replaceable(path: str | os.PathLike[str]) -> None:
-    """Refuse to replace a file that isn't a findings file, or is open in another program.
+def check_replaceable(
+    path: str | os.PathLike[str], layers: Collection[str] = ("stations", "reaches", "run")
+) -> None:
+    """Refuse to replace a file that lacks `layers`, or is open in another program.
 
     Raises
     ------
@@ -120,10 +122,9 @@ def check_replaceable(path: str | os.PathLike[str]) -> None:
         tables = set()
     except sqlite3.Error:
         tables = set()
-    if not {"stations", "reaches", "run"} <= tables:
+    if not tables.issuperset(layers):
         raise OutputError(
-            f"{target} holds something else than findings and won't be overwritten: choose another "
-            "name."
+            f"{target} holds something else, which won't be overwritten: choose another name."
         )
 
 

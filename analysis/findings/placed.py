@@ -116,15 +116,15 @@ def write_text(path: str | os.PathLike[str], text: str) -> None:
 
 
 @contextmanager
-def beside(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """Place beside `path` for a file that replaces it once it is whole."""
+def beside(path: str | os.PathLike[str], ending: str = ".part") -> Iterator[Path]:
+    """Place beside `path`, so ending, for a file that replaces it once it is whole."""
     from analysis.terrain.geofiles import fiona
 
     target = Path(path)
     if target.is_dir():
         raise OutputError(f"{target} is a folder; choose a file name.")
     try:
-        with replacing(target) as part:
+        with replacing(target, ending=ending) as part:
             yield part
     except (OSError, fiona.errors.FionaError) as error:
         reason = getattr(error, "strerror", None) or str(error)

@@ -92,13 +92,16 @@ class Dates:
 class SurveyChange:
     """What changed, by station side (`STATION_CHANGE_COLUMNS`) and reach (`REACH_CHANGE_COLUMNS`).
 
-    `registrations` has for each reach how the later survey lies to the earlier one.
+    `registrations` has for each reach how the later survey lies to the earlier one, and
+    `station_rows` (n,) the rows of `stations` in the earlier findings. The reaches are all of
+    those, in their order.
     """
 
     dates: Dates
     stations: Table
     reaches: Table
     registrations: tuple[Registration, ...]
+    station_rows: NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,12 +197,14 @@ def compare_surveys(
             f"{', '.join(earlier.roads)}, the later one {', '.join(later.roads)}."
         )
     table, found, stations, registers = before.reaches, [], [], []
+    rows = [np.empty(0, dtype=np.intp)]
     for row in range(len(table)):
         road, side = str(table["road"][row]), str(table["side"][row])
         low, high = sorted((float(table["from_m"][row]), float(table["to_m"][row])))
         register = registration(earlier, later, road, low, high)
         stretch = _stretch(earlier, later, (road, side, low, high), register)
         registers.append(register)
+        rows.append(stretch.rows)
         stations.append(_station_rows(stretch, road, side, dates))
         found.append({**_reach_row(stretch, dates, limits), **_place_of(table, row)})
     return SurveyChange(
@@ -207,6 +212,7 @@ def compare_surveys(
         stations=_gathered(STATION_CHANGE_COLUMNS, stations),
         reaches=_gathered(REACH_CHANGE_COLUMNS, [{k: [v] for k, v in r.items()} for r in found]),
         registrations=tuple(registers),
+        station_rows=np.concatenate(rows),
     )
 
 

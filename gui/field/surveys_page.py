@@ -40,6 +40,7 @@ class SurveysPage(Part):
         self.change: SurveyChange | None = None
         self.other_path = ""
         self._other: Findings | None = None
+        self._before: Findings | None = None
         self.this_name = _name(self.tr("Name of this survey"))
         self.other_name = _name(self.tr("Name of the other survey"))
         self.this_day = _day(self.tr("Day of this survey"))
@@ -59,6 +60,9 @@ class SurveysPage(Part):
         self.again_button.clicked.connect(lambda _checked=False: self.compare())
         self.stations_button = QPushButton(self.tr("Save stations…"))
         self.reaches_button = QPushButton(self.tr("Save reaches…"))
+        self.layers_button = QPushButton(self.tr("Save layers…"))
+        self.layers_button.setToolTip(self.tr("Both with their places, as a GeoPackage."))
+        self.layers_button.clicked.connect(lambda _checked=False: self._save_layers())
         self.stations_button.clicked.connect(lambda _checked=False: self._save("stations"))
         self.reaches_button.clicked.connect(lambda _checked=False: self._save("reaches"))
         self.words = words_label(self.tr("What changed"))
@@ -82,7 +86,7 @@ class SurveysPage(Part):
             abreast(
                 None,
                 *(self.third_on, self.third_day, None),
-                *(self.stations_button, self.reaches_button),
+                *(self.stations_button, self.reaches_button, self.layers_button),
             ),
             self.said,
             self.words,
@@ -99,7 +103,7 @@ class SurveysPage(Part):
         self._show()
 
     def _drop(self) -> None:
-        self.change = None
+        self.change = self._before = None
         self.model.set_survey_change(None)
         self._show()
 
@@ -145,7 +149,7 @@ class SurveysPage(Part):
             for line in (self.this_name, self.other_name)
         )
 
-        def work() -> SurveyChange:
+        def work() -> tuple[SurveyChange, Findings]:
             from analysis.findings.two_surveys import Dates, compare_surveys
 
             both = [(mine, names[0], found), (other, names[1], another)]
@@ -153,14 +157,14 @@ class SurveysPage(Part):
             dates = Dates(
                 before=first, after=last, before_name=first_name, after_name=last_name, third=third
             )
-            return compare_surveys(one, two, dates, limits)
+            return compare_surveys(one, two, dates, limits), one
 
         self.say("")
         self.work("two surveys", work, self._take, self.tr("Comparing two surveys"))
 
-    def _take(self, change: SurveyChange) -> None:
-        self.change = change
-        self.model.set_survey_change(change)
+    def _take(self, compared: tuple[SurveyChange, Findings]) -> None:
+        self.change, self._before = compared
+        self.model.set_survey_change(self.change)
         self._show()
 
     def _show(self) -> None:
@@ -168,7 +172,7 @@ class SurveysPage(Part):
         there = self.model.findings is not None
         self.open_button.setEnabled(there)
         self.again_button.setEnabled(there and self._other is not None)
-        for button in (self.stations_button, self.reaches_button):
+        for button in (self.stations_button, self.reaches_button, self.layers_button):
             button.setEnabled(change is not None)
         if change is None:
             self.words.setText(
@@ -233,6 +237,14 @@ class SurveysPage(Part):
             )
             places.append(Place(str(row["road"]), str(row["side"]), 0.5 * (low + high)))
         self.table.show_answers(heads, rows, places, words=5)
+
+    def _save_layers(self) -> None:
+        from analysis.findings.changes_file import write_changes
+
+        change, before = self.change, self._before
+        if change is not None and before is not None:
+            title, words = self.tr("Save the changes"), self.tr("changes")
+            self.ask_place(title, words, ".gpkg", lambda path: write_changes(change, before, path))
 
     @staticmethod
     def state_text(state: str) -> str:

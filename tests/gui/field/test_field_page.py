@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import fiona
 import numpy as np
 import pytest
 from PySide6.QtCore import QDate
@@ -241,6 +242,12 @@ def test_two_surveys_are_compared_by_their_days(
     part.shown.fileSelected.emit(str(target))  # type: ignore[attr-defined]
     settle(lambda: str(target) in part.said.text())
     assert target.read_text("utf-8-sig").startswith("road,side,from_m")
+    part.layers_button.click()
+    layers = tmp_path / "changes.gpkg"
+    part.shown.fileSelected.emit(str(layers))  # type: ignore[attr-defined]
+    settle(lambda: str(layers) in part.said.text())
+    with fiona.open(layers, layer="reach_changes") as held:
+        assert len(held) == len(part.change.reaches)
     # named by hand, and dated by what the other file says of its survey
     part.other_name.setText("before the flood")
     part.compare()
