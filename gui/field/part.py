@@ -84,22 +84,29 @@ class Part(QWidget):
                 return
 
     def ask_place(
-        self, title: str, words: str, ending: str, write: Callable[[str], object]
+        self,
+        title: str,
+        words: str,
+        ending: str,
+        write: Callable[[str], object],
+        then: Callable[[], None] | None = None,
     ) -> None:
-        """Ask where to, write a file there in a worker, and say so."""
+        """Ask where to, write a file there in a worker, and say so; `then` do what follows."""
         source = self.model.inputs
         inputs = [one.path for one in (source.terrain_source, source.source) if one is not None]
         inputs.append(self.model.path or "")
 
+        def written(path: str) -> None:
+            self.say(self.tr("Written: {path}").format(path=path))
+            if then is not None:
+                then()
+
         def chosen(path: str) -> None:
-            self.work("write", lambda: _written(path, inputs, write), self._told, title)
+            self.work("write", lambda: _written(path, inputs, write), written, title)
 
         kind = ending[1:].upper()
         name = dated_name(words, ending=ending)
         self.shown = ask_name(self, title, name, f"{kind} (*{ending})", chosen)
-
-    def _told(self, path: str) -> None:
-        self.say(self.tr("Written: {path}").format(path=path))
 
     def print_sheet(self, sheet: Sheet, title: str) -> None:
         """Ask where to and print a sheet as PDF."""

@@ -40,7 +40,7 @@ class ReadingsPage(Part):
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(model, parent)
-        self.readings: list[Reading] = []
+        self.readings: list[Reading] = list(model.typed.readings)
         self.faults: tuple[str, ...] = ()
         self.source = self.tr("typed in")
         self.check: FieldCheck | None = None
@@ -48,7 +48,8 @@ class ReadingsPage(Part):
         model.study_changed.connect(self.compare)
         model.limits_changed.connect(self.compare)
         model.units_changed.connect(self._show)
-        self._show()
+        model.typed.changed.connect(self._on_typed)
+        self.compare()
 
     def _build(self) -> None:
         self.open_button = QPushButton(self.tr("Open readings…"))
@@ -134,8 +135,7 @@ class ReadingsPage(Part):
 
     def _take_read(self, found: tuple[ReadBack, str]) -> None:
         back, self.source = found
-        self.readings, self.faults = list(back.readings), back.faults
-        self.compare()
+        self._put(list(back.readings), back.faults, unsaved=False)
 
     def add(self) -> None:
         """Add the reading that was typed in; what can't be read is said."""
@@ -161,11 +161,10 @@ class ReadingsPage(Part):
         except VergelineError as error:
             self.say(str(error), wrong=True)
             return
-        self.readings.append(made)
+        self._put([*self.readings, made], self.faults)
         for line in (self.station, self.fall, self.edge):
             line.clear()
         self.station.setFocus()
-        self.compare()
 
     def _stored(self, line: QLineEdit) -> str:
         """Text of a field in millimetres; what is no number stays, to be told."""
@@ -178,7 +177,19 @@ class ReadingsPage(Part):
     def _remove(self) -> None:
         row = self.table.row
         if 0 <= row < len(self.readings):
-            del self.readings[row]
+            self._put(self.readings[:row] + self.readings[row + 1 :], self.faults)
+
+    def _put(
+        self, readings: list[Reading], faults: tuple[str, ...], *, unsaved: bool = True
+    ) -> None:
+        self.readings, self.faults = readings, faults
+        self.model.typed.put(readings, unsaved=unsaved)
+        self.compare()
+
+    def _on_typed(self) -> None:
+        # Such as were recovered after this page was made.
+        if tuple(self.readings) != self.model.typed.readings:
+            self.readings, self.faults = list(self.model.typed.readings), ()
             self.compare()
 
     def compare(self) -> None:
@@ -362,6 +373,7 @@ class ReadingsPage(Part):
             self.tr("readings"),
             ".csv",
             lambda path: write_readings(readings, path),
+            lambda: self.model.typed.saved(readings),
         )
 
     def _save_plot(self) -> None:

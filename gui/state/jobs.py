@@ -188,6 +188,7 @@ class SaveOrder:
 
     findings: Findings
     settings: Settings
+    limits: Limits
     corrections: Corrections
     reviews: Reviews
     path: str
@@ -391,6 +392,7 @@ def save(progress: Progress, order: SaveOrder) -> Stamp | None:
         If it can't be written, or the file isn't any more what it was when it was `seen`.
     """
     from analysis.common.errors import OutputError
+    from analysis.common.limits import limits_to_toml
     from analysis.findings.geopackage import write_findings
 
     now = stamp_of(order.path)
@@ -402,6 +404,8 @@ def save(progress: Progress, order: SaveOrder) -> Stamp | None:
 
     run = dict(order.findings.run)
     run["settings_wanted"] = order.settings.to_json()
+    # Those that it was judged by are in the run already; a copy doesn't wait for judging again.
+    run["limits_wanted"] = limits_to_toml(order.limits)
     whole = replace(
         order.findings,
         run=run,
@@ -440,6 +444,7 @@ def screen_network(progress: Progress, order: ScreenOrder, path: str) -> str:
 
 def open_study(progress: Progress, path: str, road: str = "") -> Opened:
     """Read a saved study, or one road of it, and open the grid and roads that it was made from."""
+    from analysis.common.limits import limits_from_toml
     from analysis.common.settings import Settings
     from analysis.findings.geopackage import read_findings
     from analysis.study.job import job_of
@@ -474,12 +479,15 @@ def open_study(progress: Progress, path: str, road: str = "") -> Opened:
     settings = job.settings
     if found.run.get("settings_wanted"):
         settings = Settings.from_json(str(found.run["settings_wanted"]))
+    limits = job.limits
+    if found.run.get("limits_wanted"):
+        limits = limits_from_toml(str(found.run["limits_wanted"]))
     corrections = corrections_of(found.edits)
     return Opened(
         loaded(None, found, corrections),
         inputs,
         settings,
-        job.limits,
+        limits,
         corrections,
         reviews_of(found.reviews),
         stamp,

@@ -37,6 +37,7 @@ from gui.state import jobs
 from gui.state.edits import Edit, StationKey
 from gui.state.loaded import Loaded, RoadIndex, dated, same_stations, summary
 from gui.state.runner import Runner
+from gui.state.typed_readings import TypedReadings
 
 if TYPE_CHECKING:
     from analysis.common.limits import Limits
@@ -109,6 +110,8 @@ class WindowModel(QObject):
     units, station_style
         How numbers are shown ("metric" or "us"), and stations: "km" (2+340) or "feet-hundreds"
         (23+40).
+    typed
+        Readings from the field, and whether they are in a file.
     path
         File of the open study; empty for one that was never saved.
     modified, stale
@@ -152,6 +155,7 @@ class WindowModel(QObject):
         self.runner = runner if runner is not None else Runner()
         self.undo = QUndoStack(self)
         self.undo.setUndoLimit(500)
+        self.typed = TypedReadings(self)
         self._after_update: list[Callable[[], None]] = []
         self.loaded: Loaded | None = None
         self._second: Loaded | None = None
@@ -503,6 +507,7 @@ class WindowModel(QObject):
         order = jobs.SaveOrder(
             self.loaded.findings,
             self.settings,
+            self.limits,
             dict(self._corrections),
             self._reviews,
             path,

@@ -12,10 +12,12 @@ import uuid
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
 
 from analysis.common.errors import VergelineError
+from analysis.common.outputs import replacing
 from gui.state.model import WindowModel
 from gui.window.places import unsaved_folder
 
@@ -33,6 +35,7 @@ class Leftover:
     copy: Path
     name: str
     at: str
+    readings: tuple[dict[str, Any], ...] = ()
 
     def discard(self) -> None:
         """Delete the copy."""
@@ -67,29 +70,37 @@ class Autosave(QObject):
             model.limits_changed,
             model.corrections_changed,
             model.reviews_changed,
+            model.typed.changed,
         ):
             changed.connect(self._on_change)
+        model.typed.changed.connect(self._on_modified)
 
     def _on_change(self) -> None:
         self._changes += 1
 
-    def _on_modified(self, modified: bool) -> None:
-        if modified:
-            self._timer.start()
-        else:
+    @property
+    def _wanted(self) -> bool:
+        return self._model.modified or self._model.typed.unsaved
+
+    def _on_modified(self) -> None:
+        if not self._wanted:
             self.discard()
+        elif not self._timer.isActive():
+            self._timer.start()
 
     def save_now(self) -> None:
         """Write the copy if anything changed since the last one; never disturbs the person."""
         model, now = self._model, self._changes
-        if not model.modified or model.loaded is None or now == self._kept:
+        if not self._wanted or model.loaded is None or now == self._kept:
             return
         if model.runner.is_running("autosave"):
             # Called off for a newer one each time, a copy that takes long would never be whole.
             return
         try:
             self._claim()
-        except OSError as error:
+            # Before the copy: without it a copy would be there that nobody is told of.
+            self._write_record()
+        except (OSError, VergelineError) as error:
             # Without a place for copies the work itself goes on; saving by hand still works.
             self._timer.stop()
             self._on_failed(error)
@@ -104,16 +115,20 @@ class Autosave(QObject):
             self._lock.tryLock(0)
 
     def _noted(self, changes: int) -> None:
-        if not self._model.modified:
+        if not self._wanted:
             self.discard()
             return
         self._kept = changes
+        self.copied.emit()
+
+    def _write_record(self) -> None:
         record = {
             "name": Path(self._model.path).name if self._model.path else "",
             "at": datetime.now(UTC).astimezone().strftime("%Y-%m-%d %H:%M"),
+            "readings": self._model.typed.record(),
         }
-        self.copy.with_suffix(".json").write_text(json.dumps(record), encoding="utf-8")
-        self.copied.emit()
+        with replacing(self.copy.with_suffix(".json")) as beside:
+            beside.write_text(json.dumps(record), encoding="utf-8")
 
     def _on_failed(self, error: VergelineError | OSError) -> None:
         log.warning("no copy of the unsaved work: %s", error)
@@ -152,7 +167,8 @@ class Autosave(QObject):
                 record = json.loads(record_path.read_text(encoding="utf-8"))
             except (OSError, ValueError):
                 record = {}
-            found.append(Leftover(copy, str(record.get("name", "")), str(record.get("at", ""))))
+            name, at = str(record.get("name", "")), str(record.get("at", ""))
+            found.append(Leftover(copy, name, at, tuple(record.get("readings", ()))))
         return found
 
 

@@ -488,8 +488,20 @@ class Files(QObject):
 
     def recover(self, leftover: Leftover) -> None:
         """Open an unsaved copy as a study without a file."""
+
+        def failed(error: VergelineError) -> None:
+            # It stays for another try, whatever is opened here now.
+            self._recovered = None
+            self.dialogs.tell(self.tr("Opening"), error)
+
         self._recovered = leftover
-        self.model.open_study(str(leftover.copy), recovered=True)
+        self.model.open_study(str(leftover.copy), failed, recovered=True)
+        try:
+            self.model.typed.recover(leftover.readings)
+        except TypeError:
+            self.model.message.emit(
+                self.tr("The readings of the copy are of another version and can't be used")
+            )
 
     def _on_copied(self) -> None:
         # The recovered work now has a copy of its own.

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QByteArray, QSettings, QSize, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
-from PySide6.QtWidgets import QLabel, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QApplication,
+    QLabel,
+    QMainWindow,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
 from gui.look import theme
 from gui.look.icons import app_icon, icon
@@ -37,6 +44,8 @@ USUAL = QSize(1440, 900)
 FRAME = QSize(16, 48)
 # After the panes that can be seen.
 AHEAD_MS = 1_500
+# How much of laying out the panes a crash may cost.
+KEEP_MS = 3_000
 
 
 class Window(QMainWindow):
@@ -53,6 +62,8 @@ class Window(QMainWindow):
         self.noticed = Noticed(self.model, self)
         self._measured = self._share = ""
         self._dress()
+        self._dress_due = later(self, self._dress_late, TURN_MS)
+        self._seen_due = later(self, partial(self.setUpdatesEnabled, True), TURN_MS)
         self._build_middle()
         self.dialogs = Dialogs(self)
         self.files = Files(self.model, self.dialogs)
@@ -62,6 +73,10 @@ class Window(QMainWindow):
         self._connect()
         self._paint_icons()
         self._restore()
+        self._laid_out: tuple[QByteArray, QByteArray | None] | None = None
+        self._keep_due = QTimer(self, interval=KEEP_MS)
+        self._keep_due.timeout.connect(self._keep_layout)
+        self._keep_due.start()
         self._refresh()
         # After the window is on the screen: it takes a moment to load.
         QTimer.singleShot(0, lambda: self.first_page.set_cautions(cautions()))
@@ -197,7 +212,14 @@ class Window(QMainWindow):
 
     def _on_theme(self) -> None:
         self._paint_icons()
+        # The sheet, and painting everything anew, in a turn of the event loop each: with what the
+        # views do now they would hold it up. What is half in the new colours isn't shown.
+        self.setUpdatesEnabled(False)
+        self._dress_due.start()
+
+    def _dress_late(self) -> None:
         self._dress()
+        self._seen_due.start()
 
     def _paint_icons(self) -> None:
         self.commands.paint_icons()
@@ -215,6 +237,20 @@ class Window(QMainWindow):
         else:
             self._fit_screen()
         self.panes.restore(state)
+
+    def _keep_layout(self) -> None:
+        """Store size and panes once the person has changed them, and isn't just doing it."""
+        if QApplication.mouseButtons() != Qt.MouseButton.NoButton:
+            return
+        before, self._laid_out = self._laid_out, (self.saveGeometry(), self.panes.keep())
+        if before is not None and before != self._laid_out:
+            self._store_layout()
+
+    def _store_layout(self) -> None:
+        store, state = QSettings(), self.panes.keep()
+        store.setValue("geometry", self.saveGeometry())
+        if state is not None:
+            store.setValue("layout", state)
 
     def _fit_screen(self) -> None:
         """Take the usual size where the screen has room for it and its frame, else all there is."""
@@ -332,11 +368,8 @@ class Window(QMainWindow):
             event.ignore()
             self.files.after_saving(self._close_for_sure)
             return
-        store = QSettings()
-        store.setValue("geometry", self.saveGeometry())
-        layout = self.panes.keep()
-        if layout is not None:
-            store.setValue("layout", layout)
+        self._keep_due.stop()
+        self._store_layout()
         self.files.autosave.discard()
         self.model.runner.shutdown()
         event.accept()

@@ -12,10 +12,16 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from analysis.common.limits import default_limits, limits_to_toml
+from analysis.common.settings import Settings
 from analysis.findings.geopackage import read_findings
+from gui.state import jobs
+from gui.state.loaded import Loaded
+from tests.gui.conftest import quiet_progress
 
 missing = [name for name in ("Xvfb", "openbox") if shutil.which(name) is None]
 pytestmark = [
@@ -51,6 +57,10 @@ def until(done):
 window = Window()
 window.show()
 QTest.qWaitForWindowExposed(window)
+model = window.model
+"""
+
+OPEN = """
 window.model.open_files(sys.argv[1], RoadSource(sys.argv[2]))
 until(lambda: window.model.can_screen)
 """
@@ -118,6 +128,126 @@ for number in range(60):
 """
 
 
+# What a person did before the window was killed, by what it is: done with findings open, and seen
+# again after them.
+FINDINGS = """
+def findings(path):
+    model.open_study(path)
+    until(lambda: model.path == path and not window.panes.coming)
+
+findings(sys.argv[1])
+"""
+DONE = {
+    "moved edge": "model.correct(0, 6, 1, 'edge', 3.1)",
+    "hinge moved and given back": """
+model.correct(0, 6, 1, "hinge", 5.3)
+model.correct(0, 9, 0, "hinge", 5.2)
+model.correct(0, 6, 1, "hinge", None)
+""",
+    "kerb answered": """
+until(lambda: model.study is not None)
+model.answer_kerb(0, False)
+""",
+    "review with reason and note": """
+from analysis.findings.reviews import Review
+model.put_review(model.reach_key(0), Review("rejected", "side road", "a mouth, no fault"))
+""",
+    "limits tried and kept": """
+from dataclasses import replace
+from gui.state.trial import Trial
+until(lambda: model.study is not None and model.runner.idle())
+trial = Trial(model)
+name = "shoulder_least_pct"
+entry = model.limits[name]
+trial.start(model.limits.with_entries({name: replace(entry, value=entry.value + 0.5)}), "x")
+until(lambda: trial.change is not None)
+trial.keep()
+""",
+    "limits before anything was measured": """
+from dataclasses import replace
+model.runner.cancel_all()
+name = "shoulder_least_pct"
+entry = model.limits[name]
+model.set_limits(model.limits.with_entries({name: replace(entry, value=entry.value + 0.5)}))
+""",
+    "readings typed in": """
+page = window.panes["field"].fill().readings
+for station, fall in (("0+050", "48"), ("0+070", "31.5")):
+    page.station.setText(station)
+    page.fall.setText(fall)
+    page.add()
+""",
+    "widths": """
+from dataclasses import replace
+model.set_settings(replace(model.settings, pavement_width_m=6.4, shoulder_width_m=1.7))
+""",
+    "panes laid out": """
+QTest.qWait(4_000)
+window.panes.by_name["along"].hide()
+""",
+    "second findings opened": """
+model.correct(0, 6, 1, "edge", 3.1)
+QTest.qWait(4_000)
+findings(sys.argv[2])
+model.set_review(model.reach_key(0), "agreed")
+""",
+    "called back": """
+for edge in (3.1, 3.2, 3.3):
+    model.correct(0, 6, 1, "edge", edge)
+    QTest.qWait(1_100)
+model.undo.undo()
+""",
+}
+SEEN = """
+def seen():
+    return {
+        "edits": sorted([*key, u] for key, u in model.corrections.items()),
+        "reviews": sorted(
+            [*map(str, place), r.state, r.reason, r.note] for place, r in model.reviews.items()
+        ),
+        "limits": limits_to_toml(model.limits),
+        "settings": model.settings.to_json(),
+        "readings": [[r.station_m, r.reading_mm] for r in model.typed.readings],
+        "along": window.panes.by_name["along"].isHidden(),
+    }
+
+from analysis.common.limits import limits_to_toml
+tell(**seen())
+"""
+WAIT = """
+until(lambda: False)
+"""
+AGAIN = """
+from PySide6.QtWidgets import QMessageBox, QPushButton
+window.files.offer_recovery()
+box = window.dialogs.shown
+if isinstance(box, QMessageBox):
+    next(b for b in box.buttons() if b.text() == "Recover it").click()
+else:
+    model.open_study(sys.argv[1])
+until(lambda: model.findings is not None and not window.panes.coming)
+"""
+SAVE = """
+said = []
+for number in range(100):
+    model.correct(0, 6, 1, "edge", 3.0 + 0.001 * number)
+    tell(u=round(3.0 + 0.001 * number, 3), at=time.time())
+    model.save(sys.argv[1], lambda u=round(3.0 + 0.001 * number, 3): tell(saved=u))
+    end = time.monotonic() + 0.4
+    until(lambda: time.monotonic() > end and not model.runner.is_running("save"))
+"""
+COPY = """
+for number in range(100):
+    model.correct(0, 6, 1, "edge", 3.0 + 0.001 * number)
+    tell(u=round(3.0 + 0.001 * number, 3), at=time.time())
+    window.files.autosave.save_now()
+    until(lambda: model.runner.is_running("autosave") or window.files.autosave._kept > 0)
+    tell(writing=True)
+    end = time.monotonic() + 0.4
+    until(lambda: time.monotonic() > end and not model.runner.is_running("autosave"))
+"""
+
+
 @pytest.fixture
 def screen(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[dict[str, str]]:
     """Yield the environment of a program on a screen of its own."""
@@ -143,9 +273,11 @@ def screen(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[dict[str,
             process.wait(20)
 
 
-def start(code: str, env: dict[str, str], *arguments: str) -> subprocess.Popen[str]:
+def start(
+    code: str, env: dict[str, str], *arguments: str, opened: str = OPEN
+) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-c", CHILD + code, *arguments],
+        [sys.executable, "-c", CHILD + opened + code, *arguments],
         env=env,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
@@ -203,3 +335,72 @@ def test_killed_window_has_lost_the_last_seconds_only(
     kept = {round(float(u), 3) for copy in copies for u in read_findings(str(copy)).edits["u_m"]}
     assert due or edits < 15
     assert due <= kept
+
+
+@pytest.fixture
+def saved(shared_results: tuple[jobs.Inputs, Loaded], tmp_path: Path) -> tuple[str, str]:
+    """Save the small road's findings twice, under names of their own."""
+    _, loaded = shared_results
+    paths = str(tmp_path / "first.gpkg"), str(tmp_path / "second.gpkg")
+    for path in paths:
+        order = jobs.SaveOrder(loaded.findings, Settings(), default_limits(), {}, {}, path)
+        jobs.save(quiet_progress(), order)
+    return paths
+
+
+def killed(process: subprocess.Popen[str]) -> None:
+    process.send_signal(signal.SIGKILL)
+    process.communicate(timeout=20)
+
+
+def recovered(screen: dict[str, str], path: str) -> dict[str, Any]:
+    """Start the window again, recover what it finds, else open a file, and tell what is there."""
+    out, _ = start(AGAIN + SEEN, screen, path, opened="").communicate(timeout=300)
+    told: dict[str, Any] = json.loads(out)
+    return told
+
+
+@pytest.mark.parametrize("screen", SCREENS[:1], indirect=True, ids=["1280x720"])
+@pytest.mark.parametrize("what", DONE)
+def test_killed_window_gives_back_what_was_done(
+    screen: dict[str, str], saved: tuple[str, str], what: str
+) -> None:
+    """What was done some seconds before kill −9 is there again once recovered."""
+    running = start(DONE[what] + SEEN + WAIT, screen, *saved, opened=FINDINGS)
+    assert running.stdout is not None
+    before = json.loads(running.stdout.readline())
+    time.sleep(LOST_S + WRITING_S)
+    killed(running)
+    untouched = {"edits": [], "reviews": [], "readings": [], "along": False}
+    changed = {name for name, value in untouched.items() if before[name] != value}
+    changed |= {"limits"} if before["limits"] != limits_to_toml(default_limits()) else set()
+    changed |= {"settings"} if before["settings"] != Settings().to_json() else set()
+    assert changed, "something must have been done"
+    assert recovered(screen, saved[0]) == before
+
+
+@pytest.mark.parametrize("screen", SCREENS[:1], indirect=True, ids=["1280x720"])
+@pytest.mark.parametrize("code", (SAVE, COPY), ids=("saving", "copying"))
+@pytest.mark.parametrize("later_s", (0.0, 0.03, 0.1))
+def test_killed_while_writing_leaves_a_whole_file(
+    screen: dict[str, str], saved: tuple[str, str], code: str, later_s: float
+) -> None:
+    """Killed in the middle of writing, file and copy are whole and hold what they held."""
+    running = start(code, screen, *saved, opened=FINDINGS)
+    assert running.stdout is not None
+    told: list[dict[str, Any]] = []
+    while sum("u" in line for line in told) < 6:
+        told.append(json.loads(running.stdout.readline()))
+    if code == COPY:
+        told.append(json.loads(running.stdout.readline()))
+    time.sleep(later_s)
+    killed(running)
+    made = [line["u"] for line in told if "u" in line]
+    sure = [line["saved"] for line in told if "saved" in line] if code == SAVE else made[:-1]
+    assert sure
+    in_file = list(read_findings(saved[0]).edits["u_m"])
+    found = [u for *_, u in recovered(screen, saved[0])["edits"]]
+    # The last that is sure, or what came after it.
+    assert max(map(float, found)) >= sure[-1] - 1e-9
+    if code == SAVE:
+        assert max(map(float, in_file)) >= sure[-1] - 1e-9

@@ -27,6 +27,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.findings.readings import Reading
 from analysis.study.noticing import Notice, Seen
 from gui.forms.forms import InputsForm
 from gui.forms.limits_form import LimitsForm
@@ -765,6 +766,46 @@ def test_autosave_goes_on_after_a_moved_edge(full: Window, settle: Settle) -> No
     assert 3.3 in list(read_findings(str(autosave.copy)).edits["u_m"])
 
 
+def test_copy_keeps_limits_before_they_were_judged_by_and_typed_readings(
+    full: Window, settle: Settle
+) -> None:
+    """A copy holds what was done, whether it was worked out yet or is part of any file."""
+    model, autosave = full.model, full.files.autosave
+    reading = Reading(
+        road="Fernhollow Road", station_m=51.37, side="left", reading_mm=48.0, board_m=1.2
+    )
+    model.typed.put([reading], unsaved=True)
+    entry = model.limits["shoulder_least_pct"]
+    wanted = model.limits.with_entries({"shoulder_least_pct": replace(entry, value=4.4)})
+    model.set_limits(wanted)
+    model.runner.cancel("update")
+    autosave.save_now()
+    settle(model.runner.idle)
+    autosave._lock.unlock()
+    (left,) = Autosave.leftovers()
+    other = Window(WindowModel(model.runner))
+    other.files.recover(left)
+    settle(lambda: other.model.findings is not None)
+    assert other.model.limits == wanted
+    # NaN is unequal to itself.
+    assert repr(other.model.typed.readings) == repr((reading,))
+    assert other.model.typed.unsaved
+    model.typed.saved([reading])
+    assert autosave._timer.isActive(), "the limits aren't saved"
+    dispose(other)
+
+
+def test_layout_is_kept_before_the_window_closes(full: Window, settle: Settle) -> None:
+    full._keep_layout()
+    QSettings().remove("layout")
+    full._keep_layout()
+    assert not QSettings().contains("layout"), "nothing changed"
+    full.panes.by_name["along"].hide()
+    settle()
+    full._keep_layout()
+    assert QSettings().value("layout") == full.panes.keep()
+
+
 def test_review_keys_work_anywhere_and_answer(full: Window, settle: Settle) -> None:
     """A, R and T review the selected reach with the focus in the map; each says what it did."""
     model, said = full.model, []
@@ -1151,7 +1192,7 @@ def test_dark_and_light(full: Window, settle: Settle) -> None:
     try:
         for dark in (True, False):
             theme.apply(app, dark=dark)
-            settle()
+            settle(full.updatesEnabled)
             settle(full.model.runner.idle)
             colours = theme.palette()
             for ink, ground in (
@@ -1218,7 +1259,7 @@ def test_cells_of_the_grid_follow_the_units(full: Window) -> None:
 def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Settle) -> None:
     """Boxes are lighter than the window around them; in the light they are as the paper."""
     full.commands.submenus.set_appearance("dark")
-    settle()
+    settle(full.updatesEnabled)
     form = full.panes["limits"].fill()
     assert isinstance(form, LimitsForm)
     box = form.changed_only
@@ -1226,7 +1267,7 @@ def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Sett
     fill = box.palette().color(QPalette.ColorRole.Base)
     assert fill.lightness() > 1.5 * around.lightness()
     full.commands.submenus.set_appearance("light")
-    settle()
+    settle(full.updatesEnabled)
     assert box.palette().color(QPalette.ColorRole.Base) == theme.color("paper")
 
 
@@ -1236,7 +1277,7 @@ def test_style_sheet_follows_light_and_dark(full: Window, settle: Settle) -> Non
     for which in ("dark", "light"):
         full.commands.submenus.set_appearance(which)
         full.dialogs.show_cautions()
-        settle()
+        settle(full.updatesEnabled)
         plate = theme.color("plate")
         assert f"background: {plate.name()}" in full.styleSheet()
         assert full.statusBar().grab().toImage().pixelColor(3, 12) == plate
@@ -1246,7 +1287,7 @@ def test_style_sheet_follows_light_and_dark(full: Window, settle: Settle) -> Non
         close_dialog(full)
     full.commands.submenus.set_appearance("dark")
     full.model.close_study()
-    settle()
+    settle(full.updatesEnabled)
     assert theme.color("raised").name() in full.first_page.styleSheet()
     full.commands.submenus.set_appearance("light")
 
@@ -1258,7 +1299,7 @@ def test_notes_follow_light_and_dark(full: Window, settle: Settle) -> None:
     settle(full.model.runner.idle)
     for which in ("dark", "light"):
         full.commands.submenus.set_appearance(which)
-        settle()
+        settle(full.updatesEnabled)
         around = full.palette().color(QPalette.ColorRole.Window)
         for label in (form.road_note, form.terrain_note, form.power.words):
             label.ensurePolished()
