@@ -68,7 +68,7 @@ class SurveysPage(Part):
         self.words = words_label(self.tr("What changed"))
         self.table = AnswerTable(self.tr("Changes by reach"))
         self.table.chosen.connect(self.go)
-        buttons = (self.open_button, self.again_button, None)
+        buttons = (self.open_button, self.again_button, None, self.third_on, self.third_day)
         surveys = QGridLayout()
         surveys.setColumnStretch(1, 1)
         for row, (title, name, day) in enumerate(
@@ -83,11 +83,7 @@ class SurveysPage(Part):
             self,
             abreast(None, *buttons),
             surveys,
-            abreast(
-                None,
-                *(self.third_on, self.third_day, None),
-                *(self.stations_button, self.reaches_button, self.layers_button),
-            ),
+            abreast(None, None, self.stations_button, self.reaches_button, self.layers_button),
             self.said,
             self.words,
             (self.table, 1),
