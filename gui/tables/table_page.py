@@ -39,6 +39,7 @@ from gui.look.words import (
     review_text,
     verdict_text,
 )
+from gui.tables.column_habits import ColumnHabits
 from gui.tables.rows_view import RowsView, write_rows
 from gui.tables.table_model import (
     PREPARE_ABOVE,
@@ -243,6 +244,7 @@ class TablePage(QWidget):
         header.sortIndicatorChanged.connect(self._on_sort)
         header.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
         header.customContextMenuRequested.connect(self._on_header_menu)
+        self._habits = ColumnHabits(self.view, self.kind)
         self.view.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
         self.view.customContextMenuRequested.connect(self._on_menu)
         self._set_widths()
@@ -306,9 +308,11 @@ class TablePage(QWidget):
 
     def _set_widths(self) -> None:
         metrics = self.view.fontMetrics()
-        for place, name in enumerate(self.rows.columns):
-            fitting = max(78, metrics.horizontalAdvance(self.rows.heading(name)) + 26)
-            self.view.setColumnWidth(place, _WIDTHS.get(name, fitting))
+        usual = {
+            name: max(78, metrics.horizontalAdvance(self.rows.heading(name)) + 26)
+            for name in self.rows.columns
+        }
+        self._habits.lay_out(self.rows.columns, {**usual, **_WIDTHS})
 
     # -- data ------------------------------------------------------------------------------------
 

@@ -640,3 +640,26 @@ def test_many_rows_stay_exact(qapp: Any, qtbot: Any) -> None:
         model.index(5, 0),
         QItemSelectionModel.SelectionFlag.ClearAndSelect | QItemSelectionModel.SelectionFlag.Rows,
     )
+
+
+def test_widths_and_order_of_columns_are_remembered(
+    screened: WindowModel, stations: StationTable, settle: Callable[..., None]
+) -> None:
+    """A person's widths and order are there next time, also beside columns shown anew."""
+    header, names = stations.view.horizontalHeader(), list(stations.rows.columns)
+    usual = header.sectionSize(2)
+    header.resizeSection(1, 137)
+    header.moveSection(3, 0)
+    settle(lambda: QSettings().contains("columns/station"))
+    again = StationTable(screened)
+    assert again._columns_in_sight() == [names[3], *names[:3], *names[4:]]
+    seen = again.view.horizontalHeader()
+    assert (seen.sectionSize(1), seen.sectionSize(2)) == (137, usual)
+    again.show_column("kerb", True)
+    assert again._columns_in_sight()[0] == names[3]
+    assert "kerb" in again._columns_in_sight()
+    again.deleteLater()
+    QSettings().setValue("columns/station", "[spoilt")
+    plain = StationTable(screened)
+    assert plain._columns_in_sight() == names
+    plain.deleteLater()
