@@ -464,7 +464,13 @@ def test_change_between_surveys_is_plotted_where_it_was_compared(
     reaches = Table.empty({})
     dates = Dates(before=date(2021, 5, 1), after=date(2023, 5, 1))
     screened.set_survey_change(
-        SurveyChange(dates=dates, stations=stations, reaches=reaches, registrations=())
+        SurveyChange(
+            dates=dates,
+            stations=stations,
+            reaches=reaches,
+            registrations=(),
+            station_rows=np.arange(len(stations)),
+        )
     )
     settle(lambda: along.buttons["drop change"].isEnabled())
     along.show_plot("drop change", True)

@@ -507,6 +507,7 @@ def test_reaches_that_changed_are_starred(
         stations=Table.empty({}),
         reaches=Table.of(REACH_CHANGE_COLUMNS, rows),
         registrations=(),
+        station_rows=np.empty(0, dtype=int),
     )
     screened.set_survey_change(change)
     spots = view._changed.points()
