@@ -568,7 +568,8 @@ def test_exports_of_findings_without_a_place(tmp_path):
 
 
 def _order(path, seen=None):
-    return jobs.SaveOrder(small_study().findings, Settings(), {}, {}, str(path), seen)
+    study = small_study()
+    return jobs.SaveOrder(study.findings, Settings(), study.limits, {}, {}, str(path), seen)
 
 
 def test_two_windows_on_one_study(tmp_path):
