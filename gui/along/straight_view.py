@@ -83,13 +83,15 @@ class StraightView(RoadView):
 
     def __init__(self, model: WindowModel, parent: QWidget | None = None) -> None:
         super().__init__(model, self.tr("Road laid straight"), parent)
-        self._later = later(self, self._draw_image, 15)
+        self._later = later(self, self._draw_image_when_seen, 15)
         self.relief: Relief | None = None
         self._asked: Any = None
-        self._lines_due = False
+        self._lines_due = self._image_due = False
         self._build()
         self.link = SpanLink(model, self.plot.getViewBox(), self)
         self.plot.getViewBox().sigRangeChanged.connect(lambda *_: self._later.start())
+        # After the link has moved the view.
+        model.span_changed.connect(lambda *_: self._draw_image_now())
         model.study_changed.connect(self._ask)
         model.selection_changed.connect(self._on_selection)
         model.units_changed.connect(self._on_units)
@@ -209,6 +211,17 @@ class StraightView(RoadView):
         return min(reach, float(np.abs(self.relief.o).max()))
 
     # -- drawing ----------------------------------------------------------
+
+    def _draw_image_now(self) -> None:
+        """Draw what is due before painting: after a jump all would be painted twice."""
+        if self._later.isActive():
+            self._later.stop()
+            self._draw_image_when_seen()
+
+    def _draw_image_when_seen(self) -> None:
+        self._image_due = not self.isVisible()
+        if not self._image_due:
+            self._draw_image()
 
     def _draw_image(self) -> None:
         """Colour what is in view, no finer than the screen shows, and mark what is decided."""
@@ -371,6 +384,8 @@ class StraightView(RoadView):
             self._on_selection()
         if self._lines_due:
             self._draw_lines_when_seen()
+        if self._image_due:
+            self._draw_image_when_seen()
 
     def _on_selection(self) -> None:
         if not self.isVisible():

@@ -486,3 +486,30 @@ def test_change_between_surveys_is_plotted_where_it_was_compared(
     assert np.flatnonzero(np.isfinite(right)).tolist() == [5]
     screened.set_survey_change(None)
     settle(lambda: not along.buttons["drop change"].isEnabled())
+
+
+def test_image_follows_a_jump_before_it_is_painted(
+    straight: StraightView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """After a jump the first picture is whole; out of sight none is made until it is seen."""
+    settle(lambda: straight.relief is not None and not straight._later.isActive())
+    road = screened.road
+    assert road is not None
+    end = float(road.distance_m[-1])
+
+    def seen() -> tuple[float, float]:
+        rect = straight.image.mapRectToView(straight.image.boundingRect())
+        return rect.left(), rect.right()
+
+    screened.set_span(0.1 * end, 0.2 * end)
+    assert not straight._later.isActive()
+    before = seen()
+    assert before[0] <= 0.1 * end
+    assert before[1] >= 0.2 * end
+    straight.hide()
+    screened.set_span(0.7 * end, 0.8 * end)
+    assert seen() == before
+    straight._draw_image_when_seen()
+    assert seen() == before
+    straight.show()
+    assert seen()[1] >= 0.8 * end
