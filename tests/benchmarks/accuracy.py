@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -412,12 +413,13 @@ def main() -> None:
         help="only these roads; all but spread are roads as they are (may be repeated)",
     )
     parser.add_argument("--every", type=int, default=1, help="only every so manieth of them")
+    parser.add_argument("--seeds", type=int, default=0, help="added to each seed: unseen roads")
     options = parser.parse_args()
     start = time.perf_counter()
     cases = quick_cases() if options.quick else full_cases()
     if options.group:
         cases = [case for case in cases if case.group in options.group]
-    cases = cases[:: options.every]
+    cases = [replace(case, seed=case.seed + options.seeds) for case in cases[:: options.every]]
     rows = run(cases, options.workers)
     text = report(rows)
     sys.stdout.write(text)
