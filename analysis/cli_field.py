@@ -196,6 +196,7 @@ def _compare(options: argparse.Namespace) -> int:
     from analysis.findings import changes_text as words
     from analysis.findings.changes_file import write_changes
     from analysis.findings.geopackage import read_findings
+    from analysis.findings.selecting import for_output
     from analysis.findings.two_surveys import Dates, compare_surveys
 
     _check_places(options, ("stations", "reaches", "gpkg"))
@@ -206,7 +207,7 @@ def _compare(options: argparse.Namespace) -> int:
         after_name=options.after_name or Path(options.after).stem,
         third=read_day(options.third_date, "--third-date") if options.third_date else None,
     )
-    before = read_findings(options.before)
+    before = for_output(read_findings(options.before))
     change = compare_surveys(before, read_findings(options.after), dates)
     if options.stations:
         words.write_station_changes(change, options.stations)

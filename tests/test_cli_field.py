@@ -15,6 +15,7 @@ from analysis.common.cautions import CAUTIONS
 from analysis.common.limits import read_limits
 from analysis.common.table import Table
 from analysis.findings.geopackage import write_findings
+from analysis.findings.reviews import Review, reach_places, review_table
 from gui.launch import main
 from tests.builders.small_study import small_study
 
@@ -207,3 +208,28 @@ def test_check_refuses_in_one_sentence(saved, tmp_path, capsys):
         code, _, err = run(capsys, *words, *more)
         assert code == 2 and told in err
     assert not Path(tmp_path / "L.toml").exists()
+
+
+def test_compare_leaves_out_what_was_rejected(saved, tmp_path, capsys):
+    """A reach that a reviewer rejected is in no output: not in what changed either."""
+    findings = small_study().findings
+    run_record = {**findings.run, "made": "later", "terrain_checksum": "another"}
+    later, earlier = tmp_path / "later.gpkg", tmp_path / "earlier.gpkg"
+    write_findings(replace(findings, run=run_record), later)
+    reaches = findings.reaches
+    row = int(np.flatnonzero(reaches["finding"] != "none")[0])
+    review = Review("rejected", "bushes", finding=str(reaches["finding"][row]))
+    reviews = review_table({reach_places(reaches)[row]: review})
+    write_findings(replace(findings, reviews=reviews), earlier)
+    table, layers = tmp_path / "r.csv", tmp_path / "changes.gpkg"
+    days = ("--before-date", "2024-05-01", "--after-date", "2026-05-01")
+    outputs = ("--reaches", table, "--gpkg", layers)
+    words = ("compare", "--before", earlier, "--after", later, *days, *outputs)
+    code, _, err = run(capsys, *words)
+    assert (code, err) == (0, "")
+    with table.open(encoding="utf-8-sig", newline="") as file:
+        assert len(list(csv.DictReader(file))) == len(reaches) - 1
+    with fiona.open(layers, layer="reach_changes") as layer:
+        places = {(one["side"], one["from_m"]) for one in (f["properties"] for f in layer)}
+    assert len(places) == len(reaches) - 1
+    assert (str(reaches["side"][row]), float(reaches["from_m"][row])) not in places

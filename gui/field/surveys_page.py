@@ -146,6 +146,7 @@ class SurveysPage(Part):
         )
 
         def work() -> tuple[SurveyChange, Findings]:
+            from analysis.findings.selecting import for_output
             from analysis.findings.two_surveys import Dates, compare_surveys
 
             both = [(mine, names[0], found), (other, names[1], another)]
@@ -153,6 +154,7 @@ class SurveysPage(Part):
             dates = Dates(
                 before=first, after=last, before_name=first_name, after_name=last_name, third=third
             )
+            one = for_output(one)
             return compare_surveys(one, two, dates, limits), one
 
         self.say("")
