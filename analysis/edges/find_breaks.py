@@ -43,6 +43,10 @@ __all__ = ["edges_show", "find"]
 AGAIN_M = 1.0
 """How far the road may lie off the place that was found first."""
 
+ROUNDED_M = 0.5
+"""The road is looked for in cells no finer than this: crown, edges and hinges are rounded
+themselves, and finer ones would show that as ground that is no road."""
+
 ASIDE_M, LEAST_ASIDE = 0.3, 0.05
 """Hinges whose middle lies farther off than the first, on more than the second share of a road,
 move the supposed middle of the road: sections about it are straighter."""
@@ -191,9 +195,9 @@ def _search(
 def _find_middle(road: _Sought, overrides: Overrides) -> Middle | None:
     """Weigh the places where the middle of the road may lie; None = nothing can be told."""
     cells, template = road.cells, max(float(np.median(road.shoulder)), 1.0)
-    widths = Widths(road.half_m, template, cells.cell_m)
-    reach = road.half_m + template + REACH_M
-    sections = block_sections(cells, half_width_m=reach + road.search_m)
+    widths = Widths(road.half_m, template, max(cells.cell_m, ROUNDED_M))
+    reach, bin_m = road.half_m + template + REACH_M, 0.5 * widths.cell_m
+    sections = block_sections(cells, half_width_m=reach + road.search_m, bin_m=bin_m)
     given, se = (
         _to_blocks(sections.s, road.s, part, np.zeros(sections.s.size))
         for part in _middle_given(road, overrides)
@@ -204,7 +208,7 @@ def _find_middle(road: _Sought, overrides: Overrides) -> Middle | None:
         return None
     # once more about the road itself: where the line swerves, the first sections were blurred
     centre = np.interp(cells.s, first.s, first.offset)
-    sections = block_sections(cells, half_width_m=reach + AGAIN_M, centre=centre)
+    sections = block_sections(cells, half_width_m=reach + AGAIN_M, centre=centre, bin_m=bin_m)
     again = find_middle(sections, widths, line, AGAIN_M, first.offset)
     offset = first.offset if again is None else again.offset
     offset = uniform_filter1d(offset, SMOOTH_BLOCKS, mode="nearest")
