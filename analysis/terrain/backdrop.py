@@ -15,6 +15,7 @@ from analysis.common.given_databases import check_database
 from analysis.common.given_files import check_given
 from analysis.common.types import Floats
 from analysis.terrain.grid import Terrain
+from analysis.terrain.image import check_same_place
 
 __all__ = ["Backdrop", "open_backdrop", "read_backdrop"]
 
@@ -88,16 +89,11 @@ def open_backdrop(path: str, grid: Terrain) -> Backdrop:
             "orthophoto or a scanned plan as GeoTIFF or another raster that GDAL reads."
         ) from error
     unit = grid.xy_unit_m
-    box = tuple(float(value) * unit for value in bounds)
-    west, south, east, north = box
-    there = grid.bounds
-    if west > there[2] or east < there[0] or south > there[3] or north < there[1]:
-        raise TerrainError(
-            f"The picture {path} lies outside the terrain grid {grid.name}; check that both are "
-            "of the same place."
-        )
+    west, south, east, north = (float(value) * unit for value in bounds)
+    box = (west, south, east, north)
+    check_same_place(f"The picture {path}", box, grid)
     pixel = float(min(across, down)) * unit
-    return Backdrop(path, grid.crs_wkt, unit, (west, south, east, north), pixel, low, high)
+    return Backdrop(path, grid.crs_wkt, unit, box, pixel, low, high)
 
 
 def read_backdrop(backdrop: Backdrop, bounds: Box, rows: int, cols: int) -> NDArray[np.uint8]:

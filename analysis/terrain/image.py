@@ -13,7 +13,7 @@ from analysis.common.given_files import check_given
 from analysis.common.types import Floats
 from analysis.terrain.grid import Terrain
 
-__all__ = ["brightness_at", "check_image"]
+__all__ = ["brightness_at", "check_image", "check_same_place"]
 
 _BLOCK = 512
 _COLOURS = 3
@@ -48,12 +48,26 @@ def check_image(path: str, grid: Terrain) -> None:
     west, south, east, north = rasterio.warp.transform_bounds(
         crs, geofiles.CRS.from_wkt(grid.crs_wkt), *bounds
     )
-    unit, box = grid.xy_unit_m, grid.bounds
-    apart = west * unit > box[2] or east * unit < box[0]
-    if apart or south * unit > box[3] or north * unit < box[1]:
+    unit = grid.xy_unit_m
+    check_same_place(
+        f"The image {path}", (west * unit, south * unit, east * unit, north * unit), grid
+    )
+
+
+def check_same_place(what: str, bounds: tuple[float, float, float, float], grid: Terrain) -> None:
+    """See that west, south, east, north (metres on the terrain's plane) touch the grid.
+
+    Raises
+    ------
+    TerrainError
+        If not; `what` begins the sentence.
+    """
+    west, south, east, north = bounds
+    there = grid.bounds
+    if west > there[2] or east < there[0] or south > there[3] or north < there[1]:
         raise TerrainError(
-            f"The image {path} lies outside the terrain grid {grid.name}; check that both are of "
-            "the same place."
+            f"{what} lies outside the terrain grid {grid.name}; check that both are of the same "
+            "place."
         )
 
 
