@@ -7,13 +7,12 @@ gets the probability of every place in the light of the whole road and of how we
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import product
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import softmax
 
 from analysis.common.along import moving_sums
@@ -21,6 +20,9 @@ from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Bools, Floats
 from analysis.corridor.blocks import WIDE_BLOCKS, BlockSections
 from analysis.corridor.footprint import smeared_ramp, smeared_step
+
+if TYPE_CHECKING:
+    from analysis.edges.middle_kernels import Regressions
 
 __all__ = [
     "PARTS",
@@ -261,22 +263,24 @@ def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[
     o, bin_m = sections.o, sections.bin_m
     bins = 2 * int(np.ceil((widths.half_m + widths.shoulder_m + BEYOND_M) / bin_m))
     first = np.rint((places - o[0]) / bin_m + 0.5).astype(np.int64) - bins // 2
-    out = np.full((sections.s.size, places.size), -np.inf)
-    least = np.full(sections.s.size, np.inf)
-    # places lie on the bins or between them: few sections are laid again and again
-    laid: dict[tuple[float, float], RoadSection] = {}
-    for j, start in enumerate(np.clip(first, 0, o.size - bins)):
-        part = slice(int(start), int(start) + bins)
-        x, z = o[part] - places[j], sections.wide[:, part]
+    first = np.clip(first, 0, o.size - bins)
+    value = np.full((places.size, sections.s.size), -np.inf)
+    least = np.full(value.shape, np.inf)
+
+    def weigh(j: int) -> None:
+        part = slice(int(first[j]), int(first[j]) + bins)
+        # places lie on the bins or between them: few sections are laid again and again
+        x = tuple(np.round(o[part] - places[j], 6).tolist())
         for wider in PAVEMENT_VARIANTS_M:
-            half, key = max(widths.half_m + wider, LEAST_HALF_M), (round(float(x[0]), 6), wider)
-            if key not in laid:
-                laid[key] = _laid(tuple(x.tolist()), widths._replace(half_m=half))
-            value, misfit = laid[key].evidence(z)
-            value -= 0.5 * (wider / PAVEMENT_SPREAD_M) ** 2
-            out[:, j] = np.logaddexp(out[:, j], value)
-            least = np.minimum(least, misfit / bins)
-    return out, least
+            half = max(widths.half_m + wider, LEAST_HALF_M)
+            section = _laid(x, widths._replace(half_m=half))
+            share = -0.5 * (wider / PAVEMENT_SPREAD_M) ** 2
+            section.weigh(sections.wide[:, part], share, value[j], least[j])
+
+    # the loops let go of the interpreter
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(weigh, range(places.size)))
+    return value.T, least.min(axis=0) / bins
 
 
 @lru_cache(maxsize=64)
@@ -286,32 +290,21 @@ def _laid(x: tuple[float, ...], widths: Widths) -> RoadSection:
 
 
 class RoadSection(NamedTuple):
-    """Section of a road as k places see it: m regressions, one for each way of either side.
+    """Section of a road as k places see it: regressions, one for each way of either side.
 
     Attributes
     ----------
     sd : (k,)
         How far the ground may lie off it.
     design : (k, q)
-        All shapes, in units of that.
-    pick : (m, p)
-        Which of them each regression has.
-    whiten, start : (m, p, p), (m, p, 1)
-        What makes independent numbers of unit variance of a regression's pull, and what its prior
-        adds to them.
-    weight : (m, 1)
-        Log probability of the regression, with all that doesn't depend on heights.
-    prior : (m, 1)
-        Square of the prior's means in units of their spread.
+        All shapes, in units of that: those that all regressions share, then the ramps of ways.
+    groups
+        Regressions of open roads, then of those between kerbs.
     """
 
     sd: Floats
     design: Floats
-    pick: NDArray[np.int64]
-    whiten: Floats
-    start: Floats
-    weight: Floats
-    prior: Floats
+    groups: tuple[Regressions, ...]
 
     @classmethod
     def laid(cls, x: Floats, widths: Widths) -> RoadSection:
@@ -320,51 +313,52 @@ class RoadSection(NamedTuple):
         sd = np.where(np.abs(x) <= widths.half_m, PAVEMENT_MISFIT_M, SHOULDER_MISFIT_M)
         sd = np.where(beyond, BEYOND_MISFIT_M, sd)
         design = section_shapes(x, widths) / sd[:, None]
-        parts, ramps = len(PARTS), len(SHOULDER_VARIANTS_M) + 1
-        pairs = [*product(ways_on(), repeat=2), *product(behind_kerbs(), repeat=2)]
-        pick = np.array(
-            [[*range(parts), parts + a.ramp, parts + ramps + b.ramp] for a, b in pairs],
-            dtype=np.int64,
-        )
-        mean, spread = (
-            np.array([[*(part[k] for part in PARTS), a[k + 1], b[k + 1]] for a, b in pairs])
-            for k in (0, 1)
-        )
-        kerbed = len(behind_kerbs()) ** 2
-        mean[-kerbed:, STEPS], spread[-kerbed:, STEPS] = KERB[1:]
-        inner = (design.T @ design)[pick[:, :, None], pick[:, None, :]]
-        lower = np.linalg.cholesky(inner + np.eye(parts + 2) / spread[:, :, None] ** 2)
-        whiten = np.linalg.inv(lower)
-        size = np.log(np.diagonal(lower, axis1=1, axis2=2)) + np.log(spread)
-        weight = np.array([a.weight + b.weight for a, b in pairs]) - size.sum(axis=1)
-        start = whiten @ (mean / spread**2)[:, :, None]
-        prior = np.sum((mean / spread) ** 2, axis=1)[:, None]
-        return cls(sd, design, pick, whiten, start, weight[:, None] - np.log(sd).sum(), prior)
+        log_sd = float(np.log(sd).sum())
+        kerbed = np.array(PARTS)
+        kerbed[STEPS] = KERB[1:]
+        ways = ((np.array(PARTS), ways_on()), (kerbed, behind_kerbs()))
+        return cls(sd, design, tuple(_regressions(design, *way, log_sd) for way in ways))
 
-    def groups(self) -> tuple[slice, slice]:
-        """Regressions that are alike but for the ways of their sides: open roads, then kerbed."""
-        kerbed = len(self.pick) - len(behind_kerbs()) ** 2
-        return slice(0, kerbed), slice(kerbed, len(self.pick))
-
-    def evidence(self, z: Floats) -> tuple[Floats, Floats]:
-        """Log evidence of sections (b, k), but for a constant, and their least square misfit."""
-        from analysis.edges.middle_kernels import Regressions, weigh_sections
+    def weigh(self, z: Floats, share: float, value: Floats, least: Floats) -> None:
+        """Add the evidence of sections (b, k) to a log sum, see `weigh_sections`."""
+        from analysis.edges.middle_kernels import weigh_sections
 
         scaled = z / self.sd
-        pull, square = scaled @ self.design, np.sum(scaled**2, axis=1)
-        value, least = np.full(len(z), -np.inf), np.full(len(z), np.inf)
-        for group in self.groups():
-            told, misfit = np.empty(len(z)), np.empty(len(z))
-            regressions = Regressions(
-                self.pick[group],
-                self.whiten[group],
-                self.start[group, :, 0],
-                self.weight[group, 0],
-                self.prior[group, 0],
-            )
-            weigh_sections(pull, square, regressions, told, misfit)
-            value, least = np.logaddexp(value, told), np.minimum(least, misfit)
-        return value, least
+        pull, square = self.design.T @ scaled.T, np.einsum("bk,bk->b", scaled, scaled)
+        for group in self.groups:
+            weigh_sections(pull, square, group, share, value, least)
+
+
+def _regressions(design: Floats, parts: Floats, ways: list[WayOn], log_sd: float) -> Regressions:
+    """Prepare the regressions on all pairs of ways, given what the parts (p, 2) are beforehand."""
+    from analysis.edges.middle_kernels import Regressions
+
+    p, ramps = len(parts), len(SHOULDER_VARIANTS_M) + 1
+    mean, sd = parts.T
+    inner = design.T @ design
+    lower = np.linalg.cholesky(inner[:p, :p] + np.diag(sd**-2.0))
+    whiten = np.linalg.inv(lower)
+    project = inner[p:, :p] @ whiten.T
+    left_over = inner[p:, p:] - project @ project.T
+    ramp = np.array([[way.ramp, ramps + way.ramp] for way in ways], dtype=np.int64)
+    ways_mean, ways_sd, log_share = np.array([way[1:] for way in ways]).T
+    own = np.diag(left_over)[ramp] + ways_sd[:, None] ** -2.0
+    both = left_over[ramp[:, 0][:, None], ramp[:, 1]]
+    left, right = own[:, 0][:, None], own[:, 1]
+    area = left * right - both**2
+    size = np.sum(np.log(np.diag(lower)) + np.log(sd)) + 0.5 * np.log(area)
+    weight = np.add.outer(log_share - np.log(ways_sd), log_share - np.log(ways_sd)) - size - log_sd
+    square = (ways_mean / ways_sd) ** 2
+    return Regressions(
+        whiten=whiten,
+        start=whiten @ (mean / sd**2),
+        ramp=ramp,
+        shift=np.repeat((ways_mean / ways_sd**2)[:, None], 2, axis=1),
+        project=project,
+        inverse=np.stack([right / area, -both / area, left / area], axis=-1),
+        weight=weight,
+        prior=np.sum((mean / sd) ** 2) + np.add.outer(square, square),
+    )
 
 
 def section_shapes(x: Floats, widths: Widths) -> Floats:
@@ -388,30 +382,11 @@ def tie_places(evidence: Floats, offset: Floats, sd_m: float, hold: float) -> tu
     The line's error is a first-order autoregressive process of standard deviation `sd_m`; `hold`
     is its correlation from block to block.
     """
-    moved = sd_m * np.sqrt(1.0 - hold**2)
+    from analysis.edges.middle_kernels import follow_places
 
-    def kernel(b: int) -> Floats:
-        """How likely each place of block b + 1 follows on each of block b."""
-        from_, to = hold * offset[b][:, None], offset[b + 1][None, :]
-        likely = np.exp(-0.5 * np.minimum(((to - from_) / moved) ** 2, FARTHEST))
-        return np.asarray(likely / likely.sum(axis=1, keepdims=True))
-
-    seen = np.exp(evidence)
-    post = np.empty_like(seen)
-    before = np.exp(-0.5 * np.minimum((offset[0] / sd_m) ** 2, FARTHEST))
-    before /= before.sum()
-    told = 0.0
-    for b in range(len(seen)):
-        post[b] = before * seen[b]
-        told += float(np.log(post[b].sum()))
-        post[b] /= post[b].sum()
-        before = post[b] @ kernel(b) if b + 1 < len(seen) else before
-    back = np.ones(seen.shape[1])
-    for b in range(len(seen) - 2, -1, -1):
-        back = kernel(b) @ (back * seen[b + 1])
-        back /= back.max()
-        post[b] *= back
-    return np.asarray(post / post.sum(axis=1, keepdims=True)), told
+    post = np.empty(evidence.shape)
+    told = follow_places(np.exp(evidence), offset, sd_m, hold, FARTHEST, post)
+    return post, told
 
 
 def _settle(s: Floats, post: Floats, offset: Floats, trust: Floats, off_m: float) -> Middle:

@@ -11,87 +11,247 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["Regressions", "weigh_sections"]
+__all__ = ["Regressions", "follow_places", "weigh_sections"]
+
+_LANES = 64
+# Sections that are weighed side by side: the inner loops run over them.
+
+_NEXT_TO_NONE = -36.0
+# Log share of a sum below which a part of it no longer changes its last digits.
 
 
 class Regressions(NamedTuple):
     """Regressions of a section, one for each pair of ways in which its two sides may go on.
 
-    Pairs stand in the order of the left way, then the right one. All regressions share their
-    columns but the last two: that of the left way, then that of the right one.
+    All share their first columns; each has one more for its left way and one for its right way.
 
     Attributes
     ----------
-    pick : (m, p) int
-        Columns of each.
-    whiten, start : (m, p, p), (m, p)
-        Lower triangles that make independent numbers of what pulls at the columns, and what is
-        added to these.
-    weight, prior : (m,)
+    whiten, start : (p, p), (p,)
+        Lower triangle that makes independent numbers of what pulls at the shared columns, and what
+        is added to these.
+    ramp, shift : (w, 2) int, (w, 2)
+        Column of each way left and right, and what its prior adds to what pulls at it.
+    project : (q - p, p)
+        How far the columns of the ways are made of the shared ones.
+    inverse : (w, w, 3)
+        Of each pair's own two columns once all else is fitted: left, both, right.
+    weight, prior : (w, w)
+        Log probability of each pair, and the square of its prior's means in units of their spread.
     """
 
-    pick: Any
     whiten: Any
     start: Any
+    ramp: Any
+    shift: Any
+    project: Any
+    inverse: Any
     weight: Any
     prior: Any
 
 
 @compiled
-def weigh_sections(
-    pull: Any, square: Any, regressions: Regressions, value: Any, least: Any
-) -> None:
-    """Log evidence of sections, and their least square misfit.
+def _left_over(pull: Any, regressions: Regressions, lanes: Any, own: Any, base: Any) -> None:
+    """What the shared columns explain of some sections, and what they leave to the ways' columns.
 
-    What the regressions share is reckoned once for each section, and what the pairs with one left
-    way share once for each of these.
+    `lanes` are the first of the sections and the first after them; `own` (q, lanes) holds what they
+    leave, behind as many independent numbers as there are shared columns.
+    """
+    whiten, start, project = regressions.whiten, regressions.start, regressions.project
+    shared = start.size
+    first, many = lanes[0], lanes[1] - lanes[0]
+    for v in range(many):
+        base[v] = 0.0
+    for r in range(shared):
+        for v in range(many):
+            own[r, v] = start[r]
+        for c in range(r + 1):
+            share = whiten[r, c]
+            for v in range(many):
+                own[r, v] += share * pull[c, first + v]
+        for v in range(many):
+            base[v] += own[r, v] * own[r, v]
+    for k in range(project.shape[0]):
+        for v in range(many):
+            own[shared + k, v] = pull[shared + k, first + v]
+        for c in range(shared):
+            share = project[k, c]
+            for v in range(many):
+                own[shared + k, v] -= share * own[c, v]
+
+
+@compiled
+def _share(log: float) -> float:
+    """Exponential of a number that isn't above 0, right to 12 digits, without a branch.
+
+    A short series far down, squared ten times: a loop of it runs in lanes.
+    """
+    x = max(log, _NEXT_TO_NONE) * 2.0**-10
+    value = 1.0 + x * (1.0 / 6.0) * (1.0 + x * (1.0 / 7.0))
+    for n in range(5, 0, -1):
+        value = 1.0 + x * (1.0 / n) * value
+    for _ in range(10):
+        value *= value
+    return value
+
+
+@compiled
+def weigh_sections(
+    pull: Any, square: Any, regressions: Regressions, share: float, value: Any, least: Any
+) -> None:
+    """Add the evidence of sections to a log sum of such, and see whether they misfit less.
+
+    What the regressions share is reckoned once for each section; of a pair of ways only its own two
+    columns are left.
 
     Parameters
     ----------
-    pull : (b, q)
-        Products of the heights with all columns.
+    pull : (q, b)
+        Products of all columns with the heights.
     square : (b,)
-        Sum of their squares.
+        Sum of the heights' squares.
     regressions : Regressions
+    share : float
+        Log share of these regressions in the sum.
     value, least : (b,)
-        Filled.
+        The log sum, and the least square misfit of all that is in it.
     """
-    pick, whiten, start, weight, prior = regressions
-    pairs, size = pick.shape
-    ways = int(np.sqrt(pairs))
-    shared = size - 2
-    own = np.empty(shared + 1)
-    found = np.empty(pairs)
-    for b in range(pull.shape[0]):
-        base = 0.0
-        for r in range(shared):
-            own[r] = pull[b, pick[0, r]]
-        for r in range(shared):
-            number = start[0, r]
-            for c in range(r + 1):
-                number += whiten[0, r, c] * own[c]
-            base += number * number
-        most = -np.inf
-        best = -np.inf
+    ramp, shift = regressions.ramp, regressions.shift
+    inverse, weight, prior = regressions.inverse, regressions.weight, regressions.prior
+    ways, shared = ramp.shape[0], regressions.start.size
+    own = np.empty((pull.shape[0], _LANES))
+    base, most, best, total = np.empty((4, _LANES))
+    found = np.empty((ways * ways, _LANES))
+    for first in range(0, pull.shape[1], _LANES):
+        stop = min(first + _LANES, pull.shape[1])
+        many = stop - first
+        _left_over(pull, regressions, (first, stop), own, base)
+        for v in range(many):
+            most[v] = -np.inf
+            best[v] = -np.inf
+            total[v] = 0.0
         for left in range(ways):
-            m = left * ways
-            own[shared] = pull[b, pick[m, shared]]
-            number = start[m, shared]
-            for c in range(shared + 1):
-                number += whiten[m, shared, c] * own[c]
-            before = base + number * number
+            x, more = own[shared + ramp[left, 0]], shift[left, 0]
             for right in range(ways):
-                m = left * ways + right
-                number = start[m, size - 1]
-                for c in range(shared + 1):
-                    number += whiten[m, size - 1, c] * own[c]
-                number += whiten[m, size - 1, size - 1] * pull[b, pick[m, size - 1]]
-                explained = before + number * number - prior[m]
-                best = max(best, explained)
-                found[m] = 0.5 * explained + weight[m]
-                most = max(most, found[m])
+                y, other = own[shared + ramp[right, 1]], shift[right, 1]
+                one, both, two = inverse[left, right]
+                less, log = prior[left, right], weight[left, right]
+                row = found[left * ways + right]
+                for v in range(many):
+                    a, b = x[v] + more, y[v] + other
+                    explained = base[v] + (one * a + 2.0 * both * b) * a + two * b * b - less
+                    best[v] = max(best[v], explained)
+                    row[v] = 0.5 * explained + log
+                    most[v] = max(most[v], row[v])
+        for m in range(ways * ways):
+            for v in range(many):
+                total[v] += _share(found[m, v] - most[v])
+        for v in range(many):
+            told = most[v] + np.log(total[v]) - 0.5 * square[first + v] + share
+            before = value[first + v]
+            more = np.log1p(np.exp(-abs(told - before))) if before > -np.inf else 0.0
+            value[first + v] = max(told, before) + more
+            least[first + v] = min(least[first + v], square[first + v] - best[v])
+
+
+@compiled
+def _turns(offset: Any, turn: Any) -> int:
+    """Number the different moves from block to block, `turn` (b - 1,), and return how many."""
+    count = 0
+    for b in range(offset.shape[0] - 1):
+        same = b > 0
+        for i in range(offset.shape[1]):
+            same = same and offset[b, i] == offset[b - 1, i] and offset[b + 1, i] == offset[b, i]
+        count += 0 if same else 1
+        turn[b] = count - 1
+    return count
+
+
+@compiled
+def _moves(offset: Any, turn: Any, sd_m: float, hold: float, farthest: float, likely: Any) -> None:
+    """How likely each place of a block follows on each of the block before, (turns, p, p)."""
+    p = offset.shape[1]
+    per_metre = 1.0 / (sd_m * np.sqrt(1.0 - hold * hold))
+    least = np.exp(-0.5 * farthest)
+    for b in range(turn.size):
+        if b > 0 and turn[b] == turn[b - 1]:
+            continue
+        to = likely[turn[b]]
+        for i in range(p):
+            total = 0.0
+            for j in range(p):
+                away = (offset[b + 1, j] - hold * offset[b, i]) * per_metre
+                square = away * away
+                to[i, j] = np.exp(-0.5 * square) if square < farthest else least
+                total += to[i, j]
+            for j in range(p):
+                to[i, j] /= total
+
+
+@compiled
+def follow_places(
+    seen: Any, offset: Any, sd_m: float, hold: float, farthest: float, post: Any
+) -> float:
+    """Posterior of places that follow on each other along the road, by forward-backward.
+
+    Parameters
+    ----------
+    seen, offset : (b, p)
+        Evidence and place of each candidate, the latter counted from the line.
+    sd_m, hold : float
+        Standard deviation of the line's error, and its correlation from block to block.
+    farthest : float
+        Squared distance in standard deviations beyond which all places are alike unlikely.
+    post : (b, p)
+        Filled; sums to 1 in each block.
+
+    Returns
+    -------
+    float
+        Log probability of all evidence.
+    """
+    blocks, p = seen.shape
+    turn = np.empty(max(blocks - 1, 0), dtype=np.int64)
+    likely = np.empty((_turns(offset, turn), p, p))
+    _moves(offset, turn, sd_m, hold, farthest, likely)
+    before = np.empty(p)
+    total = 0.0
+    for i in range(p):
+        before[i] = np.exp(-0.5 * min((offset[0, i] / sd_m) ** 2, farthest))
+        total += before[i]
+    for i in range(p):
+        before[i] /= total
+    told = 0.0
+    for b in range(blocks):
         total = 0.0
-        for m in range(pairs):
-            total += np.exp(found[m] - most)
-        value[b] = most + np.log(total) - 0.5 * square[b]
-        least[b] = square[b] - best
+        for i in range(p):
+            post[b, i] = before[i] * seen[b, i]
+            total += post[b, i]
+        told += np.log(total)
+        for i in range(p):
+            post[b, i] /= total
+            before[i] = 0.0
+        if b + 1 < blocks:
+            for i in range(p):
+                share = post[b, i]
+                for j in range(p):
+                    before[j] += share * likely[turn[b], i, j]
+    back, given = np.ones(p), np.empty(p)
+    for b in range(blocks - 2, -1, -1):
+        most = 0.0
+        for j in range(p):
+            given[j] = back[j] * seen[b + 1, j]
+        for i in range(p):
+            total = 0.0
+            for j in range(p):
+                total += likely[turn[b], i, j] * given[j]
+            back[i] = total
+            most = max(most, total)
+        total = 0.0
+        for i in range(p):
+            back[i] /= most
+            post[b, i] *= back[i]
+            total += post[b, i]
+        for i in range(p):
+            post[b, i] /= total
+    return told
