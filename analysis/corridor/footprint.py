@@ -15,10 +15,6 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["smeared_ramp", "smeared_step"]
 
-# Below this width (m) a box is a point: the difference quotients would lose digits and
-# the ramp differs by less than width**2 / 24, a millionth of a millimetre.
-_LEAST_BOX_M = 1e-4
-
 
 def smeared_step(x: ArrayLike, box_m: ArrayLike) -> NDArray[np.float64]:
     """Give the unit step at 0 as the cells see it.
@@ -56,30 +52,13 @@ def smeared_ramp(x: ArrayLike, box_m: ArrayLike) -> NDArray[np.float64]:
 
 def _smeared(x: ArrayLike, box_m: ArrayLike, order: int) -> NDArray[np.float64]:
     """Convolve ``max(x, 0)**(order - 1)`` with both boxes."""
+    from analysis.corridor.footprint_kernels import smear
+
     x = np.asarray(x, dtype=np.float64)
     box = np.abs(np.asarray(box_m, dtype=np.float64))
-    wide = np.maximum(box[..., 0], box[..., 1])
-    narrow = np.minimum(box[..., 0], box[..., 1])
-    x, wide, narrow = np.broadcast_arrays(x, wide, narrow)
-    far = 0.5 * (wide + narrow)
-    near = 0.5 * (wide - narrow)
-    # np.array: of a single number, numpy's functions make no array
-    value: NDArray[np.float64] = np.array(
-        np.maximum(x, 0.0) if order == 2 else np.heaviside(x, 0.5)
-    )
-    one_box = (narrow < _LEAST_BOX_M) & (wide >= _LEAST_BOX_M) & (np.abs(x) < far)
-    two_boxes = (narrow >= _LEAST_BOX_M) & (np.abs(x) < far)
-    if one_box.any():
-        xs, ws = x[one_box], wide[one_box]
-        inside = np.clip(xs + 0.5 * ws, 0.0, ws)
-        value[one_box] = inside / ws if order == 1 else 0.5 * inside**2 / ws
-    if two_boxes.any():
-        xs, fs, ns = x[two_boxes], far[two_boxes], near[two_boxes]
-        power, factor = order + 1, 2.0 if order == 1 else 6.0
-
-        def kernel(shift: NDArray[np.float64]) -> NDArray[np.float64]:
-            return np.asarray(np.maximum(xs + shift, 0.0) ** power / factor)
-
-        area = wide[two_boxes] * narrow[two_boxes]
-        value[two_boxes] = (kernel(fs) - kernel(ns) - kernel(-ns) + kernel(-fs)) / area
-    return value
+    shape = np.broadcast_shapes(x.shape, box.shape[:-1])
+    out = np.empty(shape)
+    if box.ndim > 1:
+        box = np.broadcast_to(box, (*shape, 2))
+    smear(np.broadcast_to(x, shape).ravel(), box.reshape(-1, 2), order, out.reshape(-1))
+    return out

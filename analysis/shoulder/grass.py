@@ -7,7 +7,6 @@ its mean height too high.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -86,15 +85,13 @@ def _moments(s: Floats, x: Floats, z: Floats, cell_m: float) -> Floats:
     """Second and third moments about the planes of short pieces: middle, cells, m2, m3; (p, 4)."""
     if s.size == 0:
         return np.zeros((0, 4))
+    from analysis.shoulder.grass_kernels import plane_residuals
+
     group = ((s - s[0]) / PIECE_M).astype(np.int64)
     place = np.floor((x - x.min()) / cell_m).astype(np.int64)
-    residual = np.full(s.size, np.nan)
-    for a, b in pairwise(np.searchsorted(group, np.arange(group[-1] + 2))):
-        if b - a < _LEAST_CELLS:
-            continue
-        t = s[a:b] - s[a:b].mean()
-        design = np.column_stack([np.ones(b - a), t, x[a:b]])
-        residual[a:b] = z[a:b] - design @ np.linalg.lstsq(design, z[a:b], rcond=None)[0]
+    residual = np.empty(s.size)
+    bounds = np.searchsorted(group, np.arange(group[-1] + 2))
+    plane_residuals(s, x, z, bounds, _LEAST_CELLS, residual)
     known = np.isfinite(residual)
     group, place, residual, s = group[known], place[known], residual[known], s[known]
     residual = residual - _shape(group, place, residual)

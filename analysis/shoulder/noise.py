@@ -45,6 +45,9 @@ TOLD_STEP_M = 0.01
 REACH_M = 100.0
 """Noise is a weighted mean over about this far to both sides of a station."""
 
+FEWEST_PLANES = 6
+"""So many planes speak for a station, however far they lie."""
+
 _LENGTHS_M = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 4.5, 7.0)
 
 
@@ -109,16 +112,11 @@ def _along(s: Floats, residuals: Residuals) -> Floats:
     The planes' robust scatters scatter themselves; a median within the window keeps one
     plane across a pothole from counting, and the mean of what is left keeps the noise low.
     """
-    out = np.empty(s.size)
-    for i, here in enumerate(s):
-        away = np.abs(residuals.middle - here)
-        near = away <= max(REACH_M, float(np.sort(away)[min(5, away.size - 1)]))
-        value = residuals.scatter[near] ** 2
-        middle = float(np.median(value))
-        good = value <= 4.0 * middle + 1e-18
-        weight = 1.0 - 0.5 * away[near][good] / max(REACH_M, float(away[near].max()))
-        out[i] = np.sqrt(np.sum(weight * value[good]) / np.sum(weight))
-    return out
+    from analysis.shoulder.noise_kernels import scatter_along
+
+    return np.asarray(
+        scatter_along(s, residuals.middle, residuals.scatter**2, REACH_M, FEWEST_PLANES)
+    )
 
 
 def _correlation(residuals: Residuals, cell_m: float) -> tuple[float, float, float]:

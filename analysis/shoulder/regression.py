@@ -121,13 +121,9 @@ def road_slant(breaks: Breaks) -> Floats:
     s, axis = breaks.s, breaks.axis
     if s.size < 3:
         return np.zeros(s.size)
-    slant = np.empty(s.size)
-    for i, here in enumerate(s):
-        away = s - here
-        order = np.argsort(np.abs(away), kind="stable")[: max(3, int(np.sum(np.abs(away) <= 25.0)))]
-        d = away[order] - away[order].mean()
-        slant[i] = np.sum(d * axis[order]) / np.sum(d * d)
-    return slant
+    from analysis.shoulder.noise_kernels import slant_along
+
+    return np.asarray(slant_along(s, axis, 25.0))
 
 
 def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Floats) -> SideFit:

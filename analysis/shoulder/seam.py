@@ -11,14 +11,13 @@ on gravel and earth, which wear to shapes of their own.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.types import Floats
-from analysis.corridor.footprint import smeared_ramp, smeared_step
+from analysis.corridor.footprint import smeared_step
 from analysis.corridor.values import Case, Cells, Ground, Ribbon
 from analysis.edges.values import Breaks
 
@@ -163,13 +162,16 @@ def find_seam(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> Seam 
     if told is None:
         return None
     heights = [sign * rise for rise in RISES_M for sign in (1.0, -1.0)]
-    evidence, way = max(_path(told.gain, told.weight, height) for height in heights)
+    ways = (_path(told.gain, told.weight, height) for height in heights)
+    evidence, way = max(ways, key=lambda found: found[0])
     # every turn of the way is paid for: at the crown, where a step tells least, noise makes many
-    return None if evidence < LEAST_GAIN else _checked(told, np.array(way))
+    return None if evidence < LEAST_GAIN else _checked(told, way)
 
 
 def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | None:
     """Ask every block of pavement for a step at every place."""
+    from analysis.shoulder.seam_kernels import Asked, Paved, Said, ask_blocks
+
     guard = 0.5 * sum(box_m) + GUARD_M
     edge = [np.interp(cells.s, breaks.s, breaks.edge[:, side]) for side in (0, 1)]
     middle, half = 0.5 * (edge[1] - edge[0]), 0.5 * (edge[0] + edge[1]) - guard
@@ -186,15 +188,13 @@ def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | N
     blocks = max(1, round((float(s[-1]) - start) / BLOCK_M))
     bounds = np.searchsorted(s, start + BLOCK_M * np.arange(blocks + 1))
     lanes = LANE_M * np.arange(-np.floor(widest / LANE_M), np.floor(widest / LANE_M) + 1)
-    q = lanes.size
-    gain, weight = np.zeros((2, blocks, places.size))
-    cross, inner = np.zeros((blocks, places.size, q)), np.zeros((blocks, q, q))
-    pull = np.zeros((blocks, q))
-    for b, (i, j) in enumerate(pairwise(bounds)):
-        if j - i >= LEAST_CELLS:
-            kept = np.maximum(1.0 - np.abs(y[i:j, None] - lanes) / LANE_M, 0.0)
-            found = _block(s[i:j], y[i:j], z[i:j], places, kept, box_m)
-            gain[b], weight[b], cross[b], inner[b], pull[b] = found
+    p, q = places.size, lanes.size
+    gain, weight = np.zeros((2, blocks, p))
+    cross, inner = np.zeros((blocks, p, q)), np.zeros((blocks, q, q))
+    said = Said(gain, weight, cross, inner, np.zeros((blocks, q)))
+    boxes = max(box_m), min(box_m)
+    asked = Asked(places, lanes, np.array(CROWNS_M), *boxes, LANE_M, STEP_M, BLOCK_M)
+    ask_blocks(Paved(s, y, z), bounds, LEAST_CELLS, asked, said)
     if not weight.any():
         return None
     # what blocks say scatters by more than white noise where cells share what they are made of
@@ -202,41 +202,17 @@ def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | N
     change = np.diff(score, axis=0)[(weight[1:] > 0.0) & (weight[:-1] > 0.0)]
     spread = max(1.0, 1.4826 * float(np.median(np.abs(change))) / np.sqrt(2.0)) ** 2
     at = np.asarray(start + BLOCK_M * (np.arange(blocks) + 0.5), dtype=np.float64)
-    parts = (part / spread for part in (gain, weight, cross, inner, pull))
+    parts = (part / spread for part in said)
     return _Told(at, np.interp(at, cells.s, middle), *parts)
 
 
-def _block(
-    s: Floats, y: Floats, z: Floats, places: Floats, kept: Floats, box_m: tuple[float, float]
-) -> tuple[Floats, ...]:
-    """What one block says beside a plane that bends at the crown; see `_Told`."""
-    t, box = (s - s.mean()) / BLOCK_M, np.array(box_m)
-    base = [np.ones_like(t), t, t * t, y, t * y]
-    base += [smeared_ramp(y - aside, box) for aside in CROWNS_M]
-    q, _ = np.linalg.qr(np.column_stack(base))
-    residual = z - z.mean()
-    residual = residual - q @ (q.T @ residual)
-    sigma = max(1.4826 * float(np.median(np.abs(residual))), 1e-4)
-    residual = np.clip(residual, -3.0 * sigma, 3.0 * sigma) / sigma
-    steps = smeared_step(y[:, None] - places, box) / sigma
-    steps = steps - q @ (q.T @ steps)
-    kept = (kept - q @ (q.T @ kept)) / sigma
-    inside = (places > y.min() + STEP_M) & (places < y.max() - STEP_M)
-    steps = np.where(inside, steps, 0.0)
-    return (
-        steps.T @ residual,
-        np.sum(steps * steps, axis=0),
-        steps.T @ kept,
-        kept.T @ kept,
-        kept.T @ residual,
-    )
-
-
-def _path(gain: Floats, weight: Floats, rise_m: float) -> tuple[float, list[int]]:
+def _path(gain: Floats, weight: Floats, rise_m: float) -> tuple[float, NDArray[np.int64]]:
     """Best way of a seam of one height along the road: log evidence, place in each block.
 
     Places are those of `_Told`; -1 is left of the pavement, p right of it.
     """
+    from analysis.shoulder.seam_kernels import best_way
+
     blocks, p = gain.shape
     evidence = np.where(weight > 0.0, rise_m * gain - 0.5 * rise_m**2 * weight, -LEAVES)
     evidence = np.column_stack([np.zeros(blocks), evidence, np.zeros(blocks)])
@@ -246,16 +222,8 @@ def _path(gain: Floats, weight: Floats, rise_m: float) -> tuple[float, list[int]
     move[[0, -1], :], move[:, [0, -1]] = LEAVES, LEAVES
     move[0, 0] = move[-1, -1] = 0.0
     move[0, -1] = move[-1, 0] = np.inf
-    total = evidence[0].copy()
-    came = np.zeros((blocks, p + 2), dtype=np.int64)
-    for b in range(1, blocks):
-        ways = total[:, None] - move
-        came[b] = ways.argmax(axis=0)
-        total = ways.max(axis=0) + evidence[b]
-    at = [int(total.argmax())]
-    for b in range(blocks - 1, 0, -1):
-        at.append(int(came[b, at[-1]]))
-    return float(total.max()), [k - 1 for k in reversed(at)]
+    way = np.empty(blocks, dtype=np.int64)
+    return best_way(evidence, move, way), way - 1
 
 
 def _checked(told: _Told, way: NDArray[np.int64]) -> Seam | None:

@@ -1,6 +1,6 @@
-"""Compiled loop over the stretches of a station's road; imported only when one is measured.
+"""Compiled loops over the stretches of stations' roads; imported only when one is measured.
 
-The function computes and checks nothing: `analysis.shoulder.unlike` prepares its arrays.
+The functions compute and check nothing: `analysis.shoulder.unlike` prepares their arrays.
 """
 
 from __future__ import annotations
@@ -10,10 +10,32 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from analysis.common.compiled import compiled
+from analysis.shoulder.strip import Strip, Windows
 
-__all__ = ["Told", "scatter_of"]
+__all__ = ["Stretches", "Told", "apart_along", "scatter_of", "unlike_windows"]
 
 _LEAST_PIVOT = 1e-13
+
+
+class Stretches(NamedTuple):
+    """How n windows are cut, and what is asked of the cells in them.
+
+    Attributes
+    ----------
+    parts : (n,) int
+        Stretches of each window.
+    prior : (n,)
+        Precision of the last column of the fit.
+    asked : (a, q)
+        What is asked of the coefficients.
+    fewest : int
+        Least number of cells.
+    """
+
+    parts: Any
+    prior: Any
+    asked: Any
+    fewest: int
 
 
 class Told(NamedTuple):
@@ -141,3 +163,112 @@ def scatter_of(
         told.seen[k] = max(square - said * said / parts, 0.0)
         told.expected[k] = own - apart - mean / parts
     return True
+
+
+@compiled
+def unlike_windows(windows: Windows, strip: Strip, kept: Any, cut: Stretches, told: Told) -> Any:
+    """Ask the stretches of every window, as `scatter_of` does.
+
+    Parameters
+    ----------
+    windows, strip
+    kept : (m,) bool
+        Cells of the strip that count.
+    cut : Stretches
+    told : Told
+        Zeros; (n, a) each, filled.
+
+    Returns
+    -------
+    (n,) bool
+        Which windows told anything.
+    """
+    n = windows.s.size
+    out = np.zeros(n, dtype=np.bool_)
+    most = 1
+    for i in range(n):
+        most = max(most, windows.last[i] - windows.first[i])
+    design, z = np.empty((most, cut.asked.shape[1])), np.empty(most)
+    part = np.empty(most, dtype=np.int64)
+    basis = strip.basis
+    for i in range(n):
+        m = 0
+        mean = 0.0
+        parts = cut.parts[i]
+        for c in range(windows.first[i], windows.last[i]):
+            if not kept[c]:
+                continue
+            t = (strip.s[c] - windows.s[i]) / windows.half_m[i]
+            # a hair more, so that a cell on the border of two stretches always falls to the same
+            part[m] = min(max(int((t + 1.0) * 0.5 * parts + 1e-6), 0), parts - 1)
+            row = design[m]
+            row[0] = 1.0
+            row[1] = t
+            row[2] = t * t - 1.0 / 3.0
+            row[3] = basis[0, c]
+            row[4] = t * basis[0, c]
+            row[5] = basis[1, c]
+            row[6] = -basis[2, c]
+            row[7] = basis[3, c]
+            row[8] = basis[4, c]
+            z[m] = strip.z[c]
+            mean += strip.z[c]
+            m += 1
+        if m < cut.fewest:
+            continue
+        mean /= m
+        for r in range(m):
+            z[r] -= mean
+        own = Told(told.seen[i], told.expected[i])
+        out[i] = scatter_of(design[:m], z[:m], part[:m], parts, cut.prior[i], cut.asked, own)
+    return out
+
+
+@compiled
+def apart_along(s: Any, told: Told, counts: Any, reach_m: float, supposed: float) -> Any:
+    """Ratio of seen to expected, averaged about each station.
+
+    Parameters
+    ----------
+    s : (n,)
+        Ascending.
+    told : Told
+        (n, a) each.
+    counts : (n,)
+        By how much a station counts for itself.
+    reach_m : float
+        Stations this near count, the nearer the more.
+    supposed : float
+        By how much a ratio of 1 counts beforehand.
+
+    Returns
+    -------
+    (n, a)
+    """
+    n, a = told.seen.shape
+    out = np.ones((n, a))
+    each = np.empty((a, n))
+    weight = np.empty(n)
+    low = high = 0
+    for i in range(n):
+        while s[i] - s[low] > reach_m + 1e-6:
+            low += 1
+        while high < n and s[high] - s[i] <= reach_m + 1e-6:
+            high += 1
+        total = supposed
+        for j in range(low, high):
+            weight[j] = 0.0
+            if told.expected[j, 0] > 0.0:
+                weight[j] = (1.0 - 0.5 * abs(s[j] - s[i]) / reach_m) * counts[j]
+            total += weight[j]
+        for k in range(a):
+            for j in range(low, high):
+                due = told.expected[j, k]
+                each[k, j] = told.seen[j, k] / due if due > 0.0 else 1.0
+            # a station at the end of a driveway must not speak for all
+            most = 4.0 * max(np.median(each[k, low:high]), 0.5)
+            said = supposed
+            for j in range(low, high):
+                said += weight[j] * min(each[k, j], most)
+            out[i, k] = said / total
+    return out

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
-from analysis.corridor.footprint import smeared_ramp, smeared_step
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
@@ -103,34 +102,26 @@ def side_strip(
     -------
     Strip
     """
-    sign, c = SIDE_SIGN[side], cells.cell_m
-    edge = np.interp(cells.s, breaks.s, breaks.edge[:, side])
-    x = sign * cells.o - edge
-    near = (x > -PAVEMENT_M - 1.0) & (x < OUTSIDE_M) & np.isfinite(cells.z)
-    s, x, z = cells.s[near], x[near], cells.z[near]
-    known = np.isfinite(breaks.hinge[:, side])
-    width = np.full(s.size, np.nan)
-    if known.any():
-        gap = (breaks.hinge - breaks.edge)[known, side]
-        width = np.interp(s, breaks.s[known], gap)
-    inner = np.interp(s, breaks.s, sign * breaks.axis) - edge[near]
-    box = np.column_stack([np.interp(s, breaks.s, box_m[:, k]) for k in (0, 1)])
-    guard = 0.5 * box.sum(axis=1) + 0.25
-    outer = width + BEYOND_HINGE_M
-    if breaks.foreslope_end is not None:
-        end = np.interp(s, breaks.s, breaks.foreslope_end[:, side]) - edge[near]
-        # a cell that reaches into the ditch's bottom belongs to neither
-        end = np.maximum(end - 0.5 * box.sum(axis=1), width)
-        outer = np.fmin(outer, end)
-    usable = (x > np.maximum(inner + guard, -PAVEMENT_M)) & (x < outer) & ~masked[near]
-    basis = np.zeros((7, s.size))
-    basis[0] = x
-    basis[1] = smeared_ramp(x, box)
-    basis[2] = smeared_step(x, box)
-    basis[3] = smeared_ramp(x - width, box)
-    basis[4] = smeared_step(x - width, box)
-    basis[5] = (smeared_step(x + 1e-4, box) - smeared_step(x - 1e-4, box)) / 2e-4
-    basis[6] = np.floor((x + PAVEMENT_M + 2.0) / c)
-    box = np.ascontiguousarray(np.sort(np.abs(box), axis=1)[:, ::-1])
+    from analysis.shoulder.strip_kernels import AtStations, Gathered, gather_side
+
+    sign, unknown = SIDE_SIGN[side], np.full(breaks.s.size, np.nan)
+    outward = sign * cells.o - np.interp(cells.s, breaks.s, breaks.edge[:, side])
+    inside = (outward > -PAVEMENT_M - 1.0) & (outward < OUTSIDE_M) & np.isfinite(cells.z)
+    near = np.flatnonzero(inside)
+    s, x, z, masked = cells.s[near], outward[near], cells.z[near], masked[near]
+    hinged = np.isfinite(breaks.hinge[:, side])
+    end = breaks.foreslope_end
+    known = AtStations(
+        s=breaks.s,
+        edge=np.ascontiguousarray(breaks.edge[:, side]),
+        inner=sign * breaks.axis,
+        width_s=breaks.s[hinged],
+        width=(breaks.hinge - breaks.edge)[hinged, side],
+        end=unknown if end is None else np.ascontiguousarray(end[:, side]),
+        box=box_m,
+    )
+    m, c = s.size, cells.cell_m
+    out = Gathered(x, np.empty(m), np.empty(m, bool), np.empty((7, m)), np.empty((m, 2)), c)
+    gather_side(s, masked, known, np.array([PAVEMENT_M, BEYOND_HINGE_M]), out)
     shared = np.zeros(0) if cells.shared_m is None else cells.shared_m[near]
-    return Strip(s, x, z, width, usable, masked[near], basis, box, c, shared)
+    return Strip(s, x, z, out.width, out.usable, masked, out.basis, out.box, c, shared)

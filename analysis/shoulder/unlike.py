@@ -32,6 +32,9 @@ REACH_M = 100.0
 EXPECTED_STRETCHES = 25.0
 """As many stretches that scatter as white noise does are supposed beforehand."""
 
+FEWEST_CELLS = 40
+"""Windows of fewer cells aren't asked."""
+
 _ASKED = np.zeros((3, 9))
 _ASKED[PAVEMENT, 3] = 1.0
 _ASKED[SHOULDER, [3, 5]] = 1.0
@@ -59,28 +62,22 @@ def unlike_stretches(
     (n, 3)
         Of `PAVEMENT`, `SHOULDER` and `STEP`, averaged along the road; 1 where nothing is known.
     """
-    from analysis.shoulder.stretch_kernels import Told, scatter_of
+    from analysis.shoulder.stretch_kernels import Stretches, Told, apart_along, unlike_windows
 
-    n = windows.s.size
-    seen, expected, freedom = np.zeros((n, 3)), np.zeros((n, 3)), np.zeros(n)
+    s, half_m = windows.s, windows.half_m
+    n = s.size
+    parts = np.maximum(LEAST_STRETCHES, np.rint(2.0 * half_m / STRETCH_M)).astype(np.int64)
+    prior = (sigma_m / np.maximum(hinge_step_m, 1e-6)) ** 2
+    told = Told(np.zeros((n, 3)), np.zeros((n, 3)))
     kept = strip.usable & (weight >= 0.5)
-    for i in range(n):
-        here = slice(int(windows.first[i]), int(windows.last[i]))
-        on = kept[here]
-        if on.sum() < 40:
-            continue
-        t = (strip.s[here][on] - windows.s[i]) / windows.half_m[i]
-        design = _design(t, strip.basis[:, here][:, on])
-        prior = (sigma_m[i] / max(float(hinge_step_m[i]), 1e-6)) ** 2
-        z = strip.z[here][on]
-        parts = max(LEAST_STRETCHES, round(2.0 * windows.half_m[i] / STRETCH_M))
-        # a hair more, so that a cell on the border of two stretches always falls to the same
-        part = np.clip(((t + 1.0) * 0.5 * parts + 1e-6).astype(np.int64), 0, parts - 1)
-        told = Told(seen[i], expected[i])
-        if scatter_of(design, z - z.mean(), part, parts, prior, _ASKED, told):
-            expected[i] *= sigma_m[i] ** 2
-            freedom[i] = parts - 2
-    return _along(windows, seen, expected, freedom)
+    cut = Stretches(parts, prior, _ASKED, FEWEST_CELLS)
+    good = unlike_windows(windows, strip, kept, cut, told)
+    told.expected[good] *= (sigma_m[good] ** 2)[:, None]
+    freedom = np.where(good, parts - 2, 0)
+    # stations whose windows overlap share cells
+    spacing = float(np.median(np.diff(s))) if n > 1 else 1.0
+    counts = freedom * np.minimum(1.0, spacing / (2.0 * half_m))
+    return np.asarray(apart_along(s, told, counts, REACH_M, EXPECTED_STRETCHES))
 
 
 def shared_shift(strip: Strip, windows: Windows, weight: Floats, sigma_m: Floats) -> Floats:
@@ -116,22 +113,3 @@ def _design(t: Floats, basis: Floats) -> Floats:
     return np.stack(
         [one, t, t * t - 1.0 / 3.0, x, t * x, basis[1], -basis[2], basis[3], basis[4]], axis=1
     )
-
-
-def _along(windows: Windows, seen: Floats, expected: Floats, freedom: Floats) -> Floats:
-    """Ratio of seen to expected about each station; stations whose windows overlap share cells."""
-    s = windows.s
-    out = np.ones((s.size, 3))
-    spacing = float(np.median(np.diff(s))) if s.size > 1 else 1.0
-    own = np.minimum(1.0, spacing / (2.0 * windows.half_m))
-    for i, here in enumerate(s):
-        near = np.abs(s - here) <= REACH_M + 1e-6
-        weight = (1.0 - 0.5 * np.abs(s[near] - here) / REACH_M) * (expected[near, 0] > 0.0)
-        counts = weight * freedom[near] * own[near]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            each = np.where(expected[near] > 0.0, seen[near] / expected[near], 1.0)
-        # a station at the end of a driveway must not speak for all
-        each = np.minimum(each, 4.0 * np.maximum(np.median(each, axis=0), 0.5))
-        total = counts.sum() + EXPECTED_STRETCHES
-        out[i] = (counts @ each + EXPECTED_STRETCHES) / total
-    return out
