@@ -260,7 +260,7 @@ def section_gaps(
     solved = np.linalg.solve(covariance, columns)
     information = np.swapaxes(design, 1, 2) @ solved[:, :, :-1]
     power, axes = np.linalg.eigh(information[:, :, :-1])
-    power = np.maximum(power, 0.0)
+    power, axes = np.maximum(power, 0.0), axes * _turned(axes)[:, None, :]
     pull = np.einsum("nji,nj->ni", axes, information[:, :, -1])
     # profiles of unit scores along the axes that the cells know best and least: (n, m, k)
     shapes = np.swapaxes(waves @ axes, 1, 2)
@@ -284,6 +284,16 @@ def section_gaps(
     clear = np.sqrt(np.maximum((wheel * solved[:, :, -1]).sum(axis=1), 1e-18))
     detectable = _TOLD / clear
     return mean[:, 0], spread[:, 0], mean[:, 1], spread[:, 1], detectable
+
+
+def _turned(axes: Floats) -> Floats:
+    """Signs (n, m) that let each axis (n, :, m) point the way of its largest part.
+
+    Either way is an axis, and the last bit of what is solved decides which is given: draws that
+    turned with it would scatter for nothing.
+    """
+    top = np.abs(axes).argmax(axis=1)[:, None, :]
+    return np.asarray(np.sign(np.take_along_axis(axes, top, axis=1)[:, 0]))
 
 
 def _gaps_of(knots: Floats, profiles: Floats, length_m: float) -> Floats:
