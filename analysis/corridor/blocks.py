@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -82,6 +81,8 @@ def road_profile(
     s, z : (b,)
         Steps without cells are bridged by straight lines; NaN if there are no cells at all.
     """
+    from analysis.corridor.block_kernels import medians
+
     near = np.abs(o) <= near_m
     start, stop = float(s[0]), float(s[-1])
     count = max(1, round((stop - start) / step_m))
@@ -89,7 +90,8 @@ def road_profile(
     cut = np.searchsorted(s[near], bounds)
     cut[-1] = int(near.sum())
     height = z[near]
-    middle = np.array([np.median(height[a:b]) if b > a else np.nan for a, b in pairwise(cut)])
+    middle = np.empty(count)
+    medians(height, cut, middle)
     at = 0.5 * (bounds[1:] + bounds[:-1])
     known = np.isfinite(middle)
     if not known.any():
@@ -117,6 +119,8 @@ def block_sections(
     -------
     BlockSections
     """
+    from analysis.corridor.block_kernels import Frame, Placed, carry, place
+
     c = cells.cell_m
     bin_m = 0.5 * c if bin_m is None else bin_m
     block_m = max(BLOCK_M, 3.0 * c)
@@ -128,36 +132,25 @@ def block_sections(
     at, profile = road_profile(
         cells.s, offset, cells.z, near_m=2.0 + 0.5 * c, step_m=max(2.5, 2.0 * c)
     )
-    inside = np.abs(offset) < 0.5 * bins * bin_m
-    s, o = cells.s[inside], offset[inside]
-    z = cells.z[inside] - np.interp(s, at, profile)
-    known = np.isfinite(z)
-    s, o, z = s[known], o[known], z[known]
-    row = np.clip(((s - start) / length).astype(np.int64), 0, blocks - 1)
-    col = np.clip(np.floor(o / bin_m + 0.5 * bins).astype(np.int64), 0, bins - 1)
+    frame = Frame(start, length, bin_m, blocks, bins, at, profile)
+    whole = np.empty(len(cells), dtype=np.int64)
+    placed = Placed(whole, whole.copy(), np.empty(len(cells)), np.empty(len(cells)))
+    held = place(cells.s, offset, cells.z, frame, placed)
+    placed = Placed(*(part[:held] for part in placed))
     middle = np.asarray((np.arange(bins) + 0.5 - 0.5 * bins) * bin_m, dtype=np.float64)
-    flat = row * bins + col
-    shape = (blocks, bins)
-    bright = None if cells.intensity is None else cells.intensity[inside][known]
+    flat, shape = placed.flat, (blocks, bins)
+    bright = None if cells.intensity is None else cells.intensity[placed.index]
     count = np.bincount(flat, minlength=blocks * bins).reshape(shape).astype(np.float64)
-    value = z.copy()
-    off = np.zeros_like(z)
+    value = placed.z.copy()
     scatter = 0.0
     for turn in range(3):
         total = np.bincount(flat, value, blocks * bins).reshape(shape).astype(np.float64)
         sums = moving_sum(total, WIDE_BLOCKS), moving_sum(count, WIDE_BLOCKS)
         wide = _bridge(_smooth_across(*sums, bin_m, c))
-        if turn == 2:
-            break
-        # Cells don't lie in the middle of their bin: carry them there along the local slope.
-        slope = np.gradient(wide, bin_m, axis=1)
-        carried = z - slope.ravel()[flat] * (o - middle[col])
-        off = carried - wide.ravel()[flat]
-        near = np.abs(o) < 2.0
-        scatter = 1.4826 * float(np.median(np.abs(off[near]))) if near.any() else 0.0
-        # Bushes and cars are pulled in to a bounded distance from their surroundings.
-        limit = 4.0 * scatter + 0.03
-        value = carried - off + np.clip(off, -limit, limit)
+        if turn < 2:
+            # cells don't lie in the middle of their bin
+            slope = np.gradient(wide, bin_m, axis=1).ravel()
+            scatter = float(carry(placed, wide.ravel(), slope, middle, 2.0, value))
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = total / count
     return BlockSections(
@@ -208,25 +201,14 @@ def _smooth_across(total: Floats, count: Floats, bin_m: float, reach_m: float) -
     Where the road runs along the grid, the cells lie in lines and fill a bin here and there
     only, each from another stretch of road: single bins would make a saw.
     """
+    from analysis.corridor.block_kernels import smooth_across
+
     half = max(1, int(np.ceil(reach_m / bin_m)))
     d = np.arange(-half, half + 1) * bin_m
     w = np.maximum(1.0 - np.abs(d) / (reach_m + bin_m), 0.0)
-    padded = [np.pad(part, ((0, 0), (half, half))) for part in (count, total)]
-
-    def sums(part: Floats, weight: Floats) -> Floats:
-        out = np.zeros_like(count)
-        for k, value in enumerate(weight):
-            out += value * part[:, k : k + count.shape[1]]
-        return out
-
-    s0, s1, s2 = (sums(padded[0], w * d**power) for power in (0, 1, 2))
-    t0, t1 = (sums(padded[1], w * d**power) for power in (0, 1))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        middle, mean = s1 / s0, t0 / s0
-        across = s2 / s0 - middle**2
-        slope = (t1 / s0 - middle * mean) / across
-        line = np.where(across > (0.1 * reach_m) ** 2, mean - slope * middle, mean)
-    return np.where(s0 > 0.5, line, np.nan)
+    out = np.empty_like(count)
+    smooth_across(total, count, w, d, (0.1 * reach_m) ** 2, out)
+    return out
 
 
 def _bridge(values: Floats) -> Floats:

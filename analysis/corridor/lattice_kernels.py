@@ -1,6 +1,7 @@
 """Compiled loops over cells by their places in the grid; imported only when cells are looked at.
 
-The functions compute and check nothing: `analysis.corridor.made_up` prepares their arrays.
+The functions compute and check nothing: `analysis.corridor.lattice` and `analysis.corridor.made_up`
+prepare their arrays.
 """
 
 from __future__ import annotations
@@ -11,10 +12,21 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["TILE", "Places", "fill_places", "line_misses", "number_patches", "straight_patches"]
+__all__ = [
+    "TILE",
+    "Places",
+    "count_alike",
+    "fill_places",
+    "line_misses",
+    "number_patches",
+    "straight_patches",
+]
 
-TILE = 32
+_BITS = 5
+TILE = 1 << _BITS
 """Cells along each side of a tile."""
+
+_REST = TILE - 1
 
 
 class Places(NamedTuple):
@@ -33,7 +45,7 @@ class Places(NamedTuple):
 
 
 @compiled
-def number_patches(row: Any, col: Any, size: int, number: Any) -> int:
+def number_patches(row: Any, col: Any, size: int, number: Any, patch: Any) -> int:
     """Number the squares of `size` cells that hold any, in the order of cells; return how many.
 
     Parameters
@@ -43,6 +55,8 @@ def number_patches(row: Any, col: Any, size: int, number: Any) -> int:
     size : int
     number : (square rows, square columns) int32
         Filled; -1 beforehand.
+    patch : (m,) int32 or (0,)
+        Filled, where there is room, with the number of each cell's square.
     """
     count = 0
     for i in range(row.size):
@@ -50,6 +64,8 @@ def number_patches(row: Any, col: Any, size: int, number: Any) -> int:
         if number[r, c] < 0:
             number[r, c] = count
             count += 1
+        if patch.size > 0:
+            patch[i] = number[r, c]
     return count
 
 
@@ -57,8 +73,8 @@ def number_patches(row: Any, col: Any, size: int, number: Any) -> int:
 def fill_places(row: Any, col: Any, places: Places) -> None:
     """Fill in which cell lies where; of several at one place the first stands."""
     for i in range(row.size):
-        t = places.tile[row[i] // TILE, col[i] // TILE]
-        at = (row[i] % TILE) * TILE + col[i] % TILE
+        t = places.tile[row[i] >> _BITS, col[i] >> _BITS]
+        at = ((row[i] & _REST) << _BITS) + (col[i] & _REST)
         if places.cell[t, at] < 0:
             places.cell[t, at] = i
 
@@ -68,13 +84,36 @@ def _cell_at(places: Places, row: int, col: int) -> int:
     """Index of the cell at a place, -1 for none."""
     if row < 0 or col < 0:
         return -1
-    r, c = row // TILE, col // TILE
+    r, c = row >> _BITS, col >> _BITS
     if r >= places.tile.shape[0] or c >= places.tile.shape[1]:
         return -1
     t = places.tile[r, c]
     if t < 0:
         return -1
-    return int(places.cell[t, (row % TILE) * TILE + col % TILE])
+    return int(places.cell[t, ((row & _REST) << _BITS) + (col & _REST)])
+
+
+@compiled
+def count_alike(row: Any, col: Any, z: Any, places: Places, along: bool, out: Any) -> None:
+    """Count neighbours, and those of the same height, by the place of the second of them.
+
+    Parameters
+    ----------
+    row, col : (m,) int
+    z : (m,)
+    places : Places
+    along : bool
+        Neighbours in a row; else in a column.
+    out : (k, 2) int
+        Zeros; counted into by the remainder of that place when it is divided by k.
+    """
+    times = out.shape[0]
+    for i in range(row.size):
+        other = _cell_at(places, row[i] - (not along), col[i] - along)
+        if other >= 0:
+            k = (col[i] if along else row[i]) % times
+            out[k, 0] += 1
+            out[k, 1] += z[other] == z[i]
 
 
 @compiled

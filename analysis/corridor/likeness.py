@@ -96,11 +96,14 @@ def lattice_of(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Row and column of the chosen cells in the lattice of every `stride`-th one."""
     step = stride * cells.every
-    return cells.row[on].astype(np.int64) // step, cells.col[on].astype(np.int64) // step
+    row, col = (part[on].astype(np.int64) for part in (cells.row, cells.col))
+    return (row, col) if step == 1 else (row // step, col // step)
 
 
 def on_lattice(cells: Cells, stride: int) -> Bools:
     """Tell which cells lie in the lattice of every `stride`-th one and have a height, (m,)."""
+    if stride == 1:
+        return np.isfinite(cells.z)
     row, col = cells.row // cells.every, cells.col // cells.every
     return np.asarray((row % stride == 0) & (col % stride == 0) & np.isfinite(cells.z))
 

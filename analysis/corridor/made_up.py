@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.common.types import Bools, Floats
 from analysis.corridor.grain import SHARED_SHARE
+from analysis.corridor.lattice import from_first, places_of
 from analysis.corridor.likeness import lattice_of
 from analysis.corridor.values import Cells, Grain
 
@@ -59,41 +60,30 @@ def made_up(cells: Cells, grain: Grain) -> Bools:
         return out
     span = float(np.sqrt(grain.triangles * grain.shared_m2 / SHARED_SHARE))
     arm = max(LEAST_ARM_M, ARM_SPANS * span, 1.5 * cells.cell_m) / cells.cell_m
-    misses = _misses(cells, arm)
-    known = np.isfinite(misses)
-    on_road = known & (np.abs(cells.o) <= _ROAD_M)[:, None]
-    if on_road.sum() < 100:
+    row, col = (from_first(part)[0] for part in lattice_of(cells, slice(None), 1))
+    misses = _misses(row, col, cells.z, arm)
+    on_road = misses[np.abs(cells.o) <= _ROAD_M]
+    on_road = on_road[np.isfinite(on_road)]
+    if on_road.size < 100:
         return out
-    usual = float(np.median(misses[on_road])) / 0.455  # median of chi squared of one
+    usual = float(np.median(on_road)) / 0.455  # median of chi squared of one
     if usual <= 1e-10:
         return out
     size = max(PATCH_CELLS, round(max(PATCH_M, PATCH_SPANS * span) / cells.cell_m))
-    row, col = (part - int(part.min()) for part in lattice_of(cells, slice(None), 1))
     for down in (0, size // 2):
         for along in (0, size // 2):
             out |= _straight(row + down, col + along, size, misses, STRAIGHT * usual)
     return _grown(row, col, out, size // 4) if out.any() else out
 
 
-def _misses(cells: Cells, arm: float) -> Floats:
+def _misses(row: NDArray[np.int64], col: NDArray[np.int64], z: Floats, arm: float) -> Floats:
     """Squares of how far each cell misses the middle of two others, by direction, (m, 8)."""
-    from analysis.corridor.lattice_kernels import (
-        TILE,
-        Places,
-        fill_places,
-        line_misses,
-        number_patches,
-    )
+    from analysis.corridor.lattice_kernels import line_misses
 
-    row, col = (part - int(part.min()) for part in lattice_of(cells, slice(None), 1))
-    tile = np.full((int(row.max()) // TILE + 1, int(col.max()) // TILE + 1), -1, dtype=np.int32)
-    count = number_patches(row, col, TILE, tile)
-    places = Places(tile, np.full((count, TILE * TILE), -1, dtype=np.int32))
-    fill_places(row, col, places)
     angles = np.pi * np.arange(_ANGLES) / _ANGLES
     arms = [(round(arm * float(np.cos(a))), round(arm * float(np.sin(a)))) for a in angles]
-    out = np.empty((len(cells), _ANGLES))
-    line_misses(row, col, cells.z, places, np.array(arms, dtype=np.int64), out)
+    out = np.empty((len(z), _ANGLES))
+    line_misses(row, col, z, places_of(row, col), np.array(arms, dtype=np.int64), out)
     return out
 
 
@@ -113,8 +103,8 @@ def _straight(
     from analysis.corridor.lattice_kernels import number_patches, straight_patches
 
     number = np.full((int(row.max()) // size + 1, int(col.max()) // size + 1), -1, dtype=np.int32)
-    count = number_patches(row, col, size, number)
-    patch = number[row // size, col // size]
+    patch = np.empty(row.size, dtype=np.int32)
+    count = number_patches(row, col, size, number, patch)
     lines = np.zeros((count, misses.shape[1]), dtype=np.int64)
     straight = straight_patches(patch, misses, _FULL * size**2, most, lines, np.zeros(lines.shape))
     return np.asarray(straight[patch])

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.types import Floats
+from analysis.corridor.lattice import from_first, places_of
 from analysis.corridor.values import Cells
 
 __all__ = ["put_together"]
@@ -26,7 +29,9 @@ def put_together(cells: Cells) -> Cells:
     Two neighbours in a row are alike then, but for every k-th pair; and so in the columns. A grid
     whose heights are all alike anyway (rounded, or level) isn't touched.
     """
-    cuts = [_cut(*part, cells.z) for part in ((cells.row, cells.col), (cells.col, cells.row))]
+    if len(cells) == 0:
+        return cells
+    cuts = _cuts(cells)
     if cuts[0] is None or cuts[1] is None or cuts[0][0] != cuts[1][0]:
         return cells
     times, first_col = cuts[0]
@@ -65,22 +70,41 @@ def put_together(cells: Cells) -> Cells:
     )
 
 
-def _cut(row: NDArray[np.int32], col: NDArray[np.int32], z: Floats) -> tuple[int, int] | None:
-    """How many neighbours in a row repeat each other, and the column where some of them begin."""
-    order = np.lexsort((col, row))
-    r, c, h = row[order], col[order], z[order]
-    beside = (r[1:] == r[:-1]) & (c[1:] == c[:-1] + 1)
-    if beside.sum() < 100:
+def _cuts(cells: Cells) -> list[tuple[int, int] | None]:
+    """How many neighbours repeat each other, and where some of them begin: in rows, in columns."""
+    from analysis.corridor.lattice_kernels import count_alike
+
+    (row, first_row), (col, first_col) = (
+        from_first(part.astype(np.int64)) for part in (cells.row, cells.col)
+    )
+    places = places_of(row, col)
+
+    def counted(along: bool, times: int) -> NDArray[np.int64]:
+        out = np.zeros((times, 2), dtype=np.int64)
+        count_alike(row, col, cells.z, places, along, out)
+        return out
+
+    return [_cut(partial(counted, True), first_col), _cut(partial(counted, False), first_row)]
+
+
+def _cut(counted: Callable[[int], NDArray[np.int64]], first: int) -> tuple[int, int] | None:
+    """How many neighbours in a line repeat each other, and the place where some of them begin.
+
+    `counted` gives the pairs, and those alike, by what is left of the place of the second cell,
+    counted from `first`, when it is divided by a number.
+    """
+    ((beside, alike),) = counted(1)
+    if beside < 100:
         return None
-    alike, at = (h[1:] == h[:-1])[beside], c[1:][beside]
-    share = float(alike.mean())
+    share = float(alike / beside)
     times = round(1.0 / max(1.0 - share, 1e-9))
     if not 2 <= times <= MOST_TIMES:
         return None
-    # pairs across a cut, by the column of the second cell
-    cut = np.array([1.0 - alike[at % times == k].mean() for k in range(times)])
-    first = int(cut.argmax())
-    others = np.delete(cut, first)
-    if cut[first] < NEARLY_ALL or others.max() > 1.0 - NEARLY_ALL:
+    # pairs across a cut
+    pairs = np.roll(counted(times), first, axis=0)
+    cut = 1.0 - pairs[:, 1] / pairs[:, 0]
+    begin = int(cut.argmax())
+    others = np.delete(cut, begin)
+    if cut[begin] < NEARLY_ALL or others.max() > 1.0 - NEARLY_ALL:
         return None
-    return times, first
+    return times, begin

@@ -45,6 +45,7 @@ SEED_STEP_M = 1.0
 """Largest spacing of the points in which the nearest part of a road is looked up, in metres."""
 
 
+_FEW_POINTS = 1000
 _QUERY_POINTS = 500_000
 _LEAST_BEND_BASE_M = 1.0
 _LEAST_CHORD_M = 1e-3
@@ -386,6 +387,28 @@ class Tracker(Course):
 
     def _foot(self, x: Floats, y: Floats, first: Floats) -> tuple[Floats, Floats]:
         piece = np.searchsorted(self._knots, first, side="right")
+        # loading the compiler takes longer than a few points do
+        return self._feet(x, y, piece) if len(x) < _FEW_POINTS else self._many_feet(x, y, piece)
+
+    def _many_feet(self, x: Floats, y: Floats, piece: NDArray[np.intp]) -> tuple[Floats, Floats]:
+        from analysis.road.foot_kernels import Cuts, find_feet
+
+        cuts = Cuts(
+            self._origin,
+            self._low,
+            self._high,
+            self._place,
+            self._along,
+            self._chord,
+            self._turn,
+            self._along_chord,
+            self._along_turn,
+        )
+        s, o = np.empty(len(x)), np.empty(len(x))
+        find_feet(x, y, piece, cuts, s, o)
+        return s, o
+
+    def _feet(self, x: Floats, y: Floats, piece: NDArray[np.intp]) -> tuple[Floats, Floats]:
         at_knot = np.zeros(len(x), dtype=bool)
         open_ = np.arange(len(x))
         heading = np.zeros(len(x), dtype=np.int8)

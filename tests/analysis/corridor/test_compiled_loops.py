@@ -3,14 +3,9 @@
 import numpy as np
 import pytest
 
-from analysis.corridor.lattice_kernels import (
-    TILE,
-    Places,
-    fill_places,
-    line_misses,
-    number_patches,
-    straight_patches,
-)
+from analysis.corridor.block_kernels import Frame, Placed, carry, medians, place, smooth_across
+from analysis.corridor.lattice import places_of
+from analysis.corridor.lattice_kernels import count_alike, line_misses, straight_patches
 from analysis.corridor.likeness import plane_residuals
 
 
@@ -22,10 +17,7 @@ def test_misses_are_those_of_a_dense_array():
     row, col = np.nonzero(np.isfinite(z))
     order = rng.permutation(len(row))
     row, col = row[order], col[order]
-    tile = np.full((90 // TILE + 1, 70 // TILE + 1), -1, dtype=np.int32)
-    count = number_patches(row, col, TILE, tile)
-    places = Places(tile, np.full((count, TILE * TILE), -1, dtype=np.int32))
-    fill_places(row, col, places)
+    places = places_of(row, col)
     arms = np.array([[0, 3], [2, -5], [7, 1]])
     out = np.empty((len(row), 3))
     line_misses(row, col, z[row, col], places, arms, out)
@@ -64,3 +56,64 @@ def test_residuals_are_those_of_least_squares(bend):
     np.testing.assert_allclose(found.value, plain, atol=1e-12)
     assert found.middle[0] == pytest.approx(s.mean())
     assert found.size[0, 0] == pytest.approx(np.ptp(s))
+
+
+def test_neighbours_are_counted_as_in_a_dense_array():
+    rng = np.random.default_rng(5)
+    z = rng.integers(0, 3, (40, 50)).astype(float)
+    z[rng.random(z.shape) < 0.2] = np.nan
+    row, col = np.nonzero(np.isfinite(z))
+    order = rng.permutation(len(row))
+    row, col = row[order], col[order]
+    for along in (True, False):
+        out = np.zeros((3, 2), dtype=np.int64)
+        count_alike(row, col, z[row, col], places_of(row, col), along, out)
+        turned = z if along else z.T
+        both = np.isfinite(turned[:, 1:]) & np.isfinite(turned[:, :-1])
+        for k in range(3):
+            here = np.arange(1, turned.shape[1]) % 3 == k
+            same = both & (turned[:, 1:] == turned[:, :-1])
+            assert out[k].tolist() == [both[:, here].sum(), same[:, here].sum()]
+
+
+def test_blocks_are_those_of_plain_sums():
+    """Medians, bins, lines across and carried heights, each written out with numpy."""
+    rng = np.random.default_rng(6)
+    s, o = np.sort(rng.uniform(0.0, 20.0, 900)), rng.uniform(-4.0, 4.0, 900)
+    z = 3.0 + 0.1 * s - 0.02 * np.abs(o) + rng.normal(0.0, 0.01, 900)
+    z[7] = np.nan
+    cut, out = np.array([0, 300, 300, 900]), np.empty(3)
+    medians(o, cut, out)
+    np.testing.assert_array_equal(out, [np.median(o[:300]), np.nan, np.median(o[300:])])
+    at = np.array([2.0, 9.0, 18.0])
+    frame = Frame(0.0, 5.0, 0.5, 4, 12, at, 3.0 + 0.1 * at)
+    whole = np.empty(900, dtype=np.int64)
+    placed = Placed(whole, whole.copy(), np.empty(900), np.empty(900))
+    placed = Placed(*(part[: place(s, o, z, frame, placed)] for part in placed))
+    inside = np.flatnonzero((np.abs(o) < 3.0) & np.isfinite(z))
+    np.testing.assert_array_equal(placed.index, inside)
+    col = np.floor(o / 0.5 + 6.0).astype(int)
+    np.testing.assert_array_equal(placed.flat, ((s // 5.0).astype(int) * 12 + col)[inside])
+    over = z - np.interp(s, at, frame.profile)
+    np.testing.assert_allclose(placed.z, over[inside], atol=1e-12)
+
+    count, total = (
+        np.bincount(placed.flat, weight, 48).reshape(4, 12) for weight in (None, placed.z)
+    )
+    count[1, 2:9] = 0.0
+    weight, away, wide = np.array([0.5, 1.0, 0.5]), np.array([-0.5, 0.0, 0.5]), np.empty((4, 12))
+    smooth_across(np.where(count > 0.0, total, 0.0), count.astype(float), weight, away, 0.01, wide)
+    assert np.isnan(wide[1, 3:8]).all() and np.isfinite(np.delete(wide, 1, axis=0)).all()
+    x = np.repeat(np.arange(4, 7) * 0.5, 1)
+    mean, n = total[2, 4:7] / count[2, 4:7], count[2, 4:7] * weight
+    line = np.polynomial.Polynomial.fit(x, mean, 1, w=np.sqrt(n))
+    assert wide[2, 5] == pytest.approx(line(2.5))
+
+    wide, slope = rng.normal(0.0, 0.01, 48), rng.normal(0.0, 0.01, 48)
+    middle, value = (np.arange(12) - 5.5) * 0.5, np.empty(placed.z.size)
+    scatter = carry(placed, wide, slope, middle, 2.0, value)
+    carried = placed.z - slope[placed.flat] * (placed.o - middle[placed.flat % 12])
+    off = carried - wide[placed.flat]
+    assert scatter == pytest.approx(1.4826 * np.median(np.abs(off[np.abs(placed.o) < 2.0])))
+    limit = 4.0 * scatter + 0.03
+    np.testing.assert_allclose(value, carried - off + np.clip(off, -limit, limit), atol=1e-12)

@@ -347,6 +347,17 @@ def test_line_doubling_back_still_gives_numbers():
     assert np.isfinite(frames(road, [49.0, 50.0, 51.0]).tx).all()
 
 
+@pytest.mark.parametrize("chord", [0.0, 12.0])
+def test_many_points_are_placed_as_few_are(chord):
+    """The compiled search finds the feet that plain numpy finds, also about vertices and ends."""
+    xy = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 40.0], [20.0, 45.0], [20.0, 90.0]])
+    tracker = Tracker(make_road("a", xy), chord_m=chord)
+    x, y = np.random.default_rng(1).uniform(-30.0, 130.0, (2, 1200))
+    x[:5], y[:5] = xy.T
+    few = [tracker.to_road(x[i : i + 300], y[i : i + 300]) for i in range(0, 1200, 300)]
+    np.testing.assert_array_equal(tracker.to_road(x, y), np.concatenate(few, axis=1))
+
+
 def test_to_road_nan_and_shapes():
     road = make_road("a", [[0, 0], [100, 0]])
     s, o = to_road(road, [[10.0, np.nan]], [[1.0, 2.0]])

@@ -1,0 +1,30 @@
+"""Cells found by their place in the grid."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from analysis.corridor.lattice_kernels import Places
+
+__all__ = ["from_first", "places_of"]
+
+
+def from_first(place: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """Places (m,), at least one, counted from the first of them; and that first one."""
+    first = int(place.min())
+    return place - first, first
+
+
+def places_of(row: NDArray[np.int64], col: NDArray[np.int64]) -> Places:
+    """Tell which cell lies where, from rows and columns (m,) that aren't negative."""
+    from analysis.corridor.lattice_kernels import TILE, Places, fill_places, number_patches
+
+    tile = np.full((int(row.max()) // TILE + 1, int(col.max()) // TILE + 1), -1, dtype=np.int32)
+    count = number_patches(row, col, TILE, tile, np.empty(0, dtype=np.int32))
+    places = Places(tile, np.full((count, TILE * TILE), -1, dtype=np.int32))
+    fill_places(row, col, places)
+    return places
