@@ -119,7 +119,8 @@ class SecondLook:
         return moments(post.sum(axis=2), at)
 
     def _evidence(self, edge_at: NDArray[np.int64], hinge_at: NDArray[np.int64]) -> Floats:
-        from analysis.edges.kernels import Bins, Expected, Shapes, Tables, line_evidence
+        from analysis.edges.kernels import Bins, Expected, Shapes, Tables
+        from analysis.edges.line_kernels import line_evidence
 
         p, side = PRIORS, self.side
         forms = np.rint(np.array(p.forms).reshape(-1, 3) / self.step_m).astype(np.int64)
@@ -133,11 +134,9 @@ class SecondLook:
             Shapes(p.knot_m, p.rough_m, forms, p.form_m),
             evidence,
         )
-        levels = len(self.levels)
-        stepped = np.arange(evidence.shape[2]) % levels > 0
-        stepped[2 * levels :] = False
-        evidence[:, :, stepped] -= p.step_cost
-        return evidence / self.overlap
+        evidence -= p.step_cost * (self._mode_steps() != 0.0)
+        evidence /= self.overlap
+        return evidence
 
     def _tie(
         self,
@@ -149,7 +148,7 @@ class SecondLook:
         modes: NDArray[np.bool_] | None = None,
     ) -> Floats:
         """Posterior of place and mode, (b, p, m); `modes` (m,) leaves only some of them."""
-        from analysis.edges.kernels import tie_line
+        from analysis.edges.tie_kernels import tie_line
 
         step = stride * self.step_m
         evidence = np.maximum(evidence, -1e300)
@@ -164,8 +163,9 @@ class SecondLook:
         moves = np.zeros(evidence.shape[0])
         moves[1:] = moves_beside
         kernel = _joint_kernel(moves, self.side.drift_m(), step)
-        post = np.empty_like(evidence)
-        tie_line(evidence, kernel, start, switch, post)
+        seen = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
+        post = np.empty(seen.shape)
+        tie_line(seen, kernel, start, np.ascontiguousarray(switch), post)
         return post
 
     def _mode_steps(self) -> Floats:

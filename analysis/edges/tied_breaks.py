@@ -79,7 +79,7 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     -------
     TiedBreaks
     """
-    from analysis.edges.kernels import tie_pairs
+    from analysis.edges.tie_kernels import tie_pairs
 
     side = _about_mean(side)
     candidates = _candidates(side, step_m)

@@ -16,13 +16,12 @@ from analysis.edges.kernels import (
     Products,
     Shapes,
     Tables,
-    line_evidence,
     pair_evidence,
-    tie_line,
-    tie_pairs,
 )
+from analysis.edges.line_kernels import line_evidence
 from analysis.edges.priors import SideBlocks
 from analysis.edges.segmentation import segment_sections
+from analysis.edges.tie_kernels import tie_line, tie_pairs
 from analysis.edges.tied_breaks import edge_and_hinge
 
 HEIGHTS = st.lists(st.integers(-20, 20), min_size=5, max_size=11)
@@ -121,7 +120,8 @@ def test_tie_line_equals_all_paths(blocks, seed):
     start = np.array([0.7, 0.3])
     switch = np.array([[0.9, 0.1], [0.25, 0.75]])
     found = np.empty_like(evidence)
-    tie_line(evidence, kernel, start, switch, found)
+    seen = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
+    tie_line(seen, kernel, start, switch, found)
     expected = np.zeros_like(evidence)
     states = list(product(range(places), range(modes)))
     for path in product(states, repeat=blocks):
@@ -330,6 +330,32 @@ def test_line_evidence_equals_scipys_density():
             assert found[0, i, 2 * len(levels) + k] - expected == pytest.approx(
                 np.mean(away), abs=0.02
             )
+
+
+def test_line_evidence_of_breaks_that_crowd():
+    """One edge with many hinges, footprints that overlap, an edge beyond the hinge, and none."""
+    u, z, precision = _section(4)
+    place = np.append(np.arange(3.0, 6.0, 0.1), 99.0)
+    edge_at, hinge_at = np.array([[5, 5, 5, 12, 30, 5]]), np.array([[7, 18, 22, 9, 20, 22]])
+    steps, knot, rough = np.array([[1.0, 0.0, 0.005], [1.0, 0.06, 0.015]]), 0.35, 0.02
+    r, h = (f(u[None] - place[:, None], BOX)[None] for f in (smeared_ramp, smeared_step))
+    found = np.empty((1, 6, 2 * len(steps) + 1))
+    bins = Bins(u, np.where(precision > 0, z, 0.0), precision)
+    shapes, believed = (
+        Shapes(knot, rough, np.array([[0, 4, 8]]), FORM_M),
+        Expected(PRIOR, steps, BETWEEN),
+    )
+    tables = Tables(place, np.zeros(1, np.int64), r, h)
+    line_evidence(bins, edge_at, hinge_at, tables, believed, shapes, found)
+    away = []
+    for i, (e, g) in enumerate(zip(place[edge_at[0]], place[hinge_at[0]], strict=True)):
+        count = max(int((g - e - 0.3 * knot) / knot), 0)
+        for part in ([], [(e + (n + 1) * knot, knot) for n in range(count)]):
+            for q, step in enumerate(steps):
+                expected = _log_evidence(u, z, precision, e, g, step, knots=part, rough=rough)
+                away.append(found[0, i, q + (len(steps) if part else 0)] - expected)
+    np.testing.assert_allclose(away, np.mean(away), atol=1e-4)
+    np.testing.assert_array_equal(found[0, 2], found[0, 5])
 
 
 def test_line_evidence_wants_room_for_a_form():

@@ -1,0 +1,250 @@
+"""Compiled loops that tie breaks along the road; imported only when a road is really searched.
+
+The functions compute and check nothing: `analysis.edges.tied_breaks` and
+`analysis.edges.second_look` prepare their arrays.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from analysis.common.compiled import compiled
+
+__all__ = ["tie_line", "tie_pairs"]
+
+_FLOOR = 1e-300
+# What is left of the likeliness of a state, however unlikely it is.
+
+
+@compiled
+def _move(source: Any, kernel: Any, turned: bool, moved: Any) -> None:
+    """Convolve every column of (p, m) with the kernel (2r + 1,), or with the kernel turned.
+
+    Each step of the kernel shifts all of it at once, as one long row.
+    """
+    p, m = source.shape
+    r = kernel.size // 2
+    old, new = source.reshape(p * m), moved.reshape(p * m)
+    new[:] = 0.0
+    for k in range(-min(r, p - 1), min(r, p - 1) + 1):
+        weight = kernel[r - k] if turned else kernel[r + k]
+        if weight == 0.0:
+            continue
+        shift = k * m
+        for j in range(max(0, -k) * m, min(p, p - k) * m):
+            new[j] += weight * old[j + shift]
+
+
+@compiled
+def _line_forward(seen: Any, kernel: Any, start: Any, switch: Any, post: Any) -> None:
+    """Let `post` hold what each block and those before it say."""
+    blocks, p, m = seen.shape
+    moved, before, ones = np.empty((p, m)), np.empty((p, m)), np.ones(p * m)
+    ahead = before.reshape(p * m)
+    for b in range(blocks):
+        if b > 0:
+            _move(post[b - 1], kernel[b], True, moved)
+            np.dot(moved, switch, before)
+        else:
+            before[:] = start
+        new, told = post[b].reshape(p * m), seen[b].reshape(p * m)
+        for j in range(p * m):
+            new[j] = ahead[j] * told[j] + _FLOOR
+        scale = 1.0 / np.dot(new, ones)
+        for j in range(p * m):
+            new[j] *= scale
+
+
+@compiled
+def _line_backward(seen: Any, kernel: Any, switch: Any, post: Any) -> None:
+    """Bring in what all later blocks say."""
+    blocks, p, m = seen.shape
+    to = switch.T.copy()
+    moved, given, back = np.empty((p, m)), np.empty((p, m)), np.ones((p, m))
+    after, behind, ones = given.reshape(p * m), back.reshape(p * m), np.ones(p * m)
+    most = np.empty(m)
+    for b in range(blocks - 2, -1, -1):
+        told, new = seen[b + 1].reshape(p * m), post[b].reshape(p * m)
+        for j in range(p * m):
+            after[j] = behind[j] * told[j]
+        _move(given, kernel[b + 1], False, moved)
+        np.dot(moved, to, back)
+        most[:] = back[0]
+        for i in range(1, p):
+            for q in range(m):
+                most[q] = max(most[q], back[i, q])
+        scale = 1.0 / most.max()
+        for j in range(p * m):
+            behind[j] = behind[j] * scale + _FLOOR
+            new[j] *= behind[j]
+        scale = 1.0 / np.dot(new, ones)
+        for j in range(p * m):
+            new[j] *= scale
+
+
+@compiled
+def tie_line(seen: Any, kernel: Any, start: Any, switch: Any, post: Any) -> None:
+    """Posterior of a place and a mode in every block (forward-backward).
+
+    Parameters
+    ----------
+    seen : (b, p, m)
+        Evidence of place and mode; the greatest of each block is 1.
+    kernel : (b, 2r + 1)
+        How likely each move from the block before is, from r places inward to r outward.
+    start : (m,)
+        Probability of each mode in the first block.
+    switch : (m, m)
+        Probability of going from one mode to another; rows sum to 1.
+    post : (b, p, m)
+        Result; sums to 1 in each block.
+    """
+    _line_forward(seen, kernel, start, switch, post)
+    _line_backward(seen, kernel, switch, post)
+
+
+@compiled
+def _spread(source: Any, kernel: Any, target: Any, work: Any) -> None:
+    """Convolve (p, q) with the kernel both ways."""
+    p, q = source.shape
+    r = kernel.size // 2
+    for i in range(p):
+        for j in range(q):
+            work[i, j] = 0.0
+            target[i, j] = 0.0
+    for i in range(p):
+        for k in range(-r, r + 1):
+            m = i + k
+            if m >= 0 and m < p:
+                g = kernel[k + r]
+                for j in range(q):
+                    work[i, j] += g * source[m, j]
+    for i in range(p):
+        for j in range(q):
+            total = 0.0
+            for k in range(max(-r, -j), min(r, q - 1 - j) + 1):
+                total += kernel[k + r] * work[i, j + k]
+            target[i, j] = total
+
+
+@compiled
+def _spread_line(source: Any, kernel: Any, target: Any) -> None:
+    p = source.size
+    r = kernel.size // 2
+    for i in range(p):
+        total = 0.0
+        for k in range(max(-r, -i), min(r, p - 1 - i) + 1):
+            total += kernel[k + r] * source[i + k]
+        target[i] = total
+
+
+@compiled
+def _pairs_forward(
+    evidence: Any, evidence_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+) -> None:
+    """Let `post` and `none` hold what each block and those before it say."""
+    blocks, p, q = evidence.shape
+    moved = np.empty((p, q))
+    work = np.empty((p, q))
+    line = np.empty(p)
+    sums = np.empty(p)
+    for b in range(blocks):
+        most = max(evidence_none[b].max(), evidence[b].max())
+        if b > 0:
+            _spread(post[b - 1], kernel, moved, work)
+            _spread_line(none[b - 1], kernel, line)
+            for i in range(p):
+                sums[i] = 0.0
+                for j in range(q):
+                    sums[i] += moved[i, j]
+        total = 0.0
+        for i in range(p):
+            for j in range(q):
+                if b == 0:
+                    before = fresh[i, j] * (1.0 - switch)
+                else:
+                    before = moved[i, j] * (1.0 - switch) + line[i] * switch * fresh[i, j]
+                post[b, i, j] = before * np.exp(evidence[b, i, j] - most)
+                total += post[b, i, j]
+            before = switch if b == 0 else line[i] * (1.0 - switch) + sums[i] * switch
+            none[b, i] = before * np.exp(evidence_none[b, i] - most)
+            total += none[b, i]
+        scale = 1.0 / total if total > 0.0 else 0.0
+        for i in range(p):
+            none[b, i] = none[b, i] * scale + 1e-300
+            for j in range(q):
+                post[b, i, j] = post[b, i, j] * scale + 1e-300
+
+
+@compiled
+def _pairs_backward(
+    evidence: Any, evidence_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+) -> None:
+    """Bring in the message of all later blocks."""
+    blocks, p, q = evidence.shape
+    moved = np.empty((p, q))
+    work = np.empty((p, q))
+    line = np.empty(p)
+    sums = np.empty(p)
+    back = np.ones((p, q))
+    back_none = np.ones(p)
+    given = np.empty((p, q))
+    given_none = np.empty(p)
+    for b in range(blocks - 2, -1, -1):
+        most = max(evidence_none[b + 1].max(), evidence[b + 1].max())
+        for i in range(p):
+            given_none[i] = back_none[i] * np.exp(evidence_none[b + 1, i] - most)
+            sums[i] = 0.0
+            for j in range(q):
+                given[i, j] = back[i, j] * np.exp(evidence[b + 1, i, j] - most)
+                sums[i] += given[i, j] * fresh[i, j]
+        _spread(given, kernel, moved, work)
+        _spread_line(given_none, kernel, line)
+        # from a shoulder to none: the hinge is forgotten; from none: drawn afresh
+        top = 0.0
+        for i in range(p):
+            for j in range(q):
+                back[i, j] = (1.0 - switch) * moved[i, j] + switch * line[i]
+                top = max(top, back[i, j])
+        _spread_line(sums, kernel, given_none)
+        for i in range(p):
+            back_none[i] = (1.0 - switch) * line[i] + switch * given_none[i]
+            top = max(top, back_none[i])
+        total = 0.0
+        for i in range(p):
+            back_none[i] = back_none[i] / top + 1e-300
+            none[b, i] *= back_none[i]
+            total += none[b, i]
+            for j in range(q):
+                back[i, j] = back[i, j] / top + 1e-300
+                post[b, i, j] *= back[i, j]
+                total += post[b, i, j]
+        for i in range(p):
+            none[b, i] /= total
+            for j in range(q):
+                post[b, i, j] /= total
+
+
+@compiled
+def tie_pairs(
+    evidence: Any, evidence_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+) -> None:
+    """Posterior of edge and hinge in every block, given all blocks (forward-backward).
+
+    Parameters
+    ----------
+    evidence, evidence_none : (b, p, q), (b, p)
+        Log evidence with a shoulder and without one.
+    fresh : (p, q)
+        Probability of a hinge where a shoulder begins, for each edge; rows sum to 1.
+    kernel : (2r + 1,)
+        How far a break moves from one block to the next.
+    switch : float
+        Probability that a shoulder begins or ends from one block to the next.
+    post, none : (b, p, q), (b, p)
+        Results; they sum to 1 in each block.
+    """
+    _pairs_forward(evidence, evidence_none, fresh, kernel, switch, post, none)
+    _pairs_backward(evidence, evidence_none, fresh, kernel, switch, post, none)
