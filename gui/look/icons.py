@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.resources import files
 
 from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
-from PySide6.QtGui import QIcon, QPainter, QPixmap, QPixmapCache
+from PySide6.QtGui import QGuiApplication, QIcon, QPainter, QPixmap, QPixmapCache
 from PySide6.QtSvg import QSvgRenderer
 
 from analysis.common.pictures import finding_picture
@@ -13,21 +14,54 @@ from gui.look import theme
 
 __all__ = ["app_icon", "finding_icon", "icon"]
 
-# Sizes of toolbar icons at 100 to 300 percent.
-SIZES = (20, 30, 40, 60)
+# Side of a toolbar's icon, in pixels at 100 percent.
+SIDE = 20
+# How strongly what can't be done now is drawn.
+_PALE = 0.35
 
 
 def _drawing(name: str) -> bytes:
     return files("resources").joinpath("icons", f"{name}.svg").read_bytes()
 
 
-def _pixmap(renderer: QSvgRenderer, size: int, opacity: float) -> QPixmap:
+def _sizes() -> list[int]:
+    """Pixels that the screens want of a toolbar's icon, and twice as many to be scaled down."""
+    ratios = {screen.devicePixelRatio() for screen in QGuiApplication.screens()}
+    return sorted({round(SIDE * ratio) for ratio in (*ratios, 1.0, 2.0)})
+
+
+def _pixmap(renderer: QSvgRenderer, size: int) -> QPixmap:
     made = QPixmap(QSize(size, size))
     made.fill(Qt.GlobalColor.transparent)
     painter = QPainter(made)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-    painter.setOpacity(opacity)
     renderer.render(painter, QRectF(0, 0, size, size))
+    painter.end()
+    return made
+
+
+def _drawn(name: str, colour: str, sizes: Sequence[int]) -> list[QPixmap]:
+    """Return the drawing in a colour, in all sizes, from where Qt keeps its pictures if it can."""
+    renderer: QSvgRenderer | None = None
+    every = []
+    for size in sizes:
+        key, drawn = f"vergeline {name} {colour} {size}", QPixmap()
+        if not QPixmapCache.find(key, drawn):
+            if renderer is None:
+                data = _drawing(name).replace(b"#000000", colour.encode())
+                renderer = QSvgRenderer(QByteArray(data))
+            drawn = _pixmap(renderer, size)
+            QPixmapCache.insert(key, drawn)
+        every.append(drawn)
+    return every
+
+
+def _paler(drawn: QPixmap) -> QPixmap:
+    made = QPixmap(drawn.size())
+    made.fill(Qt.GlobalColor.transparent)
+    painter = QPainter(made)
+    painter.setOpacity(_PALE)
+    painter.drawPixmap(0, 0, drawn)
     painter.end()
     return made
 
@@ -40,22 +74,12 @@ def icon(name: str, ink: str = "ink", *, in_rows: bool = False) -> QIcon:
     Its pictures are kept where Qt keeps its own, so that going from light to dark and back is
     quick.
     """
-    made = QIcon()
-    modes = [(QIcon.Mode.Normal, ink, 1.0), (QIcon.Mode.Disabled, ink, 0.35)]
-    if in_rows:
-        modes.append((QIcon.Mode.Selected, "accent_ink", 1.0))
-    for mode, colour_name, opacity in modes:
-        colour = theme.color(colour_name).name()
-        renderer: QSvgRenderer | None = None
-        for size in SIZES:
-            key, drawn = f"vergeline {name} {colour} {size} {opacity}", QPixmap()
-            if not QPixmapCache.find(key, drawn):
-                if renderer is None:
-                    data = _drawing(name).replace(b"#000000", colour.encode())
-                    renderer = QSvgRenderer(QByteArray(data))
-                drawn = _pixmap(renderer, size, opacity)
-                QPixmapCache.insert(key, drawn)
-            made.addPixmap(drawn, mode)
+    made, sizes = QIcon(), _sizes()
+    for drawn in _drawn(name, theme.color(ink).name(), sizes):
+        made.addPixmap(drawn, QIcon.Mode.Normal)
+        made.addPixmap(_paler(drawn), QIcon.Mode.Disabled)
+    for drawn in _drawn(name, theme.color("accent_ink").name(), sizes) if in_rows else ():
+        made.addPixmap(drawn, QIcon.Mode.Selected)
     return made
 
 
@@ -71,8 +95,7 @@ def finding_icon(finding: str) -> QIcon | None:
 
 def app_icon() -> QIcon:
     """Return the program's own icon, in its own colours."""
-    renderer = QSvgRenderer(QByteArray(_drawing("vergeline")))
     made = QIcon()
-    for size in (16, 24, 32, 48, 64, 128, 256):
-        made.addPixmap(_pixmap(renderer, size, 1.0))
+    for drawn in _drawn("vergeline", "#000000", (16, 24, 32, 48, 64, 128, 256)):
+        made.addPixmap(drawn)
     return made

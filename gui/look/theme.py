@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QColor, QGuiApplication, QPalette, QPen
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QToolTip
 
 from analysis.common.verdicts import Verdict
 
@@ -27,7 +27,6 @@ __all__ = [
     "pen",
     "relief_rgba",
     "set_appearance",
-    "sheet",
     "side_pen",
     "verdict_look",
     "watcher",
@@ -193,7 +192,7 @@ def apply(app: QApplication, dark: bool | None = None) -> None:
     if dark is None:
         dark = QGuiApplication.styleHints().colorScheme() == Qt.ColorScheme.Dark
     told = watcher()
-    told.dark = dark
+    before, told.dark = told.dark, dark
     named = palette()
     roles = QPalette.ColorRole
     made = QPalette()
@@ -206,6 +205,7 @@ def apply(app: QApplication, dark: bool | None = None) -> None:
         made.setColor(QPalette.ColorGroup.Disabled, role, grey)
     made.setColor(QPalette.ColorGroup.Disabled, roles.Highlight, named["faint"])
     app.setPalette(made)
+    QToolTip.setPalette(made)
     # The style outlines fields darker than the window, which can't be seen on a dark one: there
     # they are filled lighter instead.
     for kind, fill in (
@@ -218,45 +218,9 @@ def apply(app: QApplication, dark: bool | None = None) -> None:
         field.setColor(roles.Base, named[fill if dark else "paper"])
         # The binding takes a str; its stubs say bytes.
         app.setPalette(field, kind)  # type: ignore[arg-type]
-    told.changed.emit()
-
-
-def sheet() -> str:
-    """Return the style sheet in the colours in use, for a window and all that belongs to it.
-
-    One of the application would do as well, but changing that takes three times as long.
-    """
-    c = {name: value.name() for name, value in palette().items()}
-    return f"""
-    QToolTip {{ color: {c["ink"]}; background: {c["raised"]}; border: 1px solid {c["line"]};
-        padding: 4px; }}
-    QMainWindow::separator {{ background: {c["line"]}; width: 1px; height: 1px; margin: 2px; }}
-    QMainWindow::separator:hover {{ background: {c["accent"]}; }}
-    QDockWidget {{ font-weight: 600; }}
-    QDockWidget::title {{ background: {c["plate"]}; padding: 5px 8px; text-align: left;
-        border-bottom: 1px solid {c["line"]}; }}
-    QToolBar {{ background: {c["plate"]}; border: none; border-bottom: 1px solid {c["line"]};
-        padding: 3px 6px; spacing: 3px; }}
-    QToolBar::separator {{ background: {c["line"]}; width: 1px; margin: 5px 5px; }}
-    QToolButton {{ padding: 4px 6px; border: 1px solid transparent; border-radius: 4px; }}
-    QToolButton#qt_toolbar_ext_button {{ padding: 0; }}
-    QToolButton:hover {{ background: {c["raised"]}; border-color: {c["line"]}; }}
-    QToolButton:checked {{ background: {c["faint"]}; border-color: {c["line"]}; }}
-    QToolButton:focus {{ border-color: {c["accent"]}; }}
-    QStatusBar {{ background: {c["plate"]}; border-top: 1px solid {c["line"]}; }}
-    QStatusBar::item {{ border: none; }}
-    QHeaderView::section {{ background: {c["plate"]}; color: {c["ink"]}; padding: 4px 6px;
-        border: none; border-right: 1px solid {c["faint"]};
-        border-bottom: 1px solid {c["line"]}; }}
-    QTableView {{ gridline-color: {c["faint"]}; border: none; }}
-    QTabBar::tab {{ padding: 5px 12px; border: none; border-bottom: 2px solid transparent;
-        color: {c["muted"]}; background: {c["plate"]}; }}
-    QTabBar::tab:selected {{ color: {c["ink"]}; border-bottom-color: {c["accent"]}; }}
-    QTabBar::tab:hover {{ color: {c["ink"]}; }}
-    QProgressBar {{ border: 1px solid {c["line"]}; border-radius: 3px; text-align: center;
-        background: {c["paper"]}; color: {c["ink"]}; max-height: 16px; }}
-    QProgressBar::chunk {{ background: {c["accent"]}; }}
-    """
+    # The system tells once more what it was just told, and views take long to draw anew.
+    if dark != before:
+        told.changed.emit()
 
 
 # Height above the pavement plane: below in blues, level is clear, above in oranges. The two arms

@@ -61,8 +61,6 @@ class Window(QMainWindow):
         self._had_findings = False
         self.noticed = Noticed(self.model, self)
         self._measured = self._share = ""
-        self._dress()
-        self._dress_due = later(self, self._dress_late, TURN_MS)
         self._seen_due = later(self, partial(self.setUpdatesEnabled, True), TURN_MS)
         self._build_middle()
         self.dialogs = Dialogs(self)
@@ -212,22 +210,14 @@ class Window(QMainWindow):
 
     def _on_theme(self) -> None:
         self._paint_icons()
-        # The sheet, and painting everything anew, in a turn of the event loop each: with what the
-        # views do now they would hold it up. What is half in the new colours isn't shown.
+        # Painting everything anew takes a turn of the event loop of its own: with what the views
+        # do now it would hold it up. What is half in the new colours isn't shown.
         self.setUpdatesEnabled(False)
-        self._dress_due.start()
-
-    def _dress_late(self) -> None:
-        self._dress()
         self._seen_due.start()
 
     def _paint_icons(self) -> None:
         self.commands.paint_icons()
         self.caution_button.setIcon(icon("caution", "warn"))
-
-    def _dress(self) -> None:
-        # The palette must be set before: a style sheet holds what it found.
-        self.setStyleSheet(theme.sheet())
 
     def _restore(self) -> None:
         store = QSettings()

@@ -86,9 +86,13 @@ def start() -> None:
         "os._exit(0)\n"
     )
     seconds, worked = [], []
+    # With its own modules compiled, as they are once installed, whatever this shell says of it.
+    here = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+    here["PYTHONPYCACHEPREFIX"] = str(Path(os.environ["HOME"]) / "compiled")
     for _ in range(6):
         before, used = time.perf_counter(), os.times()
-        subprocess.run([sys.executable, "-c", code], check=True, stderr=subprocess.DEVNULL)
+        order = [sys.executable, "-c", code]
+        subprocess.run(order, check=True, stderr=subprocess.DEVNULL, env=here)
         seconds.append(time.perf_counter() - before)
         now = os.times()
         worked.append(
@@ -96,7 +100,7 @@ def start() -> None:
         )
     print(
         f"visible window, warm: best {min(seconds[1:]):.2f} s, worst {max(seconds[1:]):.2f} s "
-        f"(limit 1.5 s), of which at work {min(worked[1:]):.2f} s"
+        f"(limit 1 s), of which at work {min(worked[1:]):.2f} s"
     )
 
 
@@ -106,7 +110,7 @@ def report(name: str, heart: Any, control: Control, watch: Any = None) -> None:
     print(
         f"{name:<26} worst {gaps.max():6.1f} ms, 99.9 % {np.percentile(gaps, 99.9):5.1f} ms, "
         f"over {LIMIT_MS:.0f} ms: {int((gaps > LIMIT_MS).sum())} of {len(gaps)} beats; "
-        f"own work at most {work.max():.1f} ms; "
+        f"own work at most {work.max():.1f} ms, over: {int((work > LIMIT_MS).sum())}; "
         f"a sleeping process: {control.stop():.1f} ms"
     )
     for many, worst, most, chain in watch.causes()[:25] if watch is not None else ():
