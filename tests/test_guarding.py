@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from analysis import cli
+from analysis.common import given_files
 from analysis.common.errors import (
     LimitsError,
     OutputError,
@@ -155,6 +156,32 @@ def test_a_vrt_that_names_an_address_is_refused(tmp_path, monkeypatch):
     monkeypatch.setenv(ALLOW_NETWORK, "1")
     with pytest.raises((TerrainError, RoadError), match=r"raster|coordinate system"):
         open_terrain(inner)
+
+
+def test_a_large_vrt_is_searched_in_pieces_and_wholly(tmp_path, monkeypatch):
+    """A search of megabytes holds every thread; wherever an address stands, it is found."""
+    searched = []
+
+    class Recorded:
+        def search(self, body):
+            searched.append(len(body))
+            return pattern.search(body)
+
+    pattern = given_files._FAR
+    monkeypatch.setattr(given_files, "_FAR", Recorded())
+    many = tmp_path / "many.vrt"
+    source = "<SimpleSource><SourceFilename>c:/tiles/{}.tif</SourceFilename></SimpleSource>\n"
+    system = "<SRS>http://www.opengis.net/def/crs/EPSG/0/32610</SRS>"
+    parts = [source.format(number) for number in range(3000)]
+    many.write_text("<VRTDataset>" + system + "".join(parts) + system + "</VRTDataset>")
+    given_files.check_given(many, "The terrain grid", TerrainError)
+    assert sum(searched) > 200_000
+    assert max(searched) < 100_000
+    for place in (0, 800, 810, 815, 820, 2999):
+        foreign = [*parts[:place], source.format("/vsicurl/far"), *parts[place:]]
+        many.write_text("<VRTDataset>" + system + "".join(foreign) + "</VRTDataset>")
+        with pytest.raises(TerrainError, match=r"network .*vsicurl"):
+            given_files.check_given(many, "The terrain grid", TerrainError)
 
 
 def test_a_name_that_is_not_utf8(tmp_path, capsys):

@@ -18,12 +18,15 @@ __all__ = ["ALLOW_NETWORK", "check_given", "is_local", "network_allowed", "read_
 ALLOW_NETWORK = "VERGELINE_ALLOW_NETWORK"
 """Set to 1 in the environment, files may be read over the network."""
 
+_SOURCE = re.compile(rb"<(?:SourceFilename|SrcDataSource)[^>]*>([^<]+)<")
 _LARGEST_TEXT_BYTES = 64 * 1024 * 1024
 _FAR = re.compile(
     rb"/vsi(?:curl|s3|gs|az|adls|oss|swift|hdfs|webhdfs)|\b(?:https?|ftp)://"
     rb"|\b(?:PG|MYSQL|MSSQL|OCI|WMS|WMTS|WCS|WFS|OAPIF|EEDA|EEDAI|STACTA|STACIT|PLMOSAIC):",
     re.IGNORECASE,
 )
+# A search holds every thread of the process, the window's too, until it ends.
+_PIECE_BYTES = 64 * 1024
 _POINTING = (b"<VRTDataset", b"<OGRVRTDataSource", b"<GDAL_WMS", b"<WCS_GDAL", b"<OGRWFSDataSource")
 
 
@@ -90,17 +93,40 @@ def _check_pointing(text: str, what: str, error: type[VergelineError], depth: in
         if not any(word in head for word in _POINTING):
             return
         body = head + file.read(_LARGEST_TEXT_BYTES)
-    found = _FAR.search(re.sub(rb"<SRS.*?</SRS>", b"", body, flags=re.DOTALL))
+    found = _address_in(body)
     if found:
         raise error(
-            f"{what} {text} points to files on the network ({found[0].decode()}), which aren't "
+            f"{what} {text} points to files on the network ({found}), which aren't "
             "fetched: copy them here first, or allow the network (--network on the command line, "
             f"{ALLOW_NETWORK}=1 elsewhere)."
         )
-    for name in re.findall(rb"<(?:SourceFilename|SrcDataSource)[^>]*>([^<]+)<", body):
+    for match in _SOURCE.finditer(body):
+        name = match[1]
+        if not name.lower().endswith(b".vrt"):
+            continue
         inner = Path(text).parent / os.fsdecode(name)
         if inner.suffix.lower() == ".vrt" and inner.is_file() and depth < 8:
             _check_pointing(str(inner), what, error, depth + 1)
+
+
+def _address_in(body: bytes) -> str:
+    """Return the first address in a file's text, coordinate systems left out; "" if none."""
+    at = 0
+    while at < len(body):
+        system = body.find(b"<SRS", at)
+        end = system if system >= 0 else len(body)
+        while at < end:
+            # No address has this sign in it.
+            cut = body.find(b">", at + _PIECE_BYTES, end)
+            after = cut + 1 if cut >= 0 else end
+            piece = body[at:after]
+            # Few pieces have what every address has; to look for that is quicker by far.
+            if (b":" in piece or b"/vsi" in piece.lower()) and (found := _FAR.search(piece)):
+                return found[0].decode()
+            at = after
+        closed = body.find(b"</SRS>", at)
+        at = closed if closed >= 0 else at + len(b"<SRS")
+    return ""
 
 
 def read_text(path: str | os.PathLike[str], what: str, error: type[VergelineError]) -> str:

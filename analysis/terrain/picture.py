@@ -6,6 +6,7 @@ import math
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -139,16 +140,21 @@ def _thinned(terrain: Terrain, block: tuple[int, int, int, int], shape: tuple[in
         small = (row1 - row0) * (col1 - col0) < _THIN_CELLS
         if small or threads == 1 or view.overviews(1) or terrain.warp_crs is not None:
             return heights(view, terrain, ((row0, row1), (col0, col1)), shape)
-    scale = (row1 - row0) / shape[0]
-    cuts = [round(shape[0] * i / threads) for i in range(threads + 1)]
+        scale = (row1 - row0) / shape[0]
+        cuts = [round(shape[0] * i / threads) for i in range(threads + 1)]
 
-    def band(first: int, last: int) -> Floats:
-        window = ((row0 + first * scale, row0 + last * scale), (col0, col1))
-        with opened(terrain) as view:
-            return heights(view, terrain, window, (last - first, shape[1]))
+        def band(first: int, last: int, own: Any) -> Floats:
+            window = ((row0 + first * scale, row0 + last * scale), (col0, col1))
+            return heights(own, terrain, window, (last - first, shape[1]))
 
-    with ThreadPoolExecutor(threads) as pool:
-        return np.concatenate(list(pool.map(band, cuts[:-1], cuts[1:])))
+        def other_band(first: int, last: int) -> Floats:
+            with opened(terrain) as own:
+                return band(first, last, own)
+
+        # The first with the file that is open: one of many parts takes long to open.
+        with ThreadPoolExecutor(threads - 1) as pool:
+            others = pool.map(other_band, cuts[1:-1], cuts[2:])
+            return np.concatenate([band(cuts[0], cuts[1], view), *others])
 
 
 def _turned(

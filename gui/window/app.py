@@ -188,7 +188,10 @@ def _load_all(progress: Progress) -> bool:
         "gui.section.section_page",
         "gui.forms.forms",
         "gui.tables.tables",
+        "gui.plan.plan_page",
+        "gui.field.field_page",
         "gui.forms.help",
+        "gui.review.page",
     ):
         if progress.cancelled():
             return False
