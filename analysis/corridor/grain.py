@@ -21,6 +21,7 @@ from functools import partial
 import numpy as np
 from scipy.optimize import nnls
 
+from analysis.common.along import fading
 from analysis.common.types import Floats
 from analysis.corridor.likeness import (
     FINEST_LATTICE_M,
@@ -95,8 +96,11 @@ def estimate_grain(cells: Cells) -> Grain:
     if known.sum() < 6:
         return Grain()
     lengths = _spans(cell_m)
-    fading = [length for length in _FADING_M if length >= 0.5 * cell_m]
-    models = [*(partial(_shared, a) for a in lengths), *(partial(_fading, b) for b in fading)]
+    fades = [length for length in _FADING_M if length >= 0.5 * cell_m]
+    models = [
+        *(partial(_shared, a) for a in lengths),
+        *(partial(fading, length_m=b) for b in fades),
+    ]
     white, shapes = expected_products(residuals, cell_m, lags, models)
     shared, faded = shapes[: len(lengths)], shapes[len(lengths) :]
     root = known / np.sqrt(2.0 / np.maximum(pairs, 1.0) + _MISFIT**2)
@@ -105,7 +109,7 @@ def estimate_grain(cells: Cells) -> Grain:
         return float(nnls(np.column_stack(parts) * root[:, None], product * root)[1] ** 2)
 
     own = [misfit(white)] + [misfit(white, part) + 2.0 * _COST for part in faded]
-    long = [part for part, b in zip(faded, fading, strict=True) if b in _LONG_M]
+    long = [part for part, b in zip(faded, fades, strict=True) if b in _LONG_M]
     made = [
         min(misfit(part) + _COST, *(misfit(part, far) + 2.0 * _COST for far in long))
         for part in shared
@@ -175,7 +179,3 @@ def _spans(cell_m: float) -> list[float]:
 def _shared(apart_m: float, distance_m: Floats) -> Floats:
     """Likeness of heights read from triangles of points so far apart."""
     return np.asarray(np.exp(-1.2 * (distance_m / apart_m) ** 1.58))
-
-
-def _fading(length_m: float, distance_m: Floats) -> Floats:
-    return np.asarray(np.exp(-distance_m / length_m))

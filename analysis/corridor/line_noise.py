@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.common.along import fading
 from analysis.common.types import Floats
 
 __all__ = ["line_correlation"]
@@ -62,6 +63,6 @@ def line_correlation(
     top = float(distance.max(initial=0.0))
     at = np.linspace(0.0, max(top, cell_m), 129)
     apart = np.hypot(at[:, None], t[None, :])
-    alike = np.where(apart > cell_m / np.sqrt(np.pi), np.exp(-apart / correlation_m), 0.0)
+    alike = np.where(apart > cell_m / np.sqrt(np.pi), fading(apart, correlation_m), 0.0)
     mean = 2.0 * (alike * (1.0 - t / length_m) * step).sum(axis=1) / length_m
     return np.asarray((1.0 - nugget) * np.interp(distance, at, mean))

@@ -43,17 +43,25 @@ APART_M = 1.0
 AGREE_M = 0.4
 """Edges on both sides whose middle lies so near to the road's confirm it."""
 
+UNSEEN_SE_M, LEAST_SHARE = 0.15, 0.5
+"""A hinge that isn't found may lie anywhere about its nominal place: error of each of the places
+that stand for that, and how much of the shoulder they may leave or add; our own choice."""
+
 HOLDS_M = 40.0
 """So far along the road an edge that the ground shows vouches for one that it hides."""
 
 
 @dataclass(frozen=True, slots=True)
 class SideFound:
-    """What was found on one side in b blocks: breaks, invert of the ditch, foreslope's end."""
+    """What was found on one side in b blocks: breaks, invert of the ditch, foreslope's end.
+
+    `width` (b,) is the nominal one of the shoulder.
+    """
 
     tied: TiedBreaks
     ditch: Floats
     outer: Floats
+    width: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +86,18 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         return np.column_stack([np.interp(s, blocks, getattr(t.tied, name)) for t in found.sides])
 
     edge, hinge = both("edge") + aside, both("hinge") + aside
-    edge_se, hinge_se = both("edge_se"), both("hinge_se")
-    bare = both("bare") > 0.5
+    edge_se, bare = both("edge_se"), both("bare") > 0.5
+    hinge_ways = _hinge_ways_at(found, nearest, both("hinge_se"))
+    unfound = np.column_stack([side.tied.beyond[nearest] > 0.5 for side in found.sides])
+    width = np.column_stack([side.width[nearest] for side in found.sides])
+    # where the ground shows no hinge, the shoulder is as wide as it should be
+    hinge = np.where(unfound, edge + width, hinge)
+    hinge_ways[unfound] = _nominal_ways(width[unfound])
+    hinge_se, hinge_near = _spread_of(hinge_ways), np.where(unfound, 0.0, both("hinge_near"))
     shown = (_edge_shown(found)[nearest] & (edge_se <= SURE_M)) | bare
     hinge_source = np.where(hinge_se <= SURE_M, Source.FOUND, Source.NOMINAL).astype(np.int8)
-    hinge[bare] = np.nan
-    hinge_se[bare] = np.nan
+    for part in (hinge, hinge_se, hinge_ways):
+        part[bare] = np.nan
     ditch = np.column_stack([side.ditch[nearest] for side in found.sides]) + aside
     end = np.column_stack([np.interp(s, blocks, side.outer) for side in found.sides]) + aside
     sure = np.interp(s, blocks, crown.sure)
@@ -100,7 +114,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         edge_source=np.where(shown, Source.FOUND, Source.NOMINAL).astype(np.int8),
         hinge=hinge,
         hinge_se=hinge_se,
-        hinge_confidence=both("hinge_near"),
+        hinge_confidence=hinge_near,
         hinge_source=hinge_source,
         ditch=ditch,
         ditch_source=np.where(np.isfinite(ditch), Source.FOUND, Source.NOMINAL).astype(np.int8),
@@ -108,6 +122,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         foreslope_end=end,
         rivals=_rivals(found.middle, nearest, edge, shown.all(axis=1), overrides),
         edge_ways=_ways_at(s, found),
+        hinge_ways=hinge_ways,
     )
     return _with_given(doubted(breaks), overrides)
 
@@ -168,6 +183,30 @@ def _ways_at(s: Floats, found: BlocksFound) -> Floats:
     return np.stack(out, axis=1)
 
 
+def _hinge_ways_at(found: BlocksFound, nearest: NDArray[np.int64], within_m: Floats) -> Floats:
+    """Sets of edge and hinge at the stations, see `Breaks`; `within_m` (n, 2): those found."""
+    rivals = np.stack([side.tied.hinge_ways[nearest] for side in found.sides], axis=1)
+    first = np.zeros_like(rivals[:, :, :1])
+    first[:, :, 0, 2] = within_m
+    first[:, :, 0, 3] = 1.0 - rivals[:, :, :, 3].sum(axis=2)
+    return np.concatenate([first, rivals], axis=2)
+
+
+def _nominal_ways(width: Floats) -> Floats:
+    """Sets for shoulders of nominal widths (k,), (k, 3, 4): the three nodes of a normal place."""
+    ways = np.zeros((width.size, 3, 4))
+    apart = np.minimum(np.sqrt(3.0) * NOMINAL_SE_M, LEAST_SHARE * width)
+    ways[:, 1, 1], ways[:, 2, 1] = -apart, apart
+    ways[:, :, 2], ways[:, :, 3] = UNSEEN_SE_M, (2.0 / 3.0, 1.0 / 6.0, 1.0 / 6.0)
+    return ways
+
+
+def _spread_of(ways: Floats) -> Floats:
+    """Standard deviation about the hinge found, (n, 2), over all sets (n, 2, 3, 4)."""
+    variance = ways[..., 3] * (ways[..., 1] ** 2 + ways[..., 2] ** 2)
+    return np.asarray(np.sqrt(variance.sum(axis=2)))
+
+
 def _edge_shown(found: BlocksFound) -> NDArray[np.bool_]:
     """Where the ground shows an edge, (b, 2).
 
@@ -213,6 +252,8 @@ def _with_given(breaks: Breaks, overrides: Overrides) -> Breaks:
         getattr(breaks, f"{name}_se")[fixed] = 0.0
         getattr(breaks, f"{name}_confidence")[fixed] = 1.0
         getattr(breaks, f"{name}_source")[fixed] = Source.GIVEN
+        if name == "hinge" and breaks.hinge_ways is not None:
+            breaks.hinge_ways[fixed] = ((0.0, 0.0, 0.0, 1.0), (0.0,) * 4, (0.0,) * 4)
     if overrides.axis is not None:
         fixed = np.isfinite(overrides.axis)
         breaks.axis[fixed] = overrides.axis[fixed]

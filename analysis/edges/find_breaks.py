@@ -280,7 +280,7 @@ def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: i
         usual_box_m=road.usual_box_m,
     )
     tied = edge_and_hinge(known, step_m=max(0.5 * road.cells.cell_m, 0.1), overlap=OVERLAP)
-    return SideFound(tied, ditch, outer)
+    return SideFound(tied, ditch, outer, known.shoulder_m)
 
 
 def _hinges_for_edges(road: _Sought, breaks: Breaks) -> Bools:

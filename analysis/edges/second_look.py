@@ -30,15 +30,16 @@ class SecondLook:
         Between which places are looked at.
     step_m : float
         Step of the places.
-    overlap : int
-        How many neighbouring blocks share their cells.
+    counts : (b,)
+        By how much the evidence of each block is told too high: its neighbours share its cells,
+        and straight pieces may not fit it.
     """
 
     def __init__(
-        self, side: SideBlocks, start: float, stop: float, step_m: float, overlap: int
+        self, side: SideBlocks, start: float, stop: float, step_m: float, counts: Floats
     ) -> None:
         u, box_m = side.u, side.box_m
-        self.side, self.step_m, self.overlap = side, step_m, overlap
+        self.side, self.step_m, self.counts = side, step_m, counts
         usual = side.usual_box_m
         across = np.median(box_m.sum(axis=1)) if usual is None else usual.sum()
         self.apart = 0.5 * float(across)
@@ -135,7 +136,7 @@ class SecondLook:
             evidence,
         )
         evidence -= p.step_cost * (self._mode_steps() != 0.0)
-        evidence /= self.overlap
+        evidence /= self.counts[:, None, None]
         return evidence
 
     def _tie(

@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.edges.priors import PRIORS, SideBlocks
 from analysis.edges.second_look import SecondLook, drift_kernel, moments
@@ -32,6 +33,16 @@ ROUGH_EDGE_M = 0.07
 """A rough shoulder (ruts, lips, washed-out edges) has a shape of its own, the same from block to
 block, and draws its edge to one side: standard deviation of that, by trials on made roads."""
 
+NEAR_M = 0.5
+"""So far about the likeliest hinge the second look goes; what lies farther off is a rival."""
+
+USUAL_MISFIT, MISFIT_BLOCKS = 3.0, 5
+"""Squared misfit of a cell in units of its noise that straight roads leave too, and over how many
+blocks it is told: 1.1 to 2.1 on made roads, 2.5 to 20 on a town road between verges and banks."""
+
+AT_LIMIT = 2
+"""A hinge at one of so many outermost places isn't found: the ground goes on bending beyond."""
+
 
 @dataclass(frozen=True, slots=True)
 class TiedBreaks:
@@ -50,6 +61,11 @@ class TiedBreaks:
         about forty metres.
     edge_ways : (b, 3, 2)
         Place and standard deviation of an edge that is flush, steps up, steps down.
+    hinge_ways : (b, 2, 4)
+        Rival hinges inward and outward of the one found: how far the edge lies from the one found
+        if it is they, how far they do, their standard deviation, and how likely they are.
+    beyond : (b,)
+        Probability that the hinge lies at the outer limit of its search: that none was found.
     """
 
     edge: Floats
@@ -61,6 +77,8 @@ class TiedBreaks:
     bare: Floats
     edge_gain: Floats
     edge_ways: Floats
+    hinge_ways: Floats
+    beyond: Floats
 
 
 def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> TiedBreaks:
@@ -86,8 +104,9 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     place, apart = candidates.place, candidates.apart
     at_edge, at_hinge = place[: candidates.edges], place[candidates.first_hinge :]
     evidence, none = _pair_evidence(side, candidates, step_m)
-    evidence /= overlap
-    none /= overlap
+    counts = overlap * _misfit(side, evidence, none)
+    evidence /= counts[:, None, None]
+    none /= counts[:, None]
     if side.bright is not None:
         seen, seen_alone = side.bright.pairs(at_edge, at_hinge)
         evidence += seen
@@ -105,8 +124,10 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     bare = post_none.sum(axis=1)
     hinge = moments(post.sum(axis=1), at_hinge)[0]
     coarse = moments(post.sum(axis=2) + post_none, at_edge)
-    look = SecondLook(side, place[0], place[-1], 0.1 * apart, overlap)
+    look = SecondLook(side, place[0], place[-1], 0.1 * apart, counts)
     hinge, hinge_se, hinge_near = look.hinge(coarse[0], hinge)
+    hinge_ways = _hinge_ways(post, at_edge, at_hinge, hinge)
+    beyond = _beyond(side, post, at_hinge, 0.5 * apart)
     *again, rough, ways = look.edge(hinge)
     again[1] = np.hypot(again[1], ROUGH_EDGE_M * np.sqrt(rough))
     if side.bright is not None:
@@ -115,7 +136,66 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
         np.where(bare < 0.5, new, old) for new, old in zip(again, coarse, strict=True)
     )
     gain = look.gain(edge, hinge)
-    return TiedBreaks(edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare, gain, ways)
+    return TiedBreaks(
+        edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare, gain, ways, hinge_ways, beyond
+    )
+
+
+def _misfit(side: SideBlocks, evidence: Floats, none: Floats) -> Floats:
+    """By how much the best straight pieces miss the heights of each block, at least 1, (b,).
+
+    Evidence is told in units of the noise: ground that bends everywhere would put breaks to a few
+    centimetres wherever it happens to bend most, and elsewhere in the next survey.
+    """
+    weighed = side.precision * side.z**2
+    best = np.maximum(evidence.max(axis=(1, 2)), none.max(axis=1))
+    cells = np.maximum((side.precision > 0.0).sum(axis=1), 1)
+    left = (weighed.sum(axis=1) - 2.0 * np.where(np.isfinite(best), best, 0.0)) / cells
+    about = uniform_filter1d(left, MISFIT_BLOCKS, mode="nearest")
+    return np.maximum(about / USUAL_MISFIT, 1.0)
+
+
+def _hinge_ways(post: Floats, at_edge: Floats, at_hinge: Floats, hinge: Floats) -> Floats:
+    """Rivals of the hinges found (b,), inward and outward of them: see `TiedBreaks`.
+
+    `post` (b, e, h) is the probability of each pair of places, tied along the road.
+    """
+    pairs = np.maximum(post.sum(axis=1), 0.0)
+    total = np.maximum(pairs.sum(axis=1), 1e-300)
+    off = at_hinge[None, :] - hinge[:, None]
+    edges = (post * at_edge[None, :, None]).sum(axis=1)
+
+    def of(chosen: Bools) -> tuple[Floats, Floats, Floats, Floats]:
+        mass = np.where(chosen, pairs, 0.0)
+        here = mass.sum(axis=1)
+        safe = np.maximum(here, 1e-300)
+        mean = (mass * off).sum(axis=1) / safe
+        spread = np.maximum((mass * off**2).sum(axis=1) / safe - mean**2, 0.0)
+        return here / total, mean, np.sqrt(spread), np.where(chosen, edges, 0.0).sum(axis=1) / safe
+
+    among = of(np.abs(off) <= NEAR_M)
+    ways = []
+    for rival in (off < -NEAR_M, off > NEAR_M):
+        share, place, spread, edge = of(rival)
+        told = (share > 1e-6) & (among[0] > 1e-6)
+        moved = np.where(told, edge - among[3], 0.0)
+        ways.append(np.column_stack([moved, place, spread, np.where(told, share, 0.0)]))
+    return np.stack(ways, axis=1)
+
+
+def _beyond(side: SideBlocks, post: Floats, at_hinge: Floats, reach_m: float) -> Floats:
+    """Probability that no hinge shows, (b,): it lies at the limit of its search, or of the ground.
+
+    Within `reach_m` of either what looks like a hinge may be the ground's own bend.
+    """
+    known = side.precision > 0.0
+    last = np.where(
+        known.any(axis=1), side.u[known.shape[1] - 1 - known[:, ::-1].argmax(axis=1)], 0.0
+    )
+    limit = np.minimum(last - reach_m, at_hinge[-AT_LIMIT])
+    unseen = at_hinge[None, :] >= limit[:, None] - 1e-9
+    share = (post.sum(axis=1) * unseen).sum(axis=1)
+    return np.where(np.isfinite(side.hinge_given), 0.0, share)
 
 
 def _about_mean(side: SideBlocks) -> SideBlocks:

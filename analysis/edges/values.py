@@ -44,6 +44,11 @@ class Breaks:
         Where the road itself isn't found: the likeliest place of its middle and the next one, right
         positive from the given centreline; the second is NaN where it only lies beyond the limit of
         the search, and both are where the road is found.
+    hinge_ways : (n, 2, 3, 4), optional
+        Sets of edge and hinge: the one found, and rivals with the hinge inward and outward of it.
+        How far the edge lies beyond `edge` in each, how far the hinge does beyond `hinge`, the
+        standard error of that place, and how likely the set is. NaN where there is no shoulder;
+        `hinge_se` is what all of them together leave.
     edge_ways : (n, 2, 3, 2), optional
         Where an edge would lie that is flush, that steps up and that steps down: metres beyond
         `edge`, and standard error.
@@ -66,6 +71,7 @@ class Breaks:
     foreslope_end: PerStation[Floats | None] = None
     rivals: PerStation[Floats | None] = None
     edge_ways: PerStation[Floats | None] = None
+    hinge_ways: PerStation[Floats | None] = None
 
     def lost(self) -> Bools:
         """Where the road itself isn't found, (n,)."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.common.along import fading
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.corridor.likeness import (
@@ -135,7 +136,7 @@ def _correlation(residuals: Residuals, cell_m: float) -> tuple[float, float, flo
         return 0.0, 1.0, 1.0
     lengths = [length for length in _LENGTHS_M if length >= 0.5 * cell_m]
     white, mixed = expected_products(
-        residuals, cell_m, lags, [partial(_fading, length) for length in lengths]
+        residuals, cell_m, lags, [partial(fading, length_m=length) for length in lengths]
     )
     root = np.sqrt(pairs) * known
     target = product * root
@@ -160,7 +161,3 @@ def _correlation(residuals: Residuals, cell_m: float) -> tuple[float, float, flo
                 kept = nugget + (1.0 - nugget) * float(shape[0] / white[0])
                 best = (misfit, length, nugget, kept)
     return best[1], best[2], best[3]
-
-
-def _fading(length_m: float, distance_m: Floats) -> Floats:
-    return np.asarray(np.exp(-distance_m / length_m))

@@ -16,9 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from analysis.common.along import fading
 from analysis.common.sides import Source
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
+from analysis.shoulder.rival_sets import LEAST_SHARE, sets_of, with_rivals
 from analysis.shoulder.strip import BEYOND_HINGE_M, Strip, Windows
 from analysis.shoulder.unlike import PAVEMENT, SHOULDER, STEP, shared_shift, unlike_stretches
 from analysis.shoulder.values import Noise
@@ -148,12 +150,13 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     half = 0.5 * length_m
     first, last = (np.searchsorted(strip.s, breaks.s + away) for away in (-half, half))
     windows = Windows(breaks.s, half, first, last)
+    sets = sets_of(breaks, side)
     exact = np.zeros(n, dtype=bool)
     if (noise.correlation_m > 0.0).any():
         exact[np.unique(np.linspace(0, n - 1, min(n, _EXACT_STATIONS)).astype(int))] = True
     expected = Expected(
         sigma_m=noise.known_sigma_m(),
-        hinge_se_m=np.nan_to_num(breaks.hinge_se[:, side], nan=0.05),
+        hinge_se_m=np.nan_to_num(sets[:, 0, 2], nan=0.05),
         width_m=np.nan_to_num(breaks.hinge[:, side] - breaks.edge[:, side]),
         inflation=_mean_inflation(noise, half, strip.cell_m),
         correlation_m=np.maximum(noise.correlation_m, 1e-3),
@@ -162,9 +165,13 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     )
     knot_m = max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M)
     shapes = np.array([(knot_m, 0.0), *ROUGHNESS])
+    edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
     places = _places(breaks, side)
-    k = places.shape[1]
-    ways = Ways(places[:, :, 0].copy(), expected.width_m[:, None] - places[:, :, 0])
+    rivals = np.where(sets[:, 1:, 3:] > LEAST_SHARE, sets[:, 1:], np.nan)
+    beyond = np.concatenate([places[:, :, 0], rivals[:, :, 0]], axis=1)
+    off = np.concatenate([places[:, :, 0], rivals[:, :, 0] - rivals[:, :, 1]], axis=1)
+    k = beyond.shape[1]
+    ways = Ways(beyond, expected.width_m[:, None] - off)
     fits, others = blank_fits(n, strip.s.size), blank_fits(n * k, 0)
     fit_windows(windows, strip, expected, ways, shapes, fits, others)
     variance = (expected.sigma_m**2)[:, None, None]
@@ -173,7 +180,6 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     wider = _where_measured(strip, windows, fits, expected, covariance)
     covariance = covariance * wider[:, :, None] * wider[:, None, :] * variance
     slope_inflation = slope_inflation * wider[:, 5] ** 2
-    edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
     unevenness = np.sqrt(np.sum(fits.knots**2, axis=1) / np.maximum(fits.knot_count, 1))
     # a step within twice its noise isn't told from none
     step = np.sqrt(np.maximum(fits.beta[:, 6] ** 2 - 4.0 * covariance[:, 6, 6], 0.0))
@@ -182,7 +188,8 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     shift = fits.lever * edge_se[:, None]
     shift[:, 6] *= counts
     covariance = covariance + shift[:, :, None] * shift[:, None, :]
-    other_shift = others.lever.reshape(n, k, -1) * places[:, :, 1:]
+    unsure = np.concatenate([places[:, :, 1], np.tile(edge_se[:, None], k - places.shape[1])], 1)
+    other_shift = others.lever.reshape(n, k, -1) * unsure[:, :, None]
     other, _ = _correlated(others.covariance, np.repeat(factor, k, axis=0))
     other = (other * np.repeat(variance, k, axis=0)).reshape(n, k, *covariance.shape[1:])
     other = other * wider[:, None, :, None] * wider[:, None, None, :]
@@ -190,14 +197,19 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     level = shared_shift(strip, windows, fits.weight, expected.sigma_m)
     shared = level[:, :, None] * level[:, None, :]
     covariance, other = covariance + shared, other + shared[:, None]
+    other_beta, other_evidence = others.beta.reshape(n, k, -1), others.evidence.reshape(n, k)
+    edges = slice(0, places.shape[1])
     mixed = _mix(
         windows,
-        np.concatenate([fits.beta[:, None], others.beta.reshape(n, k, -1)], axis=1),
-        np.concatenate([covariance[:, None], other], axis=1),
+        np.concatenate([fits.beta[:, None], other_beta[:, edges]], axis=1),
+        np.concatenate([covariance[:, None], other[:, edges]], axis=1),
         # what scatters more says less
-        np.column_stack([fits.evidence, others.evidence.reshape(n, k)]) / wider[:, 6:7] ** 2,
+        np.column_stack([fits.evidence, other_evidence[:, edges]]) / wider[:, 6:7] ** 2,
         np.exp(-((unevenness / UNEVEN_M) ** 2)),
     )
+    far = slice(places.shape[1], k)
+    share = np.where(np.isfinite(other_evidence[:, far]), np.nan_to_num(rivals[:, :, 3]), 0.0)
+    mixed = with_rivals(*mixed, other_beta[:, far], share)
     knots_cov = fits.knots_cov * expected.inflation[:, None, None]
     shape = Shape(fits.knots, knots_cov, fits.knot_count, expected.width_m)
     return SideFit(
@@ -447,6 +459,6 @@ def _mean_inflation(noise: Noise, half_m: Floats, cell_m: float) -> Floats:
         i = np.arange(count) * cell_m
         # a band two cells wide, as the means have it
         along = np.abs(i[:, None] - i[None, :])
-        mean = 0.5 * (np.exp(-along / length) + np.exp(-np.hypot(along, cell_m) / length))
+        mean = 0.5 * (fading(along, length) + fading(np.hypot(along, cell_m), length))
         out[same] = nugget + (1.0 - nugget) * 2.0 * count * float(mean.mean())
     return out

@@ -175,16 +175,20 @@ def _stepped_away(
     for side in (0, 1):
         half = 0.5 * measures.average_m[:, side]
         stands = np.isfinite(suspicion.kerb_away_m[:, side])
+        known = np.flatnonzero(stands)
+        if known.size == 0:
+            continue
         near = np.abs(suspicion.s[at] - breaks.s) <= np.fmax(half, NEAR_M)
-        here = near & (_window_mean(suspicion.s, stands, breaks.s, half) >= KERB_SHARE)
-        for values, out, scale in (
-            (suspicion.kerb_away_m, away, 1.0),
-            (-suspicion.kerb_height_m, drop, 1000.0),
-            (suspicion.kerb_se_m, drop_se, 1000.0),
-        ):
-            known = np.flatnonzero(stands)
-            nearest = known[_nearest(known.astype(np.float64), at[here].astype(np.float64))]
-            out[here, side] = scale * values[nearest, side]
+        share = np.where(near, _window_mean(suspicion.s, stands, breaks.s, half), 0.0)
+        nearest = known[_nearest(known.astype(np.float64), at.astype(np.float64))]
+        step = -1000.0 * suspicion.kerb_height_m[nearest, side]
+        # along part of a window: which of the two is the drop, the next survey may see otherwise
+        apart = np.sqrt(share * (1.0 - share)) * np.abs(np.nan_to_num(step - drop[:, side]))
+        here = share >= KERB_SHARE
+        step_se = 1000.0 * suspicion.kerb_se_m[nearest, side]
+        drop_se[:, side] = np.hypot(np.where(here, step_se, drop_se[:, side]), apart)
+        drop[here, side] = step[here]
+        away[here, side] = suspicion.kerb_away_m[nearest, side][here]
     stood = np.isfinite(away)
     behind = {name: np.where(stood, np.nan, getattr(measures, name)) for name in _BEHIND_THE_EDGE}
     # that the shoulder couldn't be measured doesn't hide the step

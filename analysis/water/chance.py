@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.common.along import average_along, known_median, rows_for
+from analysis.common.along import average_along, fading, known_median, rows_for
 from analysis.common.types import Floats
 from analysis.water.filling import fill_ribbon
 from analysis.water.outlets import Outlets
@@ -99,7 +99,7 @@ class NoiseMaker:
     cell_m : float
         Size of the grid's cells, metres.
     correlation_m : float
-        Distance at which the smooth part's correlation has fallen to 1/e, metres.
+        Distance at which the correlated part's has fallen to 1/e, metres; see `fading`.
     nugget : float
         Share of white noise in the variance, 0..1.
     seed : int
@@ -112,12 +112,9 @@ class NoiseMaker:
         field = self._white()
         share = float(np.clip(nugget, 0.0, 1.0))
         if share < 1.0 and correlation_m > 0:
-            from scipy.ndimage import gaussian_filter
-
-            # White noise through a Gaussian of width g correlates as exp(-d^2 / 4 g^2).
-            width = min(0.5 * correlation_m / cell_m, _FIELD / 16)
-            smooth = gaussian_filter(self._white(), width, mode="wrap")
-            smooth /= smooth.std()
+            # past an eighth of it the field would meet itself round its ends
+            length = min(correlation_m / cell_m, _FIELD / 8)
+            smooth = _tied(self._white(), length)
             field = np.sqrt(share) * field + np.sqrt(1.0 - share) * smooth
         self._field = field
 
@@ -145,6 +142,17 @@ class NoiseMaker:
         return np.asarray(
             map_coordinates(self._field, [x, y], order=1, mode="grid-wrap"), np.float64
         )
+
+
+def _tied(white: Floats, length: float) -> Floats:
+    """Make noise of unit variance that fades over a length, in cells, from white noise (f, f)."""
+    from scipy import fft
+
+    f = white.shape[0]
+    away = np.minimum(np.arange(f), f - np.arange(f))
+    power = fft.rfft2(fading(np.hypot(away[:, None], away[None, :]), length)).real
+    field = fft.irfft2(np.sqrt(np.maximum(power, 0.0)) * fft.rfft2(white), s=white.shape)
+    return np.asarray(field / field.std())
 
 
 @lru_cache(maxsize=2)

@@ -320,9 +320,10 @@ def test_noise_maker_is_as_loud_as_it_says():
     assert made.std() == pytest.approx(2.0 / 3.0, rel=0.05)
     smooth = NoiseMaker(0.5, 4.0, 0.0, seed=1).block(4000, 60, 0.5, 0.5)
     assert smooth.std() == pytest.approx(1.0, rel=0.1)
-    lag = int(4.0 / 0.5)
-    correlation = np.mean(smooth[:-lag] * smooth[lag:]) / smooth.var()
-    assert correlation == pytest.approx(np.exp(-1.0), abs=0.08)
+    for apart in (1.0, 2.0, 4.0, 8.0):
+        lag = int(apart / 0.5)
+        correlation = np.mean(smooth[:-lag] * smooth[lag:]) / smooth.var()
+        assert correlation == pytest.approx(np.exp(-apart / 4.0), abs=0.08)
     again = NoiseMaker(0.5, 0.0, 1.0, seed=1).block(2000, 60, 0.5, 0.5)
     assert np.array_equal(made, again)
 
@@ -449,3 +450,13 @@ def test_correlated_share_of_white_and_frozen_noise():
     assert correlated_share(10.0, 0.5, 1e6, 0.0) == pytest.approx(1.0, abs=1e-3)
     assert rows_for(2.5, 0.5) == 5
     assert rows_for(0.1, 0.5) == 1
+
+
+@pytest.mark.parametrize(("window", "length", "nugget"), [(10.0, 1.0, 0.0), (2.5, 4.0, 0.3)])
+def test_correlated_share_is_that_of_a_sum_over_all_pairs(window, length, nugget):
+    """Cells so small that their sum is the integral, each pair with its own correlation."""
+    cell = 0.01
+    at = cell * np.arange(round(window / cell))
+    tied = np.exp(-np.abs(at[:, None] - at) / length).mean()
+    expected = np.sqrt(nugget * cell / window + (1.0 - nugget) * tied)
+    assert correlated_share(window, cell, length, nugget) == pytest.approx(expected, rel=1e-3)
