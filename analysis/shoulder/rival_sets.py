@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.common.types import Bools, Floats
+from analysis.common.types import Floats
 from analysis.edges.values import Breaks
 
 __all__ = ["LEAST_SHARE", "sets_of", "with_rivals"]
@@ -40,7 +40,8 @@ def with_rivals(mean: Floats, spread: Floats, beta: Floats, share: Floats) -> tu
         Mean and covariance of the mixture. Rivals are fitted to the same cells: how far they lie
         apart holds their noise already, so that all count as unsure as those found.
     """
-    told: Bools = np.isfinite(beta).all(axis=2) & np.isfinite(mean).all(axis=1, keepdims=True)
+    found = np.asarray(np.isfinite(mean).all(axis=1))
+    told = np.asarray(np.isfinite(beta).all(axis=2)) & found[:, None]
     share = np.where((share > 0.0) & told, share, 0.0)
     off = np.where(told[:, :, None], beta - mean[:, None], 0.0)
     moved = np.einsum("nk,nkj->nj", share, off)
