@@ -152,21 +152,28 @@ class SecondLook:
         from analysis.edges.tie_kernels import tie_line
 
         step = stride * self.step_m
-        evidence = np.maximum(evidence, -1e300)
         fixed = np.flatnonzero(np.isfinite(given))
-        away = (at[None, :] - given[fixed, None]) / (0.5 * step)
-        evidence[fixed] -= 0.5 * away[:, :, None] ** 2
+        if fixed.size:
+            away = (at[None, :] - given[fixed, None]) / (0.5 * step)
+            evidence = evidence.copy()
+            evidence[fixed] -= 0.5 * away[:, :, None] ** 2
         start, switch = _mode_switch(self.levels, self.side.length_m)
         if modes is not None:
-            evidence, start = np.ascontiguousarray(evidence[:, :, modes]), start[modes]
-            switch = np.ascontiguousarray(switch[np.ix_(modes, modes)])
+            some = np.flatnonzero(modes)
+            evidence, start = np.take(evidence, some, axis=2), start[some]
+            switch = np.ascontiguousarray(switch[np.ix_(some, some)])
             start, switch = start / start.sum(), switch / switch.sum(axis=1, keepdims=True)
         moves = np.zeros(evidence.shape[0])
         moves[1:] = moves_beside
         kernel = _joint_kernel(moves, self.side.drift_m(), step)
-        seen = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
+        most = evidence.max(axis=(1, 2), keepdims=True)
+        # where nothing is a candidate, nothing is told
+        silent = np.isneginf(most)
+        seen = np.subtract(evidence, np.where(silent, 0.0, most))
+        np.exp(seen, out=seen)
+        seen[silent[:, 0, 0]] = 1.0
         post = np.empty(seen.shape)
-        tie_line(seen, kernel, start, np.ascontiguousarray(switch), post)
+        tie_line(seen, kernel, start, switch, post)
         return post
 
     def _mode_steps(self) -> Floats:

@@ -17,35 +17,41 @@ __all__ = ["tie_line", "tie_pairs"]
 _FLOOR = 1e-300
 # What is left of the likeliness of a state, however unlikely it is.
 
+_ROWS = 32
+# Most places that are moved at once.
+
 
 @compiled
-def _move(source: Any, kernel: Any, turned: bool, moved: Any) -> None:
-    """Convolve every column of (p, m) with the kernel (2r + 1,), or with the kernel turned.
+def _lay_moves(kernel: Any, turned: bool, band: Any) -> None:
+    """Lay a kernel (2r + 1,), or the kernel turned, along the diagonal of (t, t + 2r)."""
+    size = kernel.size
+    for i in range(band.shape[0]):
+        for k in range(size):
+            band[i, i + k] = kernel[size - 1 - k] if turned else kernel[k]
 
-    Each step of the kernel shifts all of it at once, as one long row.
+
+@compiled
+def _move(padded: Any, band: Any, moved: Any) -> None:
+    """Convolve every column with a kernel that was laid, some rows at a time.
+
+    `padded` has as many rows of 0 as the kernel reaches before and after those of `moved`.
     """
-    p, m = source.shape
-    r = kernel.size // 2
-    old, new = source.reshape(p * m), moved.reshape(p * m)
-    new[:] = 0.0
-    for k in range(-min(r, p - 1), min(r, p - 1) + 1):
-        weight = kernel[r - k] if turned else kernel[r + k]
-        if weight == 0.0:
-            continue
-        shift = k * m
-        for j in range(max(0, -k) * m, min(p, p - k) * m):
-            new[j] += weight * old[j + shift]
+    rows, reach = band.shape
+    for i in range(0, moved.shape[0], rows):
+        np.dot(band, padded[i : i + reach], moved[i : i + rows])
 
 
 @compiled
-def _line_forward(seen: Any, kernel: Any, start: Any, switch: Any, post: Any) -> None:
+def _line_forward(seen: Any, kernel: Any, start: Any, switch: Any, work: Any, post: Any) -> None:
     """Let `post` hold what each block and those before it say."""
     blocks, p, m = seen.shape
-    moved, before, ones = np.empty((p, m)), np.empty((p, m)), np.ones(p * m)
-    ahead = before.reshape(p * m)
+    band, padded, moved, before = work
+    ahead, ones, r = before.reshape(before.size), np.ones(p * m), kernel.shape[1] // 2
     for b in range(blocks):
         if b > 0:
-            _move(post[b - 1], kernel[b], True, moved)
+            padded[r : r + p] = post[b - 1]
+            _lay_moves(kernel[b], True, band)
+            _move(padded, band, moved)
             np.dot(moved, switch, before)
         else:
             before[:] = start
@@ -58,18 +64,20 @@ def _line_forward(seen: Any, kernel: Any, start: Any, switch: Any, post: Any) ->
 
 
 @compiled
-def _line_backward(seen: Any, kernel: Any, switch: Any, post: Any) -> None:
+def _line_backward(seen: Any, kernel: Any, switch: Any, work: Any, post: Any) -> None:
     """Bring in what all later blocks say."""
     blocks, p, m = seen.shape
-    to = switch.T.copy()
-    moved, given, back = np.empty((p, m)), np.empty((p, m)), np.ones((p, m))
-    after, behind, ones = given.reshape(p * m), back.reshape(p * m), np.ones(p * m)
-    most = np.empty(m)
+    band, padded, moved, back = work
+    to, most, ones, r = switch.T.copy(), np.empty(m), np.ones(p * m), kernel.shape[1] // 2
+    given = padded.reshape(padded.size)[r * m : (r + p) * m]
+    behind = back.reshape(back.size)
+    back[:] = 1.0
     for b in range(blocks - 2, -1, -1):
         told, new = seen[b + 1].reshape(p * m), post[b].reshape(p * m)
         for j in range(p * m):
-            after[j] = behind[j] * told[j]
-        _move(given, kernel[b + 1], False, moved)
+            given[j] = behind[j] * told[j]
+        _lay_moves(kernel[b + 1], False, band)
+        _move(padded, band, moved)
         np.dot(moved, to, back)
         most[:] = back[0]
         for i in range(1, p):
@@ -101,8 +109,15 @@ def tie_line(seen: Any, kernel: Any, start: Any, switch: Any, post: Any) -> None
     post : (b, p, m)
         Result; sums to 1 in each block.
     """
-    _line_forward(seen, kernel, start, switch, post)
-    _line_backward(seen, kernel, switch, post)
+    _, p, m = seen.shape
+    r = kernel.shape[1] // 2
+    # products of matrices so small that none is dealt out to threads
+    parts = (p + _ROWS - 1) // _ROWS
+    rows = (p + parts - 1) // parts
+    band, padded = np.zeros((rows, rows + 2 * r)), np.zeros((rows * parts + 2 * r, m))
+    work = band, padded, np.empty((rows * parts, m)), np.empty((rows * parts, m))
+    _line_forward(seen, kernel, start, switch, work, post)
+    _line_backward(seen, kernel, switch, work, post)
 
 
 @compiled
