@@ -174,28 +174,10 @@ def _tie_line(evidence: Floats, kernel: Floats, switch: float) -> tuple[Floats, 
 
     Returns the posterior of the place (rows sum to 1) and the probability of a kink.
     """
-    blocks, places = evidence.shape
+    from analysis.edges.tie_kernels import tie_crown
+
     # without a kink the evidence is that of the slope alone, 0 here; the place drifts on
     top = np.maximum(evidence.max(axis=1), 0.0)
-    seen = np.exp(evidence - top[:, None])
-    blank = np.exp(-top)
-    ahead = np.empty((blocks, 2, places))
-    before = np.full((2, places), 0.5 / places)
-    for b in range(blocks):
-        if b > 0:
-            moved = ahead[b - 1] @ kernel
-            before = (1.0 - switch) * moved + switch * moved[::-1]
-        ahead[b, 0] = before[0] * seen[b]
-        ahead[b, 1] = before[1] * blank[b]
-        ahead[b] /= ahead[b].sum()
-    back = np.ones((2, places))
-    post = np.empty((blocks, 2, places))
-    post[-1] = ahead[-1]
-    for b in range(blocks - 2, -1, -1):
-        given = np.stack([back[0] * seen[b + 1], back[1] * blank[b + 1]])
-        moved = given @ kernel.T
-        back = (1.0 - switch) * moved + switch * moved[::-1]
-        back /= back.max()
-        post[b] = ahead[b] * back
-    post /= post.sum(axis=(1, 2), keepdims=True)
+    post = np.empty((len(evidence), 2, evidence.shape[1]))
+    tie_crown(np.exp(evidence - top[:, None]), np.exp(-top), kernel, switch, post)
     return post.sum(axis=1), post[:, 0].sum(axis=1)

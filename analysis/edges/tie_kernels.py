@@ -1,7 +1,7 @@
 """Compiled loops that tie breaks along the road; imported only when a road is really searched.
 
-The functions compute and check nothing: `analysis.edges.tied_breaks` and
-`analysis.edges.second_look` prepare their arrays.
+The functions compute and check nothing: `analysis.edges.tied_breaks`,
+`analysis.edges.second_look` and `analysis.edges.crowns` prepare their arrays.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["tie_line", "tie_pairs"]
+__all__ = ["tie_crown", "tie_line", "tie_pairs"]
 
 _FLOOR = 1e-300
 # What is left of the likeliness of a state, however unlikely it is.
@@ -263,3 +263,53 @@ def tie_pairs(
     """
     _pairs_forward(evidence, evidence_none, fresh, kernel, switch, post, none)
     _pairs_backward(evidence, evidence_none, fresh, kernel, switch, post, none)
+
+
+@compiled
+def _switched(moved: Any, switch: float, out: Any) -> None:
+    """Let either of two states turn into the other one, (2, p)."""
+    for i in range(moved.shape[1]):
+        out[0, i] = (1.0 - switch) * moved[0, i] + switch * moved[1, i]
+        out[1, i] = (1.0 - switch) * moved[1, i] + switch * moved[0, i]
+
+
+@compiled
+def tie_crown(seen: Any, blank: Any, kernel: Any, switch: float, post: Any) -> None:
+    """Posterior of a place with a kink or without one in every block (forward-backward).
+
+    Parameters
+    ----------
+    seen, blank : (b, p), (b,)
+        Evidence of a kink at each place, and of none.
+    kernel : (p, p)
+        How likely each place follows on each; rows sum to 1.
+    switch : float
+        Probability that the kink begins or ends from one block to the next.
+    post : (b, 2, p)
+        Result; sums to 1 in each block.
+    """
+    blocks, p = seen.shape
+    to = kernel.T.copy()
+    before, moved, given = np.full((2, p), 0.5 / p), np.empty((2, p)), np.empty((2, p))
+    for b in range(blocks):
+        if b > 0:
+            np.dot(post[b - 1], kernel, moved)
+            _switched(moved, switch, before)
+        total = 0.0
+        for i in range(p):
+            post[b, 0, i], post[b, 1, i] = before[0, i] * seen[b, i], before[1, i] * blank[b]
+            total += post[b, 0, i] + post[b, 1, i]
+        post[b] /= total
+    back = np.ones((2, p))
+    for b in range(blocks - 2, -1, -1):
+        for i in range(p):
+            given[0, i], given[1, i] = back[0, i] * seen[b + 1, i], back[1, i] * blank[b + 1]
+        np.dot(given, to, moved)
+        _switched(moved, switch, back)
+        back /= back.max()
+        total = 0.0
+        for i in range(p):
+            for k in range(2):
+                post[b, k, i] *= back[k, i]
+                total += post[b, k, i]
+        post[b] /= total

@@ -21,7 +21,7 @@ from analysis.edges.kernels import (
 from analysis.edges.line_kernels import line_evidence
 from analysis.edges.priors import SideBlocks
 from analysis.edges.segmentation import segment_sections
-from analysis.edges.tie_kernels import tie_line, tie_pairs
+from analysis.edges.tie_kernels import tie_crown, tie_line, tie_pairs
 from analysis.edges.tied_breaks import edge_and_hinge
 
 HEIGHTS = st.lists(st.integers(-20, 20), min_size=5, max_size=11)
@@ -134,6 +134,41 @@ def test_tie_line_equals_all_paths(blocks, seed):
             expected[b, i, q] += p
     expected /= expected.sum(axis=(1, 2), keepdims=True)
     np.testing.assert_allclose(found, expected, atol=1e-10)
+
+
+@pytest.mark.parametrize("blocks", [1, 2, 4])
+def test_tie_crown_equals_all_paths(blocks):
+    """The posterior of a place with a kink and without one, by summing over all paths."""
+    dice = np.random.default_rng(blocks)
+    places, switch = 3, 0.1
+    seen, blank = dice.uniform(0.0, 1.0, (blocks, places)), dice.uniform(0.0, 1.0, blocks)
+    kernel = dice.dirichlet(np.ones(places), places)
+    found = np.empty((blocks, 2, places))
+    tie_crown(seen, blank, kernel, switch, found)
+    told = np.stack([seen, np.repeat(blank[:, None], places, axis=1)], axis=1)
+    expected = np.zeros_like(found)
+    for path in product(product(range(2), range(places)), repeat=blocks):
+        p = np.prod([told[b, state, i] for b, (state, i) in enumerate(path)])
+        for (state, i), (other, j) in pairwise(path):
+            p *= kernel[i, j] * (switch if state != other else 1.0 - switch)
+        for b, (state, i) in enumerate(path):
+            expected[b, state, i] += p
+    expected /= expected.sum(axis=(1, 2), keepdims=True)
+    np.testing.assert_allclose(found, expected, rtol=1e-10)
+
+
+@pytest.mark.parametrize("places", [2, 33, 70])
+def test_tie_line_moves_many_places_by_parts(places):
+    """However many places there are, each block moves them as numpy's own convolution does."""
+    dice = np.random.default_rng(places)
+    seen, kernel = dice.uniform(0.1, 1.0, (2, places, 2)), dice.dirichlet(np.ones(7), 2)
+    start, switch = np.array([0.4, 0.6]), np.array([[0.8, 0.2], [0.3, 0.7]])
+    found = np.empty_like(seen)
+    tie_line(seen, kernel, start, switch, found)
+    first = start * seen[0] / np.sum(start * seen[0])
+    moved = np.column_stack([np.convolve(part, kernel[1])[3 : 3 + places] for part in first.T])
+    last = (moved @ switch) * seen[1]
+    np.testing.assert_allclose(found[1], last / last.sum(), rtol=1e-10)
 
 
 @settings(max_examples=10)
