@@ -4,8 +4,9 @@ Flights and drives past stand some centimetres apart, and a grid of them keeps t
 pavement nothing else looks like it: a step of one height that goes on for a long way, clear of the
 edges. Where one is found, the far side is brought level, as the strips of points are where points
 tell them apart; what is left of its height is an error that all its cells share. A seam that runs
-near an edge or on a shoulder can't be told from a real step by heights alone, nor is any looked for
-on gravel and earth, which wear to shapes of their own.
+near an edge or on a shoulder can't be told from a real step by heights alone: where one has left
+the pavement, the shoulder that it went to carries its whole height as an error, for as long as it
+may stay there. None is looked for on gravel and earth, which wear to shapes of their own.
 """
 
 from __future__ import annotations
@@ -16,8 +17,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.types import Floats
-from analysis.corridor.footprint import smeared_step
+from analysis.common.along import runs
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Bools, Floats
+from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.values import Case, Cells, Ground, Ribbon
 from analysis.edges.values import Breaks
 
@@ -58,6 +61,19 @@ PLACE_SHARE, SHAPE_SHARE = 0.1, 2.0
 pavement's own shape widens that of noise; our own choice."""
 
 
+AWAY_M, GOES_ON_M = 3.0, 250.0
+"""Strips end along lines: a seam that left the pavement goes on as it ran before until it is so far
+outside the edge, and it is as likely as 1 in e not to have done so for this long."""
+
+LINE_BLOCKS = (5, 15)
+"""From how many blocks, at least and at most, its direction is told."""
+
+AS_STEP, AS_SLOPE = 0.55, 0.85
+"""What a step of unit height that lies anywhere from 0.5 m inside an edge to as much outside the
+hinge makes of edge drop and of the rise over the shoulder: root mean squares, by the closed forms
+of a line through it."""
+
+
 class _Told(NamedTuple):
     """What b blocks say of a step at each of p places across.
 
@@ -65,6 +81,8 @@ class _Told(NamedTuple):
     ----------
     s, middle : (b,)
         Middle of each block along the road, and of the pavement there.
+    edge, width : (b, 2)
+        Pavement edges outward from the given line, and widths of the shoulders.
     gain, weight : (b, p)
         The log evidence for a step of height r is ``r * gain - r**2 / 2 * weight``; a weight of 0
         marks a place that isn't on the pavement.
@@ -75,11 +93,30 @@ class _Told(NamedTuple):
 
     s: Floats
     middle: Floats
+    edge: Floats
+    width: Floats
     gain: Floats
     weight: Floats
     cross: Floats
     inner: Floats
     pull: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Astride:
+    """Shoulders that a seam went to when it left the pavement, in b blocks; sides left, right.
+
+    Attributes
+    ----------
+    edge, width : (b, 2)
+        Pavement edges outward from the given line, and widths of the shoulders.
+    chance : (b, 2)
+        Probability that the seam runs by the edge or on the shoulder.
+    """
+
+    edge: Floats
+    width: Floats
+    chance: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +132,8 @@ class Seam:
         How far the ground right of it stands too high, and its standard error.
     length_m : float
         Length of road along which it is seen.
+    astride : Astride
+        Where it may run beside the pavement.
     """
 
     s: Floats
@@ -102,6 +141,7 @@ class Seam:
     rise_m: float
     se_m: float
     length_m: float
+    astride: Astride
 
     def levelled(self, ground: Ground, box_m: tuple[float, float]) -> Ground:
         """Bring the ground right of the seam level with that left of it."""
@@ -116,7 +156,22 @@ class Seam:
 
     def _cells(self, cells: Cells, box_m: tuple[float, float]) -> Cells:
         beyond = smeared_step(cells.o - np.interp(cells.s, self.s, self.offset), np.array(box_m))
-        return replace(cells, z=cells.z - self.rise_m * beyond, shared_m=self.se_m * beyond)
+        shared = self.se_m * beyond + self._beside(cells, box_m)
+        return replace(cells, z=cells.z - self.rise_m * beyond, shared_m=shared)
+
+    def _beside(self, cells: Cells, box_m: tuple[float, float]) -> Floats:
+        """What a seam that may run beside the pavement adds to cells as an error, (m,)."""
+        out, box = np.zeros(len(cells)), np.array(box_m)
+        for side, sign in enumerate(SIDE_SIGN):
+            edge, width, chance = (
+                np.interp(cells.s, self.s, of[:, side])
+                for of in (self.astride.edge, self.astride.width, self.astride.chance)
+            )
+            x = sign * cells.o - edge
+            along = (smeared_ramp(x, box) - smeared_ramp(x - width, box)) / np.maximum(width, 0.5)
+            size = abs(self.rise_m) * np.sqrt(chance)
+            out += size * (AS_STEP * smeared_step(x, box) + AS_SLOPE * along)
+        return out
 
     def _ribbon(self, ribbon: Ribbon, box_m: tuple[float, float]) -> Ribbon:
         at = np.interp(ribbon.s, self.s, self.offset)
@@ -134,10 +189,11 @@ def seam_text(seam: Seam | None) -> str:
     """Say in a sentence where strips meet; empty without a seam."""
     if seam is None:
         return ""
+    on = " Beside it, it is taken to go on as it ran there." if seam.astride.chance.any() else ""
     return (
         f"Two strips of the survey meet along {seam.length_m:.0f} m of the pavement; they stood "
         f"{1000.0 * abs(seam.rise_m):.0f} ± {1000.0 * seam.se_m:.0f} mm apart and were brought "
-        f"level. A seam on a shoulder can't be told from a step in it."
+        f"level.{on} A seam that runs only on a shoulder can't be told from a step in it."
     )
 
 
@@ -203,7 +259,10 @@ def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | N
     spread = max(1.0, 1.4826 * float(np.median(np.abs(change))) / np.sqrt(2.0)) ** 2
     at = np.asarray(start + BLOCK_M * (np.arange(blocks) + 0.5), dtype=np.float64)
     parts = (part / spread for part in said)
-    return _Told(at, np.interp(at, cells.s, middle), *parts)
+    edges = np.column_stack([np.interp(at, cells.s, of) for of in edge])
+    gap = np.nan_to_num(breaks.hinge - breaks.edge)
+    widths = np.column_stack([np.interp(at, breaks.s, of) for of in gap.T])
+    return _Told(at, np.interp(at, cells.s, middle), edges, widths, *parts)
 
 
 def _path(gain: Floats, weight: Floats, rise_m: float) -> tuple[float, NDArray[np.int64]]:
@@ -218,8 +277,10 @@ def _path(gain: Floats, weight: Floats, rise_m: float) -> tuple[float, NDArray[n
     evidence = np.column_stack([np.zeros(blocks), evidence, np.zeros(blocks)])
     away = STEP_M * np.abs(np.subtract.outer(np.arange(p + 2), np.arange(p + 2)))
     move = np.where(away <= FARTHEST_M, 0.5 * (away / DRIFT_M) ** 2, np.inf)
-    # off the pavement nothing is known of the seam but the side
+    # off the pavement nothing is known of the seam but the side, which is the nearer one
     move[[0, -1], :], move[:, [0, -1]] = LEAVES, LEAVES
+    half = (p + 2) // 2
+    move[0, half + 1 :] = move[half + 1 :, 0] = move[-1, :half] = move[:half, -1] = np.inf
     move[0, 0] = move[-1, -1] = 0.0
     move[0, -1] = move[-1, 0] = np.inf
     way = np.empty(blocks, dtype=np.int64)
@@ -250,4 +311,42 @@ def _checked(told: _Told, way: NDArray[np.int64]) -> Seam | None:
     se = SHAPE_SHARE / np.sqrt(weight)
     offset = np.where(on, (way - 0.5 * (p - 1)) * STEP_M, np.where(way < 0, -1e3, 1e3))
     se = float(np.hypot(se, PLACE_SHARE * rise))
-    return Seam(told.s, told.middle + offset, rise, se, rows.size * BLOCK_M)
+    place, chance = _prolonged(told, told.middle + offset, on)
+    beside = Astride(told.edge, told.width, chance)
+    return Seam(told.s, place, rise, se, rows.size * BLOCK_M, beside)
+
+
+def _prolonged(told: _Told, offset: Floats, on: Bools) -> tuple[Floats, Floats]:
+    """Let a seam go on beside the pavement in the line that it left it, or that it came in.
+
+    Parameters
+    ----------
+    told, offset, on
+        What blocks say, place of the seam (b,), and where it is on the pavement (b,).
+
+    Returns
+    -------
+    offset, chance : (b,), (b, 2)
+        Places, and the probability that it isn't there but anywhere by that side's edge.
+    """
+    place, chance, nearest = offset.copy(), np.zeros((on.size, 2)), np.full(on.size, np.inf)
+    s, ends = told.s, [(int(a), int(b)) for a, b in zip(*runs(on), strict=True) if on[a]]
+    for first, last in ends:
+        if last + 1 - first < LINE_BLOCKS[0]:
+            continue
+        for end, way in ((first, -1), (last, 1)):
+            part = np.arange(end, end - way * LINE_BLOCKS[1], -way)
+            part = part[(part >= first) & (part <= last)]
+            slope, level = np.polyfit(s[part] - s[end], offset[part], 1)
+            side, k = None, end + way
+            while 0 <= k < on.size and not on[k]:
+                side = int(offset[k] > 0.0) if side is None else side
+                away = abs(s[k] - s[end])
+                at = level + slope * (s[k] - s[end])
+                if SIDE_SIGN[side] * at > told.edge[k, side] + AWAY_M:
+                    break
+                if away < nearest[k]:
+                    nearest[k], place[k] = away, at
+                    chance[k, side] = 1.0 - np.exp(-away / GOES_ON_M)
+                k += way
+    return place, chance

@@ -56,6 +56,47 @@ def test_a_jump_on_the_pavement_is_found_and_brought_level(at, rise):
     assert np.median(wider) > 1.02
 
 
+@pytest.mark.parametrize("comes", [False, True])
+def test_a_seam_that_leaves_the_pavement_goes_on_in_its_line(comes):
+    """What the edge search would take for an edge is brought level, and doubted on its way."""
+    drop, rise = 0.05, 0.03
+
+    def line(s):
+        return 0.8 + 0.014 * (300.0 - s if comes else s)
+
+    cells = straight_cells(
+        both_sides(drop=drop),
+        cell=0.5,
+        length=300.0,
+        half=14.0,
+        sigma=0.02,
+        seed=5,
+        extra=lambda s, o: rise * (o > line(s)),
+    )
+    box = box_for(STATIONS.size, 0.5, 24.0)
+    case = Case(None, None, STATIONS, box, Settings(), default_limits(), Extras())
+    ribbon = Ribbon(STATIONS, np.arange(-9.0, 9.1), np.zeros((STATIONS.size, 19)), 10.0, 1.0)
+    ground = Ground(cells, ribbon)
+    seam = find_seam(cells, find(case, ground, Overrides()), usual_box(case))
+    assert seam is not None and seam.length_m < 200.0
+    # the edge lies at 3.5 m, the hinge at 5 m: crossed 193 m and 300 m from the seam's inner end
+    beside = (line(seam.s) > 3.6) & (line(seam.s) < 4.9)
+    np.testing.assert_allclose(seam.offset[beside], line(seam.s[beside]), atol=0.5)
+    rises = np.diff(seam.astride.chance[beside, 1])
+    assert (rises < 0.0 if comes else rises > 0.0).all()
+    assert not seam.astride.chance[:, 0].any()
+    assert "as it ran there" in seam_text(seam)
+    level = seam.levelled(ground, usual_box(case))
+    breaks = find(case, level, Overrides())
+    measures, _ = measure_sides(level.cells, breaks, estimate_noise(level.cells, breaks), box_m=box)
+    late = line(STATIONS) > 3.5
+    z = (measures.edge_drop_mm - 1000.0 * drop)[late, 1] / measures.edge_drop_se[late, 1]
+    assert np.sqrt(np.mean(z**2)) < 1.3
+    np.testing.assert_allclose(breaks.edge[late, 1], 3.5, atol=0.35)
+    left, right = np.median(measures.edge_drop_se[late], axis=0)
+    assert right > 1.3 * left
+
+
 @pytest.mark.parametrize("seed", [2, 3, 4])
 def test_no_seam_where_there_is_none(seed):
     """Neither on an even road nor beside worn lanes, whose shape is smooth and stays all along."""
