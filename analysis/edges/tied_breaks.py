@@ -127,7 +127,7 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     look = SecondLook(side, place[0], place[-1], 0.1 * apart, counts)
     hinge, hinge_se, hinge_near = look.hinge(coarse[0], hinge)
     hinge_ways = _hinge_ways(post, at_edge, at_hinge, hinge)
-    beyond = _beyond(side, post, at_hinge, 0.5 * apart)
+    beyond = _beyond(side, post, at_hinge)
     *again, rough, ways = look.edge(hinge)
     again[1] = np.hypot(again[1], ROUGH_EDGE_M * np.sqrt(rough))
     if side.bright is not None:
@@ -183,16 +183,17 @@ def _hinge_ways(post: Floats, at_edge: Floats, at_hinge: Floats, hinge: Floats) 
     return np.stack(ways, axis=1)
 
 
-def _beyond(side: SideBlocks, post: Floats, at_hinge: Floats, reach_m: float) -> Floats:
+def _beyond(side: SideBlocks, post: Floats, at_hinge: Floats) -> Floats:
     """Probability that no hinge shows, (b,): it lies at the limit of its search, or of the ground.
 
-    Within `reach_m` of either what looks like a hinge may be the ground's own bend.
+    What bends most at the limit bends beyond it as well, and where no ground was looked at any
+    place does.
     """
     known = side.precision > 0.0
     last = np.where(
         known.any(axis=1), side.u[known.shape[1] - 1 - known[:, ::-1].argmax(axis=1)], 0.0
     )
-    limit = np.minimum(last - reach_m, at_hinge[-AT_LIMIT])
+    limit = np.minimum(last, at_hinge[-AT_LIMIT])
     unseen = at_hinge[None, :] >= limit[:, None] - 1e-9
     share = (post.sum(axis=1) * unseen).sum(axis=1)
     return np.where(np.isfinite(side.hinge_given), 0.0, share)
