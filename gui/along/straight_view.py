@@ -7,18 +7,20 @@ the pavement beside it, a shoulder that stands high or has sunk shows as a strip
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QImage, QPainter, QPaintEvent, QShowEvent
-from PySide6.QtWidgets import QComboBox, QLabel, QSizePolicy, QToolBar, QToolButton, QWidget
+from PySide6.QtGui import QColor, QShowEvent
+from PySide6.QtWidgets import QComboBox, QLabel, QToolBar, QToolButton, QWidget
 
 from analysis.common.sides import SIDE_SIGN
+from gui.along.colour_key import ColourKey
 from gui.along.road_axis import RoadView, SpanLink, verdict_marks
-from gui.drawing.figure import BELOW, figure_font, text_at, tick_values
+from gui.drawing.figure import tick_values
 from gui.look import theme
 from gui.look.making import later, named, stacked, yielding
 from gui.look.marks import review_scatter
@@ -27,6 +29,7 @@ from gui.look.words import side_text, station_words
 
 if TYPE_CHECKING:
     from analysis.study.relief import Relief
+    from analysis.study.values import RoadStudy
     from gui.state.model import WindowModel
 
 __all__ = ["StraightView"]
@@ -37,45 +40,27 @@ RANGES = {"metric": (3.0, 5.0, 10.0, 20.0, 50.0, 100.0), "us": (1.0, 2.0, 4.0, 8
 _START_PLACE = 2
 _START_CM = RANGES["metric"][_START_PLACE]
 _MOST_COLUMNS = 2400
+# Roads laid straight that are kept, so that going from one to another and back is quick.
+_KEPT = 3
 
 
-class _ColourKey(QWidget):
-    """The colours with their heights, in steps that can be counted."""
+class _Order:
+    """What a road laid straight is made of.
 
-    def __init__(self) -> None:
-        super().__init__()
-        self.limit_cm = _START_CM
-        self.system = "metric"
-        self.setMinimumSize(240, 34)
-        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
-        self.setAccessibleName(self.tr("Key to the colours"))
+    Limits change often and heights don't: two are equal where the measurement is the same.
+    """
 
-    def sizeHint(self) -> QSize:
-        return QSize(330, 34)
+    def __init__(self, part: RoadStudy) -> None:
+        self.part = part
+        self._of = (part.ground.ribbon, part.breaks, part.measures)
 
-    def paintEvent(self, _event: QPaintEvent) -> None:
-        painter = QPainter(self)
-        box = QRectF(20.0, 3.0, self.width() - 40.0, 13.0)
-        heights = np.linspace(-self.limit_cm, self.limit_cm, max(2, int(box.width())))
-        rgba = np.ascontiguousarray(theme.relief_rgba(heights[None, :], self.limit_cm))
-        image = QImage(
-            rgba.data, rgba.shape[1], 1, rgba.shape[1] * 4, QImage.Format.Format_RGBA8888
-        )
-        painter.drawImage(box, image)
-        painter.setPen(theme.pen("line", 1.0))
-        painter.drawRect(box)
-        painter.setFont(figure_font(10.0))
-        unit = unit_of("cm", self.system)
-        half = 0.5 * self.limit_cm * unit.factor
-        places = 0 if abs(half - round(half)) < 1e-6 else 1
-        for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
-            x = box.center().x() + share * box.width() / 2.0
-            painter.setPen(theme.pen("muted", 1.0))
-            painter.drawLine(QPointF(x, box.bottom()), QPointF(x, box.bottom() + 3.0))
-            value = number(share * self.limit_cm * unit.factor, places)
-            words = ("+" if share > 0.0 else "") + value + (f" {unit.text}" if share == 1.0 else "")
-            at = QPointF(x, box.bottom() + 3.0)
-            text_at(painter, at, words, theme.color("muted"), BELOW)
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, _Order):
+            return NotImplemented
+        return all(a is b for a, b in zip(self._of, other._of, strict=True))
+
+    def __hash__(self) -> int:
+        return hash(tuple(id(part) for part in self._of))
 
 
 class StraightView(RoadView):
@@ -85,7 +70,9 @@ class StraightView(RoadView):
         super().__init__(model, self.tr("Road laid straight"), parent)
         self._later = later(self, self._draw_image_when_seen, 15)
         self.relief: Relief | None = None
-        self._asked: Any = None
+        self._asked: _Order | None = None
+        self._made: list[tuple[_Order, Relief]] = []
+        self._job, self._ahead_job = f"straight {id(self)}", f"straight ahead {id(self)}"
         self._lines_due = self._image_due = False
         self._build()
         self.link = SpanLink(model, self.plot.getViewBox(), self)
@@ -121,7 +108,7 @@ class StraightView(RoadView):
         self.breaks_button.setCheckable(True)
         self.breaks_button.setChecked(True)
         self.breaks_button.toggled.connect(lambda _on: self._draw_lines())
-        self.colour_key = _ColourKey()
+        self.colour_key = ColourKey(_START_CM)
         self.readout = yielding(named(QLabel(), self.tr("Height at the pointer")))
         self.readout.setContentsMargins(70, 1, 8, 0)
         self.readout.setMinimumHeight(self.readout.fontMetrics().height() + 2)
@@ -170,7 +157,8 @@ class StraightView(RoadView):
         self._dirty = False
         study = model.study
         if study is None or model.road_index >= len(study.roads):
-            self.relief = None
+            self.relief = self._asked = None
+            self._made = []
             nothing = self.tr("Nothing screened yet.")
             no_grid = self.tr("Open the terrain grid to see the road laid straight.")
             self.note.setText(nothing if model.findings is None else no_grid)
@@ -178,17 +166,45 @@ class StraightView(RoadView):
             self.area.hide()
             return
         part = study.roads[model.road_index]
-        # Limits change often and heights don't: ask again only for another measurement.
-        order = (part.ground.ribbon, part.breaks, part.measures)
-        if self._asked is not None and all(a is b for a, b in zip(order, self._asked, strict=True)):
+        order = _Order(part)
+        if order == self._asked:
             # The verdicts may be others all the same, and the reaches.
             self._draw_lines()
             self._mark_chosen()
             return
         self._asked = order
-        model.runner.submit(f"straight {id(self)}", lambda _progress: _relief_of(part), self._take)
+        every = [_Order(other) for other in study.roads]
+        self._made = [made for made in self._made if made[0] in every]
+        for known, relief in self._made:
+            if known == order:
+                # Should another road's still be on its way, it comes too late.
+                model.runner.cancel(self._job)
+                self._show(relief)
+                return
+        self._submit(self._job, order)
 
-    def _take(self, relief: Relief) -> None:
+    def make_ahead(self, roads: Sequence[int]) -> None:
+        """Lay roads straight that are likely to be seen next; one at a time, a few are kept."""
+        study, model = self.model.study, self.model
+        if study is None or model.runner.is_running(self._job):
+            return
+        known = [order for order, _relief in self._made]
+        for road in roads:
+            order = _Order(study.roads[road])
+            if order not in (*known, self._asked) and not model.runner.is_running(self._ahead_job):
+                self._submit(self._ahead_job, order)
+                return
+
+    def _submit(self, job: str, order: _Order) -> None:
+        self.model.runner.submit(job, lambda _progress: (order, _relief_of(order.part)), self._take)
+
+    def _take(self, made: tuple[_Order, Relief]) -> None:
+        self._made = [made, *self._made][:_KEPT]
+        order, relief = made
+        if order == self._asked:
+            self._show(relief)
+
+    def _show(self, relief: Relief) -> None:
         self.relief = relief
         self.note.hide()
         self.area.show()
@@ -469,7 +485,7 @@ class _OffsetAxis(pg.AxisItem):
         return [number(v, 0 if abs(v - round(v)) < 1e-6 else 1) for v in texts]
 
 
-def _relief_of(part: Any) -> Relief:
+def _relief_of(part: RoadStudy) -> Relief:
     from analysis.study.relief import pavement_heights
 
     return pavement_heights(part)

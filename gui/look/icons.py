@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
+from functools import cache
 from importlib.resources import files
 
 from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
@@ -20,6 +21,7 @@ SIDE = 20
 _PALE = 0.35
 
 
+@cache
 def _drawing(name: str) -> bytes:
     return files("resources").joinpath("icons", f"{name}.svg").read_bytes()
 
@@ -30,40 +32,45 @@ def _sizes() -> list[int]:
     return sorted({round(SIDE * ratio) for ratio in (*ratios, 1.0, 2.0)})
 
 
-def _pixmap(renderer: QSvgRenderer, size: int) -> QPixmap:
-    made = QPixmap(QSize(size, size))
-    made.fill(Qt.GlobalColor.transparent)
-    painter = QPainter(made)
-    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-    renderer.render(painter, QRectF(0, 0, size, size))
-    painter.end()
-    return made
+def _kept(key: str, draw: Callable[[], QPixmap]) -> QPixmap:
+    """Return a picture from where Qt keeps its own, drawn if it isn't there."""
+    held = QPixmap()
+    if not QPixmapCache.find(key, held):
+        held = draw()
+        QPixmapCache.insert(key, held)
+    return held
 
 
-def _drawn(name: str, colour: str, sizes: Sequence[int]) -> list[QPixmap]:
-    """Return the drawing in a colour, in all sizes, from where Qt keeps its pictures if it can."""
-    renderer: QSvgRenderer | None = None
-    every = []
-    for size in sizes:
-        key, drawn = f"vergeline {name} {colour} {size}", QPixmap()
-        if not QPixmapCache.find(key, drawn):
-            if renderer is None:
-                data = _drawing(name).replace(b"#000000", colour.encode())
-                renderer = QSvgRenderer(QByteArray(data))
-            drawn = _pixmap(renderer, size)
-            QPixmapCache.insert(key, drawn)
-        every.append(drawn)
-    return every
+def _drawn(name: str, colour: str, size: int) -> QPixmap:
+    """Return the drawing in a colour; black is what is coloured."""
+
+    def draw() -> QPixmap:
+        data = _drawing(name).replace(b"#000000", colour.encode())
+        made = QPixmap(QSize(size, size))
+        made.fill(Qt.GlobalColor.transparent)
+        painter = QPainter(made)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        QSvgRenderer(QByteArray(data)).render(painter, QRectF(0, 0, size, size))
+        painter.end()
+        return made
+
+    return _kept(f"vergeline {name} {colour} {size}", draw)
 
 
-def _paler(drawn: QPixmap) -> QPixmap:
-    made = QPixmap(drawn.size())
-    made.fill(Qt.GlobalColor.transparent)
-    painter = QPainter(made)
-    painter.setOpacity(_PALE)
-    painter.drawPixmap(0, 0, drawn)
-    painter.end()
-    return made
+def _pale(name: str, colour: str, size: int) -> QPixmap:
+    """Return the drawing as that of what can't be done now."""
+
+    def draw() -> QPixmap:
+        drawn = _drawn(name, colour, size)
+        made = QPixmap(drawn.size())
+        made.fill(Qt.GlobalColor.transparent)
+        painter = QPainter(made)
+        painter.setOpacity(_PALE)
+        painter.drawPixmap(0, 0, drawn)
+        painter.end()
+        return made
+
+    return _kept(f"vergeline {name} {colour} {size} pale", draw)
 
 
 def icon(name: str, ink: str = "ink", *, in_rows: bool = False) -> QIcon:
@@ -74,12 +81,12 @@ def icon(name: str, ink: str = "ink", *, in_rows: bool = False) -> QIcon:
     Its pictures are kept where Qt keeps its own, so that going from light to dark and back is
     quick.
     """
-    made, sizes = QIcon(), _sizes()
-    for drawn in _drawn(name, theme.color(ink).name(), sizes):
-        made.addPixmap(drawn, QIcon.Mode.Normal)
-        made.addPixmap(_paler(drawn), QIcon.Mode.Disabled)
-    for drawn in _drawn(name, theme.color("accent_ink").name(), sizes) if in_rows else ():
-        made.addPixmap(drawn, QIcon.Mode.Selected)
+    made, colour, over = QIcon(), theme.color(ink).name(), theme.color("accent_ink").name()
+    for size in _sizes():
+        made.addPixmap(_drawn(name, colour, size), QIcon.Mode.Normal)
+        made.addPixmap(_pale(name, colour, size), QIcon.Mode.Disabled)
+        if in_rows:
+            made.addPixmap(_drawn(name, over, size), QIcon.Mode.Selected)
     return made
 
 
@@ -96,6 +103,6 @@ def finding_icon(finding: str) -> QIcon | None:
 def app_icon() -> QIcon:
     """Return the program's own icon, in its own colours."""
     made = QIcon()
-    for drawn in _drawn("vergeline", "#000000", (16, 24, 32, 48, 64, 128, 256)):
-        made.addPixmap(drawn)
+    for size in (16, 24, 32, 48, 64, 128, 256):
+        made.addPixmap(_drawn("vergeline", "#000000", size))
     return made

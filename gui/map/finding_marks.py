@@ -10,7 +10,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF
-from PySide6.QtGui import QPainter, QPen
+from PySide6.QtGui import QIcon, QPainter, QPen
 from PySide6.QtWidgets import QWidget
 
 from gui.look import theme
@@ -115,6 +115,7 @@ class FindingMarks(pg.GraphicsObject):
         painter.save()
         painter.resetTransform()
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
+        pictures: dict[str, QIcon | None] = {}
         for mark in self._marks:
             if mark.length_m < _LEAST_PIXELS * pixel or not near.contains(QPointF(*mark.at)):
                 continue
@@ -125,15 +126,16 @@ class FindingMarks(pg.GraphicsObject):
             if any(plate.intersects(other) for _, other in self.drawn):
                 continue
             self.drawn.append((mark.finding, plate))
-            self._draw(painter, plate, mark)
+            if mark.finding not in pictures:
+                pictures[mark.finding] = finding_icon(mark.finding)
+            self._draw(painter, plate, mark, pictures[mark.finding])
         painter.restore()
 
     @staticmethod
-    def _draw(painter: QPainter, plate: QRectF, mark: Mark) -> None:
+    def _draw(painter: QPainter, plate: QRectF, mark: Mark, picture: QIcon | None) -> None:
         painter.setPen(QPen(theme.verdict_look(mark.verdict).color, 1.6))
         painter.setBrush(theme.color("raised", 0.95))
         painter.drawRoundedRect(plate, 4.0, 4.0)
-        picture = finding_icon(mark.finding)
         if picture is not None:
             inside = QRectF(0.0, 0.0, _PICTURE, _PICTURE)
             inside.moveCenter(plate.center())

@@ -46,6 +46,8 @@ class TileItem(pg.GraphicsObject):
         self._origin = (0.0, 0.0)
         self._bounds = QRectF()
         self._want: list[TileKey] = []
+        self._level, self._ratio = 0, 1.0
+        self._ahead: list[QRectF] = []
         self._timer = later(self, self._ask, WANT_AFTER_MS)
 
     def set_store(self, store: TileStore | None, origin: tuple[float, float]) -> None:
@@ -55,6 +57,7 @@ class TileItem(pg.GraphicsObject):
             self.store.drop_requests()
             self.store.arrived.disconnect(self._on_arrived)
         self.store, self._origin = store, origin
+        self._ahead = []
         self._bounds = QRectF()
         if store is not None:
             west, south, east, north = store.plan.bounds
@@ -74,18 +77,37 @@ class TileItem(pg.GraphicsObject):
     def boundingRect(self) -> QRectF:
         return self._bounds
 
+    def look_ahead(self, views: Sequence[QRectF]) -> None:
+        """Load also what is likely to be in view next, at the present scale, after all else."""
+        self._ahead = list(views)
+        self._level = self._level_now()
+        self._timer.start()
+
+    def _level_now(self) -> int:
+        store, view = self.store, self.getViewBox()
+        if store is None or view is None:
+            return 0
+        width = max(view.width(), 1.0)
+        return store.plan.level_for(view.viewRect().width() / (width * self._ratio))
+
     def _ask(self) -> None:
-        if self.store is not None:
-            self.store.want(self._want)
+        if self.store is None:
+            return
+        keys = dict.fromkeys(self._want)
+        for view in self._ahead:
+            there = view.translated(*self._origin)
+            keys |= dict.fromkeys(self.store.plan.visible(there, self._level))
+        self.store.want(list(keys))
 
     def paint(self, painter: QPainter, _option: Any, widget: QWidget | None = None) -> None:
         store, view = self.store, self.getViewBox()
         if store is None or view is None:
             return
         rect = view.viewRect()
-        width = max(view.width(), 1.0)
-        ratio = widget.devicePixelRatioF() if widget is not None else 1.0
-        level = store.plan.level_for(rect.width() / (width * ratio))
+        ratio = self._ratio = widget.devicePixelRatioF() if widget is not None else 1.0
+        level = self._level_now()
+        if level != self._level:
+            self._level, self._ahead = level, []
         there = rect.translated(*self._origin)
         keys = list(store.plan.visible(there, level))
         painter.save()

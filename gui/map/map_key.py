@@ -110,7 +110,8 @@ class MapKey(QObject):
 
     def set_on(self, on: bool, *, by_hand: bool) -> None:
         """Show the key or leave it out; one asked for by hand opens even over the road."""
-        QSettings().setValue("map/key", "true" if on else "false")
+        if by_hand:
+            QSettings().setValue("map/key", "true" if on else "false")
         self._furniture.show_key = on
         self.button.setChecked(on and by_hand)
         self._lay_out()

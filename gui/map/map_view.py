@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
-from functools import lru_cache, partial
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -196,8 +197,7 @@ class MapView(QWidget):
         self.wider_action = action(self.tr("Zoom &out"), "Ctrl+-", lambda: self.zoom(1.0 / 0.6))
         self.measure_action = action(measure, "Ctrl+M", self._set_measuring, switch=True)
         self.relief_action = action(relief, "Ctrl+H", self._set_relief, switch=True)
-        show_key = partial(self.key.set_on, by_hand=True)
-        self.key_action = action(self.tr("Map &key"), "Ctrl+K", show_key, switch=True)
+        self.key_action = action(self.tr("Map &key"), "Ctrl+K", self._show_key, switch=True)
         on = QSettings().value("map/key", "true") == "true"
         self.key_action.setChecked(on)
         self.key.set_on(on, by_hand=False)
@@ -377,6 +377,8 @@ class MapView(QWidget):
         self._place_key()
 
     def _place_key(self) -> None:
+        if not self.furniture.show_key:
+            return
         rect, box = self.view.viewRect(), self.view.sceneBoundingRect()
         if rect.width() <= 0.0 or rect.height() <= 0.0:
             return
@@ -501,6 +503,23 @@ class MapView(QWidget):
     def set_key_away(self, away: bool) -> None:
         """Put the key out of the way of a small map, or show it as the person has it."""
         self.key.set_on(not away and self.key_action.isChecked(), by_hand=False)
+        self._place_key()
+
+    def _show_key(self, on: bool) -> None:
+        self.key.set_on(on, by_hand=True)
+        self._place_key()
+
+    def look_ahead(self, places: Sequence[tuple[int, int, int]]) -> None:
+        """Load what is around the places (road, station, side) that are likely to be seen next."""
+        roads, views = self.layers.roads, []
+        for number, station, side in places:
+            known = number < len(roads) and station < len(roads[number].stations)
+            if known and np.isfinite(point := roads[number].stations[station, side]).all():
+                view = QRectF(self.view.viewRect())
+                view.moveCenter(QPointF(*point))
+                views.append(view)
+        for item in (self.terrain_item, self.picture.item, self.relief_item):
+            item.look_ahead(views)
 
     def look_at_station(self, half_m: float) -> None:
         """Show the selected station and so much around it, without moving the other views."""

@@ -54,7 +54,7 @@ KEYS: tuple[tuple[str, str], ...] = (
 _LEAST_SPAN_M = 120.0
 _BESIDE = 0.35
 _CLOSE_M = 22.0
-# Sections made before it is their turn.
+# Findings whose section, map and strip are made before it is their turn.
 _AHEAD = 3
 _KEPT = 12
 
@@ -243,6 +243,7 @@ class ReviewPage(QWidget):
         self.queue.stop()
         if self._map is not None:
             self._map.set_key_away(False)
+            self._map.look_ahead(())
         self._map = None
 
     # -- deciding --------------------------------------------------------------------------------
@@ -322,8 +323,11 @@ class ReviewPage(QWidget):
         else:
             model.select_station(item.road, item.station, item.side)
         model.set_span(*span, origin=self._map)
+        coming = self.queue.upcoming(_AHEAD)
         if self._map is not None:
             self._map.look_at_station(_CLOSE_M)
+            self._map.look_ahead([(i.road, i.station, i.side) for i in coming])
+        self.strip.make_ahead([i.road for i in coming])
 
     def _span(self, item: Item) -> tuple[float, float]:
         """The stretch of road to lay straight: the reach and what is beside it."""

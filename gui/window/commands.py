@@ -10,6 +10,7 @@ from typing import Any
 from PySide6.QtCore import QCoreApplication, QObject, QSize, Qt
 from PySide6.QtGui import QAction, QKeySequence
 from PySide6.QtWidgets import QLabel, QLineEdit, QMainWindow, QMenu, QToolBar, QToolButton
+from shiboken6 import isValid
 
 from analysis.common.errors import VergelineError
 from analysis.common.sides import SIDES
@@ -415,6 +416,9 @@ class Commands(QObject):
 
 def _tell_keys(action: QAction, *, by_text: bool = False) -> None:
     """Say an action's keys in its tip, whenever that changes; `by_text` its text is the tip."""
+    # A window that goes tells of its actions once more when half of each is gone.
+    if not isValid(action):
+        return
     keys = action.shortcut().toString(QKeySequence.SequenceFormat.NativeText)
     said = plain(action.text()) if by_text else action.toolTip()
     if keys and not said.endswith(f"({keys})"):

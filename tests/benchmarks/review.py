@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.benchmarks.window import Control, own_home, report
+from tests.benchmarks.window import Control, done_with, own_home, ready, report
 
 PICTURE_MS = 150.0
 
@@ -34,15 +34,10 @@ def main(count: int) -> int:
     QStandardPaths.setTestModeEnabled(True)
     QSettings.setDefaultFormat(QSettings.Format.IniFormat)
     QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, home.name)
-    from gui.window.app import make_application
-    from gui.window.window import Window
     from tests.builders.many_findings import many_findings
     from tests.gui.heartbeat import Heartbeat, Watch, run_loop
 
-    app = make_application()
-    window = Window()
-    window.resize(1440, 900)
-    window.show()
+    window = ready()
     model = window.model
     model.open_sample()
     run_loop(lambda: model.can_screen)
@@ -121,9 +116,7 @@ def main(count: int) -> int:
     assert not model.reviews
     missed = np.median(pressed) > 2 or np.median(wall) > PICTURE_MS or max(own) > PICTURE_MS
     model.runner.shutdown()
-    window.closing = True
-    window.close()
-    app.processEvents()
+    done_with(window)
     return int(missed)
 
 

@@ -150,6 +150,22 @@ def write_huge(folder: str) -> str:
     return done.stdout.strip()
 
 
+def ready(size: tuple[int, int] = (1440, 900)) -> Any:
+    """Return a window that was opened as the program opens it, with all loaded and made."""
+    from gui.window.app import _after_show, make_application
+    from gui.window.window import Window
+    from tests.gui.heartbeat import run_loop
+
+    make_application()
+    window = Window()
+    window.resize(*size)
+    window.show()
+    _after_show(window, [])
+    run_loop(lambda: all(pane.filled for pane in window.panes.by_name.values()))
+    run_loop(lambda: window._review_page is not None and window.model.runner.idle())
+    return window
+
+
 def open_huge(path: str, *, at_once: bool) -> Any:
     """Open the window, then a huge grid: at once, or after all was loaded; return the window."""
     from PySide6.QtCore import QTimer
@@ -252,16 +268,12 @@ def first() -> None:
 
 def screen() -> None:
     """Screen 10 km while the map is panned and zoomed; then step through the findings."""
-    from gui.window.app import make_application
-    from gui.window.window import Window
     from tests.gui.heartbeat import Heartbeat, Watch, run_loop
     from tests.gui.map.test_map_view import roam as roam_map
 
-    app = make_application()
     with tempfile.TemporaryDirectory() as folder:
         files = long_road(folder, 10_000.0)
-        window = Window()
-        window.show()
+        window = ready()
         model = window.model
         model.failed.connect(lambda title, sentence: print("FAILED", title, sentence))
         window.files.open_paths(list(files))
@@ -298,9 +310,7 @@ def screen() -> None:
         timer.stop()
         report("stepping, 30 per second", heart, control, watch)
         print(f"process {memory_mb():.0f} MB")
-        window.closing = True
-        window.close()
-        app.processEvents()
+        done_with(window)
 
 
 def monkey(minutes: float, seed: int) -> None:
@@ -312,15 +322,12 @@ def monkey(minutes: float, seed: int) -> None:
     from shiboken6 import isValid
 
     from gui.state.jobs import RoadSource
-    from gui.window.app import make_application
-    from gui.window.window import Window
     from tests.gui.heartbeat import Heartbeat, Watch, run_loop
 
     chance = random.Random(seed)
     # Should it crash, or the loop hang for good, say where.
     faulthandler.enable()
     faulthandler.dump_traceback_later(60.0 * minutes + 120.0, exit=True)
-    app = make_application()
     faults: list[str] = []
 
     def caught(kind: Any, error: Any, trace: Any) -> None:
@@ -339,16 +346,13 @@ def monkey(minutes: float, seed: int) -> None:
         grid, road = long_road(folder, 600.0)
         # A file dialog makes new folders where it is pleased to.
         os.chdir(folder)
-        window = Window()
-        window.resize(1440, 900)
-        window.show()
-        model = window.model
+        window = ready()
+        app, model = QApplication.instance(), window.model
+        assert isinstance(app, QApplication)
         model.open_files(grid, RoadSource(road))
         run_loop(lambda: bool(model.roads), timeout_s=60)
         model.screen()
         run_loop(lambda: model.study is not None, timeout_s=120)
-        for pane in window.panes.by_name.values():
-            pane.fill()
         skipped = {window.commands["leave"], window.commands["log"]}
         heart, control = Heartbeat(), Control()
         watch = Watch(heart, LIMIT_MS / 1000.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from PySide6.QtGui import QImage, QPainter
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QToolBar
 
+from gui.along import straight_view
 from gui.along.along_view import _PLOTS, AlongView
 from gui.along.road_axis import StationAxis
 from gui.along.straight_view import StraightView
@@ -513,3 +515,36 @@ def test_image_follows_a_jump_before_it_is_painted(
     assert seen() == before
     straight.show()
     assert seen()[1] >= 0.8 * end
+
+
+def test_straight_makes_the_next_road_ahead_and_keeps_the_last(
+    straight: StraightView,
+    screened: WindowModel,
+    settle: Callable[..., None],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Findings by urgency go from road to road: neither is laid straight twice."""
+    made: list[Any] = []
+    really = straight_view._relief_of
+    monkeypatch.setattr(straight_view, "_relief_of", lambda part: made.append(part) or really(part))
+    settle(lambda: straight.relief is not None and screened.runner.idle())
+    first, loaded = straight.relief, screened.loaded
+    assert loaded is not None and loaded.study is not None
+    (part,) = loaded.study.roads
+    # As long as the first, yet measured for itself.
+    other = replace(part, ground=replace(part.ground, ribbon=replace(part.ground.ribbon)))
+    both = replace(loaded.study, roads=(part, other))
+    screened.loaded = replace(loaded, study=both, index=loaded.index * 2)
+    straight.make_ahead([1, 0])
+    settle(screened.runner.idle)
+    assert made == [other]
+    assert straight.relief is first
+    screened.road_index = 1
+    straight._ask()
+    assert straight.relief is not first
+    screened.road_index = 0
+    straight._ask()
+    assert straight.relief is first
+    straight.make_ahead([1])
+    settle(screened.runner.idle)
+    assert made == [other]

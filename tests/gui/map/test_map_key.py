@@ -186,6 +186,22 @@ def test_switching_the_key_on_by_hand_opens_it_over_the_road(view: MapView, sett
     assert QSettings().value("map/key") == "true"
 
 
+def test_key_put_out_of_the_way_comes_back_and_is_not_forgotten(
+    view: MapView, settle: Settle
+) -> None:
+    """Who leaves the program while reviewing finds the key as it was."""
+    view.key_action.setChecked(True)
+    assert QSettings().value("map/key") == "true"
+    view.set_key_away(True)
+    assert not view.furniture.show_key
+    assert QSettings().value("map/key") == "true"
+    view.show_road()
+    rest(view, settle)
+    view.set_key_away(False)
+    assert view.furniture.show_key
+    assert not view.key.folded
+
+
 def test_small_map_has_the_button_only(view: MapView, settle: Settle) -> None:
     """Where the key doesn't fit there is nothing to open either, and nothing breaks."""
     view.resize(160, 150)

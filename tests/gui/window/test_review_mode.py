@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from PySide6.QtCore import QEvent, Qt
+from PySide6.QtCore import QEvent, QRectF, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 
@@ -100,6 +100,25 @@ def test_key_to_picture(window: Window, page: ReviewPage) -> None:
     heart.stop()
     # What the thread itself worked: the machine may keep it waiting for others.
     assert max(heart.work_s) < 0.1
+
+
+def test_next_findings_are_made_ahead(window: Window, page: ReviewPage) -> None:
+    """Their sections are there before their turn, and the ground around them on the map."""
+    press(window, Qt.Key.Key_A)
+    run_loop(lambda: window.model.runner.idle() and window.map.idle())
+    map_, coming = window.map, page.queue.upcoming(3)
+    store, level = map_.terrain_item.store, map_.terrain_item._level
+    assert len(coming) == 3
+    assert store is not None
+    store.cache.clear()
+    map_.terrain_item._ask()
+    run_loop(window.model.runner.idle)
+    for item in coming:
+        assert (item.road, item.station) in page._sections
+        east, north = map_.layers.roads[item.road].stations[item.station, item.side] + map_.origin
+        keys = list(store.plan.visible(QRectF(east - 1.0, north - 1.0, 2.0, 2.0), level))
+        assert keys
+        assert all(store.has(key) for key in keys)
 
 
 def test_escape_leaves_the_reasons_then_the_review(window: Window, page: ReviewPage) -> None:
