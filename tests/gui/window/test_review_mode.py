@@ -8,7 +8,11 @@ from PySide6.QtCore import QEvent, QRectF, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 
+from gui.map import tiles
+from gui.map.tiles import TileKey
+from gui.review import page as review_page
 from gui.review.page import ReviewPage
+from gui.review.queue import Item
 from gui.review.reason_bar import ReasonsDialog
 from gui.state import jobs
 from gui.state.loaded import Loaded
@@ -102,23 +106,36 @@ def test_key_to_picture(window: Window, page: ReviewPage) -> None:
     assert max(heart.work_s) < 0.1
 
 
-def test_next_findings_are_made_ahead(window: Window, page: ReviewPage) -> None:
+def test_next_findings_are_made_ahead(
+    window: Window, page: ReviewPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Their sections are there before their turn, and the ground around them on the map."""
-    press(window, Qt.Key.Key_A)
-    run_loop(lambda: window.model.runner.idle() and window.map.idle())
-    map_, coming = window.map, page.queue.upcoming(3)
-    store, level = map_.terrain_item.store, map_.terrain_item._level
-    assert len(coming) == 3
+    map_ = window.map
+    store = map_.terrain_item.store
     assert store is not None
-    store.cache.clear()
-    map_.terrain_item._ask()
-    run_loop(window.model.runner.idle)
-    for item in coming:
-        assert (item.road, item.station) in page._sections
+    assert map_.tiles is not None
+
+    def keys_at(item: Item) -> list[TileKey]:
         east, north = map_.layers.roads[item.road].stations[item.station, item.side] + map_.origin
-        keys = list(store.plan.visible(QRectF(east - 1.0, north - 1.0, 2.0, 2.0), level))
-        assert keys
-        assert all(store.has(key) for key in keys)
+        near = QRectF(east - 1.0, north - 1.0, 2.0, 2.0)
+        return list(store.plan.visible(near, map_.terrain_item._level))
+
+    with monkeypatch.context() as small:
+        # Else all of the small road is in sight, and lies on two.
+        small.setattr(review_page, "_CLOSE_M", 4.0)
+        small.setattr(tiles, "TILE", 32)
+        for kept in (store.cache, map_.tiles.heights):
+            kept.clear()
+        press(window, Qt.Key.Key_A)
+        run_loop(lambda: window.model.runner.idle() and map_.idle())
+        coming, in_sight = page.queue.upcoming(3), map_.terrain_item._want
+        assert len(coming) == 3
+        assert any(set(keys_at(item)).isdisjoint(in_sight) for item in coming)
+        for item in coming:
+            assert (item.road, item.station) in page._sections
+            assert all(store.has(key) for key in keys_at(item))
+    for kept in (store.cache, map_.tiles.heights):
+        kept.clear()
 
 
 def test_escape_leaves_the_reasons_then_the_review(window: Window, page: ReviewPage) -> None:
