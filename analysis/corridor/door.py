@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from analysis.common.errors import NoGroundError
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.common.types import Progress, share_of
@@ -14,13 +15,13 @@ from analysis.corridor.height_unit import check_height_unit
 from analysis.corridor.made_up import made_up
 from analysis.corridor.points import point_boxes, read_points
 from analysis.corridor.repeated import put_together
-from analysis.corridor.ribbon import footprint, read_corridor
-from analysis.corridor.values import Case, Cells, Extras, Grain, Ground
+from analysis.corridor.ribbon import FINEST_STEP_M, footprint, read_corridor
+from analysis.corridor.values import Case, Cells, Extras, Grain, Ground, Ribbon
 from analysis.road.roadline import Road, frames, station_grid
 from analysis.terrain.grid import Terrain
 from analysis.terrain.image import brightness_at
 
-__all__ = ["as_made", "lay_out", "read"]
+__all__ = ["as_made", "lay_out", "no_ground", "read"]
 
 
 def lay_out(grid: Terrain, road: Road, settings: Settings, limits: Limits, extras: Extras) -> Case:
@@ -36,7 +37,7 @@ def lay_out(grid: Terrain, road: Road, settings: Settings, limits: Limits, extra
 def read(
     case: Case, progress: Progress | None = None, *, span: tuple[float, float] | None = None
 ) -> Ground:
-    """Read the ground along a road, or, of a grid, along the `span` of it only.
+    """Read the ground along a road, or along the `span` of it only.
 
     Raises
     ------
@@ -47,13 +48,39 @@ def read(
     half_m, points = case.settings.half_width_m, case.extras.points
     if points is None:
         cells, ribbon = read_corridor(case.grid, case.road, half_m, s_range=span, progress=progress)
-    else:
-        report = share_of(progress, 0.0, 0.5)
-        _, ribbon = read_corridor(case.grid, case.road, half_m, progress=report)
+        return Ground(_seen(cells, case), ribbon)
+    none = None if span is None else no_ground(case, span)
+    report = share_of(progress, 0.0, 0.5)
+    try:
+        _, ribbon = read_corridor(case.grid, case.road, half_m, s_range=span, progress=report)
         check_height_unit(points, case.road, ribbon, case.grid.cell_m)
-        report = share_of(progress, 0.5, 1.0)
-        cells = read_points(points, case.road, half_m, case.settings.pavement_width_m, report)
+    except NoGroundError:
+        # on a piece of a road points may go on where the grid has a gap, and the other way round
+        if none is None:
+            raise
+        ribbon = none.ribbon
+    report = share_of(progress, 0.5, 1.0)
+    try:
+        cells = read_points(case, span, report)
+    except NoGroundError:
+        if none is None or ribbon is none.ribbon:
+            raise
+        return replace(none, ribbon=ribbon)
     return Ground(_seen(cells, case), ribbon)
+
+
+def no_ground(case: Case, span: tuple[float, float], *, cell_m: float | None = None) -> Ground:
+    """The ground of a piece that lies wholly in a gap of the survey."""
+    step, half_m = max(case.grid.cell_m, FINEST_STEP_M), case.settings.half_width_m
+    low, high = span
+    s = np.arange(np.ceil(low / step), np.floor(high / step) + 1.0) * step
+    across = np.floor(half_m / step + 1e-9)
+    o = np.arange(-across, across + 1.0) * step
+    none, nowhere = np.empty(0), np.empty(0, dtype=np.int32)
+    if cell_m is None:
+        cell_m = case.grid.cell_m if case.strips is None else case.strips.room_m
+    cells = Cells(none, none, none, nowhere, nowhere, cell_m)
+    return Ground(cells, Ribbon(s, o, np.full((len(s), len(o)), np.nan), step, step))
 
 
 def _seen(cells: Cells, case: Case) -> Cells:

@@ -7,31 +7,36 @@ footprint with which a step or kink is seen. The room of a point takes the place
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.common.errors import TerrainError
-from analysis.common.types import Bools, Floats, Progress
-from analysis.corridor.values import Cells
+from analysis.common.errors import NoGroundError, TerrainError
+from analysis.common.types import Floats, Progress
+from analysis.corridor.strips import StripTally
+from analysis.corridor.values import Case, Cells, Strips
 from analysis.road.roadline import SEED_STEP_M, Road, Tracker
-from analysis.terrain.points import PointFiles, ground_points, joined
+from analysis.terrain.points import Points, ground_points, joined, no_points
 
-__all__ = ["boxes_along", "point_boxes", "read_points", "strip_levels"]
+__all__ = ["boxes_along", "point_boxes", "read_points", "strips_along"]
 
 _BOX_M = 100.0
-_ALONG_M, _LANE_M = 10.0, 2.0
-_LEAST_OF_A_STRIP = 4
-_SCARCE_M = 2.0
+_STRETCH_M = 2000.0
 
 
-def boxes_along(road: Road, half_width_m: float) -> Floats:
-    """Return boxes (k, 4) west, south, east, north that cover a corridor, metres."""
+def boxes_along(road: Road, half_width_m: float, span: tuple[float, float] | None = None) -> Floats:
+    """Return boxes (k, 4) west, south, east, north that cover a corridor, metres.
+
+    With a `span`, only those that any of the road from there to there lies in.
+    """
     count = max(1, int(np.ceil(road.length_m / _BOX_M)))
     tracker = Tracker(road)
     piece = np.minimum((tracker.seed_s / road.length_m * count).astype(int), count - 1)
     first = np.searchsorted(piece, np.arange(count))
     low = np.minimum.reduceat(tracker.seed_xy, first) - half_width_m - SEED_STEP_M
     high = np.maximum.reduceat(tracker.seed_xy, first) + half_width_m + SEED_STEP_M
-    return np.asarray(np.hstack([low, high]))
+    boxes = np.asarray(np.hstack([low, high]))
+    if span is None:
+        return boxes
+    begin, end = (np.floor(at / road.length_m * count) for at in span)
+    return boxes[max(int(begin) - 1, 0) : int(end) + 2]
 
 
 def point_boxes(sideways_m: float, stations: int) -> Floats:
@@ -42,137 +47,107 @@ def point_boxes(sideways_m: float, stations: int) -> Floats:
     return np.full((stations, 2), np.sqrt(6.0) * sideways_m)
 
 
+def strips_along(case: Case) -> Strips:
+    """Learn what the strips along a whole road have in common, however long it is.
+
+    The road is walked in stretches, so that no more than the points of one are held.
+
+    Raises
+    ------
+    NoGroundError
+        No ground point near the road.
+    TerrainError
+        A file can't be read.
+    """
+    road, tally = case.road, StripTally()
+    bounds = np.arange(0.0, road.length_m, _STRETCH_M).tolist()
+    tracker = Tracker(road)
+    for low, high in zip(bounds, [*bounds[1:], np.inf], strict=True):
+        s, o, points = _near(case, tracker, (low, high), None)
+        tally.add(s, o, points, case.settings.pavement_width_m)
+    if not tally:
+        raise _none_near(case)
+    return tally.told(case.settings.pavement_width_m)
+
+
 def read_points(
-    survey: PointFiles,
-    road: Road,
-    half_width_m: float,
-    pavement_m: float,
-    progress: Progress | None = None,
+    case: Case, span: tuple[float, float] | None = None, progress: Progress | None = None
 ) -> Cells:
     """Read the ground points along a road, strips brought to one level.
 
     Parameters
     ----------
-    survey : PointFiles
-    road : Road
-    half_width_m : float
-        Largest distance from the line, metres.
-    pavement_m : float
-        Usual width of the pavement, where strips are compared.
+    case
+        The road, its survey, and, for a piece, what the whole road's strips have in common.
+    span : (float, float), optional
+        Part of the road to read, distances; default all of it.
     progress : callable, optional
         Called between chunks; may raise `Cancelled`.
 
     Raises
     ------
+    NoGroundError
+        No ground point near the road, or near that part of it.
     TerrainError
-        No ground point near the road, or a file can't be read.
+        A file can't be read.
     """
-    tracker = Tracker(road)
-    places, parts = [], []
-    for points in ground_points(survey, boxes_along(road, half_width_m), progress):
-        away, _ = tracker.seeds.query(
-            np.column_stack([points.x, points.y]), distance_upper_bound=half_width_m + SEED_STEP_M
-        )
-        points = points.part(np.isfinite(away))
-        s, o = tracker.to_road(points.x, points.y)
-        kept = (np.abs(o) <= half_width_m) & (s >= 0.0) & (s <= road.length_m)
-        if kept.any():
-            places.append(np.column_stack([s[kept], o[kept]]))
-            parts.append(points.part(kept))
-    if not parts:
+    s, o, points = _near(case, Tracker(case.road), span, progress)
+    if not len(s):
+        raise _none_near(case)
+    strips = case.strips
+    if strips is None:
+        tally = StripTally()
+        tally.add(s, o, points, case.settings.pavement_width_m)
+        strips = tally.told(case.settings.pavement_width_m)
+    own, room = np.searchsorted(strips.ids, points.strip), strips.room_m
+    if not np.array_equal(strips.ids[np.minimum(own, len(strips.ids) - 1)], points.strip):
         raise TerrainError(
-            f'The points of {survey.paths[0]} have no ground near the road "{road.name}" (within '
-            f"{half_width_m:g} m); check that the road lies on them."
+            f'The points along the road "{case.road.name}" changed while they were read; leave '
+            "their files alone and start again."
         )
-    s, o = np.concatenate(places).T
-    order = np.argsort(s, kind="stable")
-    s, o, points = s[order], o[order], joined(parts).part(order)
-    strips, strip = np.unique(points.strip, return_inverse=True)
-    near = np.abs(o) <= 0.5 * pavement_m
-    levels = strip_levels(s, o, points.z, strip, near)
-    room = _room_m(s[near], pavement_m)
-    west, north = float(points.x.min()), float(points.y.max())
+    west, north = strips.corner
+    bright = points.intensity / strips.usual[own] if strips.bright else None
     return Cells(
         s,
         o,
-        points.z - levels[strip],
+        points.z - strips.level_m[own],
         ((north - points.y) / room).astype(np.int32),
         ((points.x - west) / room).astype(np.int32),
         room,
         lattice=(room, 0.0, west, 0.0, -room, north),
-        intensity=_evened(points.intensity, strip, len(strips), near),
+        intensity=bright,
     )
 
 
-def strip_levels(s: Floats, o: Floats, z: Floats, strip: NDArray[np.int64], near: Bools) -> Floats:
-    """Return how far each strip stands above the mean of those that it meets, metres.
-
-    Where strips meet on the pavement, short pieces of one lane are fitted by a surface that bends
-    across, with a level of its own for each strip; all pieces together give the levels by least
-    squares. A strip that meets no other stays as it is.
-
-    Parameters
-    ----------
-    s, o, z : (m,)
-        Points sorted along the road.
-    strip : (m,) int
-        Strip of each point, from 0.
-    near : (m,) bool
-        Points of the pavement.
-
-    Returns
-    -------
-    (k,) ndarray
-        One level a strip.
-    """
-    count = int(strip.max()) + 1
-    normal, pull = np.zeros((count, count)), np.zeros(count)
-    if count == 1:
-        return pull
-    s, o, z, strip = s[near], o[near], z[near], strip[near]
-    piece = np.floor(s / _ALONG_M).astype(np.int64) * 1000 + np.floor(o / _LANE_M).astype(np.int64)
-    order = np.argsort(piece, kind="stable")
-    first = np.flatnonzero(np.diff(piece[order], prepend=np.iinfo(np.int64).min))
-    for here in np.split(order, first[1:]):
-        names, own, hits = np.unique(strip[here], return_inverse=True, return_counts=True)
-        enough = (hits >= _LEAST_OF_A_STRIP)[own]
-        if (hits >= _LEAST_OF_A_STRIP).sum() < 2:
-            continue
-        here, own = here[enough], own[enough]
-        of = (own[:, None] == np.unique(own)).astype(float)
-        x, t = (v[here] - v[here].mean() for v in (o, s))
-        bend, _ = np.linalg.qr(np.column_stack([np.ones_like(x), x, x * x, t]))
-        apart, height = of - bend @ (bend.T @ of), z[here] - z[here].mean()
-        height = height - bend @ (bend.T @ height)
-        level = np.linalg.lstsq(apart, height, rcond=1e-6)[0]
-        rest = height - apart @ level
-        variance = (1.4826 * np.median(np.abs(rest))) ** 2 + 1e-8
-        at = names[np.unique(own)]
-        normal[np.ix_(at, at)] += apart.T @ apart / variance
-        pull[at] += apart.T @ height / variance
-    return np.asarray(np.linalg.pinv(normal, rcond=1e-9, hermitian=True) @ pull)
+def _near(
+    case: Case, tracker: Tracker, span: tuple[float, float] | None, progress: Progress | None
+) -> tuple[Floats, Floats, Points]:
+    """Ground points along a part of the road, sorted along it: distances, offsets, and they."""
+    survey, road, half_m = case.extras.points, case.road, case.settings.half_width_m
+    assert survey is not None
+    low, high = (0.0, road.length_m) if span is None else (span[0], min(span[1], road.length_m))
+    places, parts = [np.empty((0, 2))], [no_points()]
+    boxes = boxes_along(road, half_m, (low, high))
+    for points in ground_points(survey, boxes, progress):
+        away, _ = tracker.seeds.query(
+            np.column_stack([points.x, points.y]), distance_upper_bound=half_m + SEED_STEP_M
+        )
+        points = points.part(np.isfinite(away))
+        s, o = tracker.to_road(points.x, points.y)
+        kept = (np.abs(o) <= half_m) & (s >= low)
+        kept &= (s < high) if high < road.length_m else (s <= high)
+        if kept.any():
+            places.append(np.column_stack([s[kept], o[kept]]))
+            parts.append(points.part(kept))
+    s, o = np.concatenate(places).T
+    order = np.argsort(s, kind="stable")
+    return s[order], o[order], joined(parts).part(order)
 
 
-def _room_m(s: Floats, pavement_m: float) -> float:
-    """Side of the square that a point of the pavement has to itself, where points are scarce."""
-    if not len(s):
-        return _SCARCE_M
-    counts = np.bincount(((s - s[0]) / _ALONG_M).astype(np.int64))
-    density = float(np.quantile(counts[counts > 0], 0.25)) / (_ALONG_M * pavement_m)
-    return float(1.0 / np.sqrt(density))
-
-
-def _evened(
-    intensity: NDArray[np.float32], strip: NDArray[np.int64], strips: int, near: Bools
-) -> Floats | None:
-    """Intensities relative to the usual one of their strip on the pavement; None without any.
-
-    Strips differ in range and gain.
-    """
-    out = intensity.astype(np.float64)
-    for k in range(strips):
-        own = strip == k
-        seen = out[own & near] if (own & near).any() else out[own]
-        usual = float(np.median(seen))
-        out[own] = out[own] / usual if usual > 0.0 else np.nan
-    return out if np.isfinite(out).any() and np.ptp(out[np.isfinite(out)]) > 0.0 else None
+def _none_near(case: Case) -> NoGroundError:
+    survey = case.extras.points
+    assert survey is not None
+    return NoGroundError(
+        f'The points of {survey.paths[0]} have no ground near the road "{case.road.name}" (within '
+        f"{case.settings.half_width_m:g} m); check that the road lies on them."
+    )

@@ -19,10 +19,12 @@ from analysis.corridor.values import Cells, Ribbon
 from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain.grid import Terrain, Window, reading
 
-__all__ = ["footprint", "height_step", "read_corridor"]
+__all__ = ["FINEST_STEP_M", "footprint", "height_step", "read_corridor"]
 
 
-_FINEST_STEP_M = 0.25
+FINEST_STEP_M = 0.25
+"""Ribbons aren't finer than this, whatever the grid."""
+
 _BLOCK = 512
 _TILE = 8
 # sections closer than this share of their spacing on the line have as good as met
@@ -71,7 +73,7 @@ def read_corridor(
         No height anywhere near the road, the file can't be read, or heights in another
         unit than they were read in (`check_height_unit`).
     """
-    fine = max(terrain.cell_m, _FINEST_STEP_M)
+    fine = max(terrain.cell_m, FINEST_STEP_M)
     step_s = fine if step_s_m is None else step_s_m
     step_o = fine if step_o_m is None else step_o_m
     for name, value in (

@@ -16,7 +16,7 @@ from analysis.road.roadline import Road
 from analysis.terrain.grid import Terrain
 from analysis.terrain.points import PointFiles
 
-__all__ = ["Case", "Cells", "Extras", "Grain", "Ground", "Ribbon"]
+__all__ = ["Case", "Cells", "Extras", "Grain", "Ground", "Ribbon", "Strips"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +84,34 @@ class Grain:
 
 
 @dataclass(frozen=True, slots=True)
+class Strips:
+    """What the strips of a survey have in common along a whole road.
+
+    Attributes
+    ----------
+    ids : (k,) uint16
+        The strips that have points along it, sorted.
+    level_m : (k,)
+        How far each stands above the mean of those that it meets, metres.
+    usual : (k,)
+        Usual intensity of the pavement in each; NaN unknown.
+    bright : bool
+        Whether intensities tell anything.
+    room_m : float
+        Side of the square that each point of the pavement has to itself, metres.
+    corner : (float, float)
+        West and north of all points along the road, metres.
+    """
+
+    ids: NDArray[np.uint16]
+    level_m: Floats
+    usual: Floats
+    bright: bool
+    room_m: float
+    corner: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Case:
     """One road to screen, with all that is given: what every stage is handed first.
 
@@ -102,6 +130,9 @@ class Case:
     usual_box_m : (2,), optional
         Box widths that are usual along the whole of a long road, of which this may be a piece;
         None: those of these stations are.
+    strips
+        What the strips of a survey have in common along the whole of a long road; None: what they
+        have along this one.
     """
 
     grid: Terrain
@@ -113,6 +144,7 @@ class Case:
     extras: Extras
     grain: Grain = Grain()
     usual_box_m: Floats | None = None
+    strips: Strips | None = None
 
 
 @dataclass(frozen=True, slots=True)

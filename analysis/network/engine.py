@@ -24,7 +24,7 @@ from analysis.network.spool import Spool, kept, read_back
 from analysis.network.tasks import Common, Failed, Item, Result, in_tasks, name_of
 from analysis.road.roadline import Road
 from analysis.study.job import run_record
-from analysis.study.pieces import pieces_of, road_grain
+from analysis.study.pieces import pieces_of, taught_by
 from analysis.study.road_rows import failed_roads
 from analysis.study.warm_up import note_run
 from analysis.terrain.grid import Terrain, checksum
@@ -160,11 +160,11 @@ class _Job:
             try:
                 case = self.common.case(road)
                 pieces = pieces_of(case)
-                grain = road_grain(case, pieces)
+                taught = taught_by(case, pieces)
             except VergelineError as error:
                 self._fail(number, str(error))
                 continue
-            items = [Item(number, k, piece, grain) for k, piece in enumerate(pieces)]
+            items = [Item(number, k, piece, taught) for k, piece in enumerate(pieces)]
             there = [item for item in items if name_of(number, item.number) in self.spool]
             self.missing[number] = len(items) - len(there)
             for item in there:

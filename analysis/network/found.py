@@ -12,13 +12,14 @@ from analysis.common.limits import Limits
 from analysis.common.station_arrays import joined, stations_of
 from analysis.common.table import Table
 from analysis.common.types import Floats
+from analysis.corridor.door import no_ground
 from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas
 from analysis.findings.geopackage import Findings
 from analysis.network.spool import read_back
 from analysis.shoulder.values import Sections
 from analysis.study.job import RoadTold, told_of
-from analysis.study.pieces import PieceFound, no_ground, pieces_of, put_pieces_together
+from analysis.study.pieces import PieceFound, pieces_of, put_pieces_together
 from analysis.study.tables import gather
 from analysis.study.values import RoadStudy
 from analysis.verdict.door import areas_of, judge
@@ -71,7 +72,8 @@ def put_together(case: Case, pieces: Sequence[Callable[[], bytes]]) -> Found:
         return joined(made)
 
     (judged,) = judge([case], [measured], areas)
-    ground = no_ground(case, pieces_of(case)[0], cell_m=parts[0].cell_m)
+    first = pieces_of(case)[0]
+    ground = no_ground(case, (first.low, first.high), cell_m=parts[0].cell_m)
     study = RoadStudy(case, ground, measured, judged)
     findings = gather([study], {}, None).findings
     return Found(

@@ -11,12 +11,12 @@ from analysis.common.errors import Cancelled, VergelineError
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.corridor.door import lay_out
-from analysis.corridor.values import Case, Extras, Grain
+from analysis.corridor.values import Case, Extras
 from analysis.network.spool import kept
 from analysis.road.roadline import Road
 from analysis.shoulder.values import Sections
 from analysis.study import pieces
-from analysis.study.pieces import Piece, PieceFound, measure_piece
+from analysis.study.pieces import Piece, PieceFound, Taught, measure_piece
 from analysis.terrain.grid import Terrain
 
 __all__ = ["Common", "Failed", "Item", "Result", "Task", "in_tasks", "name_of", "work"]
@@ -38,12 +38,12 @@ class Common:
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One piece of one road, by their numbers, and how the grid was made under that road."""
+    """One piece of one road, by their numbers, and what that road teaches of it."""
 
     road: int
     number: int
     piece: Piece
-    grain: Grain | None
+    taught: Taught
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def _parts(task: Task) -> tuple[tuple[Item, ...], tuple[Road, ...]]:
 
 def _measured(common: Common, item: Item, road: Road) -> Result:
     try:
-        found = measure_piece(common.case(road), item.piece, item.grain)
+        found = measure_piece(common.case(road), item.piece, item.taught)
     except VergelineError as error:
         return Failed(str(error))
     except (Cancelled, MemoryError):

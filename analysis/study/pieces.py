@@ -3,9 +3,10 @@
 A piece is looked at a little beyond its ends, where the search has no neighbours to lean on, and
 what is found beyond them is left out. The pieces of a road follow from its length alone: whoever
 screens it, in one go, with many workers or again after it was stopped, measures the same pieces
-and so finds the same to the last bit. What a whole road teaches (how the grid was made, what its
-shoulders are like) isn't learnt piece by piece: the first is told beforehand from samples all along
-it, the second afterwards from all that was measured.
+and so finds the same to the last bit. What a whole road teaches (how the grid was made, how the
+strips of its points stand to each other, what its shoulders are like) isn't learnt piece by piece:
+the first is told beforehand from samples all along it, the second from all its points, the third
+afterwards from all that was measured.
 """
 
 from __future__ import annotations
@@ -21,10 +22,11 @@ from numpy.typing import NDArray
 from analysis.common.errors import NoGroundError
 from analysis.common.station_arrays import joined, stations_of
 from analysis.common.types import Bools, Floats, Progress, share_of
-from analysis.corridor.door import as_made, read
+from analysis.corridor.door import as_made, no_ground, read
 from analysis.corridor.grain import estimate_grain
+from analysis.corridor.points import strips_along
 from analysis.corridor.repeated import put_together
-from analysis.corridor.values import Case, Cells, Grain, Ground, Ribbon
+from analysis.corridor.values import Case, Cells, Grain, Ground, Strips
 from analysis.study.corrections import given_breaks
 from analysis.study.measuring import level_ground, run
 from analysis.verdict.door import believe
@@ -36,12 +38,12 @@ __all__ = [
     "WHOLE_M",
     "Piece",
     "PieceFound",
+    "Taught",
     "measure_piece",
     "measured_of",
-    "no_ground",
     "pieces_of",
     "put_pieces_together",
-    "road_grain",
+    "taught_by",
 ]
 
 PIECE_M, WHOLE_M = 4000.0, 6000.0
@@ -78,6 +80,22 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True)
+class Taught:
+    """What a long road as a whole teaches of its pieces; None: each tells it of itself.
+
+    Attributes
+    ----------
+    grain
+        How the grid was made.
+    strips
+        What the strips of its points have in common.
+    """
+
+    grain: Grain | None = None
+    strips: Strips | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class PieceFound:
     """What was measured on a piece, its own stations only.
 
@@ -99,11 +117,9 @@ class PieceFound:
 
 
 def pieces_of(case: Case) -> tuple[Piece, ...]:
-    """Cut a road into pieces of about `PIECE_M`; a short one, or one with points, is a whole."""
+    """Cut a road into pieces of about `PIECE_M`; a short one is a whole."""
     s, length = case.s, case.road.length_m
-    # the strips of a survey are brought to one level along the whole road
-    short = length <= WHOLE_M or case.extras.points is not None
-    count = 1 if short else round(length / PIECE_M)
+    count = 1 if length <= WHOLE_M else round(length / PIECE_M)
     bounds = np.linspace(0.0, length, count + 1)
     out = []
     for start, stop in pairwise(bounds.tolist()):
@@ -116,9 +132,24 @@ def pieces_of(case: Case) -> tuple[Piece, ...]:
     return tuple(out)
 
 
-def road_grain(case: Case, pieces: Sequence[Piece]) -> Grain | None:
-    """Tell from samples how the grid under a long road was made; None: the pieces tell it."""
-    if len(pieces) == 1 or case.settings.points_per_m2 is not None:
+def taught_by(case: Case, pieces: Sequence[Piece]) -> Taught:
+    """Learn what a whole road teaches of its pieces.
+
+    Raises
+    ------
+    TerrainError
+        No point anywhere near the road, or a file can't be read.
+    """
+    if len(pieces) == 1:
+        return Taught()
+    if case.extras.points is not None:
+        return Taught(strips=strips_along(case))
+    return Taught(_grain_by_samples(case))
+
+
+def _grain_by_samples(case: Case) -> Grain | None:
+    """Tell from samples how the grid under a long road was made."""
+    if case.settings.points_per_m2 is not None:
         return None
     length, found = case.road.length_m, []
     for middle in (np.arange(SAMPLES) + 0.5) * length / SAMPLES:
@@ -133,7 +164,7 @@ def road_grain(case: Case, pieces: Sequence[Piece]) -> Grain | None:
 def measure_piece(
     case: Case,
     piece: Piece,
-    grain: Grain | None = None,
+    taught: Taught,
     *,
     ground: bool = False,
     progress: Progress | None = None,
@@ -146,13 +177,14 @@ def measure_piece(
         The whole road.
     piece
         One of `pieces_of`.
-    grain
-        How the grid was made, as `road_grain` tells.
+    taught
+        What the whole road teaches, as `taught_by` tells.
     ground
         Whether to hand back the piece's ground.
     progress
         Called with the share done and a few words; may raise `Cancelled`.
     """
+    case = replace(case, strips=taught.strips)
     whole = piece.keep.stop - piece.keep.start == len(case.s)
     span = None if whole else (piece.low, piece.high)
     here = case
@@ -165,8 +197,8 @@ def measure_piece(
     except NoGroundError:
         if whole:
             raise
-        found = no_ground(case, piece)
-    here, found = as_made(here, found, grain)
+        found = no_ground(case, (piece.low, piece.high))
+    here, found = as_made(here, found, taught.grain)
     fixed = given_breaks(case.road, case.s, case.extras)
     fixed = fixed if whole else stations_of(fixed, piece.look)
     measured = run(here, found, fixed, progress=share_of(progress, 0.35, 1.0))
@@ -209,10 +241,10 @@ def measured_of(case: Case, progress: Progress | None = None) -> tuple[Case, Gro
         No height anywhere near the road, or the grid can't be read.
     """
     pieces = pieces_of(case)
-    grain, parts = road_grain(case, pieces), []
+    taught, parts = taught_by(case, pieces), []
     for k, piece in enumerate(pieces):
         report = share_of(progress, k / len(pieces), (k + 1) / len(pieces))
-        parts.append(measure_piece(case, piece, grain, ground=True, progress=report))
+        parts.append(measure_piece(case, piece, taught, ground=True, progress=report))
     if len(parts) > 1 and not any(len(part.ground.cells) for part in parts if part.ground):
         read(case)  # says that there is no ground
     case, measured = put_pieces_together(case, parts)
@@ -313,19 +345,3 @@ def _end_to_end(parts: Sequence[Cells]) -> Cells:
         )
     s, o, z, row, col = (column(name) for name in ("s", "o", "z", "row", "col"))
     return replace(first, s=s, o=o, z=z, row=row, col=col, intensity=bright, shared_m=level)
-
-
-def _no_ribbon(case: Case) -> Ribbon:
-    step = max(case.grid.cell_m, 0.25)
-    return Ribbon(np.empty(0), np.empty(0), np.empty((0, 0)), step, step)
-
-
-def no_ground(case: Case, piece: Piece, *, cell_m: float | None = None) -> Ground:
-    """The ground of a piece that lies wholly in a gap of the grid."""
-    step, half_m = _no_ribbon(case).step_s, case.settings.half_width_m
-    s = np.arange(np.ceil(piece.low / step), np.floor(piece.high / step) + 1.0) * step
-    across = np.floor(half_m / step + 1e-9)
-    o = np.arange(-across, across + 1.0) * step
-    none, nowhere = np.empty(0), np.empty(0, dtype=np.int32)
-    cells = Cells(none, none, none, nowhere, nowhere, cell_m or case.grid.cell_m)
-    return Ground(cells, Ribbon(s, o, np.full((len(s), len(o)), np.nan), step, step))

@@ -36,6 +36,7 @@ __all__ = [
     "ground_points",
     "is_points",
     "joined",
+    "no_points",
     "open_points",
 ]
 
@@ -66,6 +67,8 @@ class _File:
     copc: bool
     count: int
     bounds: Box  # west, south, east, north, metres
+    # of the ground in each chunk, where it was looked through: what is far away isn't read again
+    chunks: tuple[Box, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +151,12 @@ def joined(parts: Sequence[Points]) -> Points:
     )
 
 
+def no_points() -> Points:
+    """Return none at all, to join others to."""
+    none = np.empty(0)
+    return Points(none, none, none, np.empty(0, np.float32), np.empty(0, np.uint16))
+
+
 def open_points(
     paths: Sequence[str | os.PathLike[str]],
     *,
@@ -200,7 +209,7 @@ def open_points(
         for path, (copc, count, box, *_) in zip(found, heads, strict=True)
     )
     survey = PointFiles(files, plane.to_wkt(), unit, z_unit, source, sure, math.nan, sideways_m)
-    return replace(survey, density_per_m2=_density(survey))
+    return _looked_through(survey)
 
 
 def is_points(path: str) -> bool:
@@ -257,18 +266,19 @@ def ground_points(
         A file can't be read (any more).
     """
     tell = share_of(progress, 0.0, 1.0)
-    wanted = [(file, _touching(boxes, file.bounds)) for file in survey.files]
+    wanted = [
+        (file, None if boxes is None else _touching(boxes, file.bounds)) for file in survey.files
+    ]
     total = sum(file.count for file, near in wanted if near is None or len(near)) or 1
     done = 0
     for file, near in wanted:
         if near is not None and not len(near):
             continue
         chunks = _boxes_of(file, survey, near) if file.copc and near is not None else None
-        for raw in chunks or _chunks_of(file):
+        for raw in chunks or _chunks_of(file, near):
             tell(min(done / total, 1.0), "reading the points")
             done += len(raw)
-            points = _ground_of(raw, survey)
-            _check_within(points, file, survey.xy_unit_m)
+            points = _ground_of(raw, survey, file)
             if near is not None and len(points.x):
                 points = points.part(_within(points.x, points.y, near))
             if len(points.x):
@@ -385,33 +395,53 @@ def _given_plane(crs: str | None, path: str) -> CRS:
         ) from error
 
 
-def _density(survey: PointFiles) -> float:
-    """Ground points per square metre, from a few files looked through.
+def _looked_through(survey: PointFiles) -> PointFiles:
+    """Look a few files through for the density of ground points; they remember where it lies.
 
     Raises
     ------
     TerrainError
         No point of any file is classified as ground.
     """
-    spread = np.unique(np.linspace(0, len(survey.files) - 1, _LOOKED_THROUGH).astype(int))
-    first = [survey.files[k] for k in spread]
-    for files in (first, [file for file in survey.files if file not in first]):
+    files = list(survey.files)
+    spread = np.unique(np.linspace(0, len(files) - 1, _LOOKED_THROUGH).astype(int)).tolist()
+    for numbers in (spread, [k for k in range(len(files)) if k not in spread]):
         count, squares = 0, set()
-        for points in ground_points(replace(survey, files=tuple(files))):
-            count += len(points.x)
-            at = np.floor(np.column_stack([points.x, points.y]) / _SQUARE_M).astype(np.int64)
-            squares.update(np.unique(at[:, 0] * 2**32 + at[:, 1]).tolist())
+        for k in numbers:
+            chunks = []
+            for raw in _chunks_of(files[k]):
+                points = _ground_of(raw, survey, files[k])
+                chunks.append(_bounds(points))
+                count += len(points.x)
+                at = np.floor(np.column_stack([points.x, points.y]) / _SQUARE_M).astype(np.int64)
+                squares.update(np.unique(at[:, 0] * 2**32 + at[:, 1]).tolist())
+            files[k] = replace(files[k], chunks=tuple(chunks))
         if count:
-            return count / (len(squares) * _SQUARE_M**2)
+            density = count / (len(squares) * _SQUARE_M**2)
+            return replace(survey, files=tuple(files), density_per_m2=density)
     raise TerrainError(
         f"The points of {survey.paths[0]} aren't classified (none is of class 2, ground); have the "
         "ground classified first, or give a terrain grid made of them."
     )
 
 
-def _chunks_of(file: _File) -> Iterator[Any]:
+def _bounds(points: Points) -> Box:
+    """West, south, east, north of points; of none such that touch nothing."""
+    x, y = points.x, points.y
+    if not len(x):
+        return math.inf, math.inf, -math.inf, -math.inf
+    return float(x.min()), float(y.min()), float(x.max()), float(y.max())
+
+
+def _chunks_of(file: _File, near: Floats | None = None) -> Iterator[Any]:
     with _reading(file.path) as laspy, laspy.open(file.path) as reader:
-        yield from reader.chunk_iterator(_CHUNK)
+        if near is None or len(file.chunks) < 2:
+            yield from reader.chunk_iterator(_CHUNK)
+            return
+        for k, box in enumerate(file.chunks):
+            if len(_touching(near, box)):
+                reader.seek(k * _CHUNK)
+                yield reader.read_points(_CHUNK)
 
 
 def _boxes_of(file: _File, survey: PointFiles, boxes: Floats) -> Iterator[Any]:
@@ -424,18 +454,20 @@ def _boxes_of(file: _File, survey: PointFiles, boxes: Floats) -> Iterator[Any]:
             yield found[~_within(x, y, boxes[:k])] if k else found
 
 
-def _ground_of(raw: Any, survey: PointFiles) -> Points:
+def _ground_of(raw: Any, survey: PointFiles, file: _File) -> Points:
     kept = (np.asarray(raw.classification) == GROUND) & (np.asarray(raw.withheld) == 0)
     # codes for "no height", such as -9999, are no ground
     height = np.asarray(raw.z) * survey.z_unit_m
     kept &= (height >= LOWEST_M) & (height <= HIGHEST_M)
-    return Points(
+    points = Points(
         np.asarray(raw.x)[kept] * survey.xy_unit_m,
         np.asarray(raw.y)[kept] * survey.xy_unit_m,
         np.asarray(raw.z)[kept] * survey.z_unit_m,
         np.asarray(raw.intensity)[kept].astype(np.float32),
         np.asarray(raw.point_source_id)[kept].astype(np.uint16),
     )
+    _check_within(points, file, survey.xy_unit_m)
+    return points
 
 
 def _check_within(points: Points, file: _File, unit_m: float) -> None:
@@ -451,9 +483,7 @@ def _check_within(points: Points, file: _File, unit_m: float) -> None:
         )
 
 
-def _touching(boxes: Floats | None, bounds: Box) -> Floats | None:
-    if boxes is None:
-        return None
+def _touching(boxes: Floats, bounds: Box) -> Floats:
     west, south, east, north = bounds
     near = (boxes[:, 0] <= east) & (boxes[:, 2] >= west)
     return boxes[near & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)]
@@ -464,8 +494,6 @@ def _within(x: Floats, y: Floats, boxes: Floats) -> Bools:
     inside = np.zeros(len(x), dtype=bool)
     if not len(x):
         return inside
-    near = _touching(boxes, (x.min(), y.min(), x.max(), y.max()))
-    assert near is not None
-    for west, south, east, north in near:
+    for west, south, east, north in _touching(boxes, (x.min(), y.min(), x.max(), y.max())):
         inside |= (x >= west) & (x <= east) & (y >= south) & (y <= north)
     return inside

@@ -43,9 +43,9 @@ def long_case(folder: Path, length_m: float) -> Case:
 def differences_at_seams(case: Case) -> dict[str, Floats]:
     """Differences at all seams in standard errors, by what is measured."""
     cut = pieces.pieces_of(case)
-    grain = pieces.road_grain(case, cut)
+    taught = pieces.taught_by(case, cut)
     looks = [replace(piece, keep=piece.look, start=piece.low, stop=piece.high) for piece in cut]
-    found = [pieces.measure_piece(case, piece, grain).measured for piece in looks]
+    found = [pieces.measure_piece(case, piece, taught).measured for piece in looks]
     out: dict[str, list[Floats]] = {}
     for (before, after), (one, other) in zip(pairwise(cut), pairwise(found), strict=True):
         at = np.arange(after.keep.start - AROUND, after.keep.start + AROUND)

@@ -71,6 +71,25 @@ def test_files_are_read_in_chunks(tmp_path, monkeypatch):
     assert [len(part.x) for part in ground_points(survey)] == [3000] * 6 + [2000]
 
 
+@pytest.mark.parametrize("name", ["a.las", "a.laz"])
+def test_chunks_far_from_what_is_wanted_are_not_read_again(tmp_path, monkeypatch, name):
+    made = scattered()
+    write_points(made.part(np.argsort(made.x)), tmp_path / name)
+    monkeypatch.setattr(points_module, "_CHUNK", 3000)
+    survey, read = open_points([tmp_path / name]), []
+    ground_of = points_module._ground_of
+    monkeypatch.setattr(
+        points_module,
+        "_ground_of",
+        lambda raw, *rest: read.append(len(raw)) or ground_of(raw, *rest),
+    )
+    box = np.array([[EAST + 20.0, NORTH, EAST + 30.0, NORTH + 60.0]])
+    x = np.round(made.x, 3)
+    assert len(all_of(survey, box).x) == ((x >= EAST + 20.0) & (x <= EAST + 30.0)).sum()
+    # sorted by easting, 3000 of 20 000 reach over 9 of 60 m
+    assert read == [3000, 3000]
+
+
 def test_a_folder_of_tiles_is_one_survey(tmp_path):
     made = scattered()
     for k, half in enumerate((made.x < EAST + 30.0, made.x >= EAST + 30.0)):
