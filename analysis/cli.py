@@ -16,7 +16,7 @@ from analysis.cli_field import add_field_commands
 from analysis.cli_plan import add_planning_commands
 from analysis.common.days import read_day
 from analysis.common.errors import Cancelled, RoadError, SettingsError, VergelineError
-from analysis.common.given_files import ALLOW_NETWORK
+from analysis.common.given_files import ALLOW_ADDRESSES
 
 __all__ = ["build_parser", "main"]
 
@@ -72,8 +72,8 @@ def main(
     try:
         _heed_termination()
         options = build_parser().parse_args(argv)
-        if getattr(options, "network", False):
-            os.environ[ALLOW_NETWORK] = "1"
+        if getattr(options, "allow_addresses", False):
+            os.environ[ALLOW_ADDRESSES] = "1"
         options.open_window, options.draw_section = open_window, draw_section
         options.print_sheets, options.draw_agreement = print_sheets, draw_agreement
         return int(options.run(options))
@@ -261,7 +261,11 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
     )
     parser.add_argument("--search", type=float, default=3.0, metavar="M", help="centreline error")
     parser.add_argument("--half-width", type=float, default=16.0, metavar="M")
-    parser.add_argument("--network", action="store_true", help="let files be read over the network")
+    parser.add_argument(
+        "--allow-addresses",
+        action="store_true",
+        help="let files be fetched from addresses that are given, or that files name",
+    )
 
 
 def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:

@@ -25,7 +25,7 @@ from analysis.common.errors import (
     VergelineError,
 )
 from analysis.common.given_databases import check_database
-from analysis.common.given_files import ALLOW_NETWORK
+from analysis.common.given_files import ALLOW_ADDRESSES
 from analysis.common.limits import default_limits, read_limits
 from analysis.common.outputs import is_own, replacing
 from analysis.common.settings import Settings
@@ -153,7 +153,7 @@ def test_a_vrt_that_names_an_address_is_refused(tmp_path, monkeypatch):
             open_terrain(path)
     with pytest.raises(RoadError, match="points to files on the network"):
         line_layers(lines)
-    monkeypatch.setenv(ALLOW_NETWORK, "1")
+    monkeypatch.setenv(ALLOW_ADDRESSES, "1")
     with pytest.raises((TerrainError, RoadError), match=r"raster|coordinate system"):
         open_terrain(inner)
 
@@ -182,6 +182,15 @@ def test_a_large_vrt_is_searched_in_pieces_and_wholly(tmp_path, monkeypatch):
         many.write_text("<VRTDataset>" + system + "".join(foreign) + "</VRTDataset>")
         with pytest.raises(TerrainError, match=r"network .*vsicurl"):
             given_files.check_given(many, "The terrain grid", TerrainError)
+
+
+def test_the_option_lets_addresses_be_called_and_no_other_does(monkeypatch, capsys):
+    address = "/vsicurl/http://127.0.0.1:9/a.tif"
+    words = ["screen", "--grid", address, "--centreline", "a.gpkg", "--out", "x.gpkg"]
+    monkeypatch.setenv(ALLOW_ADDRESSES, "0")
+    assert "--allow-addresses" in _refused(words, capsys)
+    assert "arguments: --network" in _refused([*words, "--network"], capsys)
+    assert "can't be read as a raster" in _refused([*words, "--allow-addresses"], capsys)
 
 
 def test_a_name_that_is_not_utf8(tmp_path, capsys):

@@ -13,9 +13,9 @@ from pathlib import Path
 
 from analysis.common.errors import VergelineError
 
-__all__ = ["ALLOW_NETWORK", "check_given", "is_local", "network_allowed", "read_text"]
+__all__ = ["ALLOW_ADDRESSES", "addresses_allowed", "check_given", "is_local", "read_text"]
 
-ALLOW_NETWORK = "VERGELINE_ALLOW_NETWORK"
+ALLOW_ADDRESSES = "VERGELINE_ALLOW_ADDRESSES"
 """Set to 1 in the environment, files may be read over the network."""
 
 _SOURCE = re.compile(rb"<(?:SourceFilename|SrcDataSource)[^>]*>([^<]+)<")
@@ -30,9 +30,9 @@ _PIECE_BYTES = 64 * 1024
 _POINTING = (b"<VRTDataset", b"<OGRVRTDataSource", b"<GDAL_WMS", b"<WCS_GDAL", b"<OGRWFSDataSource")
 
 
-def network_allowed() -> bool:
+def addresses_allowed() -> bool:
     """Whether files may be read over the network."""
-    return os.environ.get(ALLOW_NETWORK) == "1"
+    return os.environ.get(ALLOW_ADDRESSES) == "1"
 
 
 def is_local(text: str) -> bool:
@@ -62,11 +62,12 @@ def check_given(
         raise error(f"The name of {shown} isn't written in UTF-8; rename the file.") from None
     if "\0" in text:
         raise error(f"{what} {text!r} can't be a file name; give another.")
-    far = not network_allowed()
+    far = not addresses_allowed()
     if far and _FAR.search(text.encode()):
         raise error(
             f"{what} {text} lies on the network and isn't fetched from there: copy it here first, "
-            f"or allow the network (--network on the command line, {ALLOW_NETWORK}=1 elsewhere)."
+            f"or allow addresses (--allow-addresses on the command line, {ALLOW_ADDRESSES}=1 "
+            "elsewhere)."
         )
     if not is_local(text):
         return
@@ -97,8 +98,8 @@ def _check_pointing(text: str, what: str, error: type[VergelineError], depth: in
     if found:
         raise error(
             f"{what} {text} points to files on the network ({found}), which aren't "
-            "fetched: copy them here first, or allow the network (--network on the command line, "
-            f"{ALLOW_NETWORK}=1 elsewhere)."
+            "fetched: copy them here first, or allow addresses (--allow-addresses on the command "
+            f"line, {ALLOW_ADDRESSES}=1 elsewhere)."
         )
     for match in _SOURCE.finditer(body):
         name = match[1]
