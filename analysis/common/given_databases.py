@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -19,6 +20,8 @@ import numpy as np
 from analysis.common.errors import VergelineError
 
 __all__ = ["check_database", "geometry_of", "looking_into"]
+
+Stop = Callable[[], bool]
 
 _MAGIC = b"SQLite format 3\0"
 _PATIENCE_S = 60.0
@@ -36,14 +39,23 @@ def looking_into(path: str | os.PathLike[str]) -> sqlite3.Connection:
     return base
 
 
-def _give_patience(base: sqlite3.Connection) -> None:
-    """Let whatever takes longer than a minute from now be interrupted."""
+def _give_patience(base: sqlite3.Connection, stop: Stop | None = None) -> None:
+    """Let what takes longer than a minute from now be interrupted, and what is called off."""
     end = time.monotonic() + _PATIENCE_S
-    base.set_progress_handler(lambda: int(time.monotonic() > end), 100_000)
+
+    def enough() -> int:
+        return int(time.monotonic() > end or (stop is not None and stop()))
+
+    base.set_progress_handler(enough, 100_000)
 
 
 def check_database(
-    path: str | os.PathLike[str], what: str, error: type[VergelineError] = VergelineError
+    path: str | os.PathLike[str],
+    what: str,
+    error: type[VergelineError] = VergelineError,
+    *,
+    shapes: bool = True,
+    stop: Stop | None = None,
 ) -> None:
     """Refuse an SQLite file that is damaged, or whose names or geometries aren't what they claim.
 
@@ -55,6 +67,10 @@ def check_database(
         What it should be, as in "The file".
     error : type
         Raised, with one sentence.
+    shapes : bool
+        Whether geometries are looked at too; else by whoever reads them.
+    stop : callable, optional
+        Asked now and then; once it says so, nothing more is looked at and nothing is said.
     """
     if not os.path.isfile(path):
         return
@@ -63,12 +79,14 @@ def check_database(
             return
     try:
         with closing(looking_into(path)) as base:
-            _check_whole(base)
-            for table, column in _geometry_columns(base):
+            _check_whole(base, stop)
+            for table, column in _geometry_columns(base) if shapes else ():
                 _check_geometries(base, table, column)
     except _Odd as odd:
         raise error(f"{what} {os.fspath(path)} {odd}; fetch or write it again.") from None
     except (sqlite3.Error, UnicodeError, OverflowError, MemoryError) as problem:
+        if stop is not None and stop():
+            return
         if "interrupted" in str(problem):
             raise error(
                 f"{what} {os.fspath(path)} takes over {_PATIENCE_S:.0f} s to look through; give a "
@@ -84,15 +102,17 @@ class _Odd(Exception):
     """What is odd about a file, as the end of a sentence."""
 
 
-def _check_whole(base: sqlite3.Connection) -> None:
+def _check_whole(base: sqlite3.Connection, stop: Stop | None) -> None:
+    if stop is not None:
+        _give_patience(base, stop)
     try:
         said = [str(row[0]) for row in base.execute("PRAGMA quick_check(1)")]
     except sqlite3.OperationalError as problem:
-        if "interrupted" not in str(problem):
+        if "interrupted" not in str(problem) or (stop is not None and stop()):
             raise
         # a raster of many gigabytes: what was read till now was whole
         said = ["ok"]
-        _give_patience(base)
+        _give_patience(base, stop)
     if said != ["ok"]:
         raise _Odd(f"is damaged ({said[0].splitlines()[0]})" if said else "is damaged")
     # Reading a text decodes it: one that isn't UTF-8 raises here and not in the map library.

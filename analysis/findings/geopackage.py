@@ -20,7 +20,6 @@ import numpy as np
 
 from analysis.common.columns import (
     EDIT_COLUMNS,
-    FIRST_LATER,
     MARK_COLUMNS,
     POND_COLUMNS,
     REACH_COLUMNS,
@@ -35,6 +34,7 @@ from analysis.common.given_files import check_given
 from analysis.common.outputs import is_disk_full, replacing
 from analysis.common.table import Table, column
 from analysis.common.types import Floats
+from analysis.findings.stored import Stored, lines_of, points_of
 from analysis.shoulder.values import Reason
 
 __all__ = [
@@ -369,130 +369,31 @@ def read_findings(path: str | os.PathLike[str], *, road: str = "") -> Findings:
     >>> len(found.stations) == len(study.findings.stations)
     True
     """
-    from analysis.terrain.geofiles import fiona
-
     source = Path(path)
     check_given(source, "The findings file", OutputError)
-    check_database(source, "The findings file", OutputError)
     if source.is_dir():
         raise OutputError(f"{source} is a folder: name the findings file in it.")
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            layers = set(fiona.listlayers(source))
-            missing = {"stations", "reaches", "ponds", "run"} - layers
-            if missing:
-                raise OutputError(
-                    f"{source.name} isn't a findings file: it lacks the layers "
-                    f"{', '.join(sorted(missing))}; choose one that this program wrote."
-                )
-            _check_numbers(source, layers, road)
-            stations, points, crs_wkt = _read_layer(source, "stations", STATION_COLUMNS, road)
-            reaches, lines, _ = _read_layer(source, "reaches", REACH_COLUMNS, road)
-            ponds, rings, _ = _read_layer(source, "ponds", POND_COLUMNS, road)
-            edits, reviews = (
-                _read_layer(source, name, columns, road)[0]
-                if name in layers
-                else Table.empty(columns)
-                for name, columns in (("edits", EDIT_COLUMNS), ("reviews", REVIEW_COLUMNS))
-            )
-            roads: Table = Table.empty(ROAD_COLUMNS)
-            ways: list[Any] = []
-            if "roads" in layers:
-                roads, ways, _ = _read_layer(source, "roads", ROAD_COLUMNS, road)
-            with fiona.open(source, layer="run") as layer:
-                run = dict(next(iter(layer))["properties"])
-            station_xy = [_coordinates(p, "Point", "stations", source)[:2] for p in points]
-            lines = [_coordinates(shape, "LineString", "reaches", source) for shape in lines]
-            rings = [_coordinates(shape, "Polygon", "ponds", source)[0] for shape in rings]
-            ways = [_coordinates(shape, "LineString", "roads", source) for shape in ways]
-    except StopIteration:
-        raise OutputError(
-            f"{source.name} doesn't say how it was made (its layer run is empty): choose another "
-            "or screen again."
-        ) from None
-    except OutputError:
-        raise
-    except Exception as error:
-        raise OutputError(
-            f"{source.name} can't be read as a findings file ({_first_line(error)}): "
-            "choose a GeoPackage that this program wrote."
-        ) from error
+    if not road:
+        check_database(source, "The findings file", OutputError, shapes=False)
+    with Stored(source, road) as stored:
+        held: dict[str, tuple[Table, Any]] = {}
+        for name, (kind, columns, place) in _LAYERS.items():
+            if name in stored.layers:
+                held[name] = stored.layer(name, columns, kind if place else "")
+            else:
+                held[name] = Table.empty(columns), np.empty(0, dtype=object)
+        crs_wkt, run = stored.crs_wkt(), stored.record()
     return Findings(
-        stations=stations,
-        reaches=reaches,
-        ponds=ponds,
-        station_xy=np.array(station_xy, dtype=float).reshape(-1, 2),
-        reach_lines=tuple(np.array(line, dtype=float) for line in lines),
-        pond_rings=tuple(np.array(ring, dtype=float) for ring in rings),
+        stations=held["stations"][0],
+        reaches=held["reaches"][0],
+        ponds=held["ponds"][0],
+        edits=held["edits"][0],
+        reviews=held["reviews"][0],
+        roads=held["roads"][0],
+        station_xy=points_of(held["stations"][1]),
+        reach_lines=lines_of(held["reaches"][1]),
+        pond_rings=lines_of(held["ponds"][1]),
+        road_lines=lines_of(held["roads"][1]),
         crs_wkt=crs_wkt,
         run=run,
-        edits=edits,
-        reviews=reviews,
-        roads=roads,
-        road_lines=tuple(np.array(line, dtype=float)[:, :2] for line in ways),
     )
-
-
-def _coordinates(shape: Mapping[str, Any] | None, kind: str, layer: str, source: Path) -> Any:
-    """Return the coordinates of a shape that must be there and of one kind."""
-    if shape is None or shape["type"] != kind or not shape["coordinates"]:
-        found = "nothing" if shape is None else shape["type"]
-        raise OutputError(
-            f"{source.name} is damaged: layer {layer} has {found} where a {kind} should be; "
-            "screen again, or take a copy that is whole."
-        )
-    return shape["coordinates"]
-
-
-_TABLES: Mapping[str, Mapping[str, Column]] = {
-    "stations": STATION_COLUMNS,
-    "reaches": REACH_COLUMNS,
-    "ponds": POND_COLUMNS,
-    "roads": ROAD_COLUMNS,
-    "edits": EDIT_COLUMNS,
-}
-
-
-def _check_numbers(source: Path, layers: set[str], road: str) -> None:
-    """Refuse text in a column of numbers, which the map library would hand on as 0."""
-    with closing(looking_into(source)) as base:
-        for table in layers & set(_TABLES):
-            held = {row[1] for row in base.execute(f"PRAGMA table_info({table})")}
-            names = [n for n, c in _TABLES[table].items() if c.type != "str" and n in held]
-            sums = ", ".join(f"sum(typeof({name}) IN ('text', 'blob'))" for name in names)
-            if not names:
-                continue
-            here = (" WHERE road = ?", (road,)) if road else ("", ())
-            texts = base.execute(f"SELECT {sums} FROM {table}{here[0]}", here[1]).fetchone()
-            wrong = [name for name, count in zip(names, texts, strict=True) if count]
-            if wrong:
-                raise OutputError(
-                    f"{source.name} holds text in the column {wrong[0]} of {table}, where numbers "
-                    "must stand: put the numbers back, or take a copy that is whole."
-                )
-
-
-def _read_layer(
-    path: Path, name: str, columns: Mapping[str, Column], road: str
-) -> tuple[Table, list[Mapping[str, Any]], str]:
-    from analysis.terrain.geofiles import fiona
-
-    contract = list(columns)
-    if name in FIRST_LATER:
-        contract = contract[: contract.index(FIRST_LATER[name])]
-    with fiona.open(path, layer=name) as layer:
-        missing = set(contract) - set(layer.schema["properties"])
-        if missing:
-            raise OutputError(
-                f"Layer {name} of {path.name} lacks the columns {', '.join(sorted(missing))}: "
-                "choose a file that this program wrote."
-            )
-        quoted = road.replace("'", "''")
-        features = list(layer.filter(where=f"road = '{quoted}'") if road else layer)
-        crs_wkt = str(layer.crs_wkt)
-    found = {
-        key: column([feature["properties"].get(key) for feature in features], kind.type)
-        for key, kind in columns.items()
-    }
-    return Table(found), [feature["geometry"] for feature in features], crs_wkt

@@ -40,6 +40,7 @@ __all__ = [
     "TerrainSource",
     "beside",
     "is_same",
+    "look_through",
     "notices",
     "open_extras",
     "open_inputs",
@@ -492,6 +493,21 @@ def open_study(progress: Progress, path: str, road: str = "") -> Opened:
         reviews_of(found.reviews),
         stamp,
     )
+
+
+def look_through(progress: Progress, path: str) -> None:
+    """Look through findings of which only a part was read: what is told of that part may lack rows.
+
+    Raises
+    ------
+    OutputError
+        If they are damaged anywhere.
+    """
+    from analysis.common.errors import OutputError
+    from analysis.common.given_databases import check_database
+
+    what = "The findings file"
+    check_database(path, what, OutputError, shapes=False, stop=progress.cancelled)
 
 
 def beside(folder: Path, path: str, fingerprint: str) -> str:

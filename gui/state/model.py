@@ -442,6 +442,14 @@ class WindowModel(QObject):
             if recovered:
                 self._unsaved_result = True
                 self._tell_modified()
+            if road:
+                # nothing waits for the rest of the file, but a damaged one is said to be so
+                self.runner.submit(
+                    "look through",
+                    lambda progress: jobs.look_through(progress, path),
+                    failed=failed,
+                    title=self.tr("Looking through the findings"),
+                )
 
         self.runner.submit(
             "open",
@@ -453,8 +461,8 @@ class WindowModel(QObject):
         )
 
     def _take_opened(self, opened: jobs.Opened, path: str) -> None:
-        self.runner.cancel("update")
-        self.runner.cancel("screen")
+        for key in ("update", "screen", "look through"):
+            self.runner.cancel(key)
         self._start_over(opened.inputs)
         self._corrections, self._reviews = dict(opened.corrections), opened.reviews
         self._settings, self._limits = opened.settings, opened.limits

@@ -54,6 +54,9 @@ def good_files(folder: Path) -> dict[str, Path]:
         "fgb": write_lines(folder / "good.fgb", [lane], names, driver="FlatGeobuf"),
         "geojson": folder / "good.geojson",
         "mask": write_lines(folder / "mask.gpkg", [[corners]], kind="Polygon"),
+        "maskfgb": write_lines(
+            folder / "mask.fgb", [[corners]], kind="Polygon", driver="FlatGeobuf"
+        ),
         "limits": folder / "good.toml",
         "rates": folder / "rates.toml",
         "widths": folder / "widths.csv",

@@ -22,6 +22,8 @@ SOURCES = {
     "edges": ("edges", "gpkg", ".gpkg"),
     "shp": ("road", "shp", ".shp"),
     "fgb": ("road", "fgb", ".fgb"),
+    "maskfgb": ("mask", "maskfgb", ".fgb"),
+    "edgesfgb": ("edges", "fgb", ".fgb"),
     "findings": ("findings", "findings", ".gpkg"),
     "limits": ("limits", "limits", ".toml"),
     "rates": ("rates", "rates", ".toml"),

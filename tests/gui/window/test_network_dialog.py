@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from analysis import read_findings
 from analysis.common.columns import ROAD_COLUMNS
 from analysis.common.table import Table
 from analysis.findings.geopackage import road_summaries, write_in_parts
+from gui.state import jobs
 from gui.window import network_dialog
 from gui.window.network_dialog import NetworkDialog, is_network
 
@@ -97,6 +99,24 @@ def test_the_window_asks_which_road_and_opens_it_alone(window, saved, settle, mo
     assert [road.name for road in window.model.loaded.index] == [name]
     # saving it there would lose the other roads
     assert window.model.path == ""
+
+
+def test_damage_elsewhere_in_the_file_is_said_once_the_road_is_there(
+    window, saved, settle, monkeypatch
+):
+    """Nobody waits for the rest of the file to be looked through, yet it is."""
+    whole = bytearray(saved.read_bytes())
+    whole[36:40] = (7).to_bytes(4, "big")  # pages that aren't in use; SQLite file format, 1.3.9
+    saved.write_bytes(bytes(whole))
+    looked, go = jobs.look_through, threading.Event()
+    monkeypatch.setattr(jobs, "look_through", lambda *given: go.wait(20.0) and looked(*given))
+    window.model.open_study(str(saved), road=OTHER)
+    settle(lambda: window.model.loaded is not None)
+    assert window.dialogs.shown is None
+    go.set()
+    settle(lambda: window.dialogs.shown is not None)
+    assert "is damaged" in window.dialogs.shown.text()
+    assert [road.name for road in window.model.loaded.index] == [OTHER]
 
 
 def test_the_window_screens_into_a_file(window, road_files, settle, tmp_path):
