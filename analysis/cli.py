@@ -307,8 +307,13 @@ def _input_files(options: argparse.Namespace) -> list[str | None]:
     return [*single, *(options.points or ())]
 
 
-def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, Any, dict[str, Any]]:
-    """Grid, roads, points if there are any, and what to record of them."""
+def _open_inputs(
+    options: argparse.Namespace, left_out: list[Any] | None = None
+) -> tuple[Any, Any, Any, dict[str, Any]]:
+    """Grid, roads, points if there are any, and what to record of them.
+
+    Roads that lie off the grid are appended to `left_out`.
+    """
     import numpy as np
 
     from analysis.corridor.points import boxes_along
@@ -344,6 +349,7 @@ def _open_inputs(options: argparse.Namespace) -> tuple[Any, Any, Any, dict[str, 
         use_measures=not options.ignore_measures,
         use_fields=UseFields(options.traffic_field, options.speed_field, options.curve_field),
         notes=notes,
+        left_out=left_out,
     )
     for note in notes:
         print(f"note: {note}", file=sys.stderr)
@@ -387,14 +393,16 @@ def _progress(quiet: bool) -> Callable[[float, str, str], None] | None:
     return show
 
 
-def _given(options: argparse.Namespace) -> tuple[tuple[Any, Any, Any, Any], dict[str, Any]]:
+def _given(
+    options: argparse.Namespace, left_out: list[Any] | None = None
+) -> tuple[tuple[Any, Any, Any, Any], dict[str, Any]]:
     """What a screening takes (grid, roads, settings, limits), and extras, sources and progress."""
     from analysis.study import inputs
     from analysis.study.warm_up import is_first_run
 
     settings, limits = _settings_and_limits(options)
     inputs.check_writable(options.out, suffix=".gpkg", inputs=_input_files(options))
-    grid, roads, points, sources = _open_inputs(options)
+    grid, roads, points, sources = _open_inputs(options, left_out)
     given = {name: path for name in _EXTRAS if (path := getattr(options, name))}
     extras = inputs.read_extras(grid, points=points, **given)
     for note in inputs.misplaced(extras, roads):
@@ -431,10 +439,14 @@ def _network(options: argparse.Namespace) -> int:
     crew = own_crew if options.workers == 1 else process_crew(options.workers)
     if options.cluster:
         crew = cluster_crew(options.cluster)
-    (grid, roads, settings, limits), rest = _given(options)
+    off: list[Any] = []
+    (grid, roads, settings, limits), rest = _given(options, off)
+    roads = [*roads, *off]
     done = screen_network(grid, roads, options.out, settings, limits, crew=crew, **rest)
+    said = {road.name for road in off}
     for name, why in done.failed:
-        print(f"note: {name}: {why}", file=sys.stderr)
+        if name not in said:
+            print(f"note: {name}: {why}", file=sys.stderr)
     if not options.quiet:
         before = f", {done.resumed_m / 1000.0:.2f} km of it before" if done.resumed_m else ""
         print(f"{done.roads} road(s), {done.length_m / 1000.0:.2f} km screened{before}.")

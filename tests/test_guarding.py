@@ -416,7 +416,7 @@ def _spoilt(saved, tmp_path, *commands):
         ("DELETE FROM run", "layer run is empty"),
         ("DELETE FROM gpkg_contents WHERE table_name = 'ponds'", "lacks the layers ponds|ponds"),
         ("UPDATE gpkg_contents SET description = CAST(x'a1ff' AS TEXT)", "is damaged"),
-        ("UPDATE gpkg_geometry_columns SET column_name = x'00'", "by something else"),
+        ("UPDATE gpkg_geometry_columns SET column_name = x'00'", "doesn't say where the geometries"),
     ],
 )
 def test_spoilt_findings(saved, tmp_path, command, said):
@@ -530,6 +530,11 @@ def test_a_road_that_is_there_twice(tmp_path):
     names = [{"name": "Alder Lane"}, {"name": "Birch Lane"}]
     two = write_lines(tmp_path / "two.gpkg", [there, back], names)
     assert len(read_roads(two, terrain, notes=notes)) == 2
+    assert any("same ground for 188 m" in note for note in notes)
+    # digitised again a hand's breadth beside, the two never meet
+    beside = line((2.0, 20.3), (190.0, 20.3))
+    notes = []
+    read_roads(write_lines(tmp_path / "beside.gpkg", [there, beside], names), terrain, notes=notes)
     assert any("same ground for 188 m" in note for note in notes)
     notes = []
     across = line((100.0, 2.0), (100.0, 38.0))

@@ -19,7 +19,7 @@ from analysis.corridor.values import Cells, Ribbon
 from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain.grid import Terrain, Window, reading
 
-__all__ = ["FINEST_STEP_M", "footprint", "height_step", "read_corridor"]
+__all__ = ["FINEST_STEP_M", "footprint", "height_step", "no_heights", "read_corridor"]
 
 
 FINEST_STEP_M = 0.25
@@ -94,6 +94,14 @@ def read_corridor(
     cells, ribbon = corridor.read(progress)
     check_height_unit(terrain, road, ribbon, terrain.cell_m)
     return cells, ribbon
+
+
+def no_heights(terrain: Terrain, road: Road, half_width_m: float) -> NoGroundError:
+    """What is said of a road that lies in a gap of its grid."""
+    return NoGroundError(
+        f'The terrain grid {terrain.name} has no heights near the road "{road.name}" (within '
+        f"{half_width_m:g} m); check that the road lies on the ground part of the grid."
+    )
 
 
 def footprint(terrain: Terrain, frames: Frames) -> NDArray[np.float64]:
@@ -198,11 +206,7 @@ class _Corridor:
         if progress is not None:
             progress(1.0, "reading the ground")
         if not self.found:
-            raise NoGroundError(
-                f'The terrain grid {self.terrain.name} has no heights near the road "'
-                f'{self.road.name}" (within {self.half:g} m); check that the road lies on the '
-                "ground part of the grid."
-            )
+            raise no_heights(self.terrain, self.road, self.half)
         # column by column, so that a long road isn't held twice over
         columns = [list(part) for part in zip(*self.found, strict=True)]
         self.found.clear()

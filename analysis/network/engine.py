@@ -23,6 +23,7 @@ from analysis.network.found import Found, RankedParts, put_together
 from analysis.network.spool import Spool, kept, read_back
 from analysis.network.tasks import Common, Failed, Item, Result, in_tasks, name_of
 from analysis.road.roadline import Road
+from analysis.road.vectors import touches
 from analysis.study.job import run_record
 from analysis.study.pieces import pieces_of, taught_by
 from analysis.study.road_rows import failed_roads
@@ -75,7 +76,7 @@ def screen_network(
     Parameters
     ----------
     grid, roads, settings, limits, extras, sources
-        As for `study.screening.screen`.
+        As for `study.screening.screen`. Roads that don't touch the grid are recorded as such.
     out
         GeoPackage for the findings.
     crew
@@ -110,8 +111,12 @@ class _Job:
     ) -> None:
         self.common, self.roads, self.out, self.progress = common, roads, out, progress
         self.spool = Spool(out, _mark_of(common, roads))
-        self.failed: dict[int, str] = {}
-        self.total_m = sum(road.length_m for road in roads)
+        self.failed = {
+            k: f'The road "{road.name}" doesn\'t touch the terrain grid.'
+            for k, road in enumerate(roads)
+            if not touches(common.grid, road.xy)
+        }
+        self.total_m = sum(road.length_m for k, road in enumerate(roads) if k not in self.failed)
         self.done_m = self.resumed_m = 0.0
         # pieces that are still to come, by road
         self.missing: dict[int, int] = {}
@@ -151,6 +156,8 @@ class _Job:
     def _items(self) -> Iterator[tuple[Item, Road]]:
         """Pieces that are still to be measured."""
         for number, road in enumerate(self.roads):
+            if number in self.failed:
+                continue
             if name_of(number) in self.spool:
                 held = self._result(number)
                 if isinstance(held, Failed):
@@ -236,7 +243,7 @@ class _Job:
     def report(self, share: float | None, words: str, road: str) -> None:
         """Tell the share done, by default that of the roads' length."""
         if self.progress is not None:
-            done = 0.98 * min(1.0, self.done_m / self.total_m)
+            done = 0.98 * min(1.0, self.done_m / max(self.total_m, 1e-9))
             self.progress(done if share is None else share, words, road)
 
 

@@ -78,6 +78,7 @@ def read_roads(
     use_measures: bool = True,
     use_fields: UseFields = UseFields(),  # noqa: B008 - frozen
     notes: list[str] | None = None,
+    left_out: list[Road] | None = None,
 ) -> tuple[Road, ...]:
     """Read road centrelines into the working plane of a terrain grid.
 
@@ -109,6 +110,8 @@ def read_roads(
         Fields with traffic, speed and curves, by which reaches are ranked.
     notes : list of str, optional
         Sentences about what was assumed or left out are appended here.
+    left_out : list of Road, optional
+        Roads that don't touch the grid are appended here.
 
     Returns
     -------
@@ -152,6 +155,8 @@ def read_roads(
     for part in _named(_joined(_each_once(parts, told)), source.stem):
         if not touches(terrain, part.xy):
             told.append(f'The road "{part.name}" doesn\'t touch the terrain grid; left out.')
+            if left_out is not None:
+                left_out.append(make_road(part.name, part.xy))
             continue
         labelled = part.measure is not None
         xy = part.xy[::-1] if reverse and not labelled else part.xy
@@ -210,7 +215,8 @@ def _overlaps(roads: list[Road]) -> list[str]:
 
     lines = [shapely.LineString(road.xy).simplify(0.5) for road in roads]
     tree, said = shapely.STRtree(lines), []
-    for i, j in tree.query(lines, "intersects").T.tolist():
+    # the same line drawn twice, a hand's breadth apart, needn't cross itself
+    for i, j in tree.query(lines, "dwithin", distance=_ALIKE_M).T.tolist():
         if i < j:
             length_m = lines[i].intersection(lines[j].buffer(_ALIKE_M)).length
             if length_m > _SHARED_M:

@@ -26,6 +26,7 @@ from analysis.corridor.door import as_made, no_ground, read
 from analysis.corridor.grain import estimate_grain
 from analysis.corridor.points import strips_along
 from analysis.corridor.repeated import put_together
+from analysis.corridor.ribbon import no_heights
 from analysis.corridor.values import Case, Cells, Grain, Ground, Strips
 from analysis.study.corrections import given_breaks
 from analysis.study.measuring import level_ground, run
@@ -107,6 +108,8 @@ class PieceFound:
         The piece's own ground; None where nobody asked for it.
     grain, cell_m
         How the grid was made.
+    known
+        Whether there is any ground where it looked.
     """
 
     measured: Measured
@@ -114,6 +117,7 @@ class PieceFound:
     ground: Ground | None
     grain: Grain
     cell_m: float
+    known: bool
 
 
 def pieces_of(case: Case) -> tuple[Piece, ...]:
@@ -210,11 +214,21 @@ def measure_piece(
         measured = _own_water(stations_of(measured, inner), piece)
         here = stations_of(here, inner)
         kept = _own_ground(found, piece) if ground else None
-    return PieceFound(measured, here.box_m, kept, here.grain, found.cells.cell_m)
+    return PieceFound(
+        measured, here.box_m, kept, here.grain, found.cells.cell_m, len(found.cells) > 0
+    )
 
 
 def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, Measured]:
-    """Put the pieces of a road together: its case as the grid was made, and what was measured."""
+    """Put the pieces of a road together: its case as the grid was made, and what was measured.
+
+    Raises
+    ------
+    NoGroundError
+        All of them lie in gaps of the grid.
+    """
+    if not any(part.known for part in parts):
+        raise no_heights(case.grid, case.road, case.settings.half_width_m)
     case = replace(case, box_m=np.concatenate([part.box_m for part in parts]), grain=parts[0].grain)
     if len(parts) == 1:
         return case, parts[0].measured
@@ -245,8 +259,6 @@ def measured_of(case: Case, progress: Progress | None = None) -> tuple[Case, Gro
     for k, piece in enumerate(pieces):
         report = share_of(progress, k / len(pieces), (k + 1) / len(pieces))
         parts.append(measure_piece(case, piece, taught, ground=True, progress=report))
-    if len(parts) > 1 and not any(len(part.ground.cells) for part in parts if part.ground):
-        read(case)  # says that there is no ground
     case, measured = put_pieces_together(case, parts)
     return case, _joined_ground([part.ground for part in parts if part.ground]), measured
 

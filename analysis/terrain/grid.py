@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import math
 import os
+import re
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -405,10 +406,22 @@ def opened(terrain: Terrain) -> Iterator[Any]:
                 with _warped(dataset, source, target) as view:
                     yield view
     except (rasterio.errors.RasterioError, rasterio._err.CPLE_BaseError) as error:
+        part = _broken_part(error)
+        if part and part != Path(terrain.path).name:
+            raise TerrainError(
+                f"The tile {part} of the terrain grid {terrain.path} can't be read; fetch it "
+                "again, or take it out."
+            ) from error
         raise TerrainError(
             f"The terrain grid {terrain.path} can't be read any more; check that the file is "
             "still there and whole."
         ) from error
+
+
+def _broken_part(error: BaseException) -> str:
+    """Name of the file that couldn't be read, which may be one of many; empty if nobody says."""
+    found = re.match(r"(.+?), band \d+: ", str(error.__cause__ or ""))
+    return Path(found[1]).name if found else ""
 
 
 def _read(view: Any, terrain: Terrain, row0: int, row1: int, col0: int, col1: int) -> Floats:

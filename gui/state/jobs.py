@@ -113,7 +113,7 @@ class Inputs:
 
     `extra_paths` names the files of `extras` by kind ("mask", "edges", "widths", "culverts",
     "points", "image", "kerbs");
-    `note` is for the status bar.
+    `note` is for the status bar; roads that are `left_out` don't touch the grid.
     """
 
     terrain: Terrain | None = None
@@ -123,6 +123,7 @@ class Inputs:
     extra_paths: Mapping[str, str] = field(default_factory=dict)
     extras: Extras | None = None
     note: str = ""
+    left_out: tuple[Road, ...] = ()
 
     @property
     def grid(self) -> Terrain:
@@ -262,6 +263,7 @@ def open_roads(progress: Progress, inputs: Inputs, source: RoadSource) -> Inputs
 
     progress(0.2, Path(source.path).name)
     notes: list[str] = []
+    left_out: list[Road] = []
     roads = read_roads(
         source.path,
         inputs.grid,
@@ -273,11 +275,12 @@ def open_roads(progress: Progress, inputs: Inputs, source: RoadSource) -> Inputs
         use_measures=source.use_measures,
         use_fields=UseFields(source.traffic_field, source.speed_field, source.curve_field),
         notes=notes,
+        left_out=left_out,
     )
     length_m = sum(road.length_m for road in roads)
     names = ", ".join(road.name for road in roads[:3]) + (" …" if len(roads) > 3 else "")
     note = " ".join([f"{names}: {length_m / 1000:.2f} km.", *notes])
-    return replace(inputs, roads=roads, source=source, note=note)
+    return replace(inputs, roads=roads, left_out=tuple(left_out), source=source, note=note)
 
 
 def open_extras(progress: Progress, inputs: Inputs, paths: Mapping[str, str]) -> Inputs:
@@ -431,7 +434,7 @@ def screen_network(progress: Progress, order: ScreenOrder, path: str) -> str:
     inputs = order.inputs
     screen_into(
         inputs.grid,
-        inputs.roads,
+        [*inputs.roads, *inputs.left_out],
         path,
         order.settings,
         order.limits,

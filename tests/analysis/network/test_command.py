@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analysis import read_findings
@@ -47,3 +49,21 @@ def test_a_wrong_option_is_one_sentence(words, tmp_path, capsys, more, sentence)
     error = capsys.readouterr().err
     assert sentence in error and error.count("\n") == 1
     assert not list(tmp_path.iterdir())
+
+
+def test_a_road_off_the_grid_stands_in_the_record(words, tmp_path, capsys):
+    roads = json.loads(Path(words[words.index("--centreline") + 1]).read_text())
+    away = json.loads(json.dumps(roads["features"][0]))
+    away["properties"]["name"] = "Umber Road"
+    away["geometry"]["coordinates"] = [[x, y + 9e3] for x, y in away["geometry"]["coordinates"]]
+    (tmp_path / "two.geojson").write_text(
+        json.dumps({**roads, "features": [away, *roads["features"]]})
+    )
+    words = [*words, "--centreline", str(tmp_path / "two.geojson"), "--workers", "1"]
+    assert main([*words, "--out", str(tmp_path / "out.gpkg"), "--quiet"]) == 0
+    said = capsys.readouterr().err
+    assert said.count("Umber Road") == 1 and "doesn't touch the terrain grid" in said
+    rows = read_findings(tmp_path / "out.gpkg").roads
+    assert rows["road"].tolist() == ["Teal Road", "Umber Road"]
+    assert "doesn't touch the terrain grid" in rows["reason"][1]
+    assert np.isnan(rows["sheds_m"][1])

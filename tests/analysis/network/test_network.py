@@ -16,7 +16,15 @@ import fiona
 import numpy as np
 import pytest
 
-from analysis import RoadError, Settings, open_terrain, read_findings, screen, write_findings
+from analysis import (
+    RoadError,
+    Settings,
+    TerrainError,
+    open_terrain,
+    read_findings,
+    screen,
+    write_findings,
+)
 from analysis.network.crews import own_crew, process_crew
 from analysis.network.engine import screen_network
 from analysis.network.tasks import work
@@ -43,7 +51,7 @@ def grid(tmp_path_factory):
 
 
 def named_roads():
-    """One of two pieces, one of one, and one that lies nowhere on the ground."""
+    """One of two pieces, one of one, and one that lies off the grid."""
     beside = centreline(150.0, 100.0) + np.array([0.0, 5000.0])
     named = {"long": centreline(560.0, 20.0), "lost": beside, "short": centreline(140.0, 600.0)}
     return [make_road(name, xy) for name, xy in named.items()]
@@ -77,7 +85,7 @@ def test_a_road_that_fails_is_recorded_and_the_rest_is_as_in_a_plain_screening(
     assert {name.split(".")[0] for name in differ} <= {"roads", "run"}
     rows = read_findings(uninterrupted).roads
     assert rows["road"].tolist() == ["long", "short", "lost"]
-    assert "no heights near the road" in rows["reason"][2]
+    assert "doesn't touch the terrain grid" in rows["reason"][2]
     assert np.isnan(rows["sheds_m"][2])
     assert not list(uninterrupted.parent.glob(".*"))
 
@@ -169,9 +177,28 @@ def test_a_killed_process_loses_nothing_that_was_done(grid, roads, uninterrupted
 
 def test_where_no_road_has_ground_nothing_is_written(grid, roads, tmp_path):
     out = tmp_path / "none.gpkg"
-    with pytest.raises(RoadError, match=r"No road can be screened: .* no heights near the road"):
+    with pytest.raises(RoadError, match=r"No road can be screened: .* doesn't touch the terrain"):
         screen_network(grid, roads[1:2], out, SETTINGS, crew=own_crew)
     assert not list(tmp_path.iterdir())
+
+
+def test_a_long_road_in_a_gap_of_the_grid_fails(grid, roads, tmp_path):
+    """All its pieces lie where nothing is known; the road on the ground is screened."""
+    import rasterio
+
+    gap = tmp_path / "gap.tif"
+    with rasterio.open(grid.path) as source:
+        z, profile = source.read(1), source.profile
+    z[:, :1210] = profile["nodata"]
+    with rasterio.open(gap, "w", **profile) as out:
+        out.write(z, 1)
+    out = tmp_path / "out.gpkg"
+    done = screen_network(open_terrain(gap), [roads[0], roads[2]], out, SETTINGS)
+    assert done.roads == 1
+    ((name, why),) = done.failed
+    assert name == "long" and "no heights near the road" in why
+    with pytest.raises(TerrainError, match="no heights near the road"):
+        screen(open_terrain(gap), roads[:1], SETTINGS)
 
 
 def test_stations_in_a_gap_of_the_grid_have_no_data(grid, roads, tmp_path):

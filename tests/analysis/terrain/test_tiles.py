@@ -143,3 +143,17 @@ def test_the_fingerprint_of_tiles_changes_with_them(ground, tmp_path):
     before = checksum(tmp_path)
     write_tile(tmp_path / "b.tif", ground[:50, :50], 0, 50)
     assert checksum(tmp_path) != before
+
+
+def test_the_tile_that_is_broken_is_named(ground, tmp_path):
+    """Its head is whole, and half of its heights are gone."""
+    for name, first in (("a", 0), ("b", 256)):
+        # a COG has its head in front
+        part = ground[:, first : first + 256]
+        write_tile(tmp_path / f"{name}.tif", part, 0, first, driver="COG")
+    whole = (tmp_path / "b.tif").read_bytes()
+    (tmp_path / "b.tif").write_bytes(whole[: len(whole) // 2])
+    grid = open_terrain(tmp_path)
+    np.testing.assert_array_equal(read_window(grid, 0, 240, 0, 256), ground[:, :256])
+    with pytest.raises(TerrainError, match=r"The tile b\.tif of the terrain grid .* can't be read"):
+        read_window(grid, 0, 240, 0, 512)
