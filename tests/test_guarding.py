@@ -416,7 +416,10 @@ def _spoilt(saved, tmp_path, *commands):
         ("DELETE FROM run", "layer run is empty"),
         ("DELETE FROM gpkg_contents WHERE table_name = 'ponds'", "lacks the layers ponds|ponds"),
         ("UPDATE gpkg_contents SET description = CAST(x'a1ff' AS TEXT)", "is damaged"),
-        ("UPDATE gpkg_geometry_columns SET column_name = x'00'", "doesn't say where the geometries"),
+        (
+            "UPDATE gpkg_geometry_columns SET column_name = x'00'",
+            "doesn't say where the geometries",
+        ),
     ],
 )
 def test_spoilt_findings(saved, tmp_path, command, said):
