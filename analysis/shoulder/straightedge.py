@@ -205,7 +205,7 @@ def _break_covariance(
     edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)[:, None]
     hinge_se = np.nan_to_num(breaks.hinge_se[:, side], nan=0.05)[:, None]
     w = np.nan_to_num(width, nan=1.0)[:, None]
-    bend = np.minimum(np.nan_to_num(bend), 0.0)
+    bend = np.nan_to_num(bend)
     out = np.zeros((*place.shape, place.shape[1]))
     for sign in (-1.0, 1.0):
         moved = sign * edge_se

@@ -10,6 +10,7 @@ import argparse
 import os
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,22 +74,51 @@ def point_halves(survey: Survey) -> tuple[Stations, Stations]:
 
 def cell_halves(
     terrain_path: str, road_path: str, settings: Settings, folder: Path
-) -> tuple[Stations, Stations]:
-    """The black and the white squares of a real grid; the other colour is no data in each half."""
+) -> dict[str, tuple[Stations, Stations]]:
+    """The black and the white squares of a real grid, each half by itself.
+
+    Once with the other colour as no data; and once as a grid of its own that has none: squares of
+    one colour are a grid as well, turned by 45° and of cells 1.41 times as large.
+    """
     import rasterio
 
     with rasterio.open(terrain_path) as source:
         z, profile, units = source.read(1), source.profile, source.units
-    black = np.indices(z.shape).sum(axis=0) % 2 == 0
-    found = []
-    for name, half in (("black", black), ("white", ~black)):
-        path = folder / f"{name}.tif"
-        with rasterio.open(path, "w", **{**profile, "nodata": -9999.0}) as out:
-            out.write(np.where(half, z, -9999.0).astype(z.dtype), 1)
+    colour = np.indices(z.shape).sum(axis=0) % 2
+
+    def half(which: int, turned: bool) -> Stations:
+        path = folder / f"{which}{turned}.tif"
+        heights, transform = np.where(colour == which, z, -9999.0), profile["transform"]
+        if turned:
+            heights, transform = _turned_half(heights, colour == which, which, transform)
+        rows, cols = heights.shape
+        kept = {key: profile[key] for key in ("driver", "count", "dtype", "crs")}
+        shape = {"height": rows, "width": cols, "transform": transform, "nodata": -9999.0}
+        with rasterio.open(path, "w", **{**kept, **shape}) as out:
+            out.write(heights.astype(z.dtype), 1)
             out.units = units
         grid = open_terrain(str(path))
-        found.append(columns(screen(grid, read_roads(road_path, grid), settings).findings.stations))
-    return found[0], found[1]
+        return columns(screen(grid, read_roads(road_path, grid), settings).findings.stations)
+
+    return {
+        name: (half(0, turned), half(1, turned))
+        for name, turned in (("alternate cells", False), ("alternate cells, turned", True))
+    }
+
+
+def _turned_half(z: NDArray, chosen: NDArray, which: int, transform: Any) -> tuple[NDArray, Any]:
+    """Heights of the `chosen` squares (rows, cols) in rows and columns along their diagonals."""
+    from affine import Affine
+
+    row, col = np.nonzero(chosen)
+    # a square lies half their sum down the diagonals, and half their difference along
+    down, along = (col + which + row) // 2, (col + which - row) // 2
+    first = int(along.min())
+    out = np.full((int(down.max()) + 1, int(along.max()) - first + 1), -9999.0)
+    out[down, along - first] = z[chosen]
+    # middles of squares, which lie half a square from their corners in both
+    to_square = Affine(1.0, 1.0, first - which - 0.5, -1.0, 1.0, 0.5 - first)
+    return out, transform * to_square
 
 
 def _made(survey: Survey) -> tuple[str, dict[str, float]]:
@@ -132,7 +162,8 @@ def main() -> None:
         for grid, road in options.real:
             with tempfile.TemporaryDirectory() as folder:
                 halves = cell_halves(grid, road, settings, Path(folder))
-            _show(f"{Path(grid).name}, alternate cells", [compare(*halves)])
+            for how, pair in halves.items():
+                _show(f"{Path(grid).name}, {how}", [compare(*pair)])
         return
     os.environ["NUMBA_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
     with ProcessPoolExecutor(options.workers) as pool:

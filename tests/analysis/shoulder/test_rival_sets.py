@@ -122,3 +122,15 @@ def test_moments_of_the_mixture():
         np.testing.assert_allclose(middle[i], np.average(sets, axis=0, weights=weights))
         between = np.cov(sets.T, aweights=weights, ddof=0)
         np.testing.assert_allclose(whole[i], spread[i] + between)
+
+
+@pytest.mark.parametrize("side", [BANK, TWO_BENDS])
+def test_unsure_hinges_leave_ruts_and_ridges_unsure(side):
+    """Whether the ground rises or falls beyond the hinge."""
+    cells = _cells(side)
+    sure, unsure = (
+        _measured(cells, known_breaks(STATIONS, edge=3.5, width=1.0, hinge_se=se))
+        for se in (0.02, 0.3)
+    )
+    assert (unsure.rut_detectable_mm > sure.rut_detectable_mm).all()
+    assert np.median(unsure.rut_detectable_mm / sure.rut_detectable_mm) > 1.01
