@@ -93,7 +93,8 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
     # where the ground shows no hinge, the shoulder is as wide as it should be
     hinge = np.where(unfound, edge + width, hinge)
     hinge_ways[unfound] = _nominal_ways(width[unfound])
-    hinge_se, hinge_near = _spread_of(hinge_ways), np.where(unfound, 0.0, both("hinge_near"))
+    hinge_near = np.where(unfound, 0.0, hinge_ways[:, :, 0, 3] * both("hinge_near"))
+    hinge_se = _spread_of(hinge_ways)
     shown = (_edge_shown(found)[nearest] & (edge_se <= SURE_M)) | bare
     hinge_source = np.where(hinge_se <= SURE_M, Source.FOUND, Source.NOMINAL).astype(np.int8)
     for part in (hinge, hinge_se, hinge_ways):
