@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtWidgets import QFormLayout, QPushButton, QWidget
@@ -12,6 +13,7 @@ from gui.look.fields import CalmCombo, CountBox, QuantityBox
 from gui.look.making import abreast, named, stacked
 from gui.look.units import number
 from gui.look.words import side_text, station_words, verdict_text
+from gui.state.beside import KeptFields
 
 if TYPE_CHECKING:
     from analysis.common.table import Table
@@ -75,10 +77,31 @@ class CheckPage(Part):
             margins=(8, 6, 8, 6),
             spacing=6,
         )
+        self._keep()
         model.units_changed.connect(self._on_units)
         model.study_changed.connect(self.refresh)
         self._on_units()
         self.refresh()
+
+    def _keep(self) -> None:
+        """Keep what the sample is to show with the findings."""
+        kept = KeptFields(self.model.beside, "check", self)
+        for name, box in (
+            ("missed", self.missed),
+            ("alarms", self.alarms),
+            ("certainty", self.certainty),
+            ("spacing", self.spacing),
+        ):
+            kept.add(name, partial(getattr, box, "stored"), box.set_stored, box.stored_changed)
+        for name, count in (
+            ("open_places", self.open_places),
+            ("misses", self.misses),
+            ("seed", self.seed),
+        ):
+            kept.add(name, count.value, count.setValue, count.valueChanged)
+        keep = self.keep
+        kept.add("keep", keep.currentIndex, keep.setCurrentIndex, keep.currentIndexChanged)
+        kept.show()
 
     def refresh(self) -> None:
         """Make possible what can be done now; places of other findings are dropped."""

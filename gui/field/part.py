@@ -84,22 +84,15 @@ class Part(QWidget):
                 return
 
     def ask_place(
-        self,
-        title: str,
-        words: str,
-        ending: str,
-        write: Callable[[str], object],
-        then: Callable[[], None] | None = None,
+        self, title: str, words: str, ending: str, write: Callable[[str], object]
     ) -> None:
-        """Ask where to, write a file there in a worker, and say so; `then` do what follows."""
+        """Ask where to, write a file there in a worker, and say so."""
         source = self.model.inputs
         inputs = [one.path for one in (source.terrain_source, source.source) if one is not None]
         inputs.append(self.model.path or "")
 
         def written(path: str) -> None:
             self.say(self.tr("Written: {path}").format(path=path))
-            if then is not None:
-                then()
 
         def chosen(path: str) -> None:
             self.work("write", lambda: _written(path, inputs, write), written, title)

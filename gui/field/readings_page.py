@@ -92,6 +92,7 @@ class ReadingsPage(Part):
         self.add_button.clicked.connect(lambda _checked=False: self.add())
         for line in (self.station, self.fall, self.edge):
             line.returnPressed.connect(self.add)
+            self.model.drafts.hold(line.accessibleName(), line.text, line.setText, line)
         self.words = words_label(self.tr("What the readings show"))
         self.table = AnswerTable(self.tr("Readings"))
         self.table.chosen.connect(self.go)
@@ -135,7 +136,7 @@ class ReadingsPage(Part):
 
     def _take_read(self, found: tuple[ReadBack, str]) -> None:
         back, self.source = found
-        self._put(list(back.readings), back.faults, unsaved=False)
+        self._put(list(back.readings), back.faults)
 
     def add(self) -> None:
         """Add the reading that was typed in; what can't be read is said."""
@@ -179,15 +180,13 @@ class ReadingsPage(Part):
         if 0 <= row < len(self.readings):
             self._put(self.readings[:row] + self.readings[row + 1 :], self.faults)
 
-    def _put(
-        self, readings: list[Reading], faults: tuple[str, ...], *, unsaved: bool = True
-    ) -> None:
+    def _put(self, readings: list[Reading], faults: tuple[str, ...]) -> None:
         self.readings, self.faults = readings, faults
-        self.model.typed.put(readings, unsaved=unsaved)
+        self.model.typed.put(readings)
         self.compare()
 
     def _on_typed(self) -> None:
-        # Such as were recovered after this page was made.
+        # Such as came with other findings.
         if tuple(self.readings) != self.model.typed.readings:
             self.readings, self.faults = list(self.model.typed.readings), ()
             self.compare()
@@ -373,7 +372,6 @@ class ReadingsPage(Part):
             self.tr("readings"),
             ".csv",
             lambda path: write_readings(readings, path),
-            lambda: self.model.typed.saved(readings),
         )
 
     def _save_plot(self) -> None:

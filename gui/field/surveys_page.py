@@ -13,9 +13,10 @@ from PySide6.QtWidgets import QCheckBox, QGridLayout, QLabel, QLineEdit, QPushBu
 from gui.field.answers import AnswerTable, Place
 from gui.field.part import Part, words_label
 from gui.look.asking import ask_file
-from gui.look.fields import DayBox
+from gui.look.fields import DayBox, day_field
 from gui.look.making import abreast, named, stacked
 from gui.look.words import QT_TRANSLATE_NOOP, finding_text, side_text
+from gui.state.beside import OTHER_SURVEY, KeptFields
 
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
@@ -41,6 +42,7 @@ class SurveysPage(Part):
         self.other_path = ""
         self._other: Findings | None = None
         self._before: Findings | None = None
+        self._again = self._showing_own = False
         self.this_name = _name(self.tr("Name of this survey"))
         self.other_name = _name(self.tr("Name of the other survey"))
         self.this_day = _day(self.tr("Day of this survey"))
@@ -90,6 +92,16 @@ class SurveysPage(Part):
             margins=(8, 6, 8, 6),
             spacing=6,
         )
+        self._kept = KeptFields(model.beside, "surveys", self)
+        for key, line in (("this_name", self.this_name), ("other_name", self.other_name)):
+            self._kept.add(key, line.text, line.setText, line.textChanged)
+        for key, box in (("other_day", self.other_day), ("third_day", self.third_day)):
+            self._kept.add(key, *day_field(box))
+        on = self.third_on
+        self._kept.add("third_on", on.isChecked, on.setChecked, on.toggled)
+        # The day of this survey is the terrain's, wherever it is given.
+        self.this_day.dateChanged.connect(self._on_own_day)
+        model.beside.taken.connect(self._open_again)
         model.study_changed.connect(self._drop)
         model.study_changed.connect(self._take_own)
         model.surveyed_changed.connect(self._take_own)
@@ -97,17 +109,41 @@ class SurveysPage(Part):
         self._take_own()
         model.units_changed.connect(self._show)
         self._show()
+        self._kept.show()
+        self._open_again()
 
     def _drop(self) -> None:
+        there = self.change is not None and self.model.findings is not None
         self.change = self._before = None
         self.model.set_survey_change(None)
         self._show()
+        if there:
+            self.compare()
+
+    def _open_again(self) -> None:
+        """Go on with the survey that these findings were compared with."""
+        path = str(self.model.beside.get(OTHER_SURVEY) or "")
+        if path == self.other_path:
+            return
+        if path:
+            self._again = True
+            self.open_other(path)
+            return
+        self.other_path, self._other = "", None
+        self.other_name.setPlaceholderText("")
+        self._drop()
+
+    def _on_own_day(self, day: QDate) -> None:
+        if not self._showing_own:
+            self.model.set_surveyed(day.toString(Qt.DateFormat.ISODate))
 
     def _take_own(self) -> None:
         """Name and date the open survey as its file and its inputs do."""
         path = self.model.path
         self.this_name.setPlaceholderText(Path(path).stem if path else self.tr("open"))
+        self._showing_own = True
         _set_day(self.this_day, self.model.surveyed)
+        self._showing_own = False
 
     def _ask(self) -> None:
         kind = self.tr("Findings")
@@ -127,9 +163,19 @@ class SurveysPage(Part):
 
     def _take_other(self, read: tuple[str, Findings]) -> None:
         self.other_path, self._other = read
-        self.other_name.clear()
         self.other_name.setPlaceholderText(Path(self.other_path).stem)
-        _set_day(self.other_day, str(self._other.run.get("surveyed") or ""))
+        day = str(self._other.run.get("surveyed") or "")
+        again, self._again = self._again, False
+        if not again:
+            self.other_name.clear()
+        if QDate.fromString(day, Qt.DateFormat.ISODate).isValid():
+            self._kept.set_usual("other_day", day)
+        if again:
+            # A day given by hand goes before the file's.
+            self._kept.show()
+        else:
+            self._kept.keep()
+        self.model.beside.put(OTHER_SURVEY, self.other_path)
         self._show()
         self.compare()
 

@@ -31,7 +31,7 @@ from analysis.common.limits import SURFACES
 from gui.forms.limits_form import LimitsForm
 from gui.forms.power_panel import PowerPanel
 from gui.look import theme
-from gui.look.fields import CalmCombo, QuantityBox, scrolled, surface_text
+from gui.look.fields import CalmCombo, QuantityBox, scrolled, show_text, surface_text
 from gui.look.making import abreast, named, stacked, tool_button
 from gui.look.units import value_text
 
@@ -63,6 +63,12 @@ class InputsForm(QWidget):
         model.runner.busy_changed.connect(lambda _busy: self._show_state())
         theme.watcher().changed.connect(self._show_files)
         self._show()
+        model.drafts.hold(
+            self.tr("Day of the survey"),
+            lambda: self._unentered(self.surveyed, model.surveyed),
+            self._enter_surveyed,
+            self.surveyed,
+        )
 
     # -- layout ----------------------------------------------------------------------------------
 
@@ -136,6 +142,18 @@ class InputsForm(QWidget):
         line = QLineEdit(placeholderText=self.tr("none"))
         line.editingFinished.connect(lambda: self._set_column(name, line.text().strip() or None))
         _row(form, title, line, tip)
+
+        def enter(text: str) -> None:
+            line.setText(text)
+            if text:
+                self._set_column(name, text)
+
+        self.model.drafts.hold(
+            title,
+            lambda: self._unentered(line, getattr(self.model.inputs.source, name, None) or ""),
+            enter,
+            line,
+        )
         return line
 
     def _set_column(self, name: str, column: str | None) -> None:
@@ -380,7 +398,7 @@ class InputsForm(QWidget):
             colour = theme.color("muted" if terrain.z_unit_sure else "warn").name()
             self.terrain_note.setStyleSheet(f"color: {colour}")
         self.surveyed.setEnabled(self.model.inputs.terrain_source is not None)
-        self.surveyed.setText(self.model.surveyed)
+        show_text(self.surveyed, self.model.surveyed)
         self.unit_box.setEnabled(terrain is not None)
         opened = self.model.inputs.terrain_source
         given = opened.vertical_unit if opened is not None else None
@@ -395,7 +413,7 @@ class InputsForm(QWidget):
         self.road_line.setToolTip(source.path if source is not None else "")
         for name, field in self.used.items():
             field.setEnabled(source is not None)
-            field.setText("" if source is None else getattr(source, name) or "")
+            show_text(field, "" if source is None else getattr(source, name) or "")
         if roads:
             length = sum(road.length_m for road in roads)
             names = ", ".join(road.name for road in roads[:3])
@@ -486,6 +504,15 @@ class InputsForm(QWidget):
         finally:
             self.model.undo.endMacro()
         self._show()
+
+    @staticmethod
+    def _unentered(line: QLineEdit, entered: str) -> str:
+        return line.text() if line.text().strip() != entered else ""
+
+    def _enter_surveyed(self, text: str) -> None:
+        self.surveyed.setText(text or self.model.surveyed)
+        if text:
+            self._on_surveyed()
 
     def _on_surveyed(self) -> None:
         text = self.surveyed.text().strip()

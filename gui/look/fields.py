@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QCoreApplication, QSignalBlocker, Qt, Signal
+from collections.abc import Callable
+
+from PySide6.QtCore import QCoreApplication, QDate, QSignalBlocker, Qt, Signal, SignalInstance
 from PySide6.QtGui import QWheelEvent
 from PySide6.QtWidgets import (
+    QAbstractSpinBox,
     QComboBox,
     QDateEdit,
     QDoubleSpinBox,
     QFrame,
+    QLineEdit,
     QScrollArea,
     QSizePolicy,
     QSpinBox,
@@ -17,8 +21,27 @@ from PySide6.QtWidgets import (
 
 from gui.look.units import SYSTEMS, from_shown, shown, unit_of
 
-__all__ = ["CalmCombo", "CalmSpin", "CountBox", "DayBox", "QuantityBox", "scrolled"]
-__all__ += ["surface_text"]
+__all__ = ["CalmCombo", "CalmSpin", "CountBox", "DayBox", "QuantityBox", "day_field"]
+__all__ += ["is_being_typed", "scrolled", "show_text", "surface_text"]
+
+
+def is_being_typed(field: QAbstractSpinBox | QLineEdit) -> bool:
+    """Whether a field holds text that a person typed and hasn't entered yet."""
+    if isinstance(field, QLineEdit):
+        return field.hasFocus() and field.isModified()
+    entered = field.text()
+    if isinstance(field, QDoubleSpinBox | QSpinBox):
+        special = field.specialValueText() if field.value() == field.minimum() else ""
+        value = field.textFromValue(field.value())  # type: ignore[arg-type]  # each its own kind
+        entered = special or f"{field.prefix()}{value}{field.suffix()}"
+    line = field.lineEdit()
+    return line.hasFocus() and line.isModified() and line.text() != entered
+
+
+def show_text(line: QLineEdit, text: str) -> None:
+    """Show a text, but never over what is just being typed."""
+    if not is_being_typed(line):
+        line.setText(text)
 
 
 class Calm:
@@ -44,6 +67,18 @@ class DayBox(Calm, QDateEdit):
     """Box for a day that never turns with the wheel."""
 
 
+def day_field(box: QDateEdit) -> tuple[Callable[[], str], Callable[[str], None], SignalInstance]:
+    """Return how a day is read and written as text (ISO), and the signal that it changed."""
+
+    def read() -> str:
+        return box.date().toString(Qt.DateFormat.ISODate)
+
+    def write(day: str) -> None:
+        box.setDate(QDate.fromString(day, Qt.DateFormat.ISODate))
+
+    return read, write, box.dateChanged
+
+
 class QuantityBox(CalmSpin):
     """Spin box for a stored quantity, shown in the chosen units.
 
@@ -64,16 +99,18 @@ class QuantityBox(CalmSpin):
         super().__init__()
         self._unit, self._low, self._high = unit, low, high
         self._decimals, self._step = decimals, step
-        self._system = SYSTEMS[0]
+        self._system = ""
         self._stored = low
         self.setKeyboardTracking(False)
         self.setAlignment(Qt.AlignmentFlag.AlignRight)
         self.setMinimumWidth(96)
-        self.set_system(self._system)
+        self.set_system(SYSTEMS[0])
         self.valueChanged.connect(self._on_value)
 
     def set_system(self, system: str) -> None:
         """Show the value in another system of units."""
+        if system == self._system:
+            return
         self._system = system
         how = unit_of(self._unit, system)
         with QSignalBlocker(self):
@@ -98,8 +135,10 @@ class QuantityBox(CalmSpin):
         return self._stored
 
     def set_stored(self, value: float) -> None:
-        """Show a stored value without telling anyone."""
+        """Show a stored value without telling anyone, but never over what is being typed."""
         self._stored = value
+        if is_being_typed(self):
+            return
         with QSignalBlocker(self):
             self.setValue(float(shown(value, self._unit, self._system)))
 

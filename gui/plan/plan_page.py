@@ -12,7 +12,6 @@ from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QCheckBox,
-    QDateEdit,
     QFormLayout,
     QLabel,
     QLineEdit,
@@ -24,9 +23,10 @@ from PySide6.QtWidgets import (
 
 from analysis.common.errors import VergelineError
 from gui.look.asking import ask_file, ask_name, dated_name
-from gui.look.fields import CalmCombo, CalmSpin, scrolled
+from gui.look.fields import CalmCombo, CalmSpin, DayBox, day_field, scrolled
 from gui.look.making import abreast, later, named, stacked, tool_button
 from gui.plan.order_table import OrderRows
+from gui.state.beside import KeptFields
 from gui.state.model import WindowModel
 
 if TYPE_CHECKING:
@@ -75,7 +75,24 @@ class PlanPage(QWidget):
             model.surveyed_changed,
         ):
             signal.connect(self._refresh)
+        self._keep()
         self._refresh()
+
+    def _keep(self) -> None:
+        """Keep means, days and the traffic-control plan with the findings."""
+        kept = KeptFields(self.model.beside, "plan", self)
+        boxes = {name: getattr(self, name) for name in ("crew_days", "loads", "money", "crews")}
+        for name, box in boxes.items():
+            kept.add(name, box.value, box.setValue, box.valueChanged)
+        for name, month in zip(("season_from", "season_to"), self.months, strict=True):
+            kept.add(name, month.currentIndex, month.setCurrentIndex, month.currentIndexChanged)
+        kept.add("dated", self.dated.isChecked, self.dated.setChecked, self.dated.toggled)
+        kept.add("start", *day_field(self.start))
+        plan = self.traffic_plan
+        # With each letter: who is killed while typing has typed that much.
+        kept.add("traffic_plan", plan.text, plan.setText, plan.textChanged)
+        self.model.beside.taken.connect(self._refresh)
+        kept.show()
 
     def _make_form(self) -> QWidget:
         made = QWidget()
@@ -105,7 +122,7 @@ class PlanPage(QWidget):
         self.dated.toggled.connect(self._refresh)
         rows.addRow("", self.dated)
         today = date.today()
-        self.start = named(QDateEdit(QDate(today.year, today.month, today.day)), self.tr("Start"))
+        self.start = named(DayBox(QDate(today.year, today.month, today.day)), self.tr("Start"))
         self.start.setCalendarPopup(True)
         self.start.setDisplayFormat("yyyy-MM-dd")
         self.start.dateChanged.connect(self._refresh)

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from analysis.findings.reviews import Decision, Review
+from analysis.findings.reviews import Decision, Place, Review
 from gui.along.straight_view import StraightView
 from gui.look.making import abreast, named, stacked, tool_button, yielding
 from gui.look.words import QT_TRANSLATE_NOOP, marked_review
@@ -203,10 +203,13 @@ class ReviewPage(QWidget):
         self.given = named(QLabel(wordWrap=True), self.tr("Decision"))
         self.reasons = ReasonBar()
         self.reasons.given.connect(lambda reason: self._decide(Decision.REJECTED, reason))
-        self.reasons.left.connect(self._end_asking)
+        self.reasons.left.connect(self._leave_reasons)
         note = self.tr("Note (N), kept with the decision")
         self.note = named(QLineEdit(placeholderText=note), self.tr("Note"))
         self.note.returnPressed.connect(self._keep_note)
+        self.note.textEdited.connect(lambda text: self._draft(self.model.drafts.notes, text))
+        words = self.reasons.words
+        words.textEdited.connect(lambda text: self._draft(self.model.drafts.reasons, text))
         self.photo_button = tool_button(
             self.tr("Photos…"), self._ask_photos, tip=self.tr("Which photographs show this place.")
         )
@@ -253,9 +256,10 @@ class ReviewPage(QWidget):
         if self.queue.current is None:
             self.model.message.emit(self.tr("There is no finding to decide on here."))
         elif state == Decision.REJECTED:
-            before = self.queue.review
+            before, place = self.queue.review, self.queue.current.place
             self.usual.hide()
-            self.reasons.ask(before.reason if before is not None else "")
+            told = before.reason if before is not None else ""
+            self.reasons.ask(self.model.drafts.reasons.get(place, told))
         elif state:
             self._decide(state, "")
         else:
@@ -267,7 +271,23 @@ class ReviewPage(QWidget):
         self._end_asking()
         before = self.queue.review
         photos = before.photos if before is not None else ()
+        self._end_drafts()
         self.queue.decide(Review(state, reason, self.note.text().strip(), photos=photos))
+
+    def _draft(self, drafts: dict[Place, str], text: str) -> None:
+        """Hold what is typed about this finding until it is decided, also over other findings."""
+        if self.queue.current is not None:
+            drafts[self.queue.current.place] = text
+
+    def _end_drafts(self) -> None:
+        if self.queue.current is not None:
+            for drafts in (self.model.drafts.notes, self.model.drafts.reasons):
+                drafts.pop(self.queue.current.place, None)
+
+    def _leave_reasons(self) -> None:
+        if self.queue.current is not None:
+            self.model.drafts.reasons.pop(self.queue.current.place, None)
+        self._end_asking()
 
     def _end_asking(self) -> None:
         self.reasons.close_up()
@@ -275,6 +295,7 @@ class ReviewPage(QWidget):
 
     def _keep_note(self) -> None:
         review = self.queue.review
+        self._end_drafts()
         self.queue.annotate(self.note.text(), review.photos if review is not None else ())
         self.setFocus()
 
@@ -292,6 +313,7 @@ class ReviewPage(QWidget):
         review = self.queue.review
         before = review.photos if review is not None else ()
         every = tuple(dict.fromkeys((*before, *map(str, paths))))
+        self._end_drafts()
         self.queue.annotate(self.note.text(), every)
 
     # -- showing ---------------------------------------------------------------------------------
@@ -300,8 +322,7 @@ class ReviewPage(QWidget):
         item = self.queue.current
         self._end_asking()
         self.panel.show_item(item)
-        review = self.queue.review
-        self.note.setText(review.note if review is not None else "")
+        self._show_note()
         if item is None:
             self.section.set_view(None)
             return
@@ -311,6 +332,11 @@ class ReviewPage(QWidget):
         finally:
             self._going = False
         self._show_section()
+
+    def _show_note(self) -> None:
+        item, review = self.queue.current, self.queue.review
+        kept = review.note if review is not None else ""
+        self.note.setText(kept if item is None else self.model.drafts.notes.get(item.place, kept))
 
     def _go(self, item: Item) -> None:
         """Select the finding and bring strip and map there."""
@@ -457,7 +483,7 @@ class ReviewPage(QWidget):
             super().keyPressEvent(event)
             return
         if self.reasons.asking:
-            self._end_asking()
+            self._leave_reasons()
             self.setFocus()
         else:
             self.left.emit()

@@ -172,6 +172,7 @@ class Opened:
     corrections: Corrections
     reviews: Reviews
     stamp: Stamp | None = None
+    beside: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +196,7 @@ class SaveOrder:
     reviews: Reviews
     path: str
     seen: Stamp | None = None
+    beside: str = ""
 
 
 Stamp = tuple[int, int]
@@ -410,6 +412,7 @@ def save(progress: Progress, order: SaveOrder) -> Stamp | None:
     run["settings_wanted"] = order.settings.to_json()
     # Those that it was judged by are in the run already; a copy doesn't wait for judging again.
     run["limits_wanted"] = limits_to_toml(order.limits)
+    run["panes_wanted"] = order.beside
     whole = replace(
         order.findings,
         run=run,
@@ -495,6 +498,7 @@ def open_study(progress: Progress, path: str, road: str = "") -> Opened:
         corrections,
         reviews_of(found.reviews),
         stamp,
+        str(found.run.get("panes_wanted") or ""),
     )
 
 

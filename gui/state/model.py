@@ -34,6 +34,8 @@ from analysis.findings.reviews import (
     standing_reaches,
 )
 from gui.state import jobs
+from gui.state.beside import SECOND, Beside
+from gui.state.drafts import Drafts
 from gui.state.edits import Edit, StationKey
 from gui.state.loaded import Loaded, RoadIndex, dated, same_stations, summary
 from gui.state.runner import Runner
@@ -110,8 +112,9 @@ class WindowModel(QObject):
     units, station_style
         How numbers are shown ("metric" or "us"), and stations: "km" (2+340) or "feet-hundreds"
         (23+40).
-    typed
-        Readings from the field, and whether they are in a file.
+    beside, typed, drafts
+        What was set in the panes beside the findings, among it readings from the field, both kept
+        with them; what was typed and not entered.
     path
         File of the open study; empty for one that was never saved.
     modified, stale
@@ -155,7 +158,9 @@ class WindowModel(QObject):
         self.runner = runner if runner is not None else Runner()
         self.undo = QUndoStack(self)
         self.undo.setUndoLimit(500)
-        self.typed = TypedReadings(self)
+        self.beside = Beside(self)
+        self.typed = TypedReadings(self.beside, self)
+        self.drafts = Drafts(self)
         self._after_update: list[Callable[[], None]] = []
         self.loaded: Loaded | None = None
         self._second: Loaded | None = None
@@ -171,6 +176,7 @@ class WindowModel(QObject):
         style = store.value("station_style")
         self.station_style: StationStyle = "feet-hundreds" if style == "feet-hundreds" else "km"
         self.undo.cleanChanged.connect(self._tell_modified)
+        self.beside.changed.connect(self._tell_modified)
         self.runner.failed.connect(self.failed)
         self.runner.ended.connect(self._on_ended)
 
@@ -430,11 +436,13 @@ class WindowModel(QObject):
         *,
         recovered: bool = False,
         road: str = "",
+        then: Callable[[], None] | None = None,
     ) -> None:
         """Open a saved study; its terrain is then measured again behind the scenes.
 
         A `recovered` one is an autosaved copy: it has no file of its own and needs saving. One
-        `road` of a network has none either: saved there, the other roads would be lost.
+        `road` of a network has none either: saved there, the other roads would be lost. Once it is
+        open, `then` go on.
         """
 
         def done(opened: jobs.Opened) -> None:
@@ -450,6 +458,8 @@ class WindowModel(QObject):
                     failed=failed,
                     title=self.tr("Looking through the findings"),
                 )
+            if then is not None:
+                then()
 
         self.runner.submit(
             "open",
@@ -463,12 +473,14 @@ class WindowModel(QObject):
     def _take_opened(self, opened: jobs.Opened, path: str) -> None:
         for key in ("update", "screen", "look through"):
             self.runner.cancel(key)
+        self.close_second()
         self._start_over(opened.inputs)
         self._corrections, self._reviews = dict(opened.corrections), opened.reviews
         self._settings, self._limits = opened.settings, opened.limits
         self._take(opened.loaded)
         self._stamp = opened.stamp if path else None
         self._put_and_tell("path", path)
+        self.beside.take(opened.beside)
         self._tell_all()
         if opened.inputs.note:
             self.message.emit(opened.inputs.note)
@@ -493,6 +505,7 @@ class WindowModel(QObject):
                 )
             )
         self._bring_up_to_date()
+        self._open_second_again()
 
     def save(
         self,
@@ -520,6 +533,7 @@ class WindowModel(QObject):
             self._reviews,
             path,
             self._stamp if path == self.path and not copy else None,
+            self.beside.to_json(),
         )
         loaded, undo_index = self.loaded, self.undo.index()
 
@@ -530,6 +544,7 @@ class WindowModel(QObject):
                     self._unsaved_result = False
                 if self.undo.index() == undo_index:
                     self.undo.setClean()
+                self.beside.note_saved(order.beside)
                 self._put_and_tell("path", path)
                 self._tell_modified()
                 self.message.emit(self.tr("Saved {name}").format(name=Path(path).name))
@@ -555,6 +570,7 @@ class WindowModel(QObject):
             )
             return
         order = self._order()
+        self.beside.put(SECOND, path)
         self.runner.submit(
             "second",
             lambda progress: jobs.screen_other(progress, order, path),
@@ -563,6 +579,16 @@ class WindowModel(QObject):
             lane="long",
             title=self.tr("Screening the grid to compare"),
         )
+
+    def _open_second_again(self) -> None:
+        """Go on comparing with the grid that was open with these findings."""
+        path = self.beside.get(SECOND)
+        if path and self._second is None and not self.runner.is_running("second"):
+            self.open_second(str(path), lambda error: self.message.emit(str(error)))
+
+    def _forget_second(self) -> None:
+        if self._second is None and not self.runner.is_running("second"):
+            self.beside.put(SECOND, None)
 
     def _take_second(self, loaded: Loaded) -> None:
         self._second = loaded
@@ -582,6 +608,7 @@ class WindowModel(QObject):
 
     def close_second(self) -> None:
         """Stop comparing."""
+        self.beside.put(SECOND, None)
         if self._second is not None:
             self._second = None
             self.second_changed.emit()
@@ -594,10 +621,12 @@ class WindowModel(QObject):
         self.loaded = None
         self._put_and_tell("path", "")
         self.study_changed.emit()
+        self.beside.take("")
         self._tell_all()
 
     def _start_over(self, inputs: jobs.Inputs) -> None:
         self.undo.clear()
+        self.drafts.forget()
         self.inputs = inputs
         self._corrections, self._reviews = {}, {}
         self._settings = self._limits = None
@@ -642,7 +671,8 @@ class WindowModel(QObject):
             return
         # A day belongs to its terrain: undone once another is open, it is left alone.
         put = partial(self._put_surveyed, source.path)
-        self.undo.push(Edit(self.tr("Change the day of the survey"), put, now, day, ""))
+        text = self.tr("Change the day of the survey")
+        self.undo.push(Edit(text, put, now, day, f"day {source.path}"))
 
     def _put_surveyed(self, path: str, day: str) -> None:
         source = self.inputs.terrain_source
@@ -837,6 +867,9 @@ class WindowModel(QObject):
             waiting, self._after_update = self._after_update, []
             for call in waiting:
                 QTimer.singleShot(0, call)
+        elif key == "second":
+            # Called off or failed, unless the result is just on its way.
+            QTimer.singleShot(0, self._forget_second)
 
     # -- showing -------------------------------------------------------
 
@@ -1027,7 +1060,8 @@ class WindowModel(QObject):
             getattr(self, f"{name}_changed").emit(value)
 
     def _tell_modified(self) -> None:
-        self._put_and_tell("modified", self._unsaved_result or not self.undo.isClean())
+        unsaved = self._unsaved_result or self.beside.unsaved
+        self._put_and_tell("modified", unsaved or not self.undo.isClean())
 
 
 def with_surface(limits: Limits, surface: str) -> Limits:

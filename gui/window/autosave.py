@@ -1,7 +1,9 @@
 """Copies of unsaved work, so that a crash or a power cut costs some seconds at most.
 
-Each window owns one copy in the user's data folder, with a lock file that the system lets go of
-when the program dies. A copy whose lock is free belonged to a window that didn't close properly.
+Each window owns a record in the user's data folder, with a lock file that the system lets go of
+when the program dies. A record whose lock is free belonged to a window that didn't close properly.
+What is open, set and typed stands in the record itself; beside it lies a copy of findings that
+aren't saved.
 """
 
 from __future__ import annotations
@@ -9,7 +11,7 @@ from __future__ import annotations
 import json
 import logging
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,7 +20,10 @@ from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
 
 from analysis.common.errors import VergelineError
 from analysis.common.outputs import replacing
+from gui.state.beside import OTHER_SURVEY, SECOND
 from gui.state.model import WindowModel
+from gui.state.reopening import inputs_record
+from gui.window.being_typed import being_typed
 from gui.window.places import unsaved_folder
 
 __all__ = ["Autosave", "Leftover"]
@@ -30,26 +35,26 @@ EVERY_MS = 3_000
 
 @dataclass(frozen=True, slots=True)
 class Leftover:
-    """A copy that an earlier window left behind."""
+    """What an earlier window left behind: its record, and a `copy` that may be there."""
 
     copy: Path
     name: str
     at: str
-    readings: tuple[dict[str, Any], ...] = ()
+    record: dict[str, Any] = field(default_factory=dict)
 
     def discard(self) -> None:
-        """Delete the copy."""
+        """Delete it."""
         for ending in (".gpkg", ".json", ".lock"):
             self.copy.with_suffix(ending).unlink(missing_ok=True)
 
 
 class Autosave(QObject):
-    """Keeps the copy of one window up to date while there is unsaved work.
+    """Keeps the record of one window up to date, and a copy of findings that aren't saved.
 
     Signals
     -------
     copied()
-        The copy was written.
+        Record and copy hold what there is to keep.
     """
 
     copied = Signal()
@@ -59,10 +64,13 @@ class Autosave(QObject):
         self._model = model
         self.copy = unsaved_folder() / f"{uuid.uuid4().hex}.gpkg"
         self._lock: QLockFile | None = None
+        self._record: dict[str, Any] = {}
         # Counted, not compared: results hold arrays, and an undone edit is no unmade one.
         self._changes, self._kept = 0, -1
+        # Always on: what is just being typed tells nobody.
         self._timer = QTimer(self, interval=EVERY_MS)
         self._timer.timeout.connect(self.save_now)
+        self._timer.start()
         model.modified_changed.connect(self._on_modified)
         for changed in (
             model.study_changed,
@@ -70,42 +78,44 @@ class Autosave(QObject):
             model.limits_changed,
             model.corrections_changed,
             model.reviews_changed,
-            model.typed.changed,
+            model.beside.changed,
         ):
             changed.connect(self._on_change)
-        model.typed.changed.connect(self._on_modified)
 
     def _on_change(self) -> None:
         self._changes += 1
 
-    @property
-    def _wanted(self) -> bool:
-        return self._model.modified or self._model.typed.unsaved
-
     def _on_modified(self) -> None:
-        if not self._wanted:
-            self.discard()
-        elif not self._timer.isActive():
-            self._timer.start()
+        if not self._model.modified:
+            self._drop_copy()
+            if not self._to_record():
+                self._drop()
 
     def save_now(self) -> None:
-        """Write the copy if anything changed since the last one; never disturbs the person."""
-        model, now = self._model, self._changes
-        if not self._wanted or model.loaded is None or now == self._kept:
+        """Keep what changed since the last time; never disturbs the person."""
+        model, now, record = self._model, self._changes, self._to_record()
+        if not record:
+            self._drop()
+            self.copied.emit()
             return
-        if model.runner.is_running("autosave"):
+        copying = model.modified and model.loaded is not None
+        if copying and model.runner.is_running("autosave"):
             # Called off for a newer one each time, a copy that takes long would never be whole.
-            return
+            copying = False
         try:
-            self._claim()
-            # Before the copy: without it a copy would be there that nobody is told of.
-            self._write_record()
+            if record != self._record:
+                self._claim()
+                # Before the copy: without it a copy would be there that nobody is told of.
+                self._write(record)
+                if not model.modified:
+                    self.copied.emit()
         except (OSError, VergelineError) as error:
             # Without a place for copies the work itself goes on; saving by hand still works.
             self._timer.stop()
             self._on_failed(error)
             return
-        model.save(str(self.copy), lambda: self._noted(now), self._on_failed, copy=True)
+        if copying and now != self._kept:
+            model.save(str(self.copy), lambda: self._noted(now), self._on_failed, copy=True)
 
     def _claim(self) -> None:
         if self._lock is None:
@@ -115,20 +125,37 @@ class Autosave(QObject):
             self._lock.tryLock(0)
 
     def _noted(self, changes: int) -> None:
-        if not self._wanted:
-            self.discard()
+        if not self._model.modified:
+            self._drop_copy()
             return
         self._kept = changes
         self.copied.emit()
 
-    def _write_record(self) -> None:
-        record = {
-            "name": Path(self._model.path).name if self._model.path else "",
-            "at": datetime.now(UTC).astimezone().strftime("%Y-%m-%d %H:%M"),
-            "readings": self._model.typed.record(),
+    def _to_record(self) -> dict[str, Any]:
+        """Return all there is to keep but the findings; empty where nothing would be lost."""
+        model = self._model
+        drafts, focus = model.drafts.record(), being_typed()
+        unscreened = model.findings is None and bool(model.inputs.paths)
+        compared = model.beside.get(SECOND) or model.beside.get(OTHER_SURVEY)
+        if not (model.modified or unscreened or compared or drafts or focus):
+            return {}
+        source = model.inputs.terrain_source
+        name = model.path or (source.path if source is not None and unscreened else "")
+        return {
+            "name": Path(name).name,
+            "findings": model.path,
+            # Findings that are in no file yet can be made again, should the copy not be whole.
+            "inputs": {} if model.path else inputs_record(model),
+            "beside": model.beside.to_json(),
+            "drafts": drafts,
+            "focus": focus,
         }
+
+    def _write(self, record: dict[str, Any]) -> None:
+        at = datetime.now(UTC).astimezone().strftime("%Y-%m-%d %H:%M")
         with replacing(self.copy.with_suffix(".json")) as beside:
-            beside.write_text(json.dumps(record), encoding="utf-8")
+            beside.write_text(json.dumps({**record, "at": at}), encoding="utf-8")
+        self._record = record
 
     def _on_failed(self, error: VergelineError | OSError) -> None:
         log.warning("no copy of the unsaved work: %s", error)
@@ -138,20 +165,28 @@ class Autosave(QObject):
             )
         )
 
-    def discard(self) -> None:
-        """Delete this window's copy: its work is saved, or the person let it go."""
-        self._timer.stop()
+    def _drop_copy(self) -> None:
         self._kept = -1
         self._model.runner.cancel("autosave")
-        for ending in (".gpkg", ".json"):
-            self.copy.with_suffix(ending).unlink(missing_ok=True)
-        if self._lock is not None:
-            self._lock.unlock()
-            self._lock = None
+        self.copy.unlink(missing_ok=True)
+
+    def _drop(self) -> None:
+        if self._lock is None:
+            return
+        self._drop_copy()
+        self._record = {}
+        self.copy.with_suffix(".json").unlink(missing_ok=True)
+        self._lock.unlock()
+        self._lock = None
+
+    def discard(self) -> None:
+        """Delete what this window keeps: its work is saved, or the person let it go."""
+        self._timer.stop()
+        self._drop()
 
     @staticmethod
     def leftovers() -> list[Leftover]:
-        """Copies of windows that didn't close properly, newest first."""
+        """What windows that didn't close properly left, newest first."""
         found = []
         for record_path in sorted(unsaved_folder().glob("*.json"), key=_age):
             copy = record_path.with_suffix(".gpkg")
@@ -160,15 +195,16 @@ class Autosave(QObject):
             if not lock.tryLock(0):
                 continue
             lock.unlock()
-            if not copy.is_file():
+            try:
+                record = dict(json.loads(record_path.read_text(encoding="utf-8")))
+            except (OSError, ValueError, TypeError):
+                record = {}
+            if not (copy.is_file() or record.get("findings") or record.get("inputs")):
                 record_path.unlink(missing_ok=True)
                 continue
-            try:
-                record = json.loads(record_path.read_text(encoding="utf-8"))
-            except (OSError, ValueError):
-                record = {}
-            name, at = str(record.get("name", "")), str(record.get("at", ""))
-            found.append(Leftover(copy, name, at, tuple(record.get("readings", ()))))
+            found.append(
+                Leftover(copy, str(record.get("name", "")), str(record.get("at", "")), record)
+            )
         return found
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, QSettings, Signal
-from PySide6.QtWidgets import QInputDialog, QMessageBox
+from PySide6.QtWidgets import QApplication, QInputDialog, QMessageBox
 
 from analysis.common.errors import (
     DegreesError,
@@ -21,12 +21,15 @@ from analysis.common.errors import (
 from analysis.common.outputs import check_no_input
 from analysis.common.units import METRES_PER_FOOT
 from gui.look.asking import ask_name, dated_name
+from gui.look.making import later
 from gui.look.words import station_words
 from gui.state import jobs
 from gui.state.file_kinds import GRIDS, LINES, POINTS, is_study, kind_of, line_layers
 from gui.state.model import WindowModel
+from gui.state.reopening import open_inputs_again
 from gui.window import recent
 from gui.window.autosave import Autosave, Leftover
+from gui.window.being_typed import type_again
 from gui.window.dialogs import Dialogs, RoadDialog
 from gui.window.network_dialog import NetworkDialog, is_network
 from gui.window.preview import PreviewDialog
@@ -42,6 +45,8 @@ IMAGE_FILTER = " ".join(f"*{ending}" for ending in GRIDS)
 PICTURE_FILTER = f"{IMAGE_FILTER} *.png *.jpg *.jpeg"
 POINT_FILTER = " ".join(f"*{ending}" for ending in POINTS)
 GRID_FILTER = " ".join(f"*{ending}" for ending in (*GRIDS, *POINTS))
+# Between two looks whether the panes are still being filled.
+TYPE_MS = 400
 ROAD_FILTER = " ".join(f"*{ending}" for ending in LINES)
 
 
@@ -61,6 +66,8 @@ class Files(QObject):
         self.model, self.dialogs = model, dialogs
         self.autosave = Autosave(model, self)
         self._recovered: Leftover | None = None
+        self._to_type: dict[str, str] = {}
+        self._type_due = later(self, self._type_again, TYPE_MS)
         self.autosave.copied.connect(self._on_copied)
         model.path_changed.connect(self._on_path)
         model.inputs_changed.connect(self._note_inputs)
@@ -446,22 +453,47 @@ class Files(QObject):
 
     def after_saving(self, then: Callable[[], None]) -> None:
         """Do something that drops the study, once unsaved changes are settled."""
-        if not self.model.modified:
+        if not self.holds_unsaved():
             then()
             return
-        text = self.tr("These findings aren't saved.")
-        if self.model.path:
-            name = Path(self.model.path).name
-            text = self.tr("{name} has changes that aren't saved.").format(name=name)
+        text = self._unsaved_text(self.model.drafts.names())
         box = self.dialogs.box(self.tr("Unsaved changes"), text, QMessageBox.Icon.Question)
-        save = box.addButton(QMessageBox.StandardButton.Save)
-        save.setEnabled(self.model.findings is not None)
         drop = box.addButton(self.tr("Don't save"), QMessageBox.ButtonRole.DestructiveRole)
-        box.addButton(QMessageBox.StandardButton.Cancel)
-        box.setDefaultButton(save)
-        save.clicked.connect(lambda: self.save(then))
+        stay = box.addButton(QMessageBox.StandardButton.Cancel)
+        box.setDefaultButton(stay)
+        if self.model.modified and self.model.findings is not None:
+            save = box.addButton(QMessageBox.StandardButton.Save)
+            box.setDefaultButton(save)
+            save.clicked.connect(lambda: self.save(then))
         drop.clicked.connect(lambda: then())
         self.dialogs.show(box)
+
+    def holds_unsaved(self) -> bool:
+        """Whether anything would be lost; what is just being typed is entered first."""
+        field = QApplication.focusWidget()
+        if field is not None:
+            # Most fields take what was typed when they lose the focus.
+            field.clearFocus()
+        return self.model.modified or bool(self.model.drafts.names())
+
+    def _unsaved_text(self, typed: list[str]) -> str:
+        """Say what would be lost."""
+        model, parts = self.model, []
+        if model.findings is None and model.modified:
+            parts.append(
+                self.tr(
+                    "Nothing was screened yet: what was set under Inputs and Limits is in no file."
+                )
+            )
+        elif model.modified and model.path:
+            name = Path(model.path).name
+            parts.append(self.tr("{name} has changes that aren't saved.").format(name=name))
+        elif model.modified:
+            parts.append(self.tr("These findings aren't saved."))
+        if typed:
+            names = ", ".join(typed)
+            parts.append(self.tr("Typed and not entered yet: {names}.").format(names=names))
+        return " ".join(parts)
 
     def close_study(self) -> None:
         """Back to the first page."""
@@ -494,18 +526,46 @@ class Files(QObject):
             self._recovered = None
             self.dialogs.tell(self.tr("Opening"), error)
 
-        self._recovered = leftover
-        self.model.open_study(str(leftover.copy), failed, recovered=True)
-        try:
-            self.model.typed.recover(leftover.readings)
-        except TypeError:
+        def opened() -> None:
+            self.model.beside.recover(str(record.get("beside") or ""))
+            try:
+                self.model.drafts.recover(record.get("drafts") or {})
+            except (TypeError, ValueError):
+                self.model.message.emit(
+                    self.tr("What was typed and not entered is of another version: it is left out")
+                )
+            # Once the panes are there; what they still show would write over it.
+            self._to_type = dict(record.get("focus") or {})
+            self._type_due.start()
+
+        record, self._recovered = leftover.record, leftover
+        if leftover.copy.is_file():
+            self.model.open_study(str(leftover.copy), failed, recovered=True, then=opened)
+        elif record.get("findings"):
+            self.model.open_study(str(record["findings"]), failed, then=opened)
+        else:
+            try:
+                open_inputs_again(self.model, record["inputs"], failed, opened)
+            except (TypeError, ValueError, KeyError):
+                self.dialogs.tell(
+                    self.tr("Opening"),
+                    self.tr("What was open is kept as another version wrote it: open it again."),
+                )
+
+    def _type_again(self) -> None:
+        """Put the number that was just being typed into its field, once nothing else comes."""
+        if not self._to_type or self.model.runner.busy:
+            self._type_due.start() if self._to_type else None
+            return
+        typed, self._to_type = self._to_type, {}
+        if not type_again(self.dialogs.window, typed):
             self.model.message.emit(
-                self.tr("The readings of the copy are of another version and can't be used")
+                self.tr("Typed and not entered when it ended: {field}: {text}").format(**typed)
             )
 
     def _on_copied(self) -> None:
-        # The recovered work now has a copy of its own.
-        if self._recovered is not None and self.model.findings is not None:
+        # The recovered work is kept as this window's own now.
+        if self._recovered is not None and not self.model.runner.is_running("open"):
             self._recovered.discard()
             self._recovered = None
 

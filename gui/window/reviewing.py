@@ -76,7 +76,10 @@ class Reviewing(QObject):
         )
         dialog.setComboBoxItems(reasons())
         dialog.setComboBoxEditable(True)
-        dialog.setTextValue(self._model.review(places[0])[1])
+        drafts = self._model.drafts.reasons
+        dialog.setTextValue(drafts.get(places[0], self._model.review(places[0])[1]))
+        dialog.textValueChanged.connect(partial(drafts.__setitem__, places[0]))
+        dialog.finished.connect(lambda _how: drafts.pop(places[0], None))
         dialog.textValueSelected.connect(partial(self._reject, places, self._model.loaded))
         self._dialogs.show(dialog)
 

@@ -354,7 +354,7 @@ class Window(QMainWindow):
         QTimer.singleShot(0, lambda: self.files.open_paths(paths))
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        if self.model.modified and not self.closing:
+        if not self.closing and self.files.holds_unsaved():
             event.ignore()
             self.files.after_saving(self._close_for_sure)
             return
