@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -25,11 +27,13 @@ from analysis.common.units import METRES_PER_FOOT, METRES_PER_INCH
 from gui.look import theme
 from gui.look.icons import finding_icon
 from gui.look.making import later
+from gui.look.units import value_text
 from gui.look.words import finding_text, verdict_text
 from gui.map.layers import VERDICTS, Piece, pieces_of
 from gui.map.tiles import TileKey, TileStore, parent_of
 
-__all__ = ["Furniture", "LinesItem", "TileItem", "draw_symbol", "nice_length", "pond_brush"]
+__all__ = ["ChangeKey", "Furniture", "LinesItem", "TileItem", "draw_symbol"]
+__all__ += ["nice_length", "pond_brush"]
 
 WANT_AFTER_MS = 25
 # Where the key's ramp of heights is told its colour; between them Qt blends.
@@ -215,6 +219,15 @@ def nice_length(most: float) -> float:
     return float(power)
 
 
+@dataclass(frozen=True, slots=True)
+class ChangeKey:
+    """What the colours of a change between two surveys mean."""
+
+    other: str
+    limit_cm: float
+    noise_mm: float
+
+
 class Furniture(QWidget):
     """Scale bar, north arrow and key, drawn over the map and deaf to the mouse.
 
@@ -229,6 +242,7 @@ class Furniture(QWidget):
         self.pixel_m = 1.0
         self.units = "metric"
         self.relief_cm = 0.0
+        self.change: ChangeKey | None = None
         self.show_key = True
         self.has_stations = False
         self.has_ponds = self.has_changes = self.has_reviews = self.has_checks = False
@@ -251,7 +265,7 @@ class Furniture(QWidget):
             self._north(painter)
             if self.show_key and self.has_stations and not self.key_place.isEmpty():
                 self._key(painter)
-            if self.relief_cm > 0.0:
+            if self.relief_cm > 0.0 or self.change is not None:
                 self._relief_key(painter)
             if self.hint:
                 self._hint(painter)
@@ -330,7 +344,7 @@ class Furniture(QWidget):
         """
         w, h = size.width(), size.height()
         right, foot = self.width() - 10.0 - w, self.height() - 10.0 - h
-        above_relief = 60.0 if self.relief_cm > 0.0 else 0.0
+        above_relief = 78.0 if self.change else 60.0 if self.relief_cm > 0.0 else 0.0
         places = [
             QRectF(10.0, 10.0, w, h),
             QRectF(right - 36.0, 10.0, w, h),
@@ -403,11 +417,31 @@ class Furniture(QWidget):
         box = QRectF(plate.left() + 40.0, y, plate.width() - 44.0, step)
         painter.drawText(box, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft, text)
 
+    def _scale_words(self) -> tuple[str, str, str, str]:
+        """Title of the colour key, its greatest value, the unit, and a line below."""
+        inches = self.units == "us"
+        if self.change is None:
+            shown = self.relief_cm * (0.01 / METRES_PER_INCH if inches else 1.0)
+            title = self.tr("Above the pavement plane")
+            return title, f"{shown:.3g}", "in" if inches else "cm", ""
+        change, noise = self.change, ""
+        title = self.tr("Higher (+) or lower (−) than {name}").format(name=change.other)
+        if math.isfinite(change.noise_mm):
+            noise = self.tr("within ±{noise} it may be noise").format(
+                noise=value_text(change.noise_mm, "mm", self.units)
+            )
+        limit = value_text(10.0 * change.limit_cm, "mm", self.units, with_unit=False)
+        return title, limit, "in" if inches else "mm", noise
+
     def _relief_key(self, painter: QPainter) -> None:
         metrics = QFontMetricsF(painter.font())
-        title = self.tr("Above the pavement plane")
-        width = max(190.0, metrics.horizontalAdvance(title) + 20.0)
-        plate = QRectF(self.width() - width - 10.0, self.height() - 62.0, width, 52.0)
+        title, limit, unit, below = self._scale_words()
+        room = self.width() - 30.0
+        width = max(metrics.horizontalAdvance(text) + 20.0 for text in (title, below))
+        width = min(max(190.0, width), room)
+        title = metrics.elidedText(title, Qt.TextElideMode.ElideMiddle, width - 20.0)
+        height = 70.0 if below else 52.0
+        plate = QRectF(self.width() - width - 10.0, self.height() - height - 10.0, width, height)
         self._plate(painter, plate)
         painter.setPen(theme.color("ink"))
         painter.drawText(QPointF(plate.left() + 10.0, plate.top() + 15.0), title)
@@ -419,13 +453,12 @@ class Furniture(QWidget):
         painter.setBrush(colours)
         painter.drawRect(bar)
         painter.setPen(theme.color("ink"))
-        factor, unit = (0.01 / METRES_PER_INCH, "in") if self.units == "us" else (1.0, "cm")
-        shown = self.relief_cm * factor
         foot = QRectF(bar.left(), bar.bottom() + 1.0, bar.width(), 18.0)
         flags = Qt.AlignmentFlag
-        painter.drawText(foot, flags.AlignLeft, f"−{shown:.3g}")
+        painter.drawText(foot, flags.AlignLeft, f"−{limit}")
         painter.drawText(foot, flags.AlignHCenter, "0")
-        painter.drawText(foot, flags.AlignRight, f"+{shown:.3g} {unit}")
+        painter.drawText(foot, flags.AlignRight, f"+{limit} {unit}")
+        painter.drawText(foot.translated(0.0, 18.0), flags.AlignLeft, below)
 
     def _hint(self, painter: QPainter) -> None:
         metrics = QFontMetricsF(painter.font())

@@ -23,6 +23,7 @@ from gui.look.marks import change_scatter, check_scatter, review_scatter
 from gui.look.units import value_text
 from gui.look.words import side_text, station_words
 from gui.map import layers
+from gui.map.change_layer import ChangeLayer
 from gui.map.finding_marks import FindingMarks
 from gui.map.layers import VERDICTS, MapLayers
 from gui.map.map_items import Furniture, LinesItem, TileItem, pond_brush
@@ -106,6 +107,7 @@ class MapView(QWidget):
         model.study_changed.connect(self._on_study)
         model.selection_changed.connect(self._on_selection)
         model.span_changed.connect(self._on_span)
+        model.second_changed.connect(self._on_second)
         model.units_changed.connect(self._on_units)
         model.reviews_changed.connect(self._mark_reviews)
         model.survey_change_changed.connect(self._mark_changes)
@@ -135,6 +137,7 @@ class MapView(QWidget):
         self.terrain_item = TileItem(0.0)
         self.relief_item = TileItem(1.0)
         self.picture = MapPicture(self.model, self)
+        self.change = ChangeLayer(self.model, self._arrange, self)
         self._ponds = LinesItem(2.0)
         self._road_lines = LinesItem(3.0)
         self._breaks = LinesItem(4.0)
@@ -154,7 +157,7 @@ class MapView(QWidget):
         self._reviewed.setZValue(7.5)
         self.ruler = Ruler(self.model, self)
         self.ruler.measured.connect(self.measured)
-        images = (self.terrain_item, self.picture.item, self.relief_item)
+        images = (self.terrain_item, self.picture.item, self.relief_item, self.change.item)
         lines = (self._ponds, self._road_lines, self._breaks, self._chosen_reach, self._reaches)
         marks = (self.stations, self._section, self._checks, self._changed, self._reviewed)
         rulers = self.ruler.items
@@ -197,6 +200,8 @@ class MapView(QWidget):
         self.wider_action = action(self.tr("Zoom &out"), "Ctrl+-", lambda: self.zoom(1.0 / 0.6))
         self.measure_action = action(measure, "Ctrl+M", self._set_measuring, switch=True)
         self.relief_action = action(relief, "Ctrl+H", self._set_relief, switch=True)
+        change = self.tr("Height change to the &other grid")
+        self.change_action = action(change, "Ctrl+Shift+H", self._set_change, switch=True)
         self.key_action = action(self.tr("Map &key"), "Ctrl+K", self._show_key, switch=True)
         on = QSettings().value("map/key", "true") == "true"
         self.key_action.setChecked(on)
@@ -219,7 +224,15 @@ class MapView(QWidget):
             self.relief_item.update()
         self._arrange()
 
+    def _set_change(self, on: bool) -> None:
+        if on:
+            # Two colourings of the same ground would hide each other.
+            self.relief_action.setChecked(False)
+        self.change.set_on(on)
+
     def _set_relief(self, on: bool) -> None:
+        if on:
+            self.change_action.setChecked(False)
         self._relief_wanted = on
         self._load_relief()
         self._arrange()
@@ -243,6 +256,7 @@ class MapView(QWidget):
             self._store = self.tiles = None
             self.terrain_item.set_store(None, self.origin)
             self.picture.follow_terrain(self.origin)
+            self.change.follow_terrain(None, self.origin)
             return
         west, south, _, _ = terrain.bounds
         # Seven-figure coordinates would lose centimetres in the drawing's arithmetic.
@@ -253,6 +267,7 @@ class MapView(QWidget):
         self._store.set_style(self.light)
         self.terrain_item.set_store(self._store, self.origin)
         self.picture.follow_terrain(self.origin)
+        self.change.follow_terrain(tiles.plan, self.origin)
         light = self.light
         self.model.runner.submit(
             "map/range", lambda progress: tiles.with_range(progress, light), self._take_range
@@ -264,6 +279,12 @@ class MapView(QWidget):
     def _on_study(self) -> None:
         self._load_layers()
         self._load_relief()
+        self.change.refresh()
+
+    def _on_second(self) -> None:
+        """Show what changed as soon as there is something to compare with."""
+        self.change_action.setChecked(self.model.second_study is not None)
+        self.change.refresh()
 
     def _load_layers(self) -> None:
         terrain, roads, loaded = self.model.terrain, self.model.roads, self.model.loaded
@@ -372,6 +393,7 @@ class MapView(QWidget):
         there.findings = self.marks.findings
         shown = self._relief_wanted and self._relief_store is not None
         there.relief_cm = self.relief_limit_cm if shown else 0.0
+        there.change = self.change.key
         there.hint = self.tr("Click two points; Esc ends measuring") if self.ruler.on else ""
         there.update()
         self._place_key()
@@ -789,7 +811,8 @@ class MapView(QWidget):
         menu.addActions([self.near_action, self.fit_road_action, self.fit_terrain_action])
         menu.addActions([self.closer_action, self.wider_action])
         menu.addSeparator()
-        menu.addActions([self.relief_action, self.measure_action, self.key_action])
+        menu.addActions([self.relief_action, self.change_action])
+        menu.addActions([self.measure_action, self.key_action])
         return menu
 
     # -- measuring -------------------------------------------------------
@@ -815,7 +838,7 @@ class MapView(QWidget):
 
     def idle(self) -> bool:
         """Whether every tile in view is there (for pictures and tests)."""
-        tiles = (self.terrain_item, self.picture.item, self.relief_item)
+        tiles = (self.terrain_item, self.picture.item, self.relief_item, self.change.item)
         return all(item.settled() for item in tiles) and not self._moved.isActive()
 
 

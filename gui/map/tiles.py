@@ -280,8 +280,12 @@ class ReliefTiles:
             whole = part if whole is None else np.where(np.isnan(whole), part, whole)
         if whole is None or not np.isfinite(whole).any():
             return None
-        picture = image_of(theme.relief_rgba(whole, limit_cm))
+        picture = image_of(self.paint(whole, limit_cm))
         return Tile(picture, bounds, QRectF(0.0, 0.0, cols, rows))
+
+    def paint(self, height_cm: NDArray[Any], limit_cm: float) -> NDArray[np.uint8]:
+        """Colour heights (rows, cols) to a full scale."""
+        return theme.relief_rgba(height_cm, limit_cm)
 
 
 class TerrainTiles:

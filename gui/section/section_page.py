@@ -31,7 +31,7 @@ from analysis.common.writing import Writing
 from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
 from gui.look.asking import ask_file, ask_name, dated_name
-from gui.look.making import SELECTABLE, named, stacked, yielding
+from gui.look.making import SELECTABLE, later, named, stacked, yielding
 from gui.look.units import DASH, number, value_text
 from gui.look.words import (
     column_heading,
@@ -75,6 +75,8 @@ class SectionPage(QWidget):
         self._second: Section | None = None
         self._asked: Any = None
         self._dirty = True
+        # Too narrow for two drawings beside each other, or five columns of numbers.
+        self.narrow = False
 
         self.canvas = SectionCanvas()
         self.other = named(
@@ -120,6 +122,8 @@ class SectionPage(QWidget):
         self.splitter.setCollapsible(0, False)
         self.splitter.setSizes([700, 440])
         self.splitter.splitterMoved.connect(lambda _at, _which: self._note_by_hand())
+        # Once the table has been told how wide it is.
+        self._fit_due = later(self, self._fit_table)
         stacked(self, bar, self.title, (self.splitter, 1))
         for canvas in (self.canvas, self.other):
             canvas.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
@@ -178,8 +182,8 @@ class SectionPage(QWidget):
     def _numbers(self) -> QScrollArea:
         self.table = yielding(named(CopyTable(), self.tr("Numbers of the section")))
         self.table.verticalHeader().hide()
-        self.table.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
-        self.table.verticalHeader().setDefaultSectionSize(self.table.fontMetrics().height() + 6)
+        wrapped = Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap
+        self.table.horizontalHeader().setDefaultAlignment(Qt.AlignmentFlag(int(wrapped)))
         self.table.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.table.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.table.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
@@ -218,6 +222,11 @@ class SectionPage(QWidget):
             share = 0.62 if below else 0.53 if self.width() < _NARROW else 0.0
         numbers = round((1.0 - share) * length) if share else min(440, length // 2)
         self.splitter.setSizes([length - numbers, numbers])
+        if self.narrow != (self.width() < _NARROW):
+            self.narrow = not self.narrow
+            self.other.setVisible(self._second is not None and not self.narrow)
+            self._fill_table()
+        self._fit_due.start()
 
     def _share_by_hand(self, below: bool) -> float | None:
         """Return the drawing's share of the pane as it was last set by hand, if ever."""
@@ -229,6 +238,7 @@ class SectionPage(QWidget):
         return share if 0.05 < share < 0.99 else None
 
     def _note_by_hand(self) -> None:
+        self._fit_due.start()
         drawing, numbers = self.splitter.sizes()
         below = self.splitter.orientation() == Qt.Orientation.Vertical
         QSettings().setValue(_SHARES[below], drawing / max(drawing + numbers, 1))
@@ -298,7 +308,8 @@ class SectionPage(QWidget):
             self.canvas.empty_text = self._why_empty()
         self.canvas.set_view(self.section)
         self.other.set_view(self._second)
-        self.other.setVisible(comparing)
+        # In a narrow pane the dashed line over this section has to do.
+        self.other.setVisible(comparing and not self.narrow)
         self.compare_action.setText(
             self.tr("Stop comparing") if self.model.second_study else self.tr("Compare…")
         )
@@ -385,7 +396,12 @@ class SectionPage(QWidget):
         own, other = self._rows()
         table, system = self.table, self.model.units
         heads = [self.tr("Number"), self.tr("Left"), self.tr("Right"), self.tr("Required")]
-        if other:
+        if self.narrow:
+            # Below each other: beside each other they would have to be scrolled.
+            heads = [self.tr("Number (required)"), *heads[1:3]]
+            if other:
+                heads[1:] = [f"{head}\n{self.tr('other grid')}" for head in heads[1:]]
+        elif other:
             heads[3:3] = [self.tr("Left, other grid"), self.tr("Right, other grid")]
         table.clear()
         table.setColumnCount(len(heads))
@@ -393,30 +409,45 @@ class SectionPage(QWidget):
         table.setRowCount(len(CHECKED_NUMBERS) if own else 0)
         muted = theme.color("muted")
         for row, name in enumerate(CHECKED_NUMBERS if own else ()):
-            head = QTableWidgetItem(column_heading(name, system))
+            required, title = _held(self._wanted(name, own)), column_heading(name, system)
+            if required and self.narrow:
+                title = f"{title}\n({required})"
+            head = QTableWidgetItem(title)
             head.setToolTip(column_meaning(name))
             table.setItem(row, 0, head)
-            for place, numbers in enumerate([*own, *other], start=1):
-                value, se = numbers.value(name)
-                item = QTableWidgetItem(number_text(name, value, se, system, with_unit=False))
+            cells = [_number_cell(numbers, name, system) for numbers in (*own, *other)]
+            values = [numbers.value(name)[0] for numbers in (*own, *other)]
+            if other and self.narrow:
+                cells = [
+                    f"{mine}\n{there}" for mine, there in zip(cells[:2], cells[2:], strict=True)
+                ]
+            for place, text in enumerate(cells, start=1):
+                item = QTableWidgetItem(text)
                 item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 item.setToolTip(column_meaning(name))
-                if not math.isfinite(value):
+                if not math.isfinite(values[place - 1]):
                     item.setForeground(muted)
                 table.setItem(row, place, item)
-            wanted = QTableWidgetItem(self._wanted(name, own))
-            wanted.setForeground(muted)
-            table.setItem(row, len(heads) - 1, wanted)
+            if not self.narrow:
+                wanted = QTableWidgetItem(required)
+                wanted.setForeground(muted)
+                table.setItem(row, len(heads) - 1, wanted)
         header = table.horizontalHeader()
-        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(QHeaderView.ResizeMode.Interactive)
         header.setStretchLastSection(True)
-        # All rows are in sight and the panel scrolls: two scroll bars in each other confuse.
-        rows = table.rowCount() * table.verticalHeader().defaultSectionSize()
-        bar = table.horizontalScrollBar().sizeHint().height()
-        table.setFixedHeight(rows + header.sizeHint().height() + bar + 4)
+        self._fit_table()
         for side in (0, 1):
             self.verdicts[side].setText(self._verdict_html(side, own[side]) if own else "")
             self.verdicts[side].setVisible(bool(own))
+
+    def _fit_table(self) -> None:
+        table = self.table
+        table.fit(table.viewport().width())
+        # All rows are in sight and the panel scrolls: two scroll bars in each other confuse.
+        rows = sum(table.rowHeight(row) for row in range(table.rowCount()))
+        across = table.horizontalHeader().length() > table.viewport().width()
+        bar = table.horizontalScrollBar().sizeHint().height() if across else 0
+        table.setFixedHeight(rows + table.horizontalHeader().height() + bar + 4)
 
     def _wanted(self, name: str, own: list[Any]) -> str:
         """Return what the limits ask of a number, in the row's unit."""
@@ -562,6 +593,18 @@ def _sections(
     except RoadError:
         return own, None
     return own, section_view(second, other_road, other_station)
+
+
+def _number_cell(numbers: SideNumbers, name: str, system: str) -> str:
+    """Return a number with its error, which goes to a line of its own where there is no room."""
+    return _held(number_text(name, *numbers.value(name), system, with_unit=False))
+
+
+def _held(text: str) -> str:
+    """Hold a sign and its number together where a cell wraps."""
+    for sign in "±≥≤<":
+        text = text.replace(f"{sign} ", f"{sign}\u00a0")
+    return text
 
 
 def _drawn(view: Section, writing: Writing) -> QImage:

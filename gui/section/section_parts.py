@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -14,6 +15,7 @@ from PySide6.QtWidgets import (
     QGridLayout,
     QLabel,
     QTableWidget,
+    QTableWidgetItem,
     QToolButton,
     QWidget,
 )
@@ -29,6 +31,15 @@ if TYPE_CHECKING:
     from analysis.study.sections import SectionSide, SectionView
 
 __all__ = ["BreakFields", "CopyTable", "SideNumbers"]
+
+
+# Around the text of a cell, left and right together.
+_PAD = 11
+
+
+def _plain(item: QTableWidgetItem | None) -> str:
+    """Text of a cell in one line, with spaces as anybody types them."""
+    return " ".join(item.text().replace("\n", " | ").split()) if item is not None else ""
 
 
 class CopyTable(QTableWidget):
@@ -48,6 +59,42 @@ class CopyTable(QTableWidget):
         self.addAction(copy)
         self.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
 
+    def fit(self, width: int) -> None:
+        """Lay the columns into a width: words wrap before anything is to be scrolled sideways."""
+        if not self.columnCount():
+            return
+        metrics, header = self.fontMetrics(), self.horizontalHeader()
+        heads = [self.horizontalHeaderItem(k) for k in range(self.columnCount())]
+        texts = [
+            [item.text() for item in (heads[k], *self._column(k)) if item is not None]
+            for k in range(self.columnCount())
+        ]
+
+        def widest(pieces: Sequence[str]) -> int:
+            return max((metrics.horizontalAdvance(piece) for piece in pieces), default=0) + _PAD
+
+        # A value and its error are held together by a space that doesn't break.
+        whole = [widest([line for text in own for line in text.split("\n")]) for own in texts]
+        words = [[word for text in own for word in re.split("[ \n]", text)] for own in texts]
+        least = [widest(own) for own in words]
+        spare = width - sum(least)
+        # Numbers first: a name reads well on two lines.
+        for k in (*range(1, len(texts)), 0):
+            more = min(max(spare, 0), whole[k] - least[k])
+            header.resizeSection(k, least[k] + more)
+            spare -= more
+        lines = 1
+        for k, own in enumerate(texts):
+            box = metrics.boundingRect(
+                0, 0, self.columnWidth(k) - _PAD + 2, 1000, Qt.TextFlag.TextWordWrap, own[0]
+            )
+            lines = max(lines, math.ceil(box.height() / metrics.height()))
+        header.setFixedHeight(lines * metrics.height() + 10)
+        self.resizeRowsToContents()
+
+    def _column(self, column: int) -> list[QTableWidgetItem | None]:
+        return [self.item(row, column) for row in range(self.rowCount())]
+
     def text_of(self, whole: bool = False) -> str:
         """Return the selection, or the whole table, as tab-separated lines."""
         chosen = {(i.row(), i.column()) for i in self.selectedIndexes()}
@@ -59,7 +106,8 @@ class CopyTable(QTableWidget):
         lines = [[self.item(row, column) for column in columns] for row in rows]
         if whole:
             lines.insert(0, [self.horizontalHeaderItem(column) for column in columns])
-        return "\n".join("\t".join(item.text() if item else "" for item in line) for line in lines)
+        rows_of = ("\t".join(_plain(item) for item in line) for line in lines)
+        return "\n".join(rows_of)
 
     def copy_selection(self) -> None:
         """Put the selected cells on the clipboard."""

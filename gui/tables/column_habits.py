@@ -1,4 +1,4 @@
-"""How a person likes the columns of a table: how wide, in which order; the same next time."""
+"""How a person likes the columns of a table: which, how wide, in which order; as last time."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _STORE_MS = 300
 
 
 class ColumnHabits:
-    """Remembers widths and order of columns by their names, whichever of them are shown.
+    """Remembers by their names which columns are shown, how wide, and in which order.
 
     Parameters
     ----------
@@ -33,17 +33,27 @@ class ColumnHabits:
         self._names: Sequence[str] = ()
         self._laying_out = False
         kept = _read(self._key)
-        widths, order = kept.get("widths"), kept.get("order")
+        widths, order, shown = (kept.get(name) for name in ("widths", "order", "shown"))
         self._widths: dict[str, int] = {
             str(name): width
             for name, width in (widths.items() if isinstance(widths, dict) else ())
             if isinstance(width, int) and 10 <= width <= 4000
         }
         self._order = [str(name) for name in order] if isinstance(order, list) else []
+        self._shown = [str(name) for name in shown] if isinstance(shown, list) else []
         self._due = later(view, self._store, _STORE_MS)
         header = view.horizontalHeader()
         header.sectionResized.connect(self._on_resized)
         header.sectionMoved.connect(self._on_moved)
+
+    def shown(self, usual: Sequence[str], possible: Sequence[str]) -> list[str]:
+        """Return which columns a person chose to see, else the `usual` ones."""
+        return [name for name in self._shown if name in possible] or list(usual)
+
+    def choose(self, names: Sequence[str]) -> None:
+        """Remember which columns a person chose to see."""
+        self._shown = list(names)
+        self._due.start()
 
     def lay_out(self, names: Sequence[str], usual: Mapping[str, int]) -> None:
         """Give the columns `names` the widths and order liked, else the `usual` widths."""
@@ -70,7 +80,7 @@ class ColumnHabits:
             self._due.start()
 
     def _store(self) -> None:
-        kept = {"widths": self._widths, "order": self._order}
+        kept = {"widths": self._widths, "order": self._order, "shown": self._shown}
         QSettings().setValue(self._key, json.dumps(kept))
 
 

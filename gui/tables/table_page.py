@@ -245,6 +245,9 @@ class TablePage(QWidget):
         header.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
         header.customContextMenuRequested.connect(self._on_header_menu)
         self._habits = ColumnHabits(self.view, self.kind)
+        chosen = self._habits.shown(self.columns, (*self.columns, *self.more))
+        self.rows.set_columns(chosen)
+        self._shown_columns = set(chosen)
         self.view.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
         self.view.customContextMenuRequested.connect(self._on_menu)
         self._set_widths()
@@ -694,6 +697,7 @@ class TablePage(QWidget):
             names.append(name)
             names.sort(key=everything.index)
         if names:
+            self._habits.choose(names)
             self._set_columns(names)
 
 

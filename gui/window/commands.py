@@ -38,7 +38,7 @@ NEEDS = {
     "road": "road_reading",
     "inputs": "screen screen_network",
     "study": "compare sheets print_section print_reach print_reaches",
-    "second": "end_compare",
+    "second": "end_compare change",
     "relief": "relief",
     "findings": "export save save_as next_station previous_station first_station last_station "
     "ten_on ten_back other_side "
@@ -202,6 +202,7 @@ class Commands(QObject):
             "closer": here.closer_action,
             "wider": here.wider_action,
             "relief": here.relief_action,
+            "change": here.change_action,
             "measure": here.measure_action,
             "key": here.key_action,
         }
@@ -225,8 +226,8 @@ class Commands(QObject):
             ),
             (
                 self.tr("&View"),
-                "near whole_road whole_terrain closer wider | relief relief_limit measure key "
-                "light picture | units stations colours | panes layouts",
+                "near whole_road whole_terrain closer wider | relief relief_limit change | measure "
+                "key light picture | units stations colours | panes layouts",
             ),
             (self.tr("&Help"), "find help sheet cautions | log about"),
         ):

@@ -233,7 +233,7 @@ def test_numbers_are_those_of_the_study(view: SectionPage, screened: WindowModel
     slope = part.measures.shoulder_slope_pct[11]
     se = part.measures.shoulder_slope_se[11]
     for side in (0, 1):
-        text = view.table.item(0, 1 + side).text()
+        text = view.table.item(0, 1 + side).text().replace("\u00a0", " ")
         value = f"{slope[side]:.1f} ± {se[side]:.1f}".replace("-", "−")
         assert text == value
 
@@ -536,3 +536,36 @@ def test_drawing_keeps_its_share_until_a_person_changes_it(
     view.resize(710, 260)
     settle()
     assert abs(view.splitter.sizes()[1] - before[1]) <= 12
+
+
+def test_numbers_of_a_narrow_pane_need_no_scrolling_sideways(
+    view: SectionPage, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """As wide as on a small screen: words wrap, and what is required stands under its number."""
+    wide = {view.table.item(row, 3).text() for row in range(view.table.rowCount())}
+    for width in (550, 700):
+        view.resize(width, 300)
+        settle(lambda: not view._fit_due.isActive())
+        table = view.table
+        assert table.horizontalHeader().length() <= table.viewport().width()
+        assert table.horizontalScrollBar().maximum() == 0
+        assert table.columnCount() == 3
+        names = [table.item(row, 0).text() for row in range(table.rowCount())]
+        told = {name.split("\n(")[1][:-1] for name in names if "\n(" in name}
+        assert told == {text for text in wide if text}
+        metrics = table.fontMetrics()
+        for row in range(table.rowCount()):
+            for column in (1, 2):
+                text = table.item(row, column).text()
+                widest = max(metrics.horizontalAdvance(word) for word in text.split(" "))
+                assert widest < table.columnWidth(column)
+    # The same grid again below each other.
+    screened._take_second(screened.loaded)
+    settle(lambda: view._second is not None and not view._fit_due.isActive())
+    assert view.other.isHidden()
+    assert table.horizontalScrollBar().maximum() == 0
+    mine, there = table.item(0, 1).text().split("\n")
+    assert mine == there
+    view.resize(1200, 340)
+    settle(lambda: not view._fit_due.isActive())
+    assert table.columnCount() == 6 and not view.other.isHidden()

@@ -650,7 +650,7 @@ def test_widths_and_order_of_columns_are_remembered(
     usual = header.sectionSize(2)
     header.resizeSection(1, 137)
     header.moveSection(3, 0)
-    settle(lambda: QSettings().contains("columns/station"))
+    settle(lambda: "137" in str(QSettings().value("columns/station")))
     again = StationTable(screened)
     assert again._columns_in_sight() == [names[3], *names[:3], *names[4:]]
     seen = again.view.horizontalHeader()
@@ -658,6 +658,12 @@ def test_widths_and_order_of_columns_are_remembered(
     again.show_column("kerb", True)
     assert again._columns_in_sight()[0] == names[3]
     assert "kerb" in again._columns_in_sight()
+    again.show_column(names[1], False)
+    settle(lambda: "kerb" in str(QSettings().value("columns/station")))
+    third = StationTable(screened)
+    assert third._columns_in_sight() == again._columns_in_sight()
+    assert names[1] not in third.rows.columns
+    third.deleteLater()
     again.deleteLater()
     QSettings().setValue("columns/station", "[spoilt")
     plain = StationTable(screened)
