@@ -78,9 +78,11 @@ class CopyTable(QTableWidget):
         words = [[word for text in own for word in re.split("[ \n]", text)] for own in texts]
         least = [widest(own) for own in words]
         spare = width - sum(least)
-        # Numbers first: a name reads well on two lines.
-        for k in (*range(1, len(texts)), 0):
-            more = min(max(spare, 0), whole[k] - least[k])
+        # Numbers first, those that want least of them: a name reads well on two lines.
+        values = sorted(range(1, len(texts)), key=lambda k: whole[k] - least[k])
+        for place, k in enumerate((*values, 0)):
+            most = max(spare, 0) // max(len(values) - place, 1)
+            more = min(most, whole[k] - least[k])
             header.resizeSection(k, least[k] + more)
             spare -= more
         lines = 1

@@ -198,6 +198,75 @@ for edge in (3.1, 3.2, 3.3):
 model.undo.undo()
 """,
 }
+# Done with files open and nothing screened yet.
+UNSCREENED = {
+    "files and widths": """
+from dataclasses import replace
+model.set_settings(replace(model.settings, pavement_width_m=6.4, surface="turf"))
+""",
+    "how the road is read": """
+model.open_roads(RoadSource(sys.argv[2], start_m=500.0, reverse=True))
+until(lambda: model.inputs.source.reverse and bool(model.roads))
+""",
+    "a width half typed": """
+window.activateWindow()
+until(lambda: not window.panes.coming and window.panes["inputs"].filled)
+QTest.qWait(300)
+window.panes["inputs"].raise_()
+box = window.panes["inputs"].widget().shoulder
+box.setFocus()
+box.selectAll()
+QTest.keyClicks(box, "2.7")
+""",
+}
+# Done with findings open: beside them, or not entered yet.
+BESIDE = {
+    "means and days of a programme": """
+page = window.panes["plan"].fill()
+page.crew_days.setValue(12.5)
+page.dated.setChecked(True)
+QTest.keyClicks(page.traffic_plan, "TC 14")
+""",
+    "days and names of two surveys": """
+page = window.panes["field"].fill().surveys
+page.open_other(sys.argv[2])
+until(lambda: page.other_path == sys.argv[2])
+page.other_day.setDate(page.other_day.date().addYears(-3))
+QTest.keyClicks(page.other_name, "before the flood")
+""",
+    "a grid to compare with": """
+until(lambda: model.study is not None and model.runner.idle())
+model.open_second(model.terrain.path)
+until(lambda: model.second_study is not None)
+""",
+    "a note and a reading half typed": """
+until(lambda: model.study is not None and model.runner.idle())
+window.activateWindow()
+QTest.keyClick(window, Qt.Key.Key_F9)
+until(lambda: window._review_page is not None and not window._turns)
+QTest.keyClick(window.focusWidget(), Qt.Key.Key_N)
+QTest.keyClicks(window.focusWidget(), "look at the culv")
+QTest.keyClicks(window.panes["field"].fill().readings.fall, "48")
+""",
+}
+SEEN_TYPED = """
+def typed():
+    from gui.window.being_typed import being_typed
+    QTest.qWait(1_500)
+    until(model.runner.idle)
+    second = model.second_study
+    return {
+        "source": repr(model.inputs.source),
+        "terrain": repr(model.inputs.terrain_source),
+        "settings": model.settings.to_json(),
+        "beside": model.beside.to_json(),
+        "drafts": model.drafts.record(),
+        "typing": being_typed(),
+        "compared": None if second is None else second.roads[0].case.grid.name,
+    }
+
+tell(**typed())
+"""
 SEEN = """
 def seen():
     return {
@@ -226,6 +295,14 @@ if isinstance(box, QMessageBox):
 else:
     model.open_study(sys.argv[1])
 until(lambda: model.findings is not None and not window.panes.coming)
+"""
+RECOVER = """
+from PySide6.QtWidgets import QMessageBox
+window.files.offer_recovery()
+box = window.dialogs.shown
+assert isinstance(box, QMessageBox)
+next(b for b in box.buttons() if b.text() == "Recover it").click()
+until(lambda: not model.runner.busy and not window.panes.coming)
 """
 SAVE = """
 said = []
@@ -377,6 +454,25 @@ def test_killed_window_gives_back_what_was_done(
     changed |= {"settings"} if before["settings"] != Settings().to_json() else set()
     assert changed, "something must have been done"
     assert recovered(screen, saved[0]) == before
+
+
+@pytest.mark.parametrize("screen", SCREENS[:1], indirect=True, ids=["1280x720"])
+@pytest.mark.parametrize("what", (*UNSCREENED, *BESIDE))
+def test_killed_window_gives_back_what_was_open_and_typed(
+    screen: dict[str, str], saved: tuple[str, str], shared_files: tuple[str, str], what: str
+) -> None:
+    """Also where nothing was screened yet, or what was typed isn't entered."""
+    files, how = (saved, FINDINGS) if what in BESIDE else (shared_files, OPEN)
+    code = {**UNSCREENED, **BESIDE}[what] + SEEN_TYPED + WAIT
+    running = start(code, screen, *files, opened=how)
+    assert running.stdout is not None
+    before = json.loads(running.stdout.readline())
+    time.sleep(LOST_S + WRITING_S)
+    killed(running)
+    out, _ = start(RECOVER + SEEN_TYPED, screen, opened="").communicate(timeout=300)
+    assert json.loads(out) == before
+    kept = before["beside"] or before["drafts"] or before["typing"] or what in UNSCREENED
+    assert kept, "something must have been typed"
 
 
 @pytest.mark.parametrize("screen", SCREENS[:1], indirect=True, ids=["1280x720"])
