@@ -540,7 +540,7 @@ class MapView(QWidget):
                 view = QRectF(self.view.viewRect())
                 view.moveCenter(QPointF(*point))
                 views.append(view)
-        for item in (self.terrain_item, self.picture.item, self.relief_item):
+        for item in (self.terrain_item, self.picture.item, self.relief_item, self.change.item):
             item.look_ahead(views)
 
     def look_at_station(self, half_m: float) -> None:
