@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -226,7 +226,9 @@ def find_middle(
     away = (offset[fixed] - line.given[fixed, None]) / line.given_se[fixed, None]
     evidence[fixed] -= 0.5 * away**2
     hold = float(np.exp(-sections.length_m / LINE_ALONG_M))
-    ways = [tie_places(evidence, offset, share * line.off_m, hold) for share in LINE_SHARES]
+    with ThreadPoolExecutor(2) as pool:
+        tied = partial(tie_places, evidence, offset, hold=hold)
+        ways = list(pool.map(tied, [share * line.off_m for share in LINE_SHARES]))
     odds = np.log(SHARE_CHANCES) + np.array([told for _, told in ways])
     post = np.einsum("w,wbp->bp", softmax(odds), np.stack([way for way, _ in ways]))
     return _settle(sections.s, post, offset, trust, line.off_m)
@@ -267,6 +269,8 @@ def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[
     value = np.full((places.size, sections.s.size), -np.inf)
     least = np.full(value.shape, np.inf)
 
+    z, squares = sections.wide.T, (sections.wide**2).T
+
     def weigh(j: int) -> None:
         part = slice(int(first[j]), int(first[j]) + bins)
         # places lie on the bins or between them: few sections are laid again and again
@@ -275,7 +279,7 @@ def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[
             half = max(widths.half_m + wider, LEAST_HALF_M)
             section = _laid(x, widths._replace(half_m=half))
             share = -0.5 * (wider / PAVEMENT_SPREAD_M) ** 2
-            section.weigh(sections.wide[:, part], share, value[j], least[j])
+            section.weigh(z[part], squares[part], share, value[j], least[j])
 
     # the loops let go of the interpreter
     with ThreadPoolExecutor(2) as pool:
@@ -296,14 +300,14 @@ class RoadSection(NamedTuple):
     ----------
     sd : (k,)
         How far the ground may lie off it.
-    design : (k, q)
-        All shapes, in units of that: those that all regressions share, then the ramps of ways.
+    pull : (q, k)
+        What heights say of all shapes: those that all regressions share, then the ramps of ways.
     groups
         Regressions of open roads, then of those between kerbs.
     """
 
     sd: Floats
-    design: Floats
+    pull: Floats
     groups: tuple[Regressions, ...]
 
     @classmethod
@@ -317,14 +321,20 @@ class RoadSection(NamedTuple):
         kerbed = np.array(PARTS)
         kerbed[STEPS] = KERB[1:]
         ways = ((np.array(PARTS), ways_on()), (kerbed, behind_kerbs()))
-        return cls(sd, design, tuple(_regressions(design, *way, log_sd) for way in ways))
+        return cls(
+            sd,
+            (design / sd[:, None]).T.copy(),
+            tuple(_regressions(design, *way, log_sd) for way in ways),
+        )
 
-    def weigh(self, z: Floats, share: float, value: Floats, least: Floats) -> None:
-        """Add the evidence of sections (b, k) to a log sum, see `weigh_sections`."""
+    def weigh(self, z: Floats, squares: Floats, share: float, value: Floats, least: Floats) -> None:
+        """Add the evidence of sections, heights (k, b) and squares, to a log sum.
+
+        See `weigh_sections`; the evidence is right but for a constant.
+        """
         from analysis.edges.middle_kernels import weigh_sections
 
-        scaled = z / self.sd
-        pull, square = self.design.T @ scaled.T, np.einsum("bk,bk->b", scaled, scaled)
+        pull, square = self.pull @ z, self.sd**-2.0 @ squares
         for group in self.groups:
             weigh_sections(pull, square, group, share, value, least)
 
