@@ -11,7 +11,7 @@ from analysis.corridor.values import Case, Extras, Ground, Ribbon
 from analysis.edges.find_breaks import find
 from analysis.edges.values import Overrides
 from analysis.shoulder.noise import estimate_noise
-from analysis.shoulder.seam import find_seam, seam_text, usual_box
+from analysis.shoulder.seam import _Told, find_seam, seam_text, usual_box
 from analysis.shoulder.slopes import measure_sides
 from tests.builders.cells_road import both_sides, box_for, straight_cells
 
@@ -108,6 +108,23 @@ def test_no_seam_where_there_is_none(seed):
 
     case, ground, breaks = _surveyed(worn, seed)
     assert find_seam(ground.cells, breaks, usual_box(case)) is None
+
+
+@pytest.mark.parametrize(("blocks", "each", "found"), [(500, 0.04, False), (60, 0.4, True)])
+def test_what_adds_up_along_a_long_road_is_no_seam(monkeypatch, blocks, each, found):
+    """A trace in every block, as chance leaves it, isn't a jump however long the road is."""
+    case, ground, breaks = _surveyed(SHAPE, 2)
+    rise, places, knots = 0.018, 13, 4
+    gain, weight = np.zeros((2, blocks, places))
+    weight[:], gain[:, 7] = 2.0 * each / rise**2, 2.0 * each / rise
+    none = np.zeros((blocks, places, knots)), np.zeros((blocks, knots, knots))
+    s = 10.0 * np.arange(blocks) + 5.0
+    sides = np.full((blocks, 2), 3.5), np.full((blocks, 2), 1.5)
+    told = _Told(s, np.zeros(blocks), *sides, gain, weight, *none, np.zeros((blocks, knots)))
+    monkeypatch.setattr("analysis.shoulder.seam._tell", lambda *given: told)
+    seam = find_seam(ground.cells, breaks, usual_box(case))
+    assert (seam is not None) == found
+    assert seam is None or seam.rise_m == pytest.approx(rise)
 
 
 def test_no_seam_without_cells():
