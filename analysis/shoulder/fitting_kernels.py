@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from analysis.common.compiled import compiled
+from analysis.common.compiled import compiled, compiled_sums
 from analysis.shoulder.strip import Strip, Windows
 
 __all__ = ["Expected", "Fits", "Ways", "blank_fits", "fit_windows"]
@@ -84,7 +84,7 @@ class _Cells(NamedTuple):
     ----------
     index, place : (m,) int
         Which cell of the strip, and in which bin across it lies.
-    design, y, weight : (m, COLUMNS + MOST_KNOTS), (m,), (m,)
+    design, y, weight : (COLUMNS + MOST_KNOTS, m), (m,), (m,)
     residual, buffer, impulse : (m,)
         The last is the smeared impulse at the edge.
     shape : (bins,)
@@ -222,25 +222,22 @@ def _log_det(inverse: Any, work: Any) -> float:
     return total
 
 
-@compiled
+@compiled_sums
 def _normal_equations(design: Any, y: Any, weight: Any, a: Any, b: Any) -> None:
     """Fill `a` (p, p) and `b` (p,) from the first p columns of a design and its weights."""
-    p = b.size
+    p, m = b.size, y.size
+    weighted = np.empty(m)
     for i in range(p):
-        b[i] = 0.0
+        right = 0.0
+        for r in range(m):
+            weighted[r] = weight[r] * design[i, r]
+            right += weighted[r] * y[r]
+        b[i] = right
         for j in range(i + 1):
-            a[i, j] = 0.0
-    for r in range(y.size):
-        w = weight[r]
-        if w <= 0.0:
-            continue
-        for i in range(p):
-            wx = w * design[r, i]
-            if wx == 0.0:
-                continue
-            b[i] += wx * y[r]
-            for j in range(i + 1):
-                a[i, j] += wx * design[r, j]
+            total = 0.0
+            for r in range(m):
+                total += weighted[r] * design[j, r]
+            a[i, j] = total
     # A column without data (no cell beyond the hinge) must not sink the others: a prior of
     # next to no weight keeps the matrix regular and gives that column a huge variance.
     for i in range(p):
@@ -267,17 +264,17 @@ def blank_fits(windows: int, cells: int) -> Fits:
 
 
 @compiled
-def _row(row: Any, t: float, basis: Any, i: int) -> None:
-    x = basis[0, i]
-    row[0] = 1.0
-    row[1] = t
-    row[2] = t * t - 1.0 / 3.0
-    row[3] = x
-    row[4] = t * x
-    row[5] = basis[1, i]
-    row[6] = -basis[2, i]
-    row[7] = basis[3, i]
-    row[8] = basis[4, i]
+def _row(design: Any, m: int, t: float, basis: Any) -> None:
+    x = basis[0]
+    design[0, m] = 1.0
+    design[1, m] = t
+    design[2, m] = t * t - 1.0 / 3.0
+    design[3, m] = x
+    design[4, m] = t * x
+    design[5, m] = basis[1]
+    design[6, m] = -basis[2]
+    design[7, m] = basis[3]
+    design[8, m] = basis[4]
 
 
 @compiled
@@ -307,7 +304,7 @@ def _residuals(cells: _Cells, b: Any) -> None:
     for r in range(cells.y.size):
         fitted = 0.0
         for j in range(COLUMNS):
-            fitted += cells.design[r, j] * b[j]
+            fitted += cells.design[j, r] * b[j]
         cells.residual[r] = cells.y[r] - fitted
 
 
@@ -484,12 +481,12 @@ def _lay_elsewhere(cells: _Cells, strip: Strip, edge: float, width: float) -> No
     for r in range(cells.index.size):
         c = cells.index[r]
         x, wide, narrow = strip.x[c] - edge, strip.box[c, 0], strip.box[c, 1]
-        design[r, 3] = x
-        design[r, 4] = design[r, 1] * x
-        design[r, 5] = _ramp(x, wide, narrow)
-        design[r, 6] = -_step(x, wide, narrow)
-        design[r, 7] = _ramp(x - width, wide, narrow)
-        design[r, 8] = _step(x - width, wide, narrow)
+        design[3, r] = x
+        design[4, r] = design[1, r] * x
+        design[5, r] = _ramp(x, wide, narrow)
+        design[6, r] = -_step(x, wide, narrow)
+        design[7, r] = _ramp(x - width, wide, narrow)
+        design[8, r] = _step(x - width, wide, narrow)
         rise = _step(x + 1e-4, wide, narrow) - _step(x - 1e-4, wide, narrow)
         cells.impulse[r] = rise / 2e-4
 
@@ -503,7 +500,7 @@ def _room(windows: Windows) -> _Cells:
     return _Cells(
         np.empty(most, dtype=np.int64),
         np.empty(most, dtype=np.int64),
-        np.empty((most, COLUMNS + MOST_KNOTS)),
+        np.empty(((COLUMNS + MOST_KNOTS) * most, 1)),
         np.empty(most),
         np.empty(most),
         np.empty(most),
@@ -514,12 +511,19 @@ def _room(windows: Windows) -> _Cells:
 
 
 @compiled
+def _columns(room: _Cells, m: int) -> Any:
+    """Room for the columns of m cells, each of them in one piece."""
+    whole = COLUMNS + MOST_KNOTS
+    return room.design[: whole * m].reshape((whole, m))
+
+
+@compiled
 def _part(room: _Cells, m: int, bins: int) -> _Cells:
     """Take the first m cells."""
     return _Cells(
         room.index[:m],
         room.place[:m],
-        room.design[:m],
+        _columns(room, m),
         room.y[:m],
         room.weight[:m],
         room.residual[:m],
@@ -535,13 +539,17 @@ def _gather(windows: Windows, strip: Strip, i: int, room: _Cells) -> tuple[int, 
 
     Heights are then counted from the mean, which keeps the fit accurate.
     """
+    count = 0
+    for c in range(windows.first[i], windows.last[i]):
+        count += strip.usable[c]
+    design = _columns(room, count)
     m = 0
     mean = 0.0
     low = 1 << 30
     high = 0
     for c in range(windows.first[i], windows.last[i]):
         if strip.usable[c]:
-            _row(room.design[m], (strip.s[c] - windows.s[i]) / windows.half_m[i], strip.basis, c)
+            _row(design, m, (strip.s[c] - windows.s[i]) / windows.half_m[i], strip.basis[:, c])
             room.y[m] = strip.z[c]
             room.impulse[m] = strip.basis[5, c]
             mean += strip.z[c]
@@ -573,7 +581,7 @@ def _tally(cells: _Cells, strip: Strip, b: Any, out: Any) -> None:
             if cells.weight[r] < 0.5:
                 out[3] += 1.0
             else:
-                slot = int((cells.design[r, 1] + 1.0) * 0.5 * _SLOTS)
+                slot = int((cells.design[1, r] + 1.0) * 0.5 * _SLOTS)
                 seen[min(max(slot, 0), _SLOTS - 1)] = 1.0
         else:
             out[2] += 1.0
@@ -647,15 +655,15 @@ def _knot_columns(cells: _Cells, strip: Strip, knots: int, gap: float) -> None:
     """Add a smeared hat at each knot to the design."""
     for r in range(cells.index.size):
         c = cells.index[r]
-        x, wide, narrow = cells.design[r, 3], strip.box[c, 0], strip.box[c, 1]
+        x, wide, narrow = cells.design[3, r], strip.box[c, 0], strip.box[c, 1]
         reach = 0.5 * (wide + narrow)
         for k in range(knots):
             middle = (k + 1) * gap
             if x <= middle - gap - reach or x >= middle + gap + reach:
-                cells.design[r, COLUMNS + k] = 0.0
+                cells.design[COLUMNS + k, r] = 0.0
                 continue
             d = x - middle
-            cells.design[r, COLUMNS + k] = (
+            cells.design[COLUMNS + k, r] = (
                 _ramp(d + gap, wide, narrow)
                 - 2.0 * _ramp(d, wide, narrow)
                 + _ramp(d - gap, wide, narrow)
@@ -692,9 +700,9 @@ def _edge_pull(cells: _Cells, b: Any, p: int) -> Any:
     """
     pull = np.zeros(p)
     for r in range(cells.index.size):
-        change = -b[3] + b[_KINK] * cells.design[r, _STEP] + b[_STEP] * cells.impulse[r]
+        change = -b[3] + b[_KINK] * cells.design[_STEP, r] + b[_STEP] * cells.impulse[r]
         for j in range(p):
-            pull[j] += cells.weight[r] * cells.design[r, j] * change
+            pull[j] += cells.weight[r] * cells.design[j, r] * change
     return pull
 
 
@@ -844,7 +852,7 @@ def _sum_correlated(
         if weight[r] <= 0.0:
             continue
         for j in range(p):
-            pull[j] = 0.5 * weight[r] * design[r, j]
+            pull[j] = 0.5 * weight[r] * design[j, r]
         sr = strip.s[index[r]]
         xr = strip.x[index[r]]
         for q in range(r + 1, m):
@@ -856,10 +864,10 @@ def _sum_correlated(
             if d < reach:
                 c = (1.0 - nugget) * np.exp(-d / correlation_m) * weight[q]
                 for j in range(p):
-                    pull[j] += c * design[q, j]
+                    pull[j] += c * design[j, q]
         # half of the diagonal and one of each pair, made whole by adding the transpose
         for j in range(p):
-            wx = weight[r] * design[r, j]
+            wx = weight[r] * design[j, r]
             for k in range(p):
                 out[j, k] += wx * pull[k]
     for j in range(p):

@@ -26,7 +26,7 @@ from analysis.water.held_by_section import (
 )
 from analysis.water.outlets import road_outlets
 from analysis.water.ponds import Ponds, find_ponds
-from analysis.water.zones import Zoned, zoned
+from analysis.water.zones import SHOULDER, Zoned, zoned
 
 if TYPE_CHECKING:
     from analysis.common.limits import WaterLimits
@@ -300,25 +300,18 @@ def judge_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:
 
 def _pond_depth(zoned: Zoned, ponds: Ponds, spacing_m: float) -> Floats:
     """Deepest certain pond on pavement or shoulder near each station and side."""
+    from analysis.water.pond_kernels import Told, pond_at_stations
+
     ribbon, breaks, zone = zoned.ribbon, zoned.breaks, zoned.zone
     s = np.asarray(breaks.s, np.float64)
     axis = np.interp(ribbon.s, s, np.nan_to_num(breaks.axis))[:, None]
-    right = ribbon.o[None, :] >= axis
+    side = np.where(zone <= SHOULDER, 1 + (ribbon.o[None, :] >= axis), 0)
+    near = np.where(side, side + 3 * np.isfinite(ribbon.z), 0).astype(np.int8)
     half = 0.5 * spacing_m
     first = np.searchsorted(ribbon.s, s - half)
     last = np.maximum(np.searchsorted(ribbon.s, s + half), first)
-    result = np.full((s.size, 2), np.nan)
     depth = np.concatenate([[0.0], np.where(ponds.certain, ponds.depth_mm, np.nan)])
     road = np.isin(np.concatenate([["", *ponds.where]]), ("pavement", "shoulder"))
-    for i, (a, b) in enumerate(zip(first, last, strict=True)):
-        for side in (0, 1):
-            here = (zone[a:b] <= 1) & (right[a:b] == bool(side))
-            if not here.any():
-                continue
-            names = np.unique(ponds.labels[a:b][here])
-            names = names[road[names] & (names > 0)]
-            known = np.isfinite(ribbon.z[a:b][here]).mean()
-            deepest = np.nanmax(depth[names], initial=0.0) if names.size else 0.0
-            doubtful = bool(np.isnan(depth[names]).any()) or known < 0.5
-            result[i, side] = deepest if deepest > 0.0 or not doubtful else np.nan
+    result = np.empty((s.size, 2))
+    pond_at_stations(first, last, near, ponds.labels, Told(depth, road), result)
     return result

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -107,15 +107,17 @@ class NoiseMaker:
     """
 
     def __init__(self, cell_m: float, correlation_m: float, nugget: float, *, seed: int) -> None:
-        self._random = np.random.default_rng(seed)
         self._cell = cell_m
-        field = self._white()
         share = float(np.clip(nugget, 0.0, 1.0))
-        if share < 1.0 and correlation_m > 0:
+        smooth = share < 1.0 and correlation_m > 0
+        drawn, state = _drawn(seed, 2 if smooth else 1)
+        self._random = np.random.default_rng()
+        self._random.bit_generator.state = state
+        field = drawn[0].astype(np.float64)
+        if smooth:
             # past an eighth of it the field would meet itself round its ends
             length = min(correlation_m / cell_m, _FIELD / 8)
-            smooth = _tied(self._white(), length)
-            field = np.sqrt(share) * field + np.sqrt(1.0 - share) * smooth
+            field = np.sqrt(share) * field + np.sqrt(1.0 - share) * _tied(seed, length)
         self._field = field
 
     @classmethod
@@ -124,35 +126,44 @@ class NoiseMaker:
         kind = NoiseKind.of(noise, cell_m, seed=seed)
         return cls(kind.cell_m, kind.correlation_m, kind.nugget, seed=kind.seed)
 
-    def _white(self) -> Floats:
-        # single precision is twice as fast to draw and noise needs no more
-        drawn = self._random.standard_normal((_FIELD, _FIELD), dtype=np.float32)
-        return drawn.astype(np.float64)
-
     def block(self, rows: int, columns: int, step_s: float, step_o: float) -> Floats:
         """Make one block of unit noise, shape (rows, columns), at a random place and angle."""
-        from scipy.ndimage import map_coordinates
+        from analysis.water.noise_kernels import read_across
 
         angle = self._random.uniform(0.0, 2.0 * np.pi)
         start = self._random.uniform(0.0, _FIELD, 2)
-        s = np.arange(rows)[:, None] * (step_s / self._cell)
-        o = np.arange(columns)[None, :] * (step_o / self._cell)
-        x = start[0] + s * np.cos(angle) - o * np.sin(angle)
-        y = start[1] + s * np.sin(angle) + o * np.cos(angle)
-        return np.asarray(
-            map_coordinates(self._field, [x, y], order=1, mode="grid-wrap"), np.float64
-        )
+        out = np.empty((rows, columns))
+        turn = np.array([np.cos(angle), np.sin(angle)])
+        read_across(self._field, start, turn, np.array([step_s, step_o]) / self._cell, out)
+        return out
 
 
-def _tied(white: Floats, length: float) -> Floats:
-    """Make noise of unit variance that fades over a length, in cells, from white noise (f, f)."""
+@lru_cache(maxsize=4)
+def _drawn(seed: int, fields: int) -> tuple[tuple[NDArray[np.float32], ...], dict[str, Any]]:
+    """Square fields of white noise, always the same, and where the dice stand after them."""
+    random = np.random.default_rng(seed)
+    made = []
+    for _ in range(fields):
+        # single precision is twice as fast to draw and noise needs no more
+        field = random.standard_normal((_FIELD, _FIELD), dtype=np.float32)
+        field.setflags(write=False)
+        made.append(field)
+    return tuple(made), dict(random.bit_generator.state)
+
+
+@lru_cache(maxsize=4)
+def _tied(seed: int, length: float) -> Floats:
+    """Make noise of unit variance that fades over a length, in cells, from drawn white noise."""
     from scipy import fft
 
+    white = _drawn(seed, 2)[0][1].astype(np.float64)
     f = white.shape[0]
     away = np.minimum(np.arange(f), f - np.arange(f))
     power = fft.rfft2(fading(np.hypot(away[:, None], away[None, :]), length)).real
     field = fft.irfft2(np.sqrt(np.maximum(power, 0.0)) * fft.rfft2(white), s=white.shape)
-    return np.asarray(field / field.std())
+    made = np.asarray(field / field.std())
+    made.setflags(write=False)
+    return made
 
 
 @lru_cache(maxsize=2)
@@ -241,33 +252,33 @@ def chance_level(
     -------
     ChanceLevel
     """
+    from analysis.water.filling_kernels import Blocks, deepest_pits
+
     ribbon, zone = zoned.ribbon, zoned.zone
     step_s = float(ribbon.step_s)
     n, k = ribbon.z.shape
     ways_out = outlets.on_average(rows_for(max(windows_m), step_s))
     ground, _ = average_along(ribbon.z, min(rows_for(10.0, step_s), n - 1 + n % 2))
     drained = fill_ribbon(ground, outlets=ways_out, holes_drain=True)
-    index, inner = _blocks(n, step_s)
-    count, rows = index.shape
+    starts, inner = _blocks(n, step_s)
+    count, rows = starts.size, inner.size
     margin = rows_for(max(windows_m), step_s) // 2
     size = BlockSize(count, rows + 2 * margin, k, step_s, float(ribbon.step_o))
-    where, base = zone[index], drained[index]
-    sigma = np.take_along_axis(sigma_m[index], where.astype(np.intp), axis=2)
-    judged = ~_real_ponds(ground, drained, sigma_m, zone)[index] & inner[None, :, None]
+    sigma = np.take_along_axis(sigma_m, zone.astype(np.intp), axis=1)
+    judged = ~_real_ponds(ground, drained, sigma)
+    free = np.zeros((0, 0), bool) if ways_out is None else ways_out
+    pieces = Blocks(
+        starts, inner, drained, sigma, np.where(judged, zone, len(WHERE)).astype(np.uint8), free
+    )
     judged_m = np.count_nonzero(inner) * step_s
     cases = 3 * len(windows_m)  # averages share the allowance, and so do the zones
     chance = -np.expm1(-FALSE_PER_KM * judged_m / 1000.0 / cases)
     levels = np.full((len(windows_m), len(WHERE)), np.nan)
+    deepest = np.empty((count, len(WHERE)))
     for w, window in enumerate(windows_m):
-        made = base + sigma * _averaged_blocks(kind, size, rows_for(window, step_s), margin)
-        depth = _filled_apart(made, None if ways_out is None else ways_out[index])
-        depth = depth / np.maximum(sigma, 1e-9)
-        depth[~np.isfinite(depth)] = 0.0
-        for number in range(len(WHERE)):
-            inside = (where == number) & judged
-            deepest = np.max(np.where(inside, depth, 0.0), axis=(1, 2))
-            there = inside.any(axis=(1, 2))
-            levels[w, number] = rare_maximum(np.where(there, deepest, np.nan), chance)
+        noise = _averaged_blocks(kind, size, rows_for(window, step_s), margin)
+        deepest_pits(pieces, noise, deepest)
+        levels[w] = [rare_maximum(deepest[:, number], chance) for number in range(len(WHERE))]
     text = (
         f"noise alone on this road's own drained ground, {count} blocks of "
         f"{judged_m:.0f} m: deeper pits come {FALSE_PER_KM:g} times per km"
@@ -276,7 +287,7 @@ def chance_level(
 
 
 def _blocks(n: int, step_s: float) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-    """Rows of each block, (blocks, rows), and which rows of a block are judged, (rows,).
+    """First row of each block, (blocks,), and which rows of a block are judged, (rows,).
 
     Ends are open; ground beyond the judged part keeps them from draining it.
     """
@@ -287,30 +298,16 @@ def _blocks(n: int, step_s: float) -> tuple[NDArray[np.intp], NDArray[np.bool_]]
     starts = np.round(np.linspace(0, n - rows, count)).astype(int)
     inner = np.zeros(rows, bool)
     inner[beyond : beyond + judged] = True
-    return starts[:, None] + np.arange(rows)[None, :], inner
+    return starts, inner
 
 
-def _filled_apart(ground: Floats, ways_out: NDArray[np.bool_] | None) -> Floats:
-    """Depth of water in each of many blocks, (blocks, rows, k), filled in one go."""
-    count, rows, k = ground.shape
-    tall = np.full((count, rows + 1, k), np.nan)  # an unknown row parts the blocks
-    tall[:, :-1] = ground
-    free = np.zeros(tall.shape, bool)
-    free[:, :-1] = False if ways_out is None else ways_out
-    flat = tall.reshape(-1, k)
-    depth = fill_ribbon(flat, outlets=free.reshape(-1, k), holes_drain=True) - flat
-    return depth.reshape(tall.shape)[:, :-1]
-
-
-def _real_ponds(
-    ground: Floats, drained: Floats, sigma_m: Floats, zone: NDArray[np.uint8]
-) -> NDArray[np.bool_]:
+def _real_ponds(ground: Floats, drained: Floats, sigma_m: Floats) -> NDArray[np.bool_]:
     """Mark depressions too deep for noise: drained, they are flat ground that isn't there."""
     from scipy.ndimage import label
 
     depth = np.nan_to_num(drained - ground)
     names, count = label(depth > 0.0, np.ones((3, 3), bool))
-    deep = depth > _TOO_DEEP * np.take_along_axis(sigma_m, zone.astype(np.intp), axis=1)
+    deep = depth > _TOO_DEEP * sigma_m
     real = np.zeros(count + 1, bool)
     real[names[deep]] = True
     real[0] = False

@@ -56,25 +56,15 @@ def fill_ribbon(
         )
     if ground.size == 0:
         return ground.copy()
-    unknown = np.isnan(ground)
-    some_unknown = bool(unknown.any())
-    free = np.zeros(ground.shape, bool)
-    free[0], free[-1], free[:, 0], free[:, -1] = True, True, True, True
-    if outlets is not None:
-        free |= outlets & ~unknown
-    if some_unknown:
-        closed = unknown & ~_outside(unknown) if not holes_drain else np.zeros_like(unknown)
-        ground = np.where(unknown, -np.inf, ground)
-        ground[closed] = np.inf
-        free |= unknown
-    level = np.where(free, ground, np.inf)
-    from analysis.water.filling_kernels import settle, sweep
+    from analysis.water.filling_kernels import begin, end, spread
 
-    sweep(ground, level)
-    sweep(ground[::-1, ::-1], level[::-1, ::-1])
-    settle(ground, level)
-    if some_unknown:
-        level[unknown | np.isposinf(level)] = np.nan
+    none = np.zeros((0, 0), bool)
+    closed = none if holes_drain else holes(ground)
+    base, level = np.empty_like(ground), np.empty_like(ground)
+    unknown = begin(ground, none if outlets is None else outlets, closed, base, level)
+    spread(base, level)
+    if unknown:
+        end(ground, level)
     return level
 
 
@@ -167,44 +157,9 @@ def spill_cell(level: Floats, cells: NDArray[np.intp], height: float) -> int:
         Flat index of a cell next to it whose ground is at its level; of an unknown cell where
         that is the way out.
     """
-    rim = _rim(cells, level.shape)
-    heights = level.ravel()[rim]
-    known = np.isfinite(heights)
-    ways = rim[known & (heights <= height)]
-    for cell in ways:
-        # Ground just at the water's level is also at its upper shore; the way out goes down.
-        beyond = level.ravel()[_around(np.array([cell]), level.shape)]
-        i, j = divmod(int(cell), level.shape[1])
-        at_border = i in (0, level.shape[0] - 1) or j in (0, level.shape[1] - 1)
-        if at_border or not (beyond >= height).all():
-            return int(cell)
-    if ways.size:
-        return int(ways[0])
-    # No known cell lets it out: it leaves through an unknown one or over the border.
-    return int(rim[~known][0]) if (~known).any() else int(cells[0])
+    from analysis.water.pond_kernels import spill_of
 
-
-def _rim(cells: NDArray[np.intp], shape: tuple[int, ...]) -> NDArray[np.intp]:
-    """Give the flat indices of the neighbours of cells that aren't among them, ascending."""
-    first = max(0, int(cells.min()) // shape[1] - 1) * shape[1]
-    last = min(shape[0], int(cells.max()) // shape[1] + 2) * shape[1]
-    beside = np.zeros(last - first, dtype=bool)
-    beside[_around(cells, shape) - first] = True
-    beside[cells - first] = False
-    return np.flatnonzero(beside) + first
-
-
-def _around(cells: NDArray[np.intp], shape: tuple[int, ...]) -> NDArray[np.intp]:
-    """Give the flat indices of cells and their eight neighbours, with repeats."""
-    n, k = shape
-    i, j = np.divmod(cells, k)
-    near = []
-    for di in (-1, 0, 1):
-        for dj in (-1, 0, 1):
-            a, b = i + di, j + dj
-            inside = (a >= 0) & (a < n) & (b >= 0) & (b < k)
-            near.append(a[inside] * k + b[inside])
-    return np.concatenate(near)
+    return int(spill_of(level, cells, height))
 
 
 def _highest_since(z: Floats, start: NDArray[np.bool_]) -> Floats:

@@ -1,8 +1,9 @@
 """Compiled loops of depression filling; imported only when a ribbon is really filled.
 
-The functions compute and check nothing: `analysis.water.filling` prepares their arrays. They work
-in place on `level`, which starts as the ground where water leaves freely and as +inf
-elsewhere, and end with the lowest level at which water on a cell can still get out:
+The functions compute and check nothing: `analysis.water.filling` and `analysis.water.chance`
+prepare their arrays. They work in place on `level`, which starts as the ground where water leaves
+freely and as +inf elsewhere, and end with the lowest level at which water on a cell can still get
+out:
 ``level[c] = max(ground[c], min(level of the eight neighbours))``.
 
 Two raster sweeps settle almost every cell of a long narrow ribbon in cache order; a heap then
@@ -12,29 +13,98 @@ the ordered stage is the priority flood, Barnes, Lehman and Mulla, 2014.)
 """
 
 from heapq import heappop, heappush
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from analysis.common.compiled import compiled
-from analysis.common.types import Floats
 
-__all__ = ["settle", "sweep"]
+__all__ = ["Blocks", "begin", "deepest_pits", "end", "spread"]
+
+
+class Blocks(NamedTuple):
+    """Pieces of ground that noise is put on, b of them with r rows and k columns.
+
+    Attributes
+    ----------
+    first : (b,) int
+        Their first rows in the ribbon.
+    inner : (r,) bool
+        Rows of a piece that count.
+    ground, sigma : (n, k)
+        The ribbon drained, NaN unknown, and the noise of a cell.
+    zone : (n, k) int
+        Zone of each cell that counts; one more than there are elsewhere.
+    free : (n, k) or (0, 0) bool
+        Where water leaves.
+    """
+
+    first: Any
+    inner: Any
+    ground: Any
+    sigma: Any
+    zone: Any
+    free: Any
 
 
 @compiled
-def sweep(ground: Floats, level: Floats) -> None:
-    """Carry levels from earlier cells to later ones; from later to earlier if both are turned."""
-    rows, columns = ground.shape
+def begin(z: Any, free: Any, closed: Any, ground: Any, level: Any) -> bool:
+    """Prepare a ribbon to be filled; return whether any of it is unknown.
+
+    Parameters
+    ----------
+    z : (n, k)
+        Heights, NaN unknown.
+    free, closed : (n, k) or (0, 0) bool
+        Where water leaves; unknown cells that it can't leave through, as it does through others.
+    ground, level : (n, k)
+        Filled.
+    """
+    rows, columns = z.shape
+    unknown = False
     for i in range(rows):
         for j in range(columns):
-            z, best = ground[i, j], level[i, j]
-            if best > z:
-                for a, b in ((i, j - 1), (i - 1, j - 1), (i - 1, j), (i - 1, j + 1)):
-                    if a >= 0 and 0 <= b < columns and level[a, b] < best:
-                        best = level[a, b]
-                level[i, j] = max(best, z)
+            height = z[i, j]
+            if np.isnan(height):
+                unknown = True
+                height = np.inf if closed.size > 0 and closed[i, j] else -np.inf
+                level[i, j] = height
+            elif i in (0, rows - 1) or j in (0, columns - 1) or (free.size > 0 and free[i, j]):
+                level[i, j] = height
+            else:
+                level[i, j] = np.inf
+            ground[i, j] = height
+    return unknown
 
 
 @compiled
-def settle(ground: Floats, level: Floats) -> None:
+def spread(ground: Any, level: Any) -> None:
+    """Carry levels on until each is the lowest at which water gets out."""
+    rows, columns = ground.shape
+    around = np.empty(columns + 2)
+    around[0] = around[columns + 1] = np.inf
+    beside = np.empty(columns)
+    # first from earlier cells to later ones, then back
+    for way in (1, -1):
+        for count in range(rows):
+            i = count if way > 0 else rows - 1 - count
+            if count > 0:
+                around[1 : columns + 1] = level[i - way]
+                for j in range(columns):
+                    beside[j] = min(min(around[j], around[j + 1]), around[j + 2])
+            else:
+                beside[:] = np.inf
+            last = np.inf
+            for k in range(columns):
+                j = k if way > 0 else columns - 1 - k
+                best = min(min(level[i, j], beside[j]), last)
+                last = max(best, ground[i, j])
+                level[i, j] = last
+    _settle(ground, level)
+
+
+@compiled
+def _settle(ground: Any, level: Any) -> None:
     """Finish in order of level what the sweeps left."""
     rows, columns = ground.shape
     heap = [(0.0, 0) for _ in range(0)]
@@ -57,3 +127,55 @@ def settle(ground: Floats, level: Floats) -> None:
                 if level[a, b] > key and level[a, b] > ground[a, b]:
                     level[a, b] = max(key, ground[a, b])
                     heappush(heap, (level[a, b], a * columns + b))
+
+
+@compiled
+def end(z: Any, level: Any) -> None:
+    """Unknown is what isn't known, and what has no way out."""
+    rows, columns = z.shape
+    for i in range(rows):
+        for j in range(columns):
+            if np.isnan(z[i, j]) or level[i, j] == np.inf:
+                level[i, j] = np.nan
+
+
+@compiled
+def deepest_pits(blocks: Blocks, noise: Any, deepest: Any) -> None:
+    """Deepest water that noise makes in each piece and zone, in multiples of the local noise.
+
+    Parameters
+    ----------
+    blocks : Blocks
+    noise : (b, r, k)
+        For unit noise.
+    deepest : (b, zones)
+        Filled; NaN where a zone has no cell that counts.
+    """
+    _, rows, columns = noise.shape
+    size = (rows, columns)
+    made, ground, level = np.empty(size), np.empty(size), np.empty(size)
+    none = np.zeros((0, 0), dtype=np.bool_)
+    zones = deepest.shape[1]
+    for b in range(blocks.first.size):
+        first = blocks.first[b]
+        for i in range(rows):
+            for j in range(columns):
+                made[i, j] = (
+                    blocks.ground[first + i, j] + blocks.sigma[first + i, j] * noise[b, i, j]
+                )
+        free = blocks.free[first : first + rows] if blocks.free.size > 0 else none
+        begin(made, free, none, ground, level)
+        spread(ground, level)
+        deepest[b] = np.nan
+        for i in range(rows):
+            if not blocks.inner[i]:
+                continue
+            for j in range(columns):
+                k = blocks.zone[first + i, j]
+                if k >= zones:
+                    continue
+                depth = (level[i, j] - made[i, j]) / max(blocks.sigma[first + i, j], 1e-9)
+                if not np.isfinite(depth):
+                    depth = 0.0
+                if not deepest[b, k] >= depth:
+                    deepest[b, k] = depth

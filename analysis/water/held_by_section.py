@@ -345,13 +345,13 @@ def _noise(
     judged = judged & np.isfinite(ground)
     total, square = np.zeros(shape), np.zeros(shape)
     by_chance = np.empty((_DRAWS, *shape))
-    plain = _deepest(ground, judged)
+    plain = _deepest(ground, np.zeros(ground.shape), judged)
     for draw in range(_DRAWS):
         error = se * random.standard_normal(ground.shape)
-        change = _deepest(ground + error, judged) - plain
+        change = _deepest(ground, error, judged) - plain
         total += change
         square += change**2
-        by_chance[draw] = _deepest(filled + error, judged)
+        by_chance[draw] = _deepest(filled, error, judged)
     mean = total / _DRAWS
     spread = np.sqrt(np.maximum(square / _DRAWS - mean**2, 0.0))
     return mean, _CORRECTED * spread, _pooled_quantile(by_chance)
@@ -372,13 +372,15 @@ def _pooled_quantile(draws: Floats) -> Floats:
     return level
 
 
-def _deepest(ground: Floats, judged: NDArray[np.bool_]) -> Floats:
-    """Give the greatest judged depth of sections without NaN."""
-    inward = np.maximum.accumulate(ground, axis=-1)
-    outward = np.maximum.accumulate(ground[..., ::-1], axis=-1)[..., ::-1]
-    level = np.minimum(inward, outward, out=inward)
-    depth = np.subtract(level, ground, out=level, where=judged)
-    return np.asarray(np.max(depth, axis=-1, where=judged, initial=0.0))
+def _deepest(ground: Floats, error: Floats, judged: NDArray[np.bool_]) -> Floats:
+    """Give the greatest judged depth of sections without NaN, an error added to their heights."""
+    from analysis.water.noise_kernels import deepest_held
+
+    *shape, k = ground.shape
+    out = np.empty(shape)
+    size = -1, k
+    deepest_held(ground.reshape(size), error.reshape(size), judged.reshape(size), out.reshape(-1))
+    return out
 
 
 def _shores(

@@ -404,6 +404,29 @@ def _outline(ribbon: Ribbon, i: NDArray[np.intp], j: NDArray[np.intp]) -> Floats
     """Trace the outer ring of a pond's cells as (s, o), closed."""
     import shapely
 
+    from analysis.water.pond_kernels import trace
+
+    low_i, low_j = int(i.min()) - 1, int(j.min()) - 1
+    filled = np.zeros((int(i.max()) - low_i + 2, int(j.max()) - low_j + 2), bool)
+    filled[i - low_i, j - low_j] = True
+    corners = np.empty((filled.size, 2), dtype=np.int64)
+    count = trace(filled, corners)
+    ring: Any = None
+    if count:
+        a, b = np.append(corners[:count], corners[:1], axis=0).T
+        s = ribbon.s[0] + (a + low_i - 0.5) * ribbon.step_s
+        o = ribbon.o[0] + (b + low_j - 0.5) * ribbon.step_o
+        ring = shapely.LinearRing(np.column_stack((s, o)))
+    else:
+        ring = _joined_ring(ribbon, i, j)
+    # Long straight edges need points between, or they would cut the corner on a bend.
+    return np.asarray(shapely.segmentize(ring, 5.0).coords, np.float64)
+
+
+def _joined_ring(ribbon: Ribbon, i: NDArray[np.intp], j: NDArray[np.intp]) -> Any:
+    """Outer ring of cells that touch at a corner only: a hair's breadth makes it a valid one."""
+    import shapely
+
     order = np.lexsort((j, i))
     i, j = i[order], j[order]
     starts = np.flatnonzero(np.r_[True, (np.diff(i) != 0) | (np.diff(j) != 1)])
@@ -415,13 +438,8 @@ def _outline(ribbon: Ribbon, i: NDArray[np.intp], j: NDArray[np.intp]) -> Floats
         ribbon.s[i[starts]] + ds,
         ribbon.o[j[ends]] + do,
     )
-    shape: Any = shapely.union_all(runs)  # a union's kind isn't known beforehand
-    if shape.geom_type != "Polygon":
-        # Cells that touch at a corner only: a hair's breadth joins them into one valid ring.
-        shape = shapely.union_all(shapely.buffer(runs, 0.02 * min(ds, do), join_style="mitre"))
+    shape: Any = shapely.union_all(shapely.buffer(runs, 0.02 * min(ds, do), join_style="mitre"))
     if shape.geom_type != "Polygon":
         shape = max(shape.geoms, key=lambda part: part.area)
-    ring: Any = shapely.Polygon(shape.exterior).simplify(0.0)
-    # Long straight edges need points between, or they would cut the corner on a bend.
-    ring = shapely.segmentize(ring, 5.0)
-    return np.asarray(ring.exterior.coords, np.float64)
+    bare: Any = shapely.Polygon(shape.exterior).simplify(0.0)
+    return bare.exterior
