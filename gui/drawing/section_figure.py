@@ -337,7 +337,9 @@ def _draw_breaks(
     grips: bool,
 ) -> None:
     painter.setFont(figure_font(font_size))
-    for handle in break_handles(view, axes):
+    handles = list(break_handles(view, axes))
+    edges = [axes.x(h.offset_m) for h in handles if h.kind == "edge"]
+    for handle in handles:
         key = (handle.side, handle.kind)
         colour = palette["left" if handle.side == 0 else "right"]
         is_active = active == key
@@ -375,6 +377,11 @@ def _draw_breaks(
         elif x + room > axes.box.right():
             to_right = False
         at = QPointF(x + (10.0 if to_right else -10.0), middle)
+        if edge and len(edges) == 2 and abs(edges[1] - edges[0]) < 2.0 * room:
+            # No room for two words between them: one stands for both.
+            if handle.side == 0:
+                continue
+            at, to_right = QPointF(0.5 * (sum(edges) - room) + 7.0, middle), True
         align = RIGHT_OF if to_right else LEFT_OF
         text_at(painter, at, name, palette["ink"], align, plate=palette["paper"])
     for side in view.sides:

@@ -569,3 +569,13 @@ def test_numbers_of_a_narrow_pane_need_no_scrolling_sideways(
     view.resize(1200, 340)
     settle(lambda: not view._fit_due.isActive())
     assert table.columnCount() == 6 and not view.other.isHidden()
+
+
+def test_edge_names_never_lie_on_each_other(
+    view: SectionPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the pavement has no room for two words, one between the lines stands for both."""
+    for width, count in ((700.0, 2), (200.0, 1)):
+        axes = axes_for(view.section, QRectF(60.0, 10.0, width, 340.0), 5.0)
+        said = drawn_texts(view, axes, monkeypatch)
+        assert sum(text == "edge" for text in said) == count
