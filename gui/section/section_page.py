@@ -54,6 +54,8 @@ __all__ = ["SectionPage"]
 
 # Narrower than this the numbers go below the drawing, if that leaves it enough height.
 _NARROW, _HIGH = 900, 380
+# Two drawings take so much, and so much the numbers of both sides beside what is required.
+_TWO_DRAWINGS, _TWO_SIDES = 520, 400
 # Where the drawing's share is kept, with the numbers beside it and below it.
 _SHARES = ("section/beside", "section/below")
 
@@ -75,8 +77,8 @@ class SectionPage(QWidget):
         self._second: Section | None = None
         self._asked: Any = None
         self._dirty = True
-        # Too narrow for two drawings beside each other, or five columns of numbers.
-        self.narrow = False
+        # No room for two drawings beside each other; for what is required beside the numbers.
+        self._one_drawing = self._tight = False
 
         self.canvas = SectionCanvas()
         self.other = named(
@@ -222,9 +224,16 @@ class SectionPage(QWidget):
             share = 0.62 if below else 0.53 if self.width() < _NARROW else 0.0
         numbers = round((1.0 - share) * length) if share else min(440, length // 2)
         self.splitter.setSizes([length - numbers, numbers])
-        if self.narrow != (self.width() < _NARROW):
-            self.narrow = not self.narrow
-            self.other.setVisible(self._second is not None and not self.narrow)
+        self._use_room()
+
+    def _use_room(self) -> None:
+        """Lay out drawings and numbers for the room that each has."""
+        below = self.splitter.orientation() == Qt.Orientation.Vertical
+        drawing, numbers = (self.width(), self.width()) if below else self.splitter.sizes()
+        before = self._one_drawing, self._tight
+        self._one_drawing, self._tight = drawing < _TWO_DRAWINGS, numbers < _TWO_SIDES
+        if before != (self._one_drawing, self._tight):
+            self.other.setVisible(self._second is not None and not self._one_drawing)
             self._fill_table()
         self._fit_due.start()
 
@@ -238,7 +247,7 @@ class SectionPage(QWidget):
         return share if 0.05 < share < 0.99 else None
 
     def _note_by_hand(self) -> None:
-        self._fit_due.start()
+        self._use_room()
         drawing, numbers = self.splitter.sizes()
         below = self.splitter.orientation() == Qt.Orientation.Vertical
         QSettings().setValue(_SHARES[below], drawing / max(drawing + numbers, 1))
@@ -308,8 +317,8 @@ class SectionPage(QWidget):
             self.canvas.empty_text = self._why_empty()
         self.canvas.set_view(self.section)
         self.other.set_view(self._second)
-        # In a narrow pane the dashed line over this section has to do.
-        self.other.setVisible(comparing and not self.narrow)
+        # Where there is no room for it the dashed line over this section has to do.
+        self.other.setVisible(comparing and not self._one_drawing)
         self.compare_action.setText(
             self.tr("Stop comparing") if self.model.second_study else self.tr("Compare…")
         )
@@ -396,7 +405,7 @@ class SectionPage(QWidget):
         own, other = self._rows()
         table, system = self.table, self.model.units
         heads = [self.tr("Number"), self.tr("Left"), self.tr("Right"), self.tr("Required")]
-        if self.narrow:
+        if self._tight:
             # Below each other: beside each other they would have to be scrolled.
             heads = [self.tr("Number (required)"), *heads[1:3]]
             if other:
@@ -410,14 +419,14 @@ class SectionPage(QWidget):
         muted = theme.color("muted")
         for row, name in enumerate(CHECKED_NUMBERS if own else ()):
             required, title = _held(self._wanted(name, own)), column_heading(name, system)
-            if required and self.narrow:
+            if required and self._tight:
                 title = f"{title}\n({required})"
             head = QTableWidgetItem(title)
             head.setToolTip(column_meaning(name))
             table.setItem(row, 0, head)
             cells = [_number_cell(numbers, name, system) for numbers in (*own, *other)]
             values = [numbers.value(name)[0] for numbers in (*own, *other)]
-            if other and self.narrow:
+            if other and self._tight:
                 cells = [
                     f"{mine}\n{there}" for mine, there in zip(cells[:2], cells[2:], strict=True)
                 ]
@@ -428,7 +437,7 @@ class SectionPage(QWidget):
                 if not math.isfinite(values[place - 1]):
                     item.setForeground(muted)
                 table.setItem(row, place, item)
-            if not self.narrow:
+            if not self._tight:
                 wanted = QTableWidgetItem(required)
                 wanted.setForeground(muted)
                 table.setItem(row, len(heads) - 1, wanted)
