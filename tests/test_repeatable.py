@@ -4,6 +4,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from analysis.common import hands
 from analysis.edges import find_breaks
 from analysis.findings.geopackage import write_findings
 from analysis.road.read_roads import read_roads
@@ -22,6 +23,7 @@ def test_any_number_of_threads_finds_the_same(tmp_path, monkeypatch, threads):
     terrain = open_terrain(grid)
     roads = read_roads(centreline, terrain)
     write_findings(screen(terrain, roads).findings, tmp_path / "two.gpkg")
+    monkeypatch.setattr(hands, "hands", lambda: threads)
     asked = []
     for module in (find_breaks, slopes):
         monkeypatch.setattr(

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from analysis.common.hands import hands
 from analysis.common.sides import SIDE_SIGN, Source
 from analysis.common.types import Bools, Floats, Progress, share_of
 from analysis.corridor.blocks import BlockSections, block_sections, moving_sum
@@ -245,7 +246,7 @@ def _look(road: _Sought, overrides: Overrides, middle: Middle) -> BlocksFound:
     crown = find_crown(sections, road.half_m, sigma, road.box)
     found = BlocksFound(sections, middle, crown, sigma, ())
     # the loops let go of the interpreter: both sides at once
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(min(2, hands())) as pool:
         sides = pool.map(partial(_look_aside, road, overrides, found), (0, 1))
         return replace(found, sides=tuple(sides))
 

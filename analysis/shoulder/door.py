@@ -18,7 +18,7 @@ from analysis.shoulder.values import Noise, Reason, Shoulder, Status, Why
 from analysis.shoulder.withhold import not_the_ground, withhold
 from analysis.terrain.grid import Terrain
 
-__all__ = ["measure"]
+__all__ = ["measure", "noise_of"]
 
 FEWEST_LEVELS = 4
 """With fewer different heights along a road, neither slopes nor their errors can be told."""
@@ -44,8 +44,7 @@ def measure(
     """
     cells, settings = ground.cells, case.settings
     if noise is None:
-        noise = estimate_noise(cells, breaks, given_m=settings.noise_m)
-        noise = noise.times(case.limits.field.noise_factor.value)
+        noise = noise_of(case, cells, breaks)
     masked = cells_within(case.extras.mask, case.grid, cells)
     suspicion = suspect(cells, breaks, noise, box_m=case.box_m, mask=masked)
     measures, sections = measure_sides(
@@ -71,6 +70,12 @@ def measure(
         status[untold], reason[untold] = Status.NOT_JUDGED, Reason(Why.FEW_LEVELS)
         measures = replace(measures, status=status, reason=reason)
     return Shoulder(noise, measures, sections, *kerbed)
+
+
+def noise_of(case: Case, cells: Cells, breaks: Breaks) -> Noise:
+    """The noise of a road: what a person gave or its pavement tells, times the factor set."""
+    noise = estimate_noise(cells, breaks, given_m=case.settings.noise_m)
+    return noise.times(case.limits.field.noise_factor.value)
 
 
 def _on_few_levels(z: Floats) -> bool:

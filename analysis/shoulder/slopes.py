@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.hands import hands
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats, Progress
 from analysis.edges.values import Breaks
@@ -88,7 +89,7 @@ def measure_sides(
     # the loops let go of the interpreter: both sides at once
     if progress is not None:
         progress(0.0, "measuring both sides")
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(min(2, hands())) as pool:
         found = list(pool.map(one_side, (0, 1)))
     values: dict[str, Any] = {
         name: np.stack([part[name] for part in found], axis=1) for name in found[0]

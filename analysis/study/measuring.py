@@ -4,22 +4,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import IntEnum
+from functools import partial
 
 import numpy as np
 
 from analysis.common.along import known_median
+from analysis.common.hands import started
 from analysis.common.station_arrays import spliced, stations_of
 from analysis.common.types import Floats, Progress, share_of
 from analysis.corridor.values import Case, Ground
 from analysis.edges import find
 from analysis.edges.values import Overrides
 from analysis.shoulder import measure
+from analysis.shoulder.door import noise_of
 from analysis.shoulder.seam import find_seam, usual_box
 from analysis.shoulder.withhold import answered
 from analysis.verdict.door import believe
 from analysis.verdict.values import Measured
 from analysis.water import follow
-from analysis.water.assess import follow_across
+from analysis.water.assess import begin, follow_across
 
 __all__ = ["Step", "Stretch", "level_ground", "run"]
 
@@ -109,14 +112,20 @@ def run(
             near = seam.levelled(ground, usual_box(case))
             breaks = find(piece, near, set_here)
     report(third, "measuring slopes and drops")
-    noise = None if known is None else known.shoulder.noise
+    noise = noise_of(piece, near.cells, breaks) if known is None else known.shoulder.noise
+    begun = None
+    if earlier is None:
+        # its loops let go of the interpreter, as those of the shoulder do
+        begun = started(partial(begin, case, near, breaks, noise))
     shoulder = measure(piece, near, breaks, noise, share_of(progress, third, 2.0 * third))
     shoulder = answered(shoulder, set_here.kerb)
-    if earlier is None:
+    if begun is not None:
         report(2.0 * third, "following the water")
-        water = follow(case, near, breaks, shoulder, share_of(progress, 2.0 * third, 1.0))
+        told = share_of(progress, 2.0 * third, 1.0)
+        water = follow(case, near, breaks, shoulder, told, begun=begun())
         beliefs = believe(case, shoulder.measures)
         return Measured(fixed, breaks, shoulder, water, beliefs, seam)
+    assert earlier is not None  # what was begun was followed
     keep = slice(0, len(case.s))
     if here is not None:
         keep = here.keep

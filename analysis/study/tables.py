@@ -230,7 +230,7 @@ def pond_table(parts: Sequence[RoadStudy]) -> tuple[Table, list[Floats]]:
     columns |= {
         "road": [road.name for road, _ in outlines],
         "side": [SIDES[side] for _, ponds in found for side in ponds.side],
-        "station_m": [road.label(outline[:, 0].mean()) for road, outline in outlines],
+        "station_m": [road.label(outline[:-1, 0].mean()) for road, outline in outlines],
         "spill_station_m": np.concatenate([road.label(ponds.spill_s) for road, ponds in found]),
         "spill_offset_m": np.concatenate([ponds.spill_o for _, ponds in found]),
     }

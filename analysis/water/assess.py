@@ -24,17 +24,17 @@ from analysis.water.held_by_section import (
     join,
     retained_depth,
 )
-from analysis.water.outlets import road_outlets
-from analysis.water.ponds import Ponds, find_ponds
+from analysis.water.outlets import Outlets, road_outlets
+from analysis.water.ponds import Pits, Ponds, find_pits, find_ponds
 from analysis.water.zones import SHOULDER, Zoned, zoned
 
 if TYPE_CHECKING:
     from analysis.common.limits import WaterLimits
     from analysis.corridor.values import Case, Ground
     from analysis.edges.values import Breaks
-    from analysis.shoulder.values import Sections, Shoulder
+    from analysis.shoulder.values import Noise, Sections, Shoulder
 
-__all__ = ["Flow", "Water", "flow", "follow", "follow_across", "judge_ditch"]
+__all__ = ["Begun", "Flow", "Water", "begin", "flow", "follow", "follow_across", "judge_ditch"]
 
 
 _ALONG_RATIO, _ALONG_LEAST_PCT = 2.0, 2.0
@@ -136,8 +136,47 @@ def flow(cross_slope_pct: ArrayLike, grade_pct: ArrayLike, width_m: ArrayLike) -
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """What of a road's water hangs on its ground, its breaks and its noise alone.
+
+    Attributes
+    ----------
+    road
+        The ribbon with its zones.
+    outlets
+        Where water leaves besides the borders.
+    pits
+        Depressions deeper than noise digs them.
+    """
+
+    road: Zoned
+    outlets: Outlets
+    pits: Pits
+
+
+def begin(
+    case: Case, ground: Ground, breaks: Breaks, noise: Noise, progress: Progress | None = None
+) -> Begun:
+    """Follow the water as far as that goes before the shoulder is measured.
+
+    Arguments are those of `follow`, and the road's noise.
+    """
+    road = zoned(ground.ribbon, breaks, case.settings.shoulder_width_m)
+    outlets = road_outlets(road, _culverts(case))
+    cell_m = case.grid.cell_m
+    pits = find_pits(road, noise, cell_m=cell_m, outlets=outlets, progress=progress)
+    return Begun(road, outlets, pits)
+
+
 def follow(
-    case: Case, ground: Ground, breaks: Breaks, shoulder: Shoulder, progress: Progress | None = None
+    case: Case,
+    ground: Ground,
+    breaks: Breaks,
+    shoulder: Shoulder,
+    progress: Progress | None = None,
+    *,
+    begun: Begun | None = None,
 ) -> Water:
     """Measure everything about water on one road: the way in to this room.
 
@@ -147,10 +186,13 @@ def follow(
         What was given, and what was found before.
     progress
         Called with the share done and a few words; may raise `Cancelled`.
+    begun
+        What `begin` gave for the same; None has it done here.
     """
     ribbon, spacing_m, cell_m = ground.ribbon, case.settings.spacing_m, case.grid.cell_m
-    road = zoned(ribbon, breaks, case.settings.shoulder_width_m)
-    outlets = road_outlets(road, _culverts(case))
+    if begun is None:
+        begun = begin(case, ground, breaks, shoulder.noise, share_of(progress, 0.0, 0.7))
+    road, outlets = begun.road, begun.outlets
     ditch = ditch_profile(
         road,
         shoulder.noise,
@@ -158,20 +200,19 @@ def follow(
         spacing_m=spacing_m,
         cell_m=cell_m,
         outlets=outlets,
-        progress=share_of(progress, 0.0, 0.1),
+        progress=share_of(progress, 0.7, 0.8),
     )
+    report = share_of(progress, 0.8, 1.0)
+    report(0.0, "outlining ponds")
     ponds = find_ponds(
         road,
-        shoulder.noise,
-        cell_m=cell_m,
+        begun.pits,
         curvature=frames(case.road, ribbon.s).curvature,
         outlets=outlets,
         crossings=ditch.crossings,
         kerb=shoulder.kerb,
-        progress=share_of(progress, 0.1, 0.9),
     )
-    report = share_of(progress, 0.9, 1.0)
-    report(0.0, "finding water that sections hold")
+    report(0.5, "finding water that sections hold")
     held, way = _across(case, breaks, shoulder)
     return Water(
         held=held,

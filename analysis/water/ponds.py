@@ -10,6 +10,7 @@ the road itself: its own ground, drained, with made noise of its own size on it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from analysis.corridor.values import Ribbon
     from analysis.shoulder.values import Noise
 
-__all__ = ["LEAST_DEPTH_M", "WINDOWS_M", "Ponds", "find_ponds"]
+__all__ = ["LEAST_DEPTH_M", "WINDOWS_M", "Pits", "Ponds", "find_pits", "find_ponds"]
 
 
 WINDOWS_M = (1.5, 2.5, 5.0, 10.0, 20.0)
@@ -134,18 +135,29 @@ class _Candidate:
         return not self.doubt
 
 
-def find_ponds(
-    zoned: Zoned,
-    noise: Noise,
-    *,
-    cell_m: float,
-    curvature: Floats,
-    outlets: Outlets,
-    crossings: Floats,
-    kerb: NDArray[np.bool_],
-    progress: Progress | None = None,
-) -> Ponds:
-    """Find the depressions of the ribbon that hold more water than noise explains.
+@dataclass(frozen=True, slots=True)
+class Pits:
+    """Depressions deeper than noise digs them, before it is known what stands in them.
+
+    Attributes
+    ----------
+    found
+        At every averaging length.
+    most
+        The greatest depth that is possible where holes leave a doubt, by averaging length.
+    chance
+        The noise level that was used.
+    """
+
+    found: tuple[_Candidate, ...]
+    most: dict[int, Floats]
+    chance: ChanceLevel
+
+
+def find_pits(
+    zoned: Zoned, noise: Noise, *, cell_m: float, outlets: Outlets, progress: Progress | None = None
+) -> Pits:
+    """Find the depressions of the ribbon that are deeper than noise explains.
 
     Parameters
     ----------
@@ -153,23 +165,10 @@ def find_ponds(
         The road's ribbon with its zones, and its noise.
     cell_m : float
         Size of the grid's cells, metres.
-    curvature : ndarray, shape (n,)
-        Of the centreline at the ribbon's rows, 1/m, positive turns right: cells outside a
-        bend are longer than the step.
     outlets : Outlets
         Where water leaves besides the borders.
-    crossings : ndarray, shape (c, 3)
-        Crossings of the ditch as (side, from s, to s), see `Ditch`: a pond that spills over
-        one may be drained by a culvert in it.
-    kerb : ndarray, shape (stations, 2)
-        Where a kerb stands at the edge.
     progress : callable, optional
         Called with a fraction and a few words; may raise to cancel.
-
-    Returns
-    -------
-    Ponds
-        Ordered along the road.
     """
     ribbon, breaks = zoned.ribbon, zoned.breaks
     longest = max(1, ribbon.s.size // 2)
@@ -183,16 +182,50 @@ def find_ponds(
     kind = NoiseKind.of(noise, cell_m, seed=_SEED)
     chance = chance_level(zoned, local, outlets, windows_m, kind)
     found, most = _depressions(zoned, local, outlets, chance, report)
-    report(0.85, "outlining ponds")
+    return Pits(tuple(found), most, chance)
+
+
+def find_ponds(
+    zoned: Zoned,
+    pits: Pits,
+    *,
+    curvature: Floats,
+    outlets: Outlets,
+    crossings: Floats,
+    kerb: NDArray[np.bool_],
+) -> Ponds:
+    """Tell which pits are ponds, and what is certain of them.
+
+    Parameters
+    ----------
+    zoned, pits
+        The road's ribbon with its zones, and what was found in it.
+    curvature : ndarray, shape (n,)
+        Of the centreline at the ribbon's rows, 1/m, positive turns right: cells outside a
+        bend are longer than the step.
+    outlets : Outlets
+        Where water leaves besides the borders.
+    crossings : ndarray, shape (c, 3)
+        Crossings of the ditch as (side, from s, to s), see `Ditch`: a pond that spills over
+        one may be drained by a culvert in it.
+    kerb : ndarray, shape (stations, 2)
+        Where a kerb stands at the edge.
+
+    Returns
+    -------
+    Ponds
+        Ordered along the road.
+    """
+    ribbon, chance = zoned.ribbon, pits.chance
     flat = ribbon.step_s * ribbon.step_o
     # rows fan out on the outside of a bend
     area = flat * np.maximum(1.0 - ribbon.o[None, :] * curvature[:, None], 0.0)
-    half_rows = [rows_for(window, ribbon.step_s) // 2 for window in windows_m]
-    chosen = _best(found, area, half_rows)
+    half_rows = [rows_for(window, ribbon.step_s) // 2 for window in chance.windows_m]
+    chosen = _best(pits.found, area, half_rows)
     chosen += [_drowned(basin) for basin in outlets.basins]
     _doubt_crossings(chosen, ribbon, crossings)
     _doubt_kerbs(chosen, zoned, kerb)
-    return _table(zoned, chosen, area, most, chance)
+    return _table(zoned, chosen, area, pits.most, chance)
 
 
 def _depressions(
@@ -309,7 +342,7 @@ def _candidates(
     return result
 
 
-def _best(found: list[_Candidate], area: Floats, half_rows: list[int]) -> list[_Candidate]:
+def _best(found: Sequence[_Candidate], area: Floats, half_rows: list[int]) -> list[_Candidate]:
     """Of one depression seen at several averaging lengths keep the most faithful.
 
     That is the shortest average at which it stands well clear of chance: longer ones wear

@@ -49,12 +49,14 @@ def ponds_of(
 ):
     """The ponds of a straight road without kerbs and crossings unless given."""
     road = zoned(ribbon, breaks, USUAL_WIDTH_M)
+    outlets = given.pop("outlets", None) or road_outlets(road, culverts)
+    cell_m, told = given.pop("cell_m", ribbon.step_o), given.pop("progress", None)
     usual = {
-        "cell_m": ribbon.step_o,
         "curvature": np.zeros(ribbon.s.size),
-        "outlets": road_outlets(road, culverts),
+        "outlets": outlets,
         "crossings": np.empty((0, 3)),
         "kerb": np.zeros((breaks.s.size, 2), bool),
     }
     with patch.multiple(ponds, WINDOWS_M=windows_m, LEAST_DEPTH_M=least_depth_m):
-        return ponds.find_ponds(road, noise, **{**usual, **given})
+        pits = ponds.find_pits(road, noise, cell_m=cell_m, outlets=outlets, progress=told)
+        return ponds.find_ponds(road, pits, **{**usual, **given})
