@@ -11,7 +11,10 @@ distance, ground is smeared by those weights, and the likeness of two heights is
 weights they share: its variance across is twice that of the smear. For triangles of points at
 random the constants are exact (Delaunay triangulations of 3600 Poisson points, 120,000 places,
 own simulation): with `a` the root of the area per point, variance of the smear per axis
-``0.324 a**2``, likeness ``exp(-1.2 (d / a)**1.58)`` to 0.01.
+``0.324 a**2``, likeness ``exp(-1.2 (d / a)**1.58)`` to 0.01. Where such a grid is read once more
+between its cells, neighbours are alike by more and farther ones by less: ``exp(-(d / b)**1.9)`` to
+0.01, variance of the smear ``0.33 b**2`` to a twentieth (4 to 12 points per m² in cells of 0.5 m,
+halved or turned by 30° with bilinear weights, own simulation).
 """
 
 from __future__ import annotations
@@ -41,6 +44,15 @@ __all__ = ["SHARED_SHARE", "estimate_grain", "grain_of_points", "smeared_boxes"]
 SMEAR_SHARE, SHARED_SHARE = 0.324, 2.88
 """Variance of the smear per axis, and area of the likeness, over the area per point."""
 
+AGAIN_SMEAR_SHARE, AGAIN_SHARED_SHARE = 0.33, 3.2
+"""The same over the square of the length `b` where a grid was read once more."""
+
+SMEAR_MISFIT = 0.1
+"""What a smear told from likeness is off by, as a share, however well the likeness is known."""
+
+LEAST_CHANCE = 0.01
+"""Less of a chance that heights share what they were made of is none: cells are means then."""
+
 SIDEWAYS_M = 0.07
 """Error of the place of a point, per axis: 0.05 to 0.10 m is usual from the air (common practice);
 what it smears doesn't show in any likeness."""
@@ -55,7 +67,7 @@ _MIDDLES_M = (-2.0, -1.0, 0.0, 1.0, 2.0)
 _FADING_M = (0.7, 1.0, 1.4, 2.0, 3.0, 4.5)
 _LONG_M = (2.0, 4.5)
 _WIDEST_M = 3.0
-_RATIO = 1.12
+_RATIO, _AGAIN_RATIO = 1.12, 1.08
 # what each part of a model must earn, and how far real likeness keeps to a model
 _COST, _MISFIT = 3.0, 0.01
 _LEAST_PAIRS = 50
@@ -95,14 +107,16 @@ def estimate_grain(cells: Cells) -> Grain:
     known = pairs > _LEAST_PAIRS
     if known.sum() < 6:
         return Grain()
-    lengths = _spans(cell_m)
+    spans, again = _spans(0.5 * cell_m, _RATIO), _spans(0.8 * cell_m, _AGAIN_RATIO)
     fades = [length for length in _FADING_M if length >= 0.5 * cell_m]
     models = [
-        *(partial(_shared, a) for a in lengths),
+        *(partial(_shared, a) for a in spans),
+        *(partial(_read_again, b) for b in again),
         *(partial(fading, length_m=b) for b in fades),
     ]
     white, shapes = expected_products(residuals, cell_m, lags, models)
-    shared, faded = shapes[: len(lengths)], shapes[len(lengths) :]
+    first = len(spans) + len(again)
+    shared, faded = shapes[:first], shapes[first:]
     root = known / np.sqrt(2.0 / np.maximum(pairs, 1.0) + _MISFIT**2)
 
     def misfit(*parts: Floats) -> float:
@@ -116,18 +130,22 @@ def estimate_grain(cells: Cells) -> Grain:
     ]
     least = min(*own, *made)
     # as many places for a span as it takes to tell two of them apart count as one model
-    weight = np.exp(-0.5 * (np.array(made) - least)) / len(made)
+    each = np.repeat([0.5 / len(spans), 0.5 / len(again)], [len(spans), len(again)])
+    weight = each * np.exp(-0.5 * (np.array(made) - least))
     rest = float(np.exp(-0.5 * (min(own) - least)))
     triangles = float(weight.sum() / (weight.sum() + rest))
+    if triangles < LEAST_CHANCE:
+        return Grain()
     weight = weight / weight.sum()
-    area = np.array(lengths) ** 2
-    smear = SMEAR_SHARE * area + SIDEWAYS_M**2
+    area, area_again = np.array(spans) ** 2, np.array(again) ** 2
+    told = np.concatenate([SMEAR_SHARE * area, AGAIN_SMEAR_SHARE * area_again])
+    shares = np.concatenate([SHARED_SHARE * area, AGAIN_SHARED_SHARE * area_again])
+    smear = told + SIDEWAYS_M**2
     mean = float(weight @ smear)
     apart = triangles * (1.0 - triangles) * (mean - cells.cell_m**2 / 12.0) ** 2
-    within = triangles * (float(weight @ (smear - mean) ** 2) + SIDEWAYS_M**4)
-    return Grain(
-        triangles, mean, float(np.sqrt(apart + within)), SHARED_SHARE * float(weight @ area)
-    )
+    each_se = (SMEAR_MISFIT * told) ** 2 + SIDEWAYS_M**4
+    within = triangles * float(weight @ ((smear - mean) ** 2 + each_se))
+    return Grain(triangles, mean, float(np.sqrt(apart + within)), float(weight @ shares))
 
 
 def smeared_boxes(box_m: Floats, grain: Grain) -> Floats:
@@ -170,12 +188,17 @@ def _road_residuals(cells: Cells) -> Residuals | None:
     return least.of(least.scatter <= 2.0 * float(np.median(least.scatter)))
 
 
-def _spans(cell_m: float) -> list[float]:
-    """Distances of points that are weighed; below half a cell nothing is shared."""
-    count = int(np.log(_WIDEST_M / (0.5 * cell_m)) / np.log(_RATIO)) + 1
-    return [0.5 * cell_m * _RATIO**k for k in range(count)]
+def _spans(least_m: float, ratio: float) -> list[float]:
+    """Lengths that are weighed, each so many times the one before."""
+    count = max(int(np.log(_WIDEST_M / least_m) / np.log(ratio)) + 1, 1)
+    return [least_m * ratio**k for k in range(count)]
 
 
 def _shared(apart_m: float, distance_m: Floats) -> Floats:
     """Likeness of heights read from triangles of points so far apart."""
     return np.asarray(np.exp(-1.2 * (distance_m / apart_m) ** 1.58))
+
+
+def _read_again(length_m: float, distance_m: Floats) -> Floats:
+    """Likeness of heights read between the cells of a grid of triangles."""
+    return np.asarray(np.exp(-((distance_m / length_m) ** 1.9)))

@@ -10,7 +10,7 @@ and without them a half-empty stretch would be biased.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,11 +50,27 @@ ROUGHER = 0.25
 """A shoulder's own variance counts from where it exceeds the pavement's by this share: a scatter is
 uncertain by a few hundredths itself."""
 
-FLUSH_M, HIGH_LOW_M = (0.005,), (0.025, 0.1)
-"""Spreads of the step at an edge that is flush, and at one that is high or low."""
 
-WAYS = (0.5, 1 / 6, 1 / 6, 1 / 6)
-"""How likely an edge is as found, flush, high or low elsewhere, before the cells are asked."""
+class Kinds(NamedTuple):
+    """What an edge may be before the cells are asked.
+
+    Attributes
+    ----------
+    flush_m, high_low_m
+        Spreads of the step at an edge that is flush, and at one that is high or low, metres.
+    share
+        How likely it is as found, flush, high or low elsewhere.
+    """
+
+    flush_m: tuple[float, ...]
+    high_low_m: tuple[float, ...]
+    share: tuple[float, float, float, float]
+
+
+USUAL_KINDS = Kinds((0.005,), (0.025, 0.1), (0.5, 1 / 6, 1 / 6, 1 / 6))
+STEP_KINDS = Kinds((0.01,), (0.0125, 0.025, 0.1), (0.25, 0.25, 0.25, 0.25))
+"""The second is for the step itself: half an inch may be built or be none, and which place the edge
+has decides it (own choice, proven on plain roads with steps of 0 to 25 mm)."""
 
 STAYS_M = 80.0
 """So far an edge goes on flush, high or low, on average (our own choice: faults are as long)."""
@@ -199,7 +215,7 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     covariance, other = covariance + shared, other + shared[:, None]
     other_beta, other_evidence = others.beta.reshape(n, k, -1), others.evidence.reshape(n, k)
     edges = slice(0, places.shape[1])
-    mixed = _mix(
+    mixed = _mixed_ways(
         windows,
         np.concatenate([fits.beta[:, None], other_beta[:, edges]], axis=1),
         np.concatenate([covariance[:, None], other[:, edges]], axis=1),
@@ -246,8 +262,22 @@ def _places(breaks: Breaks, side: int) -> Floats:
     return np.where(found[:, None, None], breaks.edge_ways[:, side], np.nan)
 
 
-def _mix(
+def _mixed_ways(
     windows: Windows, beta: Floats, covariance: Floats, evidence: Floats, even: Floats
+) -> tuple[Floats, Floats]:
+    """Mix the fits of each way by `USUAL_KINDS`, but their steps by `STEP_KINDS`."""
+    mean, spread = _mix(windows, beta, covariance, evidence, even, USUAL_KINDS)
+    step, of_step = _mix(windows, beta, covariance, evidence, even, STEP_KINDS)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        wider = np.sqrt(of_step[:, 6, 6] / spread[:, 6, 6])
+    mean[:, 6] = step[:, 6]
+    spread[:, 6] *= wider[:, None]
+    spread[:, :, 6] *= wider[:, None]
+    return mean, spread
+
+
+def _mix(
+    windows: Windows, beta: Floats, covariance: Floats, evidence: Floats, even: Floats, kinds: Kinds
 ) -> tuple[Floats, Floats]:
     """Mix the fits of the edge as found, flush, up and down: (n, p) and (n, p, p).
 
@@ -259,9 +289,9 @@ def _mix(
     step, variance = beta[:, :, 6], covariance[:, :, 6, 6]
     top = np.where(known, evidence, -np.inf).max(axis=1, keepdims=True)
     with np.errstate(invalid="ignore"):
-        seen = np.where(known, np.exp(evidence - top) * _step_chance(step, variance), 0.0)
+        seen = np.where(known, np.exp(evidence - top) * _step_chance(step, variance, kinds), 0.0)
         seen = np.where(known, seen, 0.0) ** even[:, None] * known
-    share = _tied_ways(windows.s, windows.half_m, known * np.array(WAYS), seen)
+    share = _tied_ways(windows.s, windows.half_m, known * np.array(kinds.share), seen)
     share *= even[:, None]
     share[:, 0] += 1.0 - even
     lone = ~known[:, 0]
@@ -274,11 +304,12 @@ def _mix(
     return mean, spread
 
 
-def _step_chance(step: Floats, variance: Floats) -> Floats:
+def _step_chance(step: Floats, variance: Floats, kinds: Kinds) -> Floats:
     """Density beforehand of the step in each fit: flush ones are small, others have a sign."""
     out = np.zeros_like(step)
     variance = np.maximum(variance, 1e-12)
-    for way, (spreads, sign) in enumerate(((FLUSH_M, 0), (HIGH_LOW_M, -1), (HIGH_LOW_M, 1)), 1):
+    signed = ((kinds.flush_m, 0), (kinds.high_low_m, -1), (kinds.high_low_m, 1))
+    for way, (spreads, sign) in enumerate(signed, 1):
         d, v = step[:, way], variance[:, way]
         # one found may be any of them
         for column, at, of in ((way, d, v), (0, step[:, 0], variance[:, 0])):

@@ -46,6 +46,32 @@ def test_density_of_triangles_is_told_from_the_grid(per_m2):
     assert grain_of_points(per_m2).smear_m2 == pytest.approx(grain.smear_m2, rel=0.25)
 
 
+def test_a_grid_read_once_more_between_its_cells_is_smeared_by_both():
+    """Triangles read at 0.5 m, then halved with bilinear weights: variances of kernels add up."""
+    rng, per_m2 = np.random.default_rng(8), 8.0
+    at = rng.uniform((-10.0, -HALF - 2.0), (LENGTH + 10.0, HALF + 2.0), (46_000, 2))
+    at = at[: round(per_m2 * (LENGTH + 20.0) * (2.0 * HALF + 4.0))]
+    read = LinearNDInterpolator(Delaunay(at), 0.02 * rng.standard_normal(len(at)))
+    s, o, row, col = lattice(cell=0.25, length=LENGTH, half=HALF)
+    place = np.linalg.lstsq(
+        np.column_stack([row, col, np.ones_like(row)]), np.column_stack([s, o]), rcond=None
+    )[0]
+    z = np.zeros(len(s))
+    for down in (0, 1):
+        for along in (0, 1):
+            # the middles of coarse cells lie half a fine cell beside those of fine ones
+            k, m = (row - 0.5) / 2.0, (col - 0.5) / 2.0
+            r, c = np.floor(k) + down, np.floor(m) + along
+            coarse = np.column_stack([2.0 * r + 0.5, 2.0 * c + 0.5, np.ones_like(r)]) @ place
+            z += (1.0 - np.abs(k - r)) * (1.0 - np.abs(m - c)) * read(coarse)
+    grain = estimate_grain(make_cells(s, o, 100.0 + z, row, col, 0.25))
+    # a weight of 3/4 and one of 1/4, half a metre apart: variance 3/16 of a square
+    expected = SMEAR_SHARE / per_m2 + 3.0 / 16.0 * 0.5**2 + SIDEWAYS_M**2
+    assert grain.triangles > 0.95
+    assert grain.smear_m2 == pytest.approx(expected, rel=0.15)
+    assert abs(grain.smear_m2 - expected) < 2.0 * grain.smear_se_m2
+
+
 def test_cell_means_keep_the_box_of_their_cells():
     grain = estimate_grain(straight_cells(both_sides(), length=LENGTH, sigma=0.02, seed=3))
     assert grain.triangles < 0.2
