@@ -449,9 +449,9 @@ def _network(options: argparse.Namespace) -> int:
             print(f"note: {name}: {why}", file=sys.stderr)
     if not options.quiet:
         before = f", {done.resumed_m / 1000.0:.2f} km of it before" if done.resumed_m else ""
-        print(f"{done.roads} road(s), {done.length_m / 1000.0:.2f} km screened{before}.")
+        print(f"{_roads(done.roads)}, {done.length_m / 1000.0:.2f} km screened{before}.")
         if done.failed:
-            print(f"{len(done.failed)} road(s) not screened; the layer roads says why.")
+            print(f"{_roads(len(done.failed))} not screened; the layer roads says why.")
         print(f"Findings written to {options.out}.")
         print(_CAUTION)
     return 0
@@ -459,6 +459,10 @@ def _network(options: argparse.Namespace) -> int:
 
 _ROADS_TOLD = 5
 """Roads whose usual shoulders are told on the screen; all stand in the findings."""
+
+
+def _roads(count: int) -> str:
+    return "1 road" if count == 1 else f"{count} roads"
 
 
 def _summary(study: Any, out: str) -> str:
@@ -469,7 +473,7 @@ def _summary(study: Any, out: str) -> str:
     total = float(table["length_m"].sum())
     sigma_m = float(study.findings.run["noise_median_m"])
     noise = f"noise {1000 * sigma_m:.0f} mm" if math.isfinite(sigma_m) else "noise unknown"
-    roads = "1 road" if len(study.roads) == 1 else f"{len(study.roads)} roads"
+    roads = _roads(len(study.roads))
     lines = [f"{roads}, {total / 2000.0:.2f} km, both shoulders judged; {noise}."]
     rest = (Finding.BLOCKED_DITCH, Finding.CANT_TELL, Finding.NO_DATA)
     for finding in (Finding.NONE, *DEFECTS, *rest):

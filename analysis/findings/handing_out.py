@@ -157,8 +157,8 @@ def _steps(
         said = [f"Written: {path}"]
         if changed:
             said.append(
-                f"{changed} text(s) in it begin like a formula and got an apostrophe before "
-                "them, so that no spreadsheet runs them."
+                f"Texts in it that begin like a formula and got an apostrophe, so that no "
+                f"spreadsheet runs them: {changed}."
             )
         return said
 

@@ -348,7 +348,7 @@ class SectionPage(QWidget):
         self.canvas.caption = words.format(name=names[0], other=names[1])
         self.other.caption = names[1]
         if math.isfinite(raised):
-            up = value_text(abs(raised), "mm", self.model.units)
+            up = value_text(1000.0 * abs(raised), "mm", self.model.units)
             level = (
                 self.tr("{name}, dashed {height} higher"),
                 self.tr("{name}, dashed {height} lower"),

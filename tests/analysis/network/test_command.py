@@ -30,7 +30,7 @@ def test_a_network_is_screened_and_its_record_says_from_what(words, tmp_path, ca
     out = tmp_path / "out.gpkg"
     assert main([*words, "--out", str(out), "--workers", "1"]) == 0
     said = capsys.readouterr().out
-    assert "1 road(s), 0.14 km screened." in said and "Never work on a shoulder" in said
+    assert "1 road, 0.14 km screened." in said and "Never work on a shoulder" in said
     found = read_findings(out)
     assert found.roads["road"].tolist() == ["Teal Road"]
     assert str(found.run["centreline"]).endswith("roads.geojson")

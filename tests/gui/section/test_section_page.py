@@ -579,3 +579,16 @@ def test_edge_names_never_lie_on_each_other(
         axes = axes_for(view.section, QRectF(60.0, 10.0, width, 340.0), 5.0)
         said = drawn_texts(view, axes, monkeypatch)
         assert sum(text == "edge" for text in said) == count
+
+
+def test_caption_says_how_much_higher_the_other_grid_lies(
+    view: SectionPage, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """60 mm higher as a whole, so it is drawn dashed 60 mm lower."""
+    screened._take_second(screened.loaded)
+    settle(lambda: view._second is not None)
+    own = view.section
+    view.take_sections((own, replace(own, profile_z=own.profile_z + 0.060)))
+    assert "dashed 60 mm lower" in view.other.caption
+    screened.set_units("us")
+    assert "dashed 2.4 in lower" in view.other.caption
