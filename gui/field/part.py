@@ -98,7 +98,7 @@ class Part(QWidget):
             self.work("write", lambda: _written(path, inputs, write), written, title)
 
         kind = ending[1:].upper()
-        name = dated_name(words, ending=ending)
+        name = dated_name(self.model.only_road, words, ending=ending)
         self.shown = ask_name(self, title, name, f"{kind} (*{ending})", chosen)
 
     def print_sheet(self, sheet: Sheet, title: str) -> None:

@@ -268,11 +268,11 @@ class PlanPage(QWidget):
     # -- handing on -------------------------------------------------------------------------------
 
     def _ask_page(self) -> None:
-        name = dated_name(self.tr("Programme"), ending=".pdf")
+        name = dated_name(self.model.only_road, self.tr("Programme"), ending=".pdf")
         ask_name(self, self.tr("Print the page"), name, "PDF (*.pdf)", self.print_page)
 
     def _ask_table(self) -> None:
-        name = dated_name(self.tr("Programme"), ending=".csv")
+        name = dated_name(self.model.only_road, self.tr("Programme"), ending=".csv")
         ask_name(self, self.tr("Save the table"), name, "CSV (*.csv)", self.save_table)
 
     def print_page(self, path: str) -> None:

@@ -905,6 +905,12 @@ class WindowModel(QObject):
         return self.index[self.road_index] if self.road_index < len(self.index) else None
 
     @property
+    def only_road(self) -> str:
+        """Name of the road where there is only one, for the names of files; else empty."""
+        names = [road.name for road in self.index or self.roads]
+        return names[0] if len(names) == 1 else ""
+
+    @property
     def place_m(self) -> float | None:
         """Distance of the current station along its road, or None where none was screened."""
         road, station = self.road, self.station_index

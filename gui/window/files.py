@@ -380,7 +380,8 @@ class Files(QObject):
             self.model.screen_network(path, self.open_findings)
 
         title, filters = self.tr("Screen into a file"), "GeoPackage (*.gpkg)"
-        ask_name(self.dialogs.window, title, "network.gpkg", filters, chosen)
+        name = dated_name(self.model.only_road, self.tr("findings"), ending=".gpkg")
+        ask_name(self.dialogs.window, title, name, filters, chosen)
 
     def read_limits(self, path: str) -> None:
         """Judge by the limits of a file."""

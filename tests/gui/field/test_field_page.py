@@ -149,6 +149,8 @@ def test_readings_are_typed_in(page: FieldPage, settle: Settle, tmp_path: Path) 
     assert made.sheds is False
     settle(lambda: part.check is not None)
     part.save_button.click()
+    (offered,) = part.shown.selectedFiles()  # type: ignore[attr-defined]
+    assert Path(offered).name.startswith("Fernhollow Road readings 20")
     target = tmp_path / "typed.csv"
     part.shown.fileSelected.emit(str(target))  # type: ignore[attr-defined]
     settle(lambda: str(target) in part.said.text())
