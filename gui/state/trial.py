@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Signal
 
+from analysis.common.errors import VergelineError
 from gui.state import jobs
 from gui.state.model import WindowModel
 
 if TYPE_CHECKING:
-    from analysis.common.errors import VergelineError
     from analysis.common.limits import Limits
     from analysis.study.trying import Change
 
@@ -42,6 +42,8 @@ class Trial(QObject):
         self.change: Change | None = None
         self.trouble = ""
         self._text = self._merge = ""
+        # Neither kept nor dropped they would go with the window, unasked.
+        model.drafts.hold(self.tr("Limits that are tried"), self._to_text, self._try_again, self)
         model.limits_changed.connect(self.drop)
         model.study_changed.connect(self._on_study)
 
@@ -59,6 +61,21 @@ class Trial(QObject):
         self._text, self._merge = text, merge
         self._work_out()
         self.changed.emit()
+
+    def _to_text(self) -> str:
+        from analysis.common.limits import limits_to_toml
+
+        return "" if self.limits is None else limits_to_toml(self.limits)
+
+    def _try_again(self, text: str) -> None:
+        """Try the limits of a text; what can't be read is left out."""
+        from analysis.common.limits import limits_from_toml
+
+        try:
+            limits = limits_from_toml(text) if text else self._model.limits
+        except VergelineError:
+            return
+        self.start(limits, self.tr("Change limits"))
 
     def keep(self) -> None:
         """Judge by the tried limits from now on, as one edit."""

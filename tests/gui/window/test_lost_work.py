@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QMessageBox
 from analysis.findings.geopackage import read_findings
 from gui.field.field_page import FieldPage
 from gui.forms.forms import InputsForm
+from gui.forms.limits_form import LimitsForm
 from gui.plan.plan_page import PlanPage
 from gui.state.jobs import RoadSource
 from gui.state.model import WindowModel
@@ -122,6 +123,9 @@ def test_what_stood_in_fields_and_panes_comes_back(
     plan.dated.setChecked(True)
     plan.start.setDate(QDate(2027, 3, 1))
     plan.traffic_plan.setText("TC 14")
+    limits = full.panes["limits"].fill()
+    assert isinstance(limits, LimitsForm)
+    limits.trial.start(model.limits.with_value("rut_mm", 18.0), "Change limits")
     model.drafts.notes[model.reach_key(1)] = "look at the culv"
     model.open_second(shared_files[0])
     settle(lambda: model.second_study is not None)
@@ -158,11 +162,17 @@ def test_what_stood_in_fields_and_panes_comes_back(
     assert isinstance(form, InputsForm)
     settle(lambda: form.shoulder.lineEdit().text().startswith("2.2"))
     assert again.settings.shoulder_width_m == width, "it is typed, not entered"
+    limits = other.panes["limits"].fill()
+    assert isinstance(limits, LimitsForm) and limits.trial.limits is not None
+    assert limits.trial.limits["rut_mm"].value == 18.0 != again.limits["rut_mm"].value
+    settle(lambda: limits.trial.change is not None)
     # Saved with the findings, and there when they are opened again; a scrap of text isn't.
     again.save(earlier)
     settle(lambda: again.path == earlier)
     assert not again.modified
-    assert "Typed and not entered yet: Station, Note of the review" in question(other)
+    asked = question(other)
+    assert asked.startswith("Typed and not entered yet: ")
+    assert all(name in asked for name in ("Station", "Limits that are tried", "Note of the review"))
     assert "TC 14" in str(read_findings(earlier).run["panes_wanted"])
     model.close_study()
     assert model.beside.to_json() == "" and plan.traffic_plan.text() == "TC 14"
