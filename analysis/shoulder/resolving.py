@@ -379,9 +379,10 @@ def too_coarse(
     for at in zip(*np.nonzero(narrow), strict=True):
         kind = Why.FEW_CELLS_BETWEEN_FOUND if enough_given[at] else Why.FEW_CELLS_ACROSS
         out[at] = Reason(kind, (max(float(width[at]), 0.0), cell_m))
-    assumed = breaks.edge_source == Source.NOMINAL
+    kinds = np.where(breaks.hinge_source == Source.NOMINAL, Why.TOO_NOISY_NO_HINGE, Why.TOO_NOISY)
+    kinds[breaks.edge_source == Source.NOMINAL] = Why.TOO_NOISY_FOR_ASSUMED
     for at in zip(*np.nonzero(loose), strict=True):
-        kind = Why.TOO_NOISY_FOR_ASSUMED if assumed[at] else Why.TOO_NOISY
+        kind = Why(kinds[at])
         out[at] = Reason(kind, (float(average_m[at]), float(slope_se[at]), float(drop_se_mm[at])))
     return out
 

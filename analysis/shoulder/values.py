@@ -64,6 +64,7 @@ class Why(IntEnum):
     ROAD_RIVALS = 23
     ROAD_BEYOND = 24
     FEW_LEVELS = 25
+    TOO_NOISY_NO_HINGE = 26
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +74,9 @@ class Reason:
     `numbers` are the height in mm of a `KERB`; that and how far it stands outside the edge, metres,
     of a `KERB_AWAY`; the height that a `WALL` exceeds; width and cell in metres of
     `FEW_CELLS_ACROSS` and `FEW_CELLS_BETWEEN_FOUND`; averaging length (m) and standard errors of
-    slope (points) and drop (mm) of `TOO_NOISY` and `TOO_NOISY_FOR_ASSUMED`; share in percent of
-    the ground that is `MADE_UP`; height in mm of `GRASS`; places of the road's middle in
-    metres right of its line of `ROAD_RIVALS` (two) and `ROAD_BEYOND`.
+    slope (points) and drop (mm) of `TOO_NOISY`, `TOO_NOISY_FOR_ASSUMED` and `TOO_NOISY_NO_HINGE`;
+    share in percent of the ground that is `MADE_UP`; height in mm of `GRASS`; places of the road's
+    middle in metres right of its line of `ROAD_RIVALS` (two) and `ROAD_BEYOND`.
     """
 
     kind: Why
@@ -86,7 +87,8 @@ class Reason:
 class Noise:
     """Vertical noise of one cell, per station.
 
-    The correlation of two cells a distance d apart is ``(1 - nugget) exp(-d / correlation_m)``.
+    The correlation of two cells a distance d apart is ``(1 - nugget) exp(-d / correlation_m)``, see
+    `analysis.common.along.fading`.
 
     Attributes
     ----------

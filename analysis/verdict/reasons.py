@@ -104,6 +104,9 @@ WITHHELD = {
         f"With its edge only assumed, averaged over{_TOO_NOISY}let the edges be found in the "
         "terrain, or give them."
     ),
+    Why.TOO_NOISY_NO_HINGE: (
+        f"As no hinge shows here, averaged over{_TOO_NOISY}give the shoulder's width, or its hinge."
+    ),
     Why.ROAD_RIVALS: (
         "The road isn't found here: its middle may lie at {0} or at {1} (to the right of the given "
         "line, with a minus to the left): correct the line, give the edges, or search less far."
@@ -124,7 +127,8 @@ _FIGURES: dict[Why, tuple[tuple[str, int | None], ...]] = {
         (Why.FEW_CELLS_ACROSS, Why.FEW_CELLS_BETWEEN_FOUND), (("m", 1), ("m", None), ("", 1))
     ),
     **dict.fromkeys(
-        (Why.TOO_NOISY, Why.TOO_NOISY_FOR_ASSUMED), (("m", 0), ("points", 1), ("mm", 0))
+        (Why.TOO_NOISY, Why.TOO_NOISY_FOR_ASSUMED, Why.TOO_NOISY_NO_HINGE),
+        (("m", 0), ("points", 1), ("mm", 0)),
     ),
     Why.ROAD_RIVALS: (("m", 1), ("m", 1)),
     Why.ROAD_BEYOND: (("m", 1),),

@@ -1,5 +1,7 @@
 """What a grid can tell: handbook lines, all cells one by one, quality levels, words."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -438,6 +440,8 @@ def test_too_coarse_by_errors():
     length = np.full((n, 2), 20.0)
     assumed = too_coarse(_breaks(n=n, source=Source.NOMINAL), 0.5, slope, drop, length)
     assert assumed[0, 0].kind == Why.TOO_NOISY_FOR_ASSUMED
+    hidden = replace(_breaks(n=n), hinge_source=np.full((n, 2), Source.NOMINAL, dtype=np.int8))
+    assert too_coarse(hidden, 0.5, slope, drop, length)[0, 0].kind == Why.TOO_NOISY_NO_HINGE
 
 
 def _measures(status, slope_se):

@@ -15,6 +15,7 @@ NUMBERS = {
     Why.FEW_CELLS_BETWEEN_FOUND: (1.5, 1.2),
     Why.TOO_NOISY: (20.0, 3.04, 11.0),
     Why.TOO_NOISY_FOR_ASSUMED: (20.0, 3.04, 11.0),
+    Why.TOO_NOISY_NO_HINGE: (20.0, 3.04, 11.0),
     Why.ROAD_RIVALS: (0.5, -2.0),
     Why.ROAD_BEYOND: (-3.5,),
 }
@@ -37,6 +38,7 @@ def test_a_reason_says_what_mends_it():
     assert "or give edges and widths" in said[Why.FEW_CELLS_BETWEEN_FOUND]
     assert "finer grid" in said[Why.TOO_NOISY]
     assert "finer grid" not in said[Why.TOO_NOISY_FOR_ASSUMED]
+    assert "give the shoulder's width" in said[Why.TOO_NOISY_NO_HINGE]
 
 
 def test_nothing_is_minus_zero():
