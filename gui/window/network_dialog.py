@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import (
@@ -12,19 +10,22 @@ from PySide6.QtWidgets import (
     QDialogButtonBox,
     QHeaderView,
     QLabel,
-    QTableWidget,
-    QTableWidgetItem,
+    QTableView,
     QWidget,
 )
 
 from analysis.common.table import Table
 from analysis.common.units import unit_of
 from gui.look.making import named, stacked
+from gui.window.network_rows import COLUMNS, NetworkRows
 
 __all__ = ["MOST_STATIONS", "NetworkDialog", "is_network"]
 
 MOST_STATIONS = 6000
 """With more stations than this the roads of a file are opened one at a time."""
+
+
+_LOOK_AT_ROWS = 60
 
 
 def is_network(rows: Table) -> bool:
@@ -48,9 +49,6 @@ class NetworkDialog(QDialog):
     ) -> None:
         super().__init__(parent)
         self.setWindowTitle(self.tr("Roads of {name}").format(name=name))
-        # the most urgent first; last those without any urgent reach, or not screened
-        self._rows = rows.where(np.argsort(rows["rank"], kind="stable"))
-        self._system = system
         unit = unit_of("km", system).text
         titles = (
             self.tr("Road"),
@@ -60,18 +58,20 @@ class NetworkDialog(QDialog):
             self.tr("Most urgent reach"),
             self.tr("Why not screened"),
         )
-        self.table = named(QTableWidget(len(rows), len(titles)), self.tr("Roads"))
-        self.table.setHorizontalHeaderLabels(titles)
+        self.rows = NetworkRows(rows, titles, system, self)
+        self.table = named(QTableView(), self.tr("Roads"))
+        self.table.setModel(self.rows)
         self.table.verticalHeader().hide()
         self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.table.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
-        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self._fill()
         head = self.table.horizontalHeader()
         head.setSortIndicator(-1, Qt.SortOrder.AscendingOrder)  # as they stand, until asked
         self.table.setSortingEnabled(True)
+        head.setHighlightSections(False)
+        # Of thousands of roads the first tell well enough how wide a column is.
+        head.setResizeContentsPrecision(_LOOK_AT_ROWS)
         self.table.resizeColumnsToContents()
-        self.table.setColumnWidth(5, 160)
+        self.table.setColumnWidth(COLUMNS.index("reason"), 160)
         head.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
         self.note = QLabel(
             self.tr(
@@ -86,31 +86,19 @@ class NetworkDialog(QDialog):
         self.open_button.setText(self.tr("Open the road"))
         buttons.accepted.connect(self._choose)
         buttons.rejected.connect(self.reject)
-        self.table.itemSelectionChanged.connect(self._tell)
-        self.table.itemDoubleClicked.connect(lambda _item: self._choose())
+        self.table.selectionModel().selectionChanged.connect(lambda *_: self._tell())
+        self.table.doubleClicked.connect(lambda _index: self._choose())
         stacked(self, self.note, (self.table, 1), buttons, margins=(16, 14, 16, 12), spacing=10)
         self.resize(820, 480)
         self.table.selectRow(0)
         self._tell()
 
-    def _fill(self) -> None:
-        unit = unit_of("km", self._system)
-        for row in range(len(self._rows)):
-            held = self._rows.row(row)
-            cells: list[str | float] = [held["road"]]
-            cells += [
-                round(0.001 * unit.factor * float(held[name]), unit.decimals)
-                for name in ("length_m", "wont_shed_m", "cant_tell_m")
-            ]
-            cells += [float(held["rank"]), held["reason"]]
-            for place, value in enumerate(cells):
-                self.table.setItem(row, place, _item(value))
-
     def road(self) -> str:
         """Name of the chosen road; empty where none is, or it wasn't screened."""
-        row = self.table.currentRow()
-        item, why = self.table.item(row, 0), self.table.item(row, 5)
-        return "" if item is None or why is None or why.text() else item.text()
+        chosen = self.table.selectionModel().selectedRows()
+        if not chosen or self.rows.value(chosen[0].row(), "reason"):
+            return ""
+        return str(self.rows.value(chosen[0].row(), "road"))
 
     def _tell(self) -> None:
         self.open_button.setEnabled(bool(self.road()))
@@ -120,15 +108,3 @@ class NetworkDialog(QDialog):
         if road:
             self.accept()
             self.chosen.emit(road)
-
-
-def _item(value: str | float) -> QTableWidgetItem:
-    """Cell that sorts as what it is."""
-    item = QTableWidgetItem()
-    if isinstance(value, str):
-        item.setText(value)
-        item.setToolTip(value)
-    elif math.isfinite(value):
-        item.setData(Qt.ItemDataRole.DisplayRole, int(value) if value == int(value) else value)
-        item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-    return item

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QApplication
 
 from analysis import read_findings
 from analysis.common.columns import ROAD_COLUMNS
@@ -16,6 +17,7 @@ from analysis.findings.geopackage import road_summaries, write_in_parts
 from gui.state import jobs
 from gui.window import network_dialog
 from gui.window.network_dialog import NetworkDialog, is_network
+from gui.window.network_rows import NetworkRows
 
 
 def rows_of(names, stations, rank, reason):
@@ -34,8 +36,12 @@ ROWS = rows_of(
 )  # fmt: skip
 
 
+def cell(dialog, row, column, role=Qt.ItemDataRole.DisplayRole):
+    return dialog.rows.index(row, column).data(role)
+
+
 def shown(dialog):
-    return [dialog.table.item(k, 0).text() for k in range(dialog.table.rowCount())]
+    return [cell(dialog, row, 0) for row in range(dialog.rows.rowCount())]
 
 
 def test_most_urgent_road_first_and_one_that_failed_cannot_be_opened(qtbot):
@@ -43,13 +49,48 @@ def test_most_urgent_road_first_and_one_that_failed_cannot_be_opened(qtbot):
     qtbot.addWidget(dialog)
     assert shown(dialog) == ["Otter Road", "Wren Lane", "Gone Way"]
     # the international mile is 1609.344 m by definition
-    assert [dialog.table.item(k, 1).text() for k in range(3)] == ["1.24", "1", "1.86"]
+    assert [str(cell(dialog, row, 1)) for row in range(3)] == ["1.24", "1", "1.86"]
     with qtbot.waitSignal(dialog.chosen) as caught:
         qtbot.mouseClick(dialog.open_button, Qt.MouseButton.LeftButton)
     assert caught.args == ["Otter Road"]
     dialog.table.selectRow(2)
     assert not dialog.open_button.isEnabled()
-    assert "no heights" in dialog.table.item(2, 5).toolTip()
+    assert "no heights" in cell(dialog, 2, 5, Qt.ItemDataRole.ToolTipRole)
+    assert cell(dialog, 2, 4) is None
+
+
+def test_roads_are_sorted_and_the_chosen_one_stays_chosen(qtbot):
+    """What isn't known comes last, up or down; the road that is chosen goes with its row."""
+    dialog = NetworkDialog("county.gpkg", ROWS)
+    qtbot.addWidget(dialog)
+    dialog.table.selectRow(1)
+    assert dialog.road() == "Wren Lane"
+    head, down = dialog.table.horizontalHeader(), Qt.SortOrder.DescendingOrder
+    head.setSortIndicator(0, Qt.SortOrder.AscendingOrder)
+    assert shown(dialog) == ["Gone Way", "Otter Road", "Wren Lane"]
+    assert dialog.road() == "Wren Lane"
+    head.setSortIndicator(4, down)
+    assert shown(dialog) == ["Wren Lane", "Otter Road", "Gone Way"]
+    head.setSortIndicator(1, down)
+    assert [cell(dialog, row, 1) for row in range(3)] == [3, 2, 1.61]
+    assert dialog.road() == "Wren Lane"
+
+
+def test_three_thousand_roads_are_not_made_before_they_are_seen(qtbot, monkeypatch):
+    """A cell made for each would hold the window for most of a second."""
+    asked, really = set(), NetworkRows.value
+    monkeypatch.setattr(
+        NetworkRows, "value", lambda self, row, name: asked.add(row) or really(self, row, name)
+    )
+    many = ROWS.where(np.arange(3000) % 2)
+    dialog = NetworkDialog("county.gpkg", many)
+    qtbot.addWidget(dialog)
+    dialog.show()
+    qtbot.waitExposed(dialog)
+    QApplication.processEvents()
+    assert dialog.rows.rowCount() == 3000
+    assert dialog.table.rowAt(5) == 0
+    assert 0 < len(asked) < 200
 
 
 def test_what_counts_as_a_network():
