@@ -83,7 +83,7 @@ class Watch:
             self.seen.setdefault(beat, Counter())[words] += 1
 
     def causes(self) -> list[tuple[int, float, float, str]]:
-        """Return (late gaps, worst s, most own work s, chain), the most frequent first."""
+        """Return (late gaps, worst s, most own work s, chain), those of the most work first."""
         self._over.set()
         self._thread.join()
         found: dict[str, list[int]] = {}
@@ -97,7 +97,7 @@ class Watch:
             (len(beats), max(gaps[b] for b in beats), max(work[b] for b in beats), words)
             for words, beats in found.items()
         ]
-        return sorted(rows, key=lambda row: (-row[0], -row[1]))
+        return sorted(rows, key=lambda row: (-row[2], -row[1]))
 
 
 def run_loop(done: object, *, timeout_s: float = 60.0) -> None:
