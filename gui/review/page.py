@@ -459,6 +459,9 @@ class ReviewPage(QWidget):
             part.setEnabled(queue.current is not None)
 
     def _on_units(self) -> None:
+        if not self.isVisible():
+            # Its findings may be gone; the next review begins with new ones, in the units then.
+            return
         self.panel.show_item(self.queue.current)
         self.section.system = self.model.units
         self.section.update()

@@ -122,6 +122,7 @@ class Panes(QObject):
         # Docks take sizes only once they are laid out.
         self._share_due = later(self, self.share_out)
         self._same_due = later(self, self._size_as_before)
+        self._seen_due = later(self, partial(window.setUpdatesEnabled, True), TURN_MS)
         self._sizes: dict[str, QSize] = {}
         self._show_due = QTimer(self, interval=TURN_MS)
         self._show_due.timeout.connect(self._show_one)
@@ -197,17 +198,12 @@ class Panes(QObject):
         for name in ("limits", "reaches", "stations", "plan", "field"):
             window.tabifyDockWidget(panes["inputs"], panes[name])
         window.addDockWidget(right, panes["help"])
-        usual = [name for name in panes if name != "help"]
+        for pane in panes.values():
+            pane.hide()
+        self._hidden = [name for name in panes if name != "help"]
+        self._sized = False
         if self._shown:
-            for name, pane in panes.items():
-                pane.setVisible(name in usual)
-            panes["along"].raise_()
-            panes["reaches"].raise_()
-            self._share_due.start()
-        else:
-            self._hidden = usual
-            for pane in panes.values():
-                pane.hide()
+            self._show_hidden(["along", "reaches"])
 
     def share_out(self) -> None:
         """Share the window out: map and the plot along the road left, section and tables right."""
@@ -228,14 +224,12 @@ class Panes(QObject):
             return
         before, self._shown = self._shown, shown
         if shown:
-            # One with each turn of the event loop: laying all of them out at once holds it up.
-            self._to_show = list(self._hidden)
-            self._front = self._in_front or ["along", "inputs"]
-            self._show_due.start()
+            self._show_hidden(self._in_front or ["along", "inputs"])
             return
         if self._to_show:
             self._show_due.stop()
             self._to_show = []
+            self._seen_due.start()
         elif before:
             self._hidden = [n for n, pane in self.by_name.items() if not pane.isHidden()]
             self._state = self.window.saveState(LAYOUT_VERSION)
@@ -243,6 +237,13 @@ class Panes(QObject):
             self._in_front = list(self._sizes)
         for pane in self.by_name.values():
             pane.hide()
+
+    def _show_hidden(self, front: list[str]) -> None:
+        """Show what is hidden, one with each turn of the event loop: all at once holds it up."""
+        self._to_show, self._front = list(self._hidden), front
+        # What is half laid out isn't shown either: each pane would be painted many times.
+        self.window.setUpdatesEnabled(False)
+        self._show_due.start()
 
     def to_front(self, name: str) -> None:
         """Put a pane before those that share its place, once it is there."""
@@ -269,6 +270,7 @@ class Panes(QObject):
             self._share_due.start()
         elif self._sizes:
             self._same_due.start()
+        self._seen_due.start()
 
     def _note_sizes(self) -> None:
         """Remember how large the panes are: coming one by one they would each take from the last.

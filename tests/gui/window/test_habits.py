@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rasterio
-from PySide6.QtCore import QSettings, Qt
+from PySide6.QtCore import QEvent, QObject, QSettings, Qt
 from PySide6.QtPrintSupport import QPrinter
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QInputDialog, QLabel, QStatusBar
@@ -127,7 +127,7 @@ def test_layout_is_kept_under_a_name_and_comes_back(full: Window, settle: Settle
     dialog.textValueSelected.emit("two/screens")
     assert layouts.names() == ["two-screens"]
     panes.usual()
-    settle()
+    settle(lambda: not panes.coming)
     assert not panes["straight"].isHidden()
     menu.aboutToShow.emit()
     next(a for a in menu.actions() if a.text() == "two-screens").trigger()
@@ -140,6 +140,29 @@ def test_layout_is_kept_under_a_name_and_comes_back(full: Window, settle: Settle
     QSettings().setValue("layouts/spoiled", "rubbish")
     layouts.take("spoiled")
     assert "can't be used" in told[-1]
+
+
+def test_panes_come_one_by_one_and_are_painted_once(full: Window, settle: Settle) -> None:
+    """Painted with each that comes, plots and map together would hold the loop for long."""
+    panes, painted = full.panes, []
+
+    class Painted(QObject):
+        def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+            if event.type() == QEvent.Type.Paint:
+                painted.append(panes.coming)
+            return False
+
+    seen = Painted()
+    full.map.plot.viewport().installEventFilter(seen)
+    panes["straight"].hide()
+    settle()
+    painted.clear()
+    panes.usual()
+    assert panes.coming
+    settle(lambda: not panes.coming and bool(painted))
+    assert all(not panes[name].isHidden() for name in ("along", "straight", "field"))
+    assert panes["help"].isHidden()
+    assert not any(painted)
 
 
 def test_splitter_of_the_section_stays(

@@ -138,6 +138,23 @@ def test_next_findings_are_made_ahead(
         kept.clear()
 
 
+def test_units_changed_once_the_findings_are_gone(
+    window: Window, page: ReviewPage, shared_results: tuple[jobs.Inputs, Loaded]
+) -> None:
+    """A review that was left says nothing any more of findings that were there then."""
+    model, real = window.model, shared_results[1]
+    page.queue.step(COUNT - 1 - page.queue.at)
+    assert page.queue.at == COUNT - 1
+    window.set_reviewing(False)
+    model.take_screened(many_findings(real, 3))
+    model.set_units("us")
+    model.set_units("metric")
+    model.take_screened(many_findings(real, COUNT))
+    window.commands["review"].trigger()
+    run_loop(lambda: not window._turns)
+    assert len(page.queue.items) == COUNT
+
+
 def test_escape_leaves_the_reasons_then_the_review(window: Window, page: ReviewPage) -> None:
     """The map is back in its place, and the panes that were there before are there again."""
     shown_before = set(window.panes._hidden)
