@@ -16,7 +16,16 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-__all__ = ["SELECTABLE", "abreast", "later", "named", "stacked", "tool_button", "yielding"]
+__all__ = [
+    "SELECTABLE",
+    "abreast",
+    "later",
+    "named",
+    "paint_again",
+    "stacked",
+    "tool_button",
+    "yielding",
+]
 
 # Text that mouse and keyboard can select, to copy it.
 SELECTABLE = (
@@ -94,6 +103,16 @@ def _filled(
     if inside is not None:
         inside.setLayout(layout)
     return layout
+
+
+def paint_again(widget: QWidget) -> None:
+    """Paint a widget anew whose updates were disabled.
+
+    Enabled alone it may stay as it is for good: Qt has asked for what was waiting to be painted
+    then, got nothing, and doesn't ask again.
+    """
+    widget.setUpdatesEnabled(True)
+    widget.repaint()
 
 
 def later(owner: QObject, slot: Callable[[], Any], ms: int = 0) -> QTimer:

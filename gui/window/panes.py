@@ -11,7 +11,7 @@ from PySide6.QtCore import QByteArray, QObject, QPoint, QSize, Qt, QTimer, Signa
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QDockWidget, QLabel, QMainWindow, QMenu, QTabBar, QTabWidget, QWidget
 
-from gui.look.making import later
+from gui.look.making import later, paint_again
 from gui.state.model import WindowModel
 from gui.state.runner import sentence_for
 
@@ -122,7 +122,7 @@ class Panes(QObject):
         # Docks take sizes only once they are laid out.
         self._share_due = later(self, self.share_out)
         self._same_due = later(self, self._size_as_before)
-        self._seen_due = later(self, partial(window.setUpdatesEnabled, True), TURN_MS)
+        self._seen_due = later(self, partial(paint_again, window), TURN_MS)
         self._sizes: dict[str, QSize] = {}
         self._show_due = QTimer(self, interval=TURN_MS)
         self._show_due.timeout.connect(self._show_one)

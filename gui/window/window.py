@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 
 from gui.look import theme
 from gui.look.icons import app_icon, icon
-from gui.look.making import later, named, stacked, tool_button
+from gui.look.making import later, named, paint_again, stacked, tool_button
 from gui.look.units import value_text
 from gui.look.words import cautions
 from gui.map.map_view import MapView
@@ -61,7 +61,7 @@ class Window(QMainWindow):
         self._had_findings = False
         self.noticed = Noticed(self.model, self)
         self._measured = self._share = ""
-        self._seen_due = later(self, partial(self.setUpdatesEnabled, True), TURN_MS)
+        self._seen_due = later(self, partial(paint_again, self), TURN_MS)
         self._build_middle()
         self.dialogs = Dialogs(self)
         self.files = Files(self.model, self.dialogs)
