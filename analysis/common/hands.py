@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
-__all__ = ["hands", "started"]
+__all__ = ["hands", "in_advance", "started"]
 
 _Value = TypeVar("_Value")
 
@@ -29,8 +29,27 @@ def started(work: Callable[[], _Value]) -> Callable[[], _Value]:
 
     With one thread to compute with, it is done when it is waited for.
     """
-    if hands() < 2:
-        return work
+    return work if hands() < 2 else _begun(work)
+
+
+def in_advance(works: Iterable[Callable[[], _Value]]) -> Iterator[Callable[[], _Value]]:
+    """Give work that waits for files, in its order; the next is done while the last is used.
+
+    Call what is given to wait for what comes of it. The first is done then, in the same thread.
+    """
+    held: Callable[[], _Value] | None = None
+    for work in works:
+        if held is None:
+            held = work
+            continue
+        following = _begun(work)
+        yield held
+        held = following
+    if held is not None:
+        yield held
+
+
+def _begun(work: Callable[[], _Value]) -> Callable[[], _Value]:
     pool = ThreadPoolExecutor(1)
     future = pool.submit(work)
     pool.shutdown(wait=False)

@@ -17,7 +17,7 @@ from itertools import islice
 from typing import Any
 
 from analysis.common.errors import SettingsError
-from analysis.network.tasks import Common, Failed, Result, Task, work
+from analysis.network.tasks import Common, Failed, Result, Task, work, work_through
 
 __all__ = ["Crew", "cluster_crew", "own_crew", "process_crew"]
 
@@ -31,13 +31,12 @@ _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NU
 
 
 def own_crew(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, list[Result]]]:
-    """Do the tasks here, one after another."""
-    for task in tasks:
-        yield task, work(common, task)
+    """Do the tasks here, one after another, with all cores."""
+    return work_through(common, tasks)
 
 
 def process_crew(workers: int) -> Crew:
-    """So many processes of this machine.
+    """So many processes of this machine, each of which computes with one thread.
 
     One that crashes, or is killed for want of memory, fails the road it was at and no other.
     """

@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from analysis.common.errors import Cancelled, VergelineError
+from analysis.common.hands import in_advance
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.corridor.door import lay_out
-from analysis.corridor.values import Case, Extras
+from analysis.corridor.values import Case, Extras, Ground
 from analysis.network.spool import kept
 from analysis.road.roadline import Road
 from analysis.shoulder.values import Sections
 from analysis.study import pieces
-from analysis.study.pieces import Piece, PieceFound, Taught, measure_piece
+from analysis.study.pieces import Piece, PieceFound, Taught, look_at, measure_piece
 from analysis.terrain.grid import Terrain
 
-__all__ = ["Common", "Failed", "Item", "Result", "Task", "in_tasks", "name_of", "work"]
+__all__ = [
+    "Common",
+    "Failed",
+    "Item",
+    "Result",
+    "Task",
+    "in_tasks",
+    "name_of",
+    "work",
+    "work_through",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,16 +113,42 @@ def work(common: Common, task: Task) -> list[Result]:
     list of bytes or Failed
         For each piece what `spool.kept` makes of its `PieceFound`, without sections, and of those.
     """
-    return [_measured(common, item, road) for item, road in zip(*_parts(task), strict=True)]
+    ((_, results),) = work_through(common, [task])
+    return results
 
 
-def _parts(task: Task) -> tuple[tuple[Item, ...], tuple[Road, ...]]:
-    return task.items, task.roads
+def work_through(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, list[Result]]]:
+    """Do tasks one after another as `work` does: the next piece is read while one is measured."""
+    waiting: deque[Task] = deque()
+
+    def looks() -> Iterator[Callable[[], tuple[Case, Ground]]]:
+        for task in tasks:
+            waiting.append(task)
+            for item, road in zip(task.items, task.roads, strict=True):
+                yield partial(_look, common, item, road)
+
+    coming = in_advance(looks())
+    # a look is begun one piece ahead, so that its task is there by then
+    for looked in coming:
+        task = waiting.popleft()
+        results = []
+        for item, road in zip(task.items, task.roads, strict=True):
+            results.append(_measured(common, item, road, looked))
+            if len(results) < len(task.items):
+                looked = next(coming)
+        yield task, results
 
 
-def _measured(common: Common, item: Item, road: Road) -> Result:
+def _look(common: Common, item: Item, road: Road) -> tuple[Case, Ground]:
+    return look_at(common.case(road), item.piece, item.taught)
+
+
+def _measured(
+    common: Common, item: Item, road: Road, looked: Callable[[], tuple[Case, Ground]]
+) -> Result:
     try:
-        found = measure_piece(common.case(road), item.piece, item.taught)
+        case = common.case(road)
+        found = measure_piece(case, item.piece, item.taught, looked=looked)
     except VergelineError as error:
         return Failed(str(error))
     except (Cancelled, MemoryError):

@@ -11,8 +11,9 @@ afterwards from all that was measured.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from itertools import pairwise
 from typing import Any, TypeVar
 
@@ -20,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import NoGroundError
+from analysis.common.hands import in_advance
 from analysis.common.station_arrays import joined, stations_of
 from analysis.common.types import Bools, Floats, Progress, share_of
 from analysis.corridor.door import as_made, no_ground, read
@@ -40,6 +42,7 @@ __all__ = [
     "Piece",
     "PieceFound",
     "Taught",
+    "look_at",
     "measure_piece",
     "measured_of",
     "pieces_of",
@@ -165,12 +168,31 @@ def _grain_by_samples(case: Case) -> Grain | None:
     return estimate_grain(put_together(_end_to_end(found))) if found else None
 
 
+def look_at(
+    case: Case, piece: Piece, taught: Taught, progress: Progress | None = None
+) -> tuple[Case, Ground]:
+    """Read the ground that a piece is looked at on; return it after the case of its stations.
+
+    Parameters are those of `measure_piece`.
+    """
+    case = replace(case, strips=taught.strips)
+    if piece.keep.stop - piece.keep.start == len(case.s):
+        return case, read(case, progress)
+    usual = np.median(case.box_m, axis=0)
+    here = stations_of(replace(case, usual_box_m=usual), piece.look)
+    try:
+        return here, read(here, progress, span=(piece.low, piece.high))
+    except NoGroundError:
+        return here, no_ground(case, (piece.low, piece.high))
+
+
 def measure_piece(
     case: Case,
     piece: Piece,
     taught: Taught,
     *,
     ground: bool = False,
+    looked: Callable[[], tuple[Case, Ground]] | None = None,
     progress: Progress | None = None,
 ) -> PieceFound:
     """Measure one piece of a road.
@@ -185,23 +207,14 @@ def measure_piece(
         What the whole road teaches, as `taught_by` tells.
     ground
         Whether to hand back the piece's ground.
+    looked
+        Gives what `look_at` does, where that was begun before.
     progress
         Called with the share done and a few words; may raise `Cancelled`.
     """
-    case = replace(case, strips=taught.strips)
     whole = piece.keep.stop - piece.keep.start == len(case.s)
-    span = None if whole else (piece.low, piece.high)
-    here = case
-    if not whole:
-        usual = np.median(case.box_m, axis=0)
-        here = stations_of(replace(case, usual_box_m=usual), piece.look)
     report = share_of(progress, 0.0, 0.35)
-    try:
-        found = read(here, report, span=span)
-    except NoGroundError:
-        if whole:
-            raise
-        found = no_ground(case, (piece.low, piece.high))
+    here, found = look_at(case, piece, taught, report) if looked is None else looked()
     here, found = as_made(here, found, taught.grain)
     fixed = given_breaks(case.road, case.s, case.extras)
     fixed = fixed if whole else stations_of(fixed, piece.look)
@@ -256,9 +269,19 @@ def measured_of(case: Case, progress: Progress | None = None) -> tuple[Case, Gro
     """
     pieces = pieces_of(case)
     taught, parts = taught_by(case, pieces), []
-    for k, piece in enumerate(pieces):
-        report = share_of(progress, k / len(pieces), (k + 1) / len(pieces))
-        parts.append(measure_piece(case, piece, taught, ground=True, progress=report))
+    shares = [
+        share_of(progress, k / len(pieces), (k + 1) / len(pieces)) for k in range(len(pieces))
+    ]
+    # the first is read here, and tells how far it is; the others while those before are measured
+    reports = [share_of(shares[0], 0.0, 0.35), *[None] * (len(pieces) - 1)]
+    looks = in_advance(
+        partial(look_at, case, piece, taught, report)
+        for piece, report in zip(pieces, reports, strict=True)
+    )
+    for piece, looked, report in zip(pieces, looks, shares, strict=True):
+        parts.append(
+            measure_piece(case, piece, taught, ground=True, looked=looked, progress=report)
+        )
     case, measured = put_pieces_together(case, parts)
     return case, _joined_ground([part.ground for part in parts if part.ground]), measured
 
