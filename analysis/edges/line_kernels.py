@@ -172,11 +172,24 @@ def _knots(place: Any, ie: int, ih: int, knot_m: float) -> int:
 
 
 @compiled
+def _first_at(u: Any, x: float) -> int:
+    """Give the first of ascending places that isn't below x."""
+    first, stop = 0, u.size
+    while first < stop:
+        middle = (first + stop) // 2
+        if u[middle] < x:
+            first = middle + 1
+        else:
+            stop = middle
+    return first
+
+
+@compiled
 def _widest(u: Any, reach: Any, shapes: Shapes) -> int:
     """Most bins that a knot or form covers."""
     most = 1
     for j in range(u.size):
-        most = max(most, np.searchsorted(u, u[j] + 2.0 * shapes.knot_m) - j + 1)
+        most = max(most, _first_at(u, u[j] + 2.0 * shapes.knot_m) - j + 1)
     for f in range(reach.shape[0]):
         for q in range(shapes.forms.shape[0]):
             begin, end = shapes.forms[q, 0], shapes.forms[q, 2]
@@ -196,8 +209,7 @@ def _lay_beside(block: _Block, ie: int, shapes: Shapes, beside: _Beside) -> None
     for q in range(span.shape[1]):
         if q < knots:
             at = place[ie] + (q + 1) * knot_m
-            first = np.searchsorted(u, at - knot_m)
-            stop = np.searchsorted(u, at + knot_m)
+            first, stop = _first_at(u, at - knot_m), _first_at(u, at + knot_m)
             for j in range(first, stop):
                 value[ie, q, j - first] = max(0.0, 1.0 - abs(u[j] - at) / knot_m)
             span[ie, q, 0], span[ie, q, 1] = first, stop

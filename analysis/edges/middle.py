@@ -16,6 +16,7 @@ import numpy as np
 from scipy.special import softmax
 
 from analysis.common.along import moving_sums
+from analysis.common.hands import hands
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Bools, Floats
 from analysis.corridor.blocks import WIDE_BLOCKS, BlockSections
@@ -226,7 +227,7 @@ def find_middle(
     away = (offset[fixed] - line.given[fixed, None]) / line.given_se[fixed, None]
     evidence[fixed] -= 0.5 * away**2
     hold = float(np.exp(-sections.length_m / LINE_ALONG_M))
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(min(2, hands())) as pool:
         tied = partial(tie_places, evidence, offset, hold=hold)
         ways = list(pool.map(tied, [share * line.off_m for share in LINE_SHARES]))
     odds = np.log(SHARE_CHANCES) + np.array([told for _, told in ways])
@@ -282,7 +283,7 @@ def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[
             section.weigh(z[part], squares[part], share, value[j], least[j])
 
     # the loops let go of the interpreter
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(hands()) as pool:
         list(pool.map(weigh, range(places.size)))
     return value.T, least.min(axis=0) / bins
 

@@ -157,16 +157,15 @@ def _spread_line(source: Any, kernel: Any, target: Any) -> None:
 
 @compiled
 def _pairs_forward(
-    evidence: Any, evidence_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+    seen: Any, seen_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
 ) -> None:
     """Let `post` and `none` hold what each block and those before it say."""
-    blocks, p, q = evidence.shape
+    blocks, p, q = seen.shape
     moved = np.empty((p, q))
     work = np.empty((p, q))
     line = np.empty(p)
     sums = np.empty(p)
     for b in range(blocks):
-        most = max(evidence_none[b].max(), evidence[b].max())
         if b > 0:
             _spread(post[b - 1], kernel, moved, work)
             _spread_line(none[b - 1], kernel, line)
@@ -181,10 +180,10 @@ def _pairs_forward(
                     before = fresh[i, j] * (1.0 - switch)
                 else:
                     before = moved[i, j] * (1.0 - switch) + line[i] * switch * fresh[i, j]
-                post[b, i, j] = before * np.exp(evidence[b, i, j] - most)
+                post[b, i, j] = before * seen[b, i, j]
                 total += post[b, i, j]
             before = switch if b == 0 else line[i] * (1.0 - switch) + sums[i] * switch
-            none[b, i] = before * np.exp(evidence_none[b, i] - most)
+            none[b, i] = before * seen_none[b, i]
             total += none[b, i]
         scale = 1.0 / total if total > 0.0 else 0.0
         for i in range(p):
@@ -195,10 +194,10 @@ def _pairs_forward(
 
 @compiled
 def _pairs_backward(
-    evidence: Any, evidence_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+    seen: Any, seen_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
 ) -> None:
     """Bring in the message of all later blocks."""
-    blocks, p, q = evidence.shape
+    blocks, p, q = seen.shape
     moved = np.empty((p, q))
     work = np.empty((p, q))
     line = np.empty(p)
@@ -208,12 +207,11 @@ def _pairs_backward(
     given = np.empty((p, q))
     given_none = np.empty(p)
     for b in range(blocks - 2, -1, -1):
-        most = max(evidence_none[b + 1].max(), evidence[b + 1].max())
         for i in range(p):
-            given_none[i] = back_none[i] * np.exp(evidence_none[b + 1, i] - most)
+            given_none[i] = back_none[i] * seen_none[b + 1, i]
             sums[i] = 0.0
             for j in range(q):
-                given[i, j] = back[i, j] * np.exp(evidence[b + 1, i, j] - most)
+                given[i, j] = back[i, j] * seen[b + 1, i, j]
                 sums[i] += given[i, j] * fresh[i, j]
         _spread(given, kernel, moved, work)
         _spread_line(given_none, kernel, line)
@@ -244,14 +242,14 @@ def _pairs_backward(
 
 @compiled
 def tie_pairs(
-    evidence: Any, evidence_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+    seen: Any, seen_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
 ) -> None:
     """Posterior of edge and hinge in every block, given all blocks (forward-backward).
 
     Parameters
     ----------
-    evidence, evidence_none : (b, p, q), (b, p)
-        Log evidence with a shoulder and without one.
+    seen, seen_none : (b, p, q), (b, p)
+        Evidence with a shoulder and without one; the greatest of each block is 1.
     fresh : (p, q)
         Probability of a hinge where a shoulder begins, for each edge; rows sum to 1.
     kernel : (2r + 1,)
@@ -261,16 +259,23 @@ def tie_pairs(
     post, none : (b, p, q), (b, p)
         Results; they sum to 1 in each block.
     """
-    _pairs_forward(evidence, evidence_none, fresh, kernel, switch, post, none)
-    _pairs_backward(evidence, evidence_none, fresh, kernel, switch, post, none)
+    _pairs_forward(seen, seen_none, fresh, kernel, switch, post, none)
+    _pairs_backward(seen, seen_none, fresh, kernel, switch, post, none)
 
 
 @compiled
-def _switched(moved: Any, switch: float, out: Any) -> None:
-    """Let either of two states turn into the other one, (2, p)."""
-    for i in range(moved.shape[1]):
-        out[0, i] = (1.0 - switch) * moved[0, i] + switch * moved[1, i]
-        out[1, i] = (1.0 - switch) * moved[1, i] + switch * moved[0, i]
+def _moved_on(source: Any, kernel: Any, switch: float, moved: Any, out: Any) -> None:
+    """Move two states (2, p) by a kernel (p, p), and let either turn into the other one."""
+    p = source.shape[1]
+    for k in range(2):
+        for j in range(p):
+            moved[k, j] = 0.0
+        for i in range(p):
+            for j in range(p):
+                moved[k, j] += source[k, i] * kernel[i, j]
+    for j in range(p):
+        out[0, j] = (1.0 - switch) * moved[0, j] + switch * moved[1, j]
+        out[1, j] = (1.0 - switch) * moved[1, j] + switch * moved[0, j]
 
 
 @compiled
@@ -289,27 +294,38 @@ def tie_crown(seen: Any, blank: Any, kernel: Any, switch: float, post: Any) -> N
         Result; sums to 1 in each block.
     """
     blocks, p = seen.shape
-    to = kernel.T.copy()
-    before, moved, given = np.full((2, p), 0.5 / p), np.empty((2, p)), np.empty((2, p))
+    to = np.empty((p, p))
+    state, moved, given = np.empty((2, p)), np.empty((2, p)), np.empty((2, p))
+    for i in range(p):
+        state[0, i] = state[1, i] = 0.5 / p
+        for j in range(p):
+            to[j, i] = kernel[i, j]
     for b in range(blocks):
         if b > 0:
-            np.dot(post[b - 1], kernel, moved)
-            _switched(moved, switch, before)
+            _moved_on(given, kernel, switch, moved, state)
         total = 0.0
         for i in range(p):
-            post[b, 0, i], post[b, 1, i] = before[0, i] * seen[b, i], before[1, i] * blank[b]
-            total += post[b, 0, i] + post[b, 1, i]
-        post[b] /= total
-    back = np.ones((2, p))
+            given[0, i], given[1, i] = state[0, i] * seen[b, i], state[1, i] * blank[b]
+            total += given[0, i] + given[1, i]
+        for k in range(2):
+            for i in range(p):
+                given[k, i] /= total
+                post[b, k, i] = given[k, i]
+    for i in range(p):
+        state[0, i] = state[1, i] = 1.0
     for b in range(blocks - 2, -1, -1):
         for i in range(p):
-            given[0, i], given[1, i] = back[0, i] * seen[b + 1, i], back[1, i] * blank[b + 1]
-        np.dot(given, to, moved)
-        _switched(moved, switch, back)
-        back /= back.max()
-        total = 0.0
-        for i in range(p):
-            for k in range(2):
-                post[b, k, i] *= back[k, i]
+            given[0, i], given[1, i] = state[0, i] * seen[b + 1, i], state[1, i] * blank[b + 1]
+        _moved_on(given, to, switch, moved, state)
+        most, total = 0.0, 0.0
+        for k in range(2):
+            for i in range(p):
+                most = max(most, state[k, i])
+        for k in range(2):
+            for i in range(p):
+                state[k, i] /= most
+                post[b, k, i] *= state[k, i]
                 total += post[b, k, i]
-        post[b] /= total
+        for k in range(2):
+            for i in range(p):
+                post[b, k, i] /= total

@@ -120,7 +120,9 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     post = np.empty_like(evidence)
     post_none = np.empty_like(none)
     kernel, switch = drift_kernel(side.drift_m(), step_m), PRIORS.switch * side.length_m / 5.0
-    tie_pairs(evidence, none, fresh, kernel, switch, post, post_none)
+    most = np.maximum(evidence.max(axis=(1, 2)), none.max(axis=1))
+    seen, seen_none = np.exp(evidence - most[:, None, None]), np.exp(none - most[:, None])
+    tie_pairs(seen, seen_none, fresh, kernel, switch, post, post_none)
     bare = post_none.sum(axis=1)
     hinge = moments(post.sum(axis=1), at_hinge)[0]
     coarse = moments(post.sum(axis=2) + post_none, at_edge)

@@ -186,7 +186,9 @@ def test_tie_pairs_equals_all_paths(blocks, seed):
     fresh /= fresh.sum(axis=1, keepdims=True)
     kernel, switch = np.array([0.25, 0.5, 0.25]), 0.15
     post, post_none = np.empty_like(evidence), np.empty_like(none)
-    tie_pairs(evidence, none, fresh, kernel, switch, post, post_none)
+    most = np.maximum(evidence.max(axis=(1, 2)), none.max(axis=1))
+    seen, seen_none = np.exp(evidence - most[:, None, None]), np.exp(none - most[:, None])
+    tie_pairs(seen, seen_none, fresh, kernel, switch, post, post_none)
     states = [(i, j) for i in range(p) for j in (*range(q), -1)]
 
     def weight(b, state):
