@@ -26,6 +26,9 @@ from tests.benchmarks.long_road import centreline, write_long_road
 __all__ = ["main"]
 
 HOME = Path(__file__).parents[2]
+START_KM = 0.5
+"""A road so short that its workers do little but start."""
+
 RUNS_IN = Path(tempfile.gettempdir()) / "vergeline_speed"
 
 OLD = """
@@ -72,7 +75,7 @@ def _cpu() -> float:
 
 
 def network(km: float, workers: int) -> list[float]:
-    """One road through the engine."""
+    """One road through the engine: by so many workers, or by this process alone (0)."""
     from analysis import open_terrain, screen
     from analysis.network.crews import own_crew, process_crew
     from analysis.network.engine import screen_network
@@ -80,7 +83,7 @@ def network(km: float, workers: int) -> list[float]:
 
     grid = open_terrain(terrain(km))
     screen(grid, [make_road("first", line(km)[:16])])
-    crew = own_crew if workers == 1 else process_crew(workers)
+    crew = process_crew(workers) if workers else own_crew
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out.gpkg"
         return timed(lambda: screen_network(grid, [make_road("long", line(km))], out, crew=crew))
@@ -128,8 +131,9 @@ def stages(km: float) -> dict[str, float]:
     from analysis import open_terrain, screen
     from analysis.road.roadline import make_road
 
-    grid, spent, last = open_terrain(terrain(km)), {}, [time.perf_counter(), "start"]
+    grid, spent = open_terrain(terrain(km)), {}
     screen(grid, [make_road("first", line(km)[:16])])
+    last = [time.perf_counter(), "start"]
 
     def note(_share: float, words: str, _road: str) -> None:
         now = time.perf_counter()
@@ -177,6 +181,24 @@ def show(name: str, km: float, found: list[float]) -> None:
     )
 
 
+def compare_workers(km: float, workers: int, own: list[float]) -> None:
+    """Print how much faster many workers are than one.
+
+    A worker is one core: a process that computes with one thread. One process by itself computes
+    with as many threads as there are cores, which no two workers of two cores can halve.
+    """
+    start = apart("network", START_KM, workers)
+    show("workers of a short road", START_KM, start)
+    few, many = (apart("network", km, count) for count in (1, workers))
+    show("1 worker", km, few)
+    show(f"{workers} workers", km, many)
+    apart_from_start = (few[0] - start[0]) / max(many[0] - start[0], 1e-9)
+    print(
+        f"  {few[0] / many[0]:.2f} times as fast as one worker ({apart_from_start:.2f} once they "
+        f"have started), {own[0] / many[0]:.2f} times as fast as one process with all cores"
+    )
+
+
 def main() -> None:
     """Print a table of all runs."""
     parser = argparse.ArgumentParser()
@@ -192,15 +214,13 @@ def main() -> None:
         return
     one = {}
     for km in options.km:
-        one[km] = apart("network", km, 1)
+        one[km] = apart("network", km, 0)
         show("one process", km, one[km])
     if len(one) > 1:
         slope = np.polyfit(np.log(list(one)), np.log([v[1] for v in one.values()]), 1)[0]
         print(f"grows with the length to the power of {slope:.3f}")
     km = options.km[len(options.km) // 2]
-    many = apart("network", km, options.workers)
-    show(f"{options.workers} workers", km, many)
-    print(f"  {one[km][0] / many[0]:.2f} times as fast as one process")
+    compare_workers(km, options.workers, one[km])
     for name, found in apart("references", km).items():
         show(name, km, found)
         print(f"  the screening takes {one[km][1] / found[1]:.0f} times as long")
