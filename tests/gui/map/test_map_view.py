@@ -1,6 +1,7 @@
 """The map: what it shows, selecting, following, measuring, and staying live on a huge grid."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -517,3 +518,43 @@ def test_reaches_that_changed_are_starred(
     assert view.furniture.has_changes
     screened.set_survey_change(None)
     assert not len(view._changed.points())
+
+
+def test_change_to_the_other_grid_is_shaded(view: MapView, settle: Settle) -> None:
+    """The other lies 60 mm higher all over, its left shoulder 40 mm more: only that shows, blue."""
+    study = view.model.study
+    assert study is not None and view.model.loaded is not None
+    (part,) = study.roads
+    ribbon = part.ground.ribbon
+    worked = (ribbon.o < -3.6) & (ribbon.o > -5.0)
+    higher = replace(ribbon, z=ribbon.z + 0.060 + np.where(worked, 0.040, 0.0))
+    other = replace(part, ground=replace(part.ground, ribbon=higher))
+    view.relief_action.setChecked(True)
+    view.model._take_second(
+        replace(view.model.loaded, study=replace(study, roads=(other,), findings=study.findings))
+    )
+    assert view.change_action.isChecked() and not view.relief_action.isChecked()
+    settle(lambda: view.change.key is not None)
+    view.model.select_station(0, view.model.nearest_station(0, 60.0), 0)
+    view.show_station()
+    settle(lambda: view.change.item.store is not None and len(view.change.item.store.cache) > 0)
+    settle(lambda: view.model.runner.idle() and view.idle())
+    key = view.furniture.change
+    assert key is not None and key.noise_mm == pytest.approx(0.0, abs=1e-6)
+    title, limit, unit, below = view.furniture._scale_words()
+    assert (limit, unit) == ("30", "mm") and "than fernhollow" in title and "noise" in below
+    picture = view.plot.grab().toImage()
+    x, y = view.origin
+    ratio = picture.devicePixelRatio()
+
+    def blue(o: float) -> float:
+        values = []
+        for east in np.arange(53.0, 58.0, 0.7):
+            at = place_of(view, (EAST + east - x, NORTH + 20.0 - o - y))
+            pixel = picture.pixelColor(int(at.x() * ratio), int(at.y() * ratio))
+            values.append(pixel.blue() - pixel.red())
+        return float(np.mean(values))
+
+    assert blue(-4.3) > max(blue(4.3), blue(1.5)) + 60.0
+    view.model.close_second()
+    assert view.furniture.change is None and not view.change_action.isChecked()

@@ -13,6 +13,7 @@ from gui.field.field_page import FieldPage
 from gui.forms.forms import InputsForm
 from gui.forms.limits_form import LimitsForm
 from gui.plan.plan_page import PlanPage
+from gui.state.beside import SECOND
 from gui.state.jobs import RoadSource
 from gui.state.model import WindowModel
 from gui.window.autosave import Autosave
@@ -127,8 +128,8 @@ def test_what_stood_in_fields_and_panes_comes_back(
     assert isinstance(limits, LimitsForm)
     limits.trial.start(model.limits.with_value("rut_mm", 18.0), "Change limits")
     model.drafts.notes[model.reach_key(1)] = "look at the culv"
-    model.open_second(shared_files[0])
-    settle(lambda: model.second_study is not None)
+    # As opening it does, which a window that is killed covers.
+    model.beside.put(SECOND, shared_files[0])
     form = full.panes["inputs"].fill()
     assert isinstance(form, InputsForm)
     full.activateWindow()
