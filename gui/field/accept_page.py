@@ -14,6 +14,7 @@ from gui.look.asking import ask_file
 from gui.look.making import abreast, stacked
 from gui.look.units import number
 from gui.look.words import QT_TRANSLATE_NOOP, chance_text, side_text
+from gui.state.beside import LATER_SURVEY
 
 if TYPE_CHECKING:
     from analysis.findings.acceptance import ReachAcceptance
@@ -67,8 +68,17 @@ class AcceptPage(Part):
         )
         readings.checked.connect(self._show)
         model.study_changed.connect(self._drop)
+        model.beside.taken.connect(self._open_again)
         model.units_changed.connect(self._show)
         self._show()
+        self._open_again()
+
+    def _open_again(self) -> None:
+        """Go on with the survey after the work that these findings were compared with."""
+        path = str(self.model.beside.get(LATER_SURVEY) or "")
+        if path != self.later_path:
+            self.later_path = path
+            self._drop()
 
     def accepted(self) -> tuple[Acceptance, ...]:
         """Work accepted at the readings after it."""
@@ -93,6 +103,7 @@ class AcceptPage(Part):
         if found is None:
             return
         self.later_path = path
+        self.model.beside.put(LATER_SURVEY, path)
 
         def judge() -> tuple[tuple[ReachAcceptance, ...], Findings]:
             from analysis.findings.acceptance import accept_reaches

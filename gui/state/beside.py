@@ -12,10 +12,12 @@ from typing import Any
 
 from PySide6.QtCore import QObject, Signal, SignalInstance
 
-__all__ = ["OTHER_SURVEY", "SECOND", "Beside", "KeptFields"]
+__all__ = ["LATER_SURVEY", "OTHER_SURVEY", "SECOND", "Beside", "KeptFields"]
 
-SECOND, OTHER_SURVEY = "second", "other survey"
-"""Under these names: the grid and the findings that the findings are compared with."""
+SECOND, OTHER_SURVEY, LATER_SURVEY = "second", "other survey", "later survey"
+"""Under these names: the grid, the findings of another survey and those of one after the work that
+the findings are compared with."""
+_LOOKED_AT = (SECOND, OTHER_SURVEY, LATER_SURVEY)
 
 
 class Beside(QObject):
@@ -41,6 +43,11 @@ class Beside(QObject):
     def unsaved(self) -> bool:
         """Whether something that was typed is another than in the file."""
         return _typed(self.to_json()) != _typed(self._saved)
+
+    @property
+    def comparing(self) -> bool:
+        """Whether something is open that the findings are compared with."""
+        return any(name in self._values for name in _LOOKED_AT)
 
     def get(self, pane: str) -> Any:
         """Return what was put for a pane; None where nothing was."""
@@ -87,8 +94,7 @@ def _read(text: str) -> dict[str, Any]:
 
 def _typed(text: str) -> dict[str, Any]:
     """All but what is only looked at, which is no reason to ask before the window closes."""
-    looked_at = (SECOND, OTHER_SURVEY)
-    return {pane: values for pane, values in _read(text).items() if pane not in looked_at}
+    return {pane: values for pane, values in _read(text).items() if pane not in _LOOKED_AT}
 
 
 class KeptFields(QObject):

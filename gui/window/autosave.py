@@ -20,7 +20,6 @@ from PySide6.QtCore import QLockFile, QObject, QTimer, Signal
 
 from analysis.common.errors import VergelineError
 from analysis.common.outputs import replacing
-from gui.state.beside import OTHER_SURVEY, SECOND
 from gui.state.model import WindowModel
 from gui.state.reopening import inputs_record
 from gui.window.being_typed import being_typed
@@ -136,8 +135,7 @@ class Autosave(QObject):
         model = self._model
         drafts, focus = model.drafts.record(), being_typed()
         unscreened = model.findings is None and bool(model.inputs.paths)
-        compared = model.beside.get(SECOND) or model.beside.get(OTHER_SURVEY)
-        if not (model.modified or unscreened or compared or drafts or focus):
+        if not (model.modified or unscreened or model.beside.comparing or drafts or focus):
             return {}
         source = model.inputs.terrain_source
         name = model.path or (source.path if source is not None and unscreened else "")

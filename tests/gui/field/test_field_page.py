@@ -189,6 +189,14 @@ def test_finished_work_is_accepted_and_printed(
     part.open_later(str(tmp_path / "later.gpkg"))
     settle(lambda: bool(part.judged))
     assert part.table.model().rowCount() == len(part.judged) + 1
+    # With other findings it goes, with these it comes again; looking is no change to be saved.
+    kept = page.model.beside.to_json()
+    assert "later.gpkg" in kept
+    page.model.beside.recover("")
+    assert part.judged == () and part.later_path == ""
+    page.model.beside.recover(kept)
+    settle(lambda: bool(part.judged))
+    settle(lambda: len(part.accepted()) == 1)
     part.sheet_button.click()
     target = tmp_path / "accepted.pdf"
     part.shown.fileSelected.emit(str(target))  # type: ignore[attr-defined]
