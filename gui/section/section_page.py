@@ -409,7 +409,8 @@ class SectionPage(QWidget):
             # Below each other: beside each other they would have to be scrolled.
             heads = [self.tr("Number (required)"), *heads[1:3]]
             if other:
-                heads[1:] = [f"{head}\n{self.tr('other grid')}" for head in heads[1:]]
+                below = self.tr("other grid")
+                heads[1:] = [f"{head}\n{below}" for head in heads[1:]]
         elif other:
             heads[3:3] = [self.tr("Left, other grid"), self.tr("Right, other grid")]
         table.clear()

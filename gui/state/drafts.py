@@ -49,12 +49,11 @@ class Drafts(QObject):
 
     def names(self) -> list[str]:
         """Return what a person calls the fields that hold text."""
-        tr = QCoreApplication.translate
         found = list(self.typed())
         if any(map(str.strip, self.notes.values())):
-            found.append(tr("Drafts", "Note of the review"))
+            found.append(QCoreApplication.translate("Drafts", "Note of the review"))
         if any(map(str.strip, self.reasons.values())):
-            found.append(tr("Drafts", "Reason in own words"))
+            found.append(QCoreApplication.translate("Drafts", "Reason in own words"))
         return found
 
     def record(self) -> dict[str, Any]:
