@@ -14,7 +14,7 @@ from analysis.common.verdicts import Verdict
 from analysis.road.roadline import Road
 from analysis.study.values import RoadStudy
 
-__all__ = ["SCREENED", "failed_roads", "road_rows"]
+__all__ = ["NOT_SCREENED", "SCREENED", "failed_roads", "road_rows"]
 
 SCREENED, NOT_SCREENED = "screened", "not screened"
 

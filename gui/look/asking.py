@@ -14,7 +14,7 @@ from typing import Any
 from PySide6.QtCore import QSettings, Qt
 from PySide6.QtWidgets import QFileDialog, QWidget
 
-__all__ = ["ask_file", "ask_name", "dated_name"]
+__all__ = ["ask_file", "ask_folder", "ask_name", "dated_name"]
 
 Slot = Callable[[str], Any]
 
@@ -23,6 +23,13 @@ def ask_file(parent: QWidget, title: str, filters: str, slot: Slot) -> QFileDial
     """Ask for a file that is there, beginning in the folder that was used last."""
     dialog = QFileDialog(parent, title, _folder(), filters)
     dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
+    return _open(dialog, slot)
+
+
+def ask_folder(parent: QWidget, title: str, slot: Slot) -> QFileDialog:
+    """Ask for a folder that is there; what lies in it is shown too."""
+    dialog = QFileDialog(parent, title, _folder())
+    dialog.setFileMode(QFileDialog.FileMode.Directory)
     return _open(dialog, slot)
 
 

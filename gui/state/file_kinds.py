@@ -37,8 +37,14 @@ def _contents(path: str) -> list[tuple[str, str]]:
 def kind_of(path: str) -> str:
     """Tell what a dropped file is by its name: "terrain", "road", "limits", or "" for neither.
 
-    A GeoPackage may be a road or a saved study: that is settled by its layers.
+    A GeoPackage may be a road or a saved study: that is settled by its layers. A folder is a
+    terrain where it holds tiles of one, or of points.
     """
+    if os.path.isdir(path):
+        from analysis.terrain.points import is_points
+        from analysis.terrain.tiles import is_tiles
+
+        return "terrain" if is_tiles(path) or is_points(path) else ""
     suffix = Path(path).suffix.lower()
     if suffix == ".toml":
         return "limits"

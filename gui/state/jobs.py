@@ -23,6 +23,7 @@ from gui.state.runner import Progress
 if TYPE_CHECKING:
     from analysis.common.limits import Limits
     from analysis.common.settings import Settings
+    from analysis.common.table import Table
     from analysis.corridor.values import Extras
     from analysis.findings.geopackage import Findings
     from analysis.road.roadline import Road
@@ -480,6 +481,7 @@ def open_study(progress: Progress, path: str, road: str = "") -> Opened:
         inputs = open_inputs(progress, terrain_source, source, job.extras)
         if road:
             inputs = replace(inputs, roads=tuple(r for r in inputs.roads if r.name == road))
+        inputs = _without_failed(inputs, found.roads)
     except VergelineError as error:
         note = f"The findings are here, the sections aren't: {error}"
         inputs = Inputs(None, (), terrain_source, source, job.extras, note=note)
@@ -500,6 +502,20 @@ def open_study(progress: Progress, path: str, road: str = "") -> Opened:
         stamp,
         str(found.run.get("panes_wanted") or ""),
     )
+
+
+def _without_failed(inputs: Inputs, rows: Table) -> Inputs:
+    """Leave out roads that couldn't be screened: one of them would fail the others again."""
+    from analysis.study.road_rows import NOT_SCREENED
+
+    failed = set(rows["road"][rows["outcome"] == NOT_SCREENED])
+    there = [road.name for road in inputs.roads if road.name in failed]
+    if not there:
+        return inputs
+    few = ", ".join(there[:3]) + (" …" if len(there) > 3 else "")
+    note = f"{inputs.note.rstrip('.')}. Not screened, as the table of roads says: {few}"
+    kept = tuple(road for road in inputs.roads if road.name not in failed)
+    return replace(inputs, roads=kept, note=note)
 
 
 def look_through(progress: Progress, path: str) -> None:

@@ -127,6 +127,7 @@ class Commands(QObject):
         rows: tuple[tuple[str, str, Any, Callable[[], object]], ...] = (
             ("open_any", self.tr("&Open…"), "Ctrl+O", files.ask_open),
             ("open_terrain", self.tr("Open &terrain…"), "Ctrl+T", files.ask_terrain),
+            ("open_tiles", self.tr("Open a &folder of tiles…"), "", files.ask_tiles),
             ("open_road", self.tr("Open &road…"), "Ctrl+L", files.ask_road),
             ("road_reading", self.tr("&How to read the road…"), "", files.ask_road_reading),
             ("open_sample", self.tr("Open the sa&mple road"), "", files.open_sample),
@@ -213,8 +214,8 @@ class Commands(QObject):
         for title, names in (
             (
                 self.tr("&File"),
-                "open_any open_terrain heights open_road road_reading extras recent open_sample | "
-                "save save_as export sheets | close_study leave",
+                "open_any open_terrain open_tiles heights open_road road_reading extras recent "
+                "open_sample | save save_as export sheets | close_study leave",
             ),
             (self.tr("&Edit"), "undo redo | agree reject to_check unreview | give_back"),
             (self.tr("&Screening"), "screen screen_network cancel | review | compare end_compare"),

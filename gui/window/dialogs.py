@@ -30,7 +30,7 @@ from PySide6.QtWidgets import (
 )
 
 from analysis.common.errors import VergelineError
-from gui.look.asking import ask_file, ask_name
+from gui.look.asking import ask_file, ask_folder, ask_name
 from gui.look.icons import app_icon
 from gui.look.making import abreast, named, stacked
 from gui.map.tiles import Light
@@ -84,6 +84,10 @@ class Dialogs(QObject):
     def ask_file(self, title: str, filters: str, slot: Callable[[str], Any]) -> None:
         """Ask for a file that is there."""
         self.shown = ask_file(self.window, title, filters, slot)
+
+    def ask_folder(self, title: str, slot: Callable[[str], Any]) -> None:
+        """Ask for a folder that is there."""
+        self.shown = ask_folder(self.window, title, slot)
 
     def ask_name(self, title: str, name: str, filters: str, slot: Callable[[str], Any]) -> None:
         """Ask for the name of a file to write; `name` ends as all of them do."""

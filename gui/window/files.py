@@ -97,6 +97,12 @@ class Files(QObject):
         title, kind = self.tr("Open terrain"), self.tr("Terrain grids")
         self._ask(title, kind, GRID_FILTER, self.open_terrain)
 
+    def ask_tiles(self) -> None:
+        """Ask for a folder of terrain tiles, or of points."""
+        self.dialogs.ask_folder(
+            self.tr("Open a folder of tiles"), lambda path: self.open_paths([path])
+        )
+
     def ask_road(self) -> None:
         """Ask for a road centreline."""
         self._ask(self.tr("Open road"), self.tr("Lines"), ROAD_FILTER, self.open_road)
@@ -319,7 +325,15 @@ class Files(QObject):
         """Open dropped or named files, whatever they are."""
         terrain = road = ""
         for path in paths:
-            if not Path(path).is_file():
+            if Path(path).is_dir() and kind_of(path) != "terrain":
+                self.dialogs.tell(
+                    self.tr("Opening"),
+                    self.tr("The folder {name} holds no tiles of terrain or points.").format(
+                        name=Path(path).name
+                    ),
+                )
+                return
+            if not Path(path).exists():
                 self.dialogs.tell(
                     self.tr("Opening"),
                     self.tr("There is no file {path}: check the name and folder.").format(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import threading
 from dataclasses import replace
 
@@ -14,10 +15,13 @@ from analysis import read_findings
 from analysis.common.columns import ROAD_COLUMNS
 from analysis.common.table import Table
 from analysis.findings.geopackage import road_summaries, write_in_parts
+from analysis.road.roadline import make_road
+from analysis.study.road_rows import failed_roads
 from gui.state import jobs
 from gui.window import network_dialog
 from gui.window.network_dialog import NetworkDialog, is_network
 from gui.window.network_rows import NetworkRows
+from tests.builders.files import write_lines
 
 
 def rows_of(names, stations, rank, reason):
@@ -142,6 +146,22 @@ def test_the_window_asks_which_road_and_opens_it_alone(window, saved, settle, mo
     assert window.model.path == ""
 
 
+def test_a_road_that_failed_does_not_fail_the_others_again(shared_results, tmp_path):
+    """What is measured again for the sections is what was screened."""
+    inputs, loaded = shared_results
+    (lane,) = inputs.roads
+    both = [lane.xy, lane.xy + np.array([0.0, 3.0])]
+    names = [{"name": lane.name}, {"name": "Gone Way"}]
+    lines = write_lines(tmp_path / "two.gpkg", both, names)
+    run = {**loaded.findings.run, "centreline": str(lines), "centreline_layer": ""}
+    lost = failed_roads([make_road("Gone Way", both[1])], ["Its tile is broken."])
+    path = tmp_path / "findings.gpkg"
+    write_in_parts([loaded.findings], run, path, lost=(lost, [both[1]]))
+    opened = jobs.open_study(lambda *_: None, str(path))
+    assert [road.name for road in opened.inputs.roads] == [lane.name]
+    assert "Not screened, as the table of roads says: Gone Way" in opened.inputs.note
+
+
 def test_damage_elsewhere_in_the_file_is_said_once_the_road_is_there(
     window, saved, settle, monkeypatch
 ):
@@ -170,3 +190,16 @@ def test_the_window_screens_into_a_file(window, road_files, settle, tmp_path):
     assert len(road_summaries(out)) == 1
     # nothing was opened by it
     assert window.model.loaded is None
+
+
+def test_a_folder_of_tiles_is_opened_like_a_grid(window, road_files, settle, tmp_path):
+    terrain, road = road_files
+    tiles, other = tmp_path / "tiles", tmp_path / "letters"
+    for folder in (tiles, other):
+        folder.mkdir()
+    shutil.copy(terrain, tiles / "a.tif")
+    window.files.open_paths([str(tiles), road])
+    settle(lambda: window.model.can_screen)
+    assert window.model.terrain.path == str(tiles)
+    window.files.open_paths([str(other)])
+    assert "letters holds no tiles" in window.dialogs.shown.text()
