@@ -312,7 +312,7 @@ def _open_inputs(
 ) -> tuple[Any, Any, Any, dict[str, Any]]:
     """Grid, roads, points if there are any, and what to record of them.
 
-    Roads that lie off the grid are appended to `left_out`.
+    Roads that lie off the grid are appended to `left_out`: a network asks for them.
     """
     import numpy as np
 
@@ -353,7 +353,8 @@ def _open_inputs(
     )
     for note in notes:
         print(f"note: {note}", file=sys.stderr)
-    if points is not None and not options.grid:
+    # the pieces of a network make grids of their own
+    if points is not None and not options.grid and left_out is None:
         reach_m = options.half_width + 1.0
         grid = grid_of(points, np.concatenate([boxes_along(road, reach_m) for road in roads]))
     day = options.surveyed
@@ -434,8 +435,6 @@ def _network(options: argparse.Namespace) -> int:
 
     if options.workers < 1:
         raise SettingsError(f"--workers is {options.workers}, but must be 1 or more.")
-    if options.points and not options.grid:
-        raise SettingsError("A network needs --grid, beside --points where there are any.")
     crew = own_crew if options.workers == 1 else process_crew(options.workers)
     if options.cluster:
         crew = cluster_crew(options.cluster)

@@ -13,13 +13,17 @@ from analysis.common.types import Progress, share_of
 from analysis.corridor.grain import estimate_grain, grain_of_points, smeared_boxes
 from analysis.corridor.height_unit import check_height_unit
 from analysis.corridor.made_up import made_up
-from analysis.corridor.points import point_boxes, read_points
+from analysis.corridor.points import boxes_along, point_boxes, read_points
 from analysis.corridor.repeated import put_together
 from analysis.corridor.ribbon import FINEST_STEP_M, footprint, read_corridor
 from analysis.corridor.values import Case, Cells, Extras, Grain, Ground, Ribbon
 from analysis.road.roadline import Road, frames, station_grid
 from analysis.terrain.grid import Terrain
 from analysis.terrain.image import brightness_at
+from analysis.terrain.point_grid import grid_of, is_plane_of
+
+_AROUND_M = 20.0
+"""A grid made of the points of a part of a road reaches so far beyond it: cells lean on others."""
 
 __all__ = ["as_made", "lay_out", "no_ground", "read"]
 
@@ -52,8 +56,9 @@ def read(
     none = None if span is None else no_ground(case, span)
     report = share_of(progress, 0.0, 0.5)
     try:
-        _, ribbon = read_corridor(case.grid, case.road, half_m, s_range=span, progress=report)
-        check_height_unit(points, case.road, ribbon, case.grid.cell_m)
+        grid = _grid_along(case, span)
+        _, ribbon = read_corridor(grid, case.road, half_m, s_range=span, progress=report)
+        check_height_unit(points, case.road, ribbon, grid.cell_m)
     except NoGroundError:
         # on a piece of a road points may go on where the grid has a gap, and the other way round
         if none is None:
@@ -67,6 +72,16 @@ def read(
             raise
         return replace(none, ribbon=ribbon)
     return Ground(_seen(cells, case), ribbon)
+
+
+def _grid_along(case: Case, span: tuple[float, float] | None) -> Terrain:
+    """The grid under a part of the road; made of its points where nobody gave one."""
+    points = case.extras.points
+    if points is None or not is_plane_of(points, case.grid):
+        return case.grid
+    low, high = (0.0, case.road.length_m) if span is None else span
+    around = low - _AROUND_M, high + _AROUND_M
+    return grid_of(points, boxes_along(case.road, case.settings.half_width_m + 1.0, around))
 
 
 def no_ground(case: Case, span: tuple[float, float], *, cell_m: float | None = None) -> Ground:

@@ -29,6 +29,7 @@ from analysis.study.pieces import pieces_of, taught_by
 from analysis.study.road_rows import failed_roads
 from analysis.study.warm_up import note_run
 from analysis.terrain.grid import Terrain, checksum
+from analysis.terrain.point_grid import plane_of
 from analysis.terrain.tiles import is_tiles
 
 __all__ = ["Done", "screen_network"]
@@ -95,7 +96,11 @@ def screen_network(
     limits = limits or default_limits(settings.surface)
     if not roads:
         raise RoadError("There is no road to screen: choose a layer with at least one centreline.")
-    common = Common(grid, settings, limits, extras or Extras())
+    extras = extras or Extras()
+    if extras.points is not None and grid.held is not None:
+        # a grid in memory is nobody else's: each piece makes its own
+        grid = plane_of(extras.points)
+    common = Common(grid, settings, limits, extras)
     job = _Job(common, roads, Path(out), progress)
     job.measure(crew)
     done = job.write(sources or {}, started)
@@ -262,6 +267,10 @@ def _mark_of(common: Common, roads: Sequence[Road]) -> str:
     if Path(grid.path).is_file() or is_tiles(grid.path):
         _feed(mark, [checksum(grid.path), os.stat(grid.path).st_mtime_ns])
     _feed(mark, [common.settings.to_json(), common.limits, common.extras, list(roads)])
+    points, image = common.extras.points, common.extras.image
+    for path in [*(() if points is None else points.paths), *([image] if image else [])]:
+        if os.path.exists(path):
+            _feed(mark, [path, os.path.getsize(path), os.stat(path).st_mtime_ns])
     record = run_record_version()
     _feed(mark, [record])
     return mark.hexdigest()

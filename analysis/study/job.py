@@ -25,6 +25,7 @@ from analysis.shoulder.seam import seam_text
 from analysis.study.inputs import KERBS_KNOWN
 from analysis.study.values import RoadStudy
 from analysis.terrain.grid import checksum
+from analysis.terrain.point_grid import is_plane_of
 from analysis.terrain.tiles import is_tiles
 from analysis.verdict.door import usual_text
 
@@ -129,7 +130,8 @@ def _points_record(case: Case) -> dict[str, str]:
         "points": "\n".join(str(Path(path).resolve()) for path in points.paths),
         "points_checksum": "\n".join(checksum(path) for path in points.paths),
     }
-    return record if case.grid.held is None else {**record, "terrain": record["points"]}
+    made = case.grid.held is not None or is_plane_of(points, case.grid)
+    return {**record, "terrain": record["points"], "terrain_checksum": ""} if made else record
 
 
 def limits_record(limits: Limits) -> dict[str, Any]:

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.errors import TerrainError
+from analysis.common.errors import NoGroundError
 from analysis.common.types import Bools, Floats, Progress
 from analysis.terrain.grid import Terrain, open_terrain
 from analysis.terrain.points import PointFiles, Points, ground_points
 
-__all__ = ["grid_of", "plane_of"]
+__all__ = ["grid_of", "is_plane_of", "plane_of"]
 
 _FINEST_CELL_M, _COARSEST_CELL_M = 0.25, 2.0
 _TILE, _HALO = 128, 3
@@ -41,6 +41,11 @@ def plane_of(survey: PointFiles) -> Terrain:
     )
 
 
+def is_plane_of(survey: PointFiles, grid: Terrain) -> bool:
+    """Whether a grid is only the description that `plane_of` gives, without heights."""
+    return grid.held is None and grid.path == survey.paths[0]
+
+
 def grid_of(
     survey: PointFiles, boxes: Floats | None = None, progress: Progress | None = None
 ) -> Terrain:
@@ -64,7 +69,7 @@ def grid_of(
     Raises
     ------
     TerrainError
-        No ground point in the boxes, or a file can't be read.
+        No ground point in the boxes (`NoGroundError`), or a file can't be read.
     """
     plane = plane_of(survey)
     cell, _, west, _, _, north = plane.transform
@@ -77,7 +82,7 @@ def grid_of(
     for points in ground_points(survey, boxes, progress):
         sums.add(points, wanted)
     if not sums.tiles:
-        raise TerrainError(
+        raise NoGroundError(
             f"The points of {survey.paths[0]} don't reach any road: give the files that cover them."
         )
     return _in_memory(survey, sums)

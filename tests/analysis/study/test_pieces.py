@@ -11,12 +11,14 @@ import pytest
 from analysis import Extras, Settings, default_limits, screen
 from analysis.common.errors import TerrainError
 from analysis.corridor.door import lay_out
-from analysis.findings.geopackage import write_findings
+from analysis.corridor.points import boxes_along
+from analysis.findings.geopackage import read_findings, write_findings
 from analysis.network.engine import screen_network
 from analysis.network.tasks import Task, work
 from analysis.road.roadline import make_road
 from analysis.study import pieces
 from analysis.terrain.grid import open_terrain
+from analysis.terrain.point_grid import grid_of
 from analysis.terrain.points import open_points
 from sample_terrain.point_files import write_points
 from sample_terrain.surveys import Points
@@ -58,7 +60,7 @@ def test_seams_do_not_show(case, monkeypatch):
         assert np.nanmax(off[name]) < 0.1, name
 
 
-POINTS_M = 500.0
+POINTS_M = 400.0
 
 
 @pytest.fixture(scope="module")
@@ -91,7 +93,7 @@ def surveyed(tmp_path_factory):
 @pytest.fixture
 def short_pieces(monkeypatch):
     monkeypatch.setattr(pieces, "WHOLE_M", 300.0)
-    monkeypatch.setattr(pieces, "PIECE_M", 250.0)
+    monkeypatch.setattr(pieces, "PIECE_M", 200.0)
     monkeypatch.setattr(pieces, "OVERLAP_M", 100.0)
 
 
@@ -126,6 +128,21 @@ def test_points_give_the_same_whoever_measures_them(surveyed, short_pieces, tmp_
         here = inside & (np.asarray(table["side"], dtype=str) == side)
         off = (table["shoulder_slope_pct"][here] - slope) / table["shoulder_slope_se"][here]
         assert np.sqrt(np.mean(off**2)) < 1.6
+
+
+def test_points_alone_are_a_network_too(surveyed, short_pieces, tmp_path):
+    """Each piece makes the grid for its water; where they meet it is that of the whole."""
+    case, survey = surveyed, surveyed.extras.points
+    whole = grid_of(survey, boxes_along(case.road, 12.0))
+    study = screen(whole, [case.road], case.settings, case.limits, extras=case.extras)
+    out = tmp_path / "network.gpkg"
+    words = (case.settings, case.limits)
+    screen_network(whole, [case.road], out, *words, extras=case.extras, crew=far_crew)
+    found, table = read_findings(out), study.findings.stations
+    assert found.stations["verdict"].tolist() == table["verdict"].tolist()
+    for name in ("shoulder_slope_pct", "edge_drop_mm", "retained_mm", "ditch_depth_m"):
+        np.testing.assert_allclose(found.stations[name], table[name], rtol=1e-4, atol=1e-4)
+    assert found.run["terrain"] == found.run["points"] == study.findings.run["points"]
 
 
 def test_where_there_are_no_points_at_all_a_long_road_is_refused(surveyed, short_pieces):
