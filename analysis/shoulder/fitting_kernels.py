@@ -264,17 +264,17 @@ def blank_fits(windows: int, cells: int) -> Fits:
 
 
 @compiled
-def _row(design: Any, m: int, t: float, basis: Any) -> None:
-    x = basis[0]
+def _row(design: Any, m: int, t: float, basis: Any, c: int) -> None:
+    x = basis[0, c]
     design[0, m] = 1.0
     design[1, m] = t
     design[2, m] = t * t - 1.0 / 3.0
     design[3, m] = x
     design[4, m] = t * x
-    design[5, m] = basis[1]
-    design[6, m] = -basis[2]
-    design[7, m] = basis[3]
-    design[8, m] = basis[4]
+    design[5, m] = basis[1, c]
+    design[6, m] = -basis[2, c]
+    design[7, m] = basis[3, c]
+    design[8, m] = basis[4, c]
 
 
 @compiled
@@ -549,7 +549,7 @@ def _gather(windows: Windows, strip: Strip, i: int, room: _Cells) -> tuple[int, 
     high = 0
     for c in range(windows.first[i], windows.last[i]):
         if strip.usable[c]:
-            _row(design, m, (strip.s[c] - windows.s[i]) / windows.half_m[i], strip.basis[:, c])
+            _row(design, m, (strip.s[c] - windows.s[i]) / windows.half_m[i], strip.basis, c)
             room.y[m] = strip.z[c]
             room.impulse[m] = strip.basis[5, c]
             mean += strip.z[c]
@@ -762,12 +762,16 @@ def _mix_lines(answers: _Answers, to_line: Any, pull: Any, unit: float, fits: Fi
         lever[j] = 0.0
         for k in range(COLUMNS):
             covariance[j, k] = 0.0
+    inverse = np.zeros(answers.inverses[0].shape)
     for q in range(amounts):
-        share, inverse = answers.share[q], answers.inverses[q]
+        share = answers.share[q]
         lines[q] = to_line @ answers.beta[q]
         beta += share * lines[q]
-        covariance += share * (to_line @ inverse @ to_line.T)
-        lever += share * (to_line @ (inverse @ pull))
+        for j in range(inverse.shape[0]):
+            for k in range(inverse.shape[1]):
+                inverse[j, k] += share * answers.inverses[q, j, k]
+    covariance += to_line @ inverse @ to_line.T
+    lever += to_line @ (inverse @ pull)
     apart = np.zeros((COLUMNS, COLUMNS))
     for q in range(amounts):
         for j in range(COLUMNS):

@@ -201,16 +201,15 @@ def unlike_windows(windows: Windows, strip: Strip, kept: Any, cut: Stretches, to
             t = (strip.s[c] - windows.s[i]) / windows.half_m[i]
             # a hair more, so that a cell on the border of two stretches always falls to the same
             part[m] = min(max(int((t + 1.0) * 0.5 * parts + 1e-6), 0), parts - 1)
-            row = design[m]
-            row[0] = 1.0
-            row[1] = t
-            row[2] = t * t - 1.0 / 3.0
-            row[3] = basis[0, c]
-            row[4] = t * basis[0, c]
-            row[5] = basis[1, c]
-            row[6] = -basis[2, c]
-            row[7] = basis[3, c]
-            row[8] = basis[4, c]
+            design[m, 0] = 1.0
+            design[m, 1] = t
+            design[m, 2] = t * t - 1.0 / 3.0
+            design[m, 3] = basis[0, c]
+            design[m, 4] = t * basis[0, c]
+            design[m, 5] = basis[1, c]
+            design[m, 6] = -basis[2, c]
+            design[m, 7] = basis[3, c]
+            design[m, 8] = basis[4, c]
             z[m] = strip.z[c]
             mean += strip.z[c]
             m += 1
