@@ -72,6 +72,7 @@ _UNITS: Mapping[str, tuple[Unit, Unit]] = {
     "m/h": (Unit("m/h", 1.0, 0), Unit("ft/h", 1.0 / METRES_PER_FOOT, 0)),
     "m2/h": (Unit("m²/h", 1.0, 0), Unit("yd²/h", METRES_PER_YARD**-2, 0)),
     "l/m2": (Unit("l/m²", 1.0, 1), Unit("gal/yd²", METRES_PER_YARD**2 / LITRES_PER_US_GALLON, 2)),
+    "1/m2": (Unit("/m²", 1.0, 1), Unit("/ft²", SQUARE_METRES_PER_SQUARE_FOOT, 2)),
     "%": (Unit("%", 1.0, 1), Unit("%", 1.0, 1)),
     # Of percentages; "points" alone could be anything.
     "points": (Unit("% points", 1.0, 1), Unit("% points", 1.0, 1)),

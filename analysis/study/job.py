@@ -22,6 +22,7 @@ from analysis.findings.geopackage import Findings
 from analysis.road.use import UseFields
 from analysis.shoulder.resolving import grain_text, resolving_of, road_resolving_text
 from analysis.shoulder.seam import seam_text
+from analysis.study.grid_tells import grid_tells, tells_text
 from analysis.study.inputs import KERBS_KNOWN
 from analysis.study.values import RoadStudy
 from analysis.terrain.grid import checksum
@@ -76,7 +77,7 @@ def told_of(part: RoadStudy) -> RoadTold:
         noise.sigma_m,
         noise.source,
         f"{power} {grain_text(part.case.grain, part.ground.cells.cell_m)} "
-        f"{seam_text(part.measured.seam)}".rstrip(),
+        f"{tells_text(grid_tells(part))} {seam_text(part.measured.seam)}".rstrip(),
         usual_text(part.case, part.measures),
     )
 

@@ -41,6 +41,10 @@ if TYPE_CHECKING:
 
 __all__ = ["InputsForm", "LimitsForm"]
 
+USUAL_POINTS_PER_M2 = 4.0
+"""Where a person begins to give a density: what national surveys from the air have (common
+practice: 2 to 10)."""
+
 _ACROSS = ("pavement_width_m", "shoulder_width_m", "search_m")
 
 
@@ -301,6 +305,19 @@ class InputsForm(QWidget):
             "not the absolute accuracy of the survey."
         )
         _row(form, self.tr("Noise of heights"), self.noise, tip, self.noise_auto)
+        self.density = QuantityBox("1/m2", 0.05, 10_000.0, decimals=2, step=1.0)
+        self.density.set_stored(USUAL_POINTS_PER_M2)
+        self.density.stored_changed.connect(lambda value: self._set(points_per_m2=value))
+        self.density_auto = _check(
+            self.tr("tell from the grid"),
+            self.tr("Estimate from how alike neighbouring heights are how the grid was made."),
+            lambda on: self._set(points_per_m2=None if on else self.density.stored),
+        )
+        tip = self.tr(
+            "Ground points per area that the grid was joined of to triangles. It says how wide "
+            "steps and breaks are smeared; ground points given as such need none."
+        )
+        _row(form, self.tr("Points of the survey"), self.density, tip, self.density_auto)
         self.half_width = self._quantity("half_width_m", 3.0, 100.0, 0, 1.0)
         tip = self.tr("How far the terrain is read; far enough to hold both ditches.")
         _row(form, self.tr("Read to each side"), self.half_width, tip)
@@ -359,9 +376,12 @@ class InputsForm(QWidget):
             if not auto:
                 self.average.set_stored(float(settings.average_m))
             self.noise.set_stored(1000.0 * self.power.sigma_m()[0])
+            if settings.points_per_m2 is not None:
+                self.density.set_stored(settings.points_per_m2)
             for box, check, by_itself in (
                 (self.average, self.average_auto, auto),
                 (self.noise, self.noise_auto, settings.noise_m is None),
+                (self.density, self.density_auto, settings.points_per_m2 is None),
             ):
                 box.set_system(system)
                 box.setEnabled(not by_itself)
@@ -486,6 +506,7 @@ class InputsForm(QWidget):
             "spacing_m": self.tr("“Station spacing”"),
             "average_m": self.tr("“Average over”"),
             "noise_m": self.tr("“Noise of heights”"),
+            "points_per_m2": self.tr("“Points of the survey”"),
         }.items():
             sentence = sentence.replace(name, title)
         return sentence

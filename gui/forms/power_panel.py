@@ -18,12 +18,14 @@ from PySide6.QtGui import QWheelEvent
 from PySide6.QtWidgets import QGroupBox, QLabel, QWidget
 
 from analysis.common.along import known_median
+from gui.forms.told_rows import ToldRows
 from gui.look import theme
 from gui.look.making import SELECTABLE, named, stacked
 from gui.look.units import number, unit_of, value_text
 
 if TYPE_CHECKING:
     from analysis.common.settings import Settings
+    from analysis.study.grid_tells import GridTells
     from gui.state.model import WindowModel
 
 __all__ = ["PowerPanel"]
@@ -101,8 +103,11 @@ class PowerPanel(QGroupBox):
         words = QLabel(wordWrap=True, textInteractionFlags=SELECTABLE)
         self.words = named(words, self.tr("What this grid can tell"))
         self.chart = _PowerChart()
-        stacked(self, self.words, self.chart, margins=(8, 6, 8, 8), spacing=-1)
+        self.told = ToldRows()
+        stacked(self, self.words, self.chart, self.told, margins=(8, 6, 8, 8), spacing=-1)
         self.answer: _Answer | None = None
+        self._tells: tuple[Sequence[Any], tuple[GridTells, ...]] = (), ()
+        model.selection_changed.connect(self._show_told)
         theme.watcher().changed.connect(self._on_theme)
 
     # -- what it stands on -----------------------------------------------------------------------
@@ -132,6 +137,7 @@ class PowerPanel(QGroupBox):
             ink = theme.color("ink" if self.answer.tells else "warn")
             self.words.setStyleSheet(f"color: {ink.name()}")
             self.chart.draw(self.answer, self.model.units)
+        self.told.paint()
 
     # -- showing ---------------------------------------------------------------------------------
 
@@ -151,11 +157,12 @@ class PowerPanel(QGroupBox):
             settings=settings,
             options=options,
         )
+        known = self._tells[1] if self._tells[0] is roads else None
         if not self.words.text():
             self.words.setText(self.tr("Reckoning what the grid can tell…"))
         self.model.runner.submit(
             f"power {id(self)}",
-            lambda _progress: _answer(question, roads),
+            lambda _progress: _answer(question, roads, known),
             self._take,
             lane="slow start",
         )
@@ -200,8 +207,20 @@ class PowerPanel(QGroupBox):
             )
         self.words.setText(" ".join(parts))
         self.answer = answer
+        self._tells = answer.roads, answer.told
         self._on_theme()
+        self._show_told()
         self.chart.setAccessibleDescription(self.words.text())
+
+    def _show_told(self) -> None:
+        """Show what the grid tells on the road that is looked at."""
+        roads, told = self._tells
+        if not roads or roads is not self._roads():
+            self.told.show_told("", None, self.model.units)
+            return
+        here = min(self.model.road_index, len(roads) - 1)
+        name = roads[here].road.name if len(roads) > 1 else ""
+        self.told.show_told(name, told[here], self.model.units)
 
     def _power_words(self, answer: _Answer, system: str) -> str:
         slope, drop = answer.slope_se, answer.drop_se
@@ -240,9 +259,11 @@ class _Question:
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """What the grid can tell; `judged` and `telling` are of a screened road."""
+    """What the grid can tell; `judged`, `telling` and `told` are of the screened `roads`."""
 
     question: _Question
+    roads: Sequence[Any]
+    told: tuple[GridTells, ...]
     average_m: float
     slope_se: float
     drop_se: float
@@ -256,9 +277,12 @@ class _Answer:
     telling: float
 
 
-def _answer(question: _Question, roads: Sequence[Any]) -> _Answer:
-    """Ask the analysis; for a worker."""
+def _answer(
+    question: _Question, roads: Sequence[Any], known: tuple[GridTells, ...] | None
+) -> _Answer:
+    """Ask the analysis; for a worker. What is `known` of the roads isn't asked again."""
     from analysis.shoulder.resolving import least_average, resolving_of, resolving_power
+    from analysis.study.grid_tells import grid_tells
 
     settings, options = question.settings, question.options
     given = not settings.find_edges
@@ -285,6 +309,8 @@ def _answer(question: _Question, roads: Sequence[Any]) -> _Answer:
     judged = sum(part.judged for part in found)
     return _Answer(
         question=question,
+        roads=roads,
+        told=tuple(grid_tells(part) for part in roads) if known is None else known,
         average_m=average,
         slope_se=slope,
         drop_se=drop,

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -379,6 +380,62 @@ def test_automatic_average_and_given_noise(inputs: InputsForm, model: WindowMode
     assert model.settings.noise_m == pytest.approx(0.045)
     inputs.noise_auto.setChecked(True)
     assert model.settings.noise_m is None
+
+
+def test_density_of_points_is_the_commands_option(
+    inputs: InputsForm, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Given in the window, per area in either system, it finds what the command finds with it."""
+    from analysis import screen
+    from analysis.cli import _settings_and_limits, build_parser
+
+    model = screened
+    settle(model.runner.idle)
+    assert not inputs.density.isEnabled() and inputs.density_auto.isChecked()
+    inputs.density_auto.setChecked(False)
+    model.set_units("us")
+    # 10.7639 square feet are a square metre (NIST Handbook 44, Appendix C)
+    inputs.density.setValue(0.56)
+    assert inputs.density.suffix() == " /ft²"
+    assert model.settings.points_per_m2 == pytest.approx(0.56 * 10.7639, rel=1e-4)
+    model.set_units("metric")
+    inputs.density.setValue(6.0)
+    words = "screen --grid g --centreline c --out o --point-density 6"
+    told, limits = _settings_and_limits(build_parser().parse_args(words.split()))
+    assert told == model.settings
+    model.screen()
+    settle(lambda: not model.stale and model.runner.idle())
+    assert model.study is not None and model.study.roads[0].case.grain.given
+    roads = [part.road for part in model.study.roads]
+    same = screen(model.study.terrain, roads, told, limits)
+    for name, column in same.findings.stations.columns.items():
+        found = model.study.findings.stations[name]
+        assert np.array_equal(column, found, equal_nan=column.dtype.kind == "f"), name
+    assert model.study.settings.points_per_m2 == 6.0
+    rows = dict((what, much) for what, much, _ in inputs.power.told.rows)
+    assert rows["Footprint of a height"].startswith("0.84 ± 0.0")
+    inputs.density_auto.setChecked(True)
+    assert model.settings.points_per_m2 is None
+
+
+def test_what_the_grid_tells_is_unknown_before_a_road_is_screened(
+    inputs: InputsForm, settle: Callable[..., None]
+) -> None:
+    settle(inputs.model.runner.idle)
+    ((_, much, _),) = inputs.power.told.rows
+    assert much == "unknown"
+
+
+def test_what_the_grid_tells_shows_after_screening(
+    inputs: InputsForm, screened: WindowModel, settle: Callable[..., None]
+) -> None:
+    """Every row has a number with its unit and a sentence; what would help comes last."""
+    settle(screened.runner.idle)
+    rows = inputs.power.told.rows
+    assert len(rows) >= 13 and rows[-1][0] == "What would help"
+    assert all(much and means.endswith(".") for _, much, means in rows)
+    label = inputs.power.told
+    settle(lambda: label.height() >= label.heightForWidth(label.width()))
 
 
 def test_buttons_ask_the_window(inputs: InputsForm, model: WindowModel) -> None:
