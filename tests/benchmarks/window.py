@@ -225,7 +225,7 @@ def roam() -> None:
         report("panning and zooming", heart, control)
         store, tiles = window.map.terrain_item.store, window.map.tiles
         print(
-            f"pictures {store.cache.used / 2**20:.0f} MB, heights {tiles.heights.used / 2**20:.0f}"
+            f"pictures {store.cache.currsize / 2**20:.0f} MB, heights {tiles.heights.currsize / 2**20:.0f}"
             f" MB, process {memory_mb():.0f} MB"
         )
         done_with(window)
