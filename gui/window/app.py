@@ -147,10 +147,13 @@ def _after_show(window: Window, paths: list[str]) -> None:
             # Begun before anybody asks for a screening, which then waits for it.
             window.say_preparing(True)
 
+            runner = window.model.runner
+
             def ended(_outcome: object) -> None:
                 window.say_preparing(False)
+                # What is compiled now must be loaded, too, and left out of the search for garbage.
+                runner.submit("warm-up", warm_up, lane="long")
 
-            runner = window.model.runner
             runner.submit("prepare", preparing.prepare, ended, ended, lane="slow start")
         window.make_ahead()
 

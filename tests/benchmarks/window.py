@@ -224,10 +224,8 @@ def roam() -> None:
         run_loop(roam_map(window.map, 900), timeout_s=300)
         report("panning and zooming", heart, control)
         store, tiles = window.map.terrain_item.store, window.map.tiles
-        print(
-            f"pictures {store.cache.currsize / 2**20:.0f} MB, heights {tiles.heights.currsize / 2**20:.0f}"
-            f" MB, process {memory_mb():.0f} MB"
-        )
+        pictures, heights = store.cache.currsize / 2**20, tiles.heights.currsize / 2**20
+        print(f"pictures {pictures:.0f} MB, heights {heights:.0f} MB, process {memory_mb():.0f} MB")
         done_with(window)
 
 

@@ -313,8 +313,8 @@ def test_first_run_is_said_in_the_middle(
     """On the first page and above the map, for as long as it takes."""
     from gui.window import app
 
-    go = threading.Event()
-    monkeypatch.setattr(app, "warm_up", lambda _progress: True)
+    go, loaded = threading.Event(), []
+    monkeypatch.setattr(app, "warm_up", lambda _progress: loaded.append(go.is_set()) or True)
     monkeypatch.setattr(preparing, "prepare", lambda _progress: go.wait(30.0))
     app._after_show(full, [])
     card = full.getting_ready
@@ -324,3 +324,5 @@ def test_first_run_is_said_in_the_middle(
     assert not full.first_page.getting_ready.isHidden()
     go.set()
     settle(lambda: card.isHidden() and full.first_page.getting_ready.isHidden())
+    # What was compiled is loaded before anybody asks for it.
+    settle(lambda: loaded == [False, True])
