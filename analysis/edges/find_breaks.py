@@ -7,7 +7,7 @@ the shift of the whole section first, then the breaks of each side, then the cro
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -140,7 +140,11 @@ def edges_show(breaks: Breaks) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Sought:
-    """A road to be searched at n stations: its cells and what is given of it, see `find`."""
+    """A road to be searched at n stations: its cells and what is given of it, see `find`.
+
+    `middles` are those that were found already, each with what was fixed for it: a road whose edges
+    don't show is searched twice, and lies where it lay.
+    """
 
     cells: Cells
     s: Floats
@@ -151,6 +155,7 @@ class _Sought:
     sigma_m: float | None
     cells_per_value: float
     usual_box_m: Floats | None = None
+    middles: list[tuple[Overrides, Middle | None]] = field(default_factory=list)
 
     @property
     def half_m(self) -> float:
@@ -194,6 +199,16 @@ def _search(
 
 
 def _find_middle(road: _Sought, overrides: Overrides) -> Middle | None:
+    """Find the middle of a road, once for the same overrides; None = nothing can be told."""
+    for fixed, middle in road.middles:
+        if fixed is overrides:
+            return middle
+    middle = _weigh_places(road, overrides)
+    road.middles.append((overrides, middle))
+    return middle
+
+
+def _weigh_places(road: _Sought, overrides: Overrides) -> Middle | None:
     """Weigh the places where the middle of the road may lie; None = nothing can be told."""
     cells, template = road.cells, max(float(np.median(road.shoulder)), 1.0)
     widths = Widths(road.half_m, template, max(cells.cell_m, ROUNDED_M))

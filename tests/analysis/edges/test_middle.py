@@ -19,6 +19,7 @@ from analysis.edges.middle import (
     Widths,
     _settle,
     behind_kerbs,
+    find_middle,
     section_shapes,
     tie_places,
     ways_on,
@@ -97,6 +98,19 @@ def test_find_beside_unequal_shoulders(seed):
     )
     assert not found.lost().any()
     assert (np.abs(_between(found)) <= 0.5).all()
+
+
+def test_a_road_without_edges_is_weighed_once(monkeypatch):
+    """Its breaks are searched twice, but it lies where it lay: places are weighed in two passes."""
+    weighed = []
+
+    def weigh(*given, **options):
+        weighed.append(given)
+        return find_middle(*given, **options)
+
+    monkeypatch.setattr("analysis.edges.find_breaks.find_middle", weigh)
+    found = _found(both_sides(drop=0.02), line_off=0.5, paved=False)
+    assert len(weighed) == 2 and (found.edge_source == Source.NOMINAL).all()
 
 
 def test_find_says_which_places_compete():
