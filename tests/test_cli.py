@@ -298,7 +298,7 @@ def test_check_after_accepts_sound_reaches(plane, tmp_path, capsys):
     # a foreslope, so that there is a hinge to find
     z -= (0.25 * np.clip(u - 5.0, 0.0, 2.4)).astype("float32")
     grid = _write_grid(tmp_path / "sound.tif", z)
-    z[200:400] += (0.05 * np.clip(u - 3.5, 0.0, 1.5)).astype("float32")
+    z[100:400] += (0.05 * np.clip(u - 3.5, 0.0, 1.5)).astype("float32")
     worn = _write_grid(tmp_path / "worn.tif", z)
     before, after = tmp_path / "before.gpkg", tmp_path / "after.gpkg"
     assert _run(capsys, *_screen(worn, road, before, "--quiet"))[0] == 0

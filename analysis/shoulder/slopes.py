@@ -104,7 +104,9 @@ def measure_sides(
     coarse = too_coarse(
         breaks, cells.cell_m, values["shoulder_slope_se"], values["edge_drop_se"], length
     )
-    blind = coarse.astype(bool) & (seen > 0.3 * STRIP_M * length / cells.cell_m**2)
+    blind = coarse.astype(bool) & (
+        (_too_noisy(coarse) & ~few) | (seen > 0.3 * STRIP_M * length / cells.cell_m**2)
+    )
     status[blind] = Status.TOO_COARSE
     reason[blind] = coarse[blind]
     for name, value in values.items():
@@ -114,6 +116,14 @@ def measure_sides(
     if progress is not None:
         progress(1.0, "measuring")
     return Measures(**values), Sections(breaks.s, u, height, height_se, ground)
+
+
+def _too_noisy(reasons: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Where the errors are too large, whatever they come from: at an end of the grid, say."""
+    loose = (Why.TOO_NOISY, Why.TOO_NOISY_FOR_ASSUMED)
+    kinds: list[Reason | None] = reasons.ravel().tolist()
+    found = [why is not None and why.kind in loose for why in kinds]
+    return np.array(found, dtype=bool).reshape(reasons.shape)
 
 
 def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:

@@ -13,7 +13,7 @@ from shapely.geometry import Polygon, box
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.shoulder.regression import road_slant
 from analysis.shoulder.slopes import measure_sides
-from analysis.shoulder.values import Status, Why
+from analysis.shoulder.values import Noise, Status, Why
 from sample_terrain.cells import correlated_noise
 from tests.builders.cells_road import (
     EDGE,
@@ -554,3 +554,15 @@ def test_measure_polygon_of_a_cell():
     outline = Polygon(_footprint(0.5, 24.0))
     west, _, east, _ = outline.bounds
     assert turned_box(0.5, 24.0).sum() == pytest.approx(east - west)
+
+
+def test_errors_too_large_for_any_verdict_are_withheld_also_beside_a_hole():
+    """At the end of a grid most of the cells are missing; what is left tells nothing to go by."""
+    s = np.array([0.0, 60.0])
+    cells = straight_cells(both_sides(width=2.0), cell=1.0, length=120.0, sigma=0.2, seed=2)
+    near = cells.part(cells.s > 5.0)
+    noise = Noise(np.full(2, 0.2), np.zeros(2), np.ones(2), "given")
+    breaks = known_breaks(s, width=2.0, edge_se=0.3, hinge_se=0.2)
+    measures, _ = measure_sides(near, breaks, noise, box_m=box_for(2, 1.0, 24.0))
+    assert not (measures.status[0] == Status.OK).any()
+    assert np.isnan(measures.shoulder_slope_pct[0]).all()
