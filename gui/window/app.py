@@ -186,6 +186,8 @@ def _load_all(progress: Progress) -> bool:
         "analysis.road.read_roads",
         "analysis.study.screening",
         "analysis.study.sections",
+        "analysis.findings.planning",
+        "analysis.findings.planning_text",
         "gui.along.along_view",
         "gui.along.straight_view",
         "gui.section.section_page",

@@ -1109,7 +1109,7 @@ def test_panes_remember_their_places(full: Window, model: WindowModel, settle: S
     assert other.panes["limits"].isHidden()
     assert not other.panes["section"].isHidden()
     other.panes.usual()
-    settle()
+    settle(lambda: not other.panes.coming)
     assert not other.panes["limits"].isHidden()
     dispose(other)
 
