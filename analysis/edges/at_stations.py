@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from analysis.common.sides import SIDE_SIGN, Source
-from analysis.common.types import Bools, Floats
+from analysis.common.types import Floats
 from analysis.corridor.blocks import BlockSections
 from analysis.edges.crowns import Crown
 from analysis.edges.middle import Middle
@@ -37,8 +37,12 @@ than that: where the ground shows none, what is left of it is the nominal width.
 HIDDEN_SE_M = 0.35
 """Least standard error of an edge that counts as nominal: more than that of any found one."""
 
-APART_M = 1.0
-"""Edges whose middle is farther from the middle of the road than this contradict it."""
+APART_M, UNSURE_APART_M = 1.0, 0.5
+"""Edges whose middle is farther from the middle of the road than this contradict it: the second
+where they don't show, or not so surely that they can tell better."""
+
+TELLS_M = 0.15
+"""Least sure middle between two edges that tells better than the road's sections do."""
 
 AGREE_M = 0.4
 """Edges on both sides whose middle lies so near to the road's confirm it."""
@@ -75,8 +79,11 @@ class BlocksFound:
     sides: tuple[SideFound, ...]
 
 
-def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
-    """Carry what was found in blocks to the stations (n,)."""
+def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides, told: Overrides) -> Breaks:
+    """Carry what was found in blocks to the stations (n,).
+
+    `told` is what a person fixed of what the overrides hold: that alone tells where the road is.
+    """
     blocks, crown, sign = found.sections.s, found.crown, np.array(SIDE_SIGN)
     shift = np.interp(s, blocks, found.middle.offset)
     aside = sign * shift[:, None]
@@ -121,7 +128,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         ditch_source=np.where(np.isfinite(ditch), Source.FOUND, Source.NOMINAL).astype(np.int8),
         crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
         foreslope_end=end,
-        rivals=_rivals(found.middle, nearest, edge, shown.all(axis=1), overrides),
+        rivals=_rivals(found.middle, nearest, edge, np.where(shown, edge_se, np.inf), told),
         edge_ways=_ways_at(s, found),
         hinge_ways=hinge_ways,
     )
@@ -129,23 +136,24 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
 
 
 def _rivals(
-    middle: Middle, nearest: NDArray[np.int64], edge: Floats, shown: Bools, overrides: Overrides
+    middle: Middle, nearest: NDArray[np.int64], edge: Floats, edge_se: Floats, told: Overrides
 ) -> Floats:
     """Places that compete at the stations, (n, 2); NaN where the road is found or was fixed.
 
     Edges (n, 2) whose middle lies beyond the limit of the search aren't the road's; and where it
-    lies far from the middle found before, there are two places again. Edges of which both are
-    `shown` (n,) settle a fair doubt about the middle between them.
+    lies far from the middle found before, there are two places again. Edges that both show settle a
+    fair doubt about the middle between them; the error of one that doesn't is infinite.
     """
-    between = 0.5 * (edge[:, 1] - edge[:, 0])
+    between, between_se = 0.5 * (edge[:, 1] - edge[:, 0]), 0.5 * np.hypot(*edge_se.T)
+    shown, most = np.isfinite(between_se), np.where(between_se <= TELLS_M, APART_M, UNSURE_APART_M)
     rivals = np.column_stack([middle.offset, middle.rival])[nearest]
     agree = shown & (np.abs(between - rivals[:, 0]) <= AGREE_M)
     known = middle.found[nearest] | (middle.fair[nearest] & agree)
     beyond = known & (np.abs(between) > middle.limit_m)
-    apart = known & ~beyond & (np.abs(between - rivals[:, 0]) > APART_M)
+    apart = known & ~beyond & (np.abs(between - rivals[:, 0]) > most)
     rivals[beyond, 0], rivals[apart, 1] = between[beyond], between[apart]
     known &= ~beyond & ~apart
-    for given in (overrides.edge, overrides.axis):
+    for given in (told.edge, told.axis):
         if given is not None:
             known |= np.isfinite(given.reshape(known.size, -1)).any(axis=1)
     rivals[known] = np.nan

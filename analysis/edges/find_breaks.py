@@ -181,7 +181,8 @@ def _search(
     if road.cells.cell_m > min(COARSEST_M, float(road.shoulder.max())):
         return nominal()
     report(0.0, "finding the road")
-    middle = _find_middle(road, overrides if told is None else told)
+    told = overrides if told is None else told
+    middle = _find_middle(road, told)
     if middle is None:
         return nominal()
     report(0.3, "finding edges and hinges")
@@ -195,7 +196,7 @@ def _search(
     # with the edges known the crown is looked for once more, between them.
     left, right = (side.tied.edge for side in found.sides)
     crown = find_crown(found.sections, road.half_m, found.sigma_m, road.box, between=(-left, right))
-    return breaks_at(road.s, replace(found, crown=crown), overrides)
+    return breaks_at(road.s, replace(found, crown=crown), overrides, told)
 
 
 def _find_middle(road: _Sought, overrides: Overrides) -> Middle | None:
@@ -219,13 +220,14 @@ def _weigh_places(road: _Sought, overrides: Overrides) -> Middle | None:
         for part in _middle_given(road, overrides)
     )
     line = Line(road.search_m, given, se)
-    first = find_middle(sections, widths, line, road.search_m, np.zeros(sections.s.size))
+    weigh = partial(find_middle, cells_per_value=road.cells_per_value)
+    first = weigh(sections, widths, line, road.search_m, np.zeros(sections.s.size))
     if first is None:
         return None
     # once more about the road itself: where the line swerves, the first sections were blurred
     centre = np.interp(cells.s, first.s, first.offset)
     sections = block_sections(cells, half_width_m=reach + AGAIN_M, centre=centre, bin_m=bin_m)
-    again = find_middle(sections, widths, line, AGAIN_M, first.offset)
+    again = weigh(sections, widths, line, AGAIN_M, first.offset)
     offset = first.offset if again is None else again.offset
     offset = uniform_filter1d(offset, SMOOTH_BLOCKS, mode="nearest")
     return replace(first, offset=np.clip(offset, -road.search_m, road.search_m))
@@ -345,12 +347,15 @@ def _without_edge(
     open_ = np.isnan(given) & unseen
     sought = replace(overrides, edge=np.where(open_, nominal, given))
     breaks = _search(road, sought, _silent, overrides)
+    rivals = breaks.rivals
+    if rivals is not None and found.rivals is not None:
+        rivals = np.where(found.lost()[:, None], found.rivals, rivals)
     breaks = replace(
         breaks,
         edge_source=np.where(open_, Source.NOMINAL, breaks.edge_source).astype(np.int8),
         edge_se=np.where(open_, se, breaks.edge_se),
         edge_confidence=np.where(open_, 0.0, breaks.edge_confidence),
-        rivals=found.rivals,
+        rivals=rivals,
     )
     return doubted(breaks)
 

@@ -75,11 +75,11 @@ SHARED_BLOCKS = float(WIDE_BLOCKS)
 PAVEMENT_MISFIT_M, SHOULDER_MISFIT_M, BEYOND_MISFIT_M = 0.015, 0.03, 0.08
 """How far averaged ground may lie off the section on pavement, on shoulders and beyond them."""
 
-USUAL_MISFIT, POOREST, MISFIT_BLOCKS = 0.02, 4.0, 41
+USUAL_MISFIT, POOREST, MISFIT_BLOCKS = 0.05, 4.0, 41
 """Mean square misfit of the best section, in units of those above and of what is known beforehand,
-that made roads leave. Where it fits worse, as on most real country roads, every section is a poor
-picture of the ground, in one way for a long stretch, and tells less, up to so many times; judged
-over that many blocks."""
+that nine of ten made roads stay under, banked ones and crowns off the middle among them. Where it
+fits worse, as on most real country roads, every section is a poor picture of the ground, in one way
+for a long stretch, and tells less, up to so many times; judged over that many blocks."""
 
 BEYOND_M = 1.25
 """How much ground beyond the nominal hinges is looked at."""
@@ -190,7 +190,13 @@ class Middle:
 
 
 def find_middle(
-    sections: BlockSections, widths: Widths, line: Line, search_m: float, centre: Floats
+    sections: BlockSections,
+    widths: Widths,
+    line: Line,
+    search_m: float,
+    centre: Floats,
+    *,
+    cells_per_value: float = 1.0,
 ) -> Middle | None:
     """Weigh all places of the middle of the road against each other, block by block.
 
@@ -204,6 +210,8 @@ def find_middle(
         How far from the centre of the sections is looked.
     centre : (b,)
         Offset of that from the line.
+    cells_per_value
+        How many cells share what they were made of; their sections tell so much less.
 
     Returns
     -------
@@ -219,7 +227,8 @@ def find_middle(
     evidence, misfit = _evidence(sections, places, widths)
     around = moving_sums(np.where(known, misfit, 0.0), MISFIT_BLOCKS)
     around /= np.maximum(moving_sums(known.astype(np.float64), MISFIT_BLOCKS), 1.0)
-    trust = 1.0 / np.clip(around / USUAL_MISFIT, 1.0, POOREST)
+    poor = cells_per_value * np.maximum(around / USUAL_MISFIT, 1.0)
+    trust = 1.0 / np.clip(poor, 1.0, POOREST)
     evidence = np.where(known[:, None], evidence, 0.0)
     evidence = (evidence - evidence.max(axis=1, keepdims=True)) * trust[:, None] / SHARED_BLOCKS
     fixed = np.isfinite(line.given)
