@@ -293,8 +293,8 @@ def test_find_breaks_overrides_win():
     assert found.hinge_se[8, 0] == 0.0
     # the other side and far stations are left alone
     free = _find(cells, STATIONS)
-    np.testing.assert_allclose(found.edge[:, 0], free.edge[:, 0], atol=0.1)
-    np.testing.assert_allclose(found.edge[10:, 1], free.edge[10:, 1], atol=0.1)
+    np.testing.assert_allclose(found.edge[:, 0], free.edge[:, 0], atol=0.3 * CELL)
+    np.testing.assert_allclose(found.edge[9:, 1], free.edge[9:, 1], atol=0.1)
 
 
 def test_find_breaks_widening():
