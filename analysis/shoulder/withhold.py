@@ -126,14 +126,14 @@ def withhold(
         half = 0.5 * measures.average_m[:, side]
         # beyond the grid the nearest block, however far off, says nothing of the station
         beyond = away_m > np.fmax(half, NEAR_M)
-        told = _told(measures, suspicion, breaks.s, side)
+        shoulder = np.isfinite(breaks.hinge[:, side] - breaks.edge[:, side])
+        told = _told(measures, suspicion, breaks.s, side, ~shoulder)
         told[beyond] = NOTHING
         kerb[:, side] = (told == Why.KERB) | (told == Why.KERB_AWAY)
         p_kerb[:, side] = _window_most(suspicion.s, chance[:, side], breaks.s, half)
         plain = told == NOTHING
         few = measures.status[:, side] == Status.NO_DATA
         unmeasured = few | (measures.status[:, side] == Status.TOO_COARSE)
-        shoulder = np.isfinite(breaks.hinge[:, side] - breaks.edge[:, side])
         masked, known = (
             np.where(beyond, 0.0, _window_mean(suspicion.s, share[:, side], breaks.s, half))
             for share in (suspicion.masked, suspicion.known)
@@ -278,8 +278,13 @@ def _without_road(measures: Measures, breaks: Breaks, lost: NDArray[np.bool_]) -
     return replace(measures, **unknown, reason=reason, status=status.astype(np.int8))
 
 
-def _told(measures: Measures, suspicion: Suspicion, s: Floats, side: int) -> NDArray[np.int8]:
-    """Why each station of a side isn't judged, or `NOTHING`, (n,); later ones win."""
+def _told(
+    measures: Measures, suspicion: Suspicion, s: Floats, side: int, bare: NDArray[np.bool_]
+) -> NDArray[np.int8]:
+    """Why each station of a side isn't judged, or `NOTHING`, (n,); later ones win.
+
+    Where the search found no shoulder, `bare` (n,), what may be as steep as a foreslope is one.
+    """
     kind = suspicion.kind[:, side]
     here, half = kind[_nearest(suspicion.s, s)], 0.5 * measures.average_m[:, side]
     shares = np.stack(
@@ -290,7 +295,8 @@ def _told(measures: Measures, suspicion: Suspicion, s: Floats, side: int) -> NDA
     slope, se = measures.shoulder_slope_pct[:, side], measures.shoulder_slope_se[:, side]
     with np.errstate(invalid="ignore"):
         told[(measures.outlier_share[:, side] > OUTLIERS_MOST) & measured] = Why.UNEVEN
-        told[(slope - 2.0 * se > STEEPEST_PCT) & measured] = Why.FALLS
+        least = np.where(bare, slope + 2.0 * se, slope - 2.0 * se)
+        told[(least > STEEPEST_PCT) & measured] = Why.FALLS
         told[(slope + 2.0 * se < -STEEPEST_PCT) & measured] = Why.RISES
     crowded = shares[:, Why.ACCESS] + shares[:, Why.OBSTACLE] > MOST_OF
     told[crowded] = Why.OBSTACLE
