@@ -41,7 +41,7 @@ APART_M, UNSURE_APART_M = 1.0, 0.5
 """Edges whose middle is farther from the middle of the road than this contradict it: the second
 where they don't show, or not so surely that they can tell better."""
 
-TELLS_M = 0.15
+TELLS_M = 0.12
 """Least sure middle between two edges that tells better than the road's sections do."""
 
 AGREE_M = 0.4

@@ -168,7 +168,7 @@ def reliability(rows: Sequence[Row]) -> list[tuple[float, float, int]]:
         use = r["shoulder"] & np.isfinite(r["p"])
         p.append(r["p"][use])
         true.append(r["true_wont"][use])
-    pp, tt = np.concatenate(p), np.concatenate(true)
+    pp, tt = (np.concatenate([np.empty(0), *part]) for part in (p, true))
     which = np.minimum((pp * 10).astype(int), 9)
     return [
         (float(pp[which == k].mean()), float(tt[which == k].mean()), int((which == k).sum()))
