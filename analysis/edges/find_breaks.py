@@ -347,15 +347,11 @@ def _without_edge(
     open_ = np.isnan(given) & unseen
     sought = replace(overrides, edge=np.where(open_, nominal, given))
     breaks = _search(road, sought, _silent, overrides)
-    rivals = breaks.rivals
-    if rivals is not None and found.rivals is not None:
-        rivals = np.where(found.lost()[:, None], found.rivals, rivals)
     breaks = replace(
         breaks,
         edge_source=np.where(open_, Source.NOMINAL, breaks.edge_source).astype(np.int8),
         edge_se=np.where(open_, se, breaks.edge_se),
         edge_confidence=np.where(open_, 0.0, breaks.edge_confidence),
-        rivals=rivals,
     )
     return doubted(breaks)
 

@@ -283,7 +283,7 @@ def _told(
 ) -> NDArray[np.int8]:
     """Why each station of a side isn't judged, or `NOTHING`, (n,); later ones win.
 
-    Where the search found no shoulder, `bare` (n,), what may be as steep as a foreslope is one.
+    Where the search found no shoulder, `bare` (n,), there is less to be sure of.
     """
     kind = suspicion.kind[:, side]
     here, half = kind[_nearest(suspicion.s, s)], 0.5 * measures.average_m[:, side]
@@ -295,7 +295,7 @@ def _told(
     slope, se = measures.shoulder_slope_pct[:, side], measures.shoulder_slope_se[:, side]
     with np.errstate(invalid="ignore"):
         told[(measures.outlier_share[:, side] > OUTLIERS_MOST) & measured] = Why.UNEVEN
-        least = np.where(bare, slope + 2.0 * se, slope - 2.0 * se)
+        least = np.where(bare, slope, slope - 2.0 * se)
         told[(least > STEEPEST_PCT) & measured] = Why.FALLS
         told[(slope + 2.0 * se < -STEEPEST_PCT) & measured] = Why.RISES
     crowded = shares[:, Why.ACCESS] + shares[:, Why.OBSTACLE] > MOST_OF
