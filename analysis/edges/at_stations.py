@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from analysis.common.sides import SIDE_SIGN, Source
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 from analysis.corridor.blocks import BlockSections
 from analysis.edges.crowns import Crown
-from analysis.edges.middle import Middle
+from analysis.edges.middle import FAIR_TRUST, Middle
 from analysis.edges.tied_breaks import TiedBreaks
 from analysis.edges.values import Breaks, Overrides
 
@@ -22,6 +22,7 @@ __all__ = [
     "BlocksFound",
     "SideFound",
     "breaks_at",
+    "contradicted",
     "doubted",
     "nominal_breaks",
 ]
@@ -42,7 +43,7 @@ APART_M, UNSURE_APART_M = 1.0, 0.5
 where they don't show, or not so surely that they can tell better."""
 
 TELLS_M = 0.12
-"""Least sure middle between two edges that tells better than the road's sections do."""
+"""A middle between two edges that is surer than this tells better than the road's sections do."""
 
 AGREE_M = 0.4
 """Edges on both sides whose middle lies so near to the road's confirm it."""
@@ -79,15 +80,12 @@ class BlocksFound:
     sides: tuple[SideFound, ...]
 
 
-def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides, told: Overrides) -> Breaks:
-    """Carry what was found in blocks to the stations (n,).
-
-    `told` is what a person fixed of what the overrides hold: that alone tells where the road is.
-    """
+def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
+    """Carry what was found in blocks to the stations (n,)."""
     blocks, crown, sign = found.sections.s, found.crown, np.array(SIDE_SIGN)
     shift = np.interp(s, blocks, found.middle.offset)
     aside = sign * shift[:, None]
-    nearest = np.abs(blocks[None, :] - s[:, None]).argmin(axis=1)
+    nearest = _nearest(blocks, s)
 
     def both(name: str) -> Floats:
         return np.column_stack([np.interp(s, blocks, getattr(t.tied, name)) for t in found.sides])
@@ -128,36 +126,68 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides, told: Overrid
         ditch_source=np.where(np.isfinite(ditch), Source.FOUND, Source.NOMINAL).astype(np.int8),
         crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
         foreslope_end=end,
-        rivals=_rivals(found.middle, nearest, edge, np.where(shown, edge_se, np.inf), told),
+        rivals=_rivals(found.middle, nearest, edge, np.asarray(shown.all(axis=1)), overrides),
         edge_ways=_ways_at(s, found),
         hinge_ways=hinge_ways,
     )
     return _with_given(doubted(breaks), overrides)
 
 
+def _nearest(blocks: Floats, s: Floats) -> NDArray[np.int64]:
+    return np.asarray(np.abs(blocks[None, :] - s[:, None]).argmin(axis=1), dtype=np.int64)
+
+
 def _rivals(
-    middle: Middle, nearest: NDArray[np.int64], edge: Floats, edge_se: Floats, told: Overrides
+    middle: Middle, nearest: NDArray[np.int64], edge: Floats, shown: Bools, overrides: Overrides
 ) -> Floats:
     """Places that compete at the stations, (n, 2); NaN where the road is found or was fixed.
 
     Edges (n, 2) whose middle lies beyond the limit of the search aren't the road's; and where it
-    lies far from the middle found before, there are two places again. Edges that both show settle a
-    fair doubt about the middle between them; the error of one that doesn't is infinite.
+    lies far from the middle found before, there are two places again. Edges of which both are
+    `shown` (n,) settle a fair doubt about the middle between them.
     """
-    between, between_se = 0.5 * (edge[:, 1] - edge[:, 0]), 0.5 * np.hypot(*edge_se.T)
-    shown, most = np.isfinite(between_se), np.where(between_se <= TELLS_M, APART_M, UNSURE_APART_M)
+    between = 0.5 * (edge[:, 1] - edge[:, 0])
     rivals = np.column_stack([middle.offset, middle.rival])[nearest]
     agree = shown & (np.abs(between - rivals[:, 0]) <= AGREE_M)
     known = middle.found[nearest] | (middle.fair[nearest] & agree)
     beyond = known & (np.abs(between) > middle.limit_m)
-    apart = known & ~beyond & (np.abs(between - rivals[:, 0]) > most)
+    apart = known & ~beyond & (np.abs(between - rivals[:, 0]) > APART_M)
     rivals[beyond, 0], rivals[apart, 1] = between[beyond], between[apart]
     known &= ~beyond & ~apart
-    for given in (told.edge, told.axis):
+    for given in (overrides.edge, overrides.axis):
         if given is not None:
             known |= np.isfinite(given.reshape(known.size, -1)).any(axis=1)
     rivals[known] = np.nan
     return rivals
+
+
+def contradicted(breaks: Breaks, middle: Middle, told: Overrides) -> Breaks:
+    """Doubt the road where edges that don't tell surely lie apart from what its sections say.
+
+    They may lie no farther from those than `UNSURE_APART_M`; nor, where the sections don't look
+    like a road's and neither edge is sure, farther from the given line than half of what that may
+    be off. What a person fixed, `told`, leaves no doubt.
+    """
+    nearest = _nearest(middle.s, breaks.s)
+    edge_se = np.where(breaks.edge_source == Source.NOMINAL, np.inf, breaks.edge_se)
+    unsure = ~breaks.lost() & (0.5 * np.hypot(*edge_se.T) > TELLS_M)
+    for given in (told.edge, told.axis):
+        if given is not None:
+            unsure &= ~np.isfinite(given.reshape(unsure.size, -1)).any(axis=1)
+    between, offset = 0.5 * (breaks.edge[:, 1] - breaks.edge[:, 0]), middle.offset[nearest]
+    near_m = max(0.5 * middle.off_m, UNSURE_APART_M)
+    poor = middle.trust[nearest] < FAIR_TRUST
+    beyond = unsure & poor & (edge_se.min(axis=1) > TELLS_M) & (np.abs(between) > near_m)
+    # sections of a road without a shoulder on one side lie aside themselves
+    unsure &= poor | np.isfinite(breaks.hinge).all(axis=1)
+    apart = unsure & ~beyond & (np.abs(between - offset) > UNSURE_APART_M)
+    rivals = np.full((unsure.size, 2), np.nan) if breaks.rivals is None else breaks.rivals.copy()
+    rivals[beyond, 0], rivals[apart, 0], rivals[apart, 1] = (
+        between[beyond],
+        offset[apart],
+        between[apart],
+    )
+    return doubted(replace(breaks, rivals=rivals))
 
 
 def doubted(breaks: Breaks) -> Breaks:

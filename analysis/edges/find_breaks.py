@@ -24,6 +24,7 @@ from analysis.edges.at_stations import (
     BlocksFound,
     SideFound,
     breaks_at,
+    contradicted,
     doubted,
     nominal_breaks,
 )
@@ -122,14 +123,15 @@ def find(
         case.grain.cells_per_value(cells.cell_m),
         case.usual_box_m,
     )
-    breaks = _search(road, fixed, share_of(progress, 0.0, 1.0))
+    breaks, middle = _search(road, fixed, share_of(progress, 0.0, 1.0))
     if settings.paved and edges_show(like or breaks):
-        unseen = _hinges_for_edges(road, breaks)
-        if not unseen.any():
-            return breaks
-        return _without_edge(road, breaks, fixed, COPLANAR_SE_M, unseen)
-    se = NOMINAL_SE_M if settings.paved else UNPAVED_SE_M
-    return _without_edge(road, breaks, fixed, se, np.ones(breaks.edge.shape, dtype=bool))
+        unseen, se = _hinges_for_edges(road, breaks), COPLANAR_SE_M
+    else:
+        unseen = np.ones(breaks.edge.shape, dtype=bool)
+        se = NOMINAL_SE_M if settings.paved else UNPAVED_SE_M
+    if unseen.any():
+        breaks = _without_edge(road, breaks, fixed, se, unseen)
+    return breaks if middle is None else contradicted(breaks, middle, fixed)
 
 
 def edges_show(breaks: Breaks) -> bool:
@@ -171,7 +173,7 @@ class _Sought:
 
 def _search(
     road: _Sought, overrides: Overrides, report: Progress, told: Overrides | None = None
-) -> Breaks:
+) -> tuple[Breaks, Middle | None]:
     """Find the breaks of a road whose edges may show.
 
     `told` is what a person fixed, where the overrides hold more than that.
@@ -179,12 +181,11 @@ def _search(
     nominal = partial(nominal_breaks, road.s, road.pavement, road.shoulder, overrides)
     # a cell larger than the shoulder shows no hinge, whatever a search might make of it
     if road.cells.cell_m > min(COARSEST_M, float(road.shoulder.max())):
-        return nominal()
+        return nominal(), None
     report(0.0, "finding the road")
-    told = overrides if told is None else told
-    middle = _find_middle(road, told)
+    middle = _find_middle(road, overrides if told is None else told)
     if middle is None:
-        return nominal()
+        return nominal(), None
     report(0.3, "finding edges and hinges")
     found = _look(road, overrides, middle)
     aside = _aside(found)
@@ -196,7 +197,7 @@ def _search(
     # with the edges known the crown is looked for once more, between them.
     left, right = (side.tied.edge for side in found.sides)
     crown = find_crown(found.sections, road.half_m, found.sigma_m, road.box, between=(-left, right))
-    return breaks_at(road.s, replace(found, crown=crown), overrides, told)
+    return breaks_at(road.s, replace(found, crown=crown), overrides), found.middle
 
 
 def _find_middle(road: _Sought, overrides: Overrides) -> Middle | None:
@@ -346,12 +347,13 @@ def _without_edge(
     given = np.full_like(nominal, np.nan) if overrides.edge is None else overrides.edge
     open_ = np.isnan(given) & unseen
     sought = replace(overrides, edge=np.where(open_, nominal, given))
-    breaks = _search(road, sought, _silent, overrides)
+    breaks, _ = _search(road, sought, _silent, overrides)
     breaks = replace(
         breaks,
         edge_source=np.where(open_, Source.NOMINAL, breaks.edge_source).astype(np.int8),
         edge_se=np.where(open_, se, breaks.edge_se),
         edge_confidence=np.where(open_, 0.0, breaks.edge_confidence),
+        rivals=found.rivals,
     )
     return doubted(breaks)
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from analysis.edges.middle_kernels import Regressions
 
 __all__ = [
+    "FAIR_TRUST",
     "PARTS",
     "REACH_M",
     "RIVAL_M",
@@ -176,8 +177,9 @@ class Middle:
     fair : (b,) bool
         Where the rivals leave the likeliest place enough for edges that the ground shows there to
         settle it.
-    limit_m : float
-        How far from the line a road can be found: so far as that may be off, and a little.
+    limit_m, off_m : float
+        How far from the line a road can be found, which is so far as that may be `off_m`, and a
+        little.
     """
 
     s: Floats
@@ -187,6 +189,7 @@ class Middle:
     found: Bools
     fair: Bools
     limit_m: float
+    off_m: float
 
 
 def find_middle(
@@ -426,4 +429,4 @@ def _settle(s: Floats, post: Floats, offset: Floats, trust: Floats, off_m: float
     inside = np.abs(middle) <= limit_m
     found = np.isnan(rival) & inside
     fair = (share > FAIR_SHARE) & (trust > FAIR_TRUST) & inside
-    return Middle(s, middle, trust, rival, found, fair, limit_m)
+    return Middle(s, middle, trust, rival, found, fair, limit_m, off_m)

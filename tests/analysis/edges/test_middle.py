@@ -1,5 +1,6 @@
 """The middle of the road: found between banks, walls and kerbs, or said not to be found."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -10,11 +11,13 @@ from analysis.common.limits import default_limits
 from analysis.common.settings import Settings
 from analysis.common.sides import Source
 from analysis.corridor.values import Case, Extras, Grain, Ground
+from analysis.edges.at_stations import contradicted, nominal_breaks
 from analysis.edges.find_breaks import find
 from analysis.edges.middle import (
     KERB,
     LINE_SHARES,
     PARTS,
+    Middle,
     RoadSection,
     Widths,
     _settle,
@@ -263,3 +266,38 @@ def test_where_the_line_lies_off_by_does_not_decide_between_places():
         moved = _settle(s, post, np.tile(places + shift, (40, 1)), trust, 9.0)
         np.testing.assert_allclose(moved.offset - shift, plain.offset, atol=1e-9)
         np.testing.assert_array_equal(np.isnan(moved.rival), np.isnan(plain.rival))
+
+
+@pytest.mark.parametrize(
+    ("between", "middle", "trust", "sure", "lost"),
+    [
+        (0.4, 0.0, 1.0, False, False),
+        (0.6, 0.0, 1.0, False, True),
+        (0.6, 0.0, 1.0, True, False),
+        # sections unlike a road's: the line's own accuracy of 1 m counts
+        (0.6, 0.6, 1.0, False, False),
+        (0.6, 0.6, 0.25, False, True),
+        (0.6, 0.6, 0.25, True, False),
+    ],
+)
+def test_edges_that_do_not_tell_surely_contradict_the_sections(between, middle, trust, sure, lost):
+    """Places of both are told then; an edge that a person fixed leaves no doubt."""
+    s = np.arange(0.0, 50.0, 10.0)
+    plain = nominal_breaks(s, np.full(5, 7.0), np.full((5, 2), 1.5), Overrides())
+    breaks = replace(
+        plain,
+        edge=plain.edge + np.array([-between, between]),
+        edge_se=np.full((5, 2), 0.05 if sure else 0.3),
+        edge_source=np.full((5, 2), Source.FOUND, dtype=np.int8),
+    )
+    one, none, there = np.ones(5), np.full(5, np.nan), np.ones(5, dtype=bool)
+    sections = Middle(s, middle * one, trust * one, none, there, there, 1.5, 1.0)
+    told = contradicted(breaks, sections, Overrides())
+    assert (told.lost() == lost).all()
+    if lost:
+        assert (np.abs(told.rivals - between).min(axis=1) < 1e-9).all()
+        assert (told.edge_source == Source.NOMINAL).all() and (told.edge_se >= 0.5).all()
+    edge = np.full((5, 2), np.nan)
+    edge[2, 0] = 3.5
+    given = contradicted(breaks, sections, Overrides(edge=edge))
+    assert not given.lost()[2] and (given.lost()[[0, 1, 3, 4]] == lost).all()
