@@ -295,7 +295,7 @@ def test_edges_that_do_not_tell_surely_contradict_the_sections(between, middle, 
     told = contradicted(breaks, sections, Overrides())
     assert (told.lost() == lost).all()
     if lost:
-        assert (np.abs(told.rivals - between).min(axis=1) < 1e-9).all()
+        assert (np.nanmin(np.abs(told.rivals - between), axis=1) < 1e-9).all()
         assert (told.edge_source == Source.NOMINAL).all() and (told.edge_se >= 0.5).all()
     edge = np.full((5, 2), np.nan)
     edge[2, 0] = 3.5
