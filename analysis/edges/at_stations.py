@@ -178,7 +178,8 @@ def contradicted(breaks: Breaks, middle: Middle, told: Overrides) -> Breaks:
     near_m = max(0.5 * middle.off_m, UNSURE_APART_M)
     poor = middle.trust[nearest] < FAIR_TRUST
     beyond = unsure & poor & (edge_se.min(axis=1) > TELLS_M) & (np.abs(between) > near_m)
-    # sections of a road without a shoulder on one side lie aside themselves
+    # sections of a road without a shoulder on one side lie aside themselves, a sure edge doesn't
+    unsure &= edge_se.min(axis=1) > TELLS_M
     unsure &= poor | np.isfinite(breaks.hinge).all(axis=1)
     apart = unsure & ~beyond & (np.abs(between - offset) > UNSURE_APART_M)
     rivals = np.full((unsure.size, 2), np.nan) if breaks.rivals is None else breaks.rivals.copy()
