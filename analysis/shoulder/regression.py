@@ -68,7 +68,7 @@ class Kinds(NamedTuple):
 
 
 USUAL_KINDS = Kinds((0.005,), (0.025, 0.1), (0.5, 1 / 6, 1 / 6, 1 / 6))
-STEP_KINDS = Kinds((0.015,), (0.0125, 0.025, 0.1), (0.25, 0.25, 0.25, 0.25))
+STEP_KINDS = Kinds((0.01,), (0.0125, 0.025, 0.1), (0.25, 0.25, 0.25, 0.25))
 """The second is for the step itself: half an inch may be built or be none, and which place the edge
 has decides it (own choice, proven on plain roads with steps of 0 to 25 mm)."""
 
