@@ -82,7 +82,7 @@ def test_what_is_not_given_stays_so():
         (Ditch, {"crossings", "sags"}),
         (Flow, set()),
         (Retained, set()),
-        (Case, {"grid", "road", "settings", "usual_box_m", "limits", "extras", "grain"}),
+        (Case, {"grid", "road", "settings", "usual_box_m", "limits", "extras", "grain", "strips"}),
         (Judged, {"reaches"}),
         (Judgement, set()),
         (Measured, {"seam"}),
