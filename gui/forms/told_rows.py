@@ -74,7 +74,7 @@ class ToldRows(QLabel):
 
     def _fit(self) -> None:
         # A form that scrolls asks how high a wrapped text would like to be, not how high it is.
-        self.setMinimumHeight(self.heightForWidth(self.width()))
+        self.setMinimumHeight(max(0, self.heightForWidth(self.width())))
 
     # -- the rows --------------------------------------------------------------------------------
 

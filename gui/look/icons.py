@@ -9,11 +9,12 @@ from importlib.resources import files
 from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
 from PySide6.QtGui import QGuiApplication, QIcon, QPainter, QPixmap, QPixmapCache
 from PySide6.QtSvg import QSvgRenderer
+from PySide6.QtWidgets import QAbstractButton, QStyle, QWidget
 
 from analysis.common.pictures import finding_picture
 from gui.look import theme
 
-__all__ = ["app_icon", "finding_icon", "icon"]
+__all__ = ["app_icon", "finding_icon", "icon", "ink_small_buttons"]
 
 # Side of a toolbar's icon, in pixels at 100 percent.
 SIDE = 20
@@ -98,6 +99,36 @@ def finding_icon(finding: str) -> QIcon | None:
     if not finding_picture(finding):
         return None
     return icon(f"finding-{finding.replace(' ', '-')}", in_rows=True)
+
+
+# Qt's own buttons at the end of toolbars and in the titles of docks, by the names that Qt gives them.
+_SMALL_BUTTONS = {
+    "qt_toolbar_ext_button": QStyle.StandardPixmap.SP_ToolBarHorizontalExtensionButton,
+    "qt_dockwidget_floatbutton": QStyle.StandardPixmap.SP_TitleBarNormalButton,
+    "qt_dockwidget_closebutton": QStyle.StandardPixmap.SP_DockWidgetCloseButton,
+}
+
+
+def ink_small_buttons(parent: QWidget) -> None:
+    """Draw the small buttons of toolbars and docks in the ink of light or dark.
+
+    The style has them in black only, which nobody sees on a dark window.
+    """
+    ink = theme.color("ink")
+    for name, which in _SMALL_BUTTONS.items():
+        buttons = parent.findChildren(QAbstractButton, name)
+        if not buttons:
+            continue
+        theirs, made = parent.style().standardIcon(which), QIcon()
+        for size in theirs.availableSizes():
+            drawn = theirs.pixmap(size)
+            painter = QPainter(drawn)
+            painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_SourceIn)
+            painter.fillRect(drawn.rect(), ink)
+            painter.end()
+            made.addPixmap(drawn)
+        for button in buttons:
+            button.setIcon(made)
 
 
 def app_icon() -> QIcon:

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 )
 
 from gui.look import theme
-from gui.look.icons import app_icon, icon
+from gui.look.icons import app_icon, icon, ink_small_buttons
 from gui.look.making import later, named, paint_again, stacked, tool_button
 from gui.look.units import value_text
 from gui.look.words import cautions
@@ -218,6 +218,7 @@ class Window(QMainWindow):
     def _paint_icons(self) -> None:
         self.commands.paint_icons()
         self.caution_button.setIcon(icon("caution", "warn"))
+        ink_small_buttons(self)
 
     def _restore(self) -> None:
         store = QSettings()
