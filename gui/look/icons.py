@@ -101,7 +101,7 @@ def finding_icon(finding: str) -> QIcon | None:
     return icon(f"finding-{finding.replace(' ', '-')}", in_rows=True)
 
 
-# Qt's own buttons at the end of toolbars and in the titles of docks, by the names that Qt gives them.
+# Qt's own buttons at the end of toolbars and in the titles of docks, by Qt's names for them.
 _SMALL_BUTTONS = {
     "qt_toolbar_ext_button": QStyle.StandardPixmap.SP_ToolBarHorizontalExtensionButton,
     "qt_dockwidget_floatbutton": QStyle.StandardPixmap.SP_TitleBarNormalButton,
