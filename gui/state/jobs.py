@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.common.errors import Cancelled, VergelineError
 from analysis.common.outputs import check_no_input, check_own
 from analysis.findings.reviews import Reviews, review_table, reviews_of
+from gui.state.copying import copier
 from gui.state.edits import Corrections, correction_table, corrections_of
 from gui.state.loaded import Loaded, loaded
 from gui.state.preparing import prepare
@@ -198,6 +199,7 @@ class SaveOrder:
     path: str
     seen: Stamp | None = None
     beside: str = ""
+    copy: bool = False
 
 
 Stamp = tuple[int, int]
@@ -420,7 +422,10 @@ def save(progress: Progress, order: SaveOrder) -> Stamp | None:
         edits=correction_table(order.corrections),
         reviews=review_table(order.reviews),
     )
-    write_findings(whole, order.path, progress=progress)
+    if order.copy:
+        copier().write(progress, whole, order.path)
+    else:
+        write_findings(whole, order.path, progress=progress)
     return stamp_of(order.path)
 
 

@@ -534,6 +534,7 @@ class WindowModel(QObject):
             path,
             self._stamp if path == self.path and not copy else None,
             self.beside.to_json(),
+            copy,
         )
         loaded, undo_index = self.loaded, self.undo.index()
 

@@ -22,7 +22,7 @@ from PySide6.QtCore import QCoreApplication
 
 from gui.state.runner import Progress
 
-__all__ = ["is_needed", "prepare", "words"]
+__all__ = ["begin", "is_needed", "prepare", "words"]
 
 log = logging.getLogger("vergeline")
 
@@ -74,19 +74,26 @@ def prepare(progress: Progress) -> None:
         _one_at_a_time.release()
 
 
-def _run(start: Sequence[str], progress: Progress) -> None:
+def begin(
+    start: Sequence[str], orders: int = subprocess.DEVNULL, answers: int = subprocess.DEVNULL
+) -> subprocess.Popen[bytes]:
+    """Start a process that runs this program's own modules; `OSError` if the system refuses."""
     top = str(Path(__file__).parents[2])
     path = os.pathsep.join(part for part in (top, os.environ.get("PYTHONPATH", "")) if part)
+    return subprocess.Popen(
+        start,
+        env={**os.environ, "PYTHONPATH": path},
+        stdin=orders,
+        stdout=answers,
+        stderr=subprocess.DEVNULL,
+        # No console window flashes up where the system would open one.
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+    )
+
+
+def _run(start: Sequence[str], progress: Progress) -> None:
     try:
-        process = subprocess.Popen(
-            start,
-            env={**os.environ, "PYTHONPATH": path},
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            # No console window flashes up where the system would open one.
-            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-        )
+        process = begin(start)
     except OSError as error:
         log.warning("compiling ahead could not be started: %s", error)
         return
