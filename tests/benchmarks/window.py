@@ -311,8 +311,13 @@ def screen() -> None:
         done_with(window)
 
 
-def monkey(minutes: float, seed: int) -> None:
-    """Random clicks, keys, drags, menus, edits and jobs; every fault is printed."""
+def monkey(minutes: float, seed: int, every_ms: int) -> None:
+    """Random clicks, keys, drags, menus, edits and jobs; every fault is printed.
+
+    With the next input `every_ms` after the last. Three are more than can be drawn: faults show
+    soonest, and a beat of the loop holds several inputs. Fifty are about what a hurried person
+    does.
+    """
     from PySide6.QtCore import QEventLoop, QPoint, Qt, QTimer
     from PySide6.QtGui import QAction
     from PySide6.QtTest import QTest
@@ -487,7 +492,7 @@ def monkey(minutes: float, seed: int) -> None:
         butler.timeout.connect(serve)
         butler.start()
         loop, timer = QEventLoop(), QTimer()
-        timer.setInterval(3)
+        timer.setInterval(every_ms)
 
         def step() -> None:
             nonlocal count
@@ -515,10 +520,11 @@ def main() -> None:
     )
     parser.add_argument("minutes", nargs="?", type=float, default=10.0)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--every-ms", type=int, default=3, help="between random inputs")
     options = parser.parse_args()
     with own_home():
         if options.what == "monkey":
-            monkey(options.minutes, options.seed)
+            monkey(options.minutes, options.seed, options.every_ms)
         else:
             {
                 "start": start,
