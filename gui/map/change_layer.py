@@ -81,7 +81,9 @@ class ChangeLayer(QObject):
         if not self.on or plan is None or second is None or loaded is None or loaded.study is None:
             self._clear()
             return
-        if self._of == (loaded.study, second):
+        before, other = self._of
+        # Which they are: results hold arrays, that aren't equal or unequal as a whole.
+        if before is loaded.study and other is second:
             return
         self._of = (loaded.study, second)
 

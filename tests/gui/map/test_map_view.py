@@ -556,5 +556,10 @@ def test_change_to_the_other_grid_is_shaded(view: MapView, settle: Settle) -> No
         return float(np.mean(values))
 
     assert blue(-4.3) > max(blue(4.3), blue(1.5)) + 60.0
+    # measured anew, in arrays of its own
+    view.model.loaded = replace(view.model.loaded, study=replace(study, roads=(other,)))
+    view.change.refresh()
+    assert view.model.runner.is_running("map/change")
+    settle(view.model.runner.idle)
     view.model.close_second()
     assert view.furniture.change is None and not view.change_action.isChecked()
