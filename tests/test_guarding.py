@@ -55,6 +55,7 @@ from tests.builders.files import (
     write_road,
 )
 from tests.builders.small_study import small_study
+from tests.builders.spoilt_file import spoil
 
 OPENERS = {
     "grid": (open_terrain, TerrainError),
@@ -390,21 +391,6 @@ def test_the_system_may_end_it(tmp_path):
 # ---------------------------------------------------------------- GeoPackages of strangers
 
 
-def _spoilt(saved, tmp_path, *commands):
-    path = tmp_path / "spoilt.gpkg"
-    path.write_bytes(saved.read_bytes())
-    with closing(sqlite3.connect(path)) as base:
-        # The triggers of the index of places call functions that SQLite alone doesn't have.
-        for (name,) in base.execute(
-            "SELECT name FROM sqlite_master WHERE type='trigger'"
-        ).fetchall():
-            base.execute(f'DROP TRIGGER "{name}"')
-        for command in commands:
-            base.execute(command)
-        base.commit()
-    return path
-
-
 @pytest.mark.parametrize(
     ("command", "said"),
     [
@@ -424,7 +410,7 @@ def _spoilt(saved, tmp_path, *commands):
 )
 def test_spoilt_findings(saved, tmp_path, command, said):
     """Whatever stands in the file instead of what should: one sentence."""
-    path = _spoilt(saved, tmp_path, command)
+    path = spoil(saved, tmp_path, command)
     with pytest.raises(OutputError, match=said):
         read_findings(path)
 
@@ -443,7 +429,7 @@ def test_a_schema_that_is_no_text_is_refused_before_the_map_library(tmp_path):
 @pytest.mark.parametrize(("name", "value"), [("start_m", "'far'"), ("settings", "'{'")])
 def test_run_records_that_say_nothing(saved, tmp_path, name, value):
     """A study whose record was tampered with can't be screened again, and says so."""
-    path = _spoilt(
+    path = spoil(
         saved,
         tmp_path,
         "ALTER TABLE run ADD COLUMN centreline TEXT",

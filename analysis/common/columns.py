@@ -90,6 +90,11 @@ def _text(name: str, title: str, meaning: str) -> Column:
     return Column(name, "1", title, meaning, type="str")
 
 
+_CAUTIONS = _text(
+    "cautions", "", "What must be right before anyone works on a shoulder, one a line."
+)
+
+
 def _flag(name: str, title: str, meaning: str) -> Column:
     return Column(name, "1", title, meaning, type="bool")
 
@@ -341,7 +346,7 @@ _RUN = (
     _text("limits", "", "Every limit with its source, as TOML."),
     Column("seconds", "s", "", "How long the screening took."),
     _text("excerpt", "", "What was asked for, where a file holds only a part of the findings."),
-    _text("cautions", "", "What must be right before anyone works on a shoulder, one a line."),
+    _CAUTIONS,
 )
 # What a file of changes says of the two surveys.
 _SURVEYS = (
@@ -352,7 +357,7 @@ _SURVEYS = (
     _text("after_day", "", "Its day, as ISO 8601."),
     _text("third_day", "", "Day that is reckoned to at a straight rate."),
     _text("rate", "", "What the numbers of that day are, and what they aren't."),
-    _text("cautions", "", "What must be right before anyone works on a shoulder, one a line."),
+    _CAUTIONS,
 )
 # What a programme of work says of each reach; other names are those of the findings.
 _WORK = (

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
     from analysis.study.values import Study
 
-__all__ = ["Book", "Page", "reach_book", "reach_sheets", "station_book", "stations_sheets"]
+__all__ = ["Book", "Page", "reach_book", "station_book"]
 
 translate = QCoreApplication.translate
 
@@ -176,41 +176,3 @@ def reach_book(
 
     title = translate("printing", "Reach sheets")
     return Book(title, tuple(partial(sheet, row) for row in rows))
-
-
-def stations_sheets(
-    study: Study,
-    places: Sequence[tuple[int, int]],
-    path: str | os.PathLike[str],
-    writing: Writing,
-    *,
-    paper: str = "A4",
-    progress: Progress | None = None,
-) -> None:
-    """Write the sections of a study's stations, given as (road, station) indices, as PDF.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written or no station is given.
-    """
-    station_book(study, places, writing).save(path, paper, progress)
-
-
-def reach_sheets(
-    study: Study,
-    rows: Sequence[int],
-    path: str | os.PathLike[str],
-    writing: Writing,
-    *,
-    paper: str = "A4",
-    progress: Progress | None = None,
-) -> None:
-    """Write reaches, given as rows of the reach table, as PDF with their worst sections.
-
-    Raises
-    ------
-    OutputError
-        If the file can't be written or no reach is given.
-    """
-    reach_book(study, rows, writing).save(path, paper, progress)

@@ -1,8 +1,7 @@
 """Findings read by SQLite alone: what GDAL reads too, only what was asked for, or a sentence."""
 
-import sqlite3
-from contextlib import closing
 from dataclasses import replace
+from functools import partial
 
 import fiona
 import numpy as np
@@ -13,6 +12,7 @@ from analysis.common.errors import OutputError
 from analysis.common.table import Table
 from analysis.findings.geopackage import read_findings, write_in_parts
 from tests.builders.small_study import small_study
+from tests.builders.spoilt_file import spoil
 from tests.builders.tables import filled
 
 ROADS = ("Wren Lane", "Otter's Way")
@@ -42,21 +42,7 @@ def whole(tmp_path_factory):
 def spoilt(whole, tmp_path):
     """Gives a copy of the file in which SQL has been at work."""
 
-    def make(*commands):
-        path = tmp_path / "spoilt.gpkg"
-        path.write_bytes(whole.read_bytes())
-        with closing(sqlite3.connect(path)) as base:
-            # a trigger of the spatial index wants functions that only the map library has
-            for (trigger,) in base.execute(
-                "SELECT name FROM sqlite_master WHERE type = 'trigger'"
-            ).fetchall():
-                base.execute(f'DROP TRIGGER "{trigger}"')
-            for command in commands:
-                base.execute(command)
-            base.commit()
-        return path
-
-    return make
+    return partial(spoil, whole, tmp_path)
 
 
 def test_gdal_reads_the_same(whole):

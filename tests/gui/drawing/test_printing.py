@@ -95,7 +95,7 @@ def test_command_and_window_print_the_same_sheet(screened: WindowModel, tmp_path
     assert main(["export", "--findings", str(file), "--sheets", str(folder)]) == 0
     sheets = WorkSheets(study.findings, study.limits)
     rows = [item.reach.row for item in sheets.plan.items]
-    books.reach_sheets(study, rows, tmp_path / "window.pdf", Writing())
+    books.reach_book(study, rows, Writing()).save(tmp_path / "window.pdf")
     by_command = "".join(pages_of(folder / "sheets.pdf"))
     by_window = "".join(pages_of(tmp_path / "window.pdf"))
     assert rows
@@ -111,7 +111,7 @@ def test_command_and_window_print_the_same_sheet(screened: WindowModel, tmp_path
 def test_reach_sheet_shows_the_worst_section(screened: WindowModel, tmp_path: Path) -> None:
     study = screened.study
     row = faulty(study)
-    books.reach_sheets(study, [row], tmp_path / "one.pdf", Writing())
+    books.reach_book(study, [row], Writing()).save(tmp_path / "one.pdf")
     text = "".join(pages_of(tmp_path / "one.pdf"))
     stations, reach = study.findings.stations, study.findings.reaches.row(row)
     here = (stations["side"] == reach["side"]) & (stations["station_m"] >= reach["from_m"])
@@ -137,7 +137,7 @@ def test_sheets_draw_the_finding_beside_its_name(
         return finding_picture(name)
 
     monkeypatch.setattr(printing, "finding_picture", noted)
-    books.reach_sheets(study, [row], tmp_path / "one.pdf", Writing())
+    books.reach_book(study, [row], Writing()).save(tmp_path / "one.pdf")
     assert finding in asked
     sheet = WorkSheets(study.findings, study.limits).reach_sheet(row)
     page = to_html(sheet)
@@ -151,7 +151,7 @@ def test_unknown_quantities_are_said_to_be_unknown(screened: WindowModel, tmp_pa
     study = screened.study
     table = study.findings.reaches
     sound = next(r for r in range(len(table)) if not np.isfinite(table["cut_m3"][r]))
-    books.reach_sheets(study, [sound], tmp_path / "one.pdf", Writing())
+    books.reach_book(study, [sound], Writing()).save(tmp_path / "one.pdf")
     text = "".join(pages_of(tmp_path / "one.pdf"))
     assert "unknown" in text
     assert "0.0m3" not in text and "nan" not in text.casefold()
@@ -162,7 +162,7 @@ def test_unknown_quantities_are_said_to_be_unknown(screened: WindowModel, tmp_pa
 
 def test_section_sheets_one_page_each(screened: WindowModel, tmp_path: Path) -> None:
     path = tmp_path / "sections.pdf"
-    books.stations_sheets(screened.study, [(0, 3), (0, 9), (0, 11)], path, Writing())
+    books.station_book(screened.study, [(0, 3), (0, 9), (0, 11)], Writing()).save(path)
     texts = pages_of(path)
     assert [f"page{k}of3" in text for k, text in enumerate(texts, start=1)] == [True] * 3
     path.replace(ARTEFACTS / "section_sheets.pdf")
@@ -203,7 +203,7 @@ def test_long_reaches_go_on(screened: WindowModel, tmp_path: Path, paper: str) -
 def test_nothing_lies_outside_the_page(screened: WindowModel, tmp_path: Path) -> None:
     """A word on paper ends within the margins, in the widest words that a sheet has."""
     path = tmp_path / "one.pdf"
-    books.reach_sheets(screened.study, [faulty(screened.study)], path, Writing("us"))
+    books.reach_book(screened.study, [faulty(screened.study)], Writing("us")).save(path)
     page = PdfReader(path).pages[0]
     places: list[tuple[float, float]] = []
 
@@ -224,7 +224,7 @@ def test_nothing_lies_outside_the_page(screened: WindowModel, tmp_path: Path) ->
 def test_paper_sizes(screened: WindowModel, tmp_path: Path, paper: str) -> None:
     """Media boxes by ISO 216 (A4, 210 x 297 mm) and ANSI A (8.5 x 11 in), in points."""
     path = tmp_path / "one.pdf"
-    books.stations_sheets(screened.study, [(0, 3)], path, Writing(), paper=paper)
+    books.station_book(screened.study, [(0, 3)], Writing()).save(path, paper=paper)
     box = PdfReader(path).pages[0].mediabox
     size = sorted((float(box.width), float(box.height)))
     expected = {"A4": (595.28, 841.89), "Letter": (612.0, 792.0)}[paper]
@@ -237,14 +237,14 @@ def test_progress_and_cancel_leave_the_old_file(screened: WindowModel, tmp_path:
 
     stations = [(0, i) for i in range(4)]
     with pytest.raises(Cancelled, match=WORDS):
-        books.stations_sheets(screened.study, stations, path, Writing(), progress=stop_from(0.3))
+        books.station_book(screened.study, stations, Writing()).save(path, progress=stop_from(0.3))
     assert path.read_bytes() == b"good"
     assert [p.name for p in tmp_path.iterdir()] == ["sections.pdf"]
 
 
 def test_nothing_to_print_is_said(screened: WindowModel, tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="nothing to print"):
-        books.reach_sheets(screened.study, [], tmp_path / "none.pdf", Writing())
+        books.reach_book(screened.study, [], Writing()).save(tmp_path / "none.pdf")
 
 
 @pytest.mark.parametrize("ending", ["png", "svg", "csv", "pdf"])
