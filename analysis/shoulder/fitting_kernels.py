@@ -14,7 +14,7 @@ import numpy as np
 from analysis.common.compiled import compiled, compiled_sums
 from analysis.shoulder.strip import Strip, Windows
 
-__all__ = ["Expected", "Fits", "Ways", "blank_fits", "fit_windows"]
+__all__ = ["Expected", "Fits", "Ways", "blank_fits", "cholesky_inverse", "fit_windows"]
 
 # Columns of the design: height at the edge, grade, vertical curve, pavement slope, its change
 # along the road, kink at the edge, step at the edge, kink at the hinge, step at the hinge.
@@ -169,7 +169,7 @@ class _Answers(NamedTuple):
 
 
 @compiled
-def _cholesky_inverse(a: Any, out: Any, work: Any) -> bool:
+def cholesky_inverse(a: Any, out: Any, work: Any) -> bool:
     """Invert a symmetric positive definite matrix; False where it isn't one."""
     p = a.shape[0]
     for i in range(p):
@@ -282,7 +282,7 @@ def _solve(cells: _Cells, tight: float, algebra: _Algebra, b: Any) -> bool:
     normal, right, inverse, work = algebra
     _normal_equations(cells.design, cells.y, cells.weight, normal, right)
     normal[_SHIFT, _SHIFT] += tight
-    if not _cholesky_inverse(normal, inverse, work):
+    if not cholesky_inverse(normal, inverse, work):
         return False
     for i in range(COLUMNS):
         total = 0.0
@@ -720,7 +720,7 @@ def _solve_each(base: Any, right: Any, planes: _Planes, rough: Any, answers: _An
         penalty = 1e12 if rough[q, 0] <= 0.0 else (sigma / rough[q, 0]) ** 2
         for k in range(COLUMNS, p):
             a[k, k] += penalty
-        if not _cholesky_inverse(a, answers.inverses[q], work):
+        if not cholesky_inverse(a, answers.inverses[q], work):
             return False
         gain = 0.0
         for i in range(p):

@@ -10,11 +10,10 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from analysis.common.compiled import compiled
+from analysis.shoulder.fitting_kernels import cholesky_inverse
 from analysis.shoulder.strip import Strip, Windows
 
 __all__ = ["Stretches", "Told", "apart_along", "scatter_of", "unlike_windows"]
-
-_LEAST_PIVOT = 1e-13
 
 
 class Stretches(NamedTuple):
@@ -43,39 +42,6 @@ class Told(NamedTuple):
 
     seen: Any
     expected: Any
-
-
-@compiled
-def _inverted(matrix: Any, inverse: Any) -> bool:
-    """Invert a positive definite matrix by Cholesky; False where it isn't."""
-    q = matrix.shape[0]
-    low = np.zeros((q, q))
-    for r in range(q):
-        for c in range(r + 1):
-            total = matrix[r, c]
-            for k in range(c):
-                total -= low[r, k] * low[c, k]
-            if r == c:
-                if not total > _LEAST_PIVOT * matrix[r, r]:
-                    return False
-                low[r, r] = np.sqrt(total)
-            else:
-                low[r, c] = total / low[c, c]
-    turned = np.zeros((q, q))
-    for c in range(q):
-        turned[c, c] = 1.0 / low[c, c]
-        for r in range(c + 1, q):
-            total = 0.0
-            for k in range(c, r):
-                total -= low[r, k] * turned[k, c]
-            turned[r, c] = total / low[r, r]
-    for r in range(q):
-        for c in range(q):
-            total = 0.0
-            for k in range(max(r, c), q):
-                total += turned[k, r] * turned[k, c]
-            inverse[r, c] = total
-    return True
 
 
 @compiled
@@ -126,7 +92,7 @@ def scatter_of(
     for r in range(q):
         total[r, r] *= 1.0 + 1e-9
     inverse = np.empty((q, q))
-    if not _inverted(total, inverse):
+    if not cholesky_inverse(total, inverse, np.zeros((q, q))):
         return False
     beta = inverse @ pull
     own_pull = np.zeros((parts, q))
