@@ -24,6 +24,7 @@ __all__ = [
     "breaks_at",
     "contradicted",
     "doubted",
+    "edges_shown",
     "nominal_breaks",
 ]
 
@@ -100,7 +101,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
     hinge_ways[unfound] = _nominal_ways(width[unfound])
     hinge_near = np.where(unfound, 0.0, hinge_ways[:, :, 0, 3] * both("hinge_near"))
     hinge_se = _spread_of(hinge_ways)
-    shown = (_edge_shown(found)[nearest] & (edge_se <= SURE_M)) | bare
+    shown = (edges_shown(found)[nearest] & (edge_se <= SURE_M)) | bare
     hinge_source = np.where(hinge_se <= SURE_M, Source.FOUND, Source.NOMINAL).astype(np.int8)
     for part in (hinge, hinge_se, hinge_ways):
         part[bare] = np.nan
@@ -247,7 +248,7 @@ def _spread_of(ways: Floats) -> Floats:
     return np.asarray(np.sqrt(variance.sum(axis=2)))
 
 
-def _edge_shown(found: BlocksFound) -> NDArray[np.bool_]:
+def edges_shown(found: BlocksFound) -> Bools:
     """Where the ground shows an edge, (b, 2).
 
     One shown not far off holds on, tied as it is, where a flat shoulder hides it.

@@ -26,6 +26,7 @@ from analysis.edges.at_stations import (
     breaks_at,
     contradicted,
     doubted,
+    edges_shown,
     nominal_breaks,
 )
 from analysis.edges.brightness import Brightness, brightness_of
@@ -52,6 +53,13 @@ themselves, and finer ones would show that as ground that is no road."""
 ASIDE_M, LEAST_ASIDE = 0.3, 0.05
 """Hinges whose middle lies farther off than the first, on more than the second share of a road,
 move the supposed middle of the road: sections about it are straighter."""
+
+SPARE_SHARE, OFF_SHARE = 0.25, 0.75
+"""How much wider than with one shoulder a road must be to be asked for the other, and how far its
+pavement may then be off the width given, in shoulders: half a pavement is farther. Our choice."""
+
+MOST = 0.5
+"""More than this share of a road's blocks speaks for all of it."""
 
 SMOOTH_BLOCKS = 7
 """Roads don't swerve within so many blocks, but the likeliest places of single blocks do."""
@@ -192,6 +200,7 @@ def _search(
     if aside.any():
         report(0.6, "finding edges and hinges")
         found = _look(road, overrides, replace(middle, offset=middle.offset + aside))
+    found = _both_shoulders(road, overrides, found)
     report(0.95, "finding edges and hinges")
     # Beside a road narrower than it should be, a shoulder can pass for the pavement's far half:
     # with the edges known the crown is looked for once more, between them.
@@ -374,6 +383,39 @@ def _aside(found: BlocksFound) -> Floats:
         return np.zeros(off.size)
     move = np.where(far, off, 0.0)
     return np.asarray(uniform_filter1d(move, SMOOTH_BLOCKS, mode="nearest"))
+
+
+def _both_shoulders(road: _Sought, overrides: Overrides, found: BlocksFound) -> BlocksFound:
+    """Look again where a road without a shoulder on one side is as wide as one with both.
+
+    Pavement and shoulder of that side can pass for the half of a pavement that is far too wide, its
+    middle about half a shoulder aside. Halfway between the outer breaks both shoulders show then,
+    beside a pavement of about the width given; those of a road without a shoulder don't.
+    """
+    blocks, first = found.sections.s, found.middle
+    pavement = np.interp(blocks, road.s, road.pavement)
+    shoulder = np.column_stack([np.interp(blocks, road.s, side) for side in road.shoulder.T])
+    bare, edge, hinge = (
+        np.column_stack([getattr(side.tied, name) for side in found.sides])
+        for name in ("bare", "edge", "hinge")
+    )
+    none = bare > 0.5
+    outer = np.where(none, edge, hinge)
+    missing = np.where(none, shoulder, 0.0).sum(axis=1)
+    spare = outer.sum(axis=1) - (pavement + shoulder.sum(axis=1) - missing)
+    wide = first.found & (none.sum(axis=1) == 1) & (spare > SPARE_SHARE * missing)
+    move = 0.5 * np.diff(outer, axis=1)[:, 0]
+    if wide.mean() <= MOST or np.abs(np.median(move[wide])) < RIVAL_M:
+        return found
+    move = np.interp(blocks, blocks[wide], move[wide])
+    offset = first.offset + uniform_filter1d(move, SMOOTH_BLOCKS, mode="nearest")
+    offset = np.clip(offset, -road.search_m, road.search_m)
+    again = _look(road, overrides, replace(first, offset=offset))
+    here = np.column_stack([side.tied.edge for side in again.sides])
+    shouldered = [side.tied.bare < 0.5 for side in again.sides]
+    near = np.abs(here.sum(axis=1) - pavement) < OFF_SHARE * missing
+    shown = edges_shown(again).all(axis=1) & np.all(shouldered, axis=0) & near
+    return again if shown[wide].mean() > MOST else found
 
 
 def _one_side(sections: BlockSections, sign: float, blocks: int) -> tuple[Floats, Floats, Floats]:

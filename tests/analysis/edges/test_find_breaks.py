@@ -128,6 +128,29 @@ def test_find_breaks_keeps_to_the_given_error(search):
     assert (np.abs(_find(cells, STATIONS, search_m=search).axis) <= search + 1.5).all()
 
 
+@pytest.mark.parametrize(("half", "beside"), [(2.8, -1.4), (2.9, 1.2), (3.07, 1.8)])
+def test_find_breaks_beside_wide_shoulders(half, beside):
+    """Pavement and wide shoulder of one side don't pass for half of a pavement that is too wide."""
+    section = both_sides(edge=half, width=3.0, shoulder=0.04)
+    cells = _road(lambda o: section(o - beside), sigma=0.02)
+    found = _find(cells, STATIONS, shoulder_width_m=3.0)
+    assert _rms(found.edge - [half - beside, half + beside]) < 0.3 * CELL
+    assert _rms(found.hinge - found.edge - 3.0) < 0.5 * CELL
+
+
+@pytest.mark.parametrize("beside", [-1.5, 1.5])
+def test_find_breaks_bare_beside_a_wide_shoulder(beside):
+    """A road that has a wide shoulder on one side only isn't given another one."""
+
+    def section(o):
+        u = np.abs(o - beside)
+        return np.where(o > beside, crown_section(u, width=3.0), crown_section(u, width=0.0))
+
+    found = _find(_road(section, sigma=0.02), STATIONS, shoulder_width_m=3.0)
+    assert _rms(found.edge - [3.5 - beside, 3.5 + beside]) < 0.5 * CELL
+    assert np.isnan(found.hinge[:, 0]).all() and np.isfinite(found.hinge[:, 1]).all()
+
+
 def test_find_breaks_swerving_line():
     """A line that swings to both sides by 1.5 m within 120 m is followed."""
     cells = _road(both_sides(drop=0.05), length=360.0, sigma=0.005)
