@@ -16,7 +16,7 @@ from analysis.corridor.made_up import made_up
 from analysis.corridor.points import boxes_along, point_boxes, read_points
 from analysis.corridor.repeated import put_together
 from analysis.corridor.ribbon import FINEST_STEP_M, footprint, read_corridor
-from analysis.corridor.values import Case, Cells, Extras, Grain, Ground, Ribbon
+from analysis.corridor.values import Case, Cells, Extras, Grain, Ground, Ribbon, Unread
 from analysis.road.roadline import Road, frames, station_grid
 from analysis.terrain.grid import Terrain
 from analysis.terrain.image import brightness_at
@@ -43,21 +43,34 @@ def read(
 ) -> Ground:
     """Read the ground along a road, or along the `span` of it only.
 
+    What can't be read of it, as a tile that was cut off, is unknown (`Ground.unread`).
+
     Raises
     ------
     TerrainError
-        No height anywhere near the road, the file can't be read, or heights that must be in
+        No height anywhere near the road, the file can't be opened, or heights that must be in
         another unit (`check_height_unit`).
     """
     half_m, points = case.settings.half_width_m, case.extras.points
+    unread: list[Unread] = []
     if points is None:
-        cells, ribbon = read_corridor(case.grid, case.road, half_m, s_range=span, progress=progress)
-        return Ground(_seen(cells, case), ribbon)
+        try:
+            cells, ribbon = read_corridor(
+                case.grid, case.road, half_m, s_range=span, unread=unread, progress=progress
+            )
+        except NoGroundError:
+            # a piece of a road that can't be read isn't the same as one in a gap
+            if span is None or not unread:
+                raise
+            return replace(no_ground(case, span), unread=Unread.joined(unread))
+        return Ground(_seen(cells, case), ribbon, unread=Unread.joined(unread))
     none = None if span is None else no_ground(case, span)
     report = share_of(progress, 0.0, 0.5)
     try:
         grid = _grid_along(case, span)
-        _, ribbon = read_corridor(grid, case.road, half_m, s_range=span, progress=report)
+        _, ribbon = read_corridor(
+            grid, case.road, half_m, s_range=span, unread=unread, progress=report
+        )
         check_height_unit(points, case.road, ribbon, grid.cell_m)
     except NoGroundError:
         # on a piece of a road points may go on where the grid has a gap, and the other way round
@@ -70,8 +83,8 @@ def read(
     except NoGroundError:
         if none is None or ribbon is none.ribbon:
             raise
-        return replace(none, ribbon=ribbon)
-    return Ground(_seen(cells, case), ribbon)
+        return replace(none, ribbon=ribbon, unread=Unread.joined(unread))
+    return Ground(_seen(cells, case), ribbon, unread=Unread.joined(unread))
 
 
 def _grid_along(case: Case, span: tuple[float, float] | None) -> Terrain:

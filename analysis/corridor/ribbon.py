@@ -7,6 +7,8 @@ the cells that can be near the road and where along it; only these get road coor
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,15 +17,18 @@ from numpy.typing import NDArray
 from analysis.common.errors import NoGroundError, SettingsError
 from analysis.common.types import Progress
 from analysis.corridor.height_unit import check_height_unit
-from analysis.corridor.values import Cells, Ribbon
+from analysis.corridor.values import Cells, Ribbon, Unread
 from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain.grid import Terrain, Window, reading
 
-__all__ = ["FINEST_STEP_M", "footprint", "height_step", "no_heights", "read_corridor"]
+__all__ = ["FINEST_STEP_M", "footprint", "height_step", "no_heights", "none_read", "read_corridor"]
 
 
 FINEST_STEP_M = 0.25
 """Ribbons aren't finer than this, whatever the grid."""
+
+UNREAD_EVERY_M = 2.0
+"""Places that can't be read are kept so far apart, or at every cell."""
 
 _BLOCK = 512
 _TILE = 8
@@ -41,6 +46,7 @@ def read_corridor(
     step_s_m: float | None = None,
     step_o_m: float | None = None,
     s_range: tuple[float, float] | None = None,
+    unread: list[Unread] | None = None,
     progress: Progress | None = None,
 ) -> tuple[Cells, Ribbon]:
     """Read the ground along a road, as native cells and as a road-aligned grid.
@@ -58,6 +64,9 @@ def read_corridor(
         Steps of the ribbon; default the cell size, not finer than 0.25 m.
     s_range : (float, float), optional
         Part of the road, as distances; default all of it.
+    unread : list, optional
+        Takes what lies in files that can't be read, and the rest is read all the same; without it,
+        such a file is an error.
     progress : callable, optional
         Called between blocks with a fraction and a few words; may raise `Cancelled`.
 
@@ -90,7 +99,7 @@ def read_corridor(
             f'The part of the road "{road.name}" to read has no length; give one between 0 and '
             f"{road.length_m:.0f} m."
         )
-    corridor = _Corridor(terrain, road, half_width_m, (step_s, step_o), (start, end))
+    corridor = _Corridor(terrain, road, half_width_m, (step_s, step_o), (start, end), unread)
     cells, ribbon = corridor.read(progress)
     check_height_unit(terrain, road, ribbon, terrain.cell_m)
     return cells, ribbon
@@ -160,6 +169,16 @@ def height_step(z: NDArray[np.float64]) -> float:
     return float(gaps.sum() / np.round(gaps / step).sum())
 
 
+def none_read(terrain: Terrain, road: str, names: Sequence[str]) -> NoGroundError:
+    """What is said of a road all of whose ground lies in files that can't be read."""
+    files = ", ".join(names)
+    of = "" if names == [Path(terrain.path).name] else f" of {Path(terrain.path).name}"
+    return NoGroundError(
+        f'No height near the road "{road}" can be read: {files}{of} is damaged or gone; fetch it '
+        "again."
+    )
+
+
 class _Corridor:
     """The walk over the blocks."""
 
@@ -170,8 +189,12 @@ class _Corridor:
         half_width_m: float,
         steps: tuple[float, float],
         s_range: tuple[float, float],
+        unread: list[Unread] | None = None,
     ) -> None:
         self.terrain = terrain
+        self.unread = unread
+        # files that can't be read, and cells of the window just read that they take along
+        self.lost: list[tuple[str, NDArray[np.bool_]]] = []
         self.road = road
         self.half = half_width_m
         self.start, self.end = s_range
@@ -198,13 +221,17 @@ class _Corridor:
 
     def read(self, progress: Progress | None) -> tuple[Cells, Ribbon]:
         blocks = self._blocks()
-        with reading(self.terrain) as window:
+        tell = None if self.unread is None else self._lose
+        with reading(self.terrain, tell) as window:
             for i, (row0, col0) in enumerate(blocks):
                 if progress is not None:
                     progress(i / len(blocks), "reading the ground")
                 self._block(window, row0, col0)
         if progress is not None:
             progress(1.0, "reading the ground")
+        if not self.found and self.unread:
+            names = dict.fromkeys(name for part in self.unread for name in part.names)
+            raise none_read(self.terrain, self.road.name, list(names))
         if not self.found:
             raise no_heights(self.terrain, self.road, self.half)
         # column by column, so that a long road isn't held twice over
@@ -260,6 +287,7 @@ class _Corridor:
         last = np.searchsorted(seeds, high + self.slack)
         unsure |= near & (self.crowded_before[last] > self.crowded_before[first])
         self._take_cells(z[1:-1, 1:-1], row0, col0, near, unsure, (low + high) / 2.0)
+        self._take_lost(row0, col0, near)
         self._take_ribbon(z, row0, col0, rows, cols, near, unsure, low, high)
 
     def _tiles(
@@ -316,6 +344,26 @@ class _Corridor:
                     (col[keep] + col0).astype(np.int32),
                 )
             )
+
+    def _lose(self, name: str, cells: NDArray[np.bool_]) -> None:
+        self.lost.append((name, cells))
+
+    def _take_lost(self, row0: int, col0: int, near: NDArray[np.bool_]) -> None:
+        """Note where what can't be read lies along the road."""
+        wide = np.repeat(np.repeat(near, _TILE, axis=0), _TILE, axis=1)
+        every = max(1, round(UNREAD_EVERY_M / self.terrain.cell_m))
+        for name, cells in self.lost:
+            rows, cols = (size - 2 for size in cells.shape)
+            lost = (cells[1:-1, 1:-1] & wide[:rows, :cols])[::every, ::every]
+            row, col = np.nonzero(lost)
+            s, o = self.tracker.to_road(
+                *self.terrain.to_plane(every * row + row0, every * col + col0)
+            )
+            keep = (np.abs(o) <= self.half) & (s >= self.start) & (s <= self.end)
+            if keep.any() and self.unread is not None:
+                first = np.zeros(int(keep.sum()), dtype=np.int64)
+                self.unread.append(Unread(s[keep], o[keep], first, (name,)))
+        self.lost.clear()
 
     def _take_ribbon(
         self,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from analysis.road.roadline import Road
 from analysis.terrain.grid import Terrain
 from analysis.terrain.points import PointFiles
 
-__all__ = ["Case", "Cells", "Extras", "Grain", "Ground", "Ribbon", "Strips"]
+__all__ = ["Case", "Cells", "Extras", "Grain", "Ground", "Ribbon", "Strips", "Unread"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +232,43 @@ class Ribbon:
 
 
 @dataclass(frozen=True, slots=True)
+class Unread:
+    """Ground near a road that nobody knows because its file can't be read.
+
+    Attributes
+    ----------
+    s, o : (m,)
+        Road coordinates of places on it, about two metres or a cell apart.
+    file : (m,) int
+        Which of `names` it is.
+    names
+        Files that can't be read.
+    """
+
+    s: Floats
+    o: Floats
+    file: NDArray[np.int64]
+    names: tuple[str, ...]
+
+    @classmethod
+    def joined(cls, parts: Sequence[Unread]) -> Unread | None:
+        """Several in one; None where there is none."""
+        if not parts:
+            return None
+        names = tuple(dict.fromkeys(name for part in parts for name in part.names))
+        files = [np.array([names.index(name) for name in part.names])[part.file] for part in parts]
+        s, o = (np.concatenate(held) for held in zip(*((p.s, p.o) for p in parts), strict=True))
+        return cls(s, o, np.concatenate(files), names)
+
+    def between(self, low: float, high: float) -> Unread | None:
+        """The same from `low` to `high` metres along the road; None where that is nothing."""
+        here = (self.s >= low) & (self.s < high)
+        if not here.any():
+            return None
+        return replace(self, s=self.s[here], o=self.o[here], file=self.file[here])
+
+
+@dataclass(frozen=True, slots=True)
 class Ground:
     """The ground along one road.
 
@@ -240,15 +278,23 @@ class Ground:
         Its native cells, and the ribbon made of them.
     made_up
         Cells left out of `cells`, because they only bridge holes; None = nobody looked.
+    unread
+        What couldn't be read of it; None = nothing of that kind.
     """
 
     cells: Cells
     ribbon: Ribbon
     made_up: Cells | None = None
+    unread: Unread | None = None
 
     def between(self, low: float, high: float) -> Ground:
         """Return the same with only the cells from `low` to `high` metres along the road."""
         made_up = self.made_up
         if made_up is not None:
             made_up = made_up.part(made_up.window(low, high))
-        return replace(self, cells=self.cells.part(self.cells.window(low, high)), made_up=made_up)
+        return replace(
+            self,
+            cells=self.cells.part(self.cells.window(low, high)),
+            made_up=made_up,
+            unread=None if self.unread is None else self.unread.between(low, high),
+        )

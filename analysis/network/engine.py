@@ -6,6 +6,7 @@ import hashlib
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,7 @@ from analysis.study.job import run_record
 from analysis.study.pieces import pieces_of, taught_by
 from analysis.study.road_rows import failed_roads
 from analysis.study.warm_up import note_run
-from analysis.terrain.grid import Terrain, checksum
+from analysis.terrain.grid import Terrain, checksum, files_of
 from analysis.terrain.point_grid import plane_of
 from analysis.terrain.tiles import is_tiles
 
@@ -266,6 +267,9 @@ def _mark_of(common: Common, roads: Sequence[Road]) -> str:
     _feed(mark, [grid.path, grid.crs_wkt, grid.transform, grid.rows, grid.cols, grid.z_unit_m])
     if Path(grid.path).is_file() or is_tiles(grid.path):
         _feed(mark, [checksum(grid.path), os.stat(grid.path).st_mtime_ns])
+        for path in files_of(grid):
+            with suppress(OSError):  # a tile that is gone is told when it is read
+                _feed(mark, [path, os.path.getsize(path), os.stat(path).st_mtime_ns])
     _feed(mark, [common.settings.to_json(), common.limits, common.extras, list(roads)])
     points, image = common.extras.points, common.extras.image
     for path in [*(() if points is None else points.paths), *([image] if image else [])]:

@@ -15,7 +15,7 @@ from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.not_shoulder import bridged_share, suspect
 from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Noise, Reason, Shoulder, Status, Why
-from analysis.shoulder.withhold import not_the_ground, withhold
+from analysis.shoulder.withhold import cant_be_read, not_the_ground, withhold
 from analysis.terrain.grid import Terrain
 
 __all__ = ["measure", "noise_of"]
@@ -64,6 +64,8 @@ def measure(
     bridges = ground.made_up
     bridged = None if bridges is None else bridged_share(cells, bridges, breaks)
     measures = not_the_ground(measures, grass_height(cells, breaks), bridged)
+    if ground.unread is not None:
+        measures = cant_be_read(measures, breaks, ground.unread)
     if _on_few_levels(cells.z):
         untold = measures.status != Status.NO_DATA
         status, reason = measures.status.copy(), measures.reason.copy()

@@ -262,6 +262,8 @@ def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | N
     # what blocks say scatters by more than white noise where cells share what they are made of
     score = np.where(weight > 0.0, gain / np.sqrt(np.maximum(weight, 1e-12)), 0.0)
     change = np.diff(score, axis=0)[(weight[1:] > 0.0) & (weight[:-1] > 0.0)]
+    if not change.size:
+        return None
     spread = max(1.0, 1.4826 * float(np.median(np.abs(change))) / np.sqrt(2.0)) ** 2
     at = np.asarray(start + BLOCK_M * (np.arange(blocks) + 0.5), dtype=np.float64)
     parts = (part / spread for part in said)

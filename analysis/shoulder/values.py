@@ -65,6 +65,7 @@ class Why(IntEnum):
     ROAD_BEYOND = 24
     FEW_LEVELS = 25
     TOO_NOISY_NO_HINGE = 26
+    UNREAD = 27
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +77,13 @@ class Reason:
     `FEW_CELLS_ACROSS` and `FEW_CELLS_BETWEEN_FOUND`; averaging length (m) and standard errors of
     slope (points) and drop (mm) of `TOO_NOISY`, `TOO_NOISY_FOR_ASSUMED` and `TOO_NOISY_NO_HINGE`;
     share in percent of the ground that is `MADE_UP`; height in mm of `GRASS`; places of the road's
-    middle in metres right of its line of `ROAD_RIVALS` (two) and `ROAD_BEYOND`.
+    middle in metres right of its line of `ROAD_RIVALS` (two) and `ROAD_BEYOND`. `file` is the name
+    of the one that is `UNREAD`.
     """
 
     kind: Why
     numbers: tuple[float, ...] = ()
+    file: str = ""
 
 
 @dataclass(frozen=True, slots=True)

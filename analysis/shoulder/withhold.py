@@ -9,14 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import known_median
-from analysis.common.sides import Source
+from analysis.common.sides import SIDE_SIGN, Source
 from analysis.common.types import Floats
+from analysis.corridor.values import Unread
 from analysis.edges.values import Breaks
 from analysis.shoulder.kerb_or_high import SURELY_KERB, kerb_chances
 from analysis.shoulder.not_shoulder import NOTHING, STEEPEST_PCT, WALL_RISE_M, Suspicion
 from analysis.shoulder.values import Measures, Reason, Shoulder, Status, Why
 
-__all__ = ["Kerbed", "answered", "not_the_ground", "withhold"]
+__all__ = ["Kerbed", "answered", "cant_be_read", "not_the_ground", "withhold"]
 
 
 KERB_SHARE = 0.4
@@ -63,6 +64,12 @@ than this: they are its hinges."""
 AWAY_ROUND_M = 0.5
 """How far a step stands outside the edge is told to this."""
 
+UNREAD_BESIDE_M = 2.0
+"""So much of the ground beside an edge counts where no hinge is known: about a shoulder."""
+
+_SEEN_BESIDE = (
+    *(Why.KERB, Why.KERB_AWAY, Why.DROPPED_KERB, Why.ACCESS, Why.OBSTACLE, Why.MASKED, Why.GRASS),
+)
 _KERBS = [Why.KERB, Why.KERB_AWAY, Why.DROPPED_KERB]
 _BEHIND_THE_EDGE = (
     *("shoulder_slope_pct", "shoulder_slope_se", "slope_cov", "drop_shoulder_cov", "rut_mm"),
@@ -224,6 +231,33 @@ def not_the_ground(measures: Measures, grass_m: Floats, bridged: Floats | None) 
         reason[drawn] = [Reason(Why.MADE_UP, (100.0 * float(part),)) for part in bridged[drawn]]
     drop_se = np.hypot(measures.edge_drop_se, 1000.0 * GRASS_FELT * grass_m)
     return replace(measures, status=status, reason=reason, edge_drop_se=drop_se)
+
+
+def cant_be_read(measures: Measures, breaks: Breaks, unread: Unread) -> Measures:
+    """Give stations their reason whose pavement or shoulder lies where the grid can't be read.
+
+    One that could be judged all the same is, and one keeps its reason that stands on the ground
+    beside what is missing, as a kerb does.
+    """
+    status, reason = measures.status.copy(), measures.reason.copy()
+    order = np.argsort(unread.s, kind="stable")
+    s, o, file = unread.s[order], unread.o[order], unread.file[order]
+    outer = np.where(np.isfinite(breaks.hinge), breaks.hinge, breaks.edge + UNREAD_BESIDE_M)
+    half = 0.5 * measures.average_m
+    for station, side in np.argwhere(status != Status.OK).tolist():
+        why = reason[station, side]
+        if status[station, side] != Status.NO_DATA and why.kind in _SEEN_BESIDE:
+            continue
+        at, reach = breaks.s[station], half[station, side]
+        near = slice(*np.searchsorted(s, [at - reach, at + reach]).tolist())
+        u = SIDE_SIGN[side] * o[near]
+        here = file[near][(u >= 0.0) & (u <= outer[station, side])]
+        if here.size:
+            status[station, side] = Status.NO_DATA
+            reason[station, side] = Reason(
+                Why.UNREAD, file=unread.names[int(np.bincount(here).argmax())]
+            )
+    return replace(measures, status=status, reason=reason)
 
 
 def answered(shoulder: Shoulder, kerb: Floats | None) -> Shoulder:

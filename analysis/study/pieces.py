@@ -28,8 +28,9 @@ from analysis.corridor.door import as_made, no_ground, read
 from analysis.corridor.grain import estimate_grain
 from analysis.corridor.points import strips_along
 from analysis.corridor.repeated import put_together
-from analysis.corridor.ribbon import no_heights
-from analysis.corridor.values import Case, Cells, Grain, Ground, Strips
+from analysis.corridor.ribbon import no_heights, none_read
+from analysis.corridor.values import Case, Cells, Grain, Ground, Strips, Unread
+from analysis.shoulder.values import Why
 from analysis.study.corrections import given_breaks
 from analysis.study.measuring import level_ground, run
 from analysis.verdict.door import believe
@@ -164,7 +165,8 @@ def _grain_by_samples(case: Case) -> Grain | None:
             part = read(case, span=(middle - 0.5 * SAMPLE_M, middle + 0.5 * SAMPLE_M))
         except NoGroundError:
             continue
-        found.append(part.cells)
+        if len(part.cells):
+            found.append(part.cells)
     return estimate_grain(put_together(_end_to_end(found))) if found else None
 
 
@@ -238,9 +240,17 @@ def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, 
     Raises
     ------
     NoGroundError
-        All of them lie in gaps of the grid.
+        All of them lie in gaps of the grid, or where it can't be read.
     """
     if not any(part.known for part in parts):
+        files = {
+            reason.file
+            for part in parts
+            for reason in part.measured.shoulder.measures.reason.ravel()
+            if reason is not None and reason.kind == Why.UNREAD
+        }
+        if files:
+            raise none_read(case.grid, case.road.name, sorted(files))
         raise no_heights(case.grid, case.road, case.settings.half_width_m)
     case = replace(case, box_m=np.concatenate([part.box_m for part in parts]), grain=parts[0].grain)
     if len(parts) == 1:
@@ -355,7 +365,8 @@ def _joined_ground(parts: Sequence[Ground]) -> Ground:
     )
     left = [part.made_up for part in parts if part.made_up is not None]
     cells = _end_to_end([part.cells for part in parts])
-    return Ground(cells, ribbon, _end_to_end(left) if left else None)
+    unread = Unread.joined([part.unread for part in parts if part.unread is not None])
+    return Ground(cells, ribbon, _end_to_end(left) if left else None, unread)
 
 
 def _end_to_end(parts: Sequence[Cells]) -> Cells:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import hashlib
 import math
 import os
-import re
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -26,7 +25,7 @@ from numpy.typing import ArrayLike
 from analysis.common.errors import DegreesError, TerrainError, VergelineError
 from analysis.common.given_databases import check_database
 from analysis.common.given_files import check_given
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 from analysis.terrain.grid_units import (
     linear_unit,
     source_crs,
@@ -34,6 +33,7 @@ from analysis.terrain.grid_units import (
     utm_zone,
     vertical_unit_of,
 )
+from analysis.terrain.patchy import Lost, Patchy, broken_part
 from analysis.terrain.tiles import is_tiles, joined_tiles, tiles_checksum
 
 if TYPE_CHECKING:
@@ -44,6 +44,7 @@ __all__ = [
     "LOWEST_M",
     "Terrain",
     "checksum",
+    "files_of",
     "heights",
     "open_terrain",
     "opened",
@@ -239,12 +240,15 @@ def open_terrain(
 
 
 @contextmanager
-def reading(terrain: Terrain) -> Iterator[Window]:
+def reading(terrain: Terrain, lost: Lost | None = None) -> Iterator[Window]:
     """Open the grid for several reads in one thread.
 
     Parameters
     ----------
     terrain : Terrain
+    lost : callable, optional
+        Told the name of each file that can't be read, and which cells of a window (bool) it takes
+        along: they are unknown then. Without it, such a file is an error.
 
     Yields
     ------
@@ -252,7 +256,12 @@ def reading(terrain: Terrain) -> Iterator[Window]:
         ``window(row0, row1, col0, col1)`` as in `read_window`.
     """
     with opened(terrain) as view:
-        yield partial(_read, view, terrain)
+        read = partial(_heights, view, terrain)
+        if lost is None:
+            yield partial(_read, read, terrain)
+            return
+        patchy = Patchy(view, read, _library_errors(), Path(terrain.path).name)
+        yield partial(_read_around, patchy, terrain, lost)
 
 
 def read_window(terrain: Terrain, row0: int, row1: int, col0: int, col1: int) -> Floats:
@@ -277,6 +286,18 @@ def read_window(terrain: Terrain, row0: int, row1: int, col0: int, col1: int) ->
     """
     with reading(terrain) as window:
         return window(row0, row1, col0, col1)
+
+
+def files_of(terrain: Terrain) -> tuple[str, ...]:
+    """All files that a grid is made of, itself among them.
+
+    Raises
+    ------
+    TerrainError
+        It can't be opened (any more).
+    """
+    with opened(terrain) as view:
+        return tuple(view.files)
 
 
 def checksum(path: str | os.PathLike[str]) -> str:
@@ -405,8 +426,8 @@ def opened(terrain: Terrain) -> Iterator[Any]:
                 target = geofiles.CRS.from_wkt(terrain.warp_crs)
                 with _warped(dataset, source, target) as view:
                     yield view
-    except (rasterio.errors.RasterioError, rasterio._err.CPLE_BaseError) as error:
-        part = _broken_part(error)
+    except _library_errors() as error:
+        part = broken_part(error)
         if part and part != Path(terrain.path).name:
             raise TerrainError(
                 f"The tile {part} of the terrain grid {terrain.path} can't be read; fetch it "
@@ -418,21 +439,44 @@ def opened(terrain: Terrain) -> Iterator[Any]:
         ) from error
 
 
-def _broken_part(error: BaseException) -> str:
-    """Name of the file that couldn't be read, which may be one of many; empty if nobody says."""
-    found = re.match(r"(.+?), band \d+: ", str(error.__cause__ or ""))
-    return Path(found[1]).name if found else ""
+def _library_errors() -> tuple[type[BaseException], ...]:
+    """What the map library raises for a file that can't be read."""
+    from analysis.terrain import geofiles
+
+    rasterio = geofiles.rasterio
+    return rasterio.errors.RasterioError, rasterio._err.CPLE_BaseError
 
 
-def _read(view: Any, terrain: Terrain, row0: int, row1: int, col0: int, col1: int) -> Floats:
+def _read(read: Window, terrain: Terrain, row0: int, row1: int, col0: int, col1: int) -> Floats:
+    """Read a window that may reach outside the grid."""
     out = np.full((max(row1 - row0, 0), max(col1 - col0, 0)), np.nan)
     r0, r1 = max(row0, 0), min(row1, terrain.rows)
     c0, c1 = max(col0, 0), min(col1, terrain.cols)
     if r1 > r0 and c1 > c0:
-        out[r0 - row0 : r1 - row0, c0 - col0 : c1 - col0] = heights(
-            view, terrain, ((r0, r1), (c0, c1)), None
-        )
+        out[r0 - row0 : r1 - row0, c0 - col0 : c1 - col0] = read(r0, r1, c0, c1)
     return out
+
+
+def _read_around(
+    patchy: Patchy, terrain: Terrain, lost: Lost, row0: int, row1: int, col0: int, col1: int
+) -> Floats:
+    """Read a window around what can't be read."""
+
+    def inside(r0: int, r1: int, c0: int, c1: int) -> Floats:
+        return patchy.window(r0, r1, c0, c1, tell)
+
+    def tell(name: str, cells: Bools) -> None:
+        out = np.zeros((row1 - row0, col1 - col0), dtype=bool)
+        first_row, first_col = max(-row0, 0), max(-col0, 0)
+        rows, cols = cells.shape
+        out[first_row : first_row + rows, first_col : first_col + cols] = cells
+        lost(name, out)
+
+    return _read(inside, terrain, row0, row1, col0, col1)
+
+
+def _heights(view: Any, terrain: Terrain, row0: int, row1: int, col0: int, col1: int) -> Floats:
+    return heights(view, terrain, ((row0, row1), (col0, col1)), None)
 
 
 def heights(

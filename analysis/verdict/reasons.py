@@ -82,6 +82,10 @@ WITHHELD = {
     ),
     Why.MASKED: "Most of the shoulder is masked by the given layer.",
     Why.NO_HEIGHTS: "The grid has no heights on much of the pavement or shoulder here.",
+    Why.UNREAD: (
+        "Part of the grid can't be read here, so its stations can't be told: the file {file} is "
+        "damaged or gone; fetch it again."
+    ),
     Why.MADE_UP: (
         "The grid only bridges a hole here: {0} of the ground by this station is drawn straight "
         "across from what lies around it, and tells nothing."
@@ -116,7 +120,7 @@ WITHHELD = {
         "given line, with a minus to the left): correct the line, or search farther."
     ),
 }
-"""What stands in the way of a judgement, with places for the figures (`reason_figures`)."""
+"""What stands in the way of a judgement, with places for figures (`reason_figures`) and a file."""
 
 # Units and decimals; as many decimals as it takes where there is none.
 _FIGURES: dict[Why, tuple[tuple[str, int | None], ...]] = {
@@ -150,7 +154,7 @@ def reason_sentence(reason: Reason) -> str:
         + (f" {unit_of(unit).text}" if unit else "")
         for value, unit, decimals in reason_figures(reason)
     ]
-    return WITHHELD[reason.kind].format(*figures)
+    return WITHHELD[reason.kind].format(*figures, file=reason.file)
 
 
 def describe_stations(

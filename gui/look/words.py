@@ -255,7 +255,7 @@ def _why(row: Mapping[str, Any], system: str) -> str:
         value_text(value, unit, system, decimals=None if unit and system != METRIC else decimals)
         for value, unit, decimals in reason_figures(reason)
     ]
-    return translate("reasons", WITHHELD[reason.kind]).format(*figures)
+    return translate("reasons", WITHHELD[reason.kind]).format(*figures, file=reason.file)
 
 
 def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:

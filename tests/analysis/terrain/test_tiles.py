@@ -85,12 +85,12 @@ def test_only_blocks_that_the_road_touches_are_read_and_each_once(tmp_path, monk
     grid, read = open_terrain(tmp_path / "wide.tif"), []
     real = ribbon.reading
 
-    def watched(terrain):
+    def watched(terrain, lost=None):
         from contextlib import contextmanager
 
         @contextmanager
         def opened():
-            with real(terrain) as window:
+            with real(terrain, lost) as window:
                 yield lambda *box: read.append(box) or window(*box)
 
         return opened()

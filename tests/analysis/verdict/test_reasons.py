@@ -24,7 +24,7 @@ NUMBERS = {
 @pytest.mark.parametrize("kind", Why)
 def test_every_reason_is_one_plain_sentence(kind):
     """They stand in tables and on sheets, with each of their numbers."""
-    text = reason_sentence(Reason(kind, NUMBERS.get(kind, ())))
+    text = reason_sentence(Reason(kind, NUMBERS.get(kind, ()), "tile"))
     assert text[0].isupper() and text.endswith(".") and text.count(". ") == 0
     assert len(text) <= 200 and "{" not in text
     for number in NUMBERS.get(kind, ()):
