@@ -435,9 +435,10 @@ def _network(options: argparse.Namespace) -> int:
 
     if options.workers < 1:
         raise SettingsError(f"--workers is {options.workers}, but must be 1 or more.")
-    crew = own_crew if options.workers == 1 else process_crew(options.workers)
     if options.cluster:
         crew = cluster_crew(options.cluster)
+    else:
+        crew = own_crew if options.workers == 1 else process_crew(options.workers)
     off: list[Any] = []
     (grid, roads, settings, limits), rest = _given(options, off)
     roads = [*roads, *off]

@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 import os
+import threading
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import islice
 from typing import TypeVar
 
-__all__ = ["hands", "in_advance", "started"]
+from analysis.common.errors import Cancelled
+
+__all__ = ["abreast", "hands", "in_advance", "started"]
+
+ABREAST = 2
+"""So many long works are done side by side at most: each holds its own memory, and spreads over
+more hands by itself."""
 
 _Value = TypeVar("_Value")
 
@@ -47,6 +56,42 @@ def in_advance(works: Iterable[Callable[[], _Value]]) -> Iterator[Callable[[], _
         held = following
     if held is not None:
         yield held
+
+
+def abreast(works: Iterable[Callable[[Callable[[], None]], _Value]]) -> Iterator[_Value]:
+    """Do long works side by side, as many as there are hands but `ABREAST` at most, in their order.
+
+    Each is handed a function to call now and then: it raises `Cancelled` once nobody waits for the
+    works any more. The works themselves are taken in the thread of whoever asks for results.
+    """
+    waiting, over = iter(works), threading.Event()
+
+    def check() -> None:
+        if over.is_set():
+            raise Cancelled
+
+    count = min(ABREAST, hands())
+    if count < 2:
+        for work in waiting:
+            yield work(check)
+        return
+    under_way: deque[Future[_Value]] = deque()
+    with ThreadPoolExecutor(count) as pool:
+        try:
+            while True:
+                for work in islice(waiting, count - len(under_way)):
+                    under_way.append(pool.submit(work, check))
+                if not under_way:
+                    return
+                result = under_way.popleft().result()
+                # the next begins before this one is put to use
+                for work in islice(waiting, 1):
+                    under_way.append(pool.submit(work, check))
+                yield result
+        finally:
+            over.set()
+            for future in under_way:
+                future.cancel()
 
 
 def _begun(work: Callable[[], _Value]) -> Callable[[], _Value]:

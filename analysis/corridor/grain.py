@@ -22,7 +22,6 @@ from __future__ import annotations
 from functools import partial
 
 import numpy as np
-from scipy.optimize import nnls
 
 from analysis.common.along import fading
 from analysis.common.types import Floats
@@ -118,6 +117,8 @@ def estimate_grain(cells: Cells) -> Grain:
     first = len(spans) + len(again)
     shared, faded = shapes[:first], shapes[first:]
     root = known / np.sqrt(2.0 / np.maximum(pairs, 1.0) + _MISFIT**2)
+
+    from scipy.optimize import nnls  # slow to import
 
     def misfit(*parts: Floats) -> float:
         return float(nnls(np.column_stack(parts) * root[:, None], product * root)[1] ** 2)

@@ -7,8 +7,9 @@ more than a few are under way, so that the number of tasks costs no memory.
 from __future__ import annotations
 
 import os
+import sys
 import threading
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -17,6 +18,7 @@ from itertools import islice
 from typing import Any
 
 from analysis.common.errors import SettingsError
+from analysis.network import ready
 from analysis.network.tasks import Common, Failed, Result, Task, work, work_through
 
 __all__ = ["Crew", "cluster_crew", "own_crew", "process_crew"]
@@ -27,7 +29,10 @@ Crew = Callable[[Common, Iterable[Task]], Iterator[tuple[Task, list[Result]]]]
 _AHEAD = 2
 """So many tasks a worker are under way."""
 
-_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
+_ONE_THREAD = dict.fromkeys(
+    ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1"
+)
+"""Lets a process compute with one thread: there are many."""
 
 
 def own_crew(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, list[Result]]]:
@@ -40,11 +45,13 @@ def process_crew(workers: int) -> Crew:
 
     One that crashes, or is killed for want of memory, fails the road it was at and no other.
     """
+    # what they need is loaded while the first process still reads what there is to do
+    _start_loading()
 
     def do(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, list[Result]]]:
         waiting = iter(tasks)
         suspects: list[Task] = []
-        with _threads_apart():
+        with _told(_ONE_THREAD):
             while True:
                 lost = yield from _with_pool(common, waiting, workers)
                 if not lost:
@@ -99,22 +106,42 @@ def _alone(common: Common, task: Task) -> Iterator[tuple[Task, list[Result]]]:
 def _pool(common: Common, workers: int) -> ProcessPoolExecutor:
     import multiprocessing
 
+    method = "forkserver" if _FORKED else "spawn"
     return ProcessPoolExecutor(
         workers,
-        mp_context=multiprocessing.get_context("spawn"),
+        mp_context=multiprocessing.get_context(method),
         initializer=_begin,
-        initargs=(common,),
+        initargs=(common, dict(os.environ)),
     )
+
+
+_FORKED = sys.platform == "linux"
+"""Whether workers are forked from a process that has everything loaded and no threads; elsewhere
+system libraries don't stand that, and each worker loads all of it."""
+
+
+def _start_loading() -> None:
+    """Start the process that workers are forked from, unless it is there."""
+    if _FORKED:
+        from multiprocessing import forkserver
+
+        forkserver.set_forkserver_preload([ready.__name__])
+        with _told({**_ONE_THREAD, ready.ASKED: "1"}):
+            forkserver.ensure_running()
 
 
 _HELD: list[Common] = []
 
 
-def _begin(common: Common) -> None:
+def _begin(common: Common, environment: Mapping[str, str]) -> None:
     """Prepare a worker: it holds what all tasks share, and ends with whoever started it."""
     import multiprocessing
     import signal
 
+    # the process that this is forked from may have begun before the first one was told things
+    for name in set(os.environ) - set(environment):
+        del os.environ[name]
+    os.environ.update(environment)
     # Ctrl-C reaches all processes of a terminal: the first one tells the others to stop
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _HELD[:] = [common]
@@ -133,10 +160,10 @@ def _work_here(task: Task) -> list[Result]:
 
 
 @contextmanager
-def _threads_apart() -> Iterator[None]:
-    """Let each process that is started meanwhile compute with one thread: there are many."""
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
+def _told(environment: Mapping[str, str]) -> Iterator[None]:
+    """Tell each process that is started meanwhile something."""
+    before = {name: os.environ.get(name) for name in environment}
+    os.environ.update(environment)
     try:
         yield
     finally:

@@ -30,7 +30,7 @@ from analysis.study.pieces import pieces_of, taught_by
 from analysis.study.road_rows import failed_roads
 from analysis.study.warm_up import note_run
 from analysis.terrain.grid import Terrain, checksum, files_of
-from analysis.terrain.point_grid import plane_of
+from analysis.terrain.point_grid import is_plane_of, plane_of
 from analysis.terrain.tiles import is_tiles
 
 __all__ = ["Done", "screen_network"]
@@ -267,7 +267,8 @@ def _mark_of(common: Common, roads: Sequence[Road]) -> str:
     _feed(mark, [grid.path, grid.crs_wkt, grid.transform, grid.rows, grid.cols, grid.z_unit_m])
     if Path(grid.path).is_file() or is_tiles(grid.path):
         _feed(mark, [checksum(grid.path), os.stat(grid.path).st_mtime_ns])
-        for path in files_of(grid):
+        of_points = common.extras.points is not None and is_plane_of(common.extras.points, grid)
+        for path in () if of_points else files_of(grid):
             with suppress(OSError):  # a tile that is gone is told when it is read
                 _feed(mark, [path, os.path.getsize(path), os.stat(path).st_mtime_ns])
     _feed(mark, [common.settings.to_json(), common.limits, common.extras, list(roads)])

@@ -6,11 +6,12 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import islice
 
 import numpy as np
 
 from analysis.common.errors import Cancelled, VergelineError
-from analysis.common.hands import in_advance
+from analysis.common.hands import abreast, hands, in_advance
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.corridor.door import lay_out
@@ -118,25 +119,35 @@ def work(common: Common, task: Task) -> list[Result]:
 
 
 def work_through(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, list[Result]]]:
-    """Do tasks one after another as `work` does: the next piece is read while one is measured."""
+    """Do tasks one after another as `work` does, two pieces at a time where there are hands."""
     waiting: deque[Task] = deque()
 
-    def looks() -> Iterator[Callable[[], tuple[Case, Ground]]]:
+    def pieces() -> Iterator[tuple[Item, Road]]:
         for task in tasks:
             waiting.append(task)
-            for item, road in zip(task.items, task.roads, strict=True):
-                yield partial(_look, common, item, road)
+            yield from zip(task.items, task.roads, strict=True)
 
-    coming = in_advance(looks())
-    # a look is begun one piece ahead, so that its task is there by then
-    for looked in coming:
+    # works are begun ahead of their turn, so that their task is there by then
+    coming = _measured_abreast(common, pieces())
+    for first in coming:
         task = waiting.popleft()
-        results = []
-        for item, road in zip(task.items, task.roads, strict=True):
-            results.append(_measured(common, item, road, looked))
-            if len(results) < len(task.items):
-                looked = next(coming)
-        yield task, results
+        yield task, [first, *islice(coming, len(task.items) - 1)]
+
+
+def _measured_abreast(common: Common, pieces: Iterable[tuple[Item, Road]]) -> Iterator[Result]:
+    """Measure pieces in their order: two at a time, or else one while the next is read."""
+    if hands() > 1:
+        yield from abreast(partial(_measured, common, *piece) for piece in pieces)
+        return
+    held: deque[tuple[Item, Road]] = deque()
+
+    def looks() -> Iterator[Callable[[], tuple[Case, Ground]]]:
+        for piece in pieces:
+            held.append(piece)
+            yield partial(_look, common, *piece)
+
+    for looked in in_advance(looks()):
+        yield _measured(common, *held.popleft(), looked=looked)
 
 
 def _look(common: Common, item: Item, road: Road) -> tuple[Case, Ground]:
@@ -144,11 +155,20 @@ def _look(common: Common, item: Item, road: Road) -> tuple[Case, Ground]:
 
 
 def _measured(
-    common: Common, item: Item, road: Road, looked: Callable[[], tuple[Case, Ground]]
+    common: Common,
+    item: Item,
+    road: Road,
+    check: Callable[[], None] | None = None,
+    *,
+    looked: Callable[[], tuple[Case, Ground]] | None = None,
 ) -> Result:
+    def tell(_share: float, _words: str) -> None:
+        if check is not None:
+            check()
+
     try:
         case = common.case(road)
-        found = measure_piece(case, item.piece, item.taught, looked=looked)
+        found = measure_piece(case, item.piece, item.taught, looked=looked, progress=tell)
     except VergelineError as error:
         return Failed(str(error))
     except (Cancelled, MemoryError):

@@ -11,19 +11,20 @@ afterwards from all that was measured.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import partial
-from itertools import pairwise
+from itertools import islice, pairwise
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import NoGroundError
-from analysis.common.hands import in_advance
+from analysis.common.hands import abreast
 from analysis.common.station_arrays import joined, stations_of
-from analysis.common.types import Bools, Floats, Progress, share_of
+from analysis.common.types import Bools, Floats, Progress, share_of, shares_of_one
 from analysis.corridor.door import as_made, no_ground, read
 from analysis.corridor.grain import estimate_grain
 from analysis.corridor.points import strips_along
@@ -269,31 +270,46 @@ def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, 
     return case, replace(measured, beliefs=believe(case, measured.shoulder.measures))
 
 
-def measured_of(case: Case, progress: Progress | None = None) -> tuple[Case, Ground, Measured]:
-    """Measure a whole road, piece by piece; its ground is kept.
+def measured_of(
+    cases: Iterable[Case], progress: Iterable[Progress]
+) -> Iterator[tuple[Case, Ground, Measured]]:
+    """Measure whole roads, two pieces at a time where there are hands; their ground is kept.
+
+    `progress` is told how far each road is; may raise `Cancelled`.
 
     Raises
     ------
     TerrainError
-        No height anywhere near the road, or the grid can't be read.
+        No height anywhere near a road, or the grid can't be read.
     """
-    pieces = pieces_of(case)
-    taught, parts = taught_by(case, pieces), []
-    shares = [
-        share_of(progress, k / len(pieces), (k + 1) / len(pieces)) for k in range(len(pieces))
-    ]
-    # the first is read here, and tells how far it is; the others while those before are measured
-    reports = [share_of(shares[0], 0.0, 0.35), *[None] * (len(pieces) - 1)]
-    looks = in_advance(
-        partial(look_at, case, piece, taught, report)
-        for piece, report in zip(pieces, reports, strict=True)
-    )
-    for piece, looked, report in zip(pieces, looks, shares, strict=True):
-        parts.append(
-            measure_piece(case, piece, taught, ground=True, looked=looked, progress=report)
-        )
-    case, measured = put_pieces_together(case, parts)
-    return case, _joined_ground([part.ground for part in parts if part.ground]), measured
+    begun: deque[tuple[Case, int]] = deque()
+
+    def works() -> Iterator[Callable[[Callable[[], None]], PieceFound]]:
+        for case, report in zip(cases, progress, strict=False):
+            report(0.0, "reading the terrain")
+            pieces = pieces_of(case)
+            taught = taught_by(case, pieces)
+            begun.append((case, len(pieces)))
+            reports = shares_of_one(report, [piece.stop - piece.start for piece in pieces])
+            for piece, told in zip(pieces, reports, strict=True):
+                yield partial(_measured, case, piece, taught, told)
+
+    coming = abreast(works())
+    for first in coming:
+        case, count = begun.popleft()
+        parts = [first, *islice(coming, count - 1)]
+        case, measured = put_pieces_together(case, parts)
+        yield case, _joined_ground([part.ground for part in parts if part.ground]), measured
+
+
+def _measured(
+    case: Case, piece: Piece, taught: Taught, report: Progress, check: Callable[[], None]
+) -> PieceFound:
+    def tell(share: float, words: str) -> None:
+        check()
+        report(share, words)
+
+    return measure_piece(case, piece, taught, ground=True, progress=tell)
 
 
 def _own_water(measured: Measured, piece: Piece) -> Measured:

@@ -11,7 +11,7 @@ from analysis.common.errors import RoadError
 from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
 from analysis.common.table import Table
-from analysis.common.types import RoadProgress, on_road, share_of
+from analysis.common.types import RoadProgress, on_road, share_of, shares_of_one
 from analysis.corridor import Extras, lay_out
 from analysis.road.roadline import Road
 from analysis.study.job import run_record, told_of
@@ -78,15 +78,14 @@ def screen(
     extras = extras or Extras()
     if not roads:
         raise RoadError("There is no road to screen: choose a layer with at least one centreline.")
-    total, done, parts = sum(road.length_m for road in roads), 0.0, []
-    for road in roads:
-        start, done = done, done + road.length_m
-        report = share_of(on_road(progress, road.name), start / total, done / total)
-        report(0.0, "reading the terrain")
-        case = lay_out(grid, road, settings, limits, extras)
-        case, ground, measured = measured_of(case, share_of(report, 0.0, 0.95))
-        part = road_study(case, ground, measured, edits, progress=share_of(report, 0.95, 1.0))
-        parts.append(part)
+    told = shares_of_one(progress, [road.length_m for road in roads])
+    reports = [on_road(tell, road.name) for tell, road in zip(told, roads, strict=True)]
+    cases = (lay_out(grid, road, settings, limits, extras) for road in roads)
+    measured = measured_of(cases, (share_of(report, 0.0, 0.95) for report in reports))
+    parts = [
+        road_study(*one, edits, progress=share_of(report, 0.95, 1.0))
+        for one, report in zip(measured, reports, strict=True)
+    ]
     record = run_record(parts[0].case, [told_of(part) for part in parts], sources or {})
     record["seconds"] = round(time.perf_counter() - started, 3)
     note_run()

@@ -83,10 +83,14 @@ def network(km: float, workers: int) -> list[float]:
 
     grid = open_terrain(terrain(km))
     screen(grid, [make_road("first", line(km)[:16])])
-    crew = process_crew(workers) if workers else own_crew
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "out.gpkg"
-        return timed(lambda: screen_network(grid, [make_road("long", line(km))], out, crew=crew))
+
+        def job() -> None:
+            crew = process_crew(workers) if workers else own_crew
+            screen_network(grid, [make_road("long", line(km))], out, crew=crew)
+
+        return timed(job)
 
 
 def references(km: float) -> dict[str, list[float]]:

@@ -5,7 +5,9 @@ import threading
 import pytest
 
 from analysis.common import hands as hands_module
-from analysis.common.hands import hands, in_advance, started
+from analysis.common.errors import Cancelled
+from analysis.common.hands import abreast, hands, in_advance, started
+from analysis.common.types import shares_of_one
 
 
 def test_hands_are_those_told_or_the_cores(monkeypatch):
@@ -58,3 +60,70 @@ def test_the_next_work_is_done_while_the_last_is_used():
     here = dict(begun)[0]
     assert here == threading.get_ident() and dict(begun)[3] != here
     assert list(in_advance([])) == []
+
+
+@pytest.mark.parametrize(("count", "at_once"), [(1, 1), (2, 2), (16, 2)])
+def test_long_works_are_done_side_by_side_and_come_in_their_order(monkeypatch, count, at_once):
+    """The later one of two ends first: a barrier says that both were under way."""
+    monkeypatch.setattr(hands_module, "hands", lambda: count)
+    both, taken = threading.Barrier(at_once), []
+
+    def work(k, check):
+        check()
+        both.wait(5.0)
+        return k, threading.get_ident()
+
+    def works():
+        for k in range(4):
+            taken.append(threading.get_ident())
+            yield lambda check, k=k: work(k, check)
+
+    found = list(abreast(works()))
+    assert [k for k, _ in found] == [0, 1, 2, 3]
+    assert set(taken) == {threading.get_ident()}
+    assert (threading.get_ident() in {thread for _, thread in found}) is (at_once == 1)
+    assert list(abreast([])) == []
+
+
+def test_no_more_is_under_way_than_may_be_held(monkeypatch):
+    monkeypatch.setattr(hands_module, "hands", lambda: 2)
+    begun = []
+    coming = abreast((lambda check, k=k: k) for k in range(9) if begun.append(k) is None)
+    for k, found in enumerate(coming):
+        assert found == k
+        assert len(begun) <= k + 3
+
+
+def test_what_nobody_waits_for_any_more_is_called_off(monkeypatch):
+    """As after Ctrl-C, or when another of the works failed."""
+    monkeypatch.setattr(hands_module, "hands", lambda: 2)
+    said, begun = [], threading.Event()
+
+    def endless(check):
+        begun.set()
+        try:
+            while True:
+                check()
+                threading.Event().wait(0.01)
+        except Cancelled:
+            said.append("called off")
+            raise
+
+    def fail(_check):
+        begun.wait(5.0)
+        raise ValueError("no ground")
+
+    with pytest.raises(ValueError, match="no ground"):
+        list(abreast([fail, endless]))
+    assert said == ["called off"]
+
+
+def test_parts_side_by_side_tell_one_share():
+    told = []
+    one, other = shares_of_one(lambda share, words: told.append((share, words)), [1.0, 3.0])
+    other(0.5, "reading")
+    one(1.0, "done")
+    one(0.2, "again")  # a part that begins anew doesn't take anything back
+    other(1.0, "done")
+    assert told == [(0.375, "reading"), (0.625, "done"), (0.625, "again"), (1.0, "done")]
+    assert [part(0.5, "unheard") for part in shares_of_one(None, [1.0])] == [None]

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import os
 import signal
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from analysis import SettingsError
+from analysis.corridor.points import boxes_along
 from analysis.network.crews import cluster_crew, process_crew
 from analysis.network.engine import screen_network
 from analysis.network.tasks import Common, Failed
+from analysis.study.pieces import pieces_of
+from analysis.terrain.point_grid import grid_of
 from tests.analysis.network.test_network import SETTINGS, named_roads, short_pieces
+from tests.analysis.study.test_pieces import surveyed
 from tests.benchmarks.long_road import write_long_road
 from tests.builders.same_findings import differences
 
 pytestmark = pytest.mark.cluster
 
-__all__ = ["short_pieces"]
+__all__ = ["short_pieces", "surveyed"]
 
 
 @pytest.fixture(scope="module")
@@ -50,6 +55,41 @@ def test_a_cluster_whose_worker_dies_finds_the_same(grid, tmp_path, monkeypatch)
         done = screen_network(grid, named_roads(), out, SETTINGS, crew=with_a_death)
     assert killed
     assert [name for name, _ in done.failed] == ["lost"]
+    assert differences(serial, out) == []
+
+
+@pytest.fixture(scope="module", params=["beside a grid", "alone, as the window hands them over"])
+def by_points(request, surveyed, tmp_path_factory):
+    """A road of points, what is screened of it, and what this process finds."""
+    case = surveyed
+    if request.param != "beside a grid":
+        held = grid_of(case.extras.points, boxes_along(case.road, 12.0))
+        case = replace(case, grid=held)
+    assert len(pieces_of(case)) > 1
+    out = tmp_path_factory.mktemp("serial") / "serial.gpkg"
+    given = {"settings": case.settings, "limits": case.limits, "extras": case.extras}
+    screen_network(case.grid, [case.road], out, **given)
+    return case, given, out
+
+
+def test_points_give_the_same_by_workers(by_points, tmp_path):
+    case, given, serial = by_points
+    out = tmp_path / "two.gpkg"
+    screen_network(case.grid, [case.road], out, **given, crew=process_crew(2))
+    assert differences(serial, out) == []
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_points_give_the_same_by_a_cluster(by_points, tmp_path, monkeypatch):
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parents[3]))
+    case, given, serial = by_points
+    out = tmp_path / "cluster.gpkg"
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None
+    ) as cluster:
+        crew = cluster_crew(cluster.scheduler_address)
+        screen_network(case.grid, [case.road], out, **given, crew=crew)
     assert differences(serial, out) == []
 
 
