@@ -76,6 +76,8 @@ def _cpu() -> float:
 
 def network(km: float, workers: int) -> list[float]:
     """One road through the engine: by so many workers, or by this process alone (0)."""
+    from multiprocessing import forkserver
+
     from analysis import open_terrain, screen
     from analysis.network.crews import own_crew, process_crew
     from analysis.network.engine import screen_network
@@ -89,6 +91,8 @@ def network(km: float, workers: int) -> list[float]:
         def job() -> None:
             crew = process_crew(workers) if workers else own_crew
             screen_network(grid, [make_road("long", line(km))], out, crew=crew)
+            # what its workers used counts once it has ended
+            forkserver._forkserver._stop()
 
         return timed(job)
 
