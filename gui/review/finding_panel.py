@@ -152,6 +152,8 @@ class FindingPanel(QWidget):
             head.setText(column_heading(name, units))
             head.setToolTip(column_meaning(name))
             text = number_text(name, float(row[name]), se, units, with_unit=False)
+            if name == "ditch_clean_m" and row[name] == 0.0:
+                text = self.tr("none")
             value.setText(text or DASH)
 
     def _around(self, item: Item) -> list[str]:

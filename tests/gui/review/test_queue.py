@@ -1,6 +1,7 @@
 """The queue of a review: what is to be seen, what is next, what is left, and what undo does."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from analysis.common.verdicts import Finding, Verdict
 from analysis.findings.reviews import Review
 from analysis.shoulder.values import Reason, Why
 from analysis.verdict.reasons import WITHHELD
+from gui.review.finding_panel import FindingPanel
 from gui.review.queue import ReviewQueue
 from gui.state import jobs
 from gui.state.loaded import Loaded, loaded
@@ -171,3 +173,16 @@ def test_note_and_photographs_are_kept(queue: ReviewQueue) -> None:
     assert queue.current == first
     review = queue.review
     assert (review.state, review.note, review.photos) == ("to check", "wet here", ("a.jpg",))
+
+
+@pytest.mark.parametrize(("length_m", "words"), [(0.0, "none"), (120.0, "120")])
+def test_ditch_to_clean_is_a_length_or_none(
+    queue: ReviewQueue, many: WindowModel, qtbot: Any, length_m: float, words: str
+) -> None:
+    """ "0.00 m" would look like a measurement."""
+    swapped(many, ditch_clean_m=np.full(len(many.findings.reaches), length_m))
+    panel = FindingPanel(many)
+    qtbot.addWidget(panel)
+    panel.show_item(queue.current)
+    said = {head.text(): value.text() for head, value in panel._cells}
+    assert said["Ditch to clean, m"].startswith(words)
