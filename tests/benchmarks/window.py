@@ -29,6 +29,7 @@ import tempfile
 import threading
 import time
 import traceback
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -336,9 +337,6 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
     def caught(kind: Any, error: Any, trace: Any) -> None:
         faults.append("".join(traceback.format_exception(kind, error, trace)))
 
-    sys.excepthook = caught
-    threading.excepthook = lambda a: caught(a.exc_type, a.exc_value, a.exc_traceback)
-
     class Keep(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:
             if record.levelno >= logging.ERROR:
@@ -356,6 +354,9 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
         run_loop(lambda: bool(model.roads), timeout_s=60)
         model.screen()
         run_loop(lambda: model.study is not None, timeout_s=120)
+        # From here on; what fails before ends this program, in words.
+        sys.excepthook = caught
+        threading.excepthook = lambda a: caught(a.exc_type, a.exc_value, a.exc_traceback)
         skipped = {window.commands["leave"], window.commands["log"]}
         heart, control = Heartbeat(), Control()
         watch = Watch(heart, LIMIT_MS / 1000.0)
@@ -371,6 +372,33 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
         def somewhere(widget: QWidget) -> QPoint:
             return QPoint(
                 chance.randrange(max(1, widget.width())), chance.randrange(max(1, widget.height()))
+            )
+
+        held: dict[type, list[Any]] = {}
+
+        def one_of(kind: type, fits: Callable[[Any], bool]) -> Any:
+            """Choose among what fits. Asking Qt for all there is takes longer than most inputs do.
+
+            So it's asked only now and then; what is gone or doesn't fit by now is passed over.
+            """
+            if count % 40 == 0 or kind not in held:
+                held[kind] = window.findChildren(kind)
+            while True:
+                chosen = chance.choice(held[kind])
+                if isValid(chosen) and fits(chosen):
+                    return chosen
+
+        def a_widget() -> QWidget:
+            return one_of(QWidget, lambda w: w.isVisible() and w.isEnabled())
+
+        def an_action() -> QAction:
+            return one_of(
+                QAction,
+                lambda a: (
+                    a.isEnabled()
+                    and a not in skipped
+                    and not isinstance(a.parent(), QGraphicsScene)
+                ),
             )
 
         def settle_dialogs() -> None:
@@ -403,8 +431,7 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
         def one() -> None:
             what = chance.random()
             watch.note = f"input {what:.2f}"
-            widgets = [w for w in window.findChildren(QWidget) if w.isVisible() and w.isEnabled()]
-            widget = chance.choice(widgets)
+            widget = a_widget()
             if what < 0.3:
                 QTest.mouseClick(widget, Qt.MouseButton.LeftButton, pos=somewhere(widget))
             elif what < 0.35:
@@ -425,14 +452,7 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
                 QTest.keyClick(widget, chance.choice(keys), modifier)
             elif what < 0.8:
                 # The canvas's own scene has actions that no menu of ours shows.
-                actions = [
-                    a
-                    for a in window.findChildren(QAction)
-                    if a.isEnabled()
-                    and a not in skipped
-                    and not isinstance(a.parent(), QGraphicsScene)
-                ]
-                action = chance.choice(actions)
+                action = an_action()
                 watch.note = action.text()
                 action.trigger()
             elif what < 0.85:
