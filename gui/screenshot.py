@@ -27,6 +27,7 @@ def take_screenshot(path: str) -> None:
     QSettings.setDefaultFormat(QSettings.Format.IniFormat)
     with tempfile.TemporaryDirectory() as folder:
         QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, folder)
+        from gui.look.turns import turns
         from gui.window.app import make_application
         from gui.window.window import Window
 
@@ -55,7 +56,7 @@ def take_screenshot(path: str) -> None:
         window.panes.share_out()
         model.select_reach(_telling_reach(model))
         quiet = time.monotonic() + 4.0
-        settle(lambda: time.monotonic() > quiet and not model.runner.busy, 120.0)
+        settle(lambda: time.monotonic() > quiet and not model.runner.busy and turns().idle, 120.0)
         window.grab().save(path)
         window.model.runner.shutdown()
 

@@ -169,6 +169,7 @@ class AlongView(RoadView):
         self.link = SpanLink(model, self._first().getViewBox(), self)
         self._later = later(self, self._draw)
         self._next_due = later(self, self._draw_next)
+        self._arrange_due = later(self, self._arrange_some)
         self.to_draw: list[_Plot] = []
         for signal in (
             model.study_changed,
@@ -250,16 +251,21 @@ class AlongView(RoadView):
 
     def _arrange(self) -> None:
         """Put the chosen plots one below the other; the lowest carries the stations."""
-        for part in (*self.plots.values(), *self.titles.values()):
-            if part in self.area.ci.items:
-                self.area.removeItem(part)
+        held = self.area.ci.items
         chosen = ["reaches", *(n for n, b in self.buttons.items() if b.isChecked())]
-        for row, name in enumerate(chosen):
-            self.area.addItem(self._made(name), row=row, col=0)
-            if name in self.titles:
-                self.area.addItem(self.titles[name], row=row, col=1)
+        for name, plot in self.plots.items():
+            for part in (plot, self.titles.get(name)):
+                if name not in chosen and part in held:
+                    self.area.removeItem(part)
+        # Each keeps its row; empty ones take no room. To lay all out anew costs several turns.
+        rows = {name: row for row, name in enumerate(("reaches", *self.buttons))}
+        for name in chosen:
+            if self._made(name) not in held:
+                self.area.addItem(self.plots[name], row=rows[name], col=0)
+                if name in self.titles:
+                    self.area.addItem(self.titles[name], row=rows[name], col=1)
             axis = self.plots[name].getAxis("bottom")
-            last = row == len(chosen) - 1
+            last = name == chosen[-1]
             axis.setStyle(showValues=last)
             axis.setHeight(None if last else 4)
             self.plots[name].setVisible(True)
@@ -269,11 +275,22 @@ class AlongView(RoadView):
             if name not in chosen:
                 plot.setVisible(False)
 
+    def _arrange_some(self) -> None:
+        """Make one plot that is wanted, or lay out what is there."""
+        for name, button in self.buttons.items():
+            if button.isChecked() and name not in self.plots:
+                self._made(name)
+                self._arrange_due.start()
+                return
+        self._arrange()
+        self._later.start()
+
     def show_plot(self, name: str, on: bool) -> None:
         """Show or hide one plot."""
         self.buttons[name].setChecked(on)
-        self._arrange()
-        self._later.start()
+        if not on and name in self.plots:
+            self.plots[name].setVisible(False)
+        self._arrange_due.start()
 
     def sizeHint(self) -> QSize:
         return QSize(980, 420)

@@ -9,7 +9,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QPointF, Qt, Signal
-from PySide6.QtGui import QColor, QKeyEvent, QResizeEvent
+from PySide6.QtGui import QColor, QHideEvent, QKeyEvent, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QWidget
 
 from analysis.common.types import Floats
@@ -17,6 +17,7 @@ from analysis.common.verdicts import Verdict
 from gui.drawing.figure import figure_font, tick_values
 from gui.look import theme
 from gui.look.making import later, named
+from gui.look.turns import PaintedInTurns
 from gui.look.units import METRIC, US, shown
 from gui.look.words import QT_TRANSLATE_NOOP, station_words
 
@@ -28,6 +29,8 @@ __all__ = ["AXIS_WIDTH", "KEYS", "MOST_MARKS", "RoadView", "SpanLink", "verdict_
 AXIS_WIDTH = 46
 # Above this many stations in the road, marks at each would be a smear that costs time.
 MOST_MARKS = 20_000
+# Height of what is painted in one turn, pixels: about one plot.
+STRIP = 110
 
 # Keys of the views along the road, for the shortcut sheet: (keys, what they do).
 KEYS: tuple[tuple[str, str], ...] = (
@@ -183,6 +186,19 @@ class _Area(pg.GraphicsLayoutWidget):
     Each time a plot comes or goes the layout would else shrink to the least its plots can do with,
     which is no height at all, until the view itself is resized.
     """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._painted = PaintedInTurns(self.viewport(), lambda: theme.color("paper"), STRIP)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        now = self._painted.to_paint(event)
+        if now is not None:
+            super().paintEvent(now)
+
+    def hideEvent(self, event: QHideEvent) -> None:
+        self._painted.forget()
+        super().hideEvent(event)
 
     def resizeEvent(self, event: QResizeEvent | None) -> None:
         if self.centralWidget is not None:

@@ -74,6 +74,7 @@ class StraightView(RoadView):
         self._made: list[tuple[_Order, Relief]] = []
         self._job, self._ahead_job = f"straight {id(self)}", f"straight ahead {id(self)}"
         self._lines_due = self._image_due = False
+        self._caught_up = later(self, self._catch_up)
         self._build()
         self.link = SpanLink(model, self.plot.getViewBox(), self)
         self.plot.getViewBox().sigRangeChanged.connect(lambda *_: self._later.start())
@@ -81,9 +82,9 @@ class StraightView(RoadView):
         model.span_changed.connect(lambda *_: self._draw_image_now())
         model.study_changed.connect(self._ask)
         model.selection_changed.connect(self._on_selection)
-        model.units_changed.connect(self._on_units)
+        model.units_changed.connect(later(self, self._on_units).start)
         model.reviews_changed.connect(self._on_reviews)
-        theme.watcher().changed.connect(self._on_theme)
+        theme.watcher().changed.connect(later(self, self._on_theme).start)
         self._on_units()
         self._ask()
 
@@ -395,6 +396,13 @@ class StraightView(RoadView):
 
     def showEvent(self, event: QShowEvent) -> None:
         super().showEvent(event)
+        if self._dirty or self._lines_due or self._image_due:
+            self._caught_up.start()
+
+    def _catch_up(self) -> None:
+        """Draw what changed while nobody saw it."""
+        if not self.isVisible():
+            return
         if self._dirty:
             self._ask()
             self._on_selection()

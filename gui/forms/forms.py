@@ -32,7 +32,7 @@ from gui.forms.limits_form import LimitsForm
 from gui.forms.power_panel import PowerPanel
 from gui.look import theme
 from gui.look.fields import CalmCombo, QuantityBox, scrolled, show_text, surface_text
-from gui.look.making import abreast, named, stacked, tool_button
+from gui.look.making import abreast, later, named, stacked, tool_button
 from gui.look.units import value_text
 
 if TYPE_CHECKING:
@@ -58,14 +58,16 @@ class InputsForm(QWidget):
         self.model = model
         self._filling = False
         self._build()
+        # What was set is in its field at once, or it would pass for typed and not entered.
         model.inputs_changed.connect(self._show)
         model.settings_changed.connect(self._show)
-        model.study_changed.connect(self._show)
-        model.units_changed.connect(self._show)
         model.surveyed_changed.connect(self._show)
+        show_due = later(self, self._show)
+        model.study_changed.connect(show_due.start)
+        model.units_changed.connect(show_due.start)
         model.stale_changed.connect(lambda _stale: self._show_state())
         model.runner.busy_changed.connect(lambda _busy: self._show_state())
-        theme.watcher().changed.connect(self._show_files)
+        theme.watcher().changed.connect(later(self, self._show_files).start)
         self._show()
         model.drafts.hold(
             self.tr("Day of the survey"),

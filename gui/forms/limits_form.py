@@ -122,7 +122,8 @@ class LimitsForm(QWidget):
         self._build()
         self.trial.changed.connect(self._on_trial)
         model.limits_changed.connect(self._show)
-        model.units_changed.connect(self._show)
+        # Some seventy rows, which nobody waits for.
+        model.units_changed.connect(later(self, self._show).start)
         self._show()
         self._build_some()
 

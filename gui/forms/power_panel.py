@@ -20,7 +20,7 @@ from PySide6.QtWidgets import QGroupBox, QLabel, QWidget
 from analysis.common.along import known_median
 from gui.forms.told_rows import ToldRows
 from gui.look import theme
-from gui.look.making import SELECTABLE, named, stacked
+from gui.look.making import SELECTABLE, later, named, stacked
 from gui.look.units import number, unit_of, value_text
 
 if TYPE_CHECKING:
@@ -107,8 +107,8 @@ class PowerPanel(QGroupBox):
         stacked(self, self.words, self.chart, self.told, margins=(8, 6, 8, 8), spacing=-1)
         self.answer: _Answer | None = None
         self._tells: tuple[Sequence[Any], tuple[GridTells, ...]] = (), ()
-        model.selection_changed.connect(self._show_told)
-        theme.watcher().changed.connect(self._on_theme)
+        model.selection_changed.connect(later(self, self._show_told).start)
+        theme.watcher().changed.connect(later(self, self._on_theme).start)
 
     # -- what it stands on -----------------------------------------------------------------------
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 from PySide6.QtCore import QByteArray, QRectF, QSize, Qt
@@ -82,11 +82,17 @@ def icon(name: str, ink: str = "ink", *, in_rows: bool = False) -> QIcon:
     Its pictures are kept where Qt keeps its own, so that going from light to dark and back is
     quick.
     """
-    made, colour, over = QIcon(), theme.color(ink).name(), theme.color("accent_ink").name()
-    for size in _sizes():
+    over = theme.color("accent_ink").name() if in_rows else ""
+    return _made(name, theme.color(ink).name(), over, tuple(_sizes()))
+
+
+@lru_cache(maxsize=256)
+def _made(name: str, colour: str, over: str, sizes: tuple[int, ...]) -> QIcon:
+    made = QIcon()
+    for size in sizes:
         made.addPixmap(_drawn(name, colour, size), QIcon.Mode.Normal)
         made.addPixmap(_pale(name, colour, size), QIcon.Mode.Disabled)
-        if in_rows:
+        if over:
             made.addPixmap(_drawn(name, over, size), QIcon.Mode.Selected)
     return made
 

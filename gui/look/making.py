@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from PySide6.QtCore import QObject, Qt, QTimer
+from PySide6.QtCore import QObject, Qt
 from PySide6.QtWidgets import (
     QBoxLayout,
     QHBoxLayout,
@@ -15,6 +15,8 @@ from PySide6.QtWidgets import (
     QVBoxLayout,
     QWidget,
 )
+
+from gui.look.turns import Later
 
 __all__ = [
     "SELECTABLE",
@@ -115,8 +117,6 @@ def paint_again(widget: QWidget) -> None:
     widget.repaint()
 
 
-def later(owner: QObject, slot: Callable[[], Any], ms: int = 0) -> QTimer:
-    """Make a timer that calls once, `ms` milliseconds after it was started last."""
-    made = QTimer(owner, singleShot=True, interval=ms)
-    made.timeout.connect(slot)
-    return made
+def later(owner: QObject, slot: Callable[[], Any], ms: int = 0) -> Later:
+    """Make a timer that calls once, in a turn of its own, `ms` after it was started last."""
+    return Later(owner, slot, ms)

@@ -216,8 +216,10 @@ def apply(app: QApplication, dark: bool | None = None) -> None:
     ):
         field = QPalette(made)
         field.setColor(roles.Base, named[fill if dark else "paper"])
+        # The system tells once more what it was just told, and every field hears of a palette.
         # The binding takes a str; its stubs say bytes.
-        app.setPalette(field, kind)  # type: ignore[arg-type]
+        if QApplication.palette(kind) != field:  # type: ignore[call-overload]
+            app.setPalette(field, kind)  # type: ignore[arg-type]
     # The system tells once more what it was just told, and views take long to draw anew.
     if dark != before:
         told.changed.emit()

@@ -12,7 +12,15 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QEvent, QPointF, QRectF, QSettings, Qt, Signal
-from PySide6.QtGui import QAction, QContextMenuEvent, QGuiApplication, QKeyEvent, QPen
+from PySide6.QtGui import (
+    QAction,
+    QContextMenuEvent,
+    QGuiApplication,
+    QHideEvent,
+    QKeyEvent,
+    QPaintEvent,
+    QPen,
+)
 from PySide6.QtWidgets import QLabel, QMenu, QWidget
 
 from analysis.common.sides import SIDES
@@ -20,6 +28,7 @@ from analysis.common.verdicts import Verdict
 from gui.look import theme
 from gui.look.making import abreast, later, named, stacked
 from gui.look.marks import change_scatter, check_scatter, review_scatter
+from gui.look.turns import PaintedInTurns
 from gui.look.units import value_text
 from gui.look.words import side_text, station_words
 from gui.map import layers
@@ -52,6 +61,19 @@ class _Plot(pg.PlotWidget):
     menu_wanted = Signal(QContextMenuEvent)
     left = Signal()
     resized = Signal()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._painted = PaintedInTurns(self.viewport(), lambda: theme.color("plate"))
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        now = self._painted.to_paint(event)
+        if now is not None:
+            super().paintEvent(now)
+
+    def hideEvent(self, event: QHideEvent) -> None:
+        self._painted.forget()
+        super().hideEvent(event)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         event.ignore()
@@ -112,7 +134,7 @@ class MapView(QWidget):
         model.reviews_changed.connect(self._mark_reviews)
         model.survey_change_changed.connect(self._mark_changes)
         model.check_plan_changed.connect(self._mark_checks)
-        theme.watcher().changed.connect(self._on_theme)
+        theme.watcher().changed.connect(later(self, self._on_theme).start)
         self._on_theme()
         self._on_units()
         if model.terrain is not None or model.findings is not None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
     QFocusEvent,
+    QHideEvent,
     QKeyEvent,
     QMouseEvent,
     QPainter,
@@ -30,6 +31,7 @@ from gui.drawing.section_figure import (
     view_extent,
 )
 from gui.look import theme
+from gui.look.turns import PaintedInTurns
 from gui.look.units import METRIC, number, unit_of, value_text
 from gui.look.words import QT_TRANSLATE_NOOP
 
@@ -99,6 +101,7 @@ class SectionCanvas(QWidget):
         self._grabbed: tuple[int, str] | None = None
         self._pan_from: tuple[QPointF, Axes] | None = None
         self._cursor: QPointF | None = None
+        self._painted = PaintedInTurns(self, lambda: theme.color("paper"))
         theme.watcher().changed.connect(self.update)
 
     def sizeHint(self) -> QSize:
@@ -202,7 +205,13 @@ class SectionCanvas(QWidget):
 
     # -- painting --------------------------------------------------------------------------------
 
-    def paintEvent(self, _event: QPaintEvent) -> None:
+    def hideEvent(self, event: QHideEvent) -> None:
+        self._painted.forget()
+        super().hideEvent(event)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        if self._painted.to_paint(event) is None:
+            return
         palette = theme.palette()
         painter = QPainter(self)
         painter.fillRect(self.rect(), palette["paper"])

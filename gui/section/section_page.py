@@ -95,10 +95,11 @@ class SectionPage(QWidget):
         model.study_changed.connect(self._ask)
         model.selection_changed.connect(self._ask)
         model.second_changed.connect(self._ask)
-        model.units_changed.connect(self._show)
+        self._show_due = later(self, self._show)
+        model.units_changed.connect(self._show_due.start)
         model.failed.connect(self._on_failed)
         model.runner.busy_changed.connect(self._on_busy)
-        theme.watcher().changed.connect(self._show)
+        theme.watcher().changed.connect(self._show_due.start)
         self._ask()
 
     # -- layout ----------------------------------------------------------------------------------

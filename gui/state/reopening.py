@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QCoreApplication
@@ -12,15 +13,22 @@ from analysis.common.errors import VergelineError
 from gui.state import jobs
 
 if TYPE_CHECKING:
+    from analysis.common.limits import Limits
     from gui.state.model import WindowModel
 
 __all__ = ["inputs_record", "open_inputs_again"]
 
 
-def inputs_record(model: WindowModel) -> dict[str, Any]:
-    """Return files, settings and limits as plain values; empty where no file is open."""
+@lru_cache(maxsize=2)
+def _written(limits: Limits) -> str:
+    """Return limits as text: asked for every few seconds, and seldom others."""
     from analysis.common.limits import limits_to_toml
 
+    return limits_to_toml(limits)
+
+
+def inputs_record(model: WindowModel) -> dict[str, Any]:
+    """Return files, settings and limits as plain values; empty where no file is open."""
     inputs = model.inputs
     if not inputs.paths:
         return {}
@@ -30,7 +38,7 @@ def inputs_record(model: WindowModel) -> dict[str, Any]:
         "road": None if road is None else asdict(road),
         "extras": dict(inputs.extra_paths),
         "settings": model.settings.to_json(),
-        "limits": limits_to_toml(model.limits),
+        "limits": _written(model.limits),
     }
 
 

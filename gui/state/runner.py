@@ -17,12 +17,14 @@ import time
 import weakref
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import shiboken6
 from PySide6.QtCore import QCoreApplication, QObject, Qt, QThreadPool, Signal
 
 from analysis.common.errors import Cancelled, VergelineError
+from gui.look.turns import turns
 from gui.look.words import progress_text
 
 __all__ = ["Progress", "Request", "Runner", "sentence_for"]
@@ -174,7 +176,7 @@ class Runner(QObject):
         self._closing = False
         self.busy = False
         queued = Qt.ConnectionType.QueuedConnection
-        self._arrived.connect(self._deliver, queued)
+        self._arrived.connect(self._on_arrived, queued)
         self._began.connect(self._on_began, queued)
         self._reported.connect(self._on_report, queued)
 
@@ -295,6 +297,10 @@ class Runner(QObject):
             if spent >= GUESS_AFTER_S and fraction >= GUESS_AFTER_FRACTION:
                 left = spent * (1.0 - fraction) / fraction
         self.progressed.emit(request.key, min(max(fraction, 0.0), 1.0), words, left)
+
+    def _on_arrived(self, request: Request, result: Any, error: BaseException | None) -> None:
+        # Several at once, each in five views, would hold the window up.
+        turns().ask(self, partial(self._deliver, request, result, error), request)
 
     def _deliver(self, request: Request, result: Any, error: BaseException | None) -> None:
         if request not in self._alive:

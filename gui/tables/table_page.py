@@ -106,7 +106,7 @@ class TablePage(QWidget):
         self.rows.set_units(model.units, model.station_style)
         model.study_changed.connect(self._on_study)
         model.selection_changed.connect(self._on_selection)
-        model.units_changed.connect(self._on_units)
+        model.units_changed.connect(later(self, self._on_units).start)
         model.reviews_changed.connect(self._on_reviews)
         theme.watcher().changed.connect(self._on_theme)
         self._on_study()

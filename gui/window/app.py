@@ -197,6 +197,8 @@ def _load_all(progress: Progress) -> bool:
         "gui.field.field_page",
         "gui.forms.help",
         "gui.review.page",
+        "gui.drawing.books",
+        "PySide6.QtPrintSupport",
     ):
         if progress.cancelled():
             return False

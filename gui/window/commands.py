@@ -17,6 +17,7 @@ from analysis.common.sides import SIDES
 from analysis.common.stations import parse_station
 from gui.look.icons import icon
 from gui.look.making import named
+from gui.look.turns import turns
 from gui.look.words import side_text, station_words
 from gui.map.map_view import MapView
 from gui.state.model import WindowModel
@@ -284,8 +285,16 @@ class Commands(QObject):
     def paint_icons(self) -> None:
         """Draw every icon in the ink of light or dark."""
         for picture, names in ICONS.items():
-            for name in names.split():
-                self[name].setIcon(icon(picture, "accent" if picture == "screen" else "ink"))
+            self._paint_icon(picture, names)
+
+    def paint_icons_in_turns(self) -> None:
+        """Do the same while the window is in use: each never drawn before takes a millisecond."""
+        for picture, names in ICONS.items():
+            turns().ask(self.window, partial(self._paint_icon, picture, names), (self, picture))
+
+    def _paint_icon(self, picture: str, names: str) -> None:
+        for name in names.split():
+            self[name].setIcon(icon(picture, "accent" if picture == "screen" else "ink"))
 
     def refresh(self) -> None:
         """Make possible what can be done now."""

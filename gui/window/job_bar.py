@@ -82,11 +82,14 @@ class JobBar(QObject):
         share = ""
         if job is not None:
             known = not math.isnan(job.fraction)
+            # By itself it would paint at once, and with it all of the window that is due.
+            self.bar.setUpdatesEnabled(False)
             self.bar.setRange(0, 1000 if known else 0)
             self.bar.setFormat("%p %" if known else "")
             if known:
                 self.bar.setValue(round(1000 * job.fraction))
                 share = f"{int(100 * job.fraction)} %"
+            self.bar.setUpdatesEnabled(True)
             parts = [job.words or f"{job.title}…", self._time_left(job)]
             self.words.setText("  ·  ".join(part for part in parts if part))
         if share != self._share:

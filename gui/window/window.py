@@ -62,6 +62,7 @@ class Window(QMainWindow):
         self.noticed = Noticed(self.model, self)
         self._measured = self._share = ""
         self._seen_due = later(self, partial(paint_again, self), TURN_MS)
+        self._icons_due = later(self, self._paint_small_icons)
         self._build_middle()
         self.dialogs = Dialogs(self)
         self.files = Files(self.model, self.dialogs)
@@ -209,7 +210,8 @@ class Window(QMainWindow):
     # -- looks -------------------------------------------------------
 
     def _on_theme(self) -> None:
-        self._paint_icons()
+        self.commands.paint_icons_in_turns()
+        self._icons_due.start()
         # Painting everything anew takes a turn of the event loop of its own: with what the views
         # do now it would hold it up. What is half in the new colours isn't shown.
         self.setUpdatesEnabled(False)
@@ -217,6 +219,9 @@ class Window(QMainWindow):
 
     def _paint_icons(self) -> None:
         self.commands.paint_icons()
+        self._paint_small_icons()
+
+    def _paint_small_icons(self) -> None:
         self.caution_button.setIcon(icon("caution", "warn"))
         ink_small_buttons(self)
 
@@ -264,7 +269,8 @@ class Window(QMainWindow):
         title = f"{name}[*] – Vergeline" if name else "Vergeline"
         # Seen in the list of windows too, while this one is behind another.
         self.setWindowTitle(f"{self._share} · {title}" if self._share else title)
-        self.setWindowModified(self.model.modified)
+        # Without a name there is no place in the title for the mark, and Qt complains.
+        self.setWindowModified(self.model.modified and bool(name))
 
     # -- what is possible now -------------------------------------------------------
 

@@ -14,6 +14,7 @@ import pytest
 from PySide6.QtCore import QSettings, QStandardPaths
 from PySide6.QtWidgets import QApplication
 
+from gui.look.turns import turns
 from gui.state import jobs
 from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
@@ -72,7 +73,7 @@ def settle(qapp: QApplication) -> Callable[..., None]:
         if done is None:
             for _ in range(5):
                 qapp.processEvents()
-            return
+            done = lambda: turns().idle  # noqa: E731
         end = time.monotonic() + timeout_s
         while not done():
             if time.monotonic() > end:

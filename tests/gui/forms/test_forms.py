@@ -187,6 +187,7 @@ def test_limit_typed_in_inches_is_stored_in_millimetres(
     limits: LimitsForm, model: WindowModel, settle: Callable[..., None]
 ) -> None:
     model.set_units("us")
+    settle()
     limits.rows["edge_drop_mm"].box.setValue(3.0)
     settle(lambda: model.limits.shape.edge_drop_mm.value == pytest.approx(76.2))
 
@@ -353,8 +354,9 @@ def test_settings_reach_the_model(inputs: InputsForm, model: WindowModel) -> Non
     inputs.grab().save(str(ARTEFACTS / "inputs_form.png"))
 
 
-def test_width_in_feet(inputs: InputsForm, model: WindowModel) -> None:
+def test_width_in_feet(inputs: InputsForm, model: WindowModel, settle: Callable[..., None]) -> None:
     model.set_units("us")
+    settle()
     inputs.pavement.setValue(22.0)
     assert model.settings.pavement_width_m == pytest.approx(22.0 * 0.3048)
 
@@ -394,11 +396,13 @@ def test_density_of_points_is_the_commands_option(
     assert not inputs.density.isEnabled() and inputs.density_auto.isChecked()
     inputs.density_auto.setChecked(False)
     model.set_units("us")
+    settle()
     # 10.7639 square feet are a square metre (NIST Handbook 44, Appendix C)
     inputs.density.setValue(0.56)
     assert inputs.density.suffix() == " /ft²"
     assert model.settings.points_per_m2 == pytest.approx(0.56 * 10.7639, rel=1e-4)
     model.set_units("metric")
+    settle()
     inputs.density.setValue(6.0)
     words = "screen --grid g --centreline c --out o --point-density 6"
     told, limits = _settings_and_limits(build_parser().parse_args(words.split()))

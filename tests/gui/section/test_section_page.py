@@ -392,6 +392,7 @@ def test_break_typed_in_feet(
     view: SectionPage, screened: WindowModel, settle: Callable[..., None]
 ) -> None:
     screened.set_units("us")
+    settle()
     view.breaks.boxes[(1, "hinge")].setValue(17.0)
     assert screened.correction(0, 11, 1, "hinge") == pytest.approx(17.0 * 0.3048, abs=1e-3)
     settle(lambda: view.section.sides[1].hinge_source == 2)
@@ -591,4 +592,5 @@ def test_caption_says_how_much_higher_the_other_grid_lies(
     view.take_sections((own, replace(own, profile_z=own.profile_z + 0.060)))
     assert "dashed 60 mm lower" in view.other.caption
     screened.set_units("us")
+    settle()
     assert "dashed 2.4 in lower" in view.other.caption

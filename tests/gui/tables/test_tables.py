@@ -596,8 +596,11 @@ def test_column_can_be_shown_and_hidden(stations: StationTable) -> None:
     assert "kerb" not in stations.rows.columns
 
 
-def test_us_units_reach_the_headings(stations: StationTable, screened: WindowModel) -> None:
+def test_us_units_reach_the_headings(
+    stations: StationTable, screened: WindowModel, settle: Callable[..., None]
+) -> None:
     screened.set_units("us")
+    settle()
     headings = [stations.rows.heading(n) for n in stations.rows.columns]
     assert "Edge drop, in" in headings
 

@@ -5,6 +5,7 @@ import re
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -305,6 +306,14 @@ def test_share_stands_in_the_title(window: Window) -> None:
     assert window.windowTitle().startswith("43 % · ")
     window.job_bar.share_changed.emit("")
     assert window.windowTitle() == "Vergeline"
+
+
+def test_title_without_a_name_has_no_mark_of_changes(window: Window, qtlog: Any) -> None:
+    """Qt says "title does not contain a '[*]' placeholder" where it is asked for one."""
+    window.model._put_and_tell("modified", True)
+    assert window.windowTitle() == "Vergeline" and not window.isWindowModified()
+    assert not [record for record in qtlog.records if "setWindowModified" in record.message]
+    window.model._put_and_tell("modified", False)
 
 
 def test_first_run_is_said_in_the_middle(
