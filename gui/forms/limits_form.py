@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 from analysis.common.errors import VergelineError
 from analysis.common.limits import (
     SURFACES,
+    Limit,
     Limits,
     LimitSpec,
     default_limits,
@@ -57,6 +58,7 @@ class _LimitRow(QWidget):
     def __init__(self, spec: LimitSpec) -> None:
         super().__init__()
         self.spec = spec
+        self._told: tuple[Limit, Limit, str] | None = None
         self.share = spec.unit in ("fraction", "") and spec.high <= 1.0
         title = limit_title(spec.title)
         if self.share:
@@ -84,6 +86,10 @@ class _LimitRow(QWidget):
         limit, plain = limits[self.spec.name], shipped[self.spec.name]
         self.box.set_system(system)
         self.box.set_stored(100.0 * limit.value if self.share else limit.value)
+        if (limit, plain, system) == self._told:
+            # Of seventy rows most are as they were, and each tip costs as much as the number.
+            return
+        self._told = (limit, plain, system)
         changed = limit.value != plain.value
         self.back.setVisible(changed)
         plain_text = (

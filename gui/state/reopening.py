@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from analysis.common.limits import Limits
     from gui.state.model import WindowModel
 
-__all__ = ["inputs_record", "open_inputs_again"]
+__all__ = ["inputs_record", "limits_text", "open_inputs_again"]
 
 
 @lru_cache(maxsize=2)
-def _written(limits: Limits) -> str:
+def limits_text(limits: Limits) -> str:
     """Return limits as text: asked for every few seconds, and seldom others."""
     from analysis.common.limits import limits_to_toml
 
@@ -38,7 +38,7 @@ def inputs_record(model: WindowModel) -> dict[str, Any]:
         "road": None if road is None else asdict(road),
         "extras": dict(inputs.extra_paths),
         "settings": model.settings.to_json(),
-        "limits": _written(model.limits),
+        "limits": limits_text(model.limits),
     }
 
 

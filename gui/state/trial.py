@@ -9,6 +9,7 @@ from PySide6.QtCore import QObject, Signal
 from analysis.common.errors import VergelineError
 from gui.state import jobs
 from gui.state.model import WindowModel
+from gui.state.reopening import limits_text
 
 if TYPE_CHECKING:
     from analysis.common.limits import Limits
@@ -63,9 +64,7 @@ class Trial(QObject):
         self.changed.emit()
 
     def _to_text(self) -> str:
-        from analysis.common.limits import limits_to_toml
-
-        return "" if self.limits is None else limits_to_toml(self.limits)
+        return "" if self.limits is None else limits_text(self.limits)
 
     def _try_again(self, text: str) -> None:
         """Try the limits of a text; what can't be read is left out."""
