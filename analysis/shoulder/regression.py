@@ -112,8 +112,6 @@ class SideFit:
         The same over all places that edge and hinge may have.
     inflation : (n,)
         Variance of the shoulder slope over what white noise would give.
-    shared : (n, p)
-        What one standard error of the level that cells share makes of each parameter.
     shape : Shape
     tally : (n, 8)
         See `analysis.shoulder.fitting_kernels.Fits`.
@@ -127,7 +125,6 @@ class SideFit:
     mixed: Floats
     mixed_covariance: Floats
     inflation: Floats
-    shared: Floats
     shape: Shape
     tally: Floats
     weight: Floats
@@ -232,15 +229,7 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     knots_cov = fits.knots_cov * expected.inflation[:, None, None]
     shape = Shape(fits.knots, knots_cov, fits.knot_count, expected.width_m)
     return SideFit(
-        windows,
-        fits.beta,
-        covariance,
-        *mixed,
-        slope_inflation,
-        level,
-        shape,
-        fits.tally,
-        fits.weight,
+        windows, fits.beta, covariance, *mixed, slope_inflation, shape, fits.tally, fits.weight
     )
 
 

@@ -117,19 +117,11 @@ class Astride:
         Pavement edges outward from the given line, and widths of the shoulders.
     chance : (b, 2)
         Probability that the seam runs by the edge or on the shoulder.
-    step_m, rise_m : (b, 2)
-        What that adds as an error of one sign: to the step up at the edge, and to how far the
-        shoulder rises on its way to the hinge.
-    evened : bool
-        Whether the ground is lowered by the seam's share of them: the mean of being there or not.
     """
 
     edge: Floats
     width: Floats
     chance: Floats
-    step_m: Floats
-    rise_m: Floats
-    evened: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +136,7 @@ class Seam:
     rise_m, se_m : float
         How far the ground right of it stands too high, and its standard error.
     length_m : float
-        Length of pavement along which it is seen; 0 for one that is only thought of, see
-        `analysis.shoulder.one_sided`.
+        Length of road along which it is seen.
     astride : Astride
         Where it may run beside the pavement.
     """
@@ -170,26 +161,22 @@ class Seam:
 
     def _cells(self, cells: Cells, box_m: tuple[float, float]) -> Cells:
         beyond = smeared_step(cells.o - np.interp(cells.s, self.s, self.offset), np.array(box_m))
-        error, mean = self._beside(cells, box_m)
-        z = cells.z - self.rise_m * beyond - mean
-        return replace(cells, z=z, shared_m=self.se_m * beyond + error)
+        shared = self.se_m * beyond + self._beside(cells, box_m)
+        return replace(cells, z=cells.z - self.rise_m * beyond, shared_m=shared)
 
-    def _beside(self, cells: Cells, box_m: tuple[float, float]) -> tuple[Floats, Floats]:
-        """What a seam that may run beside the pavement makes of cells: error and mean, (m,)."""
-        box, (out, mean) = np.array(box_m), np.zeros((2, len(cells)))
+    def _beside(self, cells: Cells, box_m: tuple[float, float]) -> Floats:
+        """What a seam that may run beside the pavement adds to cells as an error, (m,)."""
+        out, box = np.zeros(len(cells)), np.array(box_m)
         for side, sign in enumerate(SIDE_SIGN):
-            of = self.astride
-            edge, width, step, rise, chance = (
-                np.interp(cells.s, self.s, column[:, side])
-                for column in (of.edge, of.width, of.step_m, of.rise_m, of.chance)
+            edge, width, chance = (
+                np.interp(cells.s, self.s, of[:, side])
+                for of in (self.astride.edge, self.astride.width, self.astride.chance)
             )
             x = sign * cells.o - edge
             along = (smeared_ramp(x, box) - smeared_ramp(x - width, box)) / np.maximum(width, 0.5)
-            error = step * smeared_step(x, box) + rise * along
-            out += error
-            if of.evened:
-                mean += error * np.sqrt(chance / np.maximum(1.0 - chance, 1e-9))
-        return out, mean
+            size = abs(self.rise_m) * np.sqrt(chance)
+            out += size * (AS_STEP * smeared_step(x, box) + AS_SLOPE * along)
+        return out
 
     def _ribbon(self, ribbon: Ribbon, box_m: tuple[float, float]) -> Ribbon:
         at = np.interp(ribbon.s, self.s, self.offset)
@@ -207,12 +194,6 @@ def seam_text(seam: Seam | None) -> str:
     """Say in a sentence where strips meet; empty without a seam."""
     if seam is None:
         return ""
-    if seam.length_m == 0.0:
-        return (
-            "One shoulder departs from the other by one and the same amount for a long way, as if "
-            "two strips of the survey met on it; heights can't tell that from a real difference, "
-            "so slopes and drops there lie between the two and carry the amount as an error."
-        )
     on = " Beside it, it is taken to go on as it ran there." if seam.astride.chance.any() else ""
     return (
         f"Two strips of the survey meet along {seam.length_m:.0f} m of the pavement; they stood "
@@ -339,8 +320,7 @@ def _checked(told: _Told, way: NDArray[np.int64]) -> Seam | None:
     offset = np.where(on, (way - 0.5 * (p - 1)) * STEP_M, np.where(way < 0, -1e3, 1e3))
     se = float(np.hypot(se, PLACE_SHARE * rise))
     place, chance = _prolonged(told, told.middle + offset, on)
-    size = abs(rise) * np.sqrt(chance)
-    beside = Astride(told.edge, told.width, chance, AS_STEP * size, AS_SLOPE * size)
+    beside = Astride(told.edge, told.width, chance)
     return Seam(told.s, place, rise, se, rows.size * BLOCK_M, beside)
 
 

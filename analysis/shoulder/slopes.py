@@ -164,5 +164,4 @@ def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:
         "effective_cells": fit.tally[:, 0] / fit.inflation,
         "outlier_share": fit.tally[:, 3].copy(),
         "roughness_mm": 1000.0 * fit.tally[:, 4],
-        "shared_slope_pct": np.abs(np.einsum("nj,nj->n", shoulder, fit.shared)),
     }

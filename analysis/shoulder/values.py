@@ -156,9 +156,6 @@ class Measures:
         `OK`, `NO_DATA`, `NOT_JUDGED`, `TOO_COARSE`.
     reason : (n, 2) object
         `Reason`, or None where the status is `OK`.
-    shared_slope_pct : (n, 2), optional
-        The part of `shoulder_slope_se` that stations have in common, such as a seam of the survey
-        leaves: no number of them makes it smaller.
     """
 
     pavement_slope_pct: PerStation[Floats]
@@ -185,7 +182,6 @@ class Measures:
     average_m: PerStation[Floats]
     status: PerStation[NDArray[np.int8]]
     reason: PerStation[NDArray[np.object_]]
-    shared_slope_pct: PerStation[Floats | None] = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,6 @@ from analysis.edges import find
 from analysis.edges.values import Overrides
 from analysis.shoulder import measure
 from analysis.shoulder.door import noise_of
-from analysis.shoulder.one_sided import find_one_sided
 from analysis.shoulder.seam import find_seam, usual_box
 from analysis.shoulder.withhold import answered
 from analysis.verdict.door import believe
@@ -119,11 +118,6 @@ def run(
         # its loops let go of the interpreter, as those of the shoulder do
         begun = started(partial(begin, case, near, breaks, noise))
     shoulder = measure(piece, near, breaks, noise, share_of(progress, third, 2.0 * third))
-    if earlier is None and seam is None and case.settings.paved:
-        seam = find_one_sided(breaks, shoulder.measures, case.limits.shape)
-        if seam is not None:
-            near = seam.levelled(ground, usual_box(case))
-            shoulder = measure(piece, near, breaks, noise)
     shoulder = answered(shoulder, set_here.kerb)
     if begun is not None:
         report(2.0 * third, "following the water")

@@ -136,11 +136,7 @@ def informed(measures: Measures, weight: float, *, usual: Measures | None = None
     source = measures if usual is None else usual
     edges = learnt(DROPS, source.edge_drop_mm.ravel(), source.edge_drop_se.ravel(), weight)
     drop_share, drop_mean, drop_sd = _weighed(DROPS, edges, m.edge_drop_mm, m.edge_drop_se)
-    # what is common to stations can't be told from any number of them
-    shared = _shared(m)
-    own_se = np.sqrt(np.maximum(shoulder_se**2 - shared**2, 1e-12))
-    slope, slope_se = _likely_slope(source, shoulder, own_se, weight)
-    slope_se = np.hypot(slope_se, shared)
+    slope, slope_se = _likely_slope(source, shoulder, shoulder_se, weight)
     # what the road says of the shoulder leaves less of it to go with the pavement
     held = (slope_se / np.maximum(shoulder_se, 1e-9)) ** 2
     return Beliefs(
@@ -155,18 +151,11 @@ def informed(measures: Measures, weight: float, *, usual: Measures | None = None
     )
 
 
-def _shared(measures: Measures) -> Floats:
-    """The part of the slopes' errors that stations have in common, (n, 2)."""
-    shared = measures.shared_slope_pct
-    return np.zeros_like(measures.shoulder_slope_se) if shared is None else np.nan_to_num(shared)
-
-
 def _likely_slope(
     source: Measures, slope: Floats, se: Floats, weight: float
 ) -> tuple[Floats, Floats]:
     """Mean and standard deviation of the shoulder's slope among those of its road, (n, 2)."""
-    usual_se = np.sqrt(np.maximum(source.shoulder_slope_se**2 - _shared(source) ** 2, 1e-12))
-    usual = (source.shoulder_slope_pct.ravel(), usual_se.ravel())
+    usual = (source.shoulder_slope_pct.ravel(), source.shoulder_slope_se.ravel())
     share, mean, sd = _weighed(SLOPES, learnt(SLOPES, *usual, weight), slope, se)
     middle = (share * mean).sum(axis=-1)
     spread = np.sqrt((share * (sd**2 + (mean - middle[..., None]) ** 2)).sum(axis=-1))
