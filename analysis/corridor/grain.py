@@ -19,14 +19,13 @@ halved or turned by 30° with bilinear weights, own simulation).
 
 from __future__ import annotations
 
-from functools import partial
-
 import numpy as np
 
 from analysis.common.along import fading
 from analysis.common.types import Floats
 from analysis.corridor.likeness import (
     FINEST_LATTICE_M,
+    Fading,
     Residuals,
     expected_products,
     lag_products,
@@ -109,9 +108,9 @@ def estimate_grain(cells: Cells) -> Grain:
     spans, again = _spans(0.5 * cell_m, _RATIO), _spans(0.8 * cell_m, _AGAIN_RATIO)
     fades = [length for length in _FADING_M if length >= 0.5 * cell_m]
     models = [
-        *(partial(_shared, a) for a in spans),
-        *(partial(_read_again, b) for b in again),
-        *(partial(fading, length_m=b) for b in fades),
+        *(Fading(_shared, a) for a in spans),
+        *(Fading(_read_again, b) for b in again),
+        *(Fading(fading, b) for b in fades),
     ]
     white, shapes = expected_products(residuals, cell_m, lags, models)
     first = len(spans) + len(again)
@@ -195,11 +194,11 @@ def _spans(least_m: float, ratio: float) -> list[float]:
     return [least_m * ratio**k for k in range(count)]
 
 
-def _shared(apart_m: float, distance_m: Floats) -> Floats:
+def _shared(distance_m: Floats, apart_m: float) -> Floats:
     """Likeness of heights read from triangles of points so far apart."""
     return np.asarray(np.exp(-1.2 * (distance_m / apart_m) ** 1.58))
 
 
-def _read_again(length_m: float, distance_m: Floats) -> Floats:
+def _read_again(distance_m: Floats, length_m: float) -> Floats:
     """Likeness of heights read between the cells of a grid of triangles."""
     return np.asarray(np.exp(-((distance_m / length_m) ** 1.9)))

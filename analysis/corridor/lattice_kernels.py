@@ -17,6 +17,7 @@ __all__ = [
     "Places",
     "count_alike",
     "fill_places",
+    "lag_sums",
     "line_misses",
     "number_patches",
     "straight_patches",
@@ -114,6 +115,33 @@ def count_alike(row: Any, col: Any, z: Any, places: Places, along: bool, out: An
             k = (col[i] if along else row[i]) % times
             out[k, 0] += 1
             out[k, 1] += z[other] == z[i]
+
+
+@compiled
+def lag_sums(
+    row: Any, col: Any, value: Any, piece: Any, places: Places, lags: Any, total: Any, pairs: Any
+) -> None:
+    """Sum the products of values a lag apart in one piece, and count them.
+
+    Parameters
+    ----------
+    row, col, piece : (m,) int
+    value : (m,)
+    places : Places
+        Of several cells at one place one stands there.
+    lags : (k, 2) int
+        Rows and columns from one to the other.
+    total, pairs : (k,)
+        Zeros; filled.
+    """
+    for i in range(row.size):
+        if _cell_at(places, row[i], col[i]) != i:
+            continue
+        for k in range(lags.shape[0]):
+            other = _cell_at(places, row[i] + lags[k, 0], col[i] + lags[k, 1])
+            if other >= 0 and piece[other] == piece[i]:
+                total[k] += value[i] * value[other]
+                pairs[k] += 1.0
 
 
 @compiled

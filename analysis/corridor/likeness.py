@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import lru_cache
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.types import Bools, Floats
+from analysis.corridor.lattice import from_first, places_of
 
 if TYPE_CHECKING:
     from analysis.corridor.likeness_kernels import Planes
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FINEST_LATTICE_M",
+    "Fading",
     "Residuals",
     "expected_products",
     "joined",
@@ -234,69 +237,80 @@ def lags_of(cell_m: float) -> NDArray[np.int64]:
 
 def lag_products(residuals: Residuals, lags: NDArray[np.int64]) -> tuple[Floats, Floats]:
     """Mean products of residuals a lag apart within one plane, and the number of pairs."""
+    from analysis.corridor.lattice_kernels import lag_sums
+
     piece = residuals.piece
     keep = np.ones(piece.size, dtype=bool)
     if piece.size > _MOST_CELLS:
         keep = piece % int(np.ceil(piece.size / _MOST_CELLS)) == 0
     scatter = np.maximum(residuals.scatter[piece[keep]], 1e-12)
     value = np.clip(residuals.value[keep] / scatter, -3.5, 3.5)
-    row = residuals.row[keep] - residuals.row.min()
-    col = residuals.col[keep] - residuals.col.min()
-    margin = int(np.abs(lags).max()) + 1
-    stride = int(col.max()) + 2 * margin + 1
-    key = (row + margin) * stride + col + margin
-    order = np.argsort(key, kind="stable")
-    key, value, member = key[order], value[order], piece[keep][order]
-    # points, unlike cells, may share a place in their lattice: one of them stands there
-    alone = np.append(True, key[1:] != key[:-1])
-    key, value, member = key[alone], value[alone], member[alone]
-    product = np.zeros(len(lags))
-    pairs = np.zeros(len(lags))
-    for k, (down, along) in enumerate(lags):
-        at = np.searchsorted(key, key + down * stride + along)
-        at = np.minimum(at, key.size - 1)
-        pair = (key[at] == key + down * stride + along) & (member[at] == member)
-        pairs[k] = pair.sum()
-        if pairs[k]:
-            product[k] = float(np.mean(value[pair] * value[at[pair]]))
-    return product, pairs
+    row, col = (from_first(part)[0][keep] for part in (residuals.row, residuals.col))
+    total, pairs = np.zeros((2, len(lags)))
+    lag_sums(row, col, value, piece[keep], places_of(row, col), lags, total, pairs)
+    return total / np.maximum(pairs, 1.0), pairs
+
+
+class Fading(NamedTuple):
+    """A correlated noise: what it is of two cells some metres apart, by its length in metres."""
+
+    of: Callable[[Floats, float], Floats]
+    length_m: float
 
 
 def expected_products(
-    residuals: Residuals,
-    cell_m: float,
-    lags: NDArray[np.int64],
-    models: Sequence[Callable[[Floats], Floats]],
+    residuals: Residuals, cell_m: float, lags: NDArray[np.int64], models: Sequence[Fading]
 ) -> tuple[Floats, list[Floats]]:
-    """Mean products that white noise and each correlated noise of unit variance would leave.
-
-    Each model gives the correlation of two cells from their distance, metres.
-    """
+    """Mean products that white noise and each correlated noise of unit variance would leave."""
     long, broad = (max(3, round(size / cell_m)) for size in np.median(residuals.size, axis=0))
     long = min(long, max(8, 350 // broad))
+    white, *shapes = _expected(
+        long, broad, cell_m, residuals.bend, tuple(map(tuple, lags.tolist())), tuple(models)
+    )
+    return white, shapes
+
+
+@lru_cache(maxsize=16)
+def _expected(
+    long: int,
+    broad: int,
+    cell_m: float,
+    bend: int,
+    lags: tuple[tuple[int, int], ...],
+    models: tuple[Fading, ...],
+) -> tuple[Floats, ...]:
+    """Mean products of white noise, then of models, on a piece of `long` by `broad` cells.
+
+    What a surface leaves of a covariance C is C - C B B' - B B' C + B B' C B B', with B its columns
+    made orthonormal: the mean over all pairs of cells a lag apart needs C B only, and C at the lag.
+    """
     i, j = (part.ravel() for part in np.mgrid[0:long, 0:broad])
     t, x = (i / long - 0.5), j * cell_m
-    basis, _ = np.linalg.qr(_surface(t, x, residuals.bend))
-    lists = []
-    for lag in lags:
-        for down, along in {(int(lag[0]), int(lag[1])), (int(lag[1]), int(lag[0]))}:
+    basis, _ = np.linalg.qr(_surface(t, x, bend))
+    q = basis.shape[1]
+    beside, both = np.zeros((len(lags), i.size, q)), np.zeros((len(lags), q, q))
+    count = np.zeros(len(lags))
+    for k, lag in enumerate(lags):
+        for down, along in {lag, lag[::-1]}:
             inside = (i + down >= 0) & (i + down < long) & (j + along >= 0) & (j + along < broad)
-            begin = np.flatnonzero(inside)
-            lists.append((begin, begin + down * broad + along))
-    owner = np.concatenate(
-        [[k] * len({(int(v[0]), int(v[1])), (int(v[1]), int(v[0]))}) for k, v in enumerate(lags)]
-    )
-
-    def means(covariance: Floats) -> Floats:
-        half = covariance @ basis
-        left = covariance - half @ basis.T - basis @ half.T + basis @ (basis.T @ half) @ basis.T
-        total = np.zeros(len(lags))
-        count = np.zeros(len(lags))
-        for k, (a, b) in zip(owner, lists, strict=True):
-            total[k] += left[a, b].sum()
+            a = np.flatnonzero(inside)
+            b = a + down * broad + along
+            # no cell is twice the first of a pair, nor twice the second
+            beside[k, a] += basis[b]
+            beside[k, b] += basis[a]
+            both[k] += basis[a].T @ basis[b]
             count[k] += a.size
-        return np.asarray(total / np.maximum(count, 1.0))
+    from_surface, on_surface = (part.reshape(len(lags), -1) for part in (beside, both))
+    at_lag = cell_m * np.hypot(*np.array(lags, dtype=np.float64).T)
+    steps = cell_m * np.hypot(*np.mgrid[0:long, 0:broad].astype(np.float64))
+    apart = np.abs(i[:, None] - i) * broad + np.abs(j[:, None] - j)
 
-    distance = cell_m * np.hypot(i[:, None] - i[None, :], j[:, None] - j[None, :])
-    white = means(np.eye(i.size))
-    return white, [means(model(distance)) for model in models]
+    def means(at: Floats, known: Floats) -> Floats:
+        half = known.ravel()[apart] @ basis
+        left = count * at - from_surface @ half.ravel() + on_surface @ (basis.T @ half).ravel()
+        out = np.asarray(left / np.maximum(count, 1.0))
+        out.setflags(write=False)
+        return out
+
+    white = means((at_lag == 0.0).astype(np.float64), (steps == 0.0).astype(np.float64))
+    return (white, *(means(of(at_lag, length), of(steps, length)) for of, length in models))

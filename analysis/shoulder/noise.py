@@ -8,7 +8,6 @@ longer its correlation; the same is done to each model of the noise before it is
 
 from __future__ import annotations
 
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +17,7 @@ from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.corridor.likeness import (
     FINEST_LATTICE_M,
+    Fading,
     Residuals,
     expected_products,
     joined,
@@ -136,7 +136,7 @@ def _correlation(residuals: Residuals, cell_m: float) -> tuple[float, float, flo
         return 0.0, 1.0, 1.0
     lengths = [length for length in _LENGTHS_M if length >= 0.5 * cell_m]
     white, mixed = expected_products(
-        residuals, cell_m, lags, [partial(fading, length_m=length) for length in lengths]
+        residuals, cell_m, lags, [Fading(fading, length) for length in lengths]
     )
     root = np.sqrt(pairs) * known
     target = product * root

@@ -3,10 +3,17 @@
 import numpy as np
 import pytest
 
+from analysis.common.along import fading
 from analysis.corridor.block_kernels import Frame, Placed, carry, medians, place, smooth_across
 from analysis.corridor.lattice import places_of
-from analysis.corridor.lattice_kernels import count_alike, line_misses, straight_patches
-from analysis.corridor.likeness import plane_residuals
+from analysis.corridor.lattice_kernels import count_alike, lag_sums, line_misses, straight_patches
+from analysis.corridor.likeness import (
+    Fading,
+    Residuals,
+    expected_products,
+    lags_of,
+    plane_residuals,
+)
 
 
 def test_misses_are_those_of_a_dense_array():
@@ -74,6 +81,47 @@ def test_neighbours_are_counted_as_in_a_dense_array():
             here = np.arange(1, turned.shape[1]) % 3 == k
             same = both & (turned[:, 1:] == turned[:, :-1])
             assert out[k].tolist() == [both[:, here].sum(), same[:, here].sum()]
+
+
+def test_products_are_those_of_a_dense_array():
+    """Cells strewn over a lattice in two pieces, one place taken twice."""
+    rng = np.random.default_rng(7)
+    dense = rng.normal(size=(60, 50))
+    dense[rng.random(dense.shape) < 0.2] = np.nan
+    row, col = np.nonzero(np.isfinite(dense))
+    piece, value = (col > 30).astype(np.int64), dense[row, col]
+    lags = np.array([[0, 0], [0, 3], [2, -5]])
+    total, pairs = np.zeros((2, 3))
+    row, col, piece = (np.append(part, part[0]) for part in (row, col, piece))
+    value = np.append(value, 9.0)
+    lag_sums(row, col, value, piece, places_of(row, col), lags, total, pairs)
+    wide = np.pad(dense, 8, constant_values=np.nan)
+    for k, (down, along) in enumerate(lags):
+        product = dense * wide[8 + down : 68 + down, 8 + along : 58 + along]
+        other = np.arange(50) + along
+        product[:, (np.arange(50) > 30) != (other > 30)] = np.nan
+        assert pairs[k] == np.isfinite(product).sum()
+        assert total[k] == pytest.approx(np.nansum(product))
+
+
+def test_expected_products_are_those_of_the_whole_covariance():
+    """What planes by least squares leave of a covariance, written out."""
+    size, lags = np.array([[4.0, 2.0]]), lags_of(0.5)
+    none = np.empty(0)
+    whole = np.empty(0, dtype=np.int64)
+    residuals = Residuals(none, whole, whole, whole, none, none, size)
+    white, (fade,) = expected_products(residuals, 0.5, lags, [Fading(fading, 1.4)])
+    i, j = (part.ravel() for part in np.mgrid[0:8, 0:4])
+    design = np.column_stack([np.ones(32), i, i**2, j, i * j])
+    kept = np.eye(32) - design @ np.linalg.pinv(design)
+    apart = 0.5 * np.hypot(i[:, None] - i, j[:, None] - j)
+    for found, covariance in ((white, np.eye(32)), (fade, np.exp(-apart / 1.4))):
+        left = kept @ covariance @ kept
+        for k, (down, along) in enumerate(lags.tolist()):
+            ways = {(down, along), (along, down)}
+            there = [(i[:, None] + d == i) & (j[:, None] + a == j) for d, a in ways]
+            pairs = np.concatenate([left[where] for where in there])
+            assert found[k] == pytest.approx(pairs.mean() if pairs.size else 0.0, abs=1e-12)
 
 
 def test_blocks_are_those_of_plain_sums():
