@@ -19,6 +19,7 @@ __all__ = [
     "flag_runs",
     "interpolate_along",
     "known_median",
+    "lines_at",
     "moving_sums",
     "rows_for",
     "runs",
@@ -123,34 +124,26 @@ def average_along(z: ArrayLike, rows: int) -> tuple[Floats, Floats]:
         raise ValueError(f"a ribbon must have two axes (stations, offsets), got {ground.ndim}")
     if rows < 1 or rows % 2 == 0:
         raise ValueError(f"the window must be an odd number of rows, at least 1, got {rows}")
-    spread = np.where(np.isnan(ground), np.nan, 1.0)
     if rows == 1 or ground.size == 0:
-        return ground.copy(), spread
-    from scipy.ndimage import uniform_filter1d
+        return ground.copy(), np.where(np.isnan(ground), np.nan, 1.0)
+    from analysis.common.along_kernels import mean_rows
 
     n = ground.shape[0]
     half = rows // 2
-    average = np.empty_like(ground)
+    average, spread = np.empty_like(ground), np.ones_like(ground)
+    holed = np.zeros(ground.shape[1], dtype=bool)
     # An end block as short as the window keeps the slow path to where it is needed.
     edges = np.unique(
         np.clip([0, half, *range(half, n - half, _ROWS_PER_BLOCK), n - half, n], 0, n)
     )
     for first, last in pairwise(edges):
-        low, high = max(0, first - half), min(n, last + half)
-        part = ground[low:high]
-        inner = slice(first - low, last - low)
+        low = max(0, first - half)
+        part, inner = ground[low : last + half], slice(first - low, last - low)
         if first < half or last > n - half:
             line, error = _line_fit(part, half)
             average[first:last], spread[first:last] = line[inner], error[inner]
             continue
-        unknown = np.isnan(part)
-        top = np.where(np.isnan(part[0]), 0.0, part[0])
-        level = part - top  # heights above a near point keep the running sum's digits
-        holed = unknown.any(axis=0)
-        if holed.any():
-            level[unknown] = 0.0
-        mean = uniform_filter1d(level, rows, axis=0) + top
-        average[first:last] = mean[inner]
+        mean_rows(part, average[first:last], holed)
         if holed.any():
             line, error = _line_fit(part[:, holed], half)
             average[first:last, holed], spread[first:last, holed] = line[inner], error[inner]
@@ -179,6 +172,19 @@ def _line_fit(z: Floats, half: int) -> tuple[Floats, Floats]:
     variance = np.where(fits, s2 / safe, 1.0)
     spread = np.sqrt(variance * (2 * half + 1))
     return np.where(known, line, np.nan), np.where(known, spread, np.nan)
+
+
+def lines_at(there: Floats, s: Floats, values: Floats) -> Floats:
+    """Give what `numpy.interp` does for ascending places (m,), in one walk along (n,) values.
+
+    >>> lines_at(np.array([0.0, 1.5, 9.0]), np.array([1.0, 2.0]), np.array([4.0, 6.0])).tolist()
+    [4.0, 5.0, 6.0]
+    """
+    from analysis.common.along_kernels import place_on_lines
+
+    out = np.empty(there.size)
+    place_on_lines(there, s, np.ascontiguousarray(values, np.float64), out)
+    return out
 
 
 def fading(distance_m: ArrayLike, length_m: float) -> Floats:

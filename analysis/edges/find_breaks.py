@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from analysis.common.along import lines_at
 from analysis.common.hands import hands
 from analysis.common.sides import SIDE_SIGN, Source
 from analysis.common.types import Bools, Floats, Progress, share_of
@@ -235,7 +236,7 @@ def _weigh_places(road: _Sought, overrides: Overrides) -> Middle | None:
     if first is None:
         return None
     # once more about the road itself: where the line swerves, the first sections were blurred
-    centre = np.interp(cells.s, first.s, first.offset)
+    centre = lines_at(cells.s, first.s, first.offset)
     sections = block_sections(cells, half_width_m=reach + AGAIN_M, centre=centre, bin_m=bin_m)
     again = weigh(sections, widths, line, AGAIN_M, first.offset)
     offset = first.offset if again is None else again.offset
@@ -264,7 +265,7 @@ def _look(road: _Sought, overrides: Overrides, middle: Middle) -> BlocksFound:
     """Find edges and hinges of both sides in sections about a supposed middle."""
     cells = road.cells
     reach = 0.5 * float(road.pavement.max()) + float(road.shoulder.max()) + OUTSIDE_M
-    centre = np.interp(cells.s, middle.s, middle.offset)
+    centre = lines_at(cells.s, middle.s, middle.offset)
     # bins well below the footprint, so that they don't blur a step any further
     sections = block_sections(cells, half_width_m=reach, centre=centre, bin_m=0.25 * cells.cell_m)
     sigma = max(sections.scatter_m if road.sigma_m is None else road.sigma_m, 1e-3)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import lines_at
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 
@@ -58,12 +59,12 @@ def grass_height(cells: Cells, breaks: Breaks) -> Floats:
     if breaks.s.size == 0 or len(cells) == 0:
         return out
     for side, sign in enumerate(SIDE_SIGN):
-        edge = np.interp(cells.s, breaks.s, breaks.edge[:, side])
+        edge = lines_at(cells.s, breaks.s, breaks.edge[:, side])
         width = (breaks.hinge - breaks.edge)[:, side]
         known = np.isfinite(width)
         if not known.any():
             continue
-        width = np.interp(cells.s, breaks.s[known], width[known])
+        width = lines_at(cells.s, breaks.s[known], width[known])
         x = sign * cells.o - edge
         # as wide a strip of the pavement, so that planes swallow as much of its noise
         on = (x > 0.0) & (x < width - _MARGIN_M)

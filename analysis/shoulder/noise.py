@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.common.along import fading
+from analysis.common.along import fading, lines_at
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.corridor.likeness import (
@@ -89,13 +89,13 @@ def estimate_noise(cells: Cells, breaks: Breaks, *, given_m: float | None = None
 
 
 def _pavement_residuals(cells: Cells, breaks: Breaks) -> Residuals | None:
-    axis = np.interp(cells.s, breaks.s, breaks.axis)
+    axis = lines_at(cells.s, breaks.s, breaks.axis)
     start = float(cells.s[0]) if cells.s.size else 0.0
     stride = max(1, round(FINEST_LATTICE_M / cells.cell_m))
     kept = on_lattice(cells, stride)
     parts = []
     for side, sign in enumerate(SIDE_SIGN):
-        edge = np.interp(cells.s, breaks.s, breaks.edge[:, side])
+        edge = lines_at(cells.s, breaks.s, breaks.edge[:, side])
         u = sign * cells.o
         on = kept & (u > sign * axis + cells.cell_m) & (u < edge - cells.cell_m)
         lattice = lattice_of(cells, on, stride)

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import flag_runs, known_median, moving_sums, windows
+from analysis.common.along import flag_runs, known_median, lines_at, moving_sums, windows
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
@@ -171,7 +171,7 @@ def suspect(
         half = 0.5 * road.length_m
         for first, last in flag_runs(np.isin(column, (Why.ACCESS, Why.OBSTACLE))):
             here = cells.window(road.s[first] - half, road.s[last - 1] + half)
-            edge = np.interp(cells.s[here], breaks.s, breaks.edge[:, side])
+            edge = lines_at(cells.s[here], breaks.s, breaks.edge[:, side])
             foreign[here] |= SIDE_SIGN[side] * cells.o[here] - edge > -0.5
     known, masked = (
         np.column_stack([getattr(road, name) for road in roads]) for name in ("known", "masked")
@@ -189,11 +189,11 @@ def bridged_share(cells: Cells, made_up: Cells, breaks: Breaks) -> Floats:
     s, count = breaks.s, np.zeros((2, *breaks.edge.shape))
     for k, part in enumerate((cells, made_up)):
         for side, sign in enumerate(SIDE_SIGN):
-            edge = np.interp(part.s, s, breaks.edge[:, side])
+            edge = lines_at(part.s, s, breaks.edge[:, side])
             hinge = np.where(np.isfinite(breaks.hinge), breaks.hinge, breaks.edge + 1.5)
             x = sign * part.o - edge
-            width = np.interp(part.s, s, hinge[:, side]) - edge
-            at = np.sort(part.s[(x > -2.0) & (x < width)])
+            width = lines_at(part.s, s, hinge[:, side]) - edge
+            at = part.s[(x > -2.0) & (x < width)]
             first, last = (np.searchsorted(at, s + away) for away in (-BRIDGED_M, BRIDGED_M))
             count[k, :, side] = last - first
     return np.asarray(count[1] / np.maximum(count.sum(axis=0), 1.0))

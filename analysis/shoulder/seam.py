@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import runs
+from analysis.common.along import lines_at, runs
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
@@ -235,9 +235,9 @@ def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | N
     from analysis.shoulder.seam_kernels import Asked, Paved, Said, ask_blocks
 
     guard = 0.5 * sum(box_m) + GUARD_M
-    edge = [np.interp(cells.s, breaks.s, breaks.edge[:, side]) for side in (0, 1)]
+    edge = [lines_at(cells.s, breaks.s, breaks.edge[:, side]) for side in (0, 1)]
     middle, half = 0.5 * (edge[1] - edge[0]), 0.5 * (edge[0] + edge[1]) - guard
-    lost = np.interp(cells.s, breaks.s, breaks.lost().astype(np.float64)) > 0.0
+    lost = lines_at(cells.s, breaks.s, breaks.lost().astype(np.float64)) > 0.0
     y = cells.o - middle
     on = (np.abs(y) < half) & ~lost & np.isfinite(cells.z)
     if not on.any() or float(half[on].max()) < STEP_M:

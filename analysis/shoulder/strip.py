@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import lines_at
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 
@@ -105,7 +106,7 @@ def side_strip(
     from analysis.shoulder.strip_kernels import AtStations, Gathered, gather_side
 
     sign, unknown = SIDE_SIGN[side], np.full(breaks.s.size, np.nan)
-    outward = sign * cells.o - np.interp(cells.s, breaks.s, breaks.edge[:, side])
+    outward = sign * cells.o - lines_at(cells.s, breaks.s, breaks.edge[:, side])
     inside = (outward > -PAVEMENT_M - 1.0) & (outward < OUTSIDE_M) & np.isfinite(cells.z)
     near = np.flatnonzero(inside)
     s, x, z, masked = cells.s[near], outward[near], cells.z[near], masked[near]

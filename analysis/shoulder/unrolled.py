@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import flag_runs, moving_sums, windows
+from analysis.common.along import flag_runs, lines_at, moving_sums, windows
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
@@ -112,7 +112,7 @@ def unroll(
     middle = np.asarray(start + (np.arange(blocks) + 0.5) * length, dtype=np.float64)
     width = _steady_width(breaks, side, middle)
     reach = min(float(width.max()) + 4.0, 10.0)
-    outward = sign * cells.o - np.interp(cells.s, breaks.s, breaks.edge[:, side])
+    outward = sign * cells.o - lines_at(cells.s, breaks.s, breaks.edge[:, side])
     near = np.flatnonzero((outward > -_INSIDE_M) & (outward < reach))
     s, x, z = cells.s[near], outward[near], cells.z[near]
     block = np.clip(((s - start) / length).astype(np.int64), 0, blocks - 1)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.common.along import fading
+from analysis.common.along import fading, lines_at
 from analysis.corridor.block_kernels import Frame, Placed, carry, medians, place, smooth_across
 from analysis.corridor.lattice import places_of
 from analysis.corridor.lattice_kernels import count_alike, lag_sums, line_misses, straight_patches
@@ -122,6 +122,14 @@ def test_expected_products_are_those_of_the_whole_covariance():
             there = [(i[:, None] + d == i) & (j[:, None] + a == j) for d, a in ways]
             pairs = np.concatenate([left[where] for where in there])
             assert found[k] == pytest.approx(pairs.mean() if pairs.size else 0.0, abs=1e-12)
+
+
+def test_places_on_lines_are_those_of_numpy():
+    rng = np.random.default_rng(8)
+    for n in (1, 2, 30):
+        at, values = np.sort(rng.uniform(0.0, 9.0, n)), rng.normal(size=n)
+        there = np.sort(np.concatenate([rng.uniform(-1.0, 10.0, 200), at]))
+        np.testing.assert_array_equal(lines_at(there, at, values), np.interp(there, at, values))
 
 
 def test_blocks_are_those_of_plain_sums():
