@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["scatter_along", "slant_along"]
+__all__ = ["scatter_along", "slant_along", "tie_ways"]
 
 
 @compiled
@@ -97,3 +97,45 @@ def slant_along(s: Any, offset: Any, reach_m: float) -> Any:
             along += (s[j] - mean) ** 2
         out[i] = across / along
     return out
+
+
+@compiled
+def tie_ways(usual: Any, chance: Any, stay: Any, ways: Any) -> None:
+    """Probability of each way of n stations, tied along the road (forward-backward).
+
+    Parameters
+    ----------
+    usual, chance : (n, w)
+        How likely each way is where it is drawn afresh, and how likely it makes what is seen.
+    stay : (n - 1,)
+        Probability that a way goes on from one station to the next.
+    ways : (n, w)
+        Filled; rows sum to 1.
+    """
+    n, w = usual.shape
+    back, given = np.ones(w), np.empty(w)
+    for i in range(n):
+        total = 0.0
+        for k in range(w):
+            before = usual[i, k]
+            if i > 0:
+                before = stay[i - 1] * ways[i - 1, k] + (1.0 - stay[i - 1]) * usual[i, k]
+            ways[i, k] = before * chance[i, k]
+            total += ways[i, k]
+        for k in range(w):
+            ways[i, k] = ways[i, k] / total if total > 0.0 else usual[i, k]
+    for i in range(n - 2, -1, -1):
+        fresh = most = 0.0
+        for k in range(w):
+            given[k] = chance[i + 1, k] * back[k]
+            fresh += usual[i + 1, k] * given[k]
+        for k in range(w):
+            back[k] = stay[i] * given[k] + (1.0 - stay[i]) * fresh
+            most = max(most, back[k])
+        total = 0.0
+        for k in range(w):
+            back[k] /= max(most, 1e-300)
+            ways[i, k] *= back[k]
+            total += ways[i, k]
+        for k in range(w):
+            ways[i, k] /= max(total, 1e-300)

@@ -335,6 +335,8 @@ def _tied_ways(s: Floats, half_m: Floats, prior: Floats, seen: Floats) -> Floats
     prior, seen : (n, w)
         How likely each way is beforehand, and how likely it makes the cells.
     """
+    from analysis.shoulder.noise_kernels import tie_ways
+
     n = s.size
     usual = np.where(prior.sum(axis=1, keepdims=True) > 0.0, prior, 1.0 / prior.shape[1])
     usual = usual / usual.sum(axis=1, keepdims=True)
@@ -349,19 +351,9 @@ def _tied_ways(s: Floats, half_m: Floats, prior: Floats, seen: Floats) -> Floats
     chance = np.maximum(np.nan_to_num(seen), 1e-100) ** own[:, None]
     chance = np.where(known[:, None], chance, 1.0) * (usual > 0.0)
     stay = np.exp(-gaps / STAYS_M)
-    ahead, back = np.empty_like(usual), np.ones_like(usual)
-    for i in range(n):
-        before = usual[i]
-        if i > 0:
-            before = stay[i - 1] * ahead[i - 1] + (1.0 - stay[i - 1]) * usual[i]
-        ahead[i] = before * chance[i]
-        ahead[i] = ahead[i] / ahead[i].sum() if ahead[i].sum() > 0.0 else usual[i]
-    for i in range(n - 2, -1, -1):
-        given = chance[i + 1] * back[i + 1]
-        back[i] = stay[i] * given + (1.0 - stay[i]) * (usual[i + 1] * given).sum()
-        back[i] /= max(back[i].max(), 1e-300)
-    ways = ahead * back
-    return np.asarray(ways / np.maximum(ways.sum(axis=1, keepdims=True), 1e-300))
+    ways = np.empty_like(usual)
+    tie_ways(usual, chance, stay, ways)
+    return ways
 
 
 def _with_correlation(s: Floats, plain: Floats, tied: Floats, exact: NDArray[np.bool_]) -> Floats:

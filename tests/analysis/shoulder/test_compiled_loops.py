@@ -8,7 +8,7 @@ import pytest
 
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.shoulder.grass_kernels import plane_residuals
-from analysis.shoulder.noise_kernels import scatter_along, slant_along
+from analysis.shoulder.noise_kernels import scatter_along, slant_along, tie_ways
 from analysis.shoulder.seam_kernels import Asked, Paved, Said, ask_blocks, best_way
 from analysis.shoulder.stretch_kernels import (
     Stretches,
@@ -176,3 +176,19 @@ def test_windows_are_asked_and_averaged_one_by_one(cells):
         weight = (1.0 - np.abs(STATIONS - s)[near] / 40.0) * counts[near] * good[near]
         plain = (weight @ ratio + 7.0) / (weight.sum() + 7.0)
         np.testing.assert_allclose(found[i], plain, rtol=1e-9)
+
+
+def test_tied_ways_are_those_of_all_paths():
+    """Every path along five stations, weighed one by one."""
+    rng = np.random.default_rng(9)
+    usual, chance = rng.random((2, 5, 3))
+    usual /= usual.sum(axis=1, keepdims=True)
+    stay, found, plain = rng.random(4), np.empty((5, 3)), np.zeros((5, 3))
+    tie_ways(usual, chance, stay, found)
+    for path in product(range(3), repeat=5):
+        weight = usual[0, path[0]] * chance[0, path[0]]
+        for i, (old, new) in enumerate(pairwise(path)):
+            move = stay[i] * (old == new) + (1.0 - stay[i]) * usual[i + 1, new]
+            weight *= move * chance[i + 1, new]
+        plain[np.arange(5), path] += weight
+    np.testing.assert_allclose(found, plain / plain.sum(axis=1, keepdims=True), atol=1e-12)
