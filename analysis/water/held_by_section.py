@@ -223,17 +223,12 @@ def _pool(
     pavement: Floats, drop: Floats, shoulder: Floats, inner: Floats, outer: Floats
 ) -> tuple[Floats, Floats]:
     """Depth and level (mm above the pavement at the edge) of water at the edge, either side."""
-    crown = 10.0 * pavement * inner
-    top = -drop  # shoulder at the edge
-    hinge = top - 10.0 * shoulder * outer
-    behind = np.maximum(crown, 0.0)  # highest pavement between crown and edge
-    ahead = np.maximum(top, hinge)  # highest shoulder
-    on_pavement = np.minimum(behind, np.maximum(ahead, 0.0))
-    over_shoulder = np.minimum(np.maximum(behind, top), ahead)
-    depth_p, depth_s = on_pavement, over_shoulder - top
-    deeper = depth_s > depth_p
-    depth = np.maximum(depth_p, depth_s)
-    return depth, np.where(deeper, over_shoulder, on_pavement)
+    from analysis.water.noise_kernels import Planes, pools
+
+    planes = Planes(*(part.ravel() for part in (pavement, drop, shoulder, inner, outer)))
+    depth, level = np.empty((2, drop.size))
+    pools(planes, depth, level)
+    return depth.reshape(drop.shape), level.reshape(drop.shape)
 
 
 def _plane_noise(
@@ -245,31 +240,34 @@ def _plane_noise(
     errors: PlaneErrors,
 ) -> tuple[Floats, Floats]:
     """Scatter of the depth, and the depth that noise makes of planes that hold nothing."""
+    from analysis.water.noise_kernels import Planes, draw_pools
+
     random = np.random.default_rng(_SEEDS[1])
     se_p, se_s, se_d, cov_ps, cov_ds = (
-        np.broadcast_to(np.nan_to_num(np.asarray(a, np.float64)), drop.shape) for a in errors
+        np.broadcast_to(np.nan_to_num(np.asarray(a, np.float64)), drop.shape).ravel()
+        for a in errors
     )
     safe = np.where(se_s > 0.0, se_s, 1.0)
     to_p = np.clip(cov_ps / safe, -se_p, se_p)
     to_d = np.clip(cov_ds / safe, -se_d, se_d)
     rest_p, rest_d = np.sqrt(se_p**2 - to_p**2), np.sqrt(se_d**2 - to_d**2)
+    depth = _pool(pavement, drop, shoulder, inner, outer)[0].ravel()
+    planes = Planes(*(part.ravel() for part in (pavement, drop, shoulder, inner, outer)))
     # Planes that hold nothing, but only just: where noise holds the most.
-    dry_drop, dry_shoulder = np.maximum(drop, 0.0), np.maximum(shoulder, 0.0)
-    depth = _pool(pavement, drop, shoulder, inner, outer)[0]
-    total, square = np.zeros(drop.shape), np.zeros(drop.shape)
-    by_chance = np.empty((_PLANE_DRAWS, *drop.shape))
+    dry = planes._replace(
+        drop=np.maximum(planes.drop, 0.0), shoulder=np.maximum(planes.shoulder, 0.0)
+    )
+    sums, by_chance = np.zeros((2, depth.size)), np.empty((_PLANE_DRAWS, depth.size))
     for draw in range(_PLANE_DRAWS):
-        common, alone_p, alone_d = random.standard_normal((3, *drop.shape))
-        e_p = to_p * common + rest_p * alone_p
-        e_s = se_s * common
-        e_d = to_d * common + rest_d * alone_d
-        change = _pool(pavement + e_p, drop + e_d, shoulder + e_s, inner, outer)[0] - depth
-        total += np.nan_to_num(change)
-        square += np.nan_to_num(change) ** 2
-        by_chance[draw] = _pool(pavement + e_p, dry_drop + e_d, dry_shoulder + e_s, inner, outer)[0]
-    mean = total / _PLANE_DRAWS
-    spread = np.sqrt(np.maximum(square / _PLANE_DRAWS - mean**2, 0.0))
-    return spread, np.quantile(np.nan_to_num(by_chance), _CHANCE, axis=0)
+        common, alone_p, alone_d = random.standard_normal((3, depth.size))
+        moved = np.stack(
+            [to_p * common + rest_p * alone_p, to_d * common + rest_d * alone_d, se_s * common]
+        )
+        draw_pools(planes, dry, moved, depth, sums, by_chance[draw])
+    mean, square = sums / _PLANE_DRAWS
+    spread = np.sqrt(np.maximum(square - mean**2, 0.0))
+    chance = np.quantile(by_chance.T.copy(), _CHANCE, axis=1)
+    return spread.reshape(drop.shape), chance.reshape(drop.shape)
 
 
 def join(planes: Retained, section: Retained) -> Retained:

@@ -6,13 +6,31 @@ The functions compute and check nothing: `analysis.water.chance` and
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["deepest_held", "read_across"]
+__all__ = ["Planes", "deepest_held", "draw_pools", "pools", "read_across"]
+
+
+class Planes(NamedTuple):
+    """m pavements and shoulders, (m,) each.
+
+    Attributes
+    ----------
+    pavement, drop, shoulder
+        Slope, percent; step down to the shoulder, mm; slope.
+    inner, outer
+        From crown to edge, and from edge to hinge, metres.
+    """
+
+    pavement: Any
+    drop: Any
+    shoulder: Any
+    inner: Any
+    outer: Any
 
 
 @compiled
@@ -74,3 +92,63 @@ def deepest_held(ground: Any, error: Any, judged: Any, out: Any) -> None:
             if judged[i, j]:
                 deepest = max(deepest, min(top, outward[j]) - z)
         out[i] = deepest
+
+
+@compiled
+def _pool(
+    pavement: float, drop: float, shoulder: float, inner: float, outer: float
+) -> tuple[float, float]:
+    """Depth and level of water at the edge of one section; see `pools`."""
+    crown = 10.0 * pavement * inner
+    top = -drop  # shoulder at the edge
+    hinge = top - 10.0 * shoulder * outer
+    if np.isnan(crown + hinge):
+        return np.nan, np.nan
+    behind = max(crown, 0.0)  # highest pavement between crown and edge
+    ahead = max(top, hinge)  # highest shoulder
+    on_pavement = min(behind, max(ahead, 0.0))
+    over_shoulder = min(max(behind, top), ahead)
+    if over_shoulder - top > on_pavement:
+        return over_shoulder - top, over_shoulder
+    return on_pavement, on_pavement
+
+
+@compiled
+def pools(planes: Planes, depth: Any, level: Any) -> None:
+    """Depth and level (mm above the pavement at the edge) of water at the edge, either side.
+
+    `depth` and `level` (m,) are filled; NaN where anything is unknown.
+    """
+    pavement, drop, shoulder, inner, outer = planes
+    for i in range(drop.size):
+        depth[i], level[i] = _pool(pavement[i], drop[i], shoulder[i], inner[i], outer[i])
+
+
+@compiled
+def draw_pools(planes: Planes, dry: Planes, errors: Any, depth: Any, sums: Any, held: Any) -> None:
+    """Put an error on planes, and on planes that hold nothing, and see what they hold.
+
+    Parameters
+    ----------
+    planes, dry : Planes
+    errors : (3, m)
+        Of pavement, drop and shoulder.
+    depth : (m,)
+        What the planes hold without any.
+    sums : (2, m)
+        Change of that and its square are added where they are known.
+    held : (m,)
+        Filled with what the dry planes hold; 0 where that is unknown.
+    """
+    pavement, drop, shoulder, inner, outer = planes
+    for i in range(drop.size):
+        p, d, s = errors[0, i], errors[1, i], errors[2, i]
+        change = _pool(pavement[i] + p, drop[i] + d, shoulder[i] + s, inner[i], outer[i])[0]
+        change -= depth[i]
+        if not np.isnan(change):
+            sums[0, i] += change
+            sums[1, i] += change * change
+        of_dry = _pool(
+            dry.pavement[i] + p, dry.drop[i] + d, dry.shoulder[i] + s, dry.inner[i], dry.outer[i]
+        )[0]
+        held[i] = 0.0 if np.isnan(of_dry) else of_dry

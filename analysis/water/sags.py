@@ -203,22 +203,25 @@ def _standing_water(ribbon: Ribbon, line: InvertLine) -> list[_Sag]:
     from scipy.ndimage import find_objects, label
 
     k = ribbon.o.size
-    names, _ = label(np.nan_to_num(line.water - line.ground) > 0.0, np.ones((3, 3), bool))
+    with np.errstate(invalid="ignore"):
+        names, _ = label(line.water > line.ground, np.ones((3, 3), bool))
     boxes = find_objects(names)
     at = np.arange(ribbon.s.size)
     result = []
     for side in (0, 1):
         column, known = line.column[:, side], np.isfinite(line.u[:, side])
         name = np.where(known, names[at, column], 0)
-        order = np.argsort(name, kind="stable")
-        bounds = np.flatnonzero(np.diff(name[order], prepend=-1))
-        for first, end in zip(bounds, np.r_[bounds[1:], name.size], strict=True):
-            rows = order[first:end]
-            number = int(name[rows[0]])
+        wet = np.flatnonzero(name)
+        stands = line.level[wet, side] - line.z[wet, side]
+        # the deepest row of each comes first
+        deepest = wet[np.lexsort((-stands, name[wet]))]
+        deepest = deepest[np.diff(name[deepest], prepend=0) != 0]
+        most = line.level[deepest, side] - line.z[deepest, side]
+        for row in deepest[most > line.chance[deepest, side]]:
+            number = int(name[row])
+            rows = wet[name[wet] == number]
             depth = line.level[rows, side] - line.z[rows, side]
-            limit = float(line.chance[rows[np.argmax(depth)], side])
-            if number == 0 or not depth.max() > limit:
-                continue
+            limit = float(line.chance[row, side])
             box = boxes[number - 1]
             i, j = np.nonzero(names[box] == number)
             cells = (i + box[0].start) * k + j + box[1].start

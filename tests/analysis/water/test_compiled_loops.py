@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter, label, map_coordinates
 from analysis.corridor.values import Ribbon
 from analysis.water.filling import fill_ribbon, spill_cell
 from analysis.water.filling_kernels import Blocks, deepest_pits
-from analysis.water.noise_kernels import deepest_held, read_across
+from analysis.water.noise_kernels import Planes, deepest_held, draw_pools, pools, read_across
 from analysis.water.pond_kernels import Told, pond_at_stations
 from analysis.water.ponds import _outline
 
@@ -29,6 +29,38 @@ def test_noise_is_read_as_scipy_interpolates():
     y = start[1] + s * np.sin(angle) + o * np.cos(angle)
     plain = map_coordinates(field, [x, y], order=1, mode="grid-wrap")
     np.testing.assert_allclose(out, plain, atol=1e-12)
+
+
+def test_planes_hold_what_their_sections_do():
+    """Sections of crown, edge, shoulder and hinge, the ground far lower beyond."""
+    rng = np.random.default_rng(4)
+    many = np.column_stack(
+        [*rng.normal(0.0, [4.0, 40.0, 5.0], (300, 3)).T, *rng.uniform(0.5, 4.0, (2, 300))]
+    )
+    many[0, 0] = many[1, 1] = np.nan
+    planes = Planes(*many.T.copy())
+
+    def plain(pavement, drop, shoulder, inner, outer):
+        corners = np.array([10.0 * pavement * inner, 0.0, -drop, -drop - 10.0 * shoulder * outer])
+        z = np.concatenate([[-1e9], corners, [-1e9]])
+        level = np.minimum(np.maximum.accumulate(z), np.maximum.accumulate(z[::-1])[::-1])
+        return (level - z)[2:4].max() if np.isfinite(corners).all() else np.nan
+
+    depth, level = np.empty((2, 300))
+    pools(planes, depth, level)
+    expected = np.array([plain(*row) for row in many])
+    np.testing.assert_allclose(depth, expected, atol=1e-9)
+    errors = rng.normal(0.0, 1.0, (3, 300))
+    sums, held = np.zeros((2, 300)), np.empty(300)
+    dry = planes._replace(drop=np.abs(planes.drop))
+    draw_pools(planes, dry, errors, depth, sums, held)
+    off = np.column_stack([*errors, np.zeros((300, 2))])
+    change = np.nan_to_num(np.array([plain(*row) for row in many + off]) - expected)
+    np.testing.assert_allclose(sums, [change, change**2], atol=1e-6)
+    many[:, 1] = np.abs(many[:, 1])
+    np.testing.assert_allclose(
+        held, np.nan_to_num(np.array([plain(*row) for row in many + off])), atol=1e-6
+    )
 
 
 def test_sections_hold_what_running_maxima_say():
