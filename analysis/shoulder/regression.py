@@ -353,7 +353,7 @@ def _tied_ways(s: Floats, half_m: Floats, prior: Floats, seen: Floats) -> Floats
     stay = np.exp(-gaps / STAYS_M)
     ways = np.empty_like(usual)
     tie_ways(usual, chance, stay, ways)
-    return ways
+    return np.asarray(ways)
 
 
 def _with_correlation(s: Floats, plain: Floats, tied: Floats, exact: NDArray[np.bool_]) -> Floats:
