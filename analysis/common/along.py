@@ -23,6 +23,9 @@ __all__ = [
     "moving_sums",
     "rows_for",
     "runs",
+    "slope_along",
+    "steps_over",
+    "whole_steps",
     "windows",
 ]
 
@@ -90,6 +93,72 @@ def flag_runs(flags: Bools) -> list[tuple[int, int]]:
     first, last = runs(flags)
     on = flags[first]
     return list(zip(first[on].tolist(), (last[on] + 1).tolist(), strict=True))
+
+
+def slope_along(s: Floats, values: Floats, reach_m: float) -> Floats:
+    """Slope of the straight line through what runs from station to station, about each of them.
+
+    Least squares over all places within reach, not over the stations there: how far apart these lie
+    then hardly matters, nor whether one more lies just within.
+
+    Parameters
+    ----------
+    s, values : (n,)
+        Ascending distances, at least two, and what lies on straight lines between.
+    reach_m : float
+        How far to both sides; the window ends where the stations do.
+
+    Returns
+    -------
+    (n,)
+
+    Examples
+    --------
+    >>> slope_along(np.array([0.0, 10.0, 20.0, 30.0]), np.array([0.0, 1.0, 2.0, 3.0]), 25.0)
+    array([0.1, 0.1, 0.1, 0.1])
+    """
+    run = np.diff(s)
+    rise = np.diff(values) / run
+    # sums of the values, and of the values times the distance, up to each station
+    area = np.concatenate([[0.0], np.cumsum(run * (values[:-1] + 0.5 * rise * run))])
+    own = values[:-1] * run**2 / 2.0 + rise * run**3 / 3.0
+    moment = np.concatenate([[0.0], np.cumsum(s[:-1] * np.diff(area) + own)])
+
+    def up_to(x: Floats) -> tuple[Floats, Floats]:
+        i = np.clip(np.searchsorted(s, x, side="right") - 1, 0, s.size - 2)
+        t = x - s[i]
+        part = t * (values[i] + 0.5 * rise[i] * t)
+        return area[i] + part, moment[i] + s[i] * part + values[i] * t**2 / 2.0 + rise[
+            i
+        ] * t**3 / 3.0
+
+    low, high = np.maximum(s - reach_m, s[0]), np.minimum(s + reach_m, s[-1])
+    (area_low, moment_low), (area_high, moment_high) = up_to(low), up_to(high)
+    about = 0.5 * (low + high) * (area_high - area_low)
+    return np.asarray(12.0 * (moment_high - moment_low - about) / (high - low) ** 3)
+
+
+def steps_over(length_m: float, step_m: float) -> int:
+    """Fewest whole steps that reach over a length; less than a millionth of a step more is none.
+
+    Lengths and steps are mostly round numbers: a cell that is longer in its last place mustn't
+    change how many places are looked at.
+
+    >>> steps_over(3.0, 0.1), steps_over(3.0, np.nextafter(0.1, 0.0)), steps_over(3.01, 0.1)
+    (30, 30, 31)
+    """
+    return int(np.ceil(length_m / step_m - 1e-6))
+
+
+def whole_steps(length: ArrayLike, step: float) -> NDArray[np.int64]:
+    """Nearest whole number of steps to each length; what is a hair off half a step is half of one.
+
+    Of two as near it is the even one.
+
+    >>> whole_steps([0.35, np.nextafter(0.35, 0.0), 0.34], 0.1).tolist()
+    [4, 4, 3]
+    """
+    return np.rint(np.round(np.asarray(length, np.float64) / step, 6)).astype(np.int64)
 
 
 def rows_for(window_m: float, step_m: float) -> int:

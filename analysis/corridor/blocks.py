@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import steps_over, whole_steps
 from analysis.common.types import Floats
 
 if TYPE_CHECKING:
@@ -127,7 +128,7 @@ def block_sections(
     start, stop = float(cells.s[0]), float(cells.s[-1])
     blocks = max(1, round((stop - start) / block_m))
     length = (stop - start) / blocks if stop > start else block_m
-    bins = 2 * max(2, round(half_width_m / bin_m))
+    bins = 2 * max(2, int(whole_steps(half_width_m, bin_m)))
     offset = cells.o if centre is None else cells.o - centre
     at, profile = road_profile(
         cells.s, offset, cells.z, near_m=2.0 + 0.5 * c, step_m=max(2.5, 2.0 * c)
@@ -203,7 +204,7 @@ def _smooth_across(total: Floats, count: Floats, bin_m: float, reach_m: float) -
     """
     from analysis.corridor.block_kernels import smooth_across
 
-    half = max(1, int(np.ceil(reach_m / bin_m)))
+    half = max(1, steps_over(reach_m, bin_m))
     d = np.arange(-half, half + 1) * bin_m
     w = np.maximum(1.0 - np.abs(d) / (reach_m + bin_m), 0.0)
     out = np.empty_like(count)

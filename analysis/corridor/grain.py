@@ -106,7 +106,7 @@ def estimate_grain(cells: Cells) -> Grain:
     if known.sum() < 6:
         return Grain()
     spans, again = _spans(0.5 * cell_m, _RATIO), _spans(0.8 * cell_m, _AGAIN_RATIO)
-    fades = [length for length in _FADING_M if length >= 0.5 * cell_m]
+    fades = [length for length in _FADING_M if length >= 0.5 * cell_m - 1e-6]
     models = [
         *(Fading(_shared, a) for a in spans),
         *(Fading(_read_again, b) for b in again),
@@ -165,7 +165,7 @@ def _road_residuals(cells: Cells) -> Residuals | None:
         return None
     stride = max(1, round(FINEST_LATTICE_M / cells.cell_m))
     kept = on_lattice(cells, stride)
-    half, start = max(STRIP_M, 2.0 * cells.cell_m), float(cells.s[0])
+    half, ends = max(STRIP_M, 2.0 * cells.cell_m), (float(cells.s[0]), float(cells.s[-1]))
     strips = []
     for middle in _MIDDLES_M:
         on = kept & (np.abs(cells.o - middle) <= half)
@@ -175,7 +175,7 @@ def _road_residuals(cells: Cells) -> Residuals | None:
             cells.o[on],
             cells.z[on],
             lattice,
-            start=start,
+            ends=ends,
             cell_m=cells.cell_m,
             bend=BEND,
         )

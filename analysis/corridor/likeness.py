@@ -122,7 +122,7 @@ def plane_residuals(
     z: Floats,
     lattice: tuple[NDArray[np.int64], NDArray[np.int64]],
     *,
-    start: float,
+    ends: tuple[float, float],
     cell_m: float,
     bend: int = 1,
 ) -> Residuals | None:
@@ -134,8 +134,9 @@ def plane_residuals(
         Distance along (ascending) and across the road, and height, metres.
     lattice : (m,), (m,)
         Row and column of each cell.
-    start : float
-        Where the first piece begins.
+    ends : (float, float)
+        Where the first piece begins and the last one ends: all are of one length, so that they lie
+        alike from either end of a road.
     cell_m : float
     bend : int
         Highest power across the road: 1 = planes.
@@ -144,8 +145,10 @@ def plane_residuals(
         return None
     from analysis.corridor.likeness_kernels import Planes, Strip, robust_planes
 
-    piece_m = piece_length(cell_m)
-    group = ((s - start) / piece_m).astype(np.int64)
+    piece_m, length_m = piece_length(cell_m), ends[1] - ends[0]
+    most = max(1, round(length_m / piece_m))
+    piece_m = length_m / most if length_m > 0.0 else piece_m
+    group = np.minimum((s - ends[0]) / piece_m, most - 1).astype(np.int64)
     bounds = np.searchsorted(group, np.arange(group[-1] + 2))
     full = np.diff(bounds) >= LEAST_CELLS
     first, last = bounds[:-1][full], bounds[1:][full]
@@ -157,10 +160,10 @@ def plane_residuals(
     for k in np.flatnonzero(~planes.good).tolist():
         here = slice(int(first[k]), int(last[k]))
         planes.scatter[k] = _least_squares(s[here] / piece_m, x[here], z[here], bend, planes, here)
-    ends = np.zeros(s.size + 1, dtype=np.int64)
-    np.add.at(ends, first, 1)
-    np.add.at(ends, last, -1)
-    kept = np.cumsum(ends[:-1]) > 0
+    within = np.zeros(s.size + 1, dtype=np.int64)
+    np.add.at(within, first, 1)
+    np.add.at(within, last, -1)
+    kept = np.cumsum(within[:-1]) > 0
     begin = np.cumsum(np.r_[0, (last - first)[:-1]])
     return Residuals(
         planes.value[kept],
@@ -227,7 +230,7 @@ def _robust_residual(design: Floats, z: Floats) -> Floats:
 
 def lags_of(cell_m: float) -> NDArray[np.int64]:
     """Vectors between lattice points, in cells: none first, then along both axes and diagonals."""
-    most = max(2, int(_FARTHEST_LAG_M / cell_m))
+    most = max(2, int(_FARTHEST_LAG_M / cell_m + 1e-6))
     steps = [k for k in (1, 2, 3, 4, 6, 8, 12, 16) if k <= most]
     vectors = [(0, 0)]
     for k in steps:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from analysis.common.along import interpolate_along
 from analysis.common.sides import SIDE_SIGN, Source
 from analysis.common.types import Bools, Floats
 from analysis.corridor.blocks import BlockSections
@@ -88,14 +90,17 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
     aside = sign * shift[:, None]
     nearest = _nearest(blocks, s)
 
+    def carried(values: Sequence[Floats]) -> Floats:
+        return np.column_stack([np.interp(s, blocks, value) for value in values])
+
     def both(name: str) -> Floats:
-        return np.column_stack([np.interp(s, blocks, getattr(t.tied, name)) for t in found.sides])
+        return carried([getattr(side.tied, name) for side in found.sides])
 
     edge, hinge = both("edge") + aside, both("hinge") + aside
     edge_se, bare = both("edge_se"), both("bare") > 0.5
-    hinge_ways = _hinge_ways_at(found, nearest, both("hinge_se"))
-    unfound = np.column_stack([side.tied.beyond[nearest] > 0.5 for side in found.sides])
-    width = np.column_stack([side.width[nearest] for side in found.sides])
+    hinge_ways = _hinge_ways_at(s, found, both("hinge_se"))
+    unfound = both("beyond") > 0.5
+    width = carried([side.width for side in found.sides])
     # where the ground shows no hinge, the shoulder is as wide as it should be
     hinge = np.where(unfound, edge + width, hinge)
     hinge_ways[unfound] = _nominal_ways(width[unfound])
@@ -105,7 +110,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
     hinge_source = np.where(hinge_se <= SURE_M, Source.FOUND, Source.NOMINAL).astype(np.int8)
     for part in (hinge, hinge_se, hinge_ways):
         part[bare] = np.nan
-    ditch = np.column_stack([side.ditch[nearest] for side in found.sides]) + aside
+    ditch = interpolate_along(s, blocks, np.column_stack([d.ditch for d in found.sides])) + aside
     end = np.column_stack([np.interp(s, blocks, side.outer) for side in found.sides]) + aside
     sure = np.interp(s, blocks, crown.sure)
     # without a crown, the middle between the edges stands for it
@@ -224,9 +229,28 @@ def _ways_at(s: Floats, found: BlocksFound) -> Floats:
     return np.stack(out, axis=1)
 
 
-def _hinge_ways_at(found: BlocksFound, nearest: NDArray[np.int64], within_m: Floats) -> Floats:
-    """Sets of edge and hinge at the stations, see `Breaks`; `within_m` (n, 2): those found."""
-    rivals = np.stack([side.tied.hinge_ways[nearest] for side in found.sides], axis=1)
+def _hinge_ways_at(s: Floats, found: BlocksFound, within_m: Floats) -> Floats:
+    """Sets of edge and hinge at the stations, see `Breaks`; `within_m` (n, 2): those found.
+
+    Between two blocks there are the rivals of both, each as likely as its block is near.
+    """
+    blocks, sides = found.sections.s, []
+    for side in found.sides:
+        ways = side.tied.hinge_ways
+        share = ways[:, :, 3:]
+        sums = np.concatenate(
+            [share * ways[:, :, :2], share * (ways[:, :, 1:2] ** 2 + ways[:, :, 2:3] ** 2), share],
+            axis=2,
+        )
+        flat = [np.interp(s, blocks, column) for column in sums.reshape(blocks.size, -1).T]
+        edge, place, square, share = np.moveaxis(
+            np.column_stack(flat).reshape(s.size, *ways.shape[1:]), 2, 0
+        )
+        safe = np.maximum(share, 1e-300)
+        edge, place = edge / safe, place / safe
+        spread = np.sqrt(np.maximum(square / safe - place**2, 0.0))
+        sides.append(np.stack([edge, place, spread, share], axis=2))
+    rivals = np.stack(sides, axis=1)
     first = np.zeros_like(rivals[:, :, :1])
     first[:, :, 0, 2] = within_m
     first[:, :, 0, 3] = 1.0 - rivals[:, :, :, 3].sum(axis=2)

@@ -95,7 +95,7 @@ def find_crown(
     """
     near = max(half_m - EDGE_CLEAR_M, LEAST_REACH_M)
     reach = near if between is None else max(near, float(np.max(np.abs(between))))
-    inside = np.abs(sections.o) <= reach
+    inside = np.abs(sections.o) <= reach + 1e-6
     x = sections.o[inside]
     count = sections.count[:, inside]
     z = np.where(count > 0, sections.z[:, inside], 0.0)

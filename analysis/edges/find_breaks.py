@@ -189,7 +189,7 @@ def _search(
     """
     nominal = partial(nominal_breaks, road.s, road.pavement, road.shoulder, overrides)
     # a cell larger than the shoulder shows no hinge, whatever a search might make of it
-    if road.cells.cell_m > min(COARSEST_M, float(road.shoulder.max())):
+    if road.cells.cell_m > min(COARSEST_M, float(road.shoulder.max())) + 1e-6:
         return nominal(), None
     report(0.0, "finding the road")
     middle = _find_middle(road, overrides if told is None else told)
@@ -289,8 +289,9 @@ def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: i
     outer, ditch = foreslope_end(u, _one_side_of(sections.wide, sign), edge, shoulder)
     precision = bin_precision(count, found.sigma_m, sections.bin_m)
     inner = sign * np.where(crown.sure > 0.5, crown.offset, 0.0) + 0.5 * sum(road.box) + 0.2
-    precision[u[None, :] < inner[:, None]] = 0.0
-    precision[u[None, :] > outer[:, None]] = 0.0
+    # a foreslope ends on a bin: whether that belongs to it mustn't hang on rounding
+    precision[u[None, :] < inner[:, None] - 1e-6] = 0.0
+    precision[u[None, :] > outer[:, None] + 1e-6] = 0.0
     edge_given, hinge_given = (
         _to_blocks(blocks, road.s, None if fixed is None else fixed[:, side], -sign * middle)
         for fixed in (overrides.edge, overrides.hinge)

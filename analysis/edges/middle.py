@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from scipy.special import softmax
 
-from analysis.common.along import moving_sums
+from analysis.common.along import moving_sums, steps_over, whole_steps
 from analysis.common.hands import hands
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Bools, Floats
@@ -276,8 +276,8 @@ def behind_kerbs() -> list[WayOn]:
 def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[Floats, Floats]:
     """Log evidence of a road at each place, (b, p), and mean square misfit of the best, (b,)."""
     o, bin_m = sections.o, sections.bin_m
-    bins = 2 * int(np.ceil((widths.half_m + widths.shoulder_m + BEYOND_M) / bin_m))
-    first = np.rint((places - o[0]) / bin_m + 0.5).astype(np.int64) - bins // 2
+    bins = 2 * steps_over(widths.half_m + widths.shoulder_m + BEYOND_M, bin_m)
+    first = whole_steps(places - o[0] + 0.5 * bin_m, bin_m) - bins // 2
     first = np.clip(first, 0, o.size - bins)
     value = np.full((places.size, sections.s.size), -np.inf)
     least = np.full(value.shape, np.inf)

@@ -7,7 +7,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import moving_sums
+from analysis.common.along import moving_sums, steps_over, whole_steps
 from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.edges.priors import PRIORS, SideBlocks
@@ -44,7 +44,7 @@ class SecondLook:
         across = np.median(box_m.sum(axis=1)) if usual is None else usual.sum()
         self.apart = 0.5 * float(across)
         self.levels = _step_levels()
-        count = int(np.ceil((stop - start) / step_m)) + 1
+        count = steps_over(stop - start, step_m) + 1
         self.place: Floats = np.asarray(start + step_m * np.arange(count), dtype=np.float64)
         self._places = np.append(self.place, self.place[-1])
         away = u[None, :] - self.place[:, None]
@@ -124,7 +124,7 @@ class SecondLook:
         from analysis.edges.line_kernels import line_evidence
 
         p, side = PRIORS, self.side
-        forms = np.rint(np.array(p.forms).reshape(-1, 3) / self.step_m).astype(np.int64)
+        forms = whole_steps(np.array(p.forms).reshape(-1, 3), self.step_m)
         evidence = np.empty((*edge_at.shape, 2 * len(self.levels) + len(forms)))
         line_evidence(
             Bins(side.u, side.z, side.precision),
@@ -224,13 +224,13 @@ def drift_kernel(drift_m: float, step_m: float) -> Floats:
     """How far a break moves from block to block: mostly little, now and then a jump."""
     d = _steps(drift_m, step_m)
     narrow = _bell(d, drift_m, step_m)
-    wide = (np.abs(d) <= 0.5).astype(np.float64)
+    wide = (np.abs(d) <= 0.5 + 1e-6).astype(np.float64)
     return np.asarray((1.0 - _JUMP) * narrow / narrow.sum() + _JUMP * wide / wide.sum())
 
 
 def _steps(drift_m: float, step_m: float) -> Floats:
     """Moves that are weighed, from inward to outward."""
-    radius = int(np.ceil(max(4.0 * drift_m, 0.6) / step_m))
+    radius = steps_over(max(4.0 * drift_m, 0.6), step_m)
     return np.asarray(np.arange(-radius, radius + 1) * step_m)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import whole_steps
 from analysis.common.types import Floats
 
 __all__ = ["foreslope_end", "segment_sections"]
@@ -109,9 +110,9 @@ def foreslope_end(
         Outer end of the foreslope; invert of the ditch, NaN where the ground doesn't rise
         again.
     """
-    stride = max(1, round(PLACES_M / (u[1] - u[0])))
+    stride = max(1, int(whole_steps(PLACES_M, u[1] - u[0])))
     inner = float(np.median(edge_m)) - INSIDE_EDGE_M
-    keep = np.flatnonzero(u >= inner)[::stride]
+    keep = np.flatnonzero(u >= inner - 1e-6)[::stride]
     x, part = u[keep], np.ascontiguousarray(z[:, keep])
     outer, falls = _foreslope(x, part, edge_m, edge_m + shoulder_m + NO_FORESLOPE_M)
     ditch, bottom = _ditch(x, part, edge_m, falls)

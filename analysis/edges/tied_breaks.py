@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from analysis.common.along import steps_over
 from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.edges.priors import PRIORS, SideBlocks
@@ -219,11 +220,11 @@ def _candidates(side: SideBlocks, step_m: float) -> Candidates:
     start = max(float(side.edge_m.min()) - SEARCH_SIDE_M, float(side.u[0]) + 1.0)
     stop = float(nominal_hinge.max()) + SEARCH_SIDE_M
     place = np.asarray(
-        start + step_m * np.arange(int(np.ceil((stop - start) / step_m)) + 1), dtype=np.float64
+        start + step_m * np.arange(steps_over(stop - start, step_m) + 1), dtype=np.float64
     )
-    edges = int(np.sum(place <= float(side.edge_m.max()) + SEARCH_SIDE_M))
+    edges = int(np.sum(place <= float(side.edge_m.max()) + SEARCH_SIDE_M + 1e-6))
     least_hinge = max(float(nominal_hinge.min()) - SEARCH_SIDE_M, start + apart)
-    return Candidates(place, edges, int(np.searchsorted(place, least_hinge)), apart)
+    return Candidates(place, edges, int(np.searchsorted(place, least_hinge - 1e-6)), apart)
 
 
 def _pair_evidence(

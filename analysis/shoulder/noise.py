@@ -90,7 +90,7 @@ def estimate_noise(cells: Cells, breaks: Breaks, *, given_m: float | None = None
 
 def _pavement_residuals(cells: Cells, breaks: Breaks) -> Residuals | None:
     axis = lines_at(cells.s, breaks.s, breaks.axis)
-    start = float(cells.s[0]) if cells.s.size else 0.0
+    ends = (float(cells.s[0]), float(cells.s[-1])) if cells.s.size else (0.0, 0.0)
     stride = max(1, round(FINEST_LATTICE_M / cells.cell_m))
     kept = on_lattice(cells, stride)
     parts = []
@@ -100,7 +100,7 @@ def _pavement_residuals(cells: Cells, breaks: Breaks) -> Residuals | None:
         on = kept & (u > sign * axis + cells.cell_m) & (u < edge - cells.cell_m)
         lattice = lattice_of(cells, on, stride)
         part = plane_residuals(
-            cells.s[on], (u - edge)[on], cells.z[on], lattice, start=start, cell_m=cells.cell_m
+            cells.s[on], (u - edge)[on], cells.z[on], lattice, ends=ends, cell_m=cells.cell_m
         )
         if part is not None:
             parts.append(part)
@@ -134,7 +134,7 @@ def _correlation(residuals: Residuals, cell_m: float) -> tuple[float, float, flo
     known = pairs > 50
     if known.sum() < 3:
         return 0.0, 1.0, 1.0
-    lengths = [length for length in _LENGTHS_M if length >= 0.5 * cell_m]
+    lengths = [length for length in _LENGTHS_M if length >= 0.5 * cell_m - 1e-6]
     white, mixed = expected_products(
         residuals, cell_m, lags, [Fading(fading, length) for length in lengths]
     )

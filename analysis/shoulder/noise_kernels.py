@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["scatter_along", "slant_along", "tie_ways"]
+__all__ = ["scatter_along", "tie_ways"]
 
 
 @compiled
@@ -57,45 +57,6 @@ def scatter_along(s: Any, middle: Any, variance: Any, reach_m: float, fewest: in
                 total += weight
                 said += weight * variance[j]
         out[i] = np.sqrt(said / total)
-    return out
-
-
-@compiled
-def slant_along(s: Any, offset: Any, reach_m: float) -> Any:
-    """Slope of the straight line through the offsets about each station.
-
-    Parameters
-    ----------
-    s, offset : (n,)
-        Ascending; at least three.
-    reach_m : float
-        Stations this near count, at least three of them.
-
-    Returns
-    -------
-    (n,)
-    """
-    n = s.size
-    out = np.empty(n)
-    low = high = 0
-    for i in range(n):
-        while s[i] - s[low] > reach_m:
-            low += 1
-        while high < n and s[high] - s[i] <= reach_m:
-            high += 1
-        first, last = low, high
-        while last - first < 3:
-            # the nearer neighbour, of two as near the earlier
-            if last == n or (first > 0 and s[i] - s[first - 1] <= s[last] - s[i]):
-                first -= 1
-            else:
-                last += 1
-        mean = s[first:last].mean()
-        across = along = 0.0
-        for j in range(first, last):
-            across += (s[j] - mean) * offset[j]
-            along += (s[j] - mean) ** 2
-        out[i] = across / along
     return out
 
 

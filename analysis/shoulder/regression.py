@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from analysis.common.along import fading
+from analysis.common.along import fading, slope_along
 from analysis.common.sides import Source
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
@@ -137,11 +137,7 @@ def road_slant(breaks: Breaks) -> Floats:
     grade would pass for cross slope.
     """
     s, axis = breaks.s, breaks.axis
-    if s.size < 3:
-        return np.zeros(s.size)
-    from analysis.shoulder.noise_kernels import slant_along
-
-    return np.asarray(slant_along(s, axis, 25.0))
+    return slope_along(s, axis, 25.0) if s.size > 2 else np.zeros(s.size)
 
 
 def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Floats) -> SideFit:

@@ -53,7 +53,7 @@ def test_residuals_are_those_of_least_squares(bend):
     s, x = np.sort(rng.uniform(0.0, 14.9, 150)), rng.uniform(-1.5, 1.5, 150)
     z = 5.0 + 0.01 * s - 0.02 * x + rng.uniform(-0.01, 0.01, 150)
     lattice = (np.arange(150), np.zeros(150, dtype=np.int64))
-    found = plane_residuals(s, x, z, lattice, start=0.0, cell_m=0.5, bend=bend)
+    found = plane_residuals(s, x, z, lattice, ends=(0.0, 30.0), cell_m=0.5, bend=bend)
     assert found is not None and len(found.middle) == 1
     t, across = s - s.mean(), x - x.mean()
     design = np.column_stack(

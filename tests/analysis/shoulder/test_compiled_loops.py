@@ -8,7 +8,7 @@ import pytest
 
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.shoulder.grass_kernels import plane_residuals
-from analysis.shoulder.noise_kernels import scatter_along, slant_along, tie_ways
+from analysis.shoulder.noise_kernels import scatter_along, tie_ways
 from analysis.shoulder.seam_kernels import Asked, Paved, Said, ask_blocks, best_way
 from analysis.shoulder.stretch_kernels import (
     Stretches,
@@ -132,15 +132,6 @@ def test_scatter_along_is_that_of_the_planes_around():
         good = near & (variance <= 4.0 * np.median(variance[near]))
         weight = 1.0 - 0.5 * away[good] / max(60.0, away[near].max())
         assert found == pytest.approx(np.sqrt(np.average(variance[good], weights=weight)))
-
-
-def test_slant_is_that_of_a_straight_line():
-    s = np.array([0.0, 5.0, 40.0, 50.0, 60.0, 70.0, 80.0, 200.0])
-    offset = np.random.default_rng(7).normal(size=8)
-    near = [slice(0, 3), slice(0, 3), slice(2, 5), slice(2, 6), slice(2, 7), slice(3, 7)]
-    near += [slice(4, 7), slice(5, 8)]
-    plain = [np.polyfit(s[here], offset[here], 1)[0] for here in near]
-    np.testing.assert_allclose(slant_along(s, offset, 25.0), plain, rtol=1e-10)
 
 
 def test_windows_are_asked_and_averaged_one_by_one(cells):
