@@ -310,8 +310,9 @@ def test_window_stays_live_while_screening(window: Window, shared_files: tuple[s
     run_loop(lambda: model.study is not None)
     run_loop(model.runner.idle)
     heart.stop()
-    # What this thread did itself; the time it waited says more about the machine.
-    assert max(heart.work_s) < 0.3
+    # What this thread did itself; the time it waited says more about the machine. A slow and busy
+    # one comes to 0.3 s; screening here would take seconds.
+    assert max(heart.work_s) < 0.8
 
 
 # -- bad input -----------------------------------------------------------------------------
