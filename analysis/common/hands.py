@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from analysis.common.errors import Cancelled
 
-__all__ = ["abreast", "hands", "in_advance", "started"]
+__all__ = ["ABREAST", "abreast", "hands", "in_advance", "started"]
 
 ABREAST = 2
 """So many long works are done side by side at most: each holds its own memory, and spreads over
@@ -58,8 +58,10 @@ def in_advance(works: Iterable[Callable[[], _Value]]) -> Iterator[Callable[[], _
         yield held
 
 
-def abreast(works: Iterable[Callable[[Callable[[], None]], _Value]]) -> Iterator[_Value]:
-    """Do long works side by side, as many as there are hands but `ABREAST` at most, in their order.
+def abreast(
+    works: Iterable[Callable[[Callable[[], None]], _Value]], most: int = ABREAST
+) -> Iterator[_Value]:
+    """Do long works side by side, as many as there are hands but so many at most, in their order.
 
     Each is handed a function to call now and then: it raises `Cancelled` once nobody waits for the
     works any more. The works themselves are taken in the thread of whoever asks for results.
@@ -70,7 +72,7 @@ def abreast(works: Iterable[Callable[[Callable[[], None]], _Value]]) -> Iterator
         if over.is_set():
             raise Cancelled
 
-    count = min(ABREAST, hands())
+    count = min(most, hands())
     if count < 2:
         for work in waiting:
             yield work(check)

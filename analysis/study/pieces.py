@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import NoGroundError
-from analysis.common.hands import abreast
+from analysis.common.hands import ABREAST, abreast
 from analysis.common.station_arrays import joined, stations_of
 from analysis.common.types import Bools, Floats, Progress, share_of, shares_of_one
 from analysis.corridor.door import as_made, no_ground, read
@@ -271,9 +271,9 @@ def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, 
 
 
 def measured_of(
-    cases: Iterable[Case], progress: Iterable[Progress]
+    cases: Iterable[Case], progress: Iterable[Progress], pieces_abreast: int = ABREAST
 ) -> Iterator[tuple[Case, Ground, Measured]]:
-    """Measure whole roads, two pieces at a time where there are hands; their ground is kept.
+    """Measure whole roads, some pieces at a time where there are hands; their ground is kept.
 
     `progress` is told how far each road is; may raise `Cancelled`.
 
@@ -294,7 +294,7 @@ def measured_of(
             for piece, told in zip(pieces, reports, strict=True):
                 yield partial(_measured, case, piece, taught, told)
 
-    coming = abreast(works())
+    coming = abreast(works(), pieces_abreast)
     for first in coming:
         case, count = begun.popleft()
         parts = [first, *islice(coming, count - 1)]

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analysis.common.errors import RoadError
+from analysis.common.hands import ABREAST
 from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
 from analysis.common.table import Table
@@ -35,6 +36,7 @@ def screen(
     edits: Table | None = None,
     sources: Mapping[str, Any] | None = None,
     progress: RoadProgress | None = None,
+    pieces_abreast: int = ABREAST,
 ) -> Study:
     """Screen roads on a terrain grid.
 
@@ -54,6 +56,8 @@ def screen(
         What to keep in the run record about where the roads came from.
     progress
         Called with the share done, a few words and the road's name; raise `Cancelled` to stop.
+    pieces_abreast
+        How many pieces of road are measured side by side at most, where there are cores for them.
 
     Raises
     ------
@@ -81,7 +85,8 @@ def screen(
     told = shares_of_one(progress, [road.length_m for road in roads])
     reports = [on_road(tell, road.name) for tell, road in zip(told, roads, strict=True)]
     cases = (lay_out(grid, road, settings, limits, extras) for road in roads)
-    measured = measured_of(cases, (share_of(report, 0.0, 0.95) for report in reports))
+    shares = (share_of(report, 0.0, 0.95) for report in reports)
+    measured = measured_of(cases, shares, pieces_abreast)
     parts = [
         road_study(*one, edits, progress=share_of(report, 0.95, 1.0))
         for one, report in zip(measured, reports, strict=True)

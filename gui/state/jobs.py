@@ -316,6 +316,8 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
         edits=correction_table(order.corrections),
         sources=_sources(inputs),
         progress=progress,
+        # the window needs its turn too
+        pieces_abreast=1,
     )
     return loaded(study, study.findings, order.corrections)
 
