@@ -39,6 +39,13 @@ _PLAIN = {
 }
 
 
+def _member(kind: Any, name: str) -> Any:
+    """Return a member of an enumeration, which early versions of Python 3.11 spell by `getattr`."""
+    if isinstance(kind, type) and issubclass(kind, Enum) and name in kind.__members__:
+        return kind[name]
+    raise pickle.UnpicklingError(f"{name} of {kind} has no place in a result")
+
+
 class _Reader(pickle.Unpickler):
     """Reads values of this program and arrays, and nothing else."""
 
@@ -46,6 +53,8 @@ class _Reader(pickle.Unpickler):
         """Return a class that a result may hold."""
         if (module, name) in _PLAIN:
             return super().find_class(module, name)
+        if (module, name) == ("builtins", "getattr"):
+            return _member
         if module.partition(".")[0] == __name__.partition(".")[0]:
             found = super().find_class(module, name)
             if isinstance(found, type) and (is_dataclass(found) or issubclass(found, Enum)):
