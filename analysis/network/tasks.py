@@ -11,7 +11,7 @@ from itertools import islice
 import numpy as np
 
 from analysis.common.errors import Cancelled, VergelineError
-from analysis.common.hands import abreast, hands, in_advance
+from analysis.common.hands import in_advance
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.corridor.door import lay_out
@@ -119,7 +119,10 @@ def work(common: Common, task: Task) -> list[Result]:
 
 
 def work_through(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, list[Result]]]:
-    """Do tasks one after another as `work` does, two pieces at a time where there are hands."""
+    """Do tasks one after another as `work` does: the next piece is read while one is measured.
+
+    Two at once would be faster on two cores, but a network of any length is to stay below 1 GB.
+    """
     waiting: deque[Task] = deque()
 
     def pieces() -> Iterator[tuple[Item, Road]]:
@@ -128,17 +131,13 @@ def work_through(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, 
             yield from zip(task.items, task.roads, strict=True)
 
     # works are begun ahead of their turn, so that their task is there by then
-    coming = _measured_abreast(common, pieces())
+    coming = _measured_in_order(common, pieces())
     for first in coming:
         task = waiting.popleft()
         yield task, [first, *islice(coming, len(task.items) - 1)]
 
 
-def _measured_abreast(common: Common, pieces: Iterable[tuple[Item, Road]]) -> Iterator[Result]:
-    """Measure pieces in their order: two at a time, or else one while the next is read."""
-    if hands() > 1:
-        yield from abreast(partial(_measured, common, *piece) for piece in pieces)
-        return
+def _measured_in_order(common: Common, pieces: Iterable[tuple[Item, Road]]) -> Iterator[Result]:
     held: deque[tuple[Item, Road]] = deque()
 
     def looks() -> Iterator[Callable[[], tuple[Case, Ground]]]:
@@ -147,7 +146,7 @@ def _measured_abreast(common: Common, pieces: Iterable[tuple[Item, Road]]) -> It
             yield partial(_look, common, *piece)
 
     for looked in in_advance(looks()):
-        yield _measured(common, *held.popleft(), looked=looked)
+        yield _measured(common, *held.popleft(), looked)
 
 
 def _look(common: Common, item: Item, road: Road) -> tuple[Case, Ground]:
@@ -155,20 +154,11 @@ def _look(common: Common, item: Item, road: Road) -> tuple[Case, Ground]:
 
 
 def _measured(
-    common: Common,
-    item: Item,
-    road: Road,
-    check: Callable[[], None] | None = None,
-    *,
-    looked: Callable[[], tuple[Case, Ground]] | None = None,
+    common: Common, item: Item, road: Road, looked: Callable[[], tuple[Case, Ground]]
 ) -> Result:
-    def tell(_share: float, _words: str) -> None:
-        if check is not None:
-            check()
-
     try:
         case = common.case(road)
-        found = measure_piece(case, item.piece, item.taught, looked=looked, progress=tell)
+        found = measure_piece(case, item.piece, item.taught, looked=looked)
     except VergelineError as error:
         return Failed(str(error))
     except (Cancelled, MemoryError):
