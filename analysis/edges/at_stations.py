@@ -111,11 +111,11 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
     for part in (hinge, hinge_se, hinge_ways):
         part[bare] = np.nan
     ditch = interpolate_along(s, blocks, np.column_stack([d.ditch for d in found.sides])) + aside
-    end = np.column_stack([np.interp(s, blocks, side.outer) for side in found.sides]) + aside
+    end = carried([side.outer for side in found.sides]) + aside
     sure = np.interp(s, blocks, crown.sure)
     # without a crown, the middle between the edges stands for it
     between = 0.5 * (edge[:, 1] - edge[:, 0])
-    slope = np.column_stack([np.interp(s, blocks, fall) for fall in crown.slope.T])
+    slope = carried(list(crown.slope.T))
     breaks = Breaks(
         s=s,
         axis=sure * (shift + np.interp(s, blocks, crown.offset)) + (1.0 - sure) * between,

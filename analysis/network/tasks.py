@@ -6,7 +6,6 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import islice
 
 import numpy as np
 
@@ -119,34 +118,25 @@ def work(common: Common, task: Task) -> list[Result]:
 
 
 def work_through(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, list[Result]]]:
-    """Do tasks one after another as `work` does: the next piece is read while one is measured.
-
-    Two at once would be faster on two cores, but a network of any length is to stay below 1 GB.
-    """
+    """Do tasks one after another as `work` does: the next piece is read while one is measured."""
     waiting: deque[Task] = deque()
 
-    def pieces() -> Iterator[tuple[Item, Road]]:
+    def looks() -> Iterator[Callable[[], tuple[Case, Ground]]]:
         for task in tasks:
             waiting.append(task)
-            yield from zip(task.items, task.roads, strict=True)
+            for item, road in zip(task.items, task.roads, strict=True):
+                yield partial(_look, common, item, road)
 
-    # works are begun ahead of their turn, so that their task is there by then
-    coming = _measured_in_order(common, pieces())
-    for first in coming:
+    coming = in_advance(looks())
+    # a look is begun one piece ahead, so that its task is there by then
+    for looked in coming:
         task = waiting.popleft()
-        yield task, [first, *islice(coming, len(task.items) - 1)]
-
-
-def _measured_in_order(common: Common, pieces: Iterable[tuple[Item, Road]]) -> Iterator[Result]:
-    held: deque[tuple[Item, Road]] = deque()
-
-    def looks() -> Iterator[Callable[[], tuple[Case, Ground]]]:
-        for piece in pieces:
-            held.append(piece)
-            yield partial(_look, common, *piece)
-
-    for looked in in_advance(looks()):
-        yield _measured(common, *held.popleft(), looked)
+        results = []
+        for item, road in zip(task.items, task.roads, strict=True):
+            results.append(_measured(common, item, road, looked))
+            if len(results) < len(task.items):
+                looked = next(coming)
+        yield task, results
 
 
 def _look(common: Common, item: Item, road: Road) -> tuple[Case, Ground]:

@@ -9,7 +9,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QPointF, Qt, Signal
-from PySide6.QtGui import QColor, QHideEvent, QKeyEvent, QPaintEvent, QResizeEvent
+from PySide6.QtGui import QColor, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QWidget
 
 from analysis.common.types import Floats
@@ -17,7 +17,7 @@ from analysis.common.verdicts import Verdict
 from gui.drawing.figure import figure_font, tick_values
 from gui.look import theme
 from gui.look.making import later, named
-from gui.look.turns import PaintedInTurns
+from gui.look.turns import PaintedInTurns, ViewInTurns
 from gui.look.units import METRIC, US, shown
 from gui.look.words import QT_TRANSLATE_NOOP, station_words
 
@@ -180,7 +180,7 @@ class SpanLink(QObject):
             self._tell()
 
 
-class _Area(pg.GraphicsLayoutWidget):
+class _Area(ViewInTurns, pg.GraphicsLayoutWidget):
     """Plots below each other that always fill the view.
 
     Each time a plot comes or goes the layout would else shrink to the least its plots can do with,
@@ -191,16 +191,7 @@ class _Area(pg.GraphicsLayoutWidget):
         super().__init__()
         self._painted = PaintedInTurns(self.viewport(), lambda: theme.color("paper"), STRIP)
 
-    def paintEvent(self, event: QPaintEvent) -> None:
-        now = self._painted.to_paint(event)
-        if now is not None:
-            super().paintEvent(now)
-
-    def hideEvent(self, event: QHideEvent) -> None:
-        self._painted.forget()
-        super().hideEvent(event)
-
-    def resizeEvent(self, event: QResizeEvent | None) -> None:
+    def resizeEvent(self, event: QResizeEvent) -> None:
         if self.centralWidget is not None:
             self.centralWidget.setMinimumSize(self.viewport().size())
         super().resizeEvent(event)

@@ -11,14 +11,14 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Hashable
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import shiboken6
 from PySide6.QtCore import QObject, QPoint, Qt, QTimer, Slot
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QRegion
+from PySide6.QtGui import QColor, QHideEvent, QPainter, QPaintEvent, QRegion
 from PySide6.QtWidgets import QWidget
 
-__all__ = ["Later", "PaintedInTurns", "turns"]
+__all__ = ["Later", "PaintedInTurns", "ViewInTurns", "turns"]
 
 # A turn takes no new piece after so long of this thread's own work. Not more: what posts events and
 # paints by itself comes on top.
@@ -29,6 +29,12 @@ EVERY_MS = 1
 MOST_WAIT_S = 0.1
 # A picture of fewer pixels than this is painted at once, as what waits costs a turn.
 SMALL = 40_000
+
+
+if TYPE_CHECKING:
+    _View = QWidget
+else:
+    _View = object
 
 
 class Turns(QObject):
@@ -235,3 +241,18 @@ class PaintedInTurns:
             self._stood = self._place()
         else:
             turns().ask_picture(widget, self._paint_next)
+
+
+class ViewInTurns(_View):
+    """Beside a graphics view as a base: paints that in turns, once `_painted` is there."""
+
+    _painted: PaintedInTurns
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        now = self._painted.to_paint(event)
+        if now is not None:
+            super().paintEvent(now)
+
+    def hideEvent(self, event: QHideEvent) -> None:
+        self._painted.forget()
+        super().hideEvent(event)

@@ -12,15 +12,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QEvent, QPointF, QRectF, QSettings, Qt, Signal
-from PySide6.QtGui import (
-    QAction,
-    QContextMenuEvent,
-    QGuiApplication,
-    QHideEvent,
-    QKeyEvent,
-    QPaintEvent,
-    QPen,
-)
+from PySide6.QtGui import QAction, QContextMenuEvent, QGuiApplication, QKeyEvent, QPen
 from PySide6.QtWidgets import QLabel, QMenu, QWidget
 
 from analysis.common.sides import SIDES
@@ -28,7 +20,7 @@ from analysis.common.verdicts import Verdict
 from gui.look import theme
 from gui.look.making import abreast, later, named, stacked
 from gui.look.marks import change_scatter, check_scatter, review_scatter
-from gui.look.turns import PaintedInTurns
+from gui.look.turns import PaintedInTurns, ViewInTurns
 from gui.look.units import value_text
 from gui.look.words import side_text, station_words
 from gui.map import layers
@@ -54,7 +46,7 @@ AFTER_MOVE_MS = 50
 RELIEF_LIMITS_CM = (5.0, 10.0, 20.0, 40.0)
 
 
-class _Plot(pg.PlotWidget):
+class _Plot(ViewInTurns, pg.PlotWidget):
     """The canvas; keys and the context menu are the map's own."""
 
     key_pressed = Signal(QKeyEvent)
@@ -65,15 +57,6 @@ class _Plot(pg.PlotWidget):
     def __init__(self) -> None:
         super().__init__()
         self._painted = PaintedInTurns(self.viewport(), lambda: theme.color("plate"))
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        now = self._painted.to_paint(event)
-        if now is not None:
-            super().paintEvent(now)
-
-    def hideEvent(self, event: QHideEvent) -> None:
-        self._painted.forget()
-        super().hideEvent(event)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         event.ignore()
