@@ -7,11 +7,22 @@ sized in those units, so one drawing routine serves every device.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPainterPath, QPen
+from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt
+from PySide6.QtGui import (
+    QBrush,
+    QColor,
+    QFont,
+    QFontMetricsF,
+    QImage,
+    QPaintEngine,
+    QPainter,
+    QPainterPath,
+    QPen,
+)
 
 from gui.look.units import number
 
@@ -26,6 +37,7 @@ __all__ = [
     "hatch",
     "path_of",
     "pen",
+    "stamp_circles",
     "text_at",
     "tick_values",
     "tint",
@@ -138,6 +150,103 @@ def hatch(
     painter.restore()
 
 
+# Circles are stamped at this many places within a pixel, each way.
+_PHASES = 4
+
+
+@lru_cache(maxsize=8)
+def _circle_stamps(radius: float, width: float) -> NDArray[np.float32]:
+    """Coverage (0..1) of an open circle at each place within a pixel: (phases, phases, k, k)."""
+    half = math.ceil(radius + width / 2.0) + 1
+    size = 2 * half + 1
+    stamps = np.empty((_PHASES, _PHASES, size, size), dtype=np.float32)
+    for down in range(_PHASES):
+        for across in range(_PHASES):
+            image = QImage(size, size, QImage.Format.Format_Grayscale8)
+            image.fill(0)
+            painter = QPainter(image)
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            painter.setPen(pen(QColor(Qt.GlobalColor.white), width))
+            middle = QPointF(half + (across + 0.5) / _PHASES, half + (down + 0.5) / _PHASES)
+            painter.drawEllipse(middle, radius, radius)
+            painter.end()
+            drawn = np.frombuffer(image.constBits(), dtype=np.uint8)
+            stamps[down, across] = drawn.reshape(size, -1)[:, :size] / 255.0
+    stamps.setflags(write=False)
+    return stamps
+
+
+def stamp_circles(
+    painter: QPainter,
+    box: QRectF,
+    groups: Sequence[tuple[NDArray[np.float64], float]],
+    radius: float,
+    width: float,
+    colour: QColor,
+) -> None:
+    """Draw thousands of small open circles in a box, of one colour.
+
+    On what is made of pixels they are stamped, a tenth of the time that outlining each takes; on
+    paper and in SVG each is outlined.
+
+    Parameters
+    ----------
+    groups
+        Middles, (n, 2) page coordinates, and opacity (0..1); later ones are drawn above.
+    """
+    engine, place = painter.paintEngine(), painter.deviceTransform()
+    raster = engine is not None and engine.type() == QPaintEngine.Type.Raster
+    if not raster or place.isRotating() or place.m11() <= 0.0 or place.m11() != place.m22():
+        for middles, alpha in groups:
+            path = QPainterPath()
+            for x, y in middles.tolist():
+                path.addEllipse(QPointF(x, y), radius, radius)
+            painter.setPen(pen(tint(colour, alpha), width))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawPath(path)
+        return
+    scale = place.m11()
+    stamps = _circle_stamps(round(radius * scale, 3), round(width * scale, 3))
+    size = stamps.shape[-1]
+    # In pixels of the device, from a whole one on, with a frame for what sticks out of the box.
+    shown = place.mapRect(box)
+    left, top = math.floor(shown.left()) - size, math.floor(shown.top()) - size
+    wide, high = math.ceil(shown.right()) + size - left, math.ceil(shown.bottom()) + size - top
+    half = size // 2
+    spots = []
+    for middles, alpha in groups:
+        x = middles[:, 0] * scale + place.dx() - left
+        y = middles[:, 1] * scale + place.dy() - top
+        inside = (x >= half) & (x < wide - half) & (y >= half) & (y < high - half)
+        # Where circles coincide they are one.
+        at = np.floor(np.column_stack((y[inside], x[inside])) * _PHASES).astype(np.int64)
+        spots.append((np.unique(at[:, 0] * wide * _PHASES + at[:, 1]), alpha))
+    rows = [at // (wide * _PHASES) // _PHASES for at, _alpha in spots if len(at)]
+    if not rows:
+        return
+    # Only as high as there are circles.
+    first = min(int(part[0]) for part in rows) - half
+    high = max(int(part[-1]) for part in rows) + half + 1 - first
+    corner = np.arange(size)[:, None] * wide + np.arange(size)
+    clear = np.ones(high * wide, dtype=np.float32)
+    for at, alpha in spots:
+        row, column = np.divmod(at, wide * _PHASES)
+        (row, down), (column, across) = np.divmod(row, _PHASES), np.divmod(column, _PHASES)
+        where = ((row - half - first) * wide + column - half)[:, None, None]
+        bare = np.ones_like(clear)
+        np.multiply.at(bare, (where + corner).ravel(), 1.0 - stamps[down, across].ravel())
+        clear *= 1.0 - alpha * (1.0 - bare)
+    # Kept until it is drawn: the image only points to it.
+    kept = np.rint(255.0 * (1.0 - clear)).astype(np.uint8).tobytes()
+    image = QImage(kept, wide, high, wide, QImage.Format.Format_Indexed8)
+    image.setColorTable([tint(colour, level / 255.0).rgba() for level in range(256)])
+    corner_at = QPointF((left - place.dx()) / scale, (top + first - place.dy()) / scale)
+    painter.save()
+    painter.setClipRect(box, Qt.ClipOperation.IntersectClip)
+    painter.drawImage(QRectF(corner_at, QSizeF(wide / scale, high / scale)), image)
+    painter.restore()
+
+
 def text_at(
     painter: QPainter,
     point: QPointF,
@@ -221,12 +330,18 @@ class Axes:
         """Value that a page coordinate stands for."""
         return self.y0 + (self.box.bottom() - page) / self.box.height() * (self.y1 - self.y0)
 
-    def line(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> QPainterPath:
-        """Line through pairs of values, broken where one is unknown."""
-        return path_of(
+    def places(
+        self, x: NDArray[np.float64], y: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Page coordinates of pairs of values."""
+        return (
             self.box.left() + (x - self.x0) / (self.x1 - self.x0) * self.box.width(),
             self.box.bottom() - (y - self.y0) / (self.y1 - self.y0) * self.box.height(),
         )
+
+    def line(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> QPainterPath:
+        """Line through pairs of values, broken where one is unknown."""
+        return path_of(*self.places(x, y))
 
     def ring(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> QPainterPath:
         """Close an outline through pairs of values."""

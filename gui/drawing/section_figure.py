@@ -27,6 +27,7 @@ from gui.drawing.figure import (
     figure_font,
     hatch,
     pen,
+    stamp_circles,
     text_at,
     tint,
 )
@@ -281,16 +282,14 @@ def _draw_cells(painter: QPainter, axes: Axes, view: SectionView, palette: Palet
     ds = np.abs(view.cells_ds)
     furthest = float(ds.max()) if ds.size else 0.0
     share = ds / furthest if furthest > 0.0 else np.zeros_like(ds)
-    radius = 2.0
+    radius, width = 2.0, 0.7
+    inside = (view.cells_o >= axes.x0) & (view.cells_o <= axes.x1) & np.isfinite(view.cells_z)
+    groups = []
     for low, high, alpha in ((0.66, 2.0, 0.28), (0.33, 0.66, 0.5), (-1.0, 0.33, 0.85)):
-        pick = (share > low) & (share <= high) & (view.cells_o >= axes.x0)
-        pick &= (view.cells_o <= axes.x1) & np.isfinite(view.cells_z)
-        path = QPainterPath()
-        for o, z in zip(view.cells_o[pick].tolist(), view.cells_z[pick].tolist(), strict=True):
-            path.addEllipse(axes.point(o, z), radius, radius)
-        painter.setPen(pen(tint(palette["cells"], alpha), 0.7))
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-        painter.drawPath(path)
+        pick = inside & (share > low) & (share <= high)
+        x, y = axes.places(view.cells_o[pick], view.cells_z[pick])
+        groups.append((np.column_stack((x, y)), alpha))
+    stamp_circles(painter, axes.box, groups, radius, width, palette["cells"])
 
 
 def _draw_side_lines(painter: QPainter, axes: Axes, side: SectionSide, palette: Palette) -> None:
