@@ -44,8 +44,9 @@ def test_stamped_circles_look_like_outlined_ones(qapp: QApplication, scale: floa
     outlined = drawn(middles, scale, stamped=False)
     stamped = drawn(middles, scale, stamped=True)
     assert outlined.max() > 40.0
-    # The same amount of ink in the same places, at most an eighth of a pixel aside.
-    assert stamped.sum() == pytest.approx(outlined.sum(), rel=0.02)
+    # The same amount of ink (but where circles meet, which an outline counts once) in the same
+    # places, at most an eighth of a pixel aside.
+    assert stamped.sum() == pytest.approx(outlined.sum(), rel=0.04)
     aside = np.roll(outlined, 1, axis=1)
     assert np.abs(stamped - outlined).mean() < 0.4 * np.abs(aside - outlined).mean()
 
