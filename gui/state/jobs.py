@@ -425,7 +425,13 @@ def save(progress: Progress, order: SaveOrder) -> Stamp | None:
         reviews=review_table(order.reviews),
     )
     if order.copy:
-        copier().write(progress, whole, order.path)
+        try:
+            copier().write(progress, whole, order.path)
+        finally:
+            # Called off because nothing is unsaved any more, it may have been whole already by
+            # the time that its process was stopped, and nobody would ever delete it.
+            if progress.cancelled():
+                Path(order.path).unlink(missing_ok=True)
     else:
         write_findings(whole, order.path, progress=progress)
     return stamp_of(order.path)

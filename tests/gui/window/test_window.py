@@ -5,6 +5,7 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -27,6 +28,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from analysis.findings.geopackage import Findings, write_findings
 from analysis.findings.readings import Reading
 from analysis.study.noticing import Notice, Seen
 from gui.forms.forms import InputsForm
@@ -35,9 +37,11 @@ from gui.look import theme
 from gui.map.tiles import Light
 from gui.section.section_page import SectionPage
 from gui.state import jobs
+from gui.state.copying import Copier
 from gui.state.jobs import RoadSource
 from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
+from gui.state.runner import Progress
 from gui.tables.tables import ReachTable, StationTable
 from gui.window import recent
 from gui.window.app import warm_up
@@ -772,6 +776,9 @@ def test_copy_keeps_limits_before_they_were_judged_by_and_typed_readings(
 ) -> None:
     """A copy holds what was done, whether it was worked out yet or is part of any file."""
     model, autosave = full.model, full.files.autosave
+    # A copy that the clock began earlier isn't called off for a newer one.
+    autosave._timer.stop()
+    settle(model.runner.idle)
     reading = Reading(
         road="Fernhollow Road", station_m=51.37, side="left", reading_mm=48.0, board_m=1.2
     )
@@ -847,6 +854,8 @@ def test_agree_button_reviews_what_ctrl_down_went_to(full: Window, settle: Settl
 def test_autosave_copy_goes_when_saved(full: Window, settle: Settle, tmp_path: Path) -> None:
     """Saving by hand makes the copy needless."""
     autosaver = full.files.autosave
+    autosaver._timer.stop()
+    settle(full.model.runner.idle)
     autosaver.save_now()
     settle(full.model.runner.idle)
     assert autosaver.copy.is_file()
@@ -856,6 +865,30 @@ def test_autosave_copy_goes_when_saved(full: Window, settle: Settle, tmp_path: P
     settle()
     assert not autosaver.copy.exists()
     assert list(unsaved_folder().glob("*.json")) == []
+
+
+def test_copy_that_was_called_off_too_late_is_deleted(
+    full: Window, settle: Settle, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whole before its process could be stopped, it would lie there for good."""
+    autosaver = full.files.autosave
+    autosaver._timer.stop()
+    settle(full.model.runner.idle)
+    begun, go_on = threading.Event(), threading.Event()
+
+    def write(_copier: object, progress: Progress, findings: Findings, path: str) -> None:
+        begun.set()
+        go_on.wait(20.0)
+        write_findings(findings, path)
+
+    monkeypatch.setattr(Copier, "write", write)
+    autosaver._changes += 1
+    autosaver.save_now()
+    settle(begun.is_set)
+    autosaver.discard()
+    go_on.set()
+    settle(full.model.runner.idle)
+    assert not autosaver.copy.exists()
 
 
 # -- dropping and recent ----------------------------------------------------------------------
