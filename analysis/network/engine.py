@@ -15,6 +15,7 @@ import numpy as np
 
 from analysis.common.errors import RoadError, VergelineError
 from analysis.common.limits import Limits, default_limits
+from analysis.common.memory import give_back
 from analysis.common.settings import Settings
 from analysis.common.types import RoadProgress
 from analysis.corridor.values import Extras
@@ -137,6 +138,7 @@ class _Job:
 
     def write(self, sources: Mapping[str, Any], started: float) -> Done:
         """Write the findings of all roads."""
+        give_back()
         numbers = [k for k in range(len(self.roads)) if k not in self.failed]
         failed = tuple((self.roads[k].name, why) for k, why in sorted(self.failed.items()))
         if not numbers:
@@ -206,6 +208,8 @@ class _Job:
         """Put a road together whose pieces are all measured."""
         case = self.common.case(self.roads[number])
         names = [name_of(number, k) for k in range(len(pieces_of(case)))]
+        if len(names) > 1:
+            give_back()
         try:
             found = put_together(case, [self._holding(name) for name in names])
         except VergelineError as error:

@@ -61,6 +61,9 @@ def put_together(case: Case, pieces: Sequence[Callable[[], bytes]]) -> Found:
     parts: list[PieceFound] = [read_back(piece()) for piece in pieces]
     case, measured = put_pieces_together(case, parts)
     ends = np.cumsum([0, *(len(part.box_m) for part in parts)]).tolist()
+    cell_m = parts[0].cell_m
+    # the road is whole now: of a long one, holding both costs more than measuring it did
+    del parts
 
     def areas(whole: Measured, judgement: Judgement, limits: Limits) -> Areas:
         made = []
@@ -73,7 +76,7 @@ def put_together(case: Case, pieces: Sequence[Callable[[], bytes]]) -> Found:
 
     (judged,) = judge([case], [measured], areas)
     first = pieces_of(case)[0]
-    ground = no_ground(case, (first.low, first.high), cell_m=parts[0].cell_m)
+    ground = no_ground(case, (first.low, first.high), cell_m=cell_m)
     study = RoadStudy(case, ground, measured, judged)
     findings = gather([study], {}, None).findings
     return Found(

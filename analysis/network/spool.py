@@ -108,16 +108,15 @@ class Spool:
     def get(self, name: str) -> bytes | None:
         """The result of this name; None where there is none, or it isn't whole."""
         try:
-            held = (self.folder / name).read_bytes()
+            with (self.folder / name).open("rb") as file:
+                told, held = file.read(_SUM_BYTES), file.read()
         except OSError:
             return None
-        body = held[_SUM_BYTES:]
-        whole = hashlib.sha256(body).digest() == held[:_SUM_BYTES]
-        return body if whole else None
+        return held if hashlib.sha256(held).digest() == told else None
 
     def put(self, name: str, held: bytes) -> None:
         """Keep a result."""
-        self._write(self.folder / name, hashlib.sha256(held).digest() + held)
+        self._write(self.folder / name, hashlib.sha256(held).digest(), held)
 
     def drop(self, names: Sequence[str]) -> None:
         """Forget results that others were made of."""
@@ -128,10 +127,11 @@ class Spool:
         """Forget everything."""
         shutil.rmtree(self.folder, ignore_errors=True)
 
-    def _write(self, place: Path, held: bytes) -> None:
+    def _write(self, place: Path, *held: bytes) -> None:
         beside = place.with_name(f"{place.name}.part")
         try:
-            beside.write_bytes(held)
+            with beside.open("wb") as file:
+                file.writelines(held)
             os.replace(beside, place)
         except OSError as error:
             full = is_disk_full(error, self.folder.parent)
