@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import softmax
 
 from analysis.common.along import moving_sums, steps_over, whole_steps
-from analysis.common.hands import hands
+from analysis.common.hands import hands, product_alone
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Bools, Floats
 from analysis.corridor.blocks import WIDE_BLOCKS, BlockSections
@@ -347,7 +347,7 @@ class RoadSection(NamedTuple):
         """
         from analysis.edges.middle_kernels import weigh_sections
 
-        pull, square = self.pull @ z, self.sd**-2.0 @ squares
+        pull, square = product_alone(self.pull, z), product_alone(self.sd**-2.0, squares)
         for group in self.groups:
             weigh_sections(pull, square, group, share, value, least)
 

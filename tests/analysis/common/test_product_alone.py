@@ -1,0 +1,15 @@
+"""Products that are done in one thread are numpy's own, however they are cut."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.common.hands import product_alone
+
+
+@pytest.mark.parametrize("shape", [(60,), (27, 60), (600, 300)])
+def test_product_alone_is_the_product(shape: tuple[int, ...]) -> None:
+    dice = np.random.default_rng(5)
+    left, right = dice.standard_normal(shape), dice.standard_normal((700, shape[-1])).T
+    np.testing.assert_allclose(product_alone(left, right), left @ right, rtol=0.0, atol=1e-12)
