@@ -24,7 +24,16 @@ from gui.look.words import QT_TRANSLATE_NOOP, station_words
 if TYPE_CHECKING:
     from gui.state.model import WindowModel
 
-__all__ = ["AXIS_WIDTH", "KEYS", "MOST_MARKS", "RoadView", "SpanLink", "verdict_marks"]
+__all__ = [
+    "AXIS_WIDTH",
+    "KEYS",
+    "MARKED",
+    "MOST_MARKS",
+    "RoadView",
+    "SpanLink",
+    "mark_data",
+    "verdict_marks",
+]
 
 AXIS_WIDTH = 46
 # Above this many stations in the road, marks at each would be a smear that costs time.
@@ -84,22 +93,39 @@ class StationAxis(pg.AxisItem):
         ]
 
 
+# What is marked: what doesn't plainly shed.
+MARKED = (Verdict.WONT_SHED, Verdict.CANT_TELL, Verdict.NO_DATA)
+
+
+def mark_data(
+    name: Verdict, x: Floats, y: Floats, verdict: NDArray[Any], *, size: int, hollow: QColor
+) -> dict[str, Any] | None:
+    """Return what a scatter shows of one verdict, which isn't filled where it isn't sure.
+
+    None if there is nothing, or so much that it would be a smear.
+    """
+    here = (verdict == name) & np.isfinite(y)
+    if not here.any() or here.sum() > MOST_MARKS:
+        return None
+    look = theme.verdict_look(name)
+    return {
+        "x": x[here],
+        "y": y[here],
+        "symbol": look.symbol,
+        "size": size,
+        "pen": pg.mkPen(look.color, width=1.4),
+        "brush": pg.mkBrush(look.color if name == Verdict.WONT_SHED else hollow),
+    }
+
+
 def verdict_marks(
     x: Floats, y: Floats, verdict: NDArray[Any], *, size: int, hollow: QColor
 ) -> Iterator[pg.ScatterPlotItem]:
     """Make the marks of what doesn't plainly shed; those that aren't sure are `hollow`."""
-    for name in (Verdict.WONT_SHED, Verdict.CANT_TELL, Verdict.NO_DATA):
-        here = (verdict == name) & np.isfinite(y)
-        if here.any() and here.sum() <= MOST_MARKS:
-            look = theme.verdict_look(name)
-            yield pg.ScatterPlotItem(
-                x[here],
-                y[here],
-                symbol=look.symbol,
-                size=size,
-                pen=pg.mkPen(look.color, width=1.4),
-                brush=pg.mkBrush(look.color if name == Verdict.WONT_SHED else hollow),
-            )
+    for name in MARKED:
+        data = mark_data(name, x, y, verdict, size=size, hollow=hollow)
+        if data is not None:
+            yield pg.ScatterPlotItem(**data)
 
 
 class SpanLink(QObject):

@@ -18,8 +18,9 @@ from PySide6.QtGui import QColor, QShowEvent
 from PySide6.QtWidgets import QComboBox, QLabel, QToolBar, QToolButton, QWidget
 
 from analysis.common.sides import SIDE_SIGN
+from analysis.common.verdicts import Verdict
 from gui.along.colour_key import ColourKey
-from gui.along.road_axis import RoadView, SpanLink, verdict_marks
+from gui.along.road_axis import MARKED, RoadView, SpanLink, mark_data
 from gui.drawing.figure import tick_values
 from gui.look import theme
 from gui.look.making import later, named, stacked, yielding
@@ -40,6 +41,12 @@ RANGES = {"metric": (3.0, 5.0, 10.0, 20.0, 50.0, 100.0), "us": (1.0, 2.0, 4.0, 8
 _START_PLACE = 2
 _START_CM = RANGES["metric"][_START_PLACE]
 _MOST_COLUMNS = 2400
+# Lines of the breaks: field, colour, width and pattern.
+_BREAKS = (
+    ("edge", "ink", 1.4, Qt.PenStyle.SolidLine),
+    ("hinge", "ink", 1.2, Qt.PenStyle.DashLine),
+    ("ditch", "water", 1.4, Qt.PenStyle.DotLine),
+)
 # Roads laid straight that are kept, so that going from one to another and back is quick.
 _KEPT = 3
 
@@ -75,6 +82,8 @@ class StraightView(RoadView):
         self._job, self._ahead_job = f"straight {id(self)}", f"straight ahead {id(self)}"
         self._lines_due = self._image_due = False
         self._caught_up = later(self, self._catch_up)
+        self._line_due = later(self, self._draw_some)
+        self._to_draw: list[str] = []
         self._build()
         self.link = SpanLink(model, self.plot.getViewBox(), self)
         self.plot.getViewBox().sigRangeChanged.connect(lambda *_: self._later.start())
@@ -274,38 +283,71 @@ class StraightView(RoadView):
             self._draw_lines()
 
     def _draw_lines(self) -> None:
-        for item in self.lines:
-            self.plot.removeItem(item)
-        self.lines = []
+        """Show edges, hinges, ditches and marks as they are now, in the coming turns."""
         self._mark_reviews()
-        study = self.model.study
-        if study is None or self.relief is None or not self.breaks_button.isChecked():
+        self._to_draw = ["breaks", *MARKED] if self._made_lines() else []
+        self._line_due.start()
+
+    def _made_lines(self) -> bool:
+        """Make the lines and marks, all empty, when they are first wanted; tell if they are.
+
+        Given other data they cost a tenth of what taking them out and adding new ones does.
+        """
+        if self.lines or self.relief is None:
+            return bool(self.lines)
+        for _way in range(len(_BREAKS) * 2):
+            line = pg.PlotDataItem(connect="finite")
+            self.plot.addItem(line)
+            line.setDownsampling(auto=True, method="peak")
+            line.setClipToView(True)
+            self.lines.append(line)
+        for _way in range(len(MARKED) * 2):
+            marks = pg.ScatterPlotItem()
+            self.plot.addItem(marks)
+            self.lines.append(marks)
+        return True
+
+    def _draw_some(self) -> None:
+        """Show the next lines or marks."""
+        if not self._to_draw:
             return
-        part = study.roads[self.model.road_index]
-        breaks = part.breaks
-        styles = (
-            (breaks.edge, theme.pen("ink", 1.4)),
-            (breaks.hinge, theme.pen("ink", 1.2, Qt.PenStyle.DashLine)),
-            (breaks.ditch, theme.pen("water", 1.4, Qt.PenStyle.DotLine)),
-        )
-        for values, pen in styles:
+        what = self._to_draw.pop(0)
+        study = self.model.study
+        shown = study is not None and self.relief is not None and self.breaks_button.isChecked()
+        part = study.roads[self.model.road_index] if study is not None and shown else None
+        if what == "breaks":
+            self._draw_breaks(part)
+        else:
+            self._draw_marks(Verdict(what), part)
+        if self._to_draw:
+            self._line_due.start()
+
+    def _draw_breaks(self, part: RoadStudy | None) -> None:
+        for place, (name, ink, width, pattern) in enumerate(_BREAKS):
             for side in (0, 1):
-                line = pg.PlotDataItem(
-                    part.s, SIDE_SIGN[side] * values[:, side], pen=pen, connect="finite"
-                )
-                self.plot.addItem(line)
-                line.setDownsampling(auto=True, method="peak")
-                line.setClipToView(True)
-                self.lines.append(line)
-        verdict = part.judged.judgement.verdict
-        outer = np.where(np.isfinite(breaks.hinge), breaks.hinge, breaks.edge + 1.5) + 1.0
-        outer[~np.isfinite(breaks.edge)] = np.nan
-        clear = QColor(Qt.GlobalColor.transparent)
+                line = self.lines[2 * place + side]
+                if part is None:
+                    line.clear()
+                    continue
+                values = getattr(part.breaks, name)[:, side]
+                line.setData(part.s, SIDE_SIGN[side] * values, pen=theme.pen(ink, width, pattern))
+
+    def _draw_marks(self, name: Verdict, part: RoadStudy | None) -> None:
+        first = 2 * (len(_BREAKS) + MARKED.index(name))
         for side, sign in enumerate(SIDE_SIGN):
-            there = sign * outer[:, side]
-            for marks in verdict_marks(part.s, there, verdict[:, side], size=8, hollow=clear):
-                self.plot.addItem(marks)
-                self.lines.append(marks)
+            data = None
+            if part is not None:
+                breaks, verdict = part.breaks, part.judged.judgement.verdict
+                edge, hinge = breaks.edge[:, side], breaks.hinge[:, side]
+                outer = np.where(np.isfinite(hinge), hinge, edge + 1.5) + 1.0
+                outer[~np.isfinite(edge)] = np.nan
+                clear = QColor(Qt.GlobalColor.transparent)
+                data = mark_data(name, part.s, sign * outer, verdict[:, side], size=8, hollow=clear)
+            marks = self.lines[first + side]
+            if data is not None:
+                marks.setData(**data)
+            elif len(marks.data):
+                marks.clear()
 
     def _outline(self, row: int) -> tuple[NDArray[Any], NDArray[Any]]:
         """Corners of a reach on the road laid straight: distances and offsets, closed."""
