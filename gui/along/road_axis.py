@@ -17,7 +17,7 @@ from analysis.common.verdicts import Verdict
 from gui.drawing.figure import figure_font, tick_values
 from gui.look import theme
 from gui.look.making import later, named
-from gui.look.turns import PaintedInTurns, ViewInTurns
+from gui.look.turns import PaintedInTurns, ViewInTurns, turns
 from gui.look.units import METRIC, US, shown
 from gui.look.words import QT_TRANSLATE_NOOP, station_words
 
@@ -218,9 +218,17 @@ class _Area(ViewInTurns, pg.GraphicsLayoutWidget):
         self._painted = PaintedInTurns(self.viewport(), lambda: theme.color("paper"), STRIP)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
+        # Several plots laid out anew are a turn's work, beside all else that a resize sets off.
+        if self.isVisible():
+            turns().ask(self, self._fit)
+        else:
+            self._fit()
+
+    def _fit(self) -> None:
+        size = self.viewport().size()
         if self.centralWidget is not None:
-            self.centralWidget.setMinimumSize(self.viewport().size())
-        super().resizeEvent(event)
+            self.centralWidget.setMinimumSize(size)
+        super().resizeEvent(QResizeEvent(size, size))
 
 
 class RoadView(QWidget):

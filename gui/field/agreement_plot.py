@@ -93,9 +93,8 @@ class AgreementPlot(QWidget):
 
 
 def _plot() -> pg.PlotWidget:
-    made = pg.PlotWidget(background=None)
+    made = pg.PlotWidget(background=None, enableMenu=False)
     made.setFrameShape(made.Shape.NoFrame)
-    made.setMenuEnabled(False)
     made.hideButtons()
     made.showGrid(x=True, y=True, alpha=0.15)
     return made

@@ -12,12 +12,15 @@ from gui.field.part import Part
 from gui.field.readings_page import ReadingsPage
 from gui.field.surveys_page import SurveysPage
 from gui.look.fields import scrolled
-from gui.look.making import stacked
+from gui.look.making import later, stacked
 
 if TYPE_CHECKING:
     from gui.state.model import WindowModel
 
 __all__ = ["FieldPage"]
+
+# After what the window makes of itself.
+AHEAD_MS = 400
 
 
 class FieldPage(QWidget):
@@ -42,6 +45,15 @@ class FieldPage(QWidget):
         self.tabs.currentChanged.connect(self._page)
         stacked(self, (self.tabs, 1))
         self._page(0)
+        self._ahead_due = later(self, self._make_ahead, AHEAD_MS)
+        self._ahead_due.start()
+
+    def _make_ahead(self) -> None:
+        """Make the next page that isn't there yet while the person looks around."""
+        missing = [number for number in range(self.tabs.count()) if number not in self._pages]
+        if missing:
+            self._page(missing[0])
+            self._ahead_due.start()
 
     @property
     def check(self) -> CheckPage:

@@ -198,8 +198,8 @@ class ReadingsPage(Part):
             self.road.clear()
             for name in names:
                 self.road.addItem(name, name)
-        found = self.findings()
-        if found is None or not self.readings:
+        found = self.findings() if self.readings else None
+        if found is None:
             self.check = None
             self._show()
             self.checked.emit()

@@ -12,9 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from PySide6.QtCore import QSettings, Qt
-from PySide6.QtWidgets import QFileDialog, QWidget
+from PySide6.QtWidgets import QDialog, QFileDialog, QWidget
 
-__all__ = ["ask_file", "ask_folder", "ask_name", "dated_name"]
+from gui.look.turns import turns
+
+__all__ = ["ask_file", "ask_folder", "ask_name", "dated_name", "open_soon"]
 
 Slot = Callable[[str], Any]
 
@@ -56,9 +58,16 @@ def _open(dialog: QFileDialog, slot: Slot) -> QFileDialog:
         slot(path)
 
     dialog.fileSelected.connect(chosen)
-    dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-    dialog.open()
+    open_soon(dialog)
     return dialog
+
+
+def open_soon(dialog: QDialog) -> None:
+    """Open a dialog in a turn of its own, as making it took one; it goes when it is closed."""
+    dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+    # Answered before it could be seen, it must not come after all.
+    dialog.finished.connect(lambda _how: turns().withdraw(dialog))
+    turns().ask(dialog, dialog.open)
 
 
 def dated_name(*parts: str, ending: str) -> str:

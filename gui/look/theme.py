@@ -8,6 +8,7 @@ verdict also has a symbol and a line pattern, left and right differ in dash, cut
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -242,14 +243,34 @@ _RELIEF = np.array(
 )
 
 
+# The colours of so many heights from -4 to 4 times the limit; beyond they are those at the ends.
+_RELIEF_ENDS, _RELIEF_STEPS = 4.0, 4096
+
+
+@cache
+def _relief_table() -> NDArray[np.uint8]:
+    share = np.linspace(-_RELIEF_ENDS, _RELIEF_ENDS, _RELIEF_STEPS + 1)
+    table = np.empty((len(share) + 1, 4), dtype=np.uint8)
+    for band in range(4):
+        table[:-1, band] = np.interp(share, _RELIEF_AT, _RELIEF[:, band])
+    # Ditches and banks are far off the scale; they step back, so that the shoulder stands out.
+    table[:-1, 3] = table[:-1, 3] * np.interp(np.abs(share), [1.5, _RELIEF_ENDS], [1.0, 0.3])
+    table[-1] = 0
+    table.setflags(write=False)
+    return table
+
+
 def relief_rgba(height_cm: NDArray[Any], limit_cm: float) -> NDArray[np.uint8]:
     """Colour heights above the pavement plane; (..., 4) bytes, see-through where unknown."""
-    known = np.isfinite(height_cm)
-    share = np.where(known, height_cm, 0.0) / limit_cm
-    rgba = np.empty((*np.shape(height_cm), 4), dtype=np.uint8)
-    for band in range(4):
-        rgba[..., band] = np.interp(share, _RELIEF_AT, _RELIEF[:, band])
-    # Ditches and banks are far off the scale; they step back, so that the shoulder stands out.
-    rgba[..., 3] = rgba[..., 3] * np.interp(np.abs(share), [1.5, 4.0], [1.0, 0.3])
-    rgba[~known] = 0
-    return rgba
+    table = _relief_table()
+    per_limit = _RELIEF_STEPS / (2.0 * _RELIEF_ENDS)
+    place = np.array(height_cm, dtype=np.float32)
+    unknown = ~np.isfinite(place)
+    place *= per_limit / limit_cm
+    # Rounded, as what follows cuts off.
+    place += _RELIEF_STEPS / 2.0 + 0.5
+    np.clip(place, 0.0, _RELIEF_STEPS, out=place)
+    place[unknown] = _RELIEF_STEPS + 1
+    # Four bytes at once.
+    whole = table.view(np.uint32)[:, 0][place.astype(np.int32)]
+    return np.asarray(whole)[..., None].view(np.uint8)

@@ -25,6 +25,8 @@ __all__ = ["Later", "PaintedInTurns", "ViewInTurns", "turns"]
 TURN_S = 0.010
 # Not 0: Qt serves that only when nothing else is due, which under hurried input is never.
 EVERY_MS = 1
+# So many turns stand back for what came by itself, should it come without end.
+MOST_PASSED = 3
 # Pictures wait for the numbers in them, but not longer than this.
 MOST_WAIT_S = 0.1
 # A picture of fewer pixels than this is painted at once, as what waits costs a turn.
@@ -47,7 +49,7 @@ class Turns(QObject):
         self._timer = QTimer(self, singleShot=True, interval=EVERY_MS)
         self._timer.timeout.connect(self._turn)
         self._worked = 0.0
-        self._passed = False
+        self._passed = 0
 
     def ask(self, owner: QObject, piece: Callable[[], object], key: Hashable = None) -> None:
         """Have a piece done in a coming turn, unless its owner is gone by then.
@@ -92,12 +94,13 @@ class Turns(QObject):
 
     def _turn(self) -> None:
         now = time.thread_time()
-        # What came by itself (an input, a click) has made this turn long enough; but only once.
-        self._passed = now - self._worked > TURN_S and not self._passed
-        self._worked = now
-        if self._passed:
+        # What came by itself (an input, a click) has made this turn long enough.
+        late, self._worked = now - self._worked > TURN_S, now
+        if late and self._passed < MOST_PASSED:
+            self._passed += 1
             self._start()
             return
+        self._passed = 0
         end = now + TURN_S
         while (due := self._next()) is not None:
             if not self.idle:

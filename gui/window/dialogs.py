@@ -30,7 +30,7 @@ from PySide6.QtWidgets import (
 )
 
 from analysis.common.errors import VergelineError
-from gui.look.asking import ask_file, ask_folder, ask_name
+from gui.look.asking import ask_file, ask_folder, ask_name, open_soon
 from gui.look.icons import app_icon
 from gui.look.making import abreast, named, stacked
 from gui.map.tiles import Light
@@ -62,9 +62,8 @@ class Dialogs(QObject):
 
     def show(self, dialog: QDialog) -> None:
         """Show a dialog, which goes when it is closed."""
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.shown = dialog
-        dialog.open()
+        open_soon(dialog)
 
     def box(self, title: str, text: str, icon: QMessageBox.Icon) -> QMessageBox:
         """Return a message box that is still to be shown."""

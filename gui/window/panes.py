@@ -7,7 +7,7 @@ import logging
 from collections.abc import Callable
 from functools import partial
 
-from PySide6.QtCore import QByteArray, QObject, QPoint, QSize, Qt, QTimer, Signal
+from PySide6.QtCore import QByteArray, QObject, QPoint, QSize, Qt, Signal
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QDockWidget, QLabel, QMainWindow, QMenu, QTabBar, QTabWidget, QWidget
 
@@ -115,17 +115,14 @@ class Panes(QObject):
         window.setTabPosition(Qt.DockWidgetArea.AllDockWidgetAreas, QTabWidget.TabPosition.North)
         window.setCorner(Qt.Corner.BottomRightCorner, Qt.DockWidgetArea.RightDockWidgetArea)
         self._titles_due = later(self, self._arrange_titles)
-        # Not 0: two panes in one turn of the event loop would hold it up twice as long.
-        self._fill_due = QTimer(self, interval=TURN_MS)
-        self._fill_due.timeout.connect(self._fill_one)
+        self._fill_due = later(self, self._fill_one, TURN_MS)
         self._wanted: list[Pane] = []
         # Docks take sizes only once they are laid out.
         self._share_due = later(self, self.share_out)
         self._same_due = later(self, self._size_as_before)
         self._seen_due = later(self, partial(paint_again, window), TURN_MS)
         self._sizes: dict[str, QSize] = {}
-        self._show_due = QTimer(self, interval=TURN_MS)
-        self._show_due.timeout.connect(self._show_one)
+        self._show_due = later(self, self._show_one, TURN_MS)
         self._to_show: list[str] = []
         self._front: list[str] = []
         self._in_front: list[str] = []
@@ -154,7 +151,8 @@ class Panes(QObject):
     def _want(self, pane: Pane) -> None:
         if pane not in self._wanted:
             self._wanted.append(pane)
-        self._fill_due.start()
+        if not self._fill_due.isActive():
+            self._fill_due.start()
 
     def _fill_one(self) -> None:
         # What can be seen comes first.
@@ -164,8 +162,8 @@ class Panes(QObject):
             if not pane.filled:
                 pane.fill()
                 break
-        if not self._wanted:
-            self._fill_due.stop()
+        if self._wanted:
+            self._fill_due.start()
 
     def fill_menu(self, menu: QMenu) -> None:
         """Put a switch for every pane into a menu."""
@@ -261,8 +259,8 @@ class Panes(QObject):
         if self._to_show:
             self.by_name[self._to_show.pop(0)].show()
         if self._to_show:
+            self._show_due.start()
             return
-        self._show_due.stop()
         for name in self._front:
             self.by_name[name].raise_()
         if not self._sized:
@@ -323,8 +321,12 @@ class Panes(QObject):
     def _arrange_titles(self) -> None:
         """Leave out the title bars of tabbed panes; let their tabs take the pane out again."""
         for pane in self.by_name.values():
-            alone = not self.window.tabifiedDockWidgets(pane)
-            pane.set_title_shown(pane.isFloating() or alone)
+            titled = pane.isFloating() or not self.window.tabifiedDockWidgets(pane)
+            if titled != (pane.titleBarWidget() is None):
+                pane.set_title_shown(titled)
+                # The others in turns of their own: each lays the window out anew.
+                self._titles_due.start()
+                return
         for bar in self._tab_bars():
             if not bar.property("wired"):
                 bar.setProperty("wired", True)

@@ -97,8 +97,7 @@ class Window(QMainWindow):
         self._review_page: ReviewPage | None = None
         self._ahead_due = later(self, self.made_review_page, AHEAD_MS)
         self._turns: list[Callable[[], object]] = []
-        self._turn_due = QTimer(self, interval=TURN_MS)
-        self._turn_due.timeout.connect(self._take_turn)
+        self._turn_due = later(self, self._take_turn, TURN_MS)
         self.setCentralWidget(self.middle)
 
     def _build_status(self) -> None:
@@ -195,8 +194,8 @@ class Window(QMainWindow):
     def _take_turn(self) -> None:
         if self._turns:
             self._turns.pop(0)()
-        if not self._turns:
-            self._turn_due.stop()
+        if self._turns:
+            self._turn_due.start()
 
     def _say_measured(self, words: str) -> None:
         """Show a measurement for as long as its line shows, and no longer."""
