@@ -38,8 +38,8 @@ __all__ = [
 AXIS_WIDTH = 46
 # Above this many stations in the road, marks at each would be a smear that costs time.
 MOST_MARKS = 20_000
-# Height of what is painted in one turn, pixels: about one plot.
-STRIP = 110
+# Height of what is painted in one turn, pixels: about half a plot.
+STRIP = 55
 
 # Keys of the views along the road, for the shortcut sheet: (keys, what they do).
 KEYS: tuple[tuple[str, str], ...] = (
@@ -215,7 +215,13 @@ class _Area(ViewInTurns, pg.GraphicsLayoutWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self._painted = PaintedInTurns(self.viewport(), lambda: theme.color("paper"), STRIP)
+        self._painted = PaintedInTurns(
+            self.viewport(),
+            lambda: theme.color("paper"),
+            STRIP,
+            # Ranges and transforms of all plots, which are else found within the first strip.
+            lambda: self.scene().prepareForPaint(),
+        )
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         # Several plots laid out anew are a turn's work, beside all else that a resize sets off.

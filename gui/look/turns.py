@@ -166,10 +166,19 @@ class PaintedInTurns:
         Returns the colour that the widget fills itself with.
     strip
         Height of a strip, pixels; 0 if the picture costs the same whatever is painted of it.
+    prepare
+        What must be done before the first strip, in a turn of its own.
     """
 
-    def __init__(self, widget: QWidget, paper: Callable[[], QColor], strip: int = 0) -> None:
+    def __init__(
+        self,
+        widget: QWidget,
+        paper: Callable[[], QColor],
+        strip: int = 0,
+        prepare: Callable[[], object] | None = None,
+    ) -> None:
         self._widget, self._paper, self._strip = widget, paper, strip
+        self._prepare, self._prepared = prepare, prepare is None
         self._due = QRegion()
         self._painting: QRegion | None = None
         # Where the widget stood on the window when it was last painted whole.
@@ -232,6 +241,11 @@ class PaintedInTurns:
         if not widget.isVisible() or not widget.updatesEnabled() or box.isEmpty():
             self._due = QRegion()
             return
+        if not self._prepared and self._prepare is not None:
+            self._prepared = True
+            self._prepare()
+            turns().ask_picture(widget, self._paint_next)
+            return
         if self._strip:
             box.setHeight(min(box.height(), self._strip))
         self._painting = self._due.intersected(QRegion(box))
@@ -242,6 +256,7 @@ class PaintedInTurns:
             self._painting = None
         if self._due.isEmpty():
             self._stood = self._place()
+            self._prepared = self._prepare is None
         else:
             turns().ask_picture(widget, self._paint_next)
 

@@ -116,8 +116,8 @@ class ReviewQueue(QObject):
 
     @property
     def current(self) -> Item | None:
-        """The finding whose turn it is."""
-        return self.items[self.at] if 0 <= self.at < len(self.items) else None
+        """The finding whose turn it is; None while there is no review, and nothing is followed."""
+        return self.items[self.at] if self._on and 0 <= self.at < len(self.items) else None
 
     @property
     def review(self) -> Review | None:

@@ -186,3 +186,23 @@ def test_ditch_to_clean_is_a_length_or_none(
     panel.show_item(queue.current)
     said = {head.text(): value.text() for head, value in panel._cells}
     assert said["Ditch to clean, m"].startswith(words)
+
+
+def test_what_was_left_behind_is_not_shown_among_fewer_findings(
+    many: WindowModel, queue: ReviewQueue, shared_results: tuple[jobs.Inputs, Loaded]
+) -> None:
+    """Nobody follows what is found while there is no review; found by random input."""
+    panel = FindingPanel(many)
+    queue.moved.connect(lambda: panel.show_item(queue.current))
+    queue.step(-1)
+    queue.stop()
+    many.take_screened(many_findings(shared_results[1], 2))
+    queue.step(-1)
+    queue.skip()
+    assert queue.current is None
+    assert not queue.decide(AGREED)
+    queue.annotate("seen", ())
+    assert not many.reviews
+    queue.start()
+    assert len(queue.items) == 2
+    assert queue.current in queue.items
