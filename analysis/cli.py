@@ -69,6 +69,9 @@ def main(
     0 done; 2 bad input, with one sentence on stderr; 130 stopped by the person; 1 for a fault of
     the program itself.
     """
+    # what spreads over the cores are our own threads: those of numpy's library, which is loaded
+    # later, would wait for each other at full power beside them
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         _heed_termination()
         options = build_parser().parse_args(argv)

@@ -8,12 +8,14 @@ known cell of a row, and whole rows at the ends) only move the border inward. Th
 them, and `fill_bounds` gives the two answers between which the truth lies.
 """
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.types import Floats
 
-__all__ = ["fill_bounds", "fill_profile", "fill_ribbon", "holes", "spill_cell"]
+__all__ = ["cells_named", "fill_bounds", "fill_profile", "fill_ribbon", "holes", "spill_cell"]
 
 
 def fill_ribbon(
@@ -137,6 +139,30 @@ def fill_profile(z: ArrayLike) -> Floats:
     level = np.minimum(ahead, behind)
     level[unknown] = np.nan
     return level
+
+
+def cells_named(names: NDArray[Any], wanted: NDArray[Any]) -> list[NDArray[np.intp]]:
+    """Cells of some of many labelled depressions, in their order.
+
+    Parameters
+    ----------
+    names : (n, k) int
+        Labels from 1 on, 0 for none.
+    wanted : (w,) int
+        Labels, sorted, each once and on some cell.
+
+    Returns
+    -------
+    list of w arrays
+        Indices into the flattened array, ascending.
+    """
+    asked = np.zeros(int(names.max(initial=0)) + 1, bool)
+    asked[wanted] = True
+    cells = np.flatnonzero(asked[names])
+    name = names.ravel()[cells]
+    order = np.argsort(name, kind="stable")
+    bounds = np.searchsorted(name[order], wanted)
+    return np.split(cells[order], bounds[1:]) if len(wanted) else []
 
 
 def spill_cell(level: Floats, cells: NDArray[np.intp], height: float) -> int:

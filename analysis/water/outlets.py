@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.common.along import average_along, rows_for
 from analysis.common.types import Floats
-from analysis.water.filling import fill_ribbon, spill_cell
+from analysis.water.filling import cells_named, fill_ribbon, spill_cell
 from analysis.water.zones import PAVEMENT, Zoned
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ def find_outlets(
     -------
     Outlets
     """
-    from scipy.ndimage import find_objects, label
+    from scipy.ndimage import label
 
     cells = None if given is None else given.copy()
     basins: list[Basin] = []
@@ -147,17 +147,14 @@ def find_outlets(
         wanted = wanted[wanted > 0]
         if count == 0 or wanted.size == 0:
             break
-        boxes = find_objects(names)
         cells = np.zeros(ground.shape, bool) if cells is None else cells
-        for name in wanted:
-            box = boxes[name - 1]
-            i, j = np.nonzero(names[box] == name)
-            flat = (i + box[0].start) * ground.shape[1] + j + box[1].start
+        for flat in cells_named(names, wanted):
             d = depth.ravel()[flat]
             order = np.argsort(-d, kind="stable")
             flat, d = flat[order], d[order]
+            i, j = np.unravel_index(flat, ground.shape)
             height = float(level.ravel()[flat[0]])
-            near = np.hypot(i[order] - i[order[0]], j[order] - j[order[0]]) <= _OPENED
+            near = np.hypot(i - i[0], j - j[0]) <= _OPENED
             basins.append(Basin(flat, d, height, spill_cell(level, flat, height), near))
             cells.ravel()[flat[near]] = True
     return Outlets(cells, tuple(basins))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
-from analysis.water.filling import spill_cell
+from analysis.water.filling import cells_named, spill_cell
 from analysis.water.outlets import Outlets
 
 if TYPE_CHECKING:
@@ -200,12 +200,10 @@ def find_sags(
 
 def _standing_water(ribbon: Ribbon, line: InvertLine) -> list[_Sag]:
     """Depressions that reach an invert, deeper than chance."""
-    from scipy.ndimage import find_objects, label
+    from scipy.ndimage import label
 
-    k = ribbon.o.size
     with np.errstate(invalid="ignore"):
         names, _ = label(line.water > line.ground, np.ones((3, 3), bool))
-    boxes = find_objects(names)
     at = np.arange(ribbon.s.size)
     result = []
     for side in (0, 1):
@@ -217,14 +215,12 @@ def _standing_water(ribbon: Ribbon, line: InvertLine) -> list[_Sag]:
         deepest = wet[np.lexsort((-stands, name[wet]))]
         deepest = deepest[np.diff(name[deepest], prepend=0) != 0]
         most = line.level[deepest, side] - line.z[deepest, side]
-        for row in deepest[most > line.chance[deepest, side]]:
+        deepest = deepest[most > line.chance[deepest, side]]
+        for row, cells in zip(deepest, cells_named(names, name[deepest]), strict=True):
             number = int(name[row])
             rows = wet[name[wet] == number]
             depth = line.level[rows, side] - line.z[rows, side]
             limit = float(line.chance[row, side])
-            box = boxes[number - 1]
-            i, j = np.nonzero(names[box] == number)
-            cells = (i + box[0].start) * k + j + box[1].start
             height = float(line.water[rows[0], column[rows[0]]])
             spill = spill_cell(line.water, cells, height)
             result.append(_Sag(side, rows, depth, height, spill, limit, False))

@@ -11,10 +11,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import find_objects, gaussian_filter, label
 from skimage.morphology import reconstruction
 
-from analysis.water.filling import fill_bounds, fill_profile, fill_ribbon, holes, spill_cell
+from analysis.water.filling import (
+    cells_named,
+    fill_bounds,
+    fill_profile,
+    fill_ribbon,
+    holes,
+    spill_cell,
+)
 from tests.builders.plain_flood import plain_flood
 
 EIGHT = np.ones((3, 3))
@@ -311,3 +318,15 @@ def test_fill_ribbon_with_the_compiler_off():
         check=False,
     )
     assert done.returncode == 0, done.stderr
+
+
+def test_cells_named_are_those_of_the_labels():
+    """Of many labelled pieces the wanted ones, as scipy's own boxes find them."""
+    names, count = label(np.random.default_rng(3).random((40, 30)) < 0.3)
+    boxes, wanted = find_objects(names), np.array([2, 5, count], np.int32)
+    for name, cells in zip(wanted, cells_named(names, wanted), strict=True):
+        box = boxes[name - 1]
+        i, j = np.nonzero(names[box] == name)
+        expected = (i + box[0].start) * 30 + j + box[1].start
+        np.testing.assert_array_equal(cells, expected)
+    assert cells_named(names, np.empty(0, np.int32)) == []
