@@ -179,7 +179,7 @@ class AlongView(RoadView):
             theme.watcher().changed,
         ):
             signal.connect(self._later.start)
-        model.selection_changed.connect(self._on_selection)
+        model.selection_changed.connect(later(self, self._on_selection).start)
         self._later.start()
 
     # -- layout ----------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject, QPointF, Qt, Signal
-from PySide6.QtGui import QColor, QKeyEvent, QResizeEvent
+from PySide6.QtGui import QColor, QKeyEvent, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import QWidget
 
 from analysis.common.types import Floats
@@ -136,10 +136,12 @@ class SpanLink(QObject):
 
     moved_by_hand = Signal()
 
-    def __init__(self, model: WindowModel, view: pg.ViewBox, parent: QObject) -> None:
+    def __init__(self, model: WindowModel, view: pg.ViewBox, parent: QWidget) -> None:
         super().__init__(parent)
-        self._model, self._view = model, view
+        self._model, self._view, self._widget = model, view, parent
         self._taking = False
+        # What the other views went to while nobody saw this one.
+        self._missed: tuple[float, float] | None = None
         # Telling the map of every step of a drag would make it read tiles for each.
         self._timer = later(self, self._tell, 40)
         view.sigXRangeChanged.connect(self._on_range)
@@ -155,11 +157,21 @@ class SpanLink(QObject):
         self.moved_by_hand.emit()
 
     def _on_span(self, s0: float, s1: float) -> None:
-        if self._model.span_origin is not self:
+        if self._model.span_origin is self:
+            return
+        if self._widget.isVisible():
             self.take(s0, s1)
+        else:
+            self._missed = (s0, s1)
+
+    def catch_up(self) -> None:
+        """Go to where the other views went while this one wasn't seen."""
+        if self._missed is not None:
+            self.take(*self._missed)
 
     def take(self, s0: float, s1: float) -> None:
         """Show a part of the road without telling the model."""
+        self._missed = None
         self._taking = True
         try:
             self._view.setXRange(s0, max(s1, s0 + 1e-3), padding=0.0)
@@ -260,6 +272,10 @@ class RoadView(QWidget):
         self.area.ci.layout.setContentsMargins(4, 2, 8, 2)
         self.area.scene().sigMouseClicked.connect(self._on_click)
         self.area.scene().sigMouseMoved.connect(self._on_mouse)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        self.link.catch_up()
 
     def _plot_over_road(self, left: pg.AxisItem) -> pg.PlotItem:
         axes = {"bottom": StationAxis(self.model), "left": left}

@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 
 from analysis.findings.reviews import Decision, Place, Review
 from gui.along.straight_view import StraightView
+from gui.look.asking import open_soon
 from gui.look.making import abreast, named, stacked, tool_button, yielding
 from gui.look.words import QT_TRANSLATE_NOOP, marked_review
 from gui.review.finding_panel import FindingPanel
@@ -301,12 +302,11 @@ class ReviewPage(QWidget):
 
     def _ask_photos(self) -> None:
         dialog = QFileDialog(self.window(), self.tr("Photographs of this place"))
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.setFileMode(QFileDialog.FileMode.ExistingFiles)
         kinds = self.tr("Pictures")
         dialog.setNameFilter(f"{kinds} (*.jpg *.jpeg *.png *.heic *.webp *.tif *.tiff)")
         dialog.filesSelected.connect(self.add_photos)
-        dialog.open()
+        open_soon(dialog)
 
     def add_photos(self, paths: list[str]) -> None:
         """Keep the paths of photographs with the finding."""

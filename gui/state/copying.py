@@ -8,6 +8,7 @@ reads what to write from its standard input and ends when that ends, as when the
 from __future__ import annotations
 
 import atexit
+import contextlib
 import json
 import logging
 import math
@@ -134,6 +135,9 @@ def main() -> None:
     from analysis.findings.geopackage import write_findings
 
     orders: IO[bytes] = sys.stdin.buffer
+    if hasattr(os, "nice"):
+        with contextlib.suppress(OSError):
+            os.nice(10)
     # What libraries print must not get among the answers.
     with os.fdopen(os.dup(sys.stdout.fileno()), "wb") as answers:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -35,6 +35,9 @@ log = logging.getLogger("vergeline")
 REPORT_EVERY_S = 0.05
 # Before this a guess at the time left is a coin toss.
 GUESS_AFTER_S = 1.0
+# How far jobs stand back, in the system's own steps. Further, and one that holds the interpreter
+# while another program is busy would hold up the window, too.
+STEP_BACK = 10
 # How many threads each lane has.
 LANES = {"long": 1, "quick": 2, "slow start": 1}
 GUESS_AFTER_FRACTION = 0.02
@@ -123,7 +126,7 @@ def _step_back() -> None:
     """Let the window's thread go first where both want the processor (Linux: per thread)."""
     if sys.platform == "linux":
         with contextlib.suppress(OSError):
-            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 5)
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), STEP_BACK)
 
 
 def _pool(threads: int) -> QThreadPool:

@@ -28,7 +28,7 @@ from analysis.common.stations import parse_station
 from analysis.common.verdicts import Treatment, Verdict
 from analysis.findings.reviews import Decision
 from analysis.findings.selecting import UNDECIDED, Selection
-from gui.look.asking import dated_name
+from gui.look.asking import dated_name, open_soon
 from gui.look.fields import CalmCombo, CalmSpin
 from gui.look.making import abreast, later, named, stacked, tool_button
 from gui.look.words import review_text, side_text, treatment_text, verdict_text
@@ -214,7 +214,7 @@ class ExportDialog(QDialog):
         dialog = QFileDialog(self, self.tr("Folder"), self.folder.text())
         dialog.setFileMode(QFileDialog.FileMode.Directory)
         dialog.fileSelected.connect(self.folder.setText)
-        dialog.open()
+        open_soon(dialog)
 
     def outputs(self) -> Outputs:
         """Where each kind that is wanted goes.

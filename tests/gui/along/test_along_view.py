@@ -190,22 +190,28 @@ def test_gap_stays_a_gap(along: AlongView, screened: WindowModel) -> None:
     assert line.opts["connect"] == "finite"
 
 
-def test_click_selects_the_station_and_side(along: AlongView, screened: WindowModel) -> None:
+def test_click_selects_the_station_and_side(
+    along: AlongView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
     box = along.plots["slope right"].getViewBox()
     along.click_at(box.mapViewToScene(QPointF(113.0, 3.0)))
     s = screened.study.roads[0].s
     assert screened.station_index == int(np.argmin(np.abs(s - 113.0)))
     assert screened.side == 1
+    settle()
     assert "0+1" in along.readout.text()
 
 
-def test_click_on_a_bar_selects_the_reach(along: AlongView, screened: WindowModel) -> None:
+def test_click_on_a_bar_selects_the_reach(
+    along: AlongView, screened: WindowModel, settle: Callable[..., None]
+) -> None:
     table = screened.findings.reaches
     row = next(r for r in range(len(table)) if table["verdict"][r] == "won't shed")
     s0, s1, side, *_ = next(b for b in along.bars.bars if b[5] == row)
     box = along.plots["reaches"].getViewBox()
     along.click_at(box.mapViewToScene(QPointF((s0 + s1) / 2.0, 1.5 if side == 0 else 0.5)))
     assert screened.reach_row == row
+    settle()
     assert along.spans[0].isVisible()
     np.testing.assert_allclose(along.spans[0].getRegion(), (s0, s1))
 
