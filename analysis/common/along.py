@@ -15,6 +15,7 @@ __all__ = [
     "average_along",
     "chance_below",
     "correlated_share",
+    "error_of_mean",
     "fading",
     "flag_runs",
     "interpolate_along",
@@ -69,6 +70,31 @@ def chance_below(value: Floats, se: Floats, limit: float) -> Floats:
     off = limit - np.where(known, value, 0.0)
     chance = np.where(se > 0.0, ndtr(off / np.where(se > 0.0, se, 1.0)), off > 0.0)
     return np.where(known, chance, np.nan)
+
+
+def error_of_mean(at_m: Floats, se: Floats, shared_se: Floats, average_m: float) -> float:
+    """Standard error of a mean along the road; NaN of none.
+
+    Parameters
+    ----------
+    at_m, se, shared_se : (n,)
+        Places, standard errors, and that part of each which all have in common (NaN counts as
+        none). The rest averages out but for the ground that neighbours share.
+    average_m : float
+        Length of road behind each value.
+
+    Examples
+    --------
+    >>> at, se = np.array([0.0, 20.0, 40.0, 60.0]), np.full(4, 5.0)
+    >>> error_of_mean(at, se, np.zeros(4), 20.0), error_of_mean(at, se, np.full(4, 3.0), 20.0)
+    (2.5, 3.605551275463989)
+    """
+    if not se.size:
+        return float("nan")
+    shared = np.minimum(np.nan_to_num(shared_se), se)
+    own = np.sqrt(se**2 - shared**2)
+    tied = np.clip(1.0 - np.abs(at_m[:, None] - at_m[None, :]) / average_m, 0.0, 1.0)
+    return float(np.hypot(np.sqrt(own @ tied @ own) / se.size, shared.mean()))
 
 
 def runs(

@@ -50,6 +50,8 @@ class Column:
         Type in the file. In a `Table` all but texts are float, NaN unknown.
     error : str
         Name of the column with its standard error; empty if there is none.
+    shared : str
+        Name of the column with that part of the error that a stretch of road has in common.
     decimals : int, optional
         Where those of its unit won't do.
     limit : str
@@ -66,6 +68,7 @@ class Column:
     error: str = ""
     decimals: int | None = None
     limit: str = ""
+    shared: str = ""
     is_station: bool = False
 
     @property
@@ -132,14 +135,14 @@ _COLUMNS = (
         error="pavement_slope_se"),
     Column("shoulder_slope_pct", "%", "Shoulder slope",
         "Cross slope of the shoulder between edge and hinge; positive falls outward.",
-        error="shoulder_slope_se"),
+        error="shoulder_slope_se", shared="shoulder_slope_shared_se"),
     Column("required_slope_pct", "%", "Required slope",
         "Least cross slope that the limits ask for here: steeper than the pavement, never less "
         "than the surface needs, within the breakover limit on the high side of a curve."),
     Column("edge_drop_mm", "mm", "Edge drop",
         "Pavement plane minus shoulder plane at the edge: positive where the shoulder is lower, "
         "negative where it stands high and holds water.",
-        error="edge_drop_se", limit="edge_drop_mm"),
+        error="edge_drop_se", limit="edge_drop_mm", shared="edge_drop_shared_se"),
     Column("rut_mm", "mm", "Rut",
         "Largest gap under a straightedge laid across.", error="rut_se", limit="rut_mm"),
     Column("ridge_mm", "mm", "Ridge",
@@ -179,6 +182,11 @@ _COLUMNS = (
     _text("likeliest", "", "The fault that is most likely here, certain or not."),
     Column("p_likeliest", "1", "", "Mean probability of that fault along the reach."),
     Column("edge_se_m", "m", "", "One standard error of edge_offset_m."),
+    Column("edge_drop_place_se", "mm", "",
+        "Part of edge_drop_se that comes from where the edge may lie."),
+    Column("edge_drop_at_m", "m", "",
+        "Where edge_drop_mm is told: mean of all places that the edge may have, metres outward "
+        "from edge_offset_m.", error="edge_drop_at_se"),
     _text("edge_source", "", "Where the edge comes from: nominal, found or given."),
     _text("hinge_source", "", "Where the hinge comes from: nominal, found or given."),
     Column("ditch_offset_m", "m", "", "Ditch invert from the given centreline, right positive."),
@@ -397,6 +405,12 @@ MADE_UP = (
 _BY_NAME = {column.name: column for column in (*_COLUMNS, *MADE_UP)}
 for _of in filter(lambda column: column.error, _COLUMNS):
     _BY_NAME[_of.error] = Column(_of.error, _of.unit, "", f"One standard error of {_of.name}.")
+for _of in filter(lambda column: column.shared, _COLUMNS):
+    _BY_NAME[_of.shared] = Column(
+        *(_of.shared, _of.unit, ""),
+        f"Part of {_of.error} that a stretch of road has in common, so that no mean along it is "
+        "surer: where edge and hinge lie, and levels of the survey.",
+    )
 
 
 def _table(names: str) -> Mapping[str, Column]:
@@ -411,7 +425,8 @@ STATION_COLUMNS = _table("""
     hinge_source ditch_offset_m shoulder_width_m rut_se ridge_se rut_detectable_mm grade_pct
     foreslope_pct breakover_points edge_z_m average_m cut_se fill_se distance_m kerb crowned
     ditch_blocked p_flat p_pond p_too_steep p_breakover p_kerb likeliest kerb_away_m
-    ditch_crossed
+    ditch_crossed shoulder_slope_shared_se edge_drop_shared_se edge_drop_place_se edge_drop_at_m
+    edge_drop_at_se
 """)
 REACH_COLUMNS = _table("""
     road side from_m to_m finding treatment verdict length_m mean_slope_pct worst_drop_mm cut_m3

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, roots_hermitenorm
 
+from analysis.common.along import error_of_mean
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.limits import FieldLimits, Limits
 from analysis.common.types import Floats
@@ -138,18 +139,22 @@ def _accept_reach(
     tilt, tilt_se = np.nan_to_num([register.tilt_points, register.tilt_se])
     target = _targets(earlier, planned, later.station[rows], field)
     slope = later.values(rows, "shoulder_slope_pct") - (tilt if side == "right" else -tilt)
-    slope_se = later.values(rows, "shoulder_slope_se")
-    edge, edge_se, place_se = edge_at_its_place(earlier, planned, later, rows)
-    known = np.isfinite(slope - target) & np.isfinite(edge)
+    slope_errors = later.errors(rows, "shoulder_slope_pct")
+    edge = edge_at_its_place(earlier, planned, later, rows)
+    known = np.isfinite(slope - target) & np.isfinite(edge.mm)
+    place_se = _mean(edge.place_se[known]) if known.any() else 0.0
     step = later.stride(road, side)
     lots = [
-        judge_lot(off[known], se[known], allowed.value, worst.value, field, sure, step, common)
-        for off, se, allowed, worst, common in (
+        judge_lot(off[known], *errors, allowed.value, worst.value, field, sure, step)
+        for off, errors, allowed, worst in (
             (
-                *(slope - target, slope_se, field.accept_slope_points),
-                *(field.accept_worst_slope_points, float(tilt_se)),
+                *(slope - target, _apart(*slope_errors, float(tilt_se), known)),
+                *(field.accept_slope_points, field.accept_worst_slope_points),
             ),
-            (edge, edge_se, field.accept_edge_mm, field.accept_worst_edge_mm, place_se),
+            (
+                *(edge.mm, _apart(edge.se, edge.shared_se, place_se, known)),
+                *(field.accept_edge_mm, field.accept_worst_edge_mm),
+            ),
         )
     ]
     share = float(known.mean()) if rows.size else 0.0
@@ -165,9 +170,12 @@ def _accept_reach(
         slope_before_pct=earlier.mean(planned, "shoulder_slope_pct"),
         slope_after_pct=_mean(slope[known]),
         slope_after_se=math.hypot(later.mean_se(kept, "shoulder_slope_pct"), float(tilt_se)),
-        edge_after_mm=_mean(edge[known]),
+        edge_after_mm=_mean(edge.mm[known]),
         edge_after_se=math.hypot(
-            place_se, _mean(edge_se[known]) * math.sqrt(min(1.0, step / max(kept.size, 1)))
+            place_se,
+            error_of_mean(
+                later.station[kept], edge.se[known], edge.shared_se[known], later.average_m
+            ),
         ),
         known_share=share,
         registration=register,
@@ -184,6 +192,14 @@ def _state(known_share: float, within: float, sure: float) -> str:
     if within >= sure:
         return ACCEPTED
     return NOT_ACCEPTED if within <= 1.0 - sure else NOT_SHOWN
+
+
+def _apart(
+    se: Floats, shared_se: Floats, common_se: float, known: NDArray[np.bool_]
+) -> tuple[Floats, float]:
+    """Error of each station of a lot by itself, and the one that all of them have in common."""
+    own = np.sqrt(np.maximum(se**2 - shared_se**2, 0.0))[known]
+    return own, math.hypot(common_se, _mean(shared_se[known]) if own.size else 0.0)
 
 
 def _mean(values: Floats) -> float:
@@ -209,12 +225,12 @@ def _targets(
 def judge_lot(
     off: Floats,
     se: Floats,
+    common_se: float,
     allowed: float,
     worst: float,
     limits: FieldLimits,
     certainty: float,
     stride: int = 1,
-    common_se: float = 0.0,
 ) -> Lot:
     """Say how many station sides of a lot lie within what is allowed, and whether the rule holds.
 
@@ -224,7 +240,9 @@ def judge_lot(
     Parameters
     ----------
     off, se : (n,)
-        Measured deviations from the target and their standard errors, in order along the road.
+        Measured deviations from the target and their own standard errors, in order along the road.
+    common_se : float
+        Standard error that all measurements of the lot have in common.
     allowed, worst : float
         What each may be off, and what none may be off, either way.
     limits : FieldLimits
@@ -234,8 +252,6 @@ def judge_lot(
     stride : int
         Stations that share ground: every so manieth is one of its own. Each such set is judged by
         itself; none beyond the worst value has to hold in all of them.
-    common_se : float
-        Standard error that all measurements of the lot have in common.
 
     Notes
     -----

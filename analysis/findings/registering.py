@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +17,8 @@ from analysis.findings.station_rows import StationRows
 if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
 
-__all__ = ["Registration", "edge_at_its_place", "refuse_itself", "registered_text"]
-__all__ += ["registration"]
+__all__ = ["EdgeDrops", "Registration", "edge_at_its_place", "edge_places", "errors_in_place"]
+__all__ += ["refuse_itself", "registered_text", "registration"]
 
 _AROUND_M = 100.0
 """So far beyond a stretch its pavement tells how the two surveys lie to each other."""
@@ -34,6 +34,23 @@ class Registration:
     level_mm: float
     tilt_points: float
     tilt_se: float
+
+
+class EdgeDrops(NamedTuple):
+    """Edge drops where the earlier survey has the pavement's edge, mm.
+
+    Attributes
+    ----------
+    mm, se, shared_se : (n,)
+        Drops, standard errors at that place, and that part of each which the stretch has in common.
+    place_se : (n,)
+        What the place itself leaves open, beside `se`: all have it in common.
+    """
+
+    mm: Floats
+    se: Floats
+    shared_se: Floats
+    place_se: Floats
 
 
 def refuse_itself(before: Findings, after: Findings) -> None:
@@ -56,38 +73,65 @@ def refuse_itself(before: Findings, after: Findings) -> None:
 
 def edge_at_its_place(
     earlier: StationRows, planned: NDArray[np.intp], later: StationRows, rows: NDArray[np.intp]
-) -> tuple[Floats, Floats, float]:
-    """Edge drop after the work where the pavement ended before it, mm, and its errors.
-
-    (n,) drops, (n,) errors of each, and the error that all have in common, by the edge's place.
+) -> EdgeDrops:
+    """Edge drop after the work where the pavement ended before it.
 
     Work on the shoulder doesn't move the pavement's edge. A later survey by itself may not know
     where it is: a shoulder left a little high and falling more steeply than the pavement crosses
     the pavement's plane farther out, and looks like a flush edge there.
     """
-    drop, drop_se, slope, slope_se, pavement, edge = (
-        later.values(rows, name) for name in _EDGE_COLUMNS
+    drop, slope, pavement = (later.values(rows, name) for name in _DROP_COLUMNS)
+    edge, _ = edge_places(later, rows)
+    by_itself, slope_errors = (
+        later.errors(rows, name) for name in ("edge_drop_mm", "shoulder_slope_pct")
     )
-    was, was_se = (earlier.values(planned, name) for name in ("edge_offset_m", "edge_se_m"))
+    was, was_se = edge_places(earlier, planned)
     known = np.isfinite(was) & np.isfinite(was_se)
     if not known.any() or not rows.size:
-        return drop, drop_se, 0.0
+        return EdgeDrops(drop, *by_itself, np.zeros(rows.size))
     near = np.abs(later.station[rows][:, None] - earlier.station[planned][known]).argmin(axis=1)
-    moved = np.abs(edge) - np.abs(was[known][near])
+    moved = edge - was[known][near]
     breakover = slope - pavement
     there = drop - 10.0 * breakover * moved
     # The shoulder's plane is drawn out farther, by a slope whose error goes with the drop's.
-    error = drop_se + 10.0 * np.abs(moved) * slope_se
-    place = (10.0 * breakover * was_se[known][near]) ** 2
+    error, shared = (
+        of_drop + 10.0 * np.abs(moved) * of_slope
+        for of_drop, of_slope in zip(errors_in_place(later, rows), slope_errors, strict=True)
+    )
+    place = 10.0 * np.abs(breakover) * was_se[known][near]
     told = np.isfinite(there) & np.isfinite(error) & np.isfinite(place)
-    common = float(np.sqrt(place[told].mean())) if told.any() else 0.0
-    return np.where(told, there, drop), np.where(told, error, drop_se), common
+    return EdgeDrops(
+        mm=np.where(told, there, drop),
+        se=np.where(told, error, by_itself[0]),
+        shared_se=np.where(told, shared, by_itself[1]),
+        place_se=np.where(told, place, 0.0),
+    )
 
 
-_EDGE_COLUMNS = (
-    *("edge_drop_mm", "edge_drop_se", "shoulder_slope_pct", "shoulder_slope_se"),
-    *("pavement_slope_pct", "edge_offset_m"),
-)
+def edge_places(stations: StationRows, rows: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Where edge drops are told, metres from the line, and how far the edge may lie from there.
+
+    Findings of earlier versions know the place found alone.
+    """
+    beyond, beyond_se, edge, edge_se = (
+        stations.values(rows, name)
+        for name in ("edge_drop_at_m", "edge_drop_at_se", "edge_offset_m", "edge_se_m")
+    )
+    place_se = np.where(np.isfinite(beyond_se), beyond_se, edge_se)
+    return np.abs(edge) + np.nan_to_num(beyond), place_se
+
+
+def errors_in_place(stations: StationRows, rows: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Errors of edge drops where they are told, wherever the edge lies; and their common parts."""
+    place = np.nan_to_num(stations.values(rows, "edge_drop_place_se"))
+    se, shared = (
+        np.sqrt(np.maximum(error**2 - place**2, 0.0))
+        for error in stations.errors(rows, "edge_drop_mm")
+    )
+    return se, shared
+
+
+_DROP_COLUMNS = ("edge_drop_mm", "shoulder_slope_pct", "pavement_slope_pct")
 
 
 def registration(

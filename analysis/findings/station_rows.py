@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import error_of_mean
 from analysis.common.columns import column_of
 from analysis.common.table import Table
 from analysis.common.types import Floats
@@ -83,13 +84,17 @@ class StationRows:
         return float(known.mean()) if known.size else math.nan
 
     def mean_se(self, rows: NDArray[np.intp], name: str) -> float:
-        """Standard error of that mean: neighbours within the averaging length share theirs."""
+        """Standard error of that mean."""
         rows = rows[np.isfinite(self.values(rows, name))]
-        if not rows.size:
-            return math.nan
-        error, at = self.values(rows, column_of(name).error), self.station[rows]
-        shared = np.clip(1.0 - np.abs(at[:, None] - at[None, :]) / self.average_m, 0.0, 1.0)
-        return float(np.sqrt(error @ shared @ error)) / rows.size
+        return error_of_mean(self.station[rows], *self.errors(rows, name), self.average_m)
+
+    def errors(self, rows: NDArray[np.intp], name: str) -> tuple[Floats, Floats]:
+        """Standard errors of a column, and that part of each which a stretch has in common.
+
+        That part is 0 in findings of earlier versions, which don't tell.
+        """
+        column = column_of(name)
+        return self.values(rows, column.error), np.nan_to_num(self.values(rows, column.shared))
 
     def most(self, rows: NDArray[np.intp], name: str) -> float:
         """Greatest known value of a column."""

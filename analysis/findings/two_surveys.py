@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from analysis.common.along import error_of_mean
 from analysis.common.columns import REACH_CHANGE_COLUMNS, STATION_CHANGE_COLUMNS
 from analysis.common.errors import ReadingsError
 from analysis.common.limits import Limits
@@ -25,6 +26,8 @@ from analysis.common.types import Floats
 from analysis.findings.registering import (
     Registration,
     edge_at_its_place,
+    edge_places,
+    errors_in_place,
     refuse_itself,
     registration,
 )
@@ -106,47 +109,57 @@ class SurveyChange:
 
 @dataclass(frozen=True, slots=True)
 class _Pair:
-    """One quantity at n stations by both surveys: values, errors, and the error they share."""
+    """One quantity at n stations by both surveys: values, errors, and the error they share.
+
+    `before_shared`, `after_shared` and `change_shared` are those parts of the errors that stations
+    have in common. The change is surer than either survey where both leave the same open.
+    """
 
     before: Floats
     before_se: Floats
+    before_shared: Floats
     after: Floats
     after_se: Floats
+    after_shared: Floats
+    change_se: Floats
+    change_shared: Floats
     common_se: float
 
     @property
     def change(self) -> Floats:
         return self.after - self.before
 
-    @property
-    def own_se(self) -> Floats:
-        return np.hypot(self.before_se, self.after_se)
-
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
     """Stations of a reach, as both surveys saw them.
 
-    `volume` is the change at each in m³, its own error, and the error that all share.
+    `volume` is the change at each in m³, its own error, that part of it which stations have in
+    common, and the error that both surveys share.
     """
 
     rows: NDArray[np.intp]
     station_m: Floats
     slope: _Pair
     drop: _Pair
-    volume: tuple[Floats, Floats, float]
+    volume: tuple[Floats, Floats, Floats, float]
     average_m: float
 
     def known(self) -> NDArray[np.bool_]:
         return np.asarray(np.isfinite(self.slope.change) & np.isfinite(self.drop.change))
 
-    def mean(self, values: Floats, se: Floats, common_se: float, here: NDArray[np.bool_]) -> _Mean:
-        """Mean over some stations, and its error: neighbours share what they were measured on."""
+    def mean(
+        self,
+        values: Floats,
+        se: Floats,
+        shared_se: Floats,
+        common_se: float,
+        here: NDArray[np.bool_],
+    ) -> _Mean:
+        """Mean over some stations, and its error."""
         if not here.any():
             return _Mean(math.nan, math.nan)
-        at, error = self.station_m[here], se[here]
-        shared = np.clip(1.0 - np.abs(at[:, None] - at[None, :]) / self.average_m, 0.0, 1.0)
-        own = math.sqrt(float(error @ shared @ error)) / error.size
+        own = error_of_mean(self.station_m[here], se[here], shared_se[here], self.average_m)
         return _Mean(float(values[here].mean()), math.hypot(own, common_se))
 
 
@@ -256,22 +269,36 @@ def _stretch(
         out[seen] = values
         return out
 
+    before_se, before_shared = earlier.errors(rows, "shoulder_slope_pct")
+    after_se, after_shared = later.errors(there, "shoulder_slope_pct")
     slope = _Pair(
-        earlier.values(rows, "shoulder_slope_pct"),
-        earlier.values(rows, "shoulder_slope_se"),
-        spread(later.values(there, "shoulder_slope_pct") - turn),
-        spread(later.values(there, "shoulder_slope_se")),
-        float(tilt_se),
+        before=earlier.values(rows, "shoulder_slope_pct"),
+        before_se=before_se,
+        before_shared=before_shared,
+        after=spread(later.values(there, "shoulder_slope_pct") - turn),
+        after_se=spread(after_se),
+        after_shared=spread(after_shared),
+        change_se=np.hypot(before_se, spread(after_se)),
+        change_shared=np.hypot(before_shared, spread(after_shared)),
+        common_se=float(tilt_se),
     )
-    edge, edge_se, _ = edge_at_its_place(earlier, rows[seen], later, there)
+    edge = edge_at_its_place(earlier, rows[seen], later, there)
+    place_se = spread(edge.place_se)
+    after_se, after_shared = spread(edge.se), spread(edge.shared_se)
+    before_se, before_shared = errors_in_place(earlier, rows)
     # The edge's own place is the same for both: it only moves what the slope's change makes of it.
-    place_se = earlier.values(rows, "edge_se_m") * 10.0 * np.abs(slope.change)
+    moves = 10.0 * np.nan_to_num(edge_places(earlier, rows)[1] * np.abs(slope.change))
+    whole_se, whole_shared = earlier.errors(rows, "edge_drop_mm")
     drop = _Pair(
-        earlier.values(rows, "edge_drop_mm"),
-        earlier.values(rows, "edge_drop_se"),
-        spread(edge),
-        np.hypot(spread(edge_se), np.nan_to_num(place_se)),
-        0.0,
+        before=earlier.values(rows, "edge_drop_mm"),
+        before_se=whole_se,
+        before_shared=whole_shared,
+        after=spread(edge.mm),
+        after_se=np.hypot(after_se, place_se),
+        after_shared=np.hypot(after_shared, place_se),
+        change_se=np.hypot(np.hypot(before_se, after_se), moves),
+        change_shared=np.hypot(np.hypot(before_shared, after_shared), moves),
+        common_se=0.0,
     )
     return _Stretch(
         rows,
@@ -285,8 +312,8 @@ def _stretch(
 
 def _volumes(
     stations: StationRows, rows: NDArray[np.intp], slope: _Pair, drop: _Pair, spacing_m: float
-) -> tuple[Floats, Floats, float]:
-    """Material gained at each station, m³, its own error and the one that all share.
+) -> tuple[Floats, Floats, Floats, float]:
+    """Material gained at each station, m³, with the errors of `_Stretch.volume`.
 
     A plane that lies ``d`` mm lower at the edge and falls ``s`` points more loses
     ``w d / 1000 + w² s / 200`` m² over a width ``w``. Errors of slope and drop at the edge pull
@@ -295,11 +322,14 @@ def _volumes(
     """
     width = stations.values(rows, "shoulder_width_m")
     area = -(width * drop.change / 1000.0 + width**2 * slope.change / 200.0)
-    edge = (width * drop.own_se / 1000.0) ** 2
-    middle = np.maximum(edge - (width**2 * slope.own_se / 200.0) ** 2, 0.1 * edge)
+    edge = (width * drop.change_se / 1000.0) ** 2
+    middle = np.maximum(edge - (width**2 * slope.change_se / 200.0) ** 2, 0.1 * edge)
+    # as much of it is common to all stations as of the edge's
+    common = np.sqrt(middle) * drop.change_shared / np.maximum(drop.change_se, 1e-9)
     known = width[np.isfinite(width)]
     turned = float((known**2).mean()) / 200.0 * slope.common_se if known.size else math.nan
-    return spacing_m * area, spacing_m * np.sqrt(middle), spacing_m * turned
+    own = spacing_m * np.sqrt(middle)
+    return spacing_m * area, own, spacing_m * common, spacing_m * turned
 
 
 def _pair_columns(
@@ -314,7 +344,7 @@ def _pair_columns(
         f"{name}_after_{unit}": pair.after,
         f"{name}_after_se": np.hypot(pair.after_se, common),
         f"{name}_change_{change}": pair.change,
-        f"{name}_change_se": np.hypot(pair.own_se, common),
+        f"{name}_change_se": np.hypot(pair.change_se, common),
         f"{name}_third_{unit}": pair.after + k * pair.change,
         f"{name}_third_se": third_se,
     }
@@ -329,7 +359,7 @@ def _station_rows(stretch: _Stretch, road: str, side: str, dates: Dates) -> dict
         **_pair_columns("slope", "pct", "points", stretch.slope, dates),
         **_pair_columns("drop", "mm", "mm", stretch.drop, dates),
         "volume_change_m3": stretch.volume[0],
-        "volume_change_se": np.hypot(stretch.volume[1], stretch.volume[2]),
+        "volume_change_se": np.hypot(stretch.volume[1], stretch.volume[3]),
     }
 
 
@@ -361,11 +391,14 @@ def _reach_row(stretch: _Stretch, dates: Dates, limits: Limits) -> dict[str, obj
 
 def _means(stretch: _Stretch, pair: _Pair, known: NDArray[np.bool_]) -> _Pair:
     """Means of both surveys over the stations that both show."""
-    before = stretch.mean(pair.before, pair.before_se, 0.0, known)
-    after = stretch.mean(pair.after, pair.after_se, 0.0, known)
-    numbers = (np.array([v]) for v in (before.value, before.se, after.value, after.se))
-    was, was_se, now, now_se = numbers
-    return _Pair(was, was_se, now, now_se, pair.common_se)
+    before = stretch.mean(pair.before, pair.before_se, pair.before_shared, 0.0, known)
+    after = stretch.mean(pair.after, pair.after_se, pair.after_shared, 0.0, known)
+    change = stretch.mean(pair.change, pair.change_se, pair.change_shared, 0.0, known)
+    was, was_se, now, now_se, se = (
+        np.array([v]) for v in (before.value, before.se, after.value, after.se, change.se)
+    )
+    none = np.zeros(1)
+    return _Pair(was, was_se, none, now, now_se, none, se, none, pair.common_se)
 
 
 def _judged(stretch: _Stretch, known: NDArray[np.bool_], limits: Limits) -> tuple[str, float, str]:
@@ -382,7 +415,7 @@ def _judged(stretch: _Stretch, known: NDArray[np.bool_], limits: Limits) -> tupl
         ("edge drop", "mm", stretch.drop, limits.field.change_edge_mm.value),
     ):
         means = [
-            stretch.mean(pair.change, pair.own_se, pair.common_se, here)
+            stretch.mean(pair.change, pair.change_se, pair.change_shared, pair.common_se, here)
             for here in (known, *pieces)
         ]
         chances += [

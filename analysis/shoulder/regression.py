@@ -110,6 +110,13 @@ class SideFit:
         With noise, its correlation, and the uncertain places of edge and hinge.
     mixed, mixed_covariance : (n, p), (n, p, p)
         The same over all places that edge and hinge may have.
+    own_covariance : (n, p, p)
+        With noise alone, which differs from stretch to stretch of road.
+    placed_covariance : (n, p, p)
+        With noise and levels of the survey, but edge and hinge where they are said to be.
+    edge_beyond_m, edge_beyond_se : (n,)
+        Mean of the edge's places that the step is mixed over, outward from the one found, and
+        standard error of the edge about it.
     inflation : (n,)
         Variance of the shoulder slope over what white noise would give.
     shape : Shape
@@ -124,6 +131,10 @@ class SideFit:
     covariance: Floats
     mixed: Floats
     mixed_covariance: Floats
+    own_covariance: Floats
+    placed_covariance: Floats
+    edge_beyond_m: Floats
+    edge_beyond_se: Floats
     inflation: Floats
     shape: Shape
     tally: Floats
@@ -191,6 +202,7 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     covariance, slope_inflation = _correlated(fits.covariance, factor)
     wider = _where_measured(strip, windows, fits, expected, covariance)
     covariance = covariance * wider[:, :, None] * wider[:, None, :] * variance
+    own = covariance
     slope_inflation = slope_inflation * wider[:, 5] ** 2
     unevenness = np.sqrt(np.sum(fits.knots**2, axis=1) / np.maximum(fits.knot_count, 1))
     # a step within twice its noise isn't told from none
@@ -208,10 +220,11 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     other = other + other_shift[..., :, None] * other_shift[..., None, :]
     level = shared_shift(strip, windows, fits.weight, expected.sigma_m)
     shared = level[:, :, None] * level[:, None, :]
+    placed = own + shared
     covariance, other = covariance + shared, other + shared[:, None]
     other_beta, other_evidence = others.beta.reshape(n, k, -1), others.evidence.reshape(n, k)
     edges = slice(0, places.shape[1])
-    mixed = _mixed_ways(
+    mean, spread, likely = _mixed_ways(
         windows,
         np.concatenate([fits.beta[:, None], other_beta[:, edges]], axis=1),
         np.concatenate([covariance[:, None], other[:, edges]], axis=1),
@@ -221,11 +234,28 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     )
     far = slice(places.shape[1], k)
     share = np.where(np.isfinite(other_evidence[:, far]), np.nan_to_num(rivals[:, :, 3]), 0.0)
-    mixed = with_rivals(*mixed, other_beta[:, far], share)
+    mean, spread = with_rivals(mean, spread, other_beta[:, far], share)
+    at = np.nan_to_num(np.column_stack([np.zeros(n), places[:, :, 0]]))
+    at_se = np.nan_to_num(np.column_stack([edge_se, places[:, :, 1]]))
+    beyond_m = (likely * at).sum(axis=1)
+    scatter = (likely * (at_se**2 + (at - beyond_m[:, None]) ** 2)).sum(axis=1)
+    told, width = with_rivals(beyond_m[:, None], scatter[:, None, None], rivals[:, :, :1], share)
     knots_cov = fits.knots_cov * expected.inflation[:, None, None]
     shape = Shape(fits.knots, knots_cov, fits.knot_count, expected.width_m)
     return SideFit(
-        windows, fits.beta, covariance, *mixed, slope_inflation, shape, fits.tally, fits.weight
+        windows=windows,
+        beta=fits.beta,
+        covariance=covariance,
+        mixed=mean,
+        mixed_covariance=spread,
+        own_covariance=own,
+        placed_covariance=placed,
+        edge_beyond_m=told[:, 0],
+        edge_beyond_se=np.sqrt(width[:, 0, 0]),
+        inflation=slope_inflation,
+        shape=shape,
+        tally=fits.tally,
+        weight=fits.weight,
     )
 
 
@@ -260,22 +290,25 @@ def _places(breaks: Breaks, side: int) -> Floats:
 
 def _mixed_ways(
     windows: Windows, beta: Floats, covariance: Floats, evidence: Floats, even: Floats
-) -> tuple[Floats, Floats]:
-    """Mix the fits of each way by `USUAL_KINDS`, but their steps by `STEP_KINDS`."""
-    mean, spread = _mix(windows, beta, covariance, evidence, even, USUAL_KINDS)
-    step, of_step = _mix(windows, beta, covariance, evidence, even, STEP_KINDS)
+) -> tuple[Floats, Floats, Floats]:
+    """Mix the fits of each way by `USUAL_KINDS`, but their steps by `STEP_KINDS`.
+
+    Returns mean, covariance, and how likely each way is for the step, (n, w).
+    """
+    mean, spread, _ = _mix(windows, beta, covariance, evidence, even, USUAL_KINDS)
+    step, of_step, likely = _mix(windows, beta, covariance, evidence, even, STEP_KINDS)
     with np.errstate(invalid="ignore", divide="ignore"):
         wider = np.sqrt(of_step[:, 6, 6] / spread[:, 6, 6])
     mean[:, 6] = step[:, 6]
     spread[:, 6] *= wider[:, None]
     spread[:, :, 6] *= wider[:, None]
-    return mean, spread
+    return mean, spread, likely
 
 
 def _mix(
     windows: Windows, beta: Floats, covariance: Floats, evidence: Floats, even: Floats, kinds: Kinds
-) -> tuple[Floats, Floats]:
-    """Mix the fits of the edge as found, flush, up and down: (n, p) and (n, p, p).
+) -> tuple[Floats, Floats, Floats]:
+    """Mix the fits of the edge as found, flush, up and down: (n, p), (n, p, p), shares (n, 4).
 
     Which of them it is, the cells of the station and of its neighbours tell; covariances are those
     within the fits and between them. Where a shoulder isn't `even` (n,), 1 to 0, the edge stays as
@@ -297,7 +330,7 @@ def _mix(
     within = np.where(known[:, :, None, None], covariance, 0.0)
     spread = np.einsum("nk,nkij->nij", share, within + off[..., :, None] * off[..., None, :])
     mean[lone], spread[lone] = np.nan, np.nan
-    return mean, spread
+    return mean, spread, share
 
 
 def _step_chance(step: Floats, variance: Floats, kinds: Kinds) -> Floats:

@@ -145,8 +145,12 @@ def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:
     def value(of: Floats) -> Floats:
         return np.asarray(np.einsum("nj,nj->n", of, beta))
 
-    def both(one: Floats, other: Floats) -> Floats:
-        return np.asarray(np.einsum("ni,nij,nj->n", one, full, other))
+    def both(one: Floats, other: Floats, covariance: Floats = full) -> Floats:
+        return np.asarray(np.einsum("ni,nij,nj->n", one, covariance, other))
+
+    def beyond_se(of: Floats, covariance: Floats) -> Floats:
+        """Part of an error that isn't in a covariance."""
+        return np.sqrt(np.maximum(both(of, of) - both(of, of, covariance), 0.0))
 
     return {
         "pavement_slope_pct": value(pavement),
@@ -157,6 +161,11 @@ def _side_values(fit: SideFit, slant: Floats) -> dict[str, Floats]:
         "edge_drop_mm": value(drop),
         "edge_drop_se": np.sqrt(both(drop, drop)),
         "drop_shoulder_cov": both(drop, shoulder),
+        "shoulder_slope_shared_se": beyond_se(shoulder, fit.own_covariance),
+        "edge_drop_shared_se": beyond_se(drop, fit.own_covariance),
+        "edge_drop_place_se": beyond_se(drop, fit.placed_covariance),
+        "edge_drop_at_m": fit.edge_beyond_m,
+        "edge_drop_at_se": fit.edge_beyond_se,
         "foreslope_pct": value(foreslope),
         "grade_pct": 100.0 * beta[:, 1] / fit.windows.half_m / length,
         "edge_z_m": fit.beta[:, 0] - fit.beta[:, 2] / 3.0,

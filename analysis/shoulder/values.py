@@ -134,6 +134,14 @@ class Measures:
         Positive: shoulder lower than the pavement.
     drop_shoulder_cov : (n, 2)
         Covariance of edge drop and shoulder slope, mm percent.
+    shoulder_slope_shared_se, edge_drop_shared_se : (n, 2)
+        Parts of the standard errors that a stretch of road has in common: which places edge and
+        hinge have, how well these are known, and levels of the survey.
+    edge_drop_place_se : (n, 2)
+        What of the drop's comes from where the edge may lie.
+    edge_drop_at_m, edge_drop_at_se : (n, 2)
+        Where the drop is told, outward from the edge found, and how far the edge may lie from
+        there: mean and standard error over all its places.
     rut_mm, rut_se, ridge_mm, ridge_se, rut_detectable_mm : (n, 2)
         Largest gap under and rise above a straightedge; depth of a wheel rut that is told from
         none with 95 % certainty.
@@ -166,6 +174,11 @@ class Measures:
     edge_drop_mm: PerStation[Floats]
     edge_drop_se: PerStation[Floats]
     drop_shoulder_cov: PerStation[Floats]
+    shoulder_slope_shared_se: PerStation[Floats]
+    edge_drop_shared_se: PerStation[Floats]
+    edge_drop_place_se: PerStation[Floats]
+    edge_drop_at_m: PerStation[Floats]
+    edge_drop_at_se: PerStation[Floats]
     rut_mm: PerStation[Floats]
     rut_se: PerStation[Floats]
     ridge_mm: PerStation[Floats]

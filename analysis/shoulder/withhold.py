@@ -72,8 +72,9 @@ _SEEN_BESIDE = (
 )
 _KERBS = [Why.KERB, Why.KERB_AWAY, Why.DROPPED_KERB]
 _BEHIND_THE_EDGE = (
-    *("shoulder_slope_pct", "shoulder_slope_se", "slope_cov", "drop_shoulder_cov", "rut_mm"),
-    *("rut_se", "ridge_mm", "ridge_se", "rut_detectable_mm", "foreslope_pct", "shoulder_width_m"),
+    *("shoulder_slope_pct", "shoulder_slope_se", "shoulder_slope_shared_se", "slope_cov"),
+    *("drop_shoulder_cov", "rut_mm", "rut_se", "ridge_mm", "ridge_se", "rut_detectable_mm"),
+    *("foreslope_pct", "shoulder_width_m"),
 )
 
 
@@ -202,8 +203,10 @@ def _stepped_away(
     known = stood & (measures.status != Status.NO_DATA)
     status, reason = measures.status.copy(), measures.reason.copy()
     status[known], reason[known] = Status.OK, None
-    stepped = replace(measures, edge_drop_mm=drop, edge_drop_se=drop_se, **behind)
-    return replace(stepped, status=status, reason=reason), away
+    for name in ("edge_drop_shared_se", "edge_drop_place_se"):
+        behind[name] = np.where(stood, 0.0, getattr(measures, name))
+    behind |= {"edge_drop_mm": drop, "edge_drop_se": drop_se}
+    return replace(measures, status=status, reason=reason, **behind), away
 
 
 def not_the_ground(measures: Measures, grass_m: Floats, bridged: Floats | None) -> Measures:
@@ -229,8 +232,14 @@ def not_the_ground(measures: Measures, grass_m: Floats, bridged: Floats | None) 
         drawn = bridged > MADE_UP_MOST
         status[drawn] = Status.NO_DATA
         reason[drawn] = [Reason(Why.MADE_UP, (100.0 * float(part),)) for part in bridged[drawn]]
-    drop_se = np.hypot(measures.edge_drop_se, 1000.0 * GRASS_FELT * grass_m)
-    return replace(measures, status=status, reason=reason, edge_drop_se=drop_se)
+    felt_mm = 1000.0 * GRASS_FELT * grass_m
+    return replace(
+        measures,
+        status=status,
+        reason=reason,
+        edge_drop_se=np.hypot(measures.edge_drop_se, felt_mm),
+        edge_drop_shared_se=np.hypot(measures.edge_drop_shared_se, felt_mm),
+    )
 
 
 def cant_be_read(measures: Measures, breaks: Breaks, unread: Unread) -> Measures:

@@ -288,6 +288,7 @@ def _means(
         / max(shape.breakover_most_points.value, 1.0),
         "average_m": _in_line(measures.average_m),
         "slope variance": _in_line(measures.shoulder_slope_se) ** 2,
+        "slope shared": _in_line(measures.shoulder_slope_shared_se),
     }
     return dict(
         zip(means, _run_means(np.array([*means.values()], dtype=float), first), strict=True)
@@ -313,12 +314,17 @@ def _ditches(
 def _mean_slope_se(
     first: NDArray[np.intp], measures: Measures, means: dict[str, Floats], spacing_m: float
 ) -> Floats:
-    """Standard error of the mean slope: averages that overlap share cells and count only once."""
+    """Standard error of the mean slope: averages that overlap share cells and count only once.
+
+    What all stations have in common stays however many there are.
+    """
     both = np.isfinite(measures.shoulder_slope_pct) & np.isfinite(measures.shoulder_slope_se)
     known = np.add.reduceat(_in_line(both), first, dtype=float)
     average = means["average_m"]
     share = np.minimum(1.0, spacing_m / np.where(average > 0.0, average, np.inf))
-    return np.asarray(np.sqrt(means["slope variance"] / np.maximum(known * share, 1.0)))
+    shared = np.nan_to_num(means["slope shared"]) ** 2
+    own = np.maximum(means["slope variance"] - shared, 0.0)
+    return np.asarray(np.sqrt(own / np.maximum(known * share, 1.0) + shared))
 
 
 def _worst(

@@ -102,6 +102,22 @@ def test_surveys_are_brought_together_on_the_pavement():
     assert poor.state == NOT_ACCEPTED
 
 
+def test_a_level_that_all_stations_share_is_in_the_mean_and_in_the_lot():
+    """An edge that may be off by 8 mm as a whole isn't known better by 31 stations of it."""
+    (sure,) = accept_reaches(planned(), surveyed(drop_se=8.5), GRAVEL)
+    after = surveyed(drop_se=8.5)
+    for name, value in (("edge_drop_shared_se", 8.0), ("edge_drop_place_se", 0.0)):
+        after.stations[name][:] = value
+    (tied,) = accept_reaches(planned(), after, GRAVEL)
+    assert sure.edge_after_se < 3.0 < 8.0 < tied.edge_after_se < 8.3
+    assert tied.edge.high - tied.edge.low > sure.edge.high - sure.edge.low
+    # where that comes from the edge's place, and the earlier survey knows the place, it goes
+    after.stations["edge_drop_place_se"][:], after.stations["edge_offset_m"][:] = 8.0, 3.5
+    before = planned(edge_offset_m=3.5, edge_se_m=0.01)
+    (placed,) = accept_reaches(before, after, GRAVEL)
+    assert placed.edge_after_se < 1.5
+
+
 def test_a_file_is_not_accepted_against_itself():
     before = planned()
     for name in ("made", "terrain_checksum"):
@@ -135,12 +151,12 @@ def test_the_slope_on_the_sheet_is_what_counts():
 def test_an_exact_survey_counts_like_the_binomial():
     """Without errors the lot is what was measured; by chance alone it is the binomial's."""
     off = np.array([0.0, 0.2, -0.4, 0.9, 1.5, 0.1, 0.3, -0.2, 0.0, 0.1])
-    lot = judge_lot(off, np.full(10, 1e-9), 1.0, 2.0, GRAVEL.field, 0.8)
+    lot = judge_lot(off, np.full(10, 1e-9), 0.0, 1.0, 2.0, GRAVEL.field, 0.8)
     assert (lot.within, lot.known, lot.p_rule) == (9, 10, pytest.approx(1.0))
     assert lot.low == lot.high == lot.share == pytest.approx(0.9)
     strict = GRAVEL.with_value("accept_worst_slope_points", 1.0).field
     worst = strict.accept_worst_slope_points.value
-    assert judge_lot(off, np.full(10, 1e-9), 1.0, worst, strict, 0.8).p_rule < 1e-6
+    assert judge_lot(off, np.full(10, 1e-9), 0.0, 1.0, worst, strict, 0.8).p_rule < 1e-6
 
 
 def test_chances_that_all_are_alike_give_the_binomial():
@@ -166,7 +182,7 @@ def test_unlike_chances_by_enumeration():
 
 def test_one_station_alone_is_judged_by_its_own_error():
     """With a lot of one, its mean is unknown: what is left is the measurement's normal."""
-    lot = judge_lot(np.array([0.5]), np.array([0.4]), 1.0, 50.0, GRAVEL.field, 0.8)
+    lot = judge_lot(np.array([0.5]), np.array([0.4]), 0.0, 1.0, 50.0, GRAVEL.field, 0.8)
     expected = norm.cdf(0.5 / 0.4) - norm.cdf(-1.5 / 0.4)
     assert lot.share == pytest.approx(expected, abs=0.25)
 

@@ -83,6 +83,28 @@ def test_numbers_by_hand():
     )
 
 
+def test_what_all_stations_share_does_not_average_out():
+    """By hand: 31 stations of 3 mm, neighbours sharing half, are worth 3 sqrt(1/16) mm at most.
+
+    A level that all share, 2 mm in each survey, stays 2.83 mm in the change. That neither survey
+    knows where the edge is to 2 mm of drop is the same in both, and no change.
+    """
+
+    def errors(**given):
+        both = (survey(name, **given) for name in ("a", "b"))
+        row = compared(*reversed([*both])).reaches.row(0)
+        return row["drop_before_se"], row["drop_change_se"]
+
+    own = 3.0 * math.sqrt((31 + 2 * 30 * 0.5) / 31**2)
+    assert errors() == pytest.approx((own, own * math.sqrt(2.0)))
+    shared = math.hypot(own * math.sqrt(1.0 - 4.0 / 9.0), 2.0)
+    told = errors(edge_drop_shared_se=2.0, edge_drop_place_se=0.0)
+    assert told == pytest.approx((shared, shared * math.sqrt(2.0)))
+    was, change = errors(edge_drop_shared_se=2.0, edge_drop_place_se=2.0)
+    assert was == pytest.approx(shared)
+    assert change == pytest.approx(own * math.sqrt(2.0 * (1.0 - 4.0 / 9.0)))
+
+
 def test_a_third_date_is_a_straight_line_with_its_error():
     """From 4 to 3 % in two years: 2.5 % a year on, by hand; and as far again where none is said."""
     dates = replace(DATES, third=date(2027, 5, 1))
@@ -178,7 +200,7 @@ def test_words_and_tables(tmp_path):
     # 995 m are 3264 ft and 20 mm 0.787 in (1 ft = 0.3048 m); 2.325 m³ are 3.04 yd³ of 0.7646 m³
     told = change_text(made, Writing("us"))
     assert "32+64 to 42+8" in told
-    assert "edge drop +0.8 ± 0.0 in (0.0 to 0.8 in; at" in told
+    assert "edge drop +0.8 ± 0.1 in (0.0 to 0.8 in; at" in told
     assert "material -3.0 ±" in told
     assert "yd³" in told
     assert "m³" not in told
