@@ -423,17 +423,21 @@ class AlongView(RoadView):
             plot = self.to_draw.pop(0)
             if plot.name in self.plots:
                 self._clear(self.plots[plot.name])
-            if self.buttons[plot.name].isChecked():
+            if not self.buttons[plot.name].isChecked():
+                continue
+            if plot.name in self.plots:
                 self._draw_one(plot)
-                break
+            else:
+                # Making it is a turn's work by itself.
+                self._made(plot.name)
+                self._style()
+                self.to_draw.insert(0, plot)
+            break
         if self.to_draw:
             self._next_due.start()
 
     def _draw_one(self, plot: _Plot) -> None:
-        system, fresh = self.model.units, plot.name not in self.plots
-        item = self._made(plot.name)
-        if fresh:
-            self._style()
+        system, item = self.model.units, self.plots[plot.name]
         unit = unit_of(column_of(plot.column).unit if plot.column else "m3", system).text
         self.titles[plot.name].setText(
             f"{self._short_title(plot.name)}, {unit}",

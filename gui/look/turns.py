@@ -197,12 +197,19 @@ class PaintedInTurns:
         box = region.boundingRect()
         if box.width() * box.height() <= SMALL and self._stood == self._place():
             return event
+        # What changed meanwhile must be prepared for again.
+        self._prepared = self._prepare is None
         self._put_off(region)
         return None
 
     def forget(self) -> None:
         """Take it that something else may be where the widget was: it was hidden."""
         self._stood = None
+
+    def scrolled(self) -> None:
+        """Take it that what is on the screen stands elsewhere now, also what was still due."""
+        if not self._due.isEmpty():
+            self._widget.update()
 
     def _on_screen(self) -> bool:
         """Whether what is painted now goes to the window, and not into a picture of it."""
@@ -256,7 +263,6 @@ class PaintedInTurns:
             self._painting = None
         if self._due.isEmpty():
             self._stood = self._place()
-            self._prepared = self._prepare is None
         else:
             turns().ask_picture(widget, self._paint_next)
 

@@ -8,25 +8,32 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import QEvent, QItemSelection, QItemSelectionModel, Qt
-from PySide6.QtGui import QKeyEvent, QKeySequence, QResizeEvent
+from PySide6.QtGui import QKeyEvent, QKeySequence, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView
 
 from analysis.common.outputs import safe_cell
+from gui.look.turns import PaintedInTurns, ViewInTurns
 
 if TYPE_CHECKING:
     from analysis.common.table import Table
 
 __all__ = ["RowsView", "write_rows"]
 
+# Height of what is painted in one turn, pixels: some rows.
+STRIP = 200
 _REVIEWS = {Qt.Key.Key_A: "agreed", Qt.Key.Key_R: "rejected", Qt.Key.Key_T: "to check"}
 
 
-class RowsView(QTableView):
+class RowsView(ViewInTurns, QTableView):
     """Table view of whole rows that stays quick with many of them."""
 
     def __init__(self, page: Any) -> None:
         super().__init__(page)
         self._page = page
+        # Qt asks Python for each of seven properties of each cell: a screenful takes a while.
+        self._painted = PaintedInTurns(
+            self.viewport(), lambda: self.palette().base().color(), STRIP
+        )
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.setAlternatingRowColors(True)
@@ -71,6 +78,20 @@ class RowsView(QTableView):
             super().keyPressEvent(event)
             return
         event.accept()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        now = self._painted.to_paint(event)
+        if now is None:
+            return
+        painter = QPainter(self.viewport())
+        painter.setClipRegion(now.region())
+        painter.fillRect(self.viewport().rect(), self.palette().base())
+        painter.end()
+        QTableView.paintEvent(self, now)
+
+    def scrollContentsBy(self, dx: int, dy: int) -> None:
+        super().scrollContentsBy(dx, dy)
+        self._painted.scrolled()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         here = self.currentIndex()

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QItemSelectionModel, QSettings, Qt
-from PySide6.QtGui import QGuiApplication, QIcon
+from PySide6.QtCore import QItemSelectionModel, QRect, QSettings, Qt
+from PySide6.QtGui import QColor, QGuiApplication, QIcon, QImage, QPalette
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QFileDialog, QWidget
 
@@ -24,6 +24,7 @@ from analysis.common.verdicts import DEFECTS, Finding
 from analysis.findings.reviews import Place
 from analysis.shoulder.values import Reason, Why
 from gui.look.icons import finding_icon
+from gui.look.turns import turns
 from gui.look.words import reach_sentence, station_sentence
 from gui.state.model import WindowModel
 from gui.tables.rows_view import RowsView
@@ -423,7 +424,8 @@ def test_saving_rows_asks_without_stopping_the_window(
     QSettings().setValue("folder", str(tmp_path))
     reaches.save_csv_dialog()
     dialog = reaches.findChild(QFileDialog)
-    assert dialog is not None and dialog.isVisible()
+    assert dialog is not None
+    settle(dialog.isVisible)
     name = Path(dialog.selectedFiles()[0]).name
     assert name == f"Fernhollow Road Reaches {date.today().isoformat()}.csv"
     dialog.fileSelected.emit(str(tmp_path / "rows.csv"))
@@ -672,3 +674,28 @@ def test_widths_and_order_of_columns_are_remembered(
     plain = StationTable(screened)
     assert plain._columns_in_sight() == names
     plain.deleteLater()
+
+
+def test_scrolled_while_half_painted(stations: StationTable, settle: Callable[..., None]) -> None:
+    """What was still to be painted has moved with the rows; in the end all of it is right."""
+    stations.resize(1100, 600)
+    stations.show()
+    settle()
+    view = stations.view
+    port, bar = view.viewport(), view.verticalScrollBar()
+    assert bar.maximum() >= 9
+    for to, ink in ((9, "#aa2020"), (2, "#2020aa")):
+        look = view.palette()
+        look.setColor(QPalette.ColorRole.Text, QColor(ink))
+        view.setPalette(look)
+        port.repaint()
+        # One strip of several; below it are the old colours still.
+        turns()._turn()
+        bar.setValue(to)
+        settle()
+        screen = stations.window().backingStore().paintDevice()
+        at = port.mapTo(stations.window(), port.rect().topLeft())
+        assert isinstance(screen, QImage)
+        form = QImage.Format.Format_RGB32
+        seen = screen.copy(QRect(at, port.size())).convertToFormat(form)
+        assert seen == port.grab().toImage().convertToFormat(form)
