@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 __all__ = ["AlongView"]
 
-# Side of a pictogram in the strip of reaches, and width of the titles beside the plots, pixels.
+# Pixels: side of a pictogram in the strip of reaches, least width of the titles beside the plots.
 PICTURE = 16.0
 _LEAST_PICTURE = 11.0
 TITLE_WIDTH = 112
@@ -445,6 +445,8 @@ class AlongView(RoadView):
             bold=True,
             size="9pt",
         )
+        title = self.titles[plot.name]
+        title.setFixedWidth(max(TITLE_WIDTH, math.ceil(title.itemRect().width()) + 4))
         if not len(self._s):
             return
         if plot.name == "cut and fill":

@@ -48,7 +48,8 @@ class OrderRows(QAbstractTableModel):
                 writing.span(item.start_m, item.end_m),
                 f"{finding_text(item.reach.finding)} → {treatment_text(item.reach.treatment)}",
                 writing.bare(item.import_t, "t"),
-                f"{item.import_loads + item.away_loads:.1f}",
+                f"{item.import_loads:.1f}",
+                f"{item.away_loads:.1f}",
                 f"{item.crew_h:.1f}",
             )
             for item in planned.programme.plan.items
@@ -67,7 +68,8 @@ class OrderRows(QAbstractTableModel):
             self.tr("From, to"),
             self.tr("Work"),
             self.tr("Import {unit}").format(unit=writing.unit("t").text),
-            self.tr("Loads"),
+            self.tr("Loads in"),
+            self.tr("Loads away"),
             self.tr("Crew h"),
         )
 

@@ -13,10 +13,11 @@ import rasterio
 from PySide6.QtCore import QEvent, QObject, QSettings, Qt
 from PySide6.QtPrintSupport import QPrinter
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QInputDialog, QLabel, QStatusBar
+from PySide6.QtWidgets import QApplication, QInputDialog, QLabel, QStatusBar
 from rasterio.transform import from_bounds
 
 from gui.drawing.books import reach_book, station_book
+from gui.look.turns import turns
 from gui.section.section_page import SectionPage
 from gui.state import preparing
 from gui.state.model import WindowModel
@@ -38,6 +39,9 @@ def finder_of(window: Window) -> CommandFinder:
     window.commands["find"].trigger()
     found = window.dialogs.shown
     assert isinstance(found, CommandFinder)
+    # Dialogs open in a turn of their own.
+    while not turns().idle:
+        QApplication.processEvents()
     return found
 
 
