@@ -5,6 +5,7 @@ import threading
 import time
 from collections import Counter
 from pathlib import Path
+from types import FrameType
 
 from PySide6.QtCore import QEventLoop, QTimer
 
@@ -51,7 +52,8 @@ class Watch:
     """Looks from another thread at what the event loop does while a beat is late.
 
     Each late gap is put down to what was seen most often in it: the function at work and the
-    program's own functions that led there. `note` is what the person did last.
+    program's own functions that led there, and beside it what another thread was seen at most
+    often, for which the loop may have waited. `note` is what the person did last.
     """
 
     LOOK_EVERY_S = 0.01
@@ -62,6 +64,7 @@ class Watch:
         self._over = threading.Event()
         self.note = ""
         self.seen: dict[int, Counter[str]] = {}
+        self.beside: dict[int, Counter[str]] = {}
         self._thread = threading.Thread(target=self._look, daemon=True)
         self._thread.start()
 
@@ -70,17 +73,33 @@ class Watch:
             beat = len(self._heart.gaps_s)
             if time.perf_counter() - self._heart.last < 2.0 * self.LOOK_EVERY_S:
                 continue
-            frame = sys._current_frames().get(self._main)
-            chain: list[str] = []
-            while frame is not None:
-                code = frame.f_code
-                path = Path(code.co_filename)
-                if not chain or path.parent.name in ("gui", "analysis", "benchmarks"):
-                    chain.append(f"{path.stem}.{code.co_name}:{frame.f_lineno}")
-                frame = frame.f_back
+            frames = sys._current_frames()
+            chain, others = self._chain(frames.pop(self._main, None)), []
+            frames.pop(threading.get_ident(), None)
+            while frames:
+                others.append(self._chain(frames.popitem()[1], every=True)[:3])
             heard = f"[{self.note}] " if self.note else ""
             words = heard + " < ".join(chain[:6])
             self.seen.setdefault(beat, Counter())[words] += 1
+            told = self.beside.setdefault(beat, Counter())
+            told.update(" < ".join(o) for o in others if o and not _idle(o[0]))
+
+    @staticmethod
+    def _chain(frame: FrameType | None, *, every: bool = False) -> list[str]:
+        """Functions from the one at work outward; frames mustn't outlive this.
+
+        Who keeps one keeps what is in it: a painter is then never ended, and Qt crashes.
+        """
+        at = []
+        while frame is not None:
+            at.append((frame.f_code, frame.f_lineno))
+            frame = frame.f_back
+        chain: list[str] = []
+        for code, line in at:
+            path = Path(code.co_filename)
+            if every or not chain or path.parent.name in ("gui", "analysis", "benchmarks"):
+                chain.append(f"{path.stem}.{code.co_name}:{line}")
+        return chain
 
     def causes(self) -> list[tuple[int, float, float, str]]:
         """Return (late gaps, worst s, most own work s, chain), those of the most work first."""
@@ -91,6 +110,9 @@ class Watch:
             if gap > self._late_s:
                 chains = self.seen.get(beat)
                 words = chains.most_common(1)[0][0] if chains else "not seen"
+                waited_s = gap - self._heart.work_s[beat]
+                if waited_s > 0.5 * self._late_s and (others := self.beside.get(beat)):
+                    words += f" | beside it {others.most_common(1)[0][0]}"
                 found.setdefault(words, []).append(beat)
         gaps, work = self._heart.gaps_s, self._heart.work_s
         rows = [
@@ -98,6 +120,11 @@ class Watch:
             for words, beats in found.items()
         ]
         return sorted(rows, key=lambda row: (-row[2], -row[1]))
+
+
+def _idle(function: str) -> bool:
+    """Whether a function is one in which threads wait for something to do."""
+    return any(word in function for word in ("wait", "_worker", "<lambda>", "join", "select"))
 
 
 def run_loop(done: object, *, timeout_s: float = 60.0) -> None:
