@@ -409,7 +409,7 @@ for _of in filter(lambda column: column.shared, _COLUMNS):
     _BY_NAME[_of.shared] = Column(
         *(_of.shared, _of.unit, ""),
         f"Part of {_of.error} that a stretch of road has in common, so that no mean along it is "
-        "surer: where edge and hinge lie, and levels of the survey.",
+        "surer: where edge and hinge lie, and levels and footprint of the survey.",
     )
 
 

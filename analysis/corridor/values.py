@@ -61,7 +61,8 @@ class Grain:
     triangles : float
         Probability that its heights are read from triangles of points, or from another grid.
     smear_m2, smear_se_m2 : float
-        Variance per axis of what the ground is smeared by then, and how well it is known.
+        Variance per axis of what the ground is smeared by then, and how well it is known. Where no
+        likeness shows nothing tells how well cells keep to means of their own ground: 0.
     shared_m2 : float
         Area that counts as one independent value then.
     given : bool

@@ -53,6 +53,7 @@ def measure(
         noise,
         average_m=settings.average_m,
         box_m=case.box_m,
+        smear_se_m2=case.grain.smear_se_m2,
         mask=suspicion.foreign if masked is None else suspicion.foreign | masked,
         straightedge_m=case.limits.shape.straightedge_m.value,
         progress=progress,

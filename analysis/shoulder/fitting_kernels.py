@@ -44,6 +44,8 @@ class Expected(NamedTuple):
         Of the noise.
     exact : (n,) bool
         Windows whose covariance is to be summed with the correlation of the noise.
+    smear_se_m2 : float
+        How well the variance of what smears the ground is known.
     """
 
     sigma_m: Any
@@ -53,6 +55,7 @@ class Expected(NamedTuple):
     correlation_m: Any
     nugget: Any
     exact: Any
+    smear_se_m2: float
 
 
 class Ways(NamedTuple):
@@ -135,6 +138,8 @@ class Fits(NamedTuple):
         noise with the given correlation.
     lever : (n, 9)
         Change of the parameters per metre of error of the edge's place.
+    blur : (n, 9)
+        What one standard error of the smear makes of each.
     knots, knots_cov, knot_count : (n, MOST_KNOTS), (n, MOST_KNOTS, MOST_KNOTS), (n,)
         Heights of the knots over the line from edge to hinge, metres, and their covariance
         for white noise, metres squared.
@@ -152,6 +157,7 @@ class Fits(NamedTuple):
     covariance: Any
     scatter: Any
     lever: Any
+    blur: Any
     knots: Any
     knots_cov: Any
     knot_count: Any
@@ -254,6 +260,7 @@ def blank_fits(windows: int, cells: int) -> Fits:
         covariance=unknown,
         scatter=unknown.copy(),
         lever=unknown[:, 0].copy(),
+        blur=np.zeros((windows, COLUMNS)),
         knots=np.zeros((windows, MOST_KNOTS)),
         knots_cov=np.zeros((windows, MOST_KNOTS, MOST_KNOTS)),
         knot_count=np.zeros(windows, dtype=np.int64),
@@ -439,7 +446,8 @@ def fit_windows(
         if not expected.exact[i]:
             correlation = correlation[:0]
         planes = _lay_knots(cells, strip, b, tight, expected, i, expected.width_m[i], knot_m)
-        if _weigh_shapes(cells, strip, planes, rough, correlation, fits, i):
+        smear_se = expected.smear_se_m2
+        if _weigh_shapes(cells, strip, planes, rough, correlation, smear_se, fits, i):
             fits.beta[i, 0] += mean
         else:
             fits.beta[i, 0] = np.nan
@@ -452,7 +460,8 @@ def fit_windows(
             if _solve(cells, tight, algebra, b):
                 planes = _lay_knots(cells, strip, b, tight, expected, i, width, knot_m)
                 row = i * ways.width.shape[1] + k
-                if not _weigh_shapes(cells, strip, planes, rough, correlation[:0], others, row):
+                alone = correlation[:0]
+                if not _weigh_shapes(cells, strip, planes, rough, alone, 0.0, others, row):
                     others.evidence[row] = -np.inf
 
 
@@ -707,6 +716,34 @@ def _edge_pull(cells: _Cells, b: Any, p: int) -> Any:
 
 
 @compiled
+def _smear_pull(cells: _Cells, strip: Strip, b: Any, smear_se_m2: float, p: int) -> Any:
+    """Change of the right-hand side where the ground is smeared by one standard error more.
+
+    A smear has the variance of its two boxes, ``(wide**2 + narrow**2) / 12``.
+    """
+    pull = np.zeros(p)
+    for r in range(cells.index.size):
+        c = cells.index[r]
+        wide, narrow = strip.box[c, 0], strip.box[c, 1]
+        wider = np.sqrt(wide * wide + 6.0 * smear_se_m2)
+        other = np.sqrt(narrow * narrow + 6.0 * smear_se_m2)
+        reach = 0.5 * (wider + other)
+        x = cells.design[3, r]
+        beyond = x - strip.width[c]
+        change = 0.0
+        if abs(x) < reach:
+            change += b[_KINK] * (_ramp(x, wider, other) - cells.design[_KINK, r])
+            change -= b[_STEP] * (_step(x, wider, other) + cells.design[_STEP, r])
+        if abs(beyond) < reach:
+            change += b[_HINGE] * (_ramp(beyond, wider, other) - cells.design[_HINGE, r])
+            change += b[_SHIFT] * (_step(beyond, wider, other) - cells.design[_SHIFT, r])
+        if change != 0.0:
+            for j in range(p):
+                pull[j] += cells.weight[r] * cells.design[j, r] * change
+    return pull
+
+
+@compiled
 def _solve_each(base: Any, right: Any, planes: _Planes, rough: Any, answers: _Answers) -> bool:
     """Solve with every amount of roughness; False where a matrix can't be inverted."""
     p = right.size
@@ -752,8 +789,11 @@ def _shares(evidence: Any) -> tuple[int, float]:
 
 
 @compiled
-def _mix_lines(answers: _Answers, to_line: Any, pull: Any, unit: float, fits: Fits, i: int) -> Any:
-    """Mix the lines by their shares; how far they lie apart is returned, (9, 9)."""
+def _mix_lines(answers: _Answers, to_line: Any, pulls: Any, unit: float, fits: Fits, i: int) -> Any:
+    """Mix the lines by their shares; how far they lie apart is returned, (9, 9).
+
+    `pulls` are those of the edge's place and of the smear.
+    """
     amounts = answers.share.size
     beta, covariance, lever = fits.beta[i], fits.covariance[i], fits.lever[i]
     lines = np.zeros((amounts, COLUMNS))
@@ -771,7 +811,8 @@ def _mix_lines(answers: _Answers, to_line: Any, pull: Any, unit: float, fits: Fi
             for k in range(inverse.shape[1]):
                 inverse[j, k] += share * answers.inverses[q, j, k]
     covariance += to_line @ inverse @ to_line.T
-    lever += to_line @ (inverse @ pull)
+    lever += to_line @ (inverse @ pulls[0])
+    fits.blur[i] = to_line @ (inverse @ pulls[1])
     apart = np.zeros((COLUMNS, COLUMNS))
     for q in range(amounts):
         for j in range(COLUMNS):
@@ -806,12 +847,20 @@ def _mix_knots(answers: _Answers, knots: int, unit: float, height: Any, covarian
 
 @compiled
 def _weigh_shapes(
-    cells: _Cells, strip: Strip, planes: _Planes, rough: Any, correlation: Any, fits: Fits, i: int
+    cells: _Cells,
+    strip: Strip,
+    planes: _Planes,
+    rough: Any,
+    correlation: Any,
+    smear_se_m2: float,
+    fits: Fits,
+    i: int,
 ) -> bool:
     """Solve with every amount of roughness and mix the answers by their evidence.
 
     `correlation` (2,) is length and nugget of the noise where the covariance is to be summed
-    with it, else empty. False where the cells don't tell the parameters.
+    with it, else empty; the smear isn't asked where its error is 0. False where the cells don't
+    tell the parameters.
     """
     p = COLUMNS + planes.knots
     amounts = rough.shape[0] if planes.knots > 0 else 1
@@ -824,10 +873,13 @@ def _weigh_shapes(
         return False
     best, fits.evidence[i] = _shares(answers.share)
     fits.knot_count[i] = planes.knots
-    pull = _edge_pull(cells, planes.b, p)
+    pulls = np.zeros((2, p))
+    pulls[0] = _edge_pull(cells, planes.b, p)
+    if smear_se_m2 > 0.0:
+        pulls[1] = _smear_pull(cells, strip, planes.b, smear_se_m2, p)
     to_line = _to_line(planes.knots, planes.gap)
     unit = planes.sigma * planes.sigma
-    apart = _mix_lines(answers, to_line, pull, unit, fits, i)
+    apart = _mix_lines(answers, to_line, pulls, unit, fits, i)
     _mix_knots(answers, planes.knots, unit, fits.knots[i], fits.knots_cov[i])
     if correlation.size > 0:
         middle = np.zeros((p, p))

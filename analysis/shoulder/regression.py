@@ -107,13 +107,15 @@ class SideFit:
     beta : (n, p)
         With edge and hinge at their likeliest places.
     covariance : (n, p, p)
-        With noise, its correlation, and the uncertain places of edge and hinge.
+        With noise, its correlation, the uncertain places of edge and hinge, and what stations
+        share: levels of strips, and how the grid smears the ground.
     mixed, mixed_covariance : (n, p), (n, p, p)
         The same over all places that edge and hinge may have.
     own_covariance : (n, p, p)
         With noise alone, which differs from stretch to stretch of road.
     placed_covariance : (n, p, p)
-        With noise and levels of the survey, but edge and hinge where they are said to be.
+        With noise, levels of the survey and its footprint, but edge and hinge where they are said
+        to be.
     edge_beyond_m, edge_beyond_se : (n,)
         Mean of the edge's places that the step is mixed over, outward from the one found, and
         standard error of the edge about it.
@@ -151,7 +153,15 @@ def road_slant(breaks: Breaks) -> Floats:
     return slope_along(s, axis, 25.0) if s.size > 2 else np.zeros(s.size)
 
 
-def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Floats) -> SideFit:
+def fit_side(
+    strip: Strip,
+    breaks: Breaks,
+    noise: Noise,
+    side: int,
+    length_m: Floats,
+    *,
+    smear_se_m2: float = 0.0,
+) -> SideFit:
     """Fit every station of one side.
 
     Parameters
@@ -162,6 +172,8 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     side : int
     length_m : (n,)
         Averaging lengths.
+    smear_se_m2 : float
+        How well the variance per axis is known by which the grid smears the ground.
 
     Returns
     -------
@@ -185,6 +197,7 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
         correlation_m=np.maximum(noise.correlation_m, 1e-3),
         nugget=noise.nugget,
         exact=exact,
+        smear_se_m2=smear_se_m2,
     )
     knot_m = max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M)
     shapes = np.array([(knot_m, 0.0), *ROUGHNESS])
@@ -220,6 +233,7 @@ def fit_side(strip: Strip, breaks: Breaks, noise: Noise, side: int, length_m: Fl
     other = other + other_shift[..., :, None] * other_shift[..., None, :]
     level = shared_shift(strip, windows, fits.weight, expected.sigma_m)
     shared = level[:, :, None] * level[:, None, :]
+    shared += fits.blur[:, :, None] * fits.blur[:, None, :]
     placed = own + shared
     covariance, other = covariance + shared, other + shared[:, None]
     other_beta, other_evidence = others.beta.reshape(n, k, -1), others.evidence.reshape(n, k)

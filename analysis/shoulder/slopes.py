@@ -36,6 +36,7 @@ def measure_sides(
     *,
     average_m: float | Literal["auto"] = 20.0,
     box_m: Floats,
+    smear_se_m2: float = 0.0,
     mask: NDArray[np.bool_] | None = None,
     straightedge_m: float = STRAIGHTEDGE_M,
     progress: Progress | None = None,
@@ -52,6 +53,8 @@ def measure_sides(
         Length of road averaged for a station; "auto" takes the least that tells 4 % from 2 %.
     box_m : (n, 2)
         Box widths of a cell across the road.
+    smear_se_m2 : float
+        How well the variance of what they smear is known, see `analysis.corridor.values.Grain`.
     mask : (m,) bool, optional
         Cells that the user's layer says aren't shoulder.
     straightedge_m : float
@@ -79,7 +82,7 @@ def measure_sides(
 
     def one_side(side: int) -> dict[str, Floats]:
         strip = side_strip(cells, breaks, side, box_m, given)
-        fit = fit_side(strip, breaks, noise, side, length[:, side])
+        fit = fit_side(strip, breaks, noise, side, length[:, side], smear_se_m2=smear_se_m2)
         seen[:, side] = fit.windows.last - fit.windows.first
         gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)
         height[:, side], height_se[:, side] = side_section(strip, fit, noise, u)

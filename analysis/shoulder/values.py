@@ -136,7 +136,7 @@ class Measures:
         Covariance of edge drop and shoulder slope, mm percent.
     shoulder_slope_shared_se, edge_drop_shared_se : (n, 2)
         Parts of the standard errors that a stretch of road has in common: which places edge and
-        hinge have, how well these are known, and levels of the survey.
+        hinge have, how well these are known, and levels and footprint of the survey.
     edge_drop_place_se : (n, 2)
         What of the drop's comes from where the edge may lie.
     edge_drop_at_m, edge_drop_at_se : (n, 2)

@@ -98,7 +98,12 @@ def _with_known_breaks(
     breaks = find(study.case, study.ground, fixed)
     noise = estimate_noise(study.ground.cells, breaks)
     measures, _ = measure_sides(
-        study.ground.cells, breaks, noise, average_m=case.average_m, box_m=study.case.box_m
+        study.ground.cells,
+        breaks,
+        noise,
+        average_m=case.average_m,
+        box_m=study.case.box_m,
+        smear_se_m2=study.case.grain.smear_se_m2,
     )
     return breaks, noise, measures
 
