@@ -41,13 +41,20 @@ def hands() -> int:
 
 
 def product_alone(left: Floats, right: Floats) -> Floats:
-    """Product of a vector (k,) or matrix (m, k) with a matrix (k, n), in this thread alone.
+    """Product of two matrices, or of one and a vector, in this thread alone.
 
     Where several threads multiply at once, the library's own would wait for each other at full
     power: that took a third of a screening's processor time.
     """
-    out = np.empty((*left.shape[:-1], right.shape[1]))
-    columns = max(_ALONE[left.ndim - 1] // left.size, 1)
+    out = np.empty((*left.shape[:-1], *right.shape[1:]))
+    most = _ALONE[min(left.ndim, right.ndim) - 1]
+    if right.ndim == 1 or (left.ndim == 2 and left.shape[0] > right.shape[1]):
+        rows = max(most // max(right.size, 1), 1)
+        for first in range(0, left.shape[0], rows):
+            part = slice(first, first + rows)
+            np.matmul(left[part], right, out=out[part])
+        return out
+    columns = max(most // max(left.size, 1), 1)
     for first in range(0, right.shape[1], columns):
         part = slice(first, first + columns)
         np.matmul(left, right[:, part], out=out[..., part])

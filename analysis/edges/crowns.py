@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.common.along import moving_sums
+from analysis.common.hands import product_alone
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 from analysis.corridor.blocks import BlockSections
@@ -116,8 +117,9 @@ def find_crown(
     kernel = np.exp(-0.5 * (np.subtract.outer(places, places) / drift) ** 2)
     kernel = (1.0 - JUMP) * kernel / kernel.sum(axis=1, keepdims=True) + JUMP / places.size
     post, sure = _tie_line(evidence, kernel, CROWN_SWITCH)
-    mean = post @ places
-    spread = np.sqrt(np.maximum(post @ places**2 - mean**2, 0.0) + STEP_M**2 / 12.0)
+    mean = product_alone(post, places)
+    square = product_alone(post, places**2)
+    spread = np.sqrt(np.maximum(square - mean**2, 0.0) + STEP_M**2 / 12.0)
     return Crown(mean, spread, sure, _falls(x[None, :] - mean[:, None], z, precision))
 
 
@@ -130,13 +132,14 @@ def _kink_evidence(
     """
     ramp = smeared_ramp(x[None, :] - places[:, None], np.array(box_m))
     base = np.column_stack([np.ones_like(x), x])
-    normal = np.einsum("bk,ki,kj->bij", precision, base, base, optimize=True) + 1e-6 * np.eye(2)
-    pull = (precision * z) @ base
+    pairs = (base[:, :, None] * base[:, None, :]).reshape(-1, 4)
+    normal = product_alone(precision, pairs).reshape(-1, 2, 2) + 1e-6 * np.eye(2)
+    pull = product_alone(precision * z, base)
     inverse = np.linalg.inv(normal)
-    cross = np.stack([(precision * column) @ ramp.T for column in base.T], axis=1)
+    cross = np.stack([product_alone(precision * column, ramp.T) for column in base.T], axis=1)
     projected = np.einsum("bij,bjp->bip", inverse, cross)
-    sharp = precision @ (ramp**2).T - np.einsum("bip,bip->bp", cross, projected)
-    gain = (precision * z) @ ramp.T - np.einsum("bip,bi->bp", projected, pull)
+    sharp = product_alone(precision, (ramp**2).T) - np.einsum("bip,bip->bp", cross, projected)
+    gain = product_alone(precision * z, ramp.T) - np.einsum("bip,bi->bp", projected, pull)
     mean, sd = CROWN_KINK
     after = sharp + 1.0 / sd**2
     return np.asarray(

@@ -417,7 +417,8 @@ def _settle(s: Floats, post: Floats, offset: Floats, trust: Floats, off_m: float
     rows = np.arange(s.size)
     apart = np.abs(np.subtract.outer(offset[0], offset[0]))
     # places lie at even steps: which of them are just within reach mustn't hang on rounding
-    best = np.argmax(post @ (apart <= BEST_M + 1e-6), axis=1)
+    around = (apart <= BEST_M + 1e-6).astype(np.float64)
+    best = np.argmax(product_alone(post, around), axis=1)
     mass = np.where(apart[best] <= RIVAL_M + 1e-6, post, 0.0)
     share = mass.sum(axis=1)
     middle = (mass * offset).sum(axis=1) / share

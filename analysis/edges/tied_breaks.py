@@ -13,6 +13,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from analysis.common.along import steps_over
+from analysis.common.hands import product_alone
 from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.edges.priors import PRIORS, SideBlocks
@@ -238,10 +239,13 @@ def _pair_evidence(
     box = side.usual_box()
     r = smeared_ramp(u[None, :] - place[:, None], box)
     h = smeared_step(u[None, :] - place[:, None], box)
-    sums = [precision.sum(axis=1), precision @ u, precision @ (u * u), pull.sum(axis=1), pull @ u]
-    ramp = [precision @ r.T, precision @ (u * r).T, precision @ (r * r).T, pull @ r.T]
-    step = [precision @ h.T, precision @ (u * h).T, precision @ (h * h).T, pull @ h.T]
-    step.append(precision @ (r * h).T)
+
+    def seen(*columns: Floats) -> list[Floats]:
+        return [product_alone(precision, column.T) for column in columns]
+
+    sums = [precision.sum(axis=1), *seen(u, u * u), pull.sum(axis=1), product_alone(pull, u)]
+    ramp = [*seen(r, u * r, r * r), product_alone(pull, r.T)]
+    step = [*seen(h, u * h, h * h), product_alone(pull, h.T), *seen(r * h)]
     products = Products(*(np.stack(part, axis=-1) for part in (sums, ramp, step)))
     blocks, edges = side.z.shape[0], candidates.edges
     evidence = np.empty((blocks, edges, place.size - candidates.first_hinge))

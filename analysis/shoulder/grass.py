@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import lines_at
+from analysis.common.hands import product_alone
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 
@@ -129,4 +130,4 @@ def _pooled(pieces: Floats, s: Floats, reach_m: float) -> Floats:
     near = np.abs(pieces[None, :, 0] - s[:, None]) <= reach_m
     weight = near * pieces[None, :, 1]
     with np.errstate(invalid="ignore"):
-        return np.asarray((weight @ pieces[:, 2:]) / weight.sum(axis=1, keepdims=True))
+        return np.asarray(product_alone(weight, pieces[:, 2:]) / weight.sum(axis=1, keepdims=True))
