@@ -8,7 +8,7 @@ verdict also has a symbol and a line pattern, left and right differ in dash, cut
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from PySide6.QtGui import QColor, QGuiApplication, QPalette, QPen
 from PySide6.QtWidgets import QApplication, QToolTip
 
 from analysis.common.verdicts import Verdict
+from gui.look.turns import turns
 
 __all__ = [
     "Look",
@@ -217,13 +218,21 @@ def apply(app: QApplication, dark: bool | None = None) -> None:
     ):
         field = QPalette(made)
         field.setColor(roles.Base, named[fill if dark else "paper"])
-        # The system tells once more what it was just told, and every field hears of a palette.
-        # The binding takes a str; its stubs say bytes.
-        if QApplication.palette(kind) != field:  # type: ignore[call-overload]
-            app.setPalette(field, kind)  # type: ignore[arg-type]
+        # Each goes through all widgets there are: with a window on the screen in turns of its own.
+        if dark != before and app.topLevelWidgets():
+            turns().ask(told, partial(_set_fields, app, kind, field), (told, kind))
+        else:
+            _set_fields(app, kind, field)
     # The system tells once more what it was just told, and views take long to draw anew.
     if dark != before:
         told.changed.emit()
+
+
+def _set_fields(app: QApplication, kind: str, field: QPalette) -> None:
+    # The system tells once more what it was just told, and every field hears of a palette.
+    # The binding takes a str; its stubs say bytes.
+    if QApplication.palette(kind) != field:  # type: ignore[call-overload]
+        app.setPalette(field, kind)  # type: ignore[arg-type]
 
 
 # Height above the pavement plane: below in blues, level is clear, above in oranges. The two arms

@@ -1290,7 +1290,8 @@ def test_cells_of_the_grid_follow_the_units(full: Window) -> None:
 def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Settle) -> None:
     """Boxes are lighter than the window around them; in the light they are as the paper."""
     full.commands.submenus.set_appearance("dark")
-    settle(full.updatesEnabled)
+    settle()
+    assert full.updatesEnabled()
     form = full.panes["limits"].fill()
     assert isinstance(form, LimitsForm)
     box = form.changed_only
@@ -1298,7 +1299,7 @@ def test_fields_stand_out_from_the_window_in_the_dark(full: Window, settle: Sett
     fill = box.palette().color(QPalette.ColorRole.Base)
     assert fill.lightness() > 1.5 * around.lightness()
     full.commands.submenus.set_appearance("light")
-    settle(full.updatesEnabled)
+    settle()
     assert box.palette().color(QPalette.ColorRole.Base) == theme.color("paper")
 
 
