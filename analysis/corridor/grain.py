@@ -36,7 +36,7 @@ from analysis.corridor.likeness import (
 )
 from analysis.corridor.values import Cells, Grain
 
-__all__ = ["SHARED_SHARE", "estimate_grain", "grain_of_points", "smeared_boxes"]
+__all__ = ["SHARED_SHARE", "estimate_grain", "grain_of_points", "left_over", "smeared_boxes"]
 
 
 SMEAR_SHARE, SHARED_SHARE = 0.324, 2.88
@@ -68,6 +68,8 @@ _WIDEST_M = 3.0
 _RATIO, _AGAIN_RATIO = 1.12, 1.08
 # what each part of a model must earn, and how far real likeness keeps to a model
 _COST, _MISFIT = 3.0, 0.01
+_SAME = 1e-18
+# squared sine of the angle below which two columns are one
 _LEAST_PAIRS = 50
 
 
@@ -117,10 +119,8 @@ def estimate_grain(cells: Cells) -> Grain:
     shared, faded = shapes[:first], shapes[first:]
     root = known / np.sqrt(2.0 / np.maximum(pairs, 1.0) + _MISFIT**2)
 
-    from scipy.optimize import nnls  # slow to import
-
     def misfit(*parts: Floats) -> float:
-        return float(nnls(np.column_stack(parts) * root[:, None], product * root)[1] ** 2)
+        return left_over(product * root, *(part * root for part in parts))
 
     own = [misfit(white)] + [misfit(white, part) + 2.0 * _COST for part in faded]
     long = [part for part, b in zip(faded, fades, strict=True) if b in _LONG_M]
@@ -146,6 +146,33 @@ def estimate_grain(cells: Cells) -> Grain:
     each_se = (SMEAR_MISFIT * told) ** 2 + SIDEWAYS_M**4
     within = triangles * float(weight @ ((smear - mean) ** 2 + each_se))
     return Grain(triangles, mean, float(np.sqrt(apart + within)), float(weight @ shares))
+
+
+def left_over(of: Floats, one: Floats, other: Floats | None = None) -> float:
+    """Sum of squares that shares of one or two columns leave of a third, none of them negative.
+
+    In closed form: the library that has it for any number of columns takes long to load. Where
+    the best two shares aren't both positive, the best one alone is as good as it gets.
+    """
+
+    def without(column: Floats) -> Floats:
+        size = float(column @ column)
+        return of - max(float(column @ of) / size, 0.0) * column if size > 0.0 else of
+
+    rest = without(one)
+    if other is None:
+        return float(rest @ rest)
+    size = float(one @ one)
+    across = float(one @ other) / size if size > 0.0 else 0.0
+    own = other - across * one
+    if size > 0.0 and own @ own > _SAME * (other @ other):
+        second = float(own @ of) / float(own @ own)
+        first = float(one @ of) / size - across * second
+        if first >= 0.0 and second >= 0.0:
+            rest = of - first * one - second * other
+            return float(rest @ rest)
+    alone = without(other)
+    return min(float(rest @ rest), float(alone @ alone))
 
 
 def smeared_boxes(box_m: Floats, grain: Grain) -> Floats:

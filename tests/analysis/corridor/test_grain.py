@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.interpolate import LinearNDInterpolator
+from scipy.optimize import nnls
 from scipy.spatial import Delaunay
 
 from analysis.common.errors import SettingsError
@@ -13,6 +14,7 @@ from analysis.corridor.grain import (
     SMEAR_SHARE,
     estimate_grain,
     grain_of_points,
+    left_over,
     smeared_boxes,
 )
 from analysis.corridor.made_up import made_up
@@ -167,3 +169,15 @@ def test_a_hole_filled_with_one_height_is_made_up():
 def test_density_must_be_one():
     with pytest.raises(SettingsError, match=r"points_per_m2 is 0, but must be a number from 0\.05"):
         Settings(points_per_m2=0)
+
+
+def test_left_over_is_that_of_nonnegative_least_squares():
+    """Against scipy's own, with shares that would be negative, columns alike, and one of zeros."""
+    dice = np.random.default_rng(6)
+    for k in range(300):
+        one, other, of = dice.normal(size=(3, 20))
+        other = one * dice.normal() + other * 10.0 ** dice.integers(-6, 1) if k % 3 else other
+        other = np.zeros(20) if k == 7 else other
+        for table in ([one], [one, other], [other, one]):
+            expected = nnls(np.column_stack(table), of)[1] ** 2
+            np.testing.assert_allclose(left_over(of, *table), expected, rtol=1e-9)
