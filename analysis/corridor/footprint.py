@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["smeared_ramp", "smeared_step"]
+__all__ = ["rounded_box", "smeared_ramp", "smeared_step"]
 
 
 def smeared_step(x: ArrayLike, box_m: ArrayLike) -> NDArray[np.float64]:
@@ -48,6 +48,21 @@ def smeared_ramp(x: ArrayLike, box_m: ArrayLike) -> NDArray[np.float64]:
     [0.0, 0.0625, 2.0]
     """
     return _smeared(x, box_m, 2)
+
+
+def rounded_box(box_m: ArrayLike, arc_m: ArrayLike) -> NDArray[np.float64]:
+    """Widths of two boxes that smear a kink as cells do one which is rounded by an arc.
+
+    Parameters
+    ----------
+    box_m : (..., 2)
+        Box widths of a cell.
+    arc_m : (...)
+        Half the length of the arc, metres. A flat arc is a parabola: the kink, smeared by a box of
+        its whole length, whose variance ``arc_m**2 / 3`` goes to both boxes alike.
+    """
+    arc = np.asarray(arc_m)[..., None]
+    return np.asarray(np.sqrt(np.square(box_m) + 2.0 * arc**2))
 
 
 def _smeared(x: ArrayLike, box_m: ArrayLike, order: int) -> NDArray[np.float64]:

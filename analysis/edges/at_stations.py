@@ -135,6 +135,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         rivals=_rivals(found.middle, nearest, edge, np.asarray(shown.all(axis=1)), overrides),
         edge_ways=_ways_at(s, found),
         hinge_ways=hinge_ways,
+        arc_m=np.tile([side.tied.arc_m for side in found.sides], (s.size, 1)),
     )
     return _with_given(doubted(breaks), overrides)
 

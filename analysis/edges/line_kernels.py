@@ -216,7 +216,7 @@ def _lay_beside(block: _Block, ie: int, shapes: Shapes, beside: _Beside) -> None
             continue
         form = q - knots
         begin, middle, end = ie + forms[form, 0], ie + forms[form, 1], ie + forms[form, 2]
-        if end > place.size - 2:
+        if end > place.size - 2 or place[end] <= place[middle]:
             continue
         first, stop = reach[begin, 0], reach[end, 1]
         fall = 1.0 / (place[end] - place[middle])
@@ -255,7 +255,11 @@ def _sum_beside(
         knots = _knots(place, ie, ih, shapes.knot_m)
         for q in range(room.shape[1]):
             form = q - most
-            room[i, q] = q < knots if form < 0 else ie + forms[form, 2] <= min(ih, place.size - 2)
+            if form < 0:
+                room[i, q] = q < knots
+            else:
+                end = ie + forms[form, 2]
+                room[i, q] = end <= place.size - 2 and place[end] <= place[ih]
             if not room[i, q]:
                 continue
             c, first, stop = _BESIDE + q, span[ie, q, 0], span[ie, q, 1]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.common.along import moving_sums, steps_over, whole_steps
 from analysis.common.types import Floats
-from analysis.corridor.footprint import smeared_ramp, smeared_step
+from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
 from analysis.edges.priors import PRIORS, SideBlocks
 
 __all__ = ["SecondLook", "drift_kernel", "moments"]
@@ -33,10 +33,18 @@ class SecondLook:
     counts : (b,)
         By how much the evidence of each block is told too high: its neighbours share its cells,
         and straight pieces may not fit it.
+    arc_m : float
+        Half the length of the arc that hinges are rounded by.
     """
 
     def __init__(
-        self, side: SideBlocks, start: float, stop: float, step_m: float, counts: Floats
+        self,
+        side: SideBlocks,
+        start: float,
+        stop: float,
+        step_m: float,
+        counts: Floats,
+        arc_m: float = 0.0,
     ) -> None:
         u, box_m = side.u, side.box_m
         self.side, self.step_m, self.counts = side, step_m, counts
@@ -47,6 +55,8 @@ class SecondLook:
         count = steps_over(stop - start, step_m) + 1
         self.place: Floats = np.asarray(start + step_m * np.arange(count), dtype=np.float64)
         self._places = np.append(self.place, self.place[-1])
+        # hinges that are rounded have tables of their own behind the others
+        self._hinges = self._places.size if arc_m > 0.0 else 0
         away = u[None, :] - self.place[:, None]
         # the footprint turns with the road: blocks of like footprint share a table
         turn = np.rint(8.0 * np.arctan2(box_m[:, 1], box_m[:, 0]) / (0.5 * np.pi))
@@ -56,6 +66,13 @@ class SecondLook:
         blank = np.zeros((1, u.size))
         self.ramp = np.stack([np.vstack([smeared_ramp(away, box), blank]) for box in boxes])
         self.step = np.stack([np.vstack([smeared_step(away, box), blank]) for box in boxes])
+        if self._hinges:
+            boxes = rounded_box(boxes, arc_m)
+            ramp = np.stack([np.vstack([smeared_ramp(away, box), blank]) for box in boxes])
+            step = np.stack([np.vstack([smeared_step(away, box), blank]) for box in boxes])
+            self.ramp = np.concatenate([self.ramp, ramp], axis=1)
+            self.step = np.concatenate([self.step, step], axis=1)
+            self._places = np.tile(self._places, 2)
 
     def _at(self, values: Floats) -> NDArray[np.int64]:
         index = np.rint((values - self.place[0]) / self.step_m)
@@ -125,6 +142,7 @@ class SecondLook:
 
         p, side = PRIORS, self.side
         forms = whole_steps(np.array(p.forms).reshape(-1, 3), self.step_m)
+        hinge_at = np.where(hinge_at >= 0, hinge_at + self._hinges, hinge_at)
         evidence = np.empty((*edge_at.shape, 2 * len(self.levels) + len(forms)))
         line_evidence(
             Bins(side.u, side.z, side.precision),

@@ -15,7 +15,7 @@ from scipy.ndimage import uniform_filter1d
 from analysis.common.along import steps_over
 from analysis.common.hands import product_alone
 from analysis.common.types import Bools, Floats
-from analysis.corridor.footprint import smeared_ramp, smeared_step
+from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
 from analysis.edges.priors import PRIORS, SideBlocks
 from analysis.edges.second_look import SecondLook, drift_kernel, moments
 
@@ -41,6 +41,14 @@ NEAR_M = 0.5
 USUAL_MISFIT, MISFIT_BLOCKS = 3.0, 5
 """Squared misfit of a cell in units of its noise that straight roads leave too, and over how many
 blocks it is told: 1.1 to 2.1 on made roads, 2.5 to 20 on a town road between verges and banks."""
+
+ROUNDED_M = (0.25, 0.5, 0.75)
+"""Half lengths of the arc by which a shoulder may pass into its bank: 0.5 to 1.5 m are usual where
+gravel has been bladed and driven over (common practice)."""
+
+ROUND_BLOCKS, ROUND_GAIN, ROUND_EACH = 24, 8.0, 0.5
+"""So many blocks are asked for it; the log evidence that it must earn, in all and by each of them;
+our own choice."""
 
 AT_LIMIT = 2
 """A hinge at one of so many outermost places isn't found: the ground goes on bending beyond."""
@@ -68,6 +76,8 @@ class TiedBreaks:
         if it is they, how far they do, their standard deviation, and how likely they are.
     beyond : (b,)
         Probability that the hinge lies at the outer limit of its search: that none was found.
+    arc_m : float
+        Half the length of the arc by which the shoulder passes into its bank; 0 = a kink.
     """
 
     edge: Floats
@@ -81,6 +91,7 @@ class TiedBreaks:
     edge_ways: Floats
     hinge_ways: Floats
     beyond: Floats
+    arc_m: float = 0.0
 
 
 def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> TiedBreaks:
@@ -105,7 +116,8 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     candidates = _candidates(side, step_m)
     place, apart = candidates.place, candidates.apart
     at_edge, at_hinge = place[: candidates.edges], place[candidates.first_hinge :]
-    evidence, none = _pair_evidence(side, candidates, step_m)
+    arc_m = _arc(side, candidates, step_m)
+    evidence, none = _pair_evidence(side, candidates, step_m, arc_m)
     counts = overlap * _misfit(side, evidence, none)
     evidence /= counts[:, None, None]
     none /= counts[:, None]
@@ -128,7 +140,7 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     bare = post_none.sum(axis=1)
     hinge = moments(post.sum(axis=1), at_hinge)[0]
     coarse = moments(post.sum(axis=2) + post_none, at_edge)
-    look = SecondLook(side, place[0], place[-1], 0.1 * apart, counts)
+    look = SecondLook(side, place[0], place[-1], 0.1 * apart, counts, arc_m)
     hinge, hinge_se, hinge_near = look.hinge(coarse[0], hinge)
     hinge_ways = _hinge_ways(post, at_edge, at_hinge, hinge)
     beyond = _beyond(side, post, at_hinge)
@@ -141,7 +153,8 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     )
     gain = look.gain(edge, hinge)
     return TiedBreaks(
-        edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare, gain, ways, hinge_ways, beyond
+        *(edge, edge_se, edge_near, hinge, hinge_se, hinge_near, bare, gain, ways, hinge_ways),
+        *(beyond, arc_m),
     )
 
 
@@ -228,17 +241,40 @@ def _candidates(side: SideBlocks, step_m: float) -> Candidates:
     return Candidates(place, edges, int(np.searchsorted(place, least_hinge - 1e-6)), apart)
 
 
+def _arc(side: SideBlocks, candidates: Candidates, step_m: float) -> float:
+    """Half the length of the arc that hinges are rounded by, as a few blocks tell best; 0 = none.
+
+    Shoulders are made and worn alike along a road: one length stands for all of them.
+    """
+    blocks = side.z.shape[0]
+    some = np.unique(np.linspace(0, blocks - 1, min(blocks, ROUND_BLOCKS)).astype(int))
+    few = replace(
+        side, z=side.z[some], precision=side.precision[some], usual_box_m=side.usual_box()
+    )
+
+    def best(arc_m: float) -> tuple[Floats, Floats]:
+        evidence, none = _pair_evidence(few, candidates, step_m, arc_m)
+        return np.maximum(evidence.max(axis=(1, 2)), none.max(axis=1)), _misfit(few, evidence, none)
+
+    kink, misfit = best(0.0)
+    gains = [float(((best(arc)[0] - kink) / misfit).sum()) for arc in ROUNDED_M]
+    k = int(np.argmax(gains))
+    return ROUNDED_M[k] if gains[k] > max(ROUND_GAIN, ROUND_EACH * some.size) else 0.0
+
+
 def _pair_evidence(
-    side: SideBlocks, candidates: Candidates, step_m: float
+    side: SideBlocks, candidates: Candidates, step_m: float, arc_m: float
 ) -> tuple[Floats, Floats]:
     """Log evidence of each pair of edge and hinge, (b, e, h), and of an edge alone, (b, e)."""
-    from analysis.edges.kernels import Expected, Products, pair_evidence
+    from analysis.edges.kernels import Candidates, Expected, Products, pair_evidence
 
-    u, precision, place = side.u, side.precision, candidates.place
+    u, precision = side.u, side.precision
     pull = precision * side.z
-    box = side.usual_box()
-    r = smeared_ramp(u[None, :] - place[:, None], box)
-    h = smeared_step(u[None, :] - place[:, None], box)
+    place, edges, first, apart = candidates
+    at_edge, at_hinge, box = place[:edges], place[first:], side.usual_box()
+    boxes = ((at_edge, box), (at_hinge, rounded_box(box, arc_m)))
+    r = np.vstack([smeared_ramp(u[None, :] - at[:, None], of) for at, of in boxes])
+    h = np.vstack([smeared_step(u[None, :] - at[:, None], of) for at, of in boxes])
 
     def seen(*columns: Floats) -> list[Floats]:
         return [product_alone(precision, column.T) for column in columns]
@@ -247,11 +283,12 @@ def _pair_evidence(
     ramp = [*seen(r, u * r, r * r), product_alone(pull, r.T)]
     step = [*seen(h, u * h, h * h), product_alone(pull, h.T), *seen(r * h)]
     products = Products(*(np.stack(part, axis=-1) for part in (sums, ramp, step)))
-    blocks, edges = side.z.shape[0], candidates.edges
-    evidence = np.empty((blocks, edges, place.size - candidates.first_hinge))
-    none = np.empty((blocks, edges))
+    evidence = np.empty((side.z.shape[0], edges, at_hinge.size))
+    none = np.empty(evidence.shape[:2])
     expected = Expected(PRIORS.kinks(), np.array(PRIORS.steps), PRIORS.between_m(step_m))
-    pair_evidence(candidates, products, expected, evidence, none)
+    # products of two breaks follow from those of each alone only where their smears don't overlap
+    apart_by_arc = Candidates(np.concatenate([at_edge, at_hinge]), edges, edges, apart + arc_m)
+    pair_evidence(apart_by_arc, products, expected, evidence, none)
     return evidence, none
 
 

@@ -52,6 +52,9 @@ class Breaks:
     edge_ways : (n, 2, 3, 2), optional
         Where an edge would lie that is flush, that steps up and that steps down: metres beyond
         `edge`, and standard error.
+    arc_m : (n, 2), optional
+        Half the length of the arc by which the shoulder passes into its bank at the hinge, which is
+        where the two would meet; 0 = a kink.
     """
 
     s: PerStation[Floats]
@@ -72,6 +75,7 @@ class Breaks:
     rivals: PerStation[Floats | None] = None
     edge_ways: PerStation[Floats | None] = None
     hinge_ways: PerStation[Floats | None] = None
+    arc_m: PerStation[Floats | None] = None
 
     def lost(self) -> Bools:
         """Where the road itself isn't found, (n,)."""

@@ -494,8 +494,9 @@ def _lay_elsewhere(cells: _Cells, strip: Strip, edge: float, width: float) -> No
         design[4, r] = design[1, r] * x
         design[5, r] = _ramp(x, wide, narrow)
         design[6, r] = -_step(x, wide, narrow)
-        design[7, r] = _ramp(x - width, wide, narrow)
-        design[8, r] = _step(x - width, wide, narrow)
+        far_wide, far_narrow = strip.hinge_box[c, 0], strip.hinge_box[c, 1]
+        design[7, r] = _ramp(x - width, far_wide, far_narrow)
+        design[8, r] = _step(x - width, far_wide, far_narrow)
         rise = _step(x + 1e-4, wide, narrow) - _step(x - 1e-4, wide, narrow)
         cells.impulse[r] = rise / 2e-4
 
@@ -734,7 +735,10 @@ def _smear_pull(cells: _Cells, strip: Strip, b: Any, smear_se_m2: float, p: int)
         if abs(x) < reach:
             change += b[_KINK] * (_ramp(x, wider, other) - cells.design[_KINK, r])
             change -= b[_STEP] * (_step(x, wider, other) + cells.design[_STEP, r])
-        if abs(beyond) < reach:
+        wide, narrow = strip.hinge_box[c, 0], strip.hinge_box[c, 1]
+        wider = np.sqrt(wide * wide + 6.0 * smear_se_m2)
+        other = np.sqrt(narrow * narrow + 6.0 * smear_se_m2)
+        if abs(beyond) < 0.5 * (wider + other):
             change += b[_HINGE] * (_ramp(beyond, wider, other) - cells.design[_HINGE, r])
             change += b[_SHIFT] * (_step(beyond, wider, other) - cells.design[_SHIFT, r])
         if change != 0.0:

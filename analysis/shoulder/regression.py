@@ -88,12 +88,15 @@ class Shape:
         Over the line from edge to hinge; only the first `count` knots of a row count.
     count : (n,) int
     width_m : (n,)
+    arc_m : (n,)
+        Half the length of the arc by which the shoulder passes into its bank.
     """
 
     height_m: Floats
     covariance: Floats
     count: NDArray[np.int64]
     width_m: Floats
+    arc_m: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,7 +258,8 @@ def fit_side(
     scatter = (likely * (at_se**2 + (at - beyond_m[:, None]) ** 2)).sum(axis=1)
     told, width = with_rivals(beyond_m[:, None], scatter[:, None, None], rivals[:, :, :1], share)
     knots_cov = fits.knots_cov * expected.inflation[:, None, None]
-    shape = Shape(fits.knots, knots_cov, fits.knot_count, expected.width_m)
+    arc_m = np.zeros(n) if breaks.arc_m is None else breaks.arc_m[:, side]
+    shape = Shape(fits.knots, knots_cov, fits.knot_count, expected.width_m, arc_m)
     return SideFit(
         windows=windows,
         beta=fits.beta,
@@ -508,6 +512,10 @@ def side_ground(fit: SideFit, u: Floats, height_m: Floats) -> Floats:
         falls = (fall < slope)[:, None]
         outside = np.where(falls, np.minimum(line, fore), np.maximum(line, fore))
         ground = np.where(u <= width[:, None], inside, outside)
+        # an arc, a parabola as good as, cuts the corner
+        arc = shape.arc_m[:, None]
+        within = np.maximum(arc - np.abs(u - width[:, None]), 0.0)
+        ground = ground + beta[:, 7:8] * within**2 / np.maximum(4.0 * arc, 1e-9)
         fitted = (u >= 0.0) & (u <= width[:, None] + BEYOND_HINGE_M) & (width > 0.0)[:, None]
     return np.where(fitted & np.isfinite(ground), ground, height_m)
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from analysis.common.along import lines_at
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
+from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
@@ -66,6 +67,8 @@ class Strip(NamedTuple):
         step at the hinge, smeared impulse at the edge, place across (bin number).
     box : (m, 2)
         Box widths of each cell across the road, the wider first.
+    hinge_box : (m, 2)
+        The same at the hinge, which an arc may round.
     cell_m : float
     shared_m : (m,) or (0,)
         Standard error of the level that cells share, see `Cells`; empty where they share none.
@@ -79,6 +82,7 @@ class Strip(NamedTuple):
     masked: NDArray[np.bool_]
     basis: Floats
     box: Floats
+    hinge_box: Floats
     cell_m: float
     shared_m: Floats
 
@@ -125,4 +129,9 @@ def side_strip(
     out = Gathered(x, np.empty(m), np.empty(m, bool), np.empty((7, m)), np.empty((m, 2)), c)
     gather_side(s, masked, known, np.array([PAVEMENT_M, BEYOND_HINGE_M]), out)
     shared = np.zeros(0) if cells.shared_m is None else cells.shared_m[near]
-    return Strip(s, x, z, out.width, out.usable, masked, out.basis, out.box, c, shared)
+    hinge_box = out.box
+    if breaks.arc_m is not None and (breaks.arc_m[:, side] > 0.0).any():
+        hinge_box = rounded_box(out.box, lines_at(s, breaks.s, breaks.arc_m[:, side]))
+        out.basis[3] = smeared_ramp(x - out.width, hinge_box)
+        out.basis[4] = smeared_step(x - out.width, hinge_box)
+    return Strip(s, x, z, out.width, out.usable, masked, out.basis, out.box, hinge_box, c, shared)

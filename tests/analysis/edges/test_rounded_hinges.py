@@ -1,0 +1,78 @@
+"""Shoulders that pass into their bank by an arc: it is neither an edge nor a hinge farther in."""
+
+import numpy as np
+import pytest
+
+from analysis.common.limits import default_limits
+from analysis.common.settings import Settings
+from analysis.corridor.footprint import rounded_box, smeared_ramp
+from analysis.corridor.values import Case, Extras, Ground
+from analysis.edges import find
+from analysis.edges.values import Overrides
+from analysis.shoulder.noise import estimate_noise
+from analysis.shoulder.slopes import measure_sides
+from tests.builders.cells_road import both_sides, box_for, cell_mean, crown_section, straight_cells
+
+EDGE, WIDTH, SHOULDER, BANK = 3.5, 1.6, 0.045, 0.3
+
+
+def _rounded(half):
+    """A section whose hinge is a circle tangent to shoulder and bank, `half` m before and after."""
+    falls = np.arctan([SHOULDER, BANK])
+    radius = half / np.tan(0.5 * (falls[1] - falls[0]))
+    start, stop = -half * np.cos(falls[0]), half * np.cos(falls[1])
+    middle = start - radius * np.sin(falls[0])
+    level = -SHOULDER * start - radius * np.cos(falls[0])
+
+    def section(o):
+        u = np.abs(o)
+        x = u - EDGE - WIDTH
+        arc = level + np.sqrt(np.maximum(radius**2 - (x - middle) ** 2, 0.0))
+        over = np.where(x < 0.0, -SHOULDER * x, -BANK * x)
+        z = crown_section(u, edge=EDGE, width=WIDTH, shoulder=SHOULDER, fore=BANK)
+        return z + np.where((x > start) & (x < stop), arc - over, 0.0)
+
+    return section
+
+
+def _measured(profile, seed):
+    azimuth = 15.0 + 10.0 * seed
+    cells = straight_cells(
+        profile, length=200.0, half=14.0, azimuth_deg=azimuth, sigma=0.015, seed=seed
+    )
+    s = np.arange(20.0, 181.0, 10.0)
+    box = box_for(s.size, 0.5, azimuth)
+    case = Case(None, None, s, box, Settings(), default_limits(), Extras())
+    breaks = find(case, Ground(cells, None), Overrides())
+    return breaks, measure_sides(cells, breaks, estimate_noise(cells, breaks), box_m=box)[0]
+
+
+@pytest.mark.parametrize("half", [0.5, 0.75])
+def test_a_rounded_hinge_lies_where_shoulder_and_bank_would_meet(half):
+    """z is 1 for honest errors; with a kink alone, the arc's begin passed for the pavement edge."""
+    breaks, found = _measured(_rounded(half), 3)
+    assert (breaks.arc_m > 0.0).all()
+    for off, se in (
+        (breaks.edge - EDGE, breaks.edge_se),
+        (breaks.hinge - EDGE - WIDTH, breaks.hinge_se),
+        (found.shoulder_slope_pct - 100.0 * SHOULDER, found.shoulder_slope_se),
+        (found.edge_drop_mm, found.edge_drop_se),
+    ):
+        assert np.sqrt(np.mean((off / se) ** 2)) < 1.5
+    assert np.median(found.shoulder_slope_se) < 1.2
+
+
+def test_a_kink_stays_one():
+    breaks, _ = _measured(both_sides(edge=EDGE, width=WIDTH, shoulder=SHOULDER, fore=BANK), 4)
+    assert (breaks.arc_m == 0.0).all()
+
+
+def test_an_arc_is_a_kink_smeared_by_its_length():
+    """A circle averaged over cells by running sums, against the wider boxes: within 2 mm."""
+    half, box = 0.6, (0.4, 0.3)
+    x = np.linspace(-3.0, 3.0, 61)
+    plain = cell_mean(_rounded(half), EDGE + WIDTH + x, box)
+    straight = -0.02 * EDGE - SHOULDER * (WIDTH + x)
+    kink = (SHOULDER - BANK) * smeared_ramp(x, rounded_box(np.array(box), half))
+    away = x > -1.5 + half
+    np.testing.assert_allclose(plain[away], (straight + kink)[away], atol=0.002)
