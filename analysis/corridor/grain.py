@@ -68,8 +68,8 @@ _WIDEST_M = 3.0
 _RATIO, _AGAIN_RATIO = 1.12, 1.08
 # what each part of a model must earn, and how far real likeness keeps to a model
 _COST, _MISFIT = 3.0, 0.01
-_SAME = 1e-18
 # squared sine of the angle below which two columns are one
+_SAME = 1e-18
 _LEAST_PAIRS = 50
 
 
