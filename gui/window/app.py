@@ -55,6 +55,7 @@ def make_application(arguments: Sequence[str] = ()) -> QApplication:
     """Return the application, made if there is none, with our name, colours and language."""
     from gui.look import theme
     from gui.look.icons import app_icon
+    from gui.state.garbage import GarbageTurns
 
     # Read when GDAL is loaded, which a worker does later.
     os.environ.setdefault("GDAL_CACHEMAX", GRID_CACHE_MB)
@@ -74,6 +75,8 @@ def make_application(arguments: Sequence[str] = ()) -> QApplication:
     app.setWindowIcon(app_icon())
     translate(app)
     theme.set_appearance(str(QSettings().value("appearance", "system")))
+    if app.findChild(GarbageTurns) is None:
+        GarbageTurns(app)
     return app
 
 
@@ -171,14 +174,11 @@ def warm_up(progress: Progress) -> bool:
 
     Tell whether the kernels are still to be compiled.
     """
-    # Over all that the libraries bring, one search for garbage holds every thread for a tenth of
-    # a second. None while they load; and what they brought is left out of every later one.
-    gc.disable()
     try:
         return _load_all(progress)
     finally:
+        # Over all that the libraries brought, one search for garbage takes a tenth of a second.
         gc.freeze()
-        gc.enable()
 
 
 def _load_all(progress: Progress) -> bool:

@@ -16,6 +16,7 @@ from PySide6.QtWidgets import QApplication
 
 from gui.look.turns import turns
 from gui.state import jobs
+from gui.state.garbage import GarbageTurns
 from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
 from gui.state.runner import Progress, Request, Runner
@@ -39,6 +40,12 @@ def own_places(tmp_path_factory: pytest.TempPathFactory) -> None:
     QStandardPaths.setTestModeEnabled(True)
     QSettings.setDefaultFormat(QSettings.Format.IniFormat)
     QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, str(home))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def garbage_in_turns(qapp: QApplication) -> None:
+    """Leave what tests leave behind to this thread: a worker that took it apart would crash."""
+    GarbageTurns(qapp)
 
 
 @pytest.fixture(autouse=True)

@@ -829,7 +829,9 @@ def test_ground_of_a_fit_keeps_its_line_and_meets_at_the_hinge():
     # pavement -2 %, shoulder -5 %, 30 mm drop, foreslope -25 %
     beta[0, [3, 5, 6, 7]] = -0.02, -0.03, 0.03, -0.20
     tops = np.array([[0.01, -0.04, 0.02]])
-    shape = SimpleNamespace(height_m=tops, count=np.array([count]), width_m=np.array([w]))
+    shape = SimpleNamespace(
+        height_m=tops, count=np.array([count]), width_m=np.array([w]), arc_m=np.zeros(1)
+    )
     u = np.arange(-2.0, 5.0, 0.001)
     height = np.full((1, u.size), 9.0)
     ground = side_ground(SimpleNamespace(beta=beta, shape=shape), u, height)[0]
