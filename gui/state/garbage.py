@@ -17,7 +17,14 @@ class GarbageTurns(QObject):
 
     Python looks for it in whatever thread makes things just then. A widget that a worker comes upon
     so is taken apart beside the window's thread, which may be at it: that ends the program.
+
+    Attributes
+    ----------
+    held : bool
+        Set while libraries load, which bring much and leave little behind.
     """
+
+    held = False
 
     def __init__(self, parent: QObject) -> None:
         super().__init__(parent)
@@ -28,6 +35,8 @@ class GarbageTurns(QObject):
 
     def _look(self) -> None:
         """Look as far back as Python itself would by now."""
+        if GarbageTurns.held:
+            return
         for generation in (2, 1, 0):
             if gc.get_count()[generation] > gc.get_threshold()[generation]:
                 gc.collect(generation)

@@ -174,11 +174,16 @@ def warm_up(progress: Progress) -> bool:
 
     Tell whether the kernels are still to be compiled.
     """
+    from gui.state.garbage import GarbageTurns
+
+    # Over all that the libraries bring, one search for garbage takes a tenth of a second. None
+    # while they load; and what they brought is left out of every later one.
+    GarbageTurns.held = True
     try:
         return _load_all(progress)
     finally:
-        # Over all that the libraries brought, one search for garbage takes a tenth of a second.
         gc.freeze()
+        GarbageTurns.held = False
 
 
 def _load_all(progress: Progress) -> bool:
