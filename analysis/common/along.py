@@ -22,6 +22,7 @@ __all__ = [
     "known_median",
     "lines_at",
     "moving_sums",
+    "rest_of_error",
     "rows_for",
     "runs",
     "slope_along",
@@ -72,6 +73,11 @@ def chance_below(value: Floats, se: Floats, limit: float) -> Floats:
     return np.where(known, chance, np.nan)
 
 
+def rest_of_error(se: Floats, part_se: Floats) -> Floats:
+    """What standard errors (n,) hold beside an independent part of each; 0 where that is all."""
+    return np.sqrt(np.maximum(se**2 - part_se**2, 0.0))
+
+
 def error_of_mean(at_m: Floats, se: Floats, shared_se: Floats, average_m: float) -> float:
     """Standard error of a mean along the road; NaN of none.
 
@@ -92,7 +98,7 @@ def error_of_mean(at_m: Floats, se: Floats, shared_se: Floats, average_m: float)
     if not se.size:
         return float("nan")
     shared = np.minimum(np.nan_to_num(shared_se), se)
-    own = np.sqrt(se**2 - shared**2)
+    own = rest_of_error(se, shared)
     tied = np.clip(1.0 - np.abs(at_m[:, None] - at_m[None, :]) / average_m, 0.0, 1.0)
     return float(np.hypot(np.sqrt(own @ tied @ own) / se.size, shared.mean()))
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.along import moving_sums, steps_over, whole_steps
 from analysis.common.types import Floats
@@ -64,15 +65,14 @@ class SecondLook:
         boxes = np.array([box_m[self.kind == k].mean(axis=0) for k in range(classes.size)])
         # the last place stands for no break at all
         blank = np.zeros((1, u.size))
-        self.ramp = np.stack([np.vstack([smeared_ramp(away, box), blank]) for box in boxes])
-        self.step = np.stack([np.vstack([smeared_step(away, box), blank]) for box in boxes])
-        if self._hinges:
-            boxes = rounded_box(boxes, arc_m)
-            ramp = np.stack([np.vstack([smeared_ramp(away, box), blank]) for box in boxes])
-            step = np.stack([np.vstack([smeared_step(away, box), blank]) for box in boxes])
-            self.ramp = np.concatenate([self.ramp, ramp], axis=1)
-            self.step = np.concatenate([self.step, step], axis=1)
-            self._places = np.tile(self._places, 2)
+        groups = [boxes, rounded_box(boxes, arc_m)] if self._hinges else [boxes]
+
+        def tables(smeared: Callable[[ArrayLike, ArrayLike], Floats]) -> Floats:
+            each = [[np.vstack([smeared(away, box), blank]) for box in part] for part in groups]
+            return np.concatenate([np.stack(part) for part in each], axis=1)
+
+        self.ramp, self.step = tables(smeared_ramp), tables(smeared_step)
+        self._places = np.tile(self._places, len(groups))
 
     def _at(self, values: Floats) -> NDArray[np.int64]:
         index = np.rint((values - self.place[0]) / self.step_m)

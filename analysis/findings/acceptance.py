@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, roots_hermitenorm
 
-from analysis.common.along import error_of_mean
+from analysis.common.along import error_of_mean, rest_of_error
 from analysis.common.cautions import ACCEPTANCE_CAUTION, CAUTIONS
 from analysis.common.limits import FieldLimits, Limits
 from analysis.common.types import Floats
@@ -198,7 +198,7 @@ def _apart(
     se: Floats, shared_se: Floats, common_se: float, known: NDArray[np.bool_]
 ) -> tuple[Floats, float]:
     """Error of each station of a lot by itself, and the one that all of them have in common."""
-    own = np.sqrt(np.maximum(se**2 - shared_se**2, 0.0))[known]
+    own = rest_of_error(se, shared_se)[known]
     return own, math.hypot(common_se, _mean(shared_se[known]) if own.size else 0.0)
 
 

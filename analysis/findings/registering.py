@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import rest_of_error
 from analysis.common.errors import ReadingsError
 from analysis.common.types import Floats
 from analysis.common.writing import Writing
@@ -124,10 +125,7 @@ def edge_places(stations: StationRows, rows: NDArray[np.intp]) -> tuple[Floats, 
 def errors_in_place(stations: StationRows, rows: NDArray[np.intp]) -> tuple[Floats, Floats]:
     """Errors of edge drops where they are told, wherever the edge lies; and their common parts."""
     place = np.nan_to_num(stations.values(rows, "edge_drop_place_se"))
-    se, shared = (
-        np.sqrt(np.maximum(error**2 - place**2, 0.0))
-        for error in stations.errors(rows, "edge_drop_mm")
-    )
+    se, shared = (rest_of_error(error, place) for error in stations.errors(rows, "edge_drop_mm"))
     return se, shared
 
 
