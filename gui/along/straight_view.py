@@ -313,8 +313,9 @@ class StraightView(RoadView):
             return
         what = self._to_draw.pop(0)
         study = self.model.study
-        shown = study is not None and self.relief is not None and self.breaks_button.isChecked()
-        part = study.roads[self.model.road_index] if study is not None and shown else None
+        part = None
+        if study is not None and self.relief is not None and self.breaks_button.isChecked():
+            part = study.roads[self.model.road_index]
         if what == "breaks":
             self._draw_breaks(part)
         else:

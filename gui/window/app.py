@@ -29,6 +29,7 @@ from PySide6.QtCore import (
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
+from gui.state.garbage import GarbageTurns
 from gui.state.runner import Progress, sentence_for
 from gui.window.places import log_path, translations_folder
 
@@ -55,7 +56,6 @@ def make_application(arguments: Sequence[str] = ()) -> QApplication:
     """Return the application, made if there is none, with our name, colours and language."""
     from gui.look import theme
     from gui.look.icons import app_icon
-    from gui.state.garbage import GarbageTurns
 
     # Read when GDAL is loaded, which a worker does later.
     os.environ.setdefault("GDAL_CACHEMAX", GRID_CACHE_MB)
@@ -174,8 +174,6 @@ def warm_up(progress: Progress) -> bool:
 
     Tell whether the kernels are still to be compiled.
     """
-    from gui.state.garbage import GarbageTurns
-
     # Over all that the libraries bring, one search for garbage takes a tenth of a second. None
     # while they load; and what they brought is left out of every later one.
     GarbageTurns.held = True
