@@ -16,7 +16,7 @@ from analysis.study.values import RoadStudy, Study
 from analysis.verdict import Measured, judge
 from analysis.verdict.door import believe
 
-__all__ = ["rejudge", "remeasure", "road_study"]
+__all__ = ["measures_again", "rejudge", "remeasure", "road_study"]
 
 
 def road_study(
@@ -58,7 +58,7 @@ def rejudge(study: Study, limits: Limits) -> Study:
     """
     cases = [replace(part.case, limits=limits) for part in study.roads]
     found = study.findings
-    if _measured_with(limits) == _measured_with(study.limits):
+    if not measures_again(study, limits):
         judged = judge(cases, [part.measured for part in study.roads])
         rows = zip(study.roads, cases, judged, strict=True)
         parts = [replace(part, case=case, judged=own) for part, case, own in rows]
@@ -68,6 +68,11 @@ def rejudge(study: Study, limits: Limits) -> Study:
             for part, case in zip(study.roads, cases, strict=True)
         ]
     return gather(parts, {**found.run, **limits_record(limits)}, found.edits, found)
+
+
+def measures_again(study: Study, limits: Limits) -> bool:
+    """Whether other limits change what was measured, and not its judgement only."""
+    return _measured_with(limits) != _measured_with(study.limits)
 
 
 def _measured_with(limits: Limits) -> tuple[float, float]:

@@ -1,7 +1,8 @@
 """What the window asks of `analysis`, as plain functions for the runner.
 
-They run in a worker thread, touch nothing of Qt, and import the heavy parts late, so that the
-window opens before rasterio, numba or scipy are loaded.
+They run in a worker thread, and what computes for long in a process of its own (`calculating`), so
+they touch nothing of Qt. They import the heavy parts late, so that the window opens before
+rasterio, numba or scipy are loaded.
 """
 
 from __future__ import annotations
@@ -16,10 +17,9 @@ from analysis.common.errors import Cancelled, VergelineError
 from analysis.common.outputs import check_no_input, check_own
 from analysis.findings.reviews import Reviews, review_table, reviews_of
 from gui.state.copying import copier
-from gui.state.edits import Corrections, correction_table, corrections_of
+from gui.state.corrections import Corrections, correction_table, corrections_of
 from gui.state.loaded import Loaded, loaded
 from gui.state.preparing import prepare
-from gui.state.runner import Progress
 
 if TYPE_CHECKING:
     from analysis.common.limits import Limits
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from analysis.study.trying import Change
     from analysis.study.values import Study
     from analysis.terrain.grid import Terrain
+    from gui.state.runner import Progress
 
 __all__ = [
     "Inputs",
@@ -55,6 +56,7 @@ __all__ = [
     "screen_network",
     "screen_other",
     "try_limits",
+    "unread",
     "update",
 ]
 
@@ -359,9 +361,7 @@ def update(progress: Progress, before: Loaded, limits: Limits, corrections: Corr
     if study is None:
         raise Cancelled
     prepare(progress)
-    old = before.corrections
-    changed = {key for key in {*old, *corrections} if old.get(key) != corrections.get(key)}
-    roads = {key.road for key in changed}
+    roads = _corrected(before, corrections)
     wanted = correction_table(corrections)
     if study.limits != limits:
         progress(0.1, "judging")
@@ -371,6 +371,24 @@ def update(progress: Progress, before: Loaded, limits: Limits, corrections: Corr
             study = judging.remeasure(study, number, wanted, progress=progress)
     progress(1.0, "")
     return loaded(study, study.findings, corrections)
+
+
+def _corrected(before: Loaded, corrections: Corrections) -> set[str]:
+    """Names of the roads on which other breaks are corrected, or to another place."""
+    old = before.corrections
+    changed = {key for key in {*old, *corrections} if old.get(key) != corrections.get(key)}
+    return {key.road for key in changed}
+
+
+def unread(before: Loaded, limits: Limits, corrections: Corrections) -> tuple[Any, ...]:
+    """What `update` only hands on of the study: the ground under roads not measured again."""
+    from analysis.study import judging
+
+    study = before.study
+    if study is None or judging.measures_again(study, limits):
+        return ()
+    roads = _corrected(before, corrections)
+    return tuple(part.ground for part in study.roads if part.road.name not in roads)
 
 
 def try_limits(progress: Progress, before: Loaded, limits: Limits) -> Change:

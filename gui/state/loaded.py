@@ -14,7 +14,7 @@ from analysis.common.errors import OutputError
 from analysis.common.sides import SIDES
 from analysis.common.verdicts import Verdict
 from analysis.findings.reviews import Place, reach_places
-from gui.state.edits import Corrections
+from gui.state.corrections import Corrections
 
 if TYPE_CHECKING:
     from analysis.common.table import Table

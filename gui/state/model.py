@@ -35,10 +35,12 @@ from analysis.findings.reviews import (
 )
 from gui.state import jobs
 from gui.state.beside import SECOND, Beside
+from gui.state.calculating import Calculator, InThread
+from gui.state.corrections import StationKey
 from gui.state.drafts import Drafts
-from gui.state.edits import Edit, StationKey
+from gui.state.edits import Edit
 from gui.state.loaded import Loaded, RoadIndex, dated, same_stations, summary
-from gui.state.runner import Runner
+from gui.state.runner import Progress, Runner
 from gui.state.typed_readings import TypedReadings
 
 if TYPE_CHECKING:
@@ -153,9 +155,16 @@ class WindowModel(QObject):
     _reviews: Reviews
     _screen_due: bool
 
-    def __init__(self, runner: Runner | None = None, parent: QObject | None = None) -> None:
+    def __init__(
+        self,
+        runner: Runner | None = None,
+        parent: QObject | None = None,
+        *,
+        calculator: Calculator | None = None,
+    ) -> None:
         super().__init__(parent)
         self.runner = runner if runner is not None else Runner()
+        self.calculator = calculator if calculator is not None else InThread()
         self.undo = QUndoStack(self)
         self.undo.setUndoLimit(500)
         self.beside = Beside(self)
@@ -361,6 +370,9 @@ class WindowModel(QObject):
     def take_inputs(self, inputs: jobs.Inputs) -> None:
         """Go on with inputs that a job has opened."""
         self.inputs = inputs
+        if self.can_screen:
+            ready = self.calculator.get_ready
+            self.runner.submit("get ready", lambda _progress: ready(), lane="slow start")
         self._show_in_feet()
         if self.loaded is None:
             self.road_index = min(self.road_index, max(0, len(self.roads) - 1))
@@ -399,8 +411,14 @@ class WindowModel(QObject):
 
     def _screen(self, take: Callable[[Loaded], None], title: str) -> None:
         order = self._order()
-        job = partial(jobs.screen, order=order)
-        self.runner.submit("screen", job, take, self._on_unscreened, lane="long", title=title)
+        self.runner.submit(
+            "screen",
+            lambda progress: self.calculator.run(progress, jobs.screen, order),
+            take,
+            self._on_unscreened,
+            lane="long",
+            title=title,
+        )
 
     def _on_unscreened(self, error: VergelineError) -> None:
         if isinstance(error, HeightUnitError):
@@ -574,7 +592,7 @@ class WindowModel(QObject):
         self.beside.put(SECOND, path)
         self.runner.submit(
             "second",
-            lambda progress: jobs.screen_other(progress, order, path),
+            lambda progress: self.calculator.run(progress, jobs.screen_other, order, path),
             self._take_second,
             failed,
             lane="long",
@@ -850,12 +868,14 @@ class WindowModel(QObject):
             self.runner.cancel("update")
             return
         limits, corrections = self.limits, dict(self._corrections)
+
+        def job(progress: Progress) -> Loaded:
+            unread = jobs.unread(loaded, limits, corrections)
+            given = loaded, limits, corrections
+            return self.calculator.run(progress, jobs.update, *given, unread=unread)
+
         self.runner.submit(
-            "update",
-            lambda progress: jobs.update(progress, loaded, limits, corrections),
-            self._take_updated,
-            lane="long",
-            title=self.tr("Judging again"),
+            "update", job, self._take_updated, lane="long", title=self.tr("Judging again")
         )
 
     def _take_updated(self, loaded: Loaded) -> None:

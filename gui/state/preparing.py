@@ -17,12 +17,12 @@ import threading
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QCoreApplication
+if TYPE_CHECKING:
+    from gui.state.runner import Progress
 
-from gui.state.runner import Progress
-
-__all__ = ["begin", "is_needed", "prepare", "words"]
+__all__ = ["begin", "is_needed", "leave_it", "prepare", "words"]
 
 log = logging.getLogger("vergeline")
 
@@ -34,6 +34,8 @@ _tried = threading.Event()
 
 def words() -> str:
     """Return what a person is told meanwhile."""
+    from PySide6.QtCore import QCoreApplication
+
     return QCoreApplication.translate(
         "preparing", "Preparing the calculation: this takes about a minute, the first time only"
     )
@@ -44,6 +46,11 @@ def is_needed() -> bool:
     from analysis.study.warm_up import is_first_run
 
     return not _tried.is_set() and is_first_run()
+
+
+def leave_it() -> None:
+    """Compile nothing ahead in this process: the window has seen to it."""
+    _tried.set()
 
 
 def command() -> list[str]:
@@ -75,13 +82,18 @@ def prepare(progress: Progress) -> None:
 
 
 def begin(
-    start: Sequence[str], orders: int = subprocess.DEVNULL, answers: int = subprocess.DEVNULL
+    start: Sequence[str],
+    orders: int = subprocess.DEVNULL,
+    answers: int = subprocess.DEVNULL,
+    *,
+    buffered: bool = True,
 ) -> subprocess.Popen[bytes]:
     """Start a process that runs this program's own modules; `OSError` if the system refuses."""
     top = str(Path(__file__).parents[2])
     path = os.pathsep.join(part for part in (top, os.environ.get("PYTHONPATH", "")) if part)
     return subprocess.Popen(
         start,
+        -1 if buffered else 0,
         env={**os.environ, "PYTHONPATH": path},
         stdin=orders,
         stdout=answers,

@@ -24,6 +24,7 @@ from gui.look.making import later, named, paint_again, stacked, tool_button
 from gui.look.units import value_text
 from gui.look.words import cautions
 from gui.map.map_view import MapView
+from gui.state.calculating import InProcess
 from gui.state.model import WindowModel
 from gui.state.noticed import Noticed
 from gui.window import recent
@@ -53,7 +54,7 @@ class Window(QMainWindow):
 
     def __init__(self, model: WindowModel | None = None) -> None:
         super().__init__()
-        self.model = model if model is not None else WindowModel()
+        self.model = model if model is not None else WindowModel(calculator=InProcess())
         self.setObjectName("window")
         self.setWindowIcon(app_icon())
         self.setAcceptDrops(True)
@@ -368,6 +369,7 @@ class Window(QMainWindow):
         self._store_layout()
         self.files.autosave.discard()
         self.model.runner.shutdown()
+        self.model.calculator.leave()
         event.accept()
 
     def _close_for_sure(self) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from analysis.common.errors import VergelineError
 from analysis.findings.reviews import Place, Review, reach_places
-from gui.state.edits import StationKey, correction_table, corrections_of
+from gui.state.corrections import StationKey, correction_table, corrections_of
 from gui.state.file_kinds import is_study, kind_of, line_layers
 from gui.state.jobs import RoadSource
 from gui.state.model import WindowModel
