@@ -26,6 +26,12 @@ _KINK, _STEP, _HINGE, _SHIFT = 5, 6, 7, 8
 MOST_KNOTS = 8
 # Knots across the shoulder carry what isn't straight.
 
+_FEW = 8
+# Where fewer than one cell in so many changes its weight, bringing sums after it is less work.
+
+_CLOSE = 0.15
+# A guess of the median is as good as this.
+
 _SLOTS, _MOST_BINS = 40, 512
 # A window is cut into so many slots along the road to see how much of it has cells, and into
 # bins a cell wide across it: no strip of more than 35 mm cells has more than these.
@@ -72,10 +78,19 @@ class Ways(NamedTuple):
 
 
 class _Algebra(NamedTuple):
-    """Work space for normal equations."""
+    """Work space for normal equations.
 
-    normal: Any
+    Attributes
+    ----------
+    sums, right : (COLUMNS, COLUMNS), (COLUMNS,)
+        Products of the design's columns with each other and with the heights, by the cells'
+        weights; of the first only what lies below the diagonal and on it.
+    normal, inverse, work : (COLUMNS, COLUMNS)
+    """
+
+    sums: Any
     right: Any
+    normal: Any
     inverse: Any
     work: Any
 
@@ -87,8 +102,10 @@ class _Cells(NamedTuple):
     ----------
     index, place : (m,) int
         Which cell of the strip, and in which bin across it lies.
+    order, start : (m,), (bins + 1,) int
+        The cells bin by bin, and where each bin begins among them.
     design, y, weight : (COLUMNS + MOST_KNOTS, m), (m,), (m,)
-    residual, buffer, impulse : (m,)
+    residual, buffer, spare, impulse : (m,)
         The last is the smeared impulse at the edge.
     shape : (bins,)
         Median residual of each bin across.
@@ -96,11 +113,14 @@ class _Cells(NamedTuple):
 
     index: Any
     place: Any
+    order: Any
+    start: Any
     design: Any
     y: Any
     weight: Any
     residual: Any
     buffer: Any
+    spare: Any
     impulse: Any
     shape: Any
 
@@ -167,9 +187,26 @@ class Fits(NamedTuple):
 
 
 class _Answers(NamedTuple):
-    """Solutions with each of q amounts of roughness, and how well each explains the cells."""
+    """Solutions with each of q amounts of roughness, and how well each explains the cells.
 
-    inverses: Any
+    Roughness adds to the diagonal of the knots alone: with the other columns eliminated, a matrix
+    of their size is left to be inverted for each (block inversion; Golub and Van Loan 2013, Matrix
+    Computations, 2.1.4).
+
+    Attributes
+    ----------
+    inner : (COLUMNS, COLUMNS)
+        Inverse of the normal matrix without knots.
+    lean : (COLUMNS, k)
+        By how much the parameters give way to each knot.
+    knots : (q, k, k)
+        The knots' part of the inverse.
+    beta, share : (q, COLUMNS + k), (q,)
+    """
+
+    inner: Any
+    lean: Any
+    knots: Any
     beta: Any
     share: Any
 
@@ -177,7 +214,13 @@ class _Answers(NamedTuple):
 @compiled
 def cholesky_inverse(a: Any, out: Any, work: Any) -> bool:
     """Invert a symmetric positive definite matrix; False where it isn't one."""
-    p = a.shape[0]
+    return not np.isnan(_invert(a, out, work))
+
+
+@compiled
+def _invert(a: Any, out: Any, work: Any) -> float:
+    """Invert as `cholesky_inverse` does; return the log determinant of `a`, NaN for none."""
+    p, log_det = a.shape[0], 0.0
     for i in range(p):
         for j in range(i + 1):
             total = a[i, j]
@@ -185,8 +228,9 @@ def cholesky_inverse(a: Any, out: Any, work: Any) -> bool:
                 total -= work[i, k] * work[j, k]
             if i == j:
                 if total <= 1e-13 * a[i, i] or not total > 0.0:
-                    return False
+                    return np.nan
                 work[i, i] = np.sqrt(total)
+                log_det += np.log(total)
             else:
                 work[i, j] = total / work[j, j]
     # inverse of the triangle, then its product with itself
@@ -207,46 +251,73 @@ def cholesky_inverse(a: Any, out: Any, work: Any) -> bool:
         for j in range(i + 1):
             out[i, j] = work[i, j]
             out[j, i] = work[i, j]
-    return True
-
-
-@compiled
-def _log_det(inverse: Any, work: Any) -> float:
-    """Log determinant of a symmetric positive definite matrix; `work` is overwritten."""
-    p = inverse.shape[0]
-    total = 0.0
-    for i in range(p):
-        for j in range(i + 1):
-            value = inverse[i, j]
-            for k in range(j):
-                value -= work[i, k] * work[j, k]
-            if i == j:
-                work[i, i] = np.sqrt(max(value, 1e-300))
-                total += 2.0 * np.log(work[i, i])
-            else:
-                work[i, j] = value / work[j, j]
-    return total
+    return log_det
 
 
 @compiled_sums
-def _normal_equations(design: Any, y: Any, weight: Any, a: Any, b: Any) -> None:
-    """Fill `a` (p, p) and `b` (p,) from the first p columns of a design and its weights."""
-    p, m = b.size, y.size
-    weighted = np.empty(m)
-    for i in range(p):
+def _sum_up(cells: _Cells, algebra: _Algebra) -> None:
+    """Fill the sums of the first columns anew."""
+    design, y, weight = cells.design, cells.y, cells.weight
+    m = y.size
+    weighted = cells.buffer
+    for i in range(COLUMNS):
         right = 0.0
         for r in range(m):
             weighted[r] = weight[r] * design[i, r]
             right += weighted[r] * y[r]
-        b[i] = right
+        algebra.right[i] = right
         for j in range(i + 1):
             total = 0.0
             for r in range(m):
                 total += weighted[r] * design[j, r]
-            a[i, j] = total
-    # A column without data (no cell beyond the hinge) must not sink the others: a prior of
-    # next to no weight keeps the matrix regular and gives that column a huge variance.
-    for i in range(p):
+            algebra.sums[i, j] = total
+
+
+@compiled
+def _reweigh(cells: _Cells, new: Any, algebra: _Algebra) -> None:
+    """Take new weights, and bring the sums after them: after the first round few change."""
+    design, y, weight = cells.design, cells.y, cells.weight
+    changed = 0
+    for r in range(y.size):
+        changed += new[r] != weight[r]
+    few = changed * _FEW < y.size
+    for r in range(y.size):
+        more = new[r] - weight[r]
+        weight[r] = new[r]
+        if few and more != 0.0:
+            for i in range(COLUMNS):
+                pulled = more * design[i, r]
+                algebra.right[i] += pulled * y[r]
+                for j in range(i + 1):
+                    algebra.sums[i, j] += pulled * design[j, r]
+    if not few:
+        _sum_up(cells, algebra)
+
+
+@compiled
+def _knot_sums(cells: _Cells, knots: int, a: Any, b: Any) -> None:
+    """Fill the rows of the knots: a cell lies under two or three of them."""
+    design = cells.design
+    a[COLUMNS:], b[COLUMNS:] = 0.0, 0.0
+    for r in range(cells.y.size):
+        for k in range(COLUMNS, COLUMNS + knots):
+            if design[k, r] == 0.0:
+                continue
+            pulled = cells.weight[r] * design[k, r]
+            b[k] += pulled * cells.y[r]
+            for j in range(COLUMNS):
+                a[k, j] += pulled * design[j, r]
+            for j in range(COLUMNS, k + 1):
+                a[k, j] += pulled * design[j, r]
+
+
+@compiled
+def _make_regular(a: Any) -> None:
+    """Fill the upper half, and keep a column without data from sinking the others.
+
+    A prior of next to no weight (no cell lies beyond the hinge, say) gives it a huge variance.
+    """
+    for i in range(a.shape[0]):
         a[i, i] += 1e-9 * (a[i, i] + 1.0)
         for j in range(i):
             a[j, i] = a[i, j]
@@ -285,16 +356,17 @@ def _row(design: Any, m: int, t: float, basis: Any, c: int) -> None:
 
 
 @compiled
-def _solve(cells: _Cells, tight: float, algebra: _Algebra, b: Any) -> bool:
-    normal, right, inverse, work = algebra
-    _normal_equations(cells.design, cells.y, cells.weight, normal, right)
+def _solve(tight: float, algebra: _Algebra, b: Any) -> bool:
+    normal, inverse = algebra.normal, algebra.inverse
+    normal[:] = algebra.sums
+    _make_regular(normal)
     normal[_SHIFT, _SHIFT] += tight
-    if not cholesky_inverse(normal, inverse, work):
+    if not cholesky_inverse(normal, inverse, algebra.work):
         return False
     for i in range(COLUMNS):
         total = 0.0
         for j in range(COLUMNS):
-            total += inverse[i, j] * right[j]
+            total += inverse[i, j] * algebra.right[j]
         b[i] = total
     return True
 
@@ -308,33 +380,64 @@ def _tightness(sigma: float, kink: float, hinge_se: float) -> float:
 
 @compiled
 def _residuals(cells: _Cells, b: Any) -> None:
-    for r in range(cells.y.size):
-        fitted = 0.0
-        for j in range(COLUMNS):
-            fitted += cells.design[j, r] * b[j]
-        cells.residual[r] = cells.y[r] - fitted
+    residual, design = cells.residual, cells.design
+    residual[:] = cells.y
+    for j in range(COLUMNS):
+        for r in range(residual.size):
+            residual[r] -= design[j, r] * b[j]
+
+
+@compiled
+def _sort_by_place(cells: _Cells) -> None:
+    """Put the cells in order, bin by bin."""
+    place, start = cells.place, cells.start
+    start[:] = 0
+    for r in range(place.size):
+        start[place[r] + 1] += 1
+    for b in range(start.size - 1):
+        start[b + 1] += start[b]
+    fill = start.copy()
+    for r in range(place.size):
+        cells.order[fill[place[r]]] = r
+        fill[place[r]] += 1
 
 
 @compiled
 def _section_shape(cells: _Cells) -> None:
-    """Median residual at each distance from the edge: ruts and lips, which aren't outliers."""
-    place, shape, buffer = cells.place, cells.shape, cells.buffer
-    bins = shape.size
-    count = np.zeros(bins + 1, dtype=np.int64)
-    for r in range(place.size):
-        count[place[r] + 1] += 1
-    for b in range(bins):
-        count[b + 1] += count[b]
-    fill = count.copy()
-    for r in range(place.size):
-        b = place[r]
-        buffer[fill[b]] = cells.residual[r]
-        fill[b] += 1
-    for b in range(bins):
-        if count[b + 1] - count[b] >= 5:
-            shape[b] = np.median(buffer[count[b] : count[b + 1]])
-        else:
-            shape[b] = 0.0
+    """Median residual at each distance from the edge: ruts and lips, which aren't outliers.
+
+    The cells of each bin are put in order of their residuals, which from one round to the next
+    hardly changes.
+    """
+    order, residual = cells.order, cells.residual
+    for b in range(cells.shape.size):
+        first, n = cells.start[b], cells.start[b + 1] - cells.start[b]
+        for i in range(first + 1, first + n):
+            cell, j = order[i], i
+            while j > first and residual[order[j - 1]] > residual[cell]:
+                order[j] = order[j - 1]
+                j -= 1
+            order[j] = cell
+        cells.shape[b] = 0.0
+        if n >= 5:
+            low, high = order[first + (n - 1) // 2], order[first + n // 2]
+            cells.shape[b] = 0.5 * (residual[low] + residual[high])
+
+
+@compiled
+def _median_near(values: Any, guess: float, close: Any) -> float:
+    """Median; those close to a good guess are few, and only they are put in order."""
+    n, below, found = values.size, 0, 0
+    low, high = (1.0 - _CLOSE) * guess, (1.0 + _CLOSE) * guess
+    for i in range(n):
+        below += values[i] < low
+        close[found] = values[i]
+        found += low <= values[i] <= high
+    first, second = (n - 1) // 2 - below, n // 2 - below
+    if first < 0 or second >= found:
+        return float(np.median(values))
+    part = np.sort(close[:found])
+    return 0.5 * float(part[first] + part[second])
 
 
 @compiled
@@ -359,9 +462,10 @@ def _robust(cells: _Cells, sigma: float, hinge_se: float, algebra: _Algebra, b: 
     """
     weight, buffer = cells.weight, cells.buffer
     tight = _tightness(sigma, 0.2, hinge_se)
-    for r in range(weight.size):
-        weight[r] = 1.0
-    if not _solve(cells, tight, algebra, b):
+    weight[:] = 1.0
+    middle = sigma / 1.4826
+    _sum_up(cells, algebra)
+    if not _solve(tight, algebra, b):
         return -1.0
     for round_ in range(5):
         _residuals(cells, b)
@@ -374,15 +478,17 @@ def _robust(cells: _Cells, sigma: float, hinge_se: float, algebra: _Algebra, b: 
                 buffer[r] = abs(cells.residual[r])
         if round_ == 1:
             tight = _tightness(sigma, b[_HINGE], hinge_se)
-        scale = max(sigma, 1.4826 * np.median(buffer), 1e-6)
+        middle = _median_near(buffer, middle, cells.spare)
+        scale = max(sigma, 1.4826 * middle, 1e-6)
         largest = 0.0
         for r in range(weight.size):
             new = _influence(buffer[r] / scale, round_ < 2)
             largest = max(largest, abs(new - weight[r]))
-            weight[r] = new
+            buffer[r] = new
+        _reweigh(cells, buffer, algebra)
         if largest < 1e-3 and round_ >= 2:
             break
-        if not _solve(cells, tight, algebra, b):
+        if not _solve(tight, algebra, b):
             return -1.0
     return tight
 
@@ -422,7 +528,8 @@ def fit_windows(
     knot_m, rough = shapes[0, 0], shapes[1:]
     room = _room(windows)
     size = (COLUMNS, COLUMNS)
-    algebra = _Algebra(np.empty(size), np.empty(COLUMNS), np.empty(size), np.empty(size))
+    right = np.empty(COLUMNS)
+    algebra = _Algebra(np.zeros(size), right, np.empty(size), np.empty(size), np.empty(size))
     b = np.empty(COLUMNS)
     for i in range(windows.s.size):
         for j in range(COLUMNS):
@@ -434,6 +541,7 @@ def fit_windows(
         if m < COLUMNS + 4:
             continue
         cells = _part(room, m, bins)
+        _sort_by_place(cells)
         sigma = expected.sigma_m[i]
         tight = _robust(cells, sigma, expected.hinge_se_m[i], algebra, b)
         if tight < 0.0:
@@ -447,7 +555,7 @@ def fit_windows(
             correlation = correlation[:0]
         planes = _lay_knots(cells, strip, b, tight, expected, i, expected.width_m[i], knot_m)
         smear_se = expected.smear_se_m2
-        if _weigh_shapes(cells, strip, planes, rough, correlation, smear_se, fits, i):
+        if _weigh_shapes(cells, strip, planes, rough, correlation, smear_se, algebra, fits, i):
             fits.beta[i, 0] += mean
         else:
             fits.beta[i, 0] = np.nan
@@ -457,11 +565,12 @@ def fit_windows(
             if not width > 0.5 * knot_m:
                 continue
             _lay_elsewhere(cells, strip, ways.edge[i, k], width)
-            if _solve(cells, tight, algebra, b):
+            _sum_up(cells, algebra)
+            if _solve(tight, algebra, b):
                 planes = _lay_knots(cells, strip, b, tight, expected, i, width, knot_m)
                 row = i * ways.width.shape[1] + k
                 alone = correlation[:0]
-                if not _weigh_shapes(cells, strip, planes, rough, alone, 0.0, others, row):
+                if not _weigh_shapes(cells, strip, planes, rough, alone, 0.0, algebra, others, row):
                     others.evidence[row] = -np.inf
 
 
@@ -492,13 +601,18 @@ def _lay_elsewhere(cells: _Cells, strip: Strip, edge: float, width: float) -> No
         x, wide, narrow = strip.x[c] - edge, strip.box[c, 0], strip.box[c, 1]
         design[3, r] = x
         design[4, r] = design[1, r] * x
-        design[5, r] = _ramp(x, wide, narrow)
-        design[6, r] = -_step(x, wide, narrow)
+        # away from the edge all of these are plain
+        design[5, r] = max(x, 0.0)
+        design[6, r] = -1.0 if x > 0.0 else 0.0
+        cells.impulse[r] = 0.0
+        if abs(x) < 0.5 * (wide + narrow) + 1e-4:
+            design[5, r] = _ramp(x, wide, narrow)
+            design[6, r] = -_step(x, wide, narrow)
+            rise = _step(x + 1e-4, wide, narrow) - _step(x - 1e-4, wide, narrow)
+            cells.impulse[r] = rise / 2e-4
         far_wide, far_narrow = strip.hinge_box[c, 0], strip.hinge_box[c, 1]
         design[7, r] = _ramp(x - width, far_wide, far_narrow)
         design[8, r] = _step(x - width, far_wide, far_narrow)
-        rise = _step(x + 1e-4, wide, narrow) - _step(x - 1e-4, wide, narrow)
-        cells.impulse[r] = rise / 2e-4
 
 
 @compiled
@@ -510,7 +624,10 @@ def _room(windows: Windows) -> _Cells:
     return _Cells(
         np.empty(most, dtype=np.int64),
         np.empty(most, dtype=np.int64),
+        np.empty(most, dtype=np.int64),
+        np.zeros(_MOST_BINS + 1, dtype=np.int64),
         np.empty(((COLUMNS + MOST_KNOTS) * most, 1)),
+        np.empty(most),
         np.empty(most),
         np.empty(most),
         np.empty(most),
@@ -533,11 +650,14 @@ def _part(room: _Cells, m: int, bins: int) -> _Cells:
     return _Cells(
         room.index[:m],
         room.place[:m],
+        room.order[:m],
+        room.start[: bins + 1],
         _columns(room, m),
         room.y[:m],
         room.weight[:m],
         room.residual[:m],
         room.buffer[:m],
+        room.spare[:m],
         room.impulse[:m],
         room.shape[:bins],
     )
@@ -701,18 +821,22 @@ def _to_line(knots: int, gap: float) -> Any:
     return out
 
 
-@compiled
+@compiled_sums
 def _edge_pull(cells: _Cells, b: Any, p: int) -> Any:
     """Change of the right-hand side per metre of error of the edge's place.
 
     Where the edge lies elsewhere than assumed by d, the ground differs from the model by d
     times its derivative.
     """
-    pull = np.zeros(p)
-    for r in range(cells.index.size):
-        change = -b[3] + b[_KINK] * cells.design[_STEP, r] + b[_STEP] * cells.impulse[r]
-        for j in range(p):
-            pull[j] += cells.weight[r] * cells.design[j, r] * change
+    pull, change = np.zeros(p), cells.buffer
+    for r in range(change.size):
+        off = -b[3] + b[_KINK] * cells.design[_STEP, r] + b[_STEP] * cells.impulse[r]
+        change[r] = cells.weight[r] * off
+    for j in range(p):
+        total = 0.0
+        for r in range(change.size):
+            total += cells.design[j, r] * change[r]
+        pull[j] = total
     return pull
 
 
@@ -748,32 +872,78 @@ def _smear_pull(cells: _Cells, strip: Strip, b: Any, smear_se_m2: float, p: int)
 
 
 @compiled
-def _solve_each(base: Any, right: Any, planes: _Planes, rough: Any, answers: _Answers) -> bool:
-    """Solve with every amount of roughness; False where a matrix can't be inverted."""
-    p = right.size
-    sigma, share = planes.sigma, answers.share
-    a = np.empty((p, p))
-    work = np.empty((p, p))
-    for q in range(share.size):
-        for i in range(p):
-            for j in range(p):
-                a[i, j] = base[i, j]
-        penalty = 1e12 if rough[q, 0] <= 0.0 else (sigma / rough[q, 0]) ** 2
-        for k in range(COLUMNS, p):
+def _solve_each(
+    base: Any, right: Any, planes: _Planes, rough: Any, algebra: _Algebra, answers: _Answers
+) -> bool:
+    """Solve with every amount of roughness; False where a matrix can't be inverted.
+
+    A share is of the log of ``|inverse| * |prior precision|``, but for what all amounts have in
+    common.
+    """
+    inner, lean, knots = answers.inner, answers.lean, planes.knots
+    algebra.normal[:] = base[:COLUMNS, :COLUMNS]
+    inner_log = _invert(algebra.normal, inner, algebra.work)
+    if np.isnan(inner_log):
+        return False
+    across = base[COLUMNS:, :COLUMNS]
+    alone = _times(inner, right[:COLUMNS])
+    for k in range(knots):
+        lean[:, k] = _times(inner, across[k])
+    left, rest = base[COLUMNS:, COLUMNS:].copy(), right[COLUMNS:] - _times(across, alone)
+    for k in range(knots):
+        for j in range(knots):
+            left[k, j] -= _dot(across[k], lean[:, j])
+    gain = _dot(alone, right[:COLUMNS])
+    a, work = np.empty((knots, knots)), np.empty((knots, knots))
+    for q in range(answers.share.size):
+        penalty = 1e12 if rough[q, 0] <= 0.0 else (planes.sigma / rough[q, 0]) ** 2
+        a[:] = left
+        for k in range(knots):
             a[k, k] += penalty
-        if not cholesky_inverse(a, answers.inverses[q], work):
+        log_det = _invert(a, answers.knots[q], work)
+        if np.isnan(log_det):
             return False
-        gain = 0.0
-        for i in range(p):
-            total = 0.0
-            for j in range(p):
-                total += answers.inverses[q, i, j] * right[j]
-            answers.beta[q, i] = total
-            gain += total * right[i]
-        share[q] = 0.5 * gain / (sigma * sigma * planes.inflation) + np.log(rough[q, 1])
+        height = _times(answers.knots[q], rest)
+        answers.beta[q, :COLUMNS] = alone - _times(lean, height)
+        answers.beta[q, COLUMNS:] = height
+        explained = 0.5 * (gain + _dot(height, rest)) / (planes.sigma**2 * planes.inflation)
         # log of |inverse| * |prior precision|, for the knots alone
-        share[q] += 0.5 * (_log_det(answers.inverses[q], a) + planes.knots * np.log(penalty))
+        room = 0.5 * (knots * np.log(penalty) - inner_log - log_det)
+        answers.share[q] = explained + np.log(rough[q, 1]) + room
     return True
+
+
+@compiled
+def _dot(left: Any, right: Any) -> float:
+    total = 0.0
+    for i in range(left.size):
+        total += left[i] * right[i]
+    return total
+
+
+@compiled
+def _times(matrix: Any, vector: Any) -> Any:
+    """Product of a small matrix and a vector: a library's call takes longer than the sum."""
+    out = np.empty(matrix.shape[0])
+    for i in range(out.size):
+        out[i] = _dot(matrix[i], vector)
+    return out
+
+
+@compiled
+def _whole_inverse(answers: _Answers, knots: Any) -> Any:
+    """Inverse of the whole normal matrix, from the knots' part of it."""
+    inner, lean = answers.inner, answers.lean
+    k = knots.shape[0]
+    out = np.empty((COLUMNS + k, COLUMNS + k))
+    out[COLUMNS:, COLUMNS:] = knots
+    for i in range(COLUMNS):
+        pulled = _times(knots, lean[i])
+        out[i, COLUMNS:], out[COLUMNS:, i] = -pulled, -pulled
+        for j in range(i + 1):
+            out[i, j] = inner[i, j] + _dot(pulled, lean[j])
+            out[j, i] = out[i, j]
+    return out
 
 
 @compiled
@@ -806,14 +976,13 @@ def _mix_lines(answers: _Answers, to_line: Any, pulls: Any, unit: float, fits: F
         lever[j] = 0.0
         for k in range(COLUMNS):
             covariance[j, k] = 0.0
-    inverse = np.zeros(answers.inverses[0].shape)
+    mixed = np.zeros(answers.knots[0].shape)
     for q in range(amounts):
         share = answers.share[q]
-        lines[q] = to_line @ answers.beta[q]
+        lines[q] = _times(to_line, answers.beta[q])
         beta += share * lines[q]
-        for j in range(inverse.shape[0]):
-            for k in range(inverse.shape[1]):
-                inverse[j, k] += share * answers.inverses[q, j, k]
+        mixed += share * answers.knots[q]
+    inverse = _whole_inverse(answers, mixed)
     covariance += to_line @ inverse @ to_line.T
     lever += to_line @ (inverse @ pulls[0])
     fits.blur[i] = to_line @ (inverse @ pulls[1])
@@ -838,7 +1007,7 @@ def _mix_knots(answers: _Answers, knots: int, unit: float, height: Any, covarian
         for k in range(knots):
             height[k] += share[q] * beta[q, COLUMNS + k]
             for j in range(knots):
-                covariance[k, j] += share[q] * answers.inverses[q, COLUMNS + k, COLUMNS + j] * unit
+                covariance[k, j] += share[q] * answers.knots[q, k, j] * unit
     for q in range(share.size):
         for k in range(knots):
             for j in range(knots):
@@ -857,23 +1026,32 @@ def _weigh_shapes(
     rough: Any,
     correlation: Any,
     smear_se_m2: float,
+    algebra: _Algebra,
     fits: Fits,
     i: int,
 ) -> bool:
     """Solve with every amount of roughness and mix the answers by their evidence.
 
     `correlation` (2,) is length and nugget of the noise where the covariance is to be summed
-    with it, else empty; the smear isn't asked where its error is 0. False where the cells don't
-    tell the parameters.
+    with it, else empty; the smear isn't asked where its error is 0. `algebra` holds the sums
+    without knots. False where the cells don't tell the parameters.
     """
     p = COLUMNS + planes.knots
     amounts = rough.shape[0] if planes.knots > 0 else 1
-    base = np.empty((p, p))
-    right = np.empty(p)
-    _normal_equations(cells.design, cells.y, cells.weight, base, right)
+    base, right = np.empty((p, p)), np.empty(p)
+    base[:COLUMNS, :COLUMNS], right[:COLUMNS] = algebra.sums, algebra.right
+    _knot_sums(cells, planes.knots, base, right)
+    _make_regular(base)
     base[_SHIFT, _SHIFT] += planes.tight
-    answers = _Answers(np.empty((amounts, p, p)), np.empty((amounts, p)), np.empty(amounts))
-    if not _solve_each(base, right, planes, rough, answers):
+    k = planes.knots
+    answers = _Answers(
+        np.empty((COLUMNS, COLUMNS)),
+        np.empty((COLUMNS, k)),
+        np.empty((amounts, k, k)),
+        np.empty((amounts, p)),
+        np.empty(amounts),
+    )
+    if not _solve_each(base, right, planes, rough, algebra, answers):
         return False
     best, fits.evidence[i] = _shares(answers.share)
     fits.knot_count[i] = planes.knots
@@ -892,7 +1070,7 @@ def _weigh_shapes(
         if rough[best, 0] > 0.0:
             for k in range(COLUMNS, p):
                 middle[k, k] += (planes.sigma / rough[best, 0]) ** 2
-        left = to_line @ answers.inverses[best]
+        left = to_line @ _whole_inverse(answers, answers.knots[best])
         fits.scatter[i] = left @ middle @ left.T + apart
     covariance = fits.covariance[i]
     covariance += apart
