@@ -137,7 +137,8 @@ def main() -> None:
     orders: IO[bytes] = sys.stdin.buffer
     if hasattr(os, "nice"):
         with contextlib.suppress(OSError):
-            os.nice(10)
+            # On Linux it was started by a thread that stands back already.
+            os.nice(max(0, 10 - os.nice(0)))
     # What libraries print must not get among the answers.
     with os.fdopen(os.dup(sys.stdout.fileno()), "wb") as answers:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
