@@ -427,6 +427,8 @@ def _screen(options: argparse.Namespace) -> int:
     (grid, roads, settings, limits), rest = _given(options)
     study = screen(grid, roads, settings, limits, **rest)
     write_findings(study.findings, options.out)
+    for failed in study.findings.run.get("roads_failed", ()):
+        print(f"note: {failed}", file=sys.stderr)
     if not options.quiet:
         print(_summary(study, options.out))
     return 0

@@ -342,7 +342,7 @@ _RUN = (
     _text("kerbs", "", "File of kerbs, or whether there are any: none or unknown."),
     _text("limits_file", "", "File that the limits were read from."),
     _text("roads", "", "Names of the roads."),
-    _text("roads_failed", "", "Roads of a network that couldn't be screened, and why."),
+    _text("roads_failed", "", "Roads that couldn't be screened, and why."),
     Column("length_m", "m", "", "Length of all roads."),
     Column("stations", "count", "", "How many stations were measured on each side.", type="int"),
     Column("noise_median_m", "m", "", "Median noise of heights."),

@@ -50,6 +50,11 @@ class Table:
         """Return the rows that a mask or an index array keeps."""
         return Table({name: column[keep] for name, column in self.columns.items()})
 
+    def joined(self, other: Table) -> Table:
+        """Return this table's rows, then those of another with the same columns."""
+        parts = ((name, [column, other[name]]) for name, column in self.columns.items())
+        return Table({name: np.concatenate(columns) for name, columns in parts})
+
     @classmethod
     def of(cls, columns: Mapping[str, Column], values: Mapping[str, Any]) -> Table:
         """Return a table with `columns` from arrays or lists of `values`, flattened."""

@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.errors import NoGroundError
+from analysis.common.errors import NoGroundError, VergelineError
 from analysis.common.hands import ABREAST, abreast
 from analysis.common.station_arrays import joined, stations_of
 from analysis.common.types import Bools, Floats, Progress, share_of, shares_of_one
@@ -272,23 +272,24 @@ def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, 
 
 def measured_of(
     cases: Iterable[Case], progress: Iterable[Progress], pieces_abreast: int = ABREAST
-) -> Iterator[tuple[Case, Ground, Measured]]:
+) -> Iterator[tuple[Case, Ground, Measured] | VergelineError]:
     """Measure whole roads, some pieces at a time where there are hands; their ground is kept.
 
-    `progress` is told how far each road is; may raise `Cancelled`.
-
-    Raises
-    ------
-    TerrainError
-        No height anywhere near a road, or the grid can't be read.
+    `progress` is told how far each road is; may raise `Cancelled`. For a road that can't be
+    measured the error that says why is given.
     """
     begun: deque[tuple[Case, int]] = deque()
 
-    def works() -> Iterator[Callable[[Callable[[], None]], PieceFound]]:
+    def works() -> Iterator[Callable[[Callable[[], None]], PieceFound | VergelineError]]:
         for case, report in zip(cases, progress, strict=False):
             report(0.0, "reading the terrain")
-            pieces = pieces_of(case)
-            taught = taught_by(case, pieces)
+            try:
+                pieces = pieces_of(case)
+                taught = taught_by(case, pieces)
+            except VergelineError as error:
+                begun.append((case, 1))
+                yield partial(_given, error)
+                continue
             begun.append((case, len(pieces)))
             reports = shares_of_one(report, [piece.stop - piece.start for piece in pieces])
             for piece, told in zip(pieces, reports, strict=True):
@@ -297,19 +298,39 @@ def measured_of(
     coming = abreast(works(), pieces_abreast)
     for first in coming:
         case, count = begun.popleft()
-        parts = [first, *islice(coming, count - 1)]
+        yield _road_of(case, [first, *islice(coming, count - 1)])
+
+
+def _road_of(
+    case: Case, found: Sequence[PieceFound | VergelineError]
+) -> tuple[Case, Ground, Measured] | VergelineError:
+    """Put a road together, unless a piece of it or all of it can't be measured."""
+    parts = [part for part in found if isinstance(part, PieceFound)]
+    failed = [part for part in found if isinstance(part, VergelineError)]
+    if failed:
+        return failed[0]
+    try:
         case, measured = put_pieces_together(case, parts)
-        yield case, _joined_ground([part.ground for part in parts if part.ground]), measured
+    except VergelineError as error:
+        return error
+    return case, _joined_ground([part.ground for part in parts if part.ground]), measured
+
+
+def _given(error: VergelineError, _check: Callable[[], None]) -> VergelineError:
+    return error
 
 
 def _measured(
     case: Case, piece: Piece, taught: Taught, report: Progress, check: Callable[[], None]
-) -> PieceFound:
+) -> PieceFound | VergelineError:
     def tell(share: float, words: str) -> None:
         check()
         report(share, words)
 
-    return measure_piece(case, piece, taught, ground=True, progress=tell)
+    try:
+        return measure_piece(case, piece, taught, ground=True, progress=tell)
+    except VergelineError as error:
+        return error
 
 
 def _own_water(measured: Measured, piece: Piece) -> Measured:

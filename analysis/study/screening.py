@@ -7,7 +7,7 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from analysis.common.errors import RoadError
+from analysis.common.errors import RoadError, VergelineError
 from analysis.common.hands import ABREAST
 from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
@@ -61,8 +61,9 @@ def screen(
 
     Raises
     ------
-    RoadError, TerrainError
-        If nothing can be measured.
+    VergelineError
+        If nothing can be measured. A road that can't be is recorded with its sentence among the
+        findings' roads, and the rest is done.
     Cancelled
         If `progress` raised it; nothing was changed.
 
@@ -86,12 +87,18 @@ def screen(
     reports = [on_road(tell, road.name) for tell, road in zip(told, roads, strict=True)]
     cases = (lay_out(grid, road, settings, limits, extras) for road in roads)
     shares = (share_of(report, 0.0, 0.95) for report in reports)
+    parts, lost = [], []
     measured = measured_of(cases, shares, pieces_abreast)
-    parts = [
-        road_study(*one, edits, progress=share_of(report, 0.95, 1.0))
-        for one, report in zip(measured, reports, strict=True)
-    ]
+    for road, one, report in zip(roads, measured, reports, strict=True):
+        if isinstance(one, VergelineError):
+            lost.append((road, one))
+        else:
+            parts.append(road_study(*one, edits, progress=share_of(report, 0.95, 1.0)))
+    if not parts:
+        raise lost[0][1]
     record = run_record(parts[0].case, [told_of(part) for part in parts], sources or {})
+    if lost:
+        record["roads_failed"] = [f"{road.name}: {why}" for road, why in lost]
     record["seconds"] = round(time.perf_counter() - started, 3)
     note_run()
-    return gather(parts, record, edits)
+    return gather(parts, record, edits, lost=[(road, str(why)) for road, why in lost])

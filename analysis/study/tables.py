@@ -16,9 +16,9 @@ from analysis.common.station_arrays import joined
 from analysis.common.table import Table
 from analysis.common.types import Floats
 from analysis.findings.geopackage import Findings
-from analysis.road.roadline import to_map
+from analysis.road.roadline import Road, to_map
 from analysis.shoulder.values import Status
-from analysis.study.road_rows import road_rows
+from analysis.study.road_rows import NOT_SCREENED, failed_roads, road_rows
 from analysis.study.values import RoadStudy, Study
 from analysis.verdict.reaches import looks_first, ranks
 from analysis.verdict.reasons import describe_stations, reach_sentences
@@ -52,6 +52,7 @@ def gather(
     before: Findings | None = None,
     *,
     moved: bool = False,
+    lost: Sequence[tuple[Road, str]] = (),
 ) -> Study:
     """All roads, at least one, with tables and geometry over them; ranks run over all.
 
@@ -63,6 +64,8 @@ def gather(
         Findings of the same roads, whose reviews still stand.
     moved
         True where breaks are no longer where they were; else places and ponds still stand too.
+    lost
+        Roads that couldn't be screened, and why; of `before` they are known.
     """
     rows = accumulate((2 * len(part.s) for part in parts), initial=0)
     parts = tuple(replace(part, first_row=row) for part, row in zip(parts, rows, strict=False))
@@ -75,6 +78,13 @@ def gather(
     else:
         ponds, pond_rings, station_xy = before.ponds, before.pond_rings, before.station_xy
     reaches = reach_table(parts)
+    roads, road_lines = road_rows(parts, reaches), [part.road.xy * scale for part in parts]
+    if before is not None:
+        away = np.flatnonzero(before.roads["outcome"] == NOT_SCREENED)
+        rest, rest_lines = before.roads.where(away), [before.road_lines[row] for row in away]
+    else:
+        rest = failed_roads([road for road, _ in lost], [why for _, why in lost])
+        rest_lines = [road.xy * scale for road, _ in lost]
     findings = Findings(
         stations=station_table(parts),
         reaches=reaches,
@@ -85,8 +95,8 @@ def gather(
         crs_wkt=grid.crs_wkt,
         run=dict(record),
         edits=edits if edits is not None else Table.empty(EDIT_COLUMNS),
-        roads=road_rows(parts, reaches),
-        road_lines=tuple(part.road.xy * scale for part in parts),
+        roads=roads.joined(rest),
+        road_lines=(*road_lines, *rest_lines),
         why={
             "station": [why for part in parts for why in part.measures.reason.ravel().tolist()],
             "reach": [reach.why for part in parts for reach in part.reaches],

@@ -178,14 +178,18 @@ def road_index(stations: Table) -> tuple[RoadIndex, ...]:
 
 
 def summary(result: Loaded) -> str:
-    """Say in one line what a screening found."""
+    """Say in one line what a screening found, and of each road left out why."""
+    from analysis.study.road_rows import NOT_SCREENED
     from gui.look.words import verdict_text
 
     verdicts = list(result.findings.stations["verdict"])
     counts = [
         f"{verdicts.count(name)} {verdict_text(name)}" for name in Verdict if name in verdicts
     ]
-    return f"{len(verdicts)} stations and sides: " + ", ".join(counts)
+    roads = result.findings.roads
+    left_out = roads["reason"][roads["outcome"] == NOT_SCREENED]
+    found = f"{len(verdicts)} stations and sides: " + ", ".join(counts)
+    return ". ".join([found, *left_out])
 
 
 def same_stations(a: Loaded, b: Loaded) -> bool:

@@ -12,8 +12,10 @@ import pytest
 import rasterio
 from rasterio.windows import Window
 
-from analysis import Settings, open_terrain, read_findings, screen
+from analysis import Settings, open_terrain, read_findings, rejudge, screen
+from analysis.common.errors import TerrainError
 from analysis.corridor.values import Extras
+from analysis.findings.geopackage import write_findings
 from analysis.network.engine import _mark_of, screen_network
 from analysis.network.tasks import Common
 from analysis.road.roadline import make_road
@@ -103,6 +105,26 @@ def test_a_road_on_nothing_but_a_broken_tile_fails_and_the_others_do_not(broken,
         'No height near the road "lost" can be read: t2.tif of broken is damaged or gone; fetch it '
         "again."
     )
+
+
+def test_a_screening_leaves_out_a_road_on_nothing_but_a_broken_tile(broken, tmp_path):
+    """As a network does: its row and line stand among the roads, also after other limits."""
+    grid, roads = open_terrain(broken), [road(120.0, 400.0, "lost"), road(150.0, START_M, "whole")]
+    study = screen(grid, roads, SETTINGS)
+    done = screen_network(grid, roads, tmp_path / "network.gpkg", SETTINGS)
+    network = read_findings(tmp_path / "network.gpkg")
+    rejudged = rejudge(study, study.limits.with_value("shoulder_least_pct", 5.0))
+    write_findings(rejudged.findings, tmp_path / "screened.gpkg")
+    assert [part.road.name for part in study.roads] == ["whole"]
+    for found in (study.findings, rejudged.findings, read_findings(tmp_path / "screened.gpkg")):
+        assert f"lost: {dict(done.failed)['lost'][:20]}" in str(found.run["roads_failed"])
+        assert found.roads["road"].tolist() == ["whole", "lost"]
+        assert found.roads["outcome"].tolist() == ["screened", "not screened"]
+        assert found.roads["reason"].tolist() == network.roads["reason"].tolist()
+        for line, other in zip(found.road_lines, network.road_lines, strict=True):
+            np.testing.assert_allclose(line, other)
+    with pytest.raises(TerrainError, match=r"t2\.tif of broken is damaged or gone"):
+        screen(grid, roads[:1], SETTINGS)
 
 
 def test_a_piece_on_nothing_but_a_broken_tile_is_no_data(broken, monkeypatch, tmp_path):
