@@ -9,7 +9,7 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -322,7 +322,10 @@ def _hinges_for_edges(road: _Sought, breaks: Breaks) -> Bools:
     """
     nominal = _nominal_edge(road, breaks, _has_shoulder(breaks))
     hinge = nominal + road.shoulder
-    at_hinge = np.abs(breaks.edge - hinge) <= np.minimum(AT_HINGE_M, 0.5 * road.shoulder)
+    # a footprint wider than the shoulder shows hardly more than one break for its two
+    narrow = road.shoulder < sum(road.box) - 1e-6
+    near_m = np.where(narrow, road.shoulder, np.minimum(AT_HINGE_M, 0.5 * road.shoulder))
+    at_hinge = np.abs(breaks.edge - hinge) <= near_m
     bare = ~_has_shoulder(breaks)
     there = (breaks.edge_source == Source.FOUND) & at_hinge & bare
     share = uniform_filter1d(there.astype(float), AROUND, axis=0, mode="nearest")
@@ -359,6 +362,10 @@ def _without_edge(
     open_ = np.isnan(given) & unseen
     sought = replace(overrides, edge=np.where(open_, nominal, given))
     breaks, _ = _search(road, sought, _silent, overrides)
+    # an edge that was found without the widths stays, and so does a shoulder: beside an edge that
+    # they put elsewhere, a narrow one would pass for none
+    stays = (found.edge_source == Source.FOUND) | (_has_shoulder(found) & ~_has_shoulder(breaks))
+    breaks = _only_where(unseen | ~stays, breaks, found)
     breaks = replace(
         breaks,
         edge_source=np.where(open_, Source.NOMINAL, breaks.edge_source).astype(np.int8),
@@ -367,6 +374,20 @@ def _without_edge(
         rivals=found.rivals,
     )
     return doubted(breaks)
+
+
+def _only_where(chosen: Bools, breaks: Breaks, others: Breaks) -> Breaks:
+    """Breaks of the `chosen` (n, 2) sides, those of the `others` elsewhere; the crown is chosen's."""
+    sides: dict[str, Any] = {}
+    for name in (
+        "edge edge_se edge_confidence edge_source hinge hinge_se hinge_confidence hinge_source "
+        "ditch ditch_source foreslope_end edge_ways hinge_ways arc_m"
+    ).split():
+        here, there = getattr(breaks, name), getattr(others, name)
+        if here is not None and there is not None:
+            of = chosen.reshape(chosen.shape + (1,) * (here.ndim - 2))
+            sides[name] = np.where(of, here, there).astype(here.dtype)
+    return replace(breaks, **sides)
 
 
 def _aside(found: BlocksFound) -> Floats:

@@ -51,28 +51,40 @@ ROUGHER = 0.25
 uncertain by a few hundredths itself."""
 
 
-class Kinds(NamedTuple):
+class Way(NamedTuple):
     """What an edge may be before the cells are asked.
 
     Attributes
     ----------
-    flush_m, high_low_m
-        Spreads of the step at an edge that is flush, and at one that is high or low, metres.
+    spreads_m
+        Spreads of its step, metres, each as likely.
+    sign
+        -1 where it is one up, 1 where it is one down, else 0.
     share
-        How likely it is as found, flush, high or low elsewhere.
+        How likely it is.
     """
 
-    flush_m: tuple[float, ...]
-    high_low_m: tuple[float, ...]
-    share: tuple[float, float, float, float]
+    spreads_m: tuple[float, ...]
+    sign: int
+    share: float
 
 
-USUAL_KINDS = Kinds((0.005,), (0.025, 0.1), (0.5, 1 / 6, 1 / 6, 1 / 6))
-STEP_KINDS = Kinds((0.01,), (0.0125, 0.025, 0.1), (0.25, 0.25, 0.25, 0.25))
-"""The second is for the step itself: half an inch may be built or be none, and which place the edge
-has decides it (own choice, proven on plain roads with steps of 0 to 25 mm)."""
+FLUSH_M, HIGH_LOW_M = (0.01,), (0.0125, 0.025, 0.1)
 
-STAYS_M = 80.0
+WAYS = (
+    Way((), 0, 0.1),
+    Way(FLUSH_M, 0, 0.3),
+    Way(HIGH_LOW_M, -1, 0.15),
+    Way(HIGH_LOW_M, 1, 0.15),
+    Way(FLUSH_M, -1, 0.15),
+    Way(FLUSH_M, 1, 0.15),
+)
+"""Edges as found, which may be any of the others, flush, high, low, and those that stand halfway
+between a flush one and a high or low one: beside a kink, a step of 10 mm lies a third of a metre
+from a flush edge, and where only a step of an inch competes with that, one of half an inch passes
+for either (own choice, proven on plain roads with steps of 0 to 15 mm)."""
+
+STAYS_M = 100.0
 """So far an edge goes on flush, high or low, on average (our own choice: faults are as long)."""
 
 _EXACT_STATIONS = 24
@@ -298,35 +310,22 @@ def _where_measured(
 
 
 def _places(breaks: Breaks, side: int) -> Floats:
-    """Place beyond the edge found and standard error of one flush, up, down, (n, 3, 2)."""
+    """Place beyond the edge found and standard error of each of `WAYS` but the first, (n, 5, 2)."""
     if breaks.edge_ways is None:
-        return np.full((breaks.s.size, 3, 2), np.nan)
+        return np.full((breaks.s.size, len(WAYS) - 1, 2), np.nan)
     # what a person gave has no other place, and what isn't shown lies as its error says
     found = breaks.edge_source[:, side] == Source.FOUND
-    return np.where(found[:, None, None], breaks.edge_ways[:, side], np.nan)
+    flush, *others = np.moveaxis(
+        np.where(found[:, None, None], breaks.edge_ways[:, side], np.nan), 1, 0
+    )
+    halfway = [0.5 * (flush + other) for other in others]
+    return np.stack([flush, *others, *halfway], axis=1)
 
 
 def _mixed_ways(
     windows: Windows, beta: Floats, covariance: Floats, evidence: Floats, even: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Mix the fits of each way by `USUAL_KINDS`, but their steps by `STEP_KINDS`.
-
-    Returns mean, covariance, and how likely each way is for the step, (n, w).
-    """
-    mean, spread, _ = _mix(windows, beta, covariance, evidence, even, USUAL_KINDS)
-    step, of_step, likely = _mix(windows, beta, covariance, evidence, even, STEP_KINDS)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        wider = np.sqrt(of_step[:, 6, 6] / spread[:, 6, 6])
-    mean[:, 6] = step[:, 6]
-    spread[:, 6] *= wider[:, None]
-    spread[:, :, 6] *= wider[:, None]
-    return mean, spread, likely
-
-
-def _mix(
-    windows: Windows, beta: Floats, covariance: Floats, evidence: Floats, even: Floats, kinds: Kinds
-) -> tuple[Floats, Floats, Floats]:
-    """Mix the fits of the edge as found, flush, up and down: (n, p), (n, p, p), shares (n, 4).
+    """Mix the fits of all `WAYS` of the edge: (n, p), (n, p, p), how likely each is (n, w).
 
     Which of them it is, the cells of the station and of its neighbours tell; covariances are those
     within the fits and between them. Where a shoulder isn't `even` (n,), 1 to 0, the edge stays as
@@ -336,9 +335,10 @@ def _mix(
     step, variance = beta[:, :, 6], covariance[:, :, 6, 6]
     top = np.where(known, evidence, -np.inf).max(axis=1, keepdims=True)
     with np.errstate(invalid="ignore"):
-        seen = np.where(known, np.exp(evidence - top) * _step_chance(step, variance, kinds), 0.0)
+        seen = np.where(known, np.exp(evidence - top) * _step_chance(step, variance), 0.0)
         seen = np.where(known, seen, 0.0) ** even[:, None] * known
-    share = _tied_ways(windows.s, windows.half_m, known * np.array(kinds.share), seen)
+    prior = known * np.array([way.share for way in WAYS])
+    share = _tied_ways(windows.s, windows.half_m, prior, seen)
     share *= even[:, None]
     share[:, 0] += 1.0 - even
     lone = ~known[:, 0]
@@ -351,22 +351,21 @@ def _mix(
     return mean, spread, share
 
 
-def _step_chance(step: Floats, variance: Floats, kinds: Kinds) -> Floats:
+def _step_chance(step: Floats, variance: Floats) -> Floats:
     """Density beforehand of the step in each fit: flush ones are small, others have a sign."""
     out = np.zeros_like(step)
     variance = np.maximum(variance, 1e-12)
-    signed = ((kinds.flush_m, 0), (kinds.high_low_m, -1), (kinds.high_low_m, 1))
-    for way, (spreads, sign) in enumerate(signed, 1):
-        d, v = step[:, way], variance[:, way]
+    for k, way in enumerate(WAYS[1:], 1):
         # one found may be any of them
-        for column, at, of in ((way, d, v), (0, step[:, 0], variance[:, 0])):
+        for column in (k, 0):
+            at, of = step[:, column], variance[:, column]
             density = np.zeros_like(at)
-            for spread in spreads:
+            for spread in way.spreads_m:
                 total = of + spread**2
                 part = np.exp(-0.5 * at * at / total) / np.sqrt(2.0 * np.pi * total)
-                if sign:
-                    part = part * 2.0 * ndtr(sign * at * spread / np.sqrt(total * of))
-                density += part / len(spreads)
+                if way.sign:
+                    part = part * 2.0 * ndtr(way.sign * at * spread / np.sqrt(total * of))
+                density += part / len(way.spreads_m)
             out[:, column] = np.fmax(out[:, column], density)
     return out
 
