@@ -4,9 +4,10 @@ Flights and drives past stand some centimetres apart, and a grid of them keeps t
 pavement nothing else looks like it: a step of one height that goes on for a long way, clear of the
 edges. Where one is found, the far side is brought level, as the strips of points are where points
 tell them apart; what is left of its height is an error that all its cells share. A seam that runs
-near an edge or on a shoulder can't be told from a real step by heights alone: where one has left
+near an edge or on a shoulder can't be told from a real step by a few heights: where one has left
 the pavement, the shoulder that it went to carries its whole height as an error, for as long as it
-may stay there. None is looked for on gravel and earth, which wear to shapes of their own.
+may stay there, and where one never was on it, `analysis.shoulder.seam_beside` says how likely it
+is. None is looked for on gravel and earth, which wear to shapes of their own.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import lines_at, runs
-from analysis.common.sides import SIDE_SIGN
+from analysis.common.sides import SIDE_SIGN, SIDES
 from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.values import Case, Cells, Ground, Ribbon
@@ -139,6 +140,9 @@ class Seam:
         Length of road along which it is seen.
     astride : Astride
         Where it may run beside the pavement.
+    share, doubt : (b,), optional
+        Shares of its height that are taken off, and that are carried as an error beside `se_m`;
+        None: all and nothing.
     """
 
     s: Floats
@@ -147,6 +151,8 @@ class Seam:
     se_m: float
     length_m: float
     astride: Astride
+    share: Floats | None = None
+    doubt: Floats | None = None
 
     def levelled(self, ground: Ground, box_m: tuple[float, float]) -> Ground:
         """Bring the ground right of the seam level with that left of it."""
@@ -161,8 +167,16 @@ class Seam:
 
     def _cells(self, cells: Cells, box_m: tuple[float, float]) -> Cells:
         beyond = smeared_step(cells.o - np.interp(cells.s, self.s, self.offset), np.array(box_m))
-        shared = self.se_m * beyond + self._beside(cells, box_m)
-        return replace(cells, z=cells.z - self.rise_m * beyond, shared_m=shared)
+        rise, error = self._heights(cells.s)
+        shared = error * beyond + self._beside(cells, box_m)
+        return replace(cells, z=cells.z - rise * beyond, shared_m=shared)
+
+    def _heights(self, s: Floats) -> tuple[Floats, Floats]:
+        """How much is taken off at places along the road, and its error, (m,)."""
+        if self.share is None or self.doubt is None:
+            return np.full(s.size, self.rise_m), np.full(s.size, self.se_m)
+        share, doubt = (np.interp(s, self.s, of) for of in (self.share, self.doubt))
+        return self.rise_m * share, np.hypot(self.se_m * share, self.rise_m * doubt)
 
     def _beside(self, cells: Cells, box_m: tuple[float, float]) -> Floats:
         """What a seam that may run beside the pavement adds to cells as an error, (m,)."""
@@ -181,7 +195,8 @@ class Seam:
     def _ribbon(self, ribbon: Ribbon, box_m: tuple[float, float]) -> Ribbon:
         at = np.interp(ribbon.s, self.s, self.offset)
         beyond = smeared_step(ribbon.o[None, :] - at[:, None], np.array(box_m))
-        return replace(ribbon, z=ribbon.z - self.rise_m * beyond)
+        rise, _ = self._heights(ribbon.s)
+        return replace(ribbon, z=ribbon.z - rise[:, None] * beyond)
 
 
 def usual_box(case: Case) -> tuple[float, float]:
@@ -194,12 +209,27 @@ def seam_text(seam: Seam | None) -> str:
     """Say in a sentence where strips meet; empty without a seam."""
     if seam is None:
         return ""
+    if seam.share is not None:
+        side, chance = _beside_text(seam)
+        return (
+            f"Two strips of the survey may meet on the {side} shoulder or by its edge: a jump of "
+            f"{1000.0 * abs(seam.rise_m):.0f} mm would explain why it isn't as the other one is, "
+            f"with a chance of {100.0 * chance:.0f} %. That share of it was taken off, and what is "
+            "unsure of it is carried by slopes and drops there."
+        )
     on = " Beside it, it is taken to go on as it ran there." if seam.astride.chance.any() else ""
     return (
         f"Two strips of the survey meet along {seam.length_m:.0f} m of the pavement; they stood "
         f"{1000.0 * abs(seam.rise_m):.0f} ± {1000.0 * seam.se_m:.0f} mm apart and were brought "
         f"level.{on} A seam that runs only on a shoulder can't be told from a step in it."
     )
+
+
+def _beside_text(seam: Seam) -> tuple[str, float]:
+    """Side that a seam may lie on, and how likely it does at most."""
+    share = np.zeros(1) if seam.share is None else seam.share
+    most = int(np.abs(share).argmax())
+    return SIDES[int(seam.offset[most] > 0.0)], min(float(np.abs(share).max()), 0.99)
 
 
 def find_seam(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> Seam | None:

@@ -14,10 +14,11 @@ from analysis.common.station_arrays import spliced, stations_of
 from analysis.common.types import Floats, Progress, share_of
 from analysis.corridor.values import Case, Ground
 from analysis.edges import find
-from analysis.edges.values import Overrides
+from analysis.edges.values import Breaks, Overrides
 from analysis.shoulder import measure
 from analysis.shoulder.door import noise_of
-from analysis.shoulder.seam import find_seam, usual_box
+from analysis.shoulder.seam import Seam, find_seam, usual_box
+from analysis.shoulder.seam_beside import think_of_seam
 from analysis.shoulder.withhold import answered
 from analysis.verdict.door import believe
 from analysis.verdict.values import Measured
@@ -59,6 +60,15 @@ def level_ground(case: Case, ground: Ground, measured: Measured) -> Ground:
     """Return the ground as it was measured: strips of the survey that don't agree brought level."""
     seam = measured.seam
     return ground if seam is None else seam.levelled(ground, usual_box(case))
+
+
+def _seam(case: Case, ground: Ground, breaks: Breaks) -> Seam | None:
+    """Where strips of the survey meet on a road, or may meet."""
+    cells, box = ground.cells, usual_box(case)
+    seam = find_seam(cells, breaks, box)
+    if seam is not None:
+        return seam
+    return think_of_seam(cells, breaks, box, case.grain.cells_per_value(cells.cell_m))
 
 
 def run(
@@ -107,7 +117,7 @@ def run(
         breaks = find(piece, near, set_here, like, share_of(progress, 0.0, third))
     seam = None if earlier is None else earlier.seam
     if earlier is None and case.settings.paved:
-        seam = find_seam(ground.cells, breaks, usual_box(case))
+        seam = _seam(case, ground, breaks)
         if seam is not None:
             near = seam.levelled(ground, usual_box(case))
             breaks = find(piece, near, set_here)

@@ -157,7 +157,7 @@ otherwise; 0.5 m cells, shoulders of 1.5 m, a line 1.5 m off, averages over 20 m
   *failing found*: of decided failing ones; *bridged decided*: sides in holes bridged by facets
   that were decided all the same.
 - Strips meet along the whole road at a place drawn anywhere over it: on the pavement they are found
-  and brought level, on a shoulder or by its edge heights can't tell them from steps.
+  and brought level, on a shoulder or by its edge as far as shapes make them likely.
 """
 
 

@@ -1,0 +1,473 @@
+"""A seam of survey strips that runs on a shoulder or close by its edge: a chance, never a finding.
+
+A jump in level there looks like a flatter or a steeper shoulder and a step at the edge. Three
+things may lie behind a shoulder that departs from the other one by one amount for a long way: it is
+much as the other is, it was built or has worn otherwise, or it is as the other is with a jump
+somewhere on it. Each foretells a shape of its own: a shoulder that is flatter is straight from edge
+to hinge, one with a jump is not. Long stretches are asked how well each explains them (a comparison
+of marginal likelihoods: Kass & Raftery, 1995, Journal of the American Statistical Association 90).
+What is as likely as a jump is taken off by its share, and carried as an error.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.common.along import lines_at
+from analysis.common.sides import SIDE_SIGN
+from analysis.common.types import Bools, Floats
+from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
+from analysis.corridor.values import Cells
+from analysis.edges.values import Breaks
+from analysis.shoulder.seam import Astride, Seam
+
+__all__ = ["Beside", "chance_beside", "think_of_seam"]
+
+
+BLOCK_M, LEAST_CELLS = 20.0, 100
+"""Length of road whose shoulder is taken for one shape, and how many cells that needs."""
+
+STRETCH_M, LEAST_BLOCKS = 600.0, 8
+"""Length of road that is asked together, and how many of its blocks have to be alike."""
+
+INNER_M, OUTER_M = 2.6, 0.9
+"""How far inward of the edge and outward of the hinge cells are looked at."""
+
+EDGES_M = np.arange(-0.75, 0.76, 0.15)
+SEAMS_M = np.arange(-1.2, 2.5, 0.15)
+"""Places of edge and seam that are tried, outward from where the edge usually is."""
+
+EVENED_M, EDGE_WANDERS_M = 60.0, 0.05
+"""How far about a place the other edge is evened out, and how far edges lie off even lines."""
+
+WIDENS_M = 0.4
+"""Where the pavement is so much wider or narrower than on most of a stretch, nothing is asked."""
+
+HINGE_CLEAR_M = 0.3
+"""Distance of a seam from the hinge: nearer, what is unsure of the hinge would pass for one."""
+
+EDGE_SD_M, RISE_SD_M = 0.4, 0.02
+"""How far an edge may have been drawn to the seam, and how high jumps are: strips of one survey are
+mostly within some 30 mm of each other (common practice)."""
+
+STEP_SD_M, SLOPE_SD = 0.04, 0.06
+"""Steps and slopes that a shoulder may have of itself."""
+
+ALIKE = np.array([0.005, 0.005])
+"""How far sound shoulders of one road are off each other: step in metres, slope."""
+
+HINGE_SD_M = 0.025
+"""Height that an error in the place of the hinge makes of its kink."""
+
+CROWN = (0.005, 0.035)
+"""Sides are compared where both halves of the pavement fall so: in a curve they are built unlike.
+Common practice."""
+
+SOUND_STEP_M, SOUND_SLOPE = 0.025, (-0.045, -0.005)
+"""The other shoulder tells how this one ought to be where its own step and its rise over that of
+the pavement are within these."""
+
+MEMBER, LIKE_OTHER = 9.0, 0.15
+"""Squared distance, in variances, of a block that is as most are; and the share of blocks that are
+as the other shoulder is from which on the difference begins and ends, as no seam does."""
+
+ROUNDS = 4
+"""How often blocks are left out that alone speak for a seam, or against one."""
+
+PRIOR = (0.9, 0.05, 0.05)
+"""How likely, before it is looked at, a long stretch of shoulder is much as the other, built or
+worn otherwise, or has a seam. Our own choice."""
+
+LEAST_CHANCE, RISES_M = 0.05, (0.009, 0.035)
+"""Beyond these nothing is said of a seam."""
+
+
+class Beside(NamedTuple):
+    """A seam that may run beside the pavement along some of b blocks.
+
+    Attributes
+    ----------
+    s, offset : (b,)
+        Middle of each block, and where the seam would run, right positive from the given line.
+    rise_m, se_m : (b,)
+        How far the ground right of it would stand too high, with its standard error; 0 where none
+        is thought of.
+    chance : (b,)
+        How likely there is one.
+    """
+
+    s: Floats
+    offset: Floats
+    rise_m: Floats
+    se_m: Floats
+    chance: Floats
+
+
+def think_of_seam(
+    cells: Cells, breaks: Breaks, box_m: tuple[float, float], cells_per_value: float
+) -> Seam | None:
+    """Return a seam that may run beside the pavement, None where nothing speaks for one.
+
+    Arguments are those of `chance_beside`. What is taken off is the mean over there being one and
+    there being none, what is carried as an error the spread of the two.
+    """
+    beside = chance_beside(cells, breaks, box_m, cells_per_value)
+    if beside is None:
+        return None
+    most = float(beside.rise_m[np.abs(beside.chance * beside.rise_m).argmax()])
+    part = beside.rise_m / most
+    chance = beside.chance
+    none = np.zeros((beside.s.size, 2))
+    return Seam(
+        s=beside.s,
+        offset=beside.offset,
+        rise_m=most,
+        se_m=float(beside.se_m.max()),
+        length_m=0.0,
+        astride=Astride(none, none, none),
+        share=chance * part,
+        doubt=np.sqrt(chance * (1.0 - chance)) * np.abs(part),
+    )
+
+
+class _Blocks(NamedTuple):
+    """Blocks (b,) of one side.
+
+    `s` is the middle of each, `products` (b, k, k) those of heights, of steps and kinks at each of
+    `EDGES_M`, and of steps at each of `SEAMS_M`, freed of what a block may be otherwise; `falls`
+    is how the pavement falls outward, `cells` how many there are; `farthest_m` is the
+    outermost place where a seam is sought.
+    """
+
+    s: Floats
+    products: Floats
+    falls: Floats
+    cells: Floats
+    farthest_m: float
+
+
+class _Fit(NamedTuple):
+    """Log evidence (...), and mean and covariance of step, slope and maybe jump, (..., p)."""
+
+    evidence: Floats
+    mean: Floats
+    covariance: Floats
+
+
+def chance_beside(
+    cells: Cells, breaks: Breaks, box_m: tuple[float, float], cells_per_value: float
+) -> Beside | None:
+    """Ask the shoulders of a road whether survey strips may meet on one of them.
+
+    Parameters
+    ----------
+    cells, breaks
+        The ground, and where its parts begin and end.
+    box_m : (float, float)
+        Box widths of a cell across the road.
+    cells_per_value
+        How many cells tell as much as one independent value.
+
+    Returns
+    -------
+    Beside or None
+        None where nothing speaks for it.
+    """
+    if cells.lattice is not None or len(cells) == 0 or breaks.s.size < 2:
+        return None
+    start, stop = float(cells.s[0]), float(cells.s[-1])
+    parts = max(1, round((stop - start) / STRETCH_M))
+    bounds = np.linspace(start, stop, parts + 1)
+    found: list[tuple[int, Beside]] = []
+    lines = [_evened(breaks.s, breaks.edge[:, side], breaks.edge_se[:, side]) for side in (0, 1)]
+    for low, high in pairwise(bounds):
+        near = cells.part(cells.window(low, high))
+        here = (breaks.s >= low) & (breaks.s <= high)
+        if not here.any() or not len(near):
+            continue
+        wide = lines[0] + lines[1]
+        width = float(np.median(wide[here]))
+        near = near.part(np.abs(lines_at(near.s, breaks.s, wide) - width) <= WIDENS_M)
+        if not len(near):
+            continue
+        sides = [_blocks(near, breaks, side, lines[1 - side] - width, box_m) for side in (0, 1)]
+        for side in (0, 1):
+            beside = _of_stretch(sides[side], sides[1 - side], cells_per_value)
+            if beside is not None:
+                other = np.interp(beside.s, breaks.s, lines[1 - side])
+                sign = SIDE_SIGN[side]
+                found.append(
+                    (
+                        side,
+                        beside._replace(
+                            offset=sign * (beside.offset + width - other),
+                            rise_m=sign * beside.rise_m,
+                        ),
+                    )
+                )
+    if not found:
+        return None
+    # one seam, which doesn't change sides
+    told = [sum(float(b.chance.sum()) for of, b in found if of == side) for side in (0, 1)]
+    mine = [b for of, b in found if of == int(told[1] > told[0])]
+    return Beside(*(np.concatenate(column) for column in zip(*mine, strict=True)))
+
+
+def _blocks(
+    cells: Cells, breaks: Breaks, side: int, origin: Floats, box_m: tuple[float, float]
+) -> _Blocks:
+    """Sum up one side of a stretch, block by block.
+
+    Places count from the other side's edge, which lies `-origin` (n,) outward of the given line:
+    this side's may have been drawn to a seam.
+    """
+    sign, box = SIDE_SIGN[side], np.array(box_m)
+    x = sign * cells.o + lines_at(cells.s, breaks.s, origin)
+    beyond = sign * cells.o - lines_at(cells.s, breaks.s, breaks.hinge[:, side])
+    lost = lines_at(cells.s, breaks.s, breaks.lost().astype(np.float64)) > 0.0
+    on = (x > -INNER_M) & (beyond < OUTER_M) & np.isfinite(cells.z) & ~lost
+    s, x, z, beyond = cells.s[on], x[on], cells.z[on], beyond[on]
+    arc = np.zeros(breaks.s.size) if breaks.arc_m is None else np.nan_to_num(breaks.arc_m[:, side])
+    bend = smeared_ramp(beyond, rounded_box(box, lines_at(s, breaks.s, arc)))
+    moved = smeared_step(beyond, box)
+    shapes = [f(x - at, box) for at in EDGES_M for f in (smeared_step, smeared_ramp)]
+    shapes += [smeared_step(x - at, box) for at in SEAMS_M]
+    asked = np.column_stack([z, *shapes])
+    first = float(cells.s[0])
+    number = max(1, round((float(cells.s[-1]) - first) / BLOCK_M))
+    at = first + (float(cells.s[-1]) - first) * np.arange(number + 1) / number
+    cut = np.searchsorted(s, at)
+    kept = []
+    for k in range(number):
+        here = slice(int(cut[k]), int(cut[k + 1]))
+        if here.stop - here.start < LEAST_CELLS:
+            continue
+        t = (s[here] - 0.5 * (at[k] + at[k + 1])) / BLOCK_M
+        paved = x[here] < -0.6
+        if paved.sum() < 0.2 * LEAST_CELLS:
+            continue
+        plane = np.column_stack([np.ones_like(t), t, x[here]])[paved]
+        fall = -float(np.linalg.lstsq(plane, z[here][paved] - z[here].mean(), rcond=None)[0][2])
+        free = np.column_stack(
+            [np.ones_like(t), t, t * t, x[here], t * x[here], bend[here], t * bend[here]]
+        )
+        base, _ = np.linalg.qr(free)
+        rows = asked[here] - asked[here].mean(axis=0)
+        rows -= base @ (base.T @ rows)
+        rows[:, 0] = _within_reach(rows)
+        shift = moved[here] - base @ (base.T @ moved[here])
+        products, pull = rows.T @ rows, rows.T @ shift
+        # noise of 20 mm, for the share that the hinge's uncertain place leaves of its own shape
+        products -= np.outer(pull, pull) / (shift @ shift + (0.02 / HINGE_SD_M) ** 2)
+        kept.append((0.5 * (at[k] + at[k + 1]), products, fall, float(len(rows))))
+    if not kept:
+        none = np.zeros(0)
+        return _Blocks(none, none, none, none, 0.0)
+    farthest = float(np.median((x - beyond)[:: max(1, x.size // 1000)])) - HINGE_CLEAR_M
+    at_m, products, falls, count = (np.array(column) for column in zip(*kept, strict=True))
+    return _Blocks(at_m, products, falls, count, farthest)
+
+
+def _evened(s: Floats, edge: Floats, se: Floats) -> Floats:
+    """An edge without what noise makes of it: parabolas through what is near, (n,)."""
+    out = edge.copy()
+    weight = 1.0 / (np.nan_to_num(se, nan=1.0) ** 2 + EDGE_WANDERS_M**2)
+    weight[~np.isfinite(edge)] = 0.0
+    for k in range(s.size):
+        near = slice(*np.searchsorted(s, (s[k] - EVENED_M, s[k] + EVENED_M + 1e-9)).tolist())
+        w = np.sqrt(weight[near])
+        if np.count_nonzero(w) > 4:
+            t = (s[near] - s[k]) / EVENED_M
+            columns = np.column_stack([np.ones_like(t), t, t * t]) * w[:, None]
+            value = np.nan_to_num(edge[near]) * w
+            out[k] = np.linalg.lstsq(columns, value, rcond=None)[0][0]
+    return out
+
+
+def _within_reach(rows: Floats) -> Floats:
+    """Heights, the first column of (m, k), with what stands out brought back to 4 deviations."""
+    middle = EDGES_M.size // 2
+    shape = rows[:, 1 + 2 * middle : 3 + 2 * middle]
+    fitted = shape @ np.linalg.lstsq(shape, rows[:, 0], rcond=None)[0]
+    rest = rows[:, 0] - fitted
+    sigma = max(1.4826 * float(np.median(np.abs(rest))), 1e-4)
+    return np.asarray(fitted + np.clip(rest, -4.0 * sigma, 4.0 * sigma))
+
+
+def _of_stretch(mine: _Blocks, other: _Blocks, cells_per_value: float) -> Beside | None:
+    """What one side of a stretch says; `offset` is outward from where the edge usually is."""
+    if min(mine.s.size, other.s.size) < LEAST_BLOCKS:
+        return None
+    variance = [_variance(blocks) for blocks in (mine, other)]
+    noise = float(np.median(np.concatenate(variance))) * cells_per_value
+    crowned = [
+        (CROWN[0] < blocks.falls) & (blocks.falls < CROWN[1]) & (of < 2.0 * np.median(of))
+        for blocks, of in zip((mine, other), variance, strict=True)
+    ]
+    crowned = [
+        own & _both(blocks.s, opposite.s, facing)
+        for own, blocks, opposite, facing in zip(
+            crowned, (mine, other), (other, mine), crowned[::-1], strict=True
+        )
+    ]
+    if min(c.sum() for c in crowned) < LEAST_BLOCKS:
+        return None
+    usual = _most_alike(other, crowned[1], noise)
+    if usual.sum() < LEAST_BLOCKS:
+        return None
+    free = ((0.0, STEP_SD_M), (-0.02, SLOPE_SD))
+    _, _, norm = _best_edge(other.products[usual].sum(axis=0), free, noise)
+    step, slope = norm.mean
+    if abs(step) > SOUND_STEP_M or not SOUND_SLOPE[0] < slope < SOUND_SLOPE[1]:
+        return None
+    alike = _most_alike(mine, crowned[0], noise)
+    if alike.sum() < LEAST_BLOCKS:
+        return None
+    spread = np.sqrt(np.diag(norm.covariance) + ALIKE**2)
+    expected = tuple((float(m), float(d)) for m, d in zip(norm.mean, spread, strict=True))
+    for _ in range(ROUNDS):
+        products = mine.products[alike].sum(axis=0)
+        same, _, _ = _best_edge(products, expected, noise)
+        worn, edge, departing = _best_edge(products, free, noise)
+        jump, columns, jumping, rise_se = _best_seam(products, expected, noise, mine.farthest_m)
+        # a seam is told by all blocks: ruts and washouts, whose shapes it may take on, by theirs
+        tells = _rest(mine, _edges()[edge], departing) - _rest(mine, columns, jumping)
+        tells = 0.5 * tells / noise
+        off = np.abs(tells - np.median(tells[alike]))
+        told = alike & (off <= 3.0 * 1.4826 * float(np.median(off[alike])) + 1.0)
+        if (told == alike).all():
+            break
+        if told.sum() < LEAST_BLOCKS:
+            return None
+        alike = told
+    place = float(SEAMS_M[columns[2] - 1 - 2 * EDGES_M.size])
+    rise = float(jumping.mean[2])
+    weight = np.log(PRIOR) + np.array([same, worn, jump])
+    weight = np.exp(weight - weight.max())
+    chance = float(weight[2] / weight.sum())
+    if chance < LEAST_CHANCE or not RISES_M[0] <= abs(rise) <= RISES_M[1]:
+        return None
+    # what is steeper than the other looks like it where it is flat under a jump
+    if departing.mean[1] > slope and _like_other(
+        mine, crowned[0], norm, departing, edge, noise
+    ) > LIKE_OTHER * int(crowned[0].sum()):
+        return None
+    ones = np.ones(mine.s.size)
+    return Beside(mine.s, place * ones, rise * ones, rise_se * ones, chance * ones)
+
+
+def _both(s: Floats, other_s: Floats, other: Bools) -> Bools:
+    """Where the block of the other side at the same place is one of `other`."""
+    nearest = np.abs(s[:, None] - other_s).argmin(axis=1)
+    return np.asarray(other[nearest])
+
+
+def _variance(blocks: _Blocks) -> Floats:
+    """Variance of single cells about the best edge of each block, (b,)."""
+    at = _edges()
+    inner = blocks.products[:, at[:, :, None], at[:, None, :]]
+    pull = blocks.products[:, at, 0]
+    told = np.einsum("bei,beij,bej->be", pull, np.linalg.pinv(inner, hermitian=True), pull)
+    return np.asarray((blocks.products[:, 0, 0] - told.max(axis=1)) / (blocks.cells - 10.0))
+
+
+def _most_alike(blocks: _Blocks, known: Bools, noise: float) -> Bools:
+    """Which blocks have the step and slope that most have."""
+    middle = EDGES_M.size // 2
+    free = ((0.0, 2.0 * STEP_SD_M), (-0.02, 2.0 * SLOPE_SD))
+    fits = _fitted(blocks.products, _edges()[middle], free, noise)
+    inverse = np.linalg.inv(fits.covariance + np.diag(ALIKE**2))
+    off = fits.mean[:, None] - fits.mean[None, :]
+    away = np.einsum("abi,bij,abj->ab", off, inverse, off)
+    score = np.where(known, np.exp(-0.25 * away) @ known, -1.0)
+    return np.asarray(known & (away[int(score.argmax())] < MEMBER))
+
+
+def _like_other(
+    blocks: _Blocks, known: Bools, norm: _Fit, departing: _Fit, edge: int, noise: float
+) -> int:
+    """How many blocks are as the other shoulder is and not as most of this one."""
+    like, unlike = (
+        _fitted(
+            blocks.products[known], _edges()[edge], tuple((float(m), 0.004) for m in of.mean), noise
+        ).evidence
+        for of in (norm, departing)
+    )
+    return int(np.count_nonzero(like > unlike + 1.0))
+
+
+def _edges() -> NDArray[np.intp]:
+    """Columns of step and kink at each of `EDGES_M`, (e, 2)."""
+    return 1 + np.arange(2 * EDGES_M.size).reshape(-1, 2)
+
+
+def _fitted(
+    products: Floats,
+    columns: NDArray[np.intp],
+    expected: tuple[tuple[float, float], ...],
+    noise: float,
+) -> _Fit:
+    """Fit columns (..., p) beside what is expected of each, (mean, standard deviation)."""
+    inner = products[..., columns[..., :, None], columns[..., None, :]] / noise
+    pull = products[..., columns, 0] / noise
+    mean, sd = np.array(expected).T
+    whole = inner + np.diag(1.0 / sd**2)
+    covariance = np.linalg.inv(whole)
+    solved = np.einsum("...ij,...j->...i", covariance, pull + mean / sd**2)
+    rest = -2.0 * (solved * pull).sum(axis=-1)
+    rest += np.einsum("...i,...ij,...j->...", solved, inner, solved)
+    off = (((solved - mean) / sd) ** 2).sum(axis=-1)
+    size = np.linalg.slogdet(whole)[1] + 2.0 * float(np.log(sd).sum())
+    return _Fit(-0.5 * (rest + off + size), solved, np.asarray(covariance, np.float64))
+
+
+def _best_edge(
+    products: Floats, expected: tuple[tuple[float, float], ...], noise: float
+) -> tuple[float, int, _Fit]:
+    """Log evidence over all places of the edge, the likeliest one, and its fit."""
+    fits = _fitted(products, _edges(), expected, noise)
+    evidence = fits.evidence - 0.5 * (EDGES_M / EDGE_SD_M) ** 2
+    best = int(evidence.argmax())
+    return _mean_of(evidence), best, _Fit(*(part[best] for part in fits))
+
+
+def _best_seam(
+    products: Floats, expected: tuple[tuple[float, float], ...], noise: float, farthest_m: float
+) -> tuple[float, NDArray[np.intp], _Fit, float]:
+    """Log evidence over all places of edge and seam; best columns, their fit, error of height."""
+    places = SEAMS_M[SEAMS_M <= farthest_m]
+    seams = 1 + 2 * EDGES_M.size + np.arange(places.size)
+    columns = np.concatenate(
+        [
+            np.broadcast_to(_edges()[:, None], (EDGES_M.size, places.size, 2)),
+            np.broadcast_to(seams[None, :, None], (EDGES_M.size, places.size, 1)),
+        ],
+        axis=2,
+    )
+    fits = _fitted(products, columns, (*expected, (0.0, RISE_SD_M)), noise)
+    evidence = fits.evidence - 0.5 * (EDGES_M[:, None] / EDGE_SD_M) ** 2
+    share = np.exp(evidence - evidence.max())
+    share /= share.sum()
+    best = np.unravel_index(int(evidence.argmax()), evidence.shape)
+    rise, variance = fits.mean[..., 2], fits.covariance[..., 2, 2]
+    se = float(np.sqrt((share * (variance + (rise - rise[best]) ** 2)).sum()))
+    found = _Fit(*(part[best] for part in fits))
+    return _mean_of(evidence.ravel()), columns[best], found, se
+
+
+def _rest(blocks: _Blocks, columns: NDArray[np.intp], fit: _Fit) -> Floats:
+    """Sum of squares that a fit leaves in each block, (b,)."""
+    rows = np.concatenate([[0], columns])
+    part = blocks.products[:, rows[:, None], rows[None, :]]
+    of = np.concatenate([[1.0], -fit.mean])
+    return np.asarray(np.einsum("i,bij,j->b", of, part, of))
+
+
+def _mean_of(evidence: Floats) -> float:
+    """Logarithm of the mean of what these are logarithms of."""
+    most = float(evidence.max())
+    return most + float(np.log(np.exp(evidence - most).mean()))

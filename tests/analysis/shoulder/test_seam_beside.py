@@ -1,0 +1,118 @@
+"""Strips of a survey that may meet on a shoulder: thought of where shape allows it, only there."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.common.limits import default_limits
+from analysis.common.settings import Settings
+from analysis.corridor.values import Case, Extras, Ground, Ribbon
+from analysis.edges.find_breaks import find
+from analysis.edges.values import Overrides
+from analysis.shoulder.noise import estimate_noise
+from analysis.shoulder.seam import seam_text, usual_box
+from analysis.shoulder.seam_beside import chance_beside, think_of_seam
+from analysis.shoulder.slopes import measure_sides
+from tests.builders.cells_road import both_sides, box_for, crown_section, straight_cells
+
+STATIONS = np.arange(20.0, 481.0, 10.0)
+DROP, RIGHT = 0.01, 1
+SHAPE = both_sides(drop=DROP)
+
+
+def _surveyed(profile, seed, extra=None):
+    """Ground of a straight road of 500 m, cells of 0.5 m with 20 mm of noise, and its breaks."""
+    cells = straight_cells(
+        profile, cell=0.5, length=500.0, half=9.0, sigma=0.02, seed=seed, extra=extra
+    )
+    box = box_for(STATIONS.size, 0.5, 24.0)
+    case = Case(None, None, STATIONS, box, Settings(), default_limits(), Extras())
+    ribbon = Ribbon(STATIONS, np.arange(-9.0, 9.1), np.zeros((STATIONS.size, 19)), 10.0, 1.0)
+    return case, Ground(cells, ribbon), find(case, Ground(cells, ribbon), Overrides())
+
+
+def _measured(case, ground, breaks):
+    noise = estimate_noise(ground.cells, breaks)
+    return measure_sides(ground.cells, breaks, noise, box_m=case.box_m)[0]
+
+
+def _off(measures):
+    """Slopes of the right shoulder off the true 4 %, and the root mean square of their z scores."""
+    off = (measures.shoulder_slope_pct - 4.0)[:, RIGHT]
+    z = off / measures.shoulder_slope_se[:, RIGHT]
+    return float(np.nanmedian(off)), float(np.sqrt(np.nanmean(z**2)))
+
+
+@pytest.mark.parametrize(("at", "rise"), [(4.3, -0.02), (4.3, 0.02), (4.5, 0.02)])
+def test_a_jump_on_a_shoulder_is_thought_of_and_carried(at, rise):
+    """Before, the slope of a sound shoulder was several of its errors off all along the road."""
+    case, ground, breaks = _surveyed(lambda o: SHAPE(o) + np.where(o > at, rise, 0.0), 7)
+    bias, z = _off(_measured(case, ground, breaks))
+    assert abs(bias) > 1.0 and z > 2.0
+    box = usual_box(case)
+    seam = think_of_seam(ground.cells, breaks, box, 1.0)
+    assert seam is not None
+    assert np.sign(seam.rise_m) == np.sign(rise)
+    assert abs(seam.rise_m - rise) < 3.0 * seam.se_m and abs(np.median(seam.offset) - at) < 0.4
+    assert "may meet on the right shoulder" in seam_text(seam)
+    level = seam.levelled(ground, box)
+    np.testing.assert_allclose(level.ribbon.z[:, level.ribbon.o < 3.0], 0.0)
+    left, right = level.ribbon.z[:, -1], -seam.rise_m * np.interp(STATIONS, seam.s, seam.share)
+    np.testing.assert_allclose(left, right)
+    breaks = find(case, level, Overrides())
+    carried = _measured(case, level, breaks)
+    less, honest = _off(carried)
+    assert abs(less) < 0.7 * abs(bias) and honest < 1.5
+    plain = replace(level.cells, shared_m=None)
+    without = _measured(case, Ground(plain, level.ribbon), breaks)
+    wider = carried.shoulder_slope_se[:, RIGHT] / without.shoulder_slope_se[:, RIGHT]
+    assert np.nanmedian(wider) > 1.05
+
+
+@pytest.mark.parametrize("slope", [0.01, 0.0, -0.02])
+def test_a_shoulder_that_is_flat_all_along_stays_found(slope):
+    """One side flat or reversed for half a kilometre is straight: no jump explains it."""
+
+    def flat(o):
+        return np.where(
+            o > 0.0, crown_section(o, drop=DROP, shoulder=slope), crown_section(-o, drop=DROP)
+        )
+
+    case, ground, breaks = _surveyed(flat, 6)
+    seam = think_of_seam(ground.cells, breaks, usual_box(case), 1.0)
+    assert seam is None or np.abs(seam.share).max() < 0.1
+
+
+@pytest.mark.parametrize("seed", [2, 3])
+def test_none_is_thought_of_on_sound_shoulders(seed):
+    case, ground, breaks = _surveyed(SHAPE, seed)
+    assert chance_beside(ground.cells, breaks, usual_box(case), 1.0) is None
+
+
+def test_ruts_of_a_stretch_dont_make_a_seam():
+    """What a fifth of the road has worn to speaks for itself, however loud."""
+
+    def worn(s, o):
+        rut = 0.06 * np.exp(-0.5 * ((o - 4.2) / 0.25) ** 2)
+        return np.where((s > 200.0) & (s < 300.0), -rut, 0.0)
+
+    case, ground, breaks = _surveyed(SHAPE, 5, worn)
+    beside = chance_beside(ground.cells, breaks, usual_box(case), 1.0)
+    assert beside is None or beside.chance.max() < 0.2
+
+
+def test_a_fault_that_ends_is_no_seam():
+    """Half of the side is as the other one is: a seam would run on."""
+
+    def step(s, o):
+        return np.where((s > 250.0) & (o > 4.2), 0.02, 0.0)
+
+    case, ground, breaks = _surveyed(SHAPE, 5, step)
+    assert chance_beside(ground.cells, breaks, usual_box(case), 1.0) is None
+
+
+def test_none_without_cells():
+    case, ground, breaks = _surveyed(SHAPE, 2)
+    none = ground.cells.part(slice(0, 0))
+    assert think_of_seam(none, breaks, usual_box(case), 1.0) is None
