@@ -377,7 +377,7 @@ def _without_edge(
 
 
 def _only_where(chosen: Bools, breaks: Breaks, others: Breaks) -> Breaks:
-    """Breaks of the `chosen` (n, 2) sides, those of the `others` elsewhere; the crown is chosen's."""
+    """Breaks of the `chosen` (n, 2) sides with their crown, and those of the `others` elsewhere."""
     sides: dict[str, Any] = {}
     for name in (
         "edge edge_se edge_confidence edge_source hinge hinge_se hinge_confidence hinge_source "
