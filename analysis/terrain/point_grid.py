@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import PurePosixPath
+from pickle import PickleBuffer
+from typing import Any, SupportsIndex
 
 import numpy as np
 from numpy.typing import NDArray
@@ -228,5 +231,28 @@ def _in_memory(survey: PointFiles, sums: _Sums) -> Terrain:
         open_terrain(memory.name),
         z_unit_source=told.z_unit_source,
         z_unit_sure=told.z_unit_sure,
-        held=memory,
+        held=_InMemory(memory),
     )
+
+
+class _InMemory:
+    """A file that the map library holds under a name of its own, as long as anybody has this.
+
+    Pickled, the file goes along, and is held under the same name in the other process.
+    """
+
+    def __init__(self, file: Any) -> None:
+        self._file = file
+
+    def __reduce_ex__(self, protocol: SupportsIndex) -> tuple[Any, ...]:
+        whole = memoryview(self._file.getbuffer())
+        beside = protocol.__index__() >= 5
+        return _held_again, (self._file.name, PickleBuffer(whole) if beside else bytes(whole))
+
+
+def _held_again(name: str, whole: bytes) -> _InMemory:
+    from analysis.terrain import geofiles
+
+    place = PurePosixPath(name)
+    there = {"dirname": place.parent.name, "filename": place.name}
+    return _InMemory(geofiles.rasterio.io.MemoryFile(bytes(whole), **there))

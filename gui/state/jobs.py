@@ -381,14 +381,20 @@ def _corrected(before: Loaded, corrections: Corrections) -> set[str]:
 
 
 def unread(before: Loaded, limits: Limits, corrections: Corrections) -> tuple[Any, ...]:
-    """What `update` only hands on of the study: the ground under roads not measured again."""
+    """What `update` only hands on of the study.
+
+    That is a grid held in memory, which was read, and the ground under roads not measured again.
+    """
     from analysis.study import judging
 
     study = before.study
-    if study is None or judging.measures_again(study, limits):
+    if study is None:
         return ()
+    held = () if study.terrain.held is None else (study.terrain.held,)
+    if judging.measures_again(study, limits):
+        return held
     roads = _corrected(before, corrections)
-    return tuple(part.ground for part in study.roads if part.road.name not in roads)
+    return *held, *(part.ground for part in study.roads if part.road.name not in roads)
 
 
 def try_limits(progress: Progress, before: Loaded, limits: Limits) -> Change:

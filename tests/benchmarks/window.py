@@ -11,7 +11,8 @@ Run on demand from the top of the repository::
     python -m tests.benchmarks.window monkey 10   # minutes of random input
 
 Each prints the longest time that the event loop was kept from its work, beside that of a process
-which only sleeps (what the machine itself did to everyone meanwhile).
+which only sleeps (what the machine itself did to everyone meanwhile), and what it was without the
+time in which the loop could have gone on and the processor was at other programs.
 """
 
 import os
@@ -107,15 +108,19 @@ def start() -> None:
 
 def report(name: str, heart: Any, control: Control, watch: Any = None) -> None:
     """Print the gaps of a heartbeat, and what a watch saw in the late ones."""
-    gaps, work = 1000.0 * np.array(heart.gaps_s), 1000.0 * np.array(heart.work_s)
+    times = heart.gaps_s, heart.held_s, heart.work_s
+    gaps, held, work = (1000.0 * np.array(values) for values in times)
     print(
         f"{name:<26} worst {gaps.max():6.1f} ms, 99.9 % {np.percentile(gaps, 99.9):5.1f} ms, "
         f"over {LIMIT_MS:.0f} ms: {int((gaps > LIMIT_MS).sum())} of {len(gaps)} beats; "
+        f"without waiting for a processor {held.max():.1f} ms, "
+        f"over: {int((held > LIMIT_MS).sum())}; "
         f"own work at most {work.max():.1f} ms, over: {int((work > LIMIT_MS).sum())}; "
         f"a sleeping process: {control.stop():.1f} ms"
     )
-    for many, worst, most, chain in watch.causes()[:25] if watch is not None else ():
-        print(f"{many:4d}x up to {1e3 * worst:4.0f} ms (work {1e3 * most:4.0f}): {chain}")
+    for many, worst, most, own, chain in watch.causes()[:25] if watch is not None else ():
+        times = f"{1e3 * worst:4.0f} ms (held {1e3 * most:4.0f}, work {1e3 * own:4.0f})"
+        print(f"{many:4d}x up to {times}: {chain}")
 
 
 def memory_mb() -> float:

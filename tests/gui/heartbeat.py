@@ -1,9 +1,11 @@
 """Measures how long the event loop is kept from its work, and tells by what."""
 
+import os
 import sys
 import threading
 import time
 from collections import Counter
+from functools import cache
 from pathlib import Path
 from types import FrameType
 
@@ -13,30 +15,41 @@ from PySide6.QtCore import QEventLoop, QTimer
 class Heartbeat:
     """A timer that should tick every few milliseconds; the gaps tell when it couldn't.
 
-    `work_s` is what this thread itself worked in each gap: the rest was waiting, for the machine
-    or for another thread.
+    `work_s` is what this thread itself worked in each gap, and `held_s` the gap without the time in
+    which the thread could have gone on and the processor was at other programs (known on Linux):
+    what is in that and not in the work was waiting, for a file or another thread.
     """
 
     def __init__(self) -> None:
         self.gaps_s: list[float] = []
         self.work_s: list[float] = []
+        self.held_s: list[float] = []
+        self._told = _queue_file()
         self.last, self._worked = time.perf_counter(), time.thread_time()
+        self._queued = self._queued_s()
         self._timer = QTimer()
         self._timer.setInterval(4)
         self._timer.timeout.connect(self._tick)
         self._timer.start()
 
     def _tick(self) -> None:
-        now, worked = time.perf_counter(), time.thread_time()
+        now, worked, queued = time.perf_counter(), time.thread_time(), self._queued_s()
         self.gaps_s.append(now - self.last)
         self.work_s.append(worked - self._worked)
-        self.last, self._worked = now, worked
+        self.held_s.append(now - self.last - (queued - self._queued))
+        self.last, self._worked, self._queued = now, worked, queued
+
+    def _queued_s(self) -> float:
+        """How long this thread has waited for a processor that was at others."""
+        return 0.0 if self._told is None else 1e-9 * int(os.pread(self._told, 100, 0).split()[1])
 
     def restart(self) -> None:
         """Forget what was measured."""
         self.gaps_s.clear()
         self.work_s.clear()
+        self.held_s.clear()
         self.last, self._worked = time.perf_counter(), time.thread_time()
+        self._queued = self._queued_s()
 
     @property
     def worst_s(self) -> float:
@@ -46,6 +59,15 @@ class Heartbeat:
     def stop(self) -> None:
         """End the timer."""
         self._timer.stop()
+
+
+@cache
+def _queue_file() -> int | None:
+    """Where the system tells of the thread that asks first, the window's."""
+    try:
+        return os.open(f"/proc/self/task/{threading.get_native_id()}/schedstat", os.O_RDONLY)
+    except OSError:
+        return None
 
 
 class Watch:
@@ -101,8 +123,8 @@ class Watch:
                 chain.append(f"{path.stem}.{code.co_name}:{line}")
         return chain
 
-    def causes(self) -> list[tuple[int, float, float, str]]:
-        """Return (late gaps, worst s, most own work s, chain), those of the most work first."""
+    def causes(self) -> list[tuple[int, float, float, float, str]]:
+        """Return (late gaps, worst s, held s, own work s, chain), those that held most first."""
         self._over.set()
         self._thread.join()
         found: dict[str, list[int]] = {}
@@ -110,21 +132,22 @@ class Watch:
             if gap > self._late_s:
                 chains = self.seen.get(beat)
                 words = chains.most_common(1)[0][0] if chains else "not seen"
-                waited_s = gap - self._heart.work_s[beat]
+                waited_s = self._heart.held_s[beat] - self._heart.work_s[beat]
                 if waited_s > 0.5 * self._late_s and (others := self.beside.get(beat)):
                     words += f" | beside it {others.most_common(1)[0][0]}"
                 found.setdefault(words, []).append(beat)
-        gaps, work = self._heart.gaps_s, self._heart.work_s
+        of = self._heart.gaps_s, self._heart.held_s, self._heart.work_s
         rows = [
-            (len(beats), max(gaps[b] for b in beats), max(work[b] for b in beats), words)
+            (len(beats), *(max(numbers[b] for b in beats) for numbers in of), words)
             for words, beats in found.items()
         ]
-        return sorted(rows, key=lambda row: (-row[2], -row[1]))
+        return sorted(rows, key=lambda row: -row[2])
 
 
 def _idle(function: str) -> bool:
     """Whether a function is one in which threads wait for something to do."""
-    return any(word in function for word in ("wait", "_worker", "<lambda>", "join", "select"))
+    words = ("wait", "_worker", "<lambda>", "join", "select", "parcels._read", "calculating.answer")
+    return any(word in function for word in words)
 
 
 def run_loop(done: object, *, timeout_s: float = 60.0) -> None:

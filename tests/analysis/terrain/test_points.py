@@ -1,5 +1,8 @@
 """Surveys handed out as points: headers, units, chunks, classes, and the grid made of them."""
 
+import pickle
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -235,3 +238,25 @@ def test_the_grid_of_boxes_is_that_of_the_whole(tmp_path):
     part, whole = grid_of(survey, box), grid_of(survey)
     a, b = (read_window(g, 20, whole.rows - 20, 20, 50) for g in (part, whole))
     np.testing.assert_array_equal(a, b)
+
+
+@pytest.mark.parametrize("protocol", [4, 5])
+def test_a_grid_in_memory_goes_to_another_process(tmp_path, protocol):
+    """Its heights are there under the same name, and the same to the last bit."""
+    write_points(scattered(), tmp_path / "a.laz")
+    grid = grid_of(open_points([tmp_path / "a.laz"]))
+    (tmp_path / "grid").write_bytes(pickle.dumps(grid, protocol=protocol))
+    code = (
+        "import pathlib, pickle, sys\n"
+        "import numpy as np\n"
+        "from analysis.terrain.grid import read_window\n"
+        "folder = pathlib.Path(sys.argv[1])\n"
+        "grid = pickle.loads((folder / 'grid').read_bytes())\n"
+        "np.save(folder / 'z.npy', read_window(grid, 0, grid.rows, 0, grid.cols))\n"
+        "print(grid.path)\n"
+    )
+    order = [sys.executable, "-c", code, str(tmp_path)]
+    done = subprocess.run(order, check=True, stdout=subprocess.PIPE, text=True)
+    assert done.stdout.strip() == grid.path
+    here = read_window(grid, 0, grid.rows, 0, grid.cols)
+    assert np.load(tmp_path / "z.npy").tobytes() == here.tobytes()

@@ -21,6 +21,9 @@ from gui.state.corrections import StationKey
 from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
 from gui.state.runner import Progress, Request, Runner
+from sample_terrain.point_files import write_points
+from sample_terrain.surveys import Points
+from tests.builders.files import EAST, NORTH, UTM
 from tests.gui.conftest import quiet_progress
 from tests.gui.state import works
 
@@ -112,6 +115,22 @@ def test_results_are_those_of_this_process(
         assert found.study is not None
         assert found.study.roads[0].ground is here.study.roads[0].ground
         assert (found.study.roads[0].breaks is here.study.roads[0].breaks) != bool(corrections)
+
+
+def test_a_grid_made_of_points_goes_along(calculator: InProcess, tmp_path: Path) -> None:
+    """It is held in memory only, and what only hands it on isn't sent it."""
+    x, y = np.random.default_rng(1).uniform(0.0, 60.0, (2, 8000))
+    none = np.zeros(8000)
+    points = Points(EAST + x, NORTH + y, 20.0 + 0.02 * x, none.astype(int), none)
+    write_points(points, tmp_path / "tile.laz", crs=UTM)
+    source = jobs.TerrainSource(str(tmp_path / "tile.laz"))
+    terrain = jobs.open_inputs(quiet_progress(), source).grid
+    _, here = works.heights(None, terrain)
+    process, there = calculator.run(quiet_progress(), works.heights, terrain)
+    assert process != os.getpid()
+    check_same(there, here)
+    again = calculator.run(quiet_progress(), works.same, terrain, unread=[terrain.held])
+    assert again is terrain
 
 
 def test_words_and_sentences_come_through(

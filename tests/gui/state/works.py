@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from analysis.common.errors import HeightUnitError
+from analysis.common.types import Floats
+from analysis.terrain.grid import Terrain, read_window
 
 
 def number_of_process(_progress: Any) -> int:
@@ -17,6 +19,10 @@ def number_of_process(_progress: Any) -> int:
 def same(progress: Any, value: Any) -> Any:
     progress(0.25, "judging", "Low Road")
     return value
+
+
+def heights(_progress: Any, terrain: Terrain) -> tuple[int, Floats]:
+    return os.getpid(), read_window(terrain, 0, terrain.rows, 0, terrain.cols)
 
 
 def wait(progress: Callable[..., None], note: str, *, heeding: bool = True) -> None:
