@@ -392,8 +392,7 @@ def main() -> None:
     # Ctrl-C reaches all processes of a terminal: the window tells this one.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(OSError, AttributeError):
-        # On Linux it may have been started by a thread that stands back already.
-        os.nice(max(0, STEP_BACK - os.nice(0)))
+        os.nice(STEP_BACK)
     with contextlib.suppress(OSError), open("/proc/self/oom_score_adj", "wb") as file:
         file.write(ENDED_FIRST)
     leave_it()

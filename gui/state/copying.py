@@ -137,8 +137,7 @@ def main() -> None:
     orders: IO[bytes] = sys.stdin.buffer
     if hasattr(os, "nice"):
         with contextlib.suppress(OSError):
-            # On Linux it was started by a thread that stands back already.
-            os.nice(max(0, 10 - os.nice(0)))
+            os.nice(10)
     # What libraries print must not get among the answers.
     with os.fdopen(os.dup(sys.stdout.fileno()), "wb") as answers:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

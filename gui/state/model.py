@@ -405,9 +405,14 @@ class WindowModel(QObject):
 
     def screen_network(self, path: str, done: Callable[[str], None]) -> None:
         """Screen the open roads into a file, by all cores; what is open here stays."""
-        job = partial(jobs.screen_network, order=self._order(), path=path)
-        title = self.tr("Screening into a file")
-        self.runner.submit("network", job, done, lane="long", title=title)
+        order = self._order()
+        self.runner.submit(
+            "network",
+            lambda progress: self.calculator.run(progress, jobs.screen_network, order, path),
+            done,
+            lane="long",
+            title=self.tr("Screening into a file"),
+        )
 
     def _screen(self, take: Callable[[Loaded], None], title: str) -> None:
         order = self._order()

@@ -127,8 +127,7 @@ def main() -> None:
         return
     if hasattr(os, "nice"):
         with contextlib.suppress(OSError):
-            # On Linux it may have been started by a thread that stands back already.
-            os.nice(max(0, 5 - os.nice(0)))
+            os.nice(5)
     from analysis.common.limits import default_limits
     from analysis.common.settings import Settings
     from analysis.road.read_roads import read_roads

@@ -1,17 +1,17 @@
 """Work that takes longer than a blink, done beside the window.
 
-A job is a plain function that takes one argument, a `Progress`, and returns a result. It runs in
-a thread of Qt's pool and must touch nothing of Qt. The result comes back in the window's
-own thread as a queued signal, and only if nobody has asked for the same thing in the meantime.
+A job is a plain function that takes one argument, a `Progress`, and returns a result. It runs in a
+thread of Qt's pool and must touch nothing of Qt. The thread doesn't stand back behind the window's:
+where other programs take the processor from it while it has the interpreter, the window waits for
+it. What computes for long does so in a process of its own (`calculating`). The result comes back in
+the window's own thread as a queued signal, and only if nobody has asked for the same thing in the
+meantime.
 """
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import math
-import os
-import sys
 import threading
 import time
 import weakref
@@ -35,9 +35,6 @@ log = logging.getLogger("vergeline")
 REPORT_EVERY_S = 0.05
 # Before this a guess at the time left is a coin toss.
 GUESS_AFTER_S = 1.0
-# How far jobs stand back, in the system's own steps. Further, and one that holds the interpreter
-# while another program is busy would hold up the window, too.
-STEP_BACK = 10
 # How many threads each lane has.
 LANES = {"long": 1, "quick": 2, "slow start": 1}
 GUESS_AFTER_FRACTION = 0.02
@@ -120,13 +117,6 @@ def _hold(callback: Callable[..., None] | None) -> Callable[[], Callable[..., No
 
         return alive
     return lambda: callback
-
-
-def _step_back() -> None:
-    """Let the window's thread go first where both want the processor (Linux: per thread)."""
-    if sys.platform == "linux":
-        with contextlib.suppress(OSError):
-            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), STEP_BACK)
 
 
 def _pool(threads: int) -> QThreadPool:
@@ -251,7 +241,6 @@ class Runner(QObject):
     # -- in the threads -----------------------------------------------------------------------
 
     def _work(self, request: Request) -> None:
-        _step_back()
         result: Any = None
         error: BaseException | None = None
         if request.cancel.is_set():

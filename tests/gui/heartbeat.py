@@ -146,7 +146,7 @@ class Watch:
 
 def _idle(function: str) -> bool:
     """Whether a function is one in which threads wait for something to do."""
-    words = ("wait", "_worker", "<lambda>", "join", "select", "parcels._read", "calculating.answer")
+    words = ("wait", "_worker", "<lambda>", "join", "select", "parcels._read", "calculating.")
     return any(word in function for word in words)
 
 

@@ -1,5 +1,7 @@
 """Jobs run beside the window, the newest request wins, and nothing stays busy for ever."""
 
+import os
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -28,6 +30,20 @@ def test_submit_result_arrives_in_window_thread(runner: Runner, settle: Settle) 
     settle(runner.idle)
     assert seen["value"] == "answer"
     assert seen["done"] == threading.get_ident() != seen["job"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there a thread has a priority of its own")
+def test_threads_dont_stand_back(runner: Runner, settle: Settle) -> None:
+    """One that held the interpreter while other programs go first would hold up the window."""
+    found: list[int] = []
+
+    def job(progress: Progress) -> int:
+        return os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
+
+    for lane in ("long", "quick", "slow start"):
+        runner.submit(lane, job, found.append, lane=lane)
+    settle(runner.idle)
+    assert set(found) == {os.getpriority(os.PRIO_PROCESS, 0)}
 
 
 def test_submit_newest_wins(runner: Runner, settle: Settle) -> None:
