@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import lines_at, runs
+from analysis.common.along import known_median, lines_at, runs
 from analysis.common.sides import SIDE_SIGN, SIDES
 from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
@@ -37,7 +37,8 @@ any shape that a pavement may keep all along, such as worn lanes."""
 
 CROWNS_M = (-0.4, 0.0, 0.4)
 """The pavement may bend at the crown, and so far beside where the middle between its edges lies: a
-seam draws the crown that was found to itself."""
+seam draws the crown that was found to itself. One found farther off is asked for beside these: a
+bend at the place of a step takes next to nothing from it."""
 
 RISES_M = (0.006, 0.009, 0.013, 0.018, 0.025, 0.035, 0.05, 0.07)
 """Heights that are tried, up and down; strips of one survey keep within some 10 to 80 mm (common
@@ -229,7 +230,7 @@ def _beside_text(seam: Seam) -> tuple[str, float]:
     """Side that a seam may lie on, and how likely it does at most."""
     share = np.zeros(1) if seam.share is None else seam.share
     most = int(np.abs(share).argmax())
-    return SIDES[int(seam.offset[most] > 0.0)], min(float(np.abs(share).max()), 0.99)
+    return SIDES[int(seam.offset[most] > 0.0)], float(np.abs(share).max())
 
 
 def find_seam(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> Seam | None:
@@ -285,7 +286,7 @@ def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | N
     cross, inner = np.zeros((blocks, p, q)), np.zeros((blocks, q, q))
     said = Said(gain, weight, cross, inner, np.zeros((blocks, q)))
     boxes = max(box_m), min(box_m)
-    asked = Asked(places, lanes, np.array(CROWNS_M), *boxes, LANE_M, STEP_M, BLOCK_M)
+    asked = Asked(places, lanes, _crowns(breaks), *boxes, LANE_M, STEP_M, BLOCK_M)
     ask_blocks(Paved(s, y, z), bounds, LEAST_CELLS, asked, said)
     if not weight.any():
         return None
@@ -301,6 +302,13 @@ def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | N
     gap = np.nan_to_num(breaks.hinge - breaks.edge)
     widths = np.column_stack([np.interp(at, breaks.s, of) for of in gap.T])
     return _Told(at, np.interp(at, cells.s, middle), edges, widths, *parts)
+
+
+def _crowns(breaks: Breaks) -> Floats:
+    """Where the pavement may bend, (c,): about its middle, and at a crown that lies off it."""
+    off = known_median(breaks.axis - 0.5 * (breaks.edge[:, 1] - breaks.edge[:, 0]), 0.0)
+    beyond = abs(off) > CROWNS_M[-1]
+    return np.array([*CROWNS_M, off] if beyond else CROWNS_M)
 
 
 def _path(gain: Floats, weight: Floats, rise_m: float) -> tuple[float, NDArray[np.int64]]:

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import lines_at
+from analysis.common.along import lines_at, slope_along
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
@@ -37,6 +37,10 @@ STRETCH_M, LEAST_BLOCKS = 600.0, 8
 INNER_M, OUTER_M = 2.6, 0.9
 """How far inward of the edge and outward of the hinge cells are looked at."""
 
+CROWN_CLEAR_M, LEAST_INNER_M = 0.4, -1.2
+"""Distance that they keep from the crown, which is no jump; and from where on, at the latest, they
+have to be looked at for the pavement to be told."""
+
 EDGES_M = np.arange(-0.75, 0.76, 0.15)
 SEAMS_M = np.arange(-1.2, 2.5, 0.15)
 """Places of edge and seam that are tried, outward from where the edge usually is."""
@@ -44,8 +48,9 @@ SEAMS_M = np.arange(-1.2, 2.5, 0.15)
 EVENED_M, EDGE_WANDERS_M = 60.0, 0.05
 """How far about a place the other edge is evened out, and how far edges lie off even lines."""
 
-WIDENS_M = 0.4
-"""Where the pavement is so much wider or narrower than on most of a stretch, nothing is asked."""
+WIDENS_M, WIDENING, WIDENING_M = 0.4, 0.005, 25.0
+"""Where the pavement is so much wider or narrower than on most of a stretch, or gains so much width
+a metre over such a reach, nothing is asked."""
 
 HINGE_CLEAR_M = 0.3
 """Distance of a seam from the hinge: nearer, what is unsure of the hinge would pass for one."""
@@ -84,6 +89,10 @@ worn otherwise, or has a seam. Our own choice."""
 
 LEAST_CHANCE, RISES_M = 0.05, (0.009, 0.035)
 """Beyond these nothing is said of a seam."""
+
+MOST_CHANCE = 0.5
+"""No seam is likelier: a ridge of sod or a rut that one shoulder has all along fits a jump as well.
+Whether there is one or not, what is taken off then is within the error that is carried."""
 
 
 class Beside(NamedTuple):
@@ -184,14 +193,16 @@ def chance_beside(
     bounds = np.linspace(start, stop, parts + 1)
     found: list[tuple[int, Beside]] = []
     lines = [_evened(breaks.s, breaks.edge[:, side], breaks.edge_se[:, side]) for side in (0, 1)]
+    wide = lines[0] + lines[1]
+    widening = slope_along(breaks.s, wide, WIDENING_M) if breaks.s.size > 2 else 0.0 * wide
     for low, high in pairwise(bounds):
         near = cells.part(cells.window(low, high))
         here = (breaks.s >= low) & (breaks.s <= high)
         if not here.any() or not len(near):
             continue
-        wide = lines[0] + lines[1]
         width = float(np.median(wide[here]))
-        near = near.part(np.abs(lines_at(near.s, breaks.s, wide) - width) <= WIDENS_M)
+        off = np.fmax(np.abs(wide - width) / WIDENS_M, np.abs(widening) / WIDENING)
+        near = near.part(lines_at(near.s, breaks.s, off) <= 1.0)
         if not len(near):
             continue
         sides = [_blocks(near, breaks, side, lines[1 - side] - width, box_m) for side in (0, 1)]
@@ -229,7 +240,11 @@ def _blocks(
     x = sign * cells.o + lines_at(cells.s, breaks.s, origin)
     beyond = sign * cells.o - lines_at(cells.s, breaks.s, breaks.hinge[:, side])
     lost = lines_at(cells.s, breaks.s, breaks.lost().astype(np.float64)) > 0.0
-    on = (x > -INNER_M) & (beyond < OUTER_M) & np.isfinite(cells.z) & ~lost
+    crown = np.median((sign * breaks.axis + origin)[slice(*_within(breaks.s, cells.s))])
+    inner = max(-INNER_M, float(crown) + CROWN_CLEAR_M)
+    if not inner < LEAST_INNER_M:
+        inner = np.inf
+    on = (x > inner) & (beyond < OUTER_M) & np.isfinite(cells.z) & ~lost
     s, x, z, beyond = cells.s[on], x[on], cells.z[on], beyond[on]
     arc = np.zeros(breaks.s.size) if breaks.arc_m is None else np.nan_to_num(breaks.arc_m[:, side])
     bend = smeared_ramp(beyond, rounded_box(box, lines_at(s, breaks.s, arc)))
@@ -270,6 +285,13 @@ def _blocks(
     farthest = float(np.median((x - beyond)[:: max(1, x.size // 1000)])) - HINGE_CLEAR_M
     at_m, products, falls, count = (np.array(column) for column in zip(*kept, strict=True))
     return _Blocks(at_m, products, falls, count, farthest)
+
+
+def _within(s: Floats, at: Floats) -> tuple[int, int]:
+    """First of the stations (n,) along cells (m,), and the one past the last; one at least."""
+    first, last = np.searchsorted(s, (at[0], at[-1])).tolist()
+    first = min(first, s.size - 1)
+    return first, max(last, first + 1)
 
 
 def _evened(s: Floats, edge: Floats, se: Floats) -> Floats:
@@ -348,7 +370,7 @@ def _of_stretch(mine: _Blocks, other: _Blocks, cells_per_value: float) -> Beside
     rise = float(jumping.mean[2])
     weight = np.log(PRIOR) + np.array([same, worn, jump])
     weight = np.exp(weight - weight.max())
-    chance = float(weight[2] / weight.sum())
+    chance = min(float(weight[2] / weight.sum()), MOST_CHANCE)
     if chance < LEAST_CHANCE or not RISES_M[0] <= abs(rise) <= RISES_M[1]:
         return None
     # what is steeper than the other looks like it where it is flat under a jump

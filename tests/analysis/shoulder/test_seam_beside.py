@@ -11,7 +11,7 @@ from analysis.corridor.values import Case, Extras, Ground, Ribbon
 from analysis.edges.find_breaks import find
 from analysis.edges.values import Overrides
 from analysis.shoulder.noise import estimate_noise
-from analysis.shoulder.seam import seam_text, usual_box
+from analysis.shoulder.seam import find_seam, seam_text, usual_box
 from analysis.shoulder.seam_beside import chance_beside, think_of_seam
 from analysis.shoulder.slopes import measure_sides
 from tests.builders.cells_road import both_sides, box_for, crown_section, straight_cells
@@ -116,3 +116,36 @@ def test_none_without_cells():
     case, ground, breaks = _surveyed(SHAPE, 2)
     none = ground.cells.part(slice(0, 0))
     assert think_of_seam(none, breaks, usual_box(case), 1.0) is None
+
+
+@pytest.mark.parametrize("crown", [-1.1, 1.2])
+def test_a_crown_off_the_middle_is_no_seam(crown):
+    """A bend where none was asked for passed for strips 18 mm apart, and drew the crown inward."""
+
+    def beside(o):
+        u = np.abs(o)
+        outside = np.where(o > 0.0, -0.02 * (3.5 - crown), -0.02 * (3.5 + crown)) - DROP
+        outside = outside - 0.04 * np.clip(u - 3.5, 0.0, 1.5) - 0.25 * np.maximum(u - 5.0, 0.0)
+        return np.where(u <= 3.5, -0.02 * np.abs(o - crown), outside)
+
+    for seed in (1, 2, 3):
+        case, ground, breaks = _surveyed(beside, seed)
+        assert find_seam(ground.cells, breaks, usual_box(case)) is None
+        assert chance_beside(ground.cells, breaks, usual_box(case), 1.0) is None
+
+
+@pytest.mark.parametrize("seed", [20, 22])
+def test_a_ridge_all_along_one_shoulder_is_never_surely_a_seam(seed):
+    """Sod 20 mm high at the rim of one side fits a jump: slopes move by no more than they carry."""
+
+    def ridge(o):
+        return SHAPE(o) + 0.02 * np.exp(-0.5 * ((o - 4.8) / 0.15) ** 2)
+
+    case, ground, breaks = _surveyed(ridge, seed)
+    seam = think_of_seam(ground.cells, breaks, usual_box(case), 1.0)
+    assert seam is not None and np.abs(seam.share).max() <= 0.5
+    level = seam.levelled(ground, usual_box(case))
+    after = _measured(case, level, find(case, level, Overrides()))
+    before = _measured(case, ground, breaks)
+    moved = (after.shoulder_slope_pct - before.shoulder_slope_pct)[:, RIGHT]
+    assert np.nanmedian(np.abs(moved) / after.shoulder_slope_se[:, RIGHT]) < 1.8
