@@ -73,19 +73,24 @@ FLUSH_M, HIGH_LOW_M = (0.01,), (0.0125, 0.025, 0.1)
 
 WAYS = (
     Way((), 0, 0.1),
-    Way(FLUSH_M, 0, 0.3),
-    Way(HIGH_LOW_M, -1, 0.15),
-    Way(HIGH_LOW_M, 1, 0.15),
-    Way(FLUSH_M, -1, 0.15),
-    Way(FLUSH_M, 1, 0.15),
+    Way(FLUSH_M, 0, 0.6),
+    Way(HIGH_LOW_M, -1, 0.075),
+    Way(HIGH_LOW_M, 1, 0.075),
+    Way(FLUSH_M, -1, 0.075),
+    Way(FLUSH_M, 1, 0.075),
 )
 """Edges as found, which may be any of the others, flush, high, low, and those that stand halfway
 between a flush one and a high or low one: beside a kink, a step of 10 mm lies a third of a metre
 from a flush edge, and where only a step of an inch competes with that, one of half an inch passes
-for either (own choice, proven on plain roads with steps of 0 to 15 mm)."""
+for either (own choice, proven on plain roads with steps of 0 to 60 mm)."""
 
-STAYS_M = 100.0
-"""So far an edge goes on flush, high or low, on average (our own choice: faults are as long)."""
+STAYS_M = 200.0
+"""So far an edge goes on flush, high or low, on average: steps are built along whole jobs, and what
+wears them is shorter (our own choice)."""
+
+STEADY_M, SWAY_M, CHANGES = 60.0, 0.004, 0.5
+"""The step of a way is steady: it strays by so much from its median within so many metres, but for
+a share of stations where it is another (our own choice, by trials on made and on plain roads)."""
 
 _EXACT_STATIONS = 24
 
@@ -332,29 +337,55 @@ def _mixed_ways(
     found: a rut beside it looks much like a step, and the search has ruts to choose from.
     """
     known = np.isfinite(beta).all(axis=2) & np.isfinite(evidence)
-    step, variance = beta[:, :, 6], covariance[:, :, 6, 6]
+    step = np.where(known, beta[:, :, 6], np.nan)
+    variance = np.maximum(covariance[:, :, 6, 6], 1e-12)
+    usual, lone = _usual_step(windows, step)
     top = np.where(known, evidence, -np.inf).max(axis=1, keepdims=True)
     with np.errstate(invalid="ignore"):
-        seen = np.where(known, np.exp(evidence - top) * _step_chance(step, variance), 0.0)
+        total = variance + SWAY_M**2
+        steady = np.exp(-0.5 * (step - usual) ** 2 / total) / np.sqrt(2.0 * np.pi * total)
+        chance = (1.0 - CHANGES) * steady + CHANGES * _step_chance(step, variance)
+        seen = np.where(known, np.exp(evidence - top) * chance, 0.0)
         seen = np.where(known, seen, 0.0) ** even[:, None] * known
-    prior = known * np.array([way.share for way in WAYS])
+        # how large a step may be counts once for all stations that share it
+        prior = np.where(known, _step_chance(usual, lone[:, None] * variance), 0.0)
+    prior *= np.array([way.share for way in WAYS])
     share = _tied_ways(windows.s, windows.half_m, prior, seen)
     share *= even[:, None]
     share[:, 0] += 1.0 - even
-    lone = ~known[:, 0]
+    unfit = ~known[:, 0]
     beta = np.where(known[:, :, None], beta, 0.0)
     mean = np.einsum("nk,nkj->nj", share, beta)
     off = beta - mean[:, None]
     within = np.where(known[:, :, None, None], covariance, 0.0)
     spread = np.einsum("nk,nkij->nij", share, within + off[..., :, None] * off[..., None, :])
-    mean[lone], spread[lone] = np.nan, np.nan
+    mean[unfit], spread[unfit] = np.nan, np.nan
     return mean, spread, share
+
+
+def _usual_step(windows: Windows, step: Floats) -> tuple[Floats, Floats]:
+    """Median of each way's steps about each station (n, w), NaN of none, and its part of variance.
+
+    The part (n,) is that of one window, by how many of them lie end to end there.
+    """
+    s, half_m = windows.s, windows.half_m
+    # no rounding decides whether stations so far away count
+    first = np.searchsorted(s, s - STEADY_M - 1e-6)
+    last = np.searchsorted(s, s + STEADY_M + 1e-6, side="right")
+    usual = np.full_like(step, np.nan)
+    for i in range(s.size):
+        # what is unknown sorts last
+        near = np.sort(step[first[i] : last[i]], axis=0)
+        count = np.isfinite(near).sum(axis=0)
+        low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, near.shape[0] - 1)
+        middle = np.stack([low, high])
+        usual[i] = np.take_along_axis(near, middle, axis=0).mean(axis=0)
+    return usual, 1.0 / (1.0 + (s[last - 1] - s[first]) / (2.0 * half_m))
 
 
 def _step_chance(step: Floats, variance: Floats) -> Floats:
     """Density beforehand of the step in each fit: flush ones are small, others have a sign."""
     out = np.zeros_like(step)
-    variance = np.maximum(variance, 1e-12)
     for k, way in enumerate(WAYS[1:], 1):
         # one found may be any of them
         for column in (k, 0):
