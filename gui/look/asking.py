@@ -11,10 +11,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QSettings, Qt
 from PySide6.QtWidgets import QDialog, QFileDialog, QWidget
 
-from gui.look.remembered import remembered
 from gui.look.turns import turns
 
 __all__ = ["ask_file", "ask_folder", "ask_name", "dated_name", "open_soon"]
@@ -50,12 +49,12 @@ def ask_name(parent: QWidget, title: str, name: str, filters: str, slot: Slot) -
 
 
 def _folder() -> str:
-    return str(remembered().value("folder", ""))
+    return str(QSettings().value("folder", ""))
 
 
 def _open(dialog: QFileDialog, slot: Slot) -> QFileDialog:
     def chosen(path: str) -> None:
-        remembered().setValue("folder", str(Path(path).parent))
+        QSettings().setValue("folder", str(Path(path).parent))
         slot(path)
 
     dialog.fileSelected.connect(chosen)

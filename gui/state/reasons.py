@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QCoreApplication
-
-from gui.look.remembered import remembered
+from PySide6.QtCore import QCoreApplication, QSettings
 
 __all__ = ["MOST_REASONS", "reasons", "set_reasons"]
 
@@ -27,7 +25,7 @@ def _shipped() -> list[str]:
 
 def reasons() -> list[str]:
     """Reasons to pick from, as the person left them."""
-    kept = remembered().value("review/reasons")
+    kept = QSettings().value("review/reasons")
     if isinstance(kept, str):
         kept = [kept]
     known = [str(reason) for reason in kept if str(reason).strip()] if kept else []
@@ -38,6 +36,6 @@ def set_reasons(texts: list[str]) -> None:
     """Keep another list; an empty one brings the shipped reasons back."""
     plain = list(dict.fromkeys(text.strip() for text in texts if text.strip()))[:MOST_REASONS]
     if plain:
-        remembered().setValue("review/reasons", plain)
+        QSettings().setValue("review/reasons", plain)
     else:
-        remembered().remove("review/reasons")
+        QSettings().remove("review/reasons")

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import (
     QLibraryInfo,
     QLocale,
+    QSettings,
     Qt,
     QTimer,
     QtMsgType,
@@ -28,7 +29,6 @@ from PySide6.QtCore import (
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
-from gui.look.remembered import remembered
 from gui.state.garbage import GarbageTurns
 from gui.state.runner import Progress, sentence_for
 from gui.window.places import log_path, translations_folder
@@ -74,7 +74,7 @@ def make_application(arguments: Sequence[str] = ()) -> QApplication:
     app.setStyle("Fusion")
     app.setWindowIcon(app_icon())
     translate(app)
-    theme.set_appearance(str(remembered().value("appearance", "system")))
+    theme.set_appearance(str(QSettings().value("appearance", "system")))
     if app.findChild(GarbageTurns) is None:
         GarbageTurns(app)
     return app

@@ -7,7 +7,8 @@ import os
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
-from gui.look.remembered import remembered
+from PySide6.QtCore import QSettings
+
 from gui.state.jobs import RoadSource
 
 __all__ = ["Recent", "add", "clear", "entries"]
@@ -69,7 +70,7 @@ class Recent:
 
 def entries() -> list[Recent]:
     """Return what was open lately, newest first; what can't be read is left out."""
-    text = remembered().value(_KEY, "[]")
+    text = QSettings().value(_KEY, "[]")
     try:
         return [Recent(**entry) for entry in json.loads(str(text))]
     except (ValueError, TypeError):
@@ -84,9 +85,9 @@ def add(entry: Recent) -> None:
         if other != entry
         and not (entry.terrain and other.terrain == entry.terrain and not other.road)
     ]
-    remembered().setValue(_KEY, json.dumps([asdict(e) for e in [entry, *kept][:MOST]]))
+    QSettings().setValue(_KEY, json.dumps([asdict(e) for e in [entry, *kept][:MOST]]))
 
 
 def clear() -> None:
     """Forget everything."""
-    remembered().remove(_KEY)
+    QSettings().remove(_KEY)

@@ -6,12 +6,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
-from PySide6.QtCore import QObject
+from PySide6.QtCore import QObject, QSettings
 from PySide6.QtGui import QAction, QActionGroup
 from PySide6.QtWidgets import QMainWindow, QMenu, QWidgetAction
 
 from gui.look import theme
-from gui.look.remembered import remembered
 from gui.map.map_view import RELIEF_LIMITS_CM, MapView
 from gui.map.picture import PicturePanel
 from gui.map.tiles import Light
@@ -213,10 +212,10 @@ class Submenus(QObject):
 
     def set_appearance(self, which: str) -> None:
         """Use light or dark colours, or follow the system, now and from now on."""
-        remembered().setValue("appearance", which)
+        QSettings().setValue("appearance", which)
         theme.set_appearance(which)
 
 
 def _appearance() -> str:
     """Return "system", "light" or "dark"."""
-    return str(remembered().value("appearance", "system"))
+    return str(QSettings().value("appearance", "system"))

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QByteArray, QSize, Qt, QTimer
+from PySide6.QtCore import QByteArray, QSettings, QSize, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QApplication,
@@ -21,7 +21,6 @@ from PySide6.QtWidgets import (
 from gui.look import theme
 from gui.look.icons import app_icon, icon, ink_small_buttons
 from gui.look.making import later, named, paint_again, stacked, tool_button
-from gui.look.remembered import remembered
 from gui.look.units import value_text
 from gui.look.words import cautions
 from gui.map.map_view import MapView
@@ -227,7 +226,7 @@ class Window(QMainWindow):
         ink_small_buttons(self)
 
     def _restore(self) -> None:
-        store = remembered()
+        store = QSettings()
         geometry, state = store.value("geometry"), store.value("layout")
         if isinstance(geometry, QByteArray):
             self.restoreGeometry(geometry)
@@ -244,7 +243,7 @@ class Window(QMainWindow):
             self._store_layout()
 
     def _store_layout(self) -> None:
-        store, state = remembered(), self.panes.keep()
+        store, state = QSettings(), self.panes.keep()
         store.setValue("geometry", self.saveGeometry())
         if state is not None:
             store.setValue("layout", state)
@@ -371,7 +370,6 @@ class Window(QMainWindow):
         self.files.autosave.discard()
         self.model.runner.shutdown()
         self.model.calculator.leave()
-        remembered().sync()
         event.accept()
 
     def _close_for_sure(self) -> None:
