@@ -12,12 +12,14 @@ What is as likely as a jump is taken off by its share, and carried as an error.
 from __future__ import annotations
 
 from itertools import pairwise
+from math import comb
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import lines_at, slope_along
+from analysis.common.hands import product_alone
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
@@ -249,9 +251,18 @@ def _blocks(
     arc = np.zeros(breaks.s.size) if breaks.arc_m is None else np.nan_to_num(breaks.arc_m[:, side])
     bend = smeared_ramp(beyond, rounded_box(box, lines_at(s, breaks.s, arc)))
     moved = smeared_step(beyond, box)
-    shapes = [f(x - at, box) for at in EDGES_M for f in (smeared_step, smeared_ramp)]
-    shapes += [smeared_step(x - at, box) for at in SEAMS_M]
-    asked = np.column_stack([z, *shapes])
+    # rows: what a block may be otherwise, its heights, what is asked, and a hinge that moved
+    free, across = 7, 8 + 2 * EDGES_M.size
+    table = np.empty((across + SEAMS_M.size + 1, s.size))
+    table[3], table[5], table[free], table[-1] = x, bend, z, moved
+    for row, place in zip(table[8:across:2], EDGES_M, strict=True):
+        row[:] = smeared_step(x - place, box)
+    for row, place in zip(table[9:across:2], EDGES_M, strict=True):
+        row[:] = smeared_ramp(x - place, box)
+    for row, place in zip(table[across:-1], SEAMS_M, strict=True):
+        row[:] = smeared_step(x - place, box)
+    middle = 8 + 2 * (EDGES_M.size // 2)
+    usual = [*range(free), middle, middle + 1]
     first = float(cells.s[0])
     number = max(1, round((float(cells.s[-1]) - first) / BLOCK_M))
     at = first + (float(cells.s[-1]) - first) * np.arange(number + 1) / number
@@ -265,20 +276,22 @@ def _blocks(
         paved = x[here] < -0.6
         if paved.sum() < 0.2 * LEAST_CELLS:
             continue
-        plane = np.column_stack([np.ones_like(t), t, x[here]])[paved]
-        fall = -float(np.linalg.lstsq(plane, z[here][paved] - z[here].mean(), rcond=None)[0][2])
-        free = np.column_stack(
-            [np.ones_like(t), t, t * t, x[here], t * x[here], bend[here], t * bend[here]]
-        )
-        base, _ = np.linalg.qr(free)
-        rows = asked[here] - asked[here].mean(axis=0)
-        rows -= base @ (base.T @ rows)
-        rows[:, 0] = _within_reach(rows)
-        shift = moved[here] - base @ (base.T @ moved[here])
-        products, pull = rows.T @ rows, rows.T @ shift
+        block = table[:, here]
+        block[0], block[1], block[2] = 1.0, t, t * t
+        block[4], block[6] = t * block[3], t * block[5]
+        block[free] -= block[free].mean()
+        plane = block[[0, 1, 3]][:, paved]
+        fall = -float(np.linalg.solve(plane @ plane.T, plane @ block[free, paved])[2])
+        block[free] = _within_reach(block[usual], block[free])
+        whole = product_alone(block, block.T)
+        pull = np.linalg.solve(_regular(whole[:free, :free]), whole[:free, free:])
+        products = whole[free:, free:] - whole[free:, :free] @ pull
         # noise of 20 mm, for the share that the hinge's uncertain place leaves of its own shape
-        products -= np.outer(pull, pull) / (shift @ shift + (0.02 / HINGE_SD_M) ** 2)
-        kept.append((0.5 * (at[k] + at[k + 1]), products, fall, float(len(rows))))
+        shift = products[:-1, -1]
+        eased = products[:-1, :-1] - np.outer(shift, shift) / (
+            products[-1, -1] + (0.02 / HINGE_SD_M) ** 2
+        )
+        kept.append((0.5 * (at[k] + at[k + 1]), eased, fall, float(t.size)))
     if not kept:
         none = np.zeros(0)
         return _Blocks(none, none, none, none, 0.0)
@@ -296,28 +309,37 @@ def _within(s: Floats, at: Floats) -> tuple[int, int]:
 
 def _evened(s: Floats, edge: Floats, se: Floats) -> Floats:
     """An edge without what noise makes of it: parabolas through what is near, (n,)."""
-    out = edge.copy()
     weight = 1.0 / (np.nan_to_num(se, nan=1.0) ** 2 + EDGE_WANDERS_M**2)
     weight[~np.isfinite(edge)] = 0.0
-    for k in range(s.size):
-        near = slice(*np.searchsorted(s, (s[k] - EVENED_M, s[k] + EVENED_M + 1e-9)).tolist())
-        w = np.sqrt(weight[near])
-        if np.count_nonzero(w) > 4:
-            t = (s[near] - s[k]) / EVENED_M
-            columns = np.column_stack([np.ones_like(t), t, t * t]) * w[:, None]
-            value = np.nan_to_num(edge[near]) * w
-            out[k] = np.linalg.lstsq(columns, value, rcond=None)[0][0]
+    near = (np.abs(s[:, None] - s) <= EVENED_M + 1e-9).astype(np.float64)
+    t = (s - s.mean()) / EVENED_M
+    powers = t[:, None] ** np.arange(5)
+    sums = near @ (weight[:, None] * powers)
+    pulls = near @ (weight[:, None] * np.nan_to_num(edge)[:, None] * powers[:, :3])
+    # moments about each place, from those about the middle of all
+    about = np.array([[comb(p, q) for q in range(5)] for p in range(5)])[None] * (
+        -t[:, None, None]
+    ) ** np.maximum(np.arange(5)[:, None] - np.arange(5), 0)
+    moments = np.einsum("npq,nq->np", about, sums)
+    pulls = np.einsum("npq,nq->np", about[:, :3, :3], pulls)
+    enough = near @ (weight > 0.0) > 4.0
+    out = edge.copy()
+    square = moments[:, np.add.outer(np.arange(3), np.arange(3))][enough]
+    out[enough] = np.linalg.solve(square, pulls[enough, :, None])[:, 0, 0]
     return out
 
 
-def _within_reach(rows: Floats) -> Floats:
-    """Heights, the first column of (m, k), with what stands out brought back to 4 deviations."""
-    middle = EDGES_M.size // 2
-    shape = rows[:, 1 + 2 * middle : 3 + 2 * middle]
-    fitted = shape @ np.linalg.lstsq(shape, rows[:, 0], rcond=None)[0]
-    rest = rows[:, 0] - fitted
+def _within_reach(usual: Floats, z: Floats) -> Floats:
+    """Heights (m,), with what stands out of usual shapes (k, m) brought back to 4 deviations."""
+    fitted = np.linalg.solve(_regular(usual @ usual.T), usual @ z) @ usual
+    rest = z - fitted
     sigma = max(1.4826 * float(np.median(np.abs(rest))), 1e-4)
     return np.asarray(fitted + np.clip(rest, -4.0 * sigma, 4.0 * sigma))
+
+
+def _regular(square: Floats) -> Floats:
+    """A matrix of products that can be inverted where a column has no cells, too."""
+    return square + 1e-12 * float(np.trace(square)) * np.eye(len(square))
 
 
 def _of_stretch(mine: _Blocks, other: _Blocks, cells_per_value: float) -> Beside | None:
