@@ -309,7 +309,9 @@ class SectionPage(QWidget):
         for canvas in (self.canvas, self.other):
             canvas.system = system
             canvas.side = self.model.side
-        comparing = self._second is not None
+        # what is compared with may be closed before the section without it has come
+        both = self.section, self._second, self.model.study, self.model.second_study
+        comparing = all(part is not None for part in both)
         self.canvas.caption = self.other.caption = ""
         self.canvas.overlay = None
         if comparing:
@@ -317,7 +319,7 @@ class SectionPage(QWidget):
         if self.section is None and self.model.study is None:
             self.canvas.empty_text = self._why_empty()
         self.canvas.set_view(self.section)
-        self.other.set_view(self._second)
+        self.other.set_view(self._second if comparing else None)
         # Where there is no room for it the dashed line over this section has to do.
         self.other.setVisible(comparing and not self._one_drawing)
         self.compare_action.setText(

@@ -441,6 +441,8 @@ def test_second_grid_stands_beside(
     assert a[1:] == b[1:]
     assert view.canvas.exaggeration == view.other.exaggeration
     screened.close_second()
+    # something else may be shown anew before the section without it has come
+    view._show()
     settle(lambda: view.other.isHidden())
     assert view.canvas.overlay is None
 
