@@ -25,7 +25,7 @@ from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.values import Case, Cells, Ground, Ribbon
 from analysis.edges.values import Breaks
 
-__all__ = ["Seam", "find_seam", "seam_text", "usual_box"]
+__all__ = ["Seam", "can_be_asked", "find_seam", "seam_text", "usual_box"]
 
 
 BLOCK_M, LEAST_CELLS = 10.0, 60
@@ -233,6 +233,11 @@ def _beside_text(seam: Seam) -> tuple[str, float]:
     return SIDES[int(seam.offset[most] > 0.0)], float(np.abs(share).max())
 
 
+def can_be_asked(cells: Cells, breaks: Breaks) -> bool:
+    """Whether a road has ground to look for seams in, and points haven't levelled its strips."""
+    return cells.lattice is None and len(cells) > 0 and breaks.s.size >= 2
+
+
 def find_seam(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> Seam | None:
     """Look for a seam of survey strips on the pavement of a road.
 
@@ -248,7 +253,7 @@ def find_seam(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> Seam 
     Seam or None
         None where nothing says so, or where points brought the strips level already.
     """
-    if cells.lattice is not None or len(cells) == 0 or breaks.s.size < 2:
+    if not can_be_asked(cells, breaks):
         return None
     told = _tell(cells, breaks, box_m)
     if told is None:

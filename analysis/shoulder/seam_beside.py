@@ -12,11 +12,11 @@ What is as likely as a jump is taken off by its share, and carried as an error.
 from __future__ import annotations
 
 from itertools import pairwise
-from math import comb
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from analysis.common.along import lines_at, slope_along
 from analysis.common.hands import product_alone
@@ -25,7 +25,7 @@ from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
 from analysis.corridor.values import Cells
 from analysis.edges.values import Breaks
-from analysis.shoulder.seam import Astride, Seam
+from analysis.shoulder.seam import Astride, Seam, can_be_asked
 
 __all__ = ["Beside", "chance_beside", "think_of_seam"]
 
@@ -161,6 +161,18 @@ class _Blocks(NamedTuple):
     farthest_m: float
 
 
+class _Compared(NamedTuple):
+    """Both sides of a stretch: their blocks, which of them are crowned, and are as most are.
+
+    `noise` is the variance of a value of its own.
+    """
+
+    blocks: list[_Blocks]
+    crowned: list[Bools]
+    alike: list[Bools]
+    noise: float
+
+
 class _Fit(NamedTuple):
     """Log evidence (...), and mean and covariance of step, slope and maybe jump, (..., p)."""
 
@@ -188,7 +200,7 @@ def chance_beside(
     Beside or None
         None where nothing speaks for it.
     """
-    if cells.lattice is not None or len(cells) == 0 or breaks.s.size < 2:
+    if not can_be_asked(cells, breaks):
         return None
     start, stop = float(cells.s[0]), float(cells.s[-1])
     parts = max(1, round((stop - start) / STRETCH_M))
@@ -208,8 +220,11 @@ def chance_beside(
         if not len(near):
             continue
         sides = [_blocks(near, breaks, side, lines[1 - side] - width, box_m) for side in (0, 1)]
+        compared = _compared(sides, cells_per_value)
+        if compared is None:
+            continue
         for side in (0, 1):
-            beside = _of_stretch(sides[side], sides[1 - side], cells_per_value)
+            beside = _of_stretch(compared, side)
             if beside is not None:
                 other = np.interp(beside.s, breaks.s, lines[1 - side])
                 sign = SIDE_SIGN[side]
@@ -311,21 +326,16 @@ def _evened(s: Floats, edge: Floats, se: Floats) -> Floats:
     """An edge without what noise makes of it: parabolas through what is near, (n,)."""
     weight = 1.0 / (np.nan_to_num(se, nan=1.0) ** 2 + EDGE_WANDERS_M**2)
     weight[~np.isfinite(edge)] = 0.0
-    near = (np.abs(s[:, None] - s) <= EVENED_M + 1e-9).astype(np.float64)
-    t = (s - s.mean()) / EVENED_M
-    powers = t[:, None] ** np.arange(5)
-    sums = near @ (weight[:, None] * powers)
-    pulls = near @ (weight[:, None] * np.nan_to_num(edge)[:, None] * powers[:, :3])
-    # moments about each place, from those about the middle of all
-    about = np.array([[comb(p, q) for q in range(5)] for p in range(5)])[None] * (
-        -t[:, None, None]
-    ) ** np.maximum(np.arange(5)[:, None] - np.arange(5), 0)
-    moments = np.einsum("npq,nq->np", about, sums)
-    pulls = np.einsum("npq,nq->np", about[:, :3, :3], pulls)
-    enough = near @ (weight > 0.0) > 4.0
-    out = edge.copy()
-    square = moments[:, np.add.outer(np.arange(3), np.arange(3))][enough]
-    out[enough] = np.linalg.solve(square, pulls[enough, :, None])[:, 0, 0]
+    out, edge = edge.copy(), np.nan_to_num(edge)
+    first = np.searchsorted(s, s - EVENED_M)
+    last = np.searchsorted(s, s + EVENED_M + 1e-9)
+    for k in range(s.size):
+        near = slice(first[k], last[k])
+        if np.count_nonzero(weight[near]) > 4:
+            t = (s[near] - s[k]) / EVENED_M
+            powers = np.stack([np.ones_like(t), t, t * t])
+            weighted = weight[near] * powers
+            out[k] = np.linalg.solve(weighted @ powers.T, weighted @ edge[near])[0]
     return out
 
 
@@ -342,34 +352,40 @@ def _regular(square: Floats) -> Floats:
     return square + 1e-12 * float(np.trace(square)) * np.eye(len(square))
 
 
-def _of_stretch(mine: _Blocks, other: _Blocks, cells_per_value: float) -> Beside | None:
-    """What one side of a stretch says; `offset` is outward from where the edge usually is."""
-    if min(mine.s.size, other.s.size) < LEAST_BLOCKS:
+def _compared(sides: list[_Blocks], cells_per_value: float) -> _Compared | None:
+    """What of two sides can be compared; None where that is too little."""
+    if min(blocks.s.size for blocks in sides) < LEAST_BLOCKS:
         return None
-    variance = [_variance(blocks) for blocks in (mine, other)]
+    variance = [_variance(blocks) for blocks in sides]
     noise = float(np.median(np.concatenate(variance))) * cells_per_value
     crowned = [
         (CROWN[0] < blocks.falls) & (blocks.falls < CROWN[1]) & (of < 2.0 * np.median(of))
-        for blocks, of in zip((mine, other), variance, strict=True)
+        for blocks, of in zip(sides, variance, strict=True)
     ]
     crowned = [
         own & _both(blocks.s, opposite.s, facing)
         for own, blocks, opposite, facing in zip(
-            crowned, (mine, other), (other, mine), crowned[::-1], strict=True
+            crowned, sides, sides[::-1], crowned[::-1], strict=True
         )
     ]
     if min(c.sum() for c in crowned) < LEAST_BLOCKS:
         return None
-    usual = _most_alike(other, crowned[1], noise)
-    if usual.sum() < LEAST_BLOCKS:
-        return None
+    alike = [
+        _most_alike(blocks, known, noise) for blocks, known in zip(sides, crowned, strict=True)
+    ]
+    enough = min(of.sum() for of in alike) >= LEAST_BLOCKS
+    return _Compared(sides, crowned, alike, noise) if enough else None
+
+
+def _of_stretch(compared: _Compared, side: int) -> Beside | None:
+    """What one side of a stretch says; `offset` is outward from where the edge usually is."""
+    noise, mine, other = compared.noise, compared.blocks[side], compared.blocks[1 - side]
+    alike, crowned = compared.alike[side], compared.crowned[side]
     free = ((0.0, STEP_SD_M), (-0.02, SLOPE_SD))
-    _, _, norm = _best_edge(other.products[usual].sum(axis=0), free, noise)
+    usual = other.products[compared.alike[1 - side]].sum(axis=0)
+    _, _, norm = _best_edge(usual, free, noise)
     step, slope = norm.mean
     if abs(step) > SOUND_STEP_M or not SOUND_SLOPE[0] < slope < SOUND_SLOPE[1]:
-        return None
-    alike = _most_alike(mine, crowned[0], noise)
-    if alike.sum() < LEAST_BLOCKS:
         return None
     spread = np.sqrt(np.diag(norm.covariance) + ALIKE**2)
     expected = tuple((float(m), float(d)) for m, d in zip(norm.mean, spread, strict=True))
@@ -397,8 +413,8 @@ def _of_stretch(mine: _Blocks, other: _Blocks, cells_per_value: float) -> Beside
         return None
     # what is steeper than the other looks like it where it is flat under a jump
     if departing.mean[1] > slope and _like_other(
-        mine, crowned[0], norm, departing, edge, noise
-    ) > LIKE_OTHER * int(crowned[0].sum()):
+        mine, crowned, norm, departing, edge, noise
+    ) > LIKE_OTHER * int(crowned.sum()):
         return None
     ones = np.ones(mine.s.size)
     return Beside(mine.s, place * ones, rise * ones, rise_se * ones, chance * ones)
@@ -513,5 +529,4 @@ def _rest(blocks: _Blocks, columns: NDArray[np.intp], fit: _Fit) -> Floats:
 
 def _mean_of(evidence: Floats) -> float:
     """Logarithm of the mean of what these are logarithms of."""
-    most = float(evidence.max())
-    return most + float(np.log(np.exp(evidence - most).mean()))
+    return float(logsumexp(evidence) - np.log(evidence.size))
