@@ -26,7 +26,7 @@ from typing import IO, TYPE_CHECKING, Any, Protocol, TypeVar
 
 from analysis.common.errors import Cancelled, VergelineError
 from gui.state.parcels import Kept, Parcel, Sender, parts, receive
-from gui.state.preparing import begin, leave_it, prepare
+from gui.state.preparing import begin, leave_it, prepare, stand_back
 
 if TYPE_CHECKING:
     from gui.state.runner import Progress
@@ -391,8 +391,7 @@ def main() -> None:
     orders, answers = _own_pipes()
     # Ctrl-C reaches all processes of a terminal: the window tells this one.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    with contextlib.suppress(OSError, AttributeError):
-        os.nice(STEP_BACK)
+    stand_back(STEP_BACK)
     with contextlib.suppress(OSError), open("/proc/self/oom_score_adj", "wb") as file:
         file.write(ENDED_FIRST)
     leave_it()

@@ -8,7 +8,6 @@ reads what to write from its standard input and ends when that ends, as when the
 from __future__ import annotations
 
 import atexit
-import contextlib
 import json
 import logging
 import math
@@ -133,11 +132,10 @@ def copier() -> Copier:
 def main() -> None:
     """Write what comes in, and answer each with one line: what is against it."""
     from analysis.findings.geopackage import write_findings
+    from gui.state.preparing import stand_back
 
     orders: IO[bytes] = sys.stdin.buffer
-    if hasattr(os, "nice"):
-        with contextlib.suppress(OSError):
-            os.nice(10)
+    stand_back(10)
     # What libraries print must not get among the answers.
     with os.fdopen(os.dup(sys.stdout.fileno()), "wb") as answers:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

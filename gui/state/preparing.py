@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from gui.state.runner import Progress
 
-__all__ = ["begin", "is_needed", "leave_it", "prepare", "words"]
+__all__ = ["begin", "is_needed", "leave_it", "prepare", "stand_back", "words"]
 
 log = logging.getLogger("vergeline")
 
@@ -81,6 +81,12 @@ def prepare(progress: Progress) -> None:
         _one_at_a_time.release()
 
 
+def stand_back(steps: int) -> None:
+    """Let other processes go first, by so many of the system's own steps, where it has any."""
+    with contextlib.suppress(OSError, AttributeError):
+        os.nice(steps)
+
+
 def begin(
     start: Sequence[str],
     orders: int = subprocess.DEVNULL,
@@ -125,9 +131,7 @@ def main() -> None:
     """Screen the sample, which needs every kernel that a screening needs; keep nothing else."""
     if not is_needed():
         return
-    if hasattr(os, "nice"):
-        with contextlib.suppress(OSError):
-            os.nice(5)
+    stand_back(5)
     from analysis.common.limits import default_limits
     from analysis.common.settings import Settings
     from analysis.road.read_roads import read_roads
