@@ -192,19 +192,21 @@ class InProcess:
             child = self._there()
             try:
                 child.sender.send(job, (work, arguments, len(shared)), kept)
-                break
             except OSError:
                 # It was ended while it had nothing to do; once is no wonder.
                 child.end()
+                continue
             except Exception as error:
                 raise _NoProcess(f"{type(error).__name__}: {error}") from error
-        else:
-            raise _NoProcess("it takes no orders")
-        try:
-            return child.answer(job, progress, {**shared, **kept})
-        except Cancelled:
-            child.call_off(job)
-            raise
+            try:
+                return child.answer(job, progress, {**shared, **kept})
+            except _Unheard:
+                # It was, and its pipe still took the order.
+                continue
+            except Cancelled:
+                child.call_off(job)
+                raise
+        raise _NoProcess("it takes no orders")
 
     def _settle(self, progress: Progress) -> None:
         """Wait until a job that was called off is over, but not for long."""
@@ -219,6 +221,10 @@ class InProcess:
 
 class _NoProcess(Exception):
     """There is no process to work in; says why."""
+
+
+class _Unheard(Exception):
+    """The process ended before it began a job."""
 
 
 class _Child:
@@ -254,6 +260,7 @@ class _Child:
 
     def answer(self, job: int, progress: Progress, known: Mapping[str, Any]) -> Any:
         """Wait for what comes of a job, passing on how far it is."""
+        begun = False
         while True:
             if progress.cancelled():
                 raise Cancelled
@@ -262,23 +269,27 @@ class _Child:
             except queue.Empty:
                 continue
             if parcel is None:
-                raise self._why_gone()
+                raise self._why_gone(begun)
             if parcel.job != job:
                 # It came while its job was called off.
                 continue
             what, *told = parcel.opened(known)
-            if what == "far":
+            if what == "begun":
+                begun = True
+            elif what == "far":
                 progress(*told)
             elif what == "failed":
                 raise told[0]
             else:
                 return told[0]
 
-    def _why_gone(self) -> Exception:
+    def _why_gone(self, begun: bool) -> Exception:
         self.end()
         code = self.process.returncode
         if not self._greeted:
             return _NoProcess(f"it ended with code {code} before it began")
+        if not begun:
+            return _Unheard()
         log.error("the process that calculates ended with code %s", code)
         return VergelineError(_gone())
 
@@ -347,6 +358,7 @@ def _do(order: Parcel, sender: Sender, off: set[int]) -> None:
         known.update(_named(arguments))
         if len(_named(arguments)) != many:
             raise RuntimeError("the order came in other parts than it was sent in")
+        sender.send(order.job, ("begun",), {}, is_last=False)
         answer = "done", work(_Reporting(order.job, sender, off), *arguments)
         sender.send(order.job, answer, known)
     except Exception as error:
