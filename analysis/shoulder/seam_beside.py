@@ -12,26 +12,29 @@ What is as likely as a jump is taken off by its share, and carried as an error.
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from analysis.common.along import lines_at, slope_along
-from analysis.common.hands import product_alone
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Bools, Floats
-from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
+from analysis.corridor.footprint import rounded_box
 from analysis.corridor.values import Cells
 from analysis.edges.values import Breaks
 from analysis.shoulder.seam import Astride, Seam, can_be_asked
 
+if TYPE_CHECKING:
+    from analysis.shoulder.seam_beside_kernels import Asked
+
 __all__ = ["Beside", "chance_beside", "think_of_seam"]
 
 
-BLOCK_M, LEAST_CELLS = 20.0, 100
-"""Length of road whose shoulder is taken for one shape, and how many cells that needs."""
+BLOCK_M, LEAST_CELLS, LEAST_PAVED = 20.0, 100, 0.2
+"""Length of road whose shoulder is taken for one shape, how many cells that needs, and what share
+of so many has to be pavement."""
 
 STRETCH_M, LEAST_BLOCKS = 600.0, 8
 """Length of road that is asked together, and how many of its blocks have to be alike."""
@@ -45,7 +48,8 @@ have to be looked at for the pavement to be told."""
 
 EDGES_M = np.arange(-0.75, 0.76, 0.15)
 SEAMS_M = np.arange(-1.2, 2.5, 0.15)
-"""Places of edge and seam that are tried, outward from where the edge usually is."""
+"""Places of edge and seam that are tried, outward from where the edge usually is; a seam also at
+each of those of the edge."""
 
 EVENED_M, EDGE_WANDERS_M = 60.0, 0.05
 """How far about a place the other edge is evened out, and how far edges lie off even lines."""
@@ -81,6 +85,10 @@ the pavement are within these."""
 MEMBER, LIKE_OTHER = 9.0, 0.15
 """Squared distance, in variances, of a block that is as most are; and the share of blocks that are
 as the other shoulder is from which on the difference begins and ends, as no seam does."""
+
+PAVED_M, STANDS_OUT = -0.6, 4.0
+"""Cells farther inward than this are pavement all the same; and heights that stand out of a block's
+shape by more deviations than this are brought back."""
 
 ROUNDS = 4
 """How often blocks are left out that alone speak for a seam, or against one."""
@@ -148,8 +156,8 @@ def think_of_seam(
 class _Blocks(NamedTuple):
     """Blocks (b,) of one side.
 
-    `s` is the middle of each, `products` (b, k, k) those of heights, of steps and kinks at each of
-    `EDGES_M`, and of steps at each of `SEAMS_M`, freed of what a block may be otherwise; `falls`
+    `s` is the middle of each, `products` (b, k, k) those of heights, of steps at each of
+    `SEAMS_M`, and of kinks at each of `EDGES_M`, freed of what a block may be otherwise; `falls`
     is how the pavement falls outward, `cells` how many there are; `farthest_m` is the
     outermost place where a seam is sought.
     """
@@ -253,6 +261,8 @@ def _blocks(
     Places count from the other side's edge, which lies `-origin` (n,) outward of the given line:
     this side's may have been drawn to a seam.
     """
+    from analysis.shoulder.seam_beside_kernels import SideCells, sum_up_blocks
+
     sign, box = SIDE_SIGN[side], np.array(box_m)
     x = sign * cells.o + lines_at(cells.s, breaks.s, origin)
     beyond = sign * cells.o - lines_at(cells.s, breaks.s, breaks.hinge[:, side])
@@ -264,55 +274,50 @@ def _blocks(
     on = (x > inner) & (beyond < OUTER_M) & np.isfinite(cells.z) & ~lost
     s, x, z, beyond = cells.s[on], x[on], cells.z[on], beyond[on]
     arc = np.zeros(breaks.s.size) if breaks.arc_m is None else np.nan_to_num(breaks.arc_m[:, side])
-    bend = smeared_ramp(beyond, rounded_box(box, lines_at(s, breaks.s, arc)))
-    moved = smeared_step(beyond, box)
-    # rows: what a block may be otherwise, its heights, what is asked, and a hinge that moved
-    free, across = 7, 8 + 2 * EDGES_M.size
-    table = np.empty((across + SEAMS_M.size + 1, s.size))
-    table[3], table[5], table[free], table[-1] = x, bend, z, moved
-    for row, place in zip(table[8:across:2], EDGES_M, strict=True):
-        row[:] = smeared_step(x - place, box)
-    for row, place in zip(table[9:across:2], EDGES_M, strict=True):
-        row[:] = smeared_ramp(x - place, box)
-    for row, place in zip(table[across:-1], SEAMS_M, strict=True):
-        row[:] = smeared_step(x - place, box)
-    middle = 8 + 2 * (EDGES_M.size // 2)
-    usual = [*range(free), middle, middle + 1]
-    first = float(cells.s[0])
-    number = max(1, round((float(cells.s[-1]) - first) / BLOCK_M))
-    at = first + (float(cells.s[-1]) - first) * np.arange(number + 1) / number
-    cut = np.searchsorted(s, at)
-    kept = []
-    for k in range(number):
-        here = slice(int(cut[k]), int(cut[k + 1]))
-        if here.stop - here.start < LEAST_CELLS:
-            continue
-        t = (s[here] - 0.5 * (at[k] + at[k + 1])) / BLOCK_M
-        paved = x[here] < -0.6
-        if paved.sum() < 0.2 * LEAST_CELLS:
-            continue
-        block = table[:, here]
-        block[0], block[1], block[2] = 1.0, t, t * t
-        block[4], block[6] = t * block[3], t * block[5]
-        block[free] -= block[free].mean()
-        plane = block[[0, 1, 3]][:, paved]
-        fall = -float(np.linalg.solve(plane @ plane.T, plane @ block[free, paved])[2])
-        block[free] = _within_reach(block[usual], block[free])
-        whole = product_alone(block, block.T)
-        pull = np.linalg.solve(_regular(whole[:free, :free]), whole[:free, free:])
-        products = whole[free:, free:] - whole[free:, :free] @ pull
-        # noise of 20 mm, for the share that the hinge's uncertain place leaves of its own shape
-        shift = products[:-1, -1]
-        eased = products[:-1, :-1] - np.outer(shift, shift) / (
-            products[-1, -1] + (0.02 / HINGE_SD_M) ** 2
-        )
-        kept.append((0.5 * (at[k] + at[k + 1]), eased, fall, float(t.size)))
-    if not kept:
+    bent = rounded_box(box, lines_at(s, breaks.s, arc))
+    first, last = float(cells.s[0]), float(cells.s[-1])
+    number = max(1, round((last - first) / BLOCK_M))
+    at = first + (last - first) * np.arange(number + 1) / number
+    size = 1 + SEAMS_M.size + EDGES_M.size
+    products, falls, count = np.empty((number, size, size)), np.empty(number), np.empty(number)
+    sum_up_blocks(
+        SideCells(s, x, z, beyond, -np.sort(-bent, axis=1)),
+        at,
+        np.searchsorted(s, at),
+        _asked(box),
+        products,
+        falls,
+        count,
+    )
+    told = count > 0.0
+    if not told.any():
         none = np.zeros(0)
         return _Blocks(none, none, none, none, 0.0)
     farthest = float(np.median((x - beyond)[:: max(1, x.size // 1000)])) - HINGE_CLEAR_M
-    at_m, products, falls, count = (np.array(column) for column in zip(*kept, strict=True))
-    return _Blocks(at_m, products, falls, count, farthest)
+    middle = 0.5 * (at[1:] + at[:-1])
+    return _Blocks(middle[told], products[told], falls[told], count[told], farthest)
+
+
+def _asked(box: Floats) -> Asked:
+    """What blocks are asked for, where cells have boxes so wide."""
+    from analysis.shoulder.seam_beside_kernels import FREE, Asked
+
+    usual = [*range(FREE), *(FREE + _edges()[EDGES_M.size // 2])]
+    # noise of 20 mm, for the share that the hinge's uncertain place leaves of its own shape
+    hinge_weight = (0.02 / HINGE_SD_M) ** 2
+    return Asked(
+        steps=SEAMS_M,
+        kinks=EDGES_M,
+        usual=np.array(usual),
+        wide=float(box.max()),
+        narrow=float(box.min()),
+        length_m=BLOCK_M,
+        paved_m=PAVED_M,
+        fewest=LEAST_CELLS,
+        fewest_paved=LEAST_PAVED * LEAST_CELLS,
+        reach=STANDS_OUT,
+        hinge_weight=hinge_weight,
+    )
 
 
 def _within(s: Floats, at: Floats) -> tuple[int, int]:
@@ -326,30 +331,20 @@ def _evened(s: Floats, edge: Floats, se: Floats) -> Floats:
     """An edge without what noise makes of it: parabolas through what is near, (n,)."""
     weight = 1.0 / (np.nan_to_num(se, nan=1.0) ** 2 + EDGE_WANDERS_M**2)
     weight[~np.isfinite(edge)] = 0.0
-    out, edge = edge.copy(), np.nan_to_num(edge)
     first = np.searchsorted(s, s - EVENED_M)
     last = np.searchsorted(s, s + EVENED_M + 1e-9)
-    for k in range(s.size):
-        near = slice(first[k], last[k])
-        if np.count_nonzero(weight[near]) > 4:
-            t = (s[near] - s[k]) / EVENED_M
-            powers = np.stack([np.ones_like(t), t, t * t])
-            weighted = weight[near] * powers
-            out[k] = np.linalg.solve(weighted @ powers.T, weighted @ edge[near])[0]
+    near = first[:, None] + np.arange(int((last - first).max(initial=0)))
+    beyond = near >= last[:, None]
+    near[beyond] = 0
+    t = (s[near] - s[:, None]) / EVENED_M
+    powers = np.stack([np.ones_like(t), t, t * t], axis=1)
+    weighted = np.where(beyond, 0.0, weight[near])[:, None] * powers
+    known = np.count_nonzero(weighted[:, 0], axis=1) > 4
+    square = weighted @ powers.transpose(0, 2, 1)
+    pull = weighted @ np.nan_to_num(edge)[near][:, :, None]
+    out = edge.copy()
+    out[known] = np.linalg.solve(square[known], pull[known])[:, 0, 0]
     return out
-
-
-def _within_reach(usual: Floats, z: Floats) -> Floats:
-    """Heights (m,), with what stands out of usual shapes (k, m) brought back to 4 deviations."""
-    fitted = np.linalg.solve(_regular(usual @ usual.T), usual @ z) @ usual
-    rest = z - fitted
-    sigma = max(1.4826 * float(np.median(np.abs(rest))), 1e-4)
-    return np.asarray(fitted + np.clip(rest, -4.0 * sigma, 4.0 * sigma))
-
-
-def _regular(square: Floats) -> Floats:
-    """A matrix of products that can be inverted where a column has no cells, too."""
-    return square + 1e-12 * float(np.trace(square)) * np.eye(len(square))
 
 
 def _compared(sides: list[_Blocks], cells_per_value: float) -> _Compared | None:
@@ -404,7 +399,7 @@ def _of_stretch(compared: _Compared, side: int) -> Beside | None:
         if told.sum() < LEAST_BLOCKS:
             return None
         alike = told
-    place = float(SEAMS_M[columns[2] - 1 - 2 * EDGES_M.size])
+    place = float(SEAMS_M[columns[2] - 1])
     rise = float(jumping.mean[2])
     weight = np.log(PRIOR) + np.array([same, worn, jump])
     weight = np.exp(weight - weight.max())
@@ -462,7 +457,8 @@ def _like_other(
 
 def _edges() -> NDArray[np.intp]:
     """Columns of step and kink at each of `EDGES_M`, (e, 2)."""
-    return 1 + np.arange(2 * EDGES_M.size).reshape(-1, 2)
+    first = int(np.abs(SEAMS_M - EDGES_M[0]).argmin())
+    return np.asarray(1 + np.arange(EDGES_M.size)[:, None] + np.array([first, SEAMS_M.size]))
 
 
 def _fitted(
@@ -500,7 +496,7 @@ def _best_seam(
 ) -> tuple[float, NDArray[np.intp], _Fit, float]:
     """Log evidence over all places of edge and seam; best columns, their fit, error of height."""
     places = SEAMS_M[SEAMS_M <= farthest_m]
-    seams = 1 + 2 * EDGES_M.size + np.arange(places.size)
+    seams = 1 + np.arange(places.size)
     columns = np.concatenate(
         [
             np.broadcast_to(_edges()[:, None], (EDGES_M.size, places.size, 2)),

@@ -1,18 +1,21 @@
 """Strips of a survey that may meet on a shoulder: thought of where shape allows it, only there."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from analysis.common.limits import default_limits
 from analysis.common.settings import Settings
+from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.values import Case, Extras, Ground, Ribbon
 from analysis.edges.find_breaks import find
 from analysis.edges.values import Overrides
 from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.seam import find_seam, seam_text, usual_box
 from analysis.shoulder.seam_beside import chance_beside, think_of_seam
+from analysis.shoulder.seam_beside_kernels import Asked, SideCells, sum_up_blocks
 from analysis.shoulder.slopes import measure_sides
 from tests.builders.cells_road import both_sides, box_for, crown_section, straight_cells
 
@@ -149,3 +152,41 @@ def test_a_ridge_all_along_one_shoulder_is_never_surely_a_seam(seed):
     before = _measured(case, ground, breaks)
     moved = (after.shoulder_slope_pct - before.shoulder_slope_pct)[:, RIGHT]
     assert np.nanmedian(np.abs(moved) / after.shoulder_slope_se[:, RIGHT]) < 1.8
+
+
+def test_blocks_are_summed_up_as_least_squares_say():
+    """Shapes are freed of what a block may be otherwise: what is left is what no fit explains."""
+    rng = np.random.default_rng(11)
+    s, x = np.sort(rng.uniform(0.0, 40.0, 900)), rng.uniform(-2.6, 2.4, 900)
+    z, beyond = rng.normal(0.0, 0.02, 900) - 0.03 * np.maximum(x, 0.0), x - 1.5
+    z[[100, 600]] += 1.0
+    bend_box = np.tile([0.5, 0.1], (900, 1))
+    steps, kinks, at = np.array([-0.3, 0.0, 0.6]), np.array([0.0]), np.array([0.0, 20.0, 40.0])
+    usual = np.array([0, 1, 2, 3, 4, 5, 6, 9, 11])
+    asked = Asked(steps, kinks, usual, 0.4, 0.2, 20.0, -0.6, 100.0, 20.0, 4.0, 0.64)
+    products, falls, count = np.empty((2, 5, 5)), np.empty(2), np.empty(2)
+    cut = np.searchsorted(s, at)
+    cells = SideCells(s, x, z, beyond, bend_box)
+    sum_up_blocks(cells, at, cut, asked, products, falls, count)
+    np.testing.assert_array_equal(count, np.diff(cut))
+    for b, here in enumerate(slice(*ends) for ends in pairwise(cut)):
+        t, u = (s[here] - (10.0 + 20.0 * b)) / 20.0, x[here]
+        bend = smeared_ramp(beyond[here], [0.5, 0.1])
+        free = np.stack([np.ones_like(t), t, t * t, u, t * u, bend, t * bend])
+        shapes = [smeared_step(u - k, [0.4, 0.2]) for k in steps]
+        shapes += [smeared_ramp(u, [0.4, 0.2]), smeared_step(beyond[here], [0.4, 0.2])]
+        heights, rows = z[here] - z[here].mean(), np.vstack([free, shapes[1], shapes[3]])
+        fitted = rows.T @ np.linalg.lstsq(rows.T, heights, rcond=None)[0]
+        rest = heights - fitted
+        reach = 4.0 * 1.4826 * np.median(np.abs(rest))
+        heights = fitted + np.clip(rest, -reach, reach)
+        asked_for = np.stack([heights, *shapes])
+        left = asked_for - (free.T @ np.linalg.lstsq(free.T, asked_for.T, rcond=None)[0]).T
+        whole = left @ left.T
+        # a step at the hinge that is held to 0, eliminated (Schur complement)
+        want = whole[:-1, :-1] - np.outer(whole[:-1, -1], whole[-1, :-1]) / (whole[-1, -1] + 0.64)
+        np.testing.assert_allclose(products[b], want, rtol=1e-7, atol=1e-9)
+        paved = u < -0.6
+        plane = np.stack([np.ones_like(t), t, u])[:, paved]
+        fall = np.linalg.lstsq(plane.T, z[here][paved], rcond=None)[0][2]
+        assert falls[b] == pytest.approx(-fall, rel=1e-6)
