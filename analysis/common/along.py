@@ -127,7 +127,7 @@ def flag_runs(flags: Bools) -> list[tuple[int, int]]:
     return list(zip(first[on].tolist(), (last[on] + 1).tolist(), strict=True))
 
 
-def slope_along(s: Floats, values: Floats, reach_m: float) -> Floats:
+def slope_along(s: Floats, values: Floats, reach_m: float, at: Floats | None = None) -> Floats:
     """Slope of the straight line through what runs from station to station, about each of them.
 
     Least squares over all places within reach, not over the stations there: how far apart these lie
@@ -139,10 +139,12 @@ def slope_along(s: Floats, values: Floats, reach_m: float) -> Floats:
         Ascending distances, at least two, and what lies on straight lines between.
     reach_m : float
         How far to both sides; the window ends where the stations do.
+    at : (k,), optional
+        Places between the stations to tell it about instead.
 
     Returns
     -------
-    (n,)
+    (n,) or (k,)
 
     Examples
     --------
@@ -164,10 +166,11 @@ def slope_along(s: Floats, values: Floats, reach_m: float) -> Floats:
             i
         ] * t**3 / 3.0
 
-    low, high = np.maximum(s - reach_m, s[0]), np.minimum(s + reach_m, s[-1])
+    about = np.clip(s if at is None else at, s[0], s[-1])
+    low, high = np.maximum(about - reach_m, s[0]), np.minimum(about + reach_m, s[-1])
     (area_low, moment_low), (area_high, moment_high) = up_to(low), up_to(high)
-    about = 0.5 * (low + high) * (area_high - area_low)
-    return np.asarray(12.0 * (moment_high - moment_low - about) / (high - low) ** 3)
+    centred = moment_high - moment_low - 0.5 * (low + high) * (area_high - area_low)
+    return np.asarray(12.0 * centred / (high - low) ** 3)
 
 
 def steps_over(length_m: float, step_m: float) -> int:

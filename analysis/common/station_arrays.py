@@ -13,6 +13,7 @@ from functools import cache
 from typing import Annotated, Any, TypeVar, get_type_hints
 
 import numpy as np
+from numpy.typing import NDArray
 
 __all__ = ["PerStation", "joined", "spliced", "stations_of"]
 
@@ -29,8 +30,8 @@ def joined(parts: Sequence[_Arrays]) -> _Arrays:
     return _each(np.concatenate, parts)
 
 
-def stations_of(arrays: _Arrays, here: slice) -> _Arrays:
-    """The part of a dataclass of arrays that is about the stations `here`."""
+def stations_of(arrays: _Arrays, here: slice | NDArray[np.intp]) -> _Arrays:
+    """The part of a dataclass of arrays that is about the stations `here`, slice or indices."""
     return _each(lambda held: held[0][here], [arrays])
 
 

@@ -6,10 +6,12 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bools", "Floats", "Progress", "RoadProgress", "on_road", "share_of", "shares_of_one"]
+__all__ = ["Bools", "Floats", "Indices", "Progress", "RoadProgress", "on_road", "share_of"]
+__all__ += ["shares_of_one"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Indices = NDArray[np.int64]
 
 # Told the share done, from 0 to 1, and a few words; raises `Cancelled` to stop the work.
 Progress = Callable[[float, str], None]

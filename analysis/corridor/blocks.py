@@ -14,7 +14,8 @@ from analysis.common.types import Floats
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
 
-__all__ = ["BLOCK_M", "BlockSections", "block_sections", "moving_sum", "road_profile"]
+__all__ = ["BLOCK_M", "BlockSections", "block_middles", "block_sections", "moving_sum"]
+__all__ += ["road_profile"]
 
 
 BLOCK_M = 5.0
@@ -100,6 +101,23 @@ def road_profile(
     return at, np.interp(at, at[known], middle[known])
 
 
+def block_middles(cells: Cells) -> Floats:
+    """Middles (b,) of the blocks that the cells, at least one, are gathered into.
+
+    They share out the road evenly, so that it has the same ones from its other end.
+    """
+    start, length, blocks = _lengths(cells)
+    return np.asarray(start + (np.arange(blocks) + 0.5) * length, dtype=np.float64)
+
+
+def _lengths(cells: Cells) -> tuple[float, float, int]:
+    """Where the first block begins, how long each is, and how many there are."""
+    block_m = max(BLOCK_M, 3.0 * cells.cell_m)
+    start, stop = float(cells.s[0]), float(cells.s[-1])
+    blocks = max(1, round((stop - start) / block_m))
+    return start, ((stop - start) / blocks if stop > start else block_m), blocks
+
+
 def block_sections(
     cells: Cells, *, half_width_m: float, centre: Floats | None = None, bin_m: float | None = None
 ) -> BlockSections:
@@ -124,10 +142,7 @@ def block_sections(
 
     c = cells.cell_m
     bin_m = 0.5 * c if bin_m is None else bin_m
-    block_m = max(BLOCK_M, 3.0 * c)
-    start, stop = float(cells.s[0]), float(cells.s[-1])
-    blocks = max(1, round((stop - start) / block_m))
-    length = (stop - start) / blocks if stop > start else block_m
+    start, length, blocks = _lengths(cells)
     bins = 2 * max(2, int(whole_steps(half_width_m, bin_m)))
     offset = cells.o if centre is None else cells.o - centre
     at, profile = road_profile(
@@ -155,7 +170,7 @@ def block_sections(
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = total / count
     return BlockSections(
-        s=np.asarray(start + (np.arange(blocks) + 0.5) * length, dtype=np.float64),
+        s=block_middles(cells),
         o=middle,
         z=mean,
         count=count,

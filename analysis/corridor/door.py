@@ -25,17 +25,23 @@ from analysis.terrain.point_grid import grid_of, is_plane_of
 _AROUND_M = 20.0
 """A grid made of the points of a part of a road reaches so far beyond it: cells lean on others."""
 
+_USUAL_EACH_M = 5.0
+"""What is usual along a road is told by places so far apart, wherever stations are."""
+
 __all__ = ["as_made", "lay_out", "no_ground", "read"]
 
 
 def lay_out(grid: Terrain, road: Road, settings: Settings, limits: Limits, extras: Extras) -> Case:
     """Lay stations out along a road; nothing of the grid is read yet."""
     s = station_grid(road, settings.spacing_m)
+    count = max(1, round(road.length_m / _USUAL_EACH_M))
+    along = (np.arange(count) + 0.5) * road.length_m / count
     if extras.points is None:
-        box_m = footprint(grid, frames(road, s))
+        box_m, usual = (footprint(grid, frames(road, at)) for at in (s, along))
     else:
-        box_m = point_boxes(extras.points.sideways_m, len(s))
-    return Case(grid, road, s, box_m, settings, limits, extras)
+        box_m, usual = (point_boxes(extras.points.sideways_m, len(at)) for at in (s, along))
+    usual_m = np.median(usual, axis=0)
+    return Case(grid, road, s, box_m, settings, limits, extras, usual_box_m=usual_m)
 
 
 def read(

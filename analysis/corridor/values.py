@@ -130,8 +130,8 @@ class Case:
     grain
         How the grid was made.
     usual_box_m : (2,), optional
-        Box widths that are usual along the whole of a long road, of which this may be a piece;
-        None: those of these stations are.
+        Box widths that are usual along the whole road, of which this may be a piece; None: those
+        of these stations are.
     strips
         What the strips of a survey have in common along the whole of a long road; None: what they
         have along this one.

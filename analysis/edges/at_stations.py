@@ -11,7 +11,7 @@ from scipy.ndimage import maximum_filter1d
 
 from analysis.common.along import interpolate_along
 from analysis.common.sides import SIDE_SIGN, Source
-from analysis.common.types import Bools, Floats
+from analysis.common.types import Bools, Floats, Indices
 from analysis.corridor.blocks import BlockSections
 from analysis.edges.crowns import Crown
 from analysis.edges.middle import FAIR_TRUST, Middle
@@ -27,6 +27,7 @@ __all__ = [
     "contradicted",
     "doubted",
     "edges_shown",
+    "nearest",
     "nominal_breaks",
 ]
 
@@ -88,7 +89,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
     blocks, crown, sign = found.sections.s, found.crown, np.array(SIDE_SIGN)
     shift = np.interp(s, blocks, found.middle.offset)
     aside = sign * shift[:, None]
-    nearest = _nearest(blocks, s)
+    near = nearest(blocks, s)
 
     def carried(values: Sequence[Floats]) -> Floats:
         return np.column_stack([np.interp(s, blocks, value) for value in values])
@@ -106,7 +107,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
     hinge_ways[unfound] = _nominal_ways(width[unfound])
     hinge_near = np.where(unfound, 0.0, hinge_ways[:, :, 0, 3] * both("hinge_near"))
     hinge_se = _spread_of(hinge_ways)
-    shown = (edges_shown(found)[nearest] & (edge_se <= SURE_M)) | bare
+    shown = (edges_shown(found)[near] & (edge_se <= SURE_M)) | bare
     hinge_source = np.where(hinge_se <= SURE_M, Source.FOUND, Source.NOMINAL).astype(np.int8)
     for part in (hinge, hinge_se, hinge_ways):
         part[bare] = np.nan
@@ -132,7 +133,7 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
         ditch_source=np.where(np.isfinite(ditch), Source.FOUND, Source.NOMINAL).astype(np.int8),
         crowned=~(np.minimum(slope[:, 0], slope[:, 1]) < 0.0),
         foreslope_end=end,
-        rivals=_rivals(found.middle, nearest, edge, np.asarray(shown.all(axis=1)), overrides),
+        rivals=_rivals(found.middle, near, edge, np.asarray(shown.all(axis=1)), overrides),
         edge_ways=_ways_at(s, found),
         hinge_ways=hinge_ways,
         arc_m=np.tile([side.tied.arc_m for side in found.sides], (s.size, 1)),
@@ -140,12 +141,13 @@ def breaks_at(s: Floats, found: BlocksFound, overrides: Overrides) -> Breaks:
     return _with_given(doubted(breaks), overrides)
 
 
-def _nearest(blocks: Floats, s: Floats) -> NDArray[np.int64]:
-    return np.asarray(np.abs(blocks[None, :] - s[:, None]).argmin(axis=1), dtype=np.int64)
+def nearest(blocks: Floats, s: Floats) -> Indices:
+    """Index of the block nearest to each place; of two as near it is the former."""
+    return np.asarray(np.searchsorted(0.5 * (blocks[1:] + blocks[:-1]), s), dtype=np.int64)
 
 
 def _rivals(
-    middle: Middle, nearest: NDArray[np.int64], edge: Floats, shown: Bools, overrides: Overrides
+    middle: Middle, near: Indices, edge: Floats, shown: Bools, overrides: Overrides
 ) -> Floats:
     """Places that compete at the stations, (n, 2); NaN where the road is found or was fixed.
 
@@ -154,9 +156,9 @@ def _rivals(
     `shown` (n,) settle a fair doubt about the middle between them.
     """
     between = 0.5 * (edge[:, 1] - edge[:, 0])
-    rivals = np.column_stack([middle.offset, middle.rival])[nearest]
+    rivals = np.column_stack([middle.offset, middle.rival])[near]
     agree = shown & (np.abs(between - rivals[:, 0]) <= AGREE_M)
-    known = middle.found[nearest] | (middle.fair[nearest] & agree)
+    known = middle.found[near] | (middle.fair[near] & agree)
     beyond = known & (np.abs(between) > middle.limit_m)
     apart = known & ~beyond & (np.abs(between - rivals[:, 0]) > APART_M)
     rivals[beyond, 0], rivals[apart, 1] = between[beyond], between[apart]
@@ -175,15 +177,15 @@ def contradicted(breaks: Breaks, middle: Middle, told: Overrides) -> Breaks:
     like a road's and neither edge is sure, farther from the given line than half of what that may
     be off. What a person fixed, `told`, leaves no doubt.
     """
-    nearest = _nearest(middle.s, breaks.s)
+    near = nearest(middle.s, breaks.s)
     edge_se = np.where(breaks.edge_source == Source.NOMINAL, np.inf, breaks.edge_se)
     unsure = ~breaks.lost() & (0.5 * np.hypot(*edge_se.T) > TELLS_M)
     for given in (told.edge, told.axis):
         if given is not None:
             unsure &= ~np.isfinite(given.reshape(unsure.size, -1)).any(axis=1)
-    between, offset = 0.5 * (breaks.edge[:, 1] - breaks.edge[:, 0]), middle.offset[nearest]
+    between, offset = 0.5 * (breaks.edge[:, 1] - breaks.edge[:, 0]), middle.offset[near]
     near_m = max(0.5 * middle.off_m, UNSURE_APART_M)
-    poor = middle.trust[nearest] < FAIR_TRUST
+    poor = middle.trust[near] < FAIR_TRUST
     beyond = unsure & poor & (edge_se.min(axis=1) > TELLS_M) & (np.abs(between) > near_m)
     # sections of a road without a shoulder on one side lie aside themselves, a sure edge doesn't
     unsure &= edge_se.min(axis=1) > TELLS_M

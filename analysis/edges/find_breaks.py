@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from analysis.common.along import lines_at
+from analysis.common.along import interpolate_along, lines_at, rows_for
 from analysis.common.hands import hands
 from analysis.common.sides import SIDE_SIGN, Source
-from analysis.common.types import Bools, Floats, Progress, share_of
-from analysis.corridor.blocks import BlockSections, block_sections, moving_sum
+from analysis.common.station_arrays import stations_of
+from analysis.common.types import Bools, Floats, Indices, Progress, share_of
+from analysis.corridor.blocks import BlockSections, block_middles, block_sections, moving_sum
 from analysis.edges.at_stations import (
     NOMINAL_SE_M,
     SURE_M,
@@ -28,6 +29,7 @@ from analysis.edges.at_stations import (
     contradicted,
     doubted,
     edges_shown,
+    nearest,
     nominal_breaks,
 )
 from analysis.edges.brightness import Brightness, brightness_of
@@ -77,9 +79,9 @@ UNPAVED_SE_M = 0.3
 COPLANAR_SE_M = 0.3
 """The same for a paved road whose hinges lie where the given widths put them."""
 
-AT_HINGE_M, NO_WIDTH_M, AROUND = 0.5, 0.3, 7
+AT_HINGE_M, NO_WIDTH_M, AROUND_M = 0.5, 0.3, 70.0
 """An edge this near to the given hinge, and this near to the one found, may be the hinge itself,
-where it is for most of so many stations; our own choice."""
+where it is on most of so much road; our own choice."""
 
 OVERLAP = 3
 """Blocks of road whose cells are looked at together."""
@@ -115,29 +117,64 @@ def find(
     progress
         Called with the share done and a few words; may raise `Cancelled`.
     """
-    settings, cells, n = case.settings, ground.cells, case.s.size
-    pavement = np.full(n, settings.pavement_width_m)
-    shoulder = np.full((n, 2), settings.shoulder_width_m)
+    settings, cells = case.settings, ground.cells
     sought = settings.find_edges and settings.search_m > 0.0
-    if cells.s.size == 0 or n == 0 or not sought:
-        return nominal_breaks(case.s, pavement, shoulder, fixed)
+    if cells.s.size == 0 or case.s.size == 0 or not sought:
+        widths = _nominal_widths(case, case.s.size)
+        return nominal_breaks(case.s, *widths, fixed)
+    # places of the road's own go with the stations: what is between these is told by those
+    own = block_middles(cells)
+    s = np.union1d(case.s, own)
     road = _Sought(
         cells,
-        case.s,
-        pavement,
-        shoulder,
+        s,
+        *_nominal_widths(case, s.size),
         settings.search_m,
-        case.box_m,
+        np.column_stack([lines_at(s, case.s, box) for box in case.box_m.T]),
         settings.noise_m,
         case.grain.cells_per_value(cells.cell_m),
         case.usual_box_m,
     )
+    here, there = (np.searchsorted(s, places) for places in (case.s, own))
+    found = _found(road, _fixed_at(s, here, case.s, fixed), settings.paved, like, there, progress)
+    line = replace(stations_of(found, there), edge_ways=None, hinge_ways=None)
+    return replace(stations_of(found, here), line=line)
+
+
+def _nominal_widths(case: Case, n: int) -> tuple[Floats, Floats]:
+    """Width of the pavement (n,), and of both shoulders (n, 2)."""
+    settings = case.settings
+    return np.full(n, settings.pavement_width_m), np.full((n, 2), settings.shoulder_width_m)
+
+
+def _fixed_at(s: Floats, here: Indices, stations: Floats, fixed: Overrides) -> Overrides:
+    """What is fixed at stations, which are the places `here` of s, and so between them."""
+
+    def at(given: Floats | None) -> Floats | None:
+        if given is None or not np.isfinite(given).any():
+            return None
+        out = interpolate_along(s, stations, given)
+        out[here] = given
+        return out
+
+    return Overrides(at(fixed.edge), at(fixed.hinge), at(fixed.axis))
+
+
+def _found(
+    road: _Sought,
+    fixed: Overrides,
+    paved: bool,
+    like: Breaks | None,
+    own: Indices,
+    progress: Progress | None,
+) -> Breaks:
+    """Find the breaks at all places; those of the `own` tell what is usual along the road."""
     breaks, middle = _search(road, fixed, share_of(progress, 0.0, 1.0))
-    if settings.paved and edges_show(like or breaks):
-        unseen, se = _hinges_for_edges(road, breaks), COPLANAR_SE_M
+    if paved and edges_show(stations_of(breaks, own) if like is None else like.along()):
+        unseen, se = _hinges_for_edges(road, breaks, own), COPLANAR_SE_M
     else:
         unseen = np.ones(breaks.edge.shape, dtype=bool)
-        se = NOMINAL_SE_M if settings.paved else UNPAVED_SE_M
+        se = NOMINAL_SE_M if paved else UNPAVED_SE_M
     if unseen.any():
         breaks = _without_edge(road, breaks, fixed, se, unseen)
     return breaks if middle is None else contradicted(breaks, middle, fixed)
@@ -313,7 +350,7 @@ def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: i
     return SideFound(tied, ditch, outer, known.shoulder_m)
 
 
-def _hinges_for_edges(road: _Sought, breaks: Breaks) -> Bools:
+def _hinges_for_edges(road: _Sought, breaks: Breaks, own: Indices) -> Bools:
     """(n, 2) where the shoulder goes on at the pavement's slope, so that no edge shows.
 
     There the search takes the hinge for the edge of a pavement without shoulder: what it found lies
@@ -328,10 +365,17 @@ def _hinges_for_edges(road: _Sought, breaks: Breaks) -> Bools:
     at_hinge = np.abs(breaks.edge - hinge) <= near_m
     bare = ~_has_shoulder(breaks)
     there = (breaks.edge_source == Source.FOUND) & at_hinge & bare
-    share = uniform_filter1d(there.astype(float), AROUND, axis=0, mode="nearest")
     hidden = (breaks.edge_source == Source.NOMINAL) & ~breaks.lost()[:, None]
     hidden &= (np.abs(breaks.edge - nominal) > NOMINAL_SE_M) & ~breaks.crowned[:, None]
-    return np.asarray(there | (bare & (share > 0.5)) | hidden)
+    blocks = breaks.s[own]
+    step = float(np.median(np.diff(blocks))) if blocks.size > 1 else AROUND_M
+    around, near = rows_for(AROUND_M, step), nearest(blocks, breaks.s)
+
+    def mostly(flags: Bools) -> Bools:
+        share = uniform_filter1d(flags[own].astype(float), around, axis=0, mode="nearest")
+        return np.asarray(share[near] > 0.5)
+
+    return np.asarray(there | (bare & mostly(there)) | (hidden & mostly(hidden)))
 
 
 def _has_shoulder(breaks: Breaks) -> Bools:

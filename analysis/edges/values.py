@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.station_arrays import PerStation
+from analysis.common.station_arrays import PerStation, joined, stations_of
 from analysis.common.types import Bools, Floats
 
-__all__ = ["Breaks", "Overrides"]
+__all__ = ["Breaks", "Overrides", "end_to_end"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,10 @@ class Breaks:
     arc_m : (n, 2), optional
         Half the length of the arc by which the shoulder passes into its bank at the hinge, which is
         where the two would meet; 0 = a kink.
+    line : Breaks, optional
+        The same at places of the road's own, one a block: what lies between stations is taken from
+        these, so that nothing measured there hangs on where stations are asked for. None: of
+        stations themselves.
     """
 
     s: PerStation[Floats]
@@ -76,6 +81,16 @@ class Breaks:
     edge_ways: PerStation[Floats | None] = None
     hinge_ways: PerStation[Floats | None] = None
     arc_m: PerStation[Floats | None] = None
+    line: Breaks | None = None
+
+    def along(self) -> Breaks:
+        """The breaks that lines along the road are drawn through."""
+        return self if self.line is None else self.line
+
+    def line_within(self, low: float, high: float) -> Breaks:
+        """The part of `along` with ``low <= s < high``."""
+        line = self.along()
+        return stations_of(line, slice(*np.searchsorted(line.s, [low, high]).tolist()))
 
     def lost(self) -> Bools:
         """Where the road itself isn't found, (n,)."""
@@ -101,3 +116,8 @@ class Overrides:
     hinge: PerStation[Floats | None] = None
     axis: PerStation[Floats | None] = None
     kerb: PerStation[Floats | None] = None
+
+
+def end_to_end(breaks: Breaks, lines: Sequence[Breaks]) -> Breaks:
+    """The breaks of stations with a line that is put together of parts, ascending."""
+    return replace(breaks, line=joined([replace(part, line=None) for part in lines]))

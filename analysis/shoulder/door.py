@@ -64,7 +64,7 @@ def measure(
     )
     bridges = ground.made_up
     bridged = None if bridges is None else bridged_share(cells, bridges, breaks)
-    measures = not_the_ground(measures, grass_height(cells, breaks), bridged)
+    measures = not_the_ground(measures, grass_height(cells, breaks, suspicion.foreign), bridged)
     if ground.unread is not None:
         measures = cant_be_read(measures, breaks, ground.unread)
     if _on_few_levels(cells.z):

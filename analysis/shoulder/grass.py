@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from analysis.common.along import lines_at
 from analysis.common.hands import product_alone
 from analysis.common.sides import SIDE_SIGN
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 
 if TYPE_CHECKING:
     from analysis.corridor.values import Cells
@@ -43,13 +43,15 @@ _MARGIN_M = 0.2
 _LEAST_CELLS = 10
 
 
-def grass_height(cells: Cells, breaks: Breaks) -> Floats:
+def grass_height(cells: Cells, breaks: Breaks, foreign: Bools | None = None) -> Floats:
     """Estimate how high grass stands on the shoulders.
 
     Parameters
     ----------
     cells : Cells
     breaks : Breaks
+    foreign : (m,) bool, optional
+        Cells that are known to be something else: a car is rough ground, too.
 
     Returns
     -------
@@ -59,19 +61,23 @@ def grass_height(cells: Cells, breaks: Breaks) -> Floats:
     out = np.zeros(breaks.edge.shape)
     if breaks.s.size == 0 or len(cells) == 0:
         return out
+    line, ends = breaks.along(), (float(cells.s[0]), float(cells.s[-1]))
     for side, sign in enumerate(SIDE_SIGN):
-        edge = lines_at(cells.s, breaks.s, breaks.edge[:, side])
-        width = (breaks.hinge - breaks.edge)[:, side]
+        edge = lines_at(cells.s, line.s, line.edge[:, side])
+        width = (line.hinge - line.edge)[:, side]
         known = np.isfinite(width)
         if not known.any():
             continue
-        width = lines_at(cells.s, breaks.s[known], width[known])
+        width = lines_at(cells.s, line.s[known], width[known])
         x = sign * cells.o - edge
         # as wide a strip of the pavement, so that planes swallow as much of its noise
         on = (x > 0.0) & (x < width - _MARGIN_M)
         beside = (x < 0.0) & (x > _MARGIN_M - width)
+        if foreign is not None:
+            on &= ~foreign
         shoulder, pavement = (
-            _moments(cells.s[part], x[part], cells.z[part], cells.cell_m) for part in (on, beside)
+            _moments(cells.s[part], x[part], cells.z[part], cells.cell_m, ends)
+            for part in (on, beside)
         )
         here = _pooled(shoulder, breaks.s, NEAR_M)
         there = _pooled(pavement, breaks.s, REACH_M)
@@ -83,13 +89,18 @@ def grass_height(cells: Cells, breaks: Breaks) -> Floats:
     return out
 
 
-def _moments(s: Floats, x: Floats, z: Floats, cell_m: float) -> Floats:
-    """Second and third moments about the planes of short pieces: middle, cells, m2, m3; (p, 4)."""
+def _moments(s: Floats, x: Floats, z: Floats, cell_m: float, ends: tuple[float, float]) -> Floats:
+    """Second and third moments about the planes of short pieces: middle, cells, m2, m3; (p, 4).
+
+    The pieces share out the road between its ends evenly: they lie alike from either of them.
+    """
     if s.size == 0:
         return np.zeros((0, 4))
     from analysis.shoulder.grass_kernels import plane_residuals
 
-    group = ((s - s[0]) / PIECE_M).astype(np.int64)
+    pieces = max(1, round((ends[1] - ends[0]) / PIECE_M))
+    share = (s - ends[0]) / max(ends[1] - ends[0], 1e-9)
+    group = np.minimum((share * pieces).astype(np.int64), pieces - 1)
     place = np.floor((x - x.min()) / cell_m).astype(np.int64)
     residual = np.empty(s.size)
     bounds = np.searchsorted(group, np.arange(group[-1] + 2))

@@ -89,13 +89,14 @@ def estimate_noise(cells: Cells, breaks: Breaks, *, given_m: float | None = None
 
 
 def _pavement_residuals(cells: Cells, breaks: Breaks) -> Residuals | None:
-    axis = lines_at(cells.s, breaks.s, breaks.axis)
+    line = breaks.along()
+    axis = lines_at(cells.s, line.s, line.axis)
     ends = (float(cells.s[0]), float(cells.s[-1])) if cells.s.size else (0.0, 0.0)
     stride = max(1, round(FINEST_LATTICE_M / cells.cell_m))
     kept = on_lattice(cells, stride)
     parts = []
     for side, sign in enumerate(SIDE_SIGN):
-        edge = lines_at(cells.s, breaks.s, breaks.edge[:, side])
+        edge = lines_at(cells.s, line.s, line.edge[:, side])
         u = sign * cells.o
         on = kept & (u > sign * axis + cells.cell_m) & (u < edge - cells.cell_m)
         lattice = lattice_of(cells, on, stride)

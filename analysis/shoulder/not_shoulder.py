@@ -152,7 +152,7 @@ def suspect(
     b = roads[0].s.size
     kind = np.full((b, 2), NOTHING, dtype=np.int8)
     height, se, shape, away, falls = (np.full((b, 2), np.nan) for _ in range(5))
-    foreign = np.zeros(m, dtype=bool)
+    foreign, line = np.zeros(m, dtype=bool), breaks.along()
     bridge = _find_bridges(roads)
     for side, road in enumerate(roads):
         access, obstacle = _find_accesses(road, scatter), _find_obstacles(road, scatter)
@@ -171,7 +171,7 @@ def suspect(
         half = 0.5 * road.length_m
         for first, last in flag_runs(np.isin(column, (Why.ACCESS, Why.OBSTACLE))):
             here = cells.window(road.s[first] - half, road.s[last - 1] + half)
-            edge = lines_at(cells.s[here], breaks.s, breaks.edge[:, side])
+            edge = lines_at(cells.s[here], line.s, line.edge[:, side])
             foreign[here] |= SIDE_SIGN[side] * cells.o[here] - edge > -0.5
     known, masked = (
         np.column_stack([getattr(road, name) for road in roads]) for name in ("known", "masked")
@@ -187,12 +187,13 @@ def bridged_share(cells: Cells, made_up: Cells, breaks: Breaks) -> Floats:
     measured there is carried in from elsewhere, however long it is averaged.
     """
     s, count = breaks.s, np.zeros((2, *breaks.edge.shape))
+    line = breaks.along()
+    hinge = np.where(np.isfinite(line.hinge), line.hinge, line.edge + 1.5)
     for k, part in enumerate((cells, made_up)):
         for side, sign in enumerate(SIDE_SIGN):
-            edge = lines_at(part.s, s, breaks.edge[:, side])
-            hinge = np.where(np.isfinite(breaks.hinge), breaks.hinge, breaks.edge + 1.5)
+            edge = lines_at(part.s, line.s, line.edge[:, side])
             x = sign * part.o - edge
-            width = lines_at(part.s, s, hinge[:, side]) - edge
+            width = lines_at(part.s, line.s, hinge[:, side]) - edge
             at = part.s[(x > -2.0) & (x < width)]
             first, last = (np.searchsorted(at, s + away) for away in (-BRIDGED_M, BRIDGED_M))
             count[k, :, side] = last - first

@@ -169,8 +169,10 @@ def road_slant(breaks: Breaks) -> Floats:
     Sections stand square to the given line; where that slants against the road, part of the
     grade would pass for cross slope.
     """
-    s, axis = breaks.s, breaks.axis
-    return slope_along(s, axis, 25.0) if s.size > 2 else np.zeros(s.size)
+    line = breaks.along()
+    if line.s.size <= 2:
+        return np.zeros(breaks.s.size)
+    return slope_along(line.s, line.axis, 25.0, breaks.s)
 
 
 def fit_side(

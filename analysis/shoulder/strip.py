@@ -109,29 +109,30 @@ def side_strip(
     """
     from analysis.shoulder.strip_kernels import AtStations, Gathered, gather_side
 
-    sign, unknown = SIDE_SIGN[side], np.full(breaks.s.size, np.nan)
-    outward = sign * cells.o - lines_at(cells.s, breaks.s, breaks.edge[:, side])
+    sign = SIDE_SIGN[side]
+    line = breaks.along()
+    outward = sign * cells.o - lines_at(cells.s, line.s, line.edge[:, side])
     inside = (outward > -PAVEMENT_M - 1.0) & (outward < OUTSIDE_M) & np.isfinite(cells.z)
     near = np.flatnonzero(inside)
     s, x, z, masked = cells.s[near], outward[near], cells.z[near], masked[near]
-    hinged = np.isfinite(breaks.hinge[:, side])
-    end = breaks.foreslope_end
+    hinged = np.isfinite(line.hinge[:, side])
+    unknown, end = np.full(line.s.size, np.nan), line.foreslope_end
     known = AtStations(
-        s=breaks.s,
-        edge=np.ascontiguousarray(breaks.edge[:, side]),
-        inner=sign * breaks.axis,
-        width_s=breaks.s[hinged],
-        width=(breaks.hinge - breaks.edge)[hinged, side],
+        s=line.s,
+        edge=np.ascontiguousarray(line.edge[:, side]),
+        inner=sign * line.axis,
+        width_s=line.s[hinged],
+        width=(line.hinge - line.edge)[hinged, side],
         end=unknown if end is None else np.ascontiguousarray(end[:, side]),
-        box=box_m,
+        box=np.column_stack([lines_at(line.s, breaks.s, box) for box in box_m.T]),
     )
     m, c = s.size, cells.cell_m
     out = Gathered(x, np.empty(m), np.empty(m, bool), np.empty((7, m)), np.empty((m, 2)), c)
     gather_side(s, masked, known, np.array([PAVEMENT_M, BEYOND_HINGE_M]), out)
     shared = np.zeros(0) if cells.shared_m is None else cells.shared_m[near]
     hinge_box = out.box
-    if breaks.arc_m is not None and (breaks.arc_m[:, side] > 0.0).any():
-        hinge_box = rounded_box(out.box, lines_at(s, breaks.s, breaks.arc_m[:, side]))
+    if line.arc_m is not None and (line.arc_m[:, side] > 0.0).any():
+        hinge_box = rounded_box(out.box, lines_at(s, line.s, line.arc_m[:, side]))
         out.basis[3] = smeared_ramp(x - out.width, hinge_box)
         out.basis[4] = smeared_step(x - out.width, hinge_box)
     return Strip(s, x, z, out.width, out.usable, masked, out.basis, out.box, hinge_box, c, shared)

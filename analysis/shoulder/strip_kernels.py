@@ -18,7 +18,7 @@ _HAIR_M = 1e-4
 
 
 class AtStations(NamedTuple):
-    """What is known of one side at n stations.
+    """What is known of one side at n stations or other places.
 
     Attributes
     ----------

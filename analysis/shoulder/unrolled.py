@@ -112,7 +112,8 @@ def unroll(
     middle = np.asarray(start + (np.arange(blocks) + 0.5) * length, dtype=np.float64)
     width = _steady_width(breaks, side, middle)
     reach = min(float(width.max()) + 4.0, 10.0)
-    outward = sign * cells.o - lines_at(cells.s, breaks.s, breaks.edge[:, side])
+    line = breaks.along()
+    outward = sign * cells.o - lines_at(cells.s, line.s, line.edge[:, side])
     near = np.flatnonzero((outward > -_INSIDE_M) & (outward < reach))
     s, x, z = cells.s[near], outward[near], cells.z[near]
     block = np.clip(((s - start) / length).astype(np.int64), 0, blocks - 1)
@@ -123,7 +124,7 @@ def unroll(
     t = s - middle[block]
     box = np.sort(np.column_stack([np.interp(middle, breaks.s, box_m[:, k]) for k in (0, 1)]))
     box = np.maximum(box[:, ::-1], np.array([0.1 * c, 0.02 * c]))
-    inner = np.interp(middle, breaks.s, sign * breaks.axis - breaks.edge[:, side])
+    inner = np.interp(middle, line.s, sign * line.axis - line.edge[:, side])
     limit = -0.5 * box.sum(axis=1) - 0.25
     inner = np.minimum(inner + 0.3, limit - 1.0)
     on = (x < limit[block]) & (x > inner[block])
@@ -155,11 +156,12 @@ def _carried(s: Floats, at: Floats, level: Floats) -> Floats:
 
 
 def _steady_width(breaks: Breaks, side: int, at: Floats) -> Floats:
-    width = (breaks.hinge - breaks.edge)[:, side]
+    line = breaks.along()
+    width = (line.hinge - line.edge)[:, side]
     found = np.isfinite(width)
     if not found.any():
         return np.full(at.size, _WIDTH_M)
-    width = np.interp(at, breaks.s[found], width[found])
+    width = np.interp(at, line.s[found], width[found])
     step = float(at[1] - at[0]) if at.size > 1 else _STEADY_M
     around = windows(width, 2 * round(0.5 * _STEADY_M / step) + 1, np.nan)
     return np.asarray(np.clip(np.nanmedian(around, axis=-1), 0.5, None))

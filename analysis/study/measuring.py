@@ -14,7 +14,7 @@ from analysis.common.station_arrays import spliced, stations_of
 from analysis.common.types import Floats, Progress, share_of
 from analysis.corridor.values import Case, Ground
 from analysis.edges import find
-from analysis.edges.values import Breaks, Overrides
+from analysis.edges.values import Breaks, Overrides, end_to_end
 from analysis.shoulder import measure
 from analysis.shoulder.door import noise_of
 from analysis.shoulder.seam import Seam, find_seam, usual_box
@@ -65,10 +65,22 @@ def level_ground(case: Case, ground: Ground, measured: Measured) -> Ground:
 def _seam(case: Case, ground: Ground, breaks: Breaks) -> Seam | None:
     """Where strips of the survey meet on a road, or may meet."""
     cells, box = ground.cells, usual_box(case)
-    seam = find_seam(cells, breaks, box)
+    line = breaks.along()
+    seam = find_seam(cells, line, box)
     if seam is not None:
         return seam
-    return think_of_seam(cells, breaks, box, case.grain.cells_per_value(cells.cell_m))
+    return think_of_seam(cells, line, box, case.grain.cells_per_value(cells.cell_m))
+
+
+def _spliced_breaks(whole: Breaks, part: Breaks, here: slice, keep: slice) -> Breaks:
+    """Put a stretch of breaks back, and the line half way to the stations before and after it."""
+    out, s = spliced(whole, part, here, keep), whole.s
+    if whole.line is None or part.line is None:
+        return replace(out, line=None)
+    low = 0.5 * (s[keep.start - 1] + s[keep.start]) if keep.start > 0 else -np.inf
+    high = 0.5 * (s[keep.stop - 1] + s[keep.stop]) if keep.stop < s.size else np.inf
+    lines = whole.line_within(-np.inf, low), part.line_within(low, high)
+    return end_to_end(out, [*lines, whole.line_within(high, np.inf)])
 
 
 def run(
@@ -139,7 +151,7 @@ def run(
     keep = slice(0, len(case.s))
     if here is not None:
         keep = here.keep
-        breaks = spliced(earlier.breaks, breaks, here.look, keep)
+        breaks = _spliced_breaks(earlier.breaks, breaks, here.look, keep)
         shoulder = spliced(earlier.shoulder, shoulder, here.look, keep)
     water = follow_across(case, earlier.water, keep, breaks, shoulder)
     return replace(earlier, fixed=fixed, breaks=breaks, shoulder=shoulder, water=water)

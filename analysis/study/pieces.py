@@ -31,6 +31,7 @@ from analysis.corridor.points import strips_along
 from analysis.corridor.repeated import put_together
 from analysis.corridor.ribbon import no_heights, none_read
 from analysis.corridor.values import Case, Cells, Grain, Ground, Strips, Unread
+from analysis.edges.values import end_to_end
 from analysis.shoulder.values import Why
 from analysis.study.corrections import given_breaks
 from analysis.study.measuring import level_ground, run
@@ -181,8 +182,7 @@ def look_at(
     case = replace(case, strips=taught.strips)
     if piece.keep.stop - piece.keep.start == len(case.s):
         return case, read(case, progress)
-    usual = np.median(case.box_m, axis=0)
-    here = stations_of(replace(case, usual_box_m=usual), piece.look)
+    here = stations_of(case, piece.look)
     try:
         return here, read(here, progress, span=(piece.low, piece.high))
     except NoGroundError:
@@ -227,7 +227,7 @@ def measure_piece(
     if not whole:
         first = piece.look.start
         inner = slice(piece.keep.start - first, piece.keep.stop - first)
-        measured = _own_water(stations_of(measured, inner), piece)
+        measured = _own_water(_own_stations(measured, inner, piece), piece)
         here = stations_of(here, inner)
         kept = _own_ground(found, piece) if ground else None
     return PieceFound(
@@ -257,6 +257,8 @@ def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, 
     if len(parts) == 1:
         return case, parts[0].measured
     measured = joined([part.measured for part in parts])
+    lines = [part.measured.breaks.along() for part in parts]
+    measured = replace(measured, breaks=end_to_end(measured.breaks, lines))
     waters = [part.measured.water for part in parts]
     ditch = replace(
         measured.water.ditch,
@@ -331,6 +333,14 @@ def _measured(
         return measure_piece(case, piece, taught, ground=True, progress=tell)
     except VergelineError as error:
         return error
+
+
+def _own_stations(measured: Measured, inner: slice, piece: Piece) -> Measured:
+    """What was measured at the piece's own stations, with its own part of the breaks' line."""
+    stop = np.inf if piece.high == piece.stop else piece.stop
+    line = measured.breaks.line_within(piece.start, stop)
+    measured = stations_of(measured, inner)
+    return replace(measured, breaks=end_to_end(measured.breaks, [line]))
 
 
 def _own_water(measured: Measured, piece: Piece) -> Measured:

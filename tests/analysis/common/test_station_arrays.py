@@ -78,7 +78,7 @@ def test_what_is_not_given_stays_so():
     [
         (Areas, set()),
         (Beliefs, set()),
-        (Breaks, set()),
+        (Breaks, {"line"}),
         (Ditch, {"crossings", "sags"}),
         (Flow, set()),
         (Retained, set()),

@@ -1,0 +1,60 @@
+"""No number moves for a change that is none: where stations are asked for."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.common.limits import default_limits
+from analysis.common.settings import Settings
+from analysis.corridor.values import Case, Extras, Ground
+from analysis.edges import find
+from analysis.edges.values import Overrides
+from analysis.shoulder.door import noise_of
+from analysis.shoulder.slopes import measure_sides
+from tests.builders.cells_road import both_sides, box_for, straight_cells
+
+LENGTH_M, AZIMUTH = 160.0, 24.0
+
+
+def _cells(cell):
+    """A road that its line swings about, by more than straight lines over 10 m can follow."""
+    cells = straight_cells(
+        both_sides(drop=0.02), cell=cell, length=LENGTH_M, half=15.0, sigma=0.02, seed=3
+    )
+    return replace(cells, o=cells.o + 0.3 * np.sin(cells.s / 9.0))
+
+
+def _measured(cells, spacing):
+    """Numbers at the stations every 20 m, and their errors: {name: (value, error)}."""
+    s = np.arange(0.0, LENGTH_M + 1.0, spacing)
+    box = box_for(s.size, cells.cell_m, AZIMUTH)
+    case = Case(None, None, s, box, Settings(), default_limits(), Extras())
+    breaks = find(case, Ground(cells, None), Overrides())
+    measures, _ = measure_sides(cells, breaks, noise_of(case, cells, breaks), box_m=box)
+    told = {name: (getattr(breaks, name), getattr(breaks, f"{name}_se")) for name in BREAKS}
+    for name, error in MEASURES.items():
+        told[name] = getattr(measures, name), getattr(measures, error)
+    every = round(20.0 / spacing)
+    return {name: (value[::every], se[::every]) for name, (value, se) in told.items()}
+
+
+BREAKS = ("edge", "hinge")
+MEASURES = {
+    "pavement_slope_pct": "pavement_slope_se",
+    "shoulder_slope_pct": "shoulder_slope_se",
+    "edge_drop_mm": "edge_drop_se",
+}
+
+
+def _farthest(one, two):
+    """Largest difference of all numbers, in their errors."""
+    apart = [np.abs(one[name][0] - two[name][0]) / one[name][1] for name in one]
+    assert all(np.isfinite(part).all() for part in apart)
+    return {name: float(part.max()) for name, part in zip(one, apart, strict=True)}
+
+
+@pytest.mark.parametrize("cell", [0.5, 1.0])
+def test_numbers_stay_where_stations_lie_closer(cell):
+    cells = _cells(cell)
+    assert max(_farthest(_measured(cells, 10.0), _measured(cells, 5.0)).values()) < 0.1
