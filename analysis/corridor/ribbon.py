@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +17,12 @@ from numpy.typing import NDArray
 from analysis.common.errors import NoGroundError, SettingsError
 from analysis.common.types import Progress
 from analysis.corridor.height_unit import check_height_unit
-from analysis.corridor.values import Cells, Ribbon, Unread
+from analysis.corridor.values import TILE, Cells, Ribbon, Unread
 from analysis.road.roadline import SEED_STEP_M, Frames, Road, Tracker
 from analysis.terrain.grid import Terrain, Window, reading
+
+if TYPE_CHECKING:
+    from analysis.corridor.ribbon_kernels import Block
 
 __all__ = ["FINEST_STEP_M", "footprint", "height_step", "no_heights", "none_read", "read_corridor"]
 
@@ -31,7 +34,6 @@ UNREAD_EVERY_M = 2.0
 """Places that can't be read are kept so far apart, or at every cell."""
 
 _BLOCK = 512
-_TILE = 8
 # sections closer than this share of their spacing on the line have as good as met
 _LEAST_SPREAD = 0.05
 # below this share a point near the road may have a foot at several stations
@@ -216,7 +218,7 @@ class _Corridor:
         self.found: list[tuple[NDArray[Any], ...]] = []
         ta, tb, _, td, te, _ = terrain.transform
         # size of a tile, corner to corner and a bit; how far feet in it may lie off its corners'
-        self.tile_m = _TILE * (math.hypot(ta, td) + math.hypot(tb, te))
+        self.tile_m = TILE * (math.hypot(ta, td) + math.hypot(tb, te))
         self.slack = self.tile_m / 2.0 + 2.0 * SEED_STEP_M
 
     def read(self, progress: Progress | None) -> tuple[Cells, Ribbon]:
@@ -286,16 +288,19 @@ class _Corridor:
         first = np.searchsorted(seeds, low - self.slack)
         last = np.searchsorted(seeds, high + self.slack)
         unsure |= near & (self.crowded_before[last] > self.crowded_before[first])
-        self._take_cells(z[1:-1, 1:-1], row0, col0, near, unsure, (low + high) / 2.0)
+        from analysis.corridor.ribbon_kernels import Block
+
+        block = Block(z, row0, col0, terrain.transform, near, unsure, low, high)
+        self._take_cells(block)
         self._take_lost(row0, col0, near)
-        self._take_ribbon(z, row0, col0, rows, cols, near, unsure, low, high)
+        self._take_ribbon(block)
 
     def _tiles(
         self, row0: int, col0: int, rows: int, cols: int
     ) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
         """Return which tiles are near the road, and the range of distances along it there."""
-        r = np.arange(math.ceil(rows / _TILE) + 1) * _TILE + row0 - 0.5
-        c = np.arange(math.ceil(cols / _TILE) + 1) * _TILE + col0 - 0.5
+        r = np.arange(math.ceil(rows / TILE) + 1) * TILE + row0 - 0.5
+        c = np.arange(math.ceil(cols / TILE) + 1) * TILE + col0 - 0.5
         x, y = self.terrain.to_plane(r[:, None], c[None, :])
         away, nearest = self.tracker.seeds.query(
             np.column_stack([x.ravel(), y.ravel()]),
@@ -312,45 +317,29 @@ class _Corridor:
         high = np.fmax(np.fmax(corners[0], corners[1]), np.fmax(corners[2], corners[3]))
         return near, low, high
 
-    def _take_cells(
-        self,
-        z: NDArray[np.float64],
-        row0: int,
-        col0: int,
-        near: NDArray[np.bool_],
-        unsure: NDArray[np.bool_],
-        middle: NDArray[np.float64],
-    ) -> None:
-        wide = np.repeat(np.repeat(near, _TILE, axis=0), _TILE, axis=1)
-        row, col = np.nonzero(wide[: z.shape[0], : z.shape[1]] & np.isfinite(z))
-        if not len(row):
-            return
-        height = z[row, col]
-        x, y = self.terrain.to_plane(row + row0, col + col0)
-        seed = middle[row // _TILE, col // _TILE]
-        ask = unsure[row // _TILE, col // _TILE]
+    def _take_cells(self, block: Block) -> None:
+        from analysis.corridor.ribbon_kernels import Listed, list_cells
+
+        most = int(block.near.sum()) * TILE**2
+        row, col = np.empty(most, dtype=np.int32), np.empty(most, dtype=np.int32)
+        height, x, y, seed = np.empty((4, most))
+        listed = Listed(row, col, height, x, y, seed, np.empty(most, dtype=bool))
+        count = list_cells(block, listed)
+        row, col, height, x, y, seed, ask = (column[:count] for column in listed)
         if ask.any():
             seed[ask] = self.tracker.seed(x[ask], y[ask])
         s, o = self.tracker.to_road(x, y, seed=seed)
         keep = np.abs(o) <= self.half
         keep &= (s >= self.start) & ((s < self.end) | (s <= self.road.length_m) & (s <= self.end))
         if keep.any():
-            self.found.append(
-                (
-                    s[keep],
-                    o[keep],
-                    height[keep],
-                    (row[keep] + row0).astype(np.int32),
-                    (col[keep] + col0).astype(np.int32),
-                )
-            )
+            self.found.append((s[keep], o[keep], height[keep], row[keep], col[keep]))
 
     def _lose(self, name: str, cells: NDArray[np.bool_]) -> None:
         self.lost.append((name, cells))
 
     def _take_lost(self, row0: int, col0: int, near: NDArray[np.bool_]) -> None:
         """Note where what can't be read lies along the road."""
-        wide = np.repeat(np.repeat(near, _TILE, axis=0), _TILE, axis=1)
+        wide = np.repeat(np.repeat(near, TILE, axis=0), TILE, axis=1)
         every = max(1, round(UNREAD_EVERY_M / self.terrain.cell_m))
         for name, cells in self.lost:
             rows, cols = (size - 2 for size in cells.shape)
@@ -365,49 +354,24 @@ class _Corridor:
                 self.unread.append(Unread(s[keep], o[keep], first, (name,)))
         self.lost.clear()
 
-    def _take_ribbon(
-        self,
-        z: NDArray[np.float64],
-        row0: int,
-        col0: int,
-        rows: int,
-        cols: int,
-        near: NDArray[np.bool_],
-        unsure: NDArray[np.bool_],
-        low: NDArray[np.float64],
-        high: NDArray[np.float64],
-    ) -> None:
+    def _take_ribbon(self, block: Block) -> None:
+        from analysis.corridor.ribbon_kernels import Points, fill_points, fill_ribbon
+
         margin = 2.0 * self.tile_m + self.step_s
         mark = np.zeros(len(self.s) + 1, dtype=np.int32)
-        first = np.searchsorted(self.s, low[near] - margin)
-        last = np.searchsorted(self.s, high[near] + margin)
+        first = np.searchsorted(self.s, block.low[block.near] - margin)
+        last = np.searchsorted(self.s, block.high[block.near] + margin)
         np.add.at(mark, first, 1)
         np.add.at(mark, last, -1)
         station = np.flatnonzero(np.cumsum(mark[:-1]) > 0)
-        if not len(station):
-            return
         f = self.frames
-        x = f.x[station, None] + f.ty[station, None] * self.o
-        y = f.y[station, None] - f.tx[station, None] * self.o
-        row, col = self.terrain.to_grid(x, y)
-        # a point belongs to the block that holds the upper left of its four cells; the first
-        # row and column of blocks also take those whose upper left lies just outside
-        r, c = np.floor(row).astype(np.int64) - row0, np.floor(col).astype(np.int64) - col0
-        inside = (r >= 0) & (r < rows) & (c >= 0) & (c < cols)
-        inside &= ~self.crossed[station]
-        i, k = np.nonzero(inside)
-        if not len(i):
+        points = Points(self.s, f.x, f.y, f.tx, f.ty, self.o, self.crossed, self.z)
+        asked = np.empty((len(station) * len(self.o), 2), dtype=np.int64)
+        asked = asked[: fill_ribbon(block, points, station, self.slack, asked)]
+        if not len(asked):
             return
-        r, c = r[i, k], c[i, k]
-        s, tile = self.s[station[i]], (r // _TILE, c // _TILE)
-        q = unsure[tile] | ~((s >= low[tile] - self.slack) & (s <= high[tile] + self.slack))
-        if q.any():
-            foot, _ = self.tracker.to_road(x[i[q], k[q]], y[i[q], k[q]])
-            foreign = np.zeros(len(i), dtype=bool)
-            foreign[q] = np.abs(foot - s[q]) > 1e-3
-            i, k, r, c = i[~foreign], k[~foreign], r[~foreign], c[~foreign]
-        fr, fc = row[i, k] - row0 - r, col[i, k] - col0 - c
-        r, c = r + 1, c + 1
-        top = z[r, c] * (1.0 - fc) + z[r, c + 1] * fc
-        bottom = z[r + 1, c] * (1.0 - fc) + z[r + 1, c + 1] * fc
-        self.z[station[i], k] = top * (1.0 - fr) + bottom * fr
+        i, k = asked.T
+        x, y = f.x[i] + f.ty[i] * self.o[k], f.y[i] - f.tx[i] * self.o[k]
+        foot, _ = self.tracker.to_road(x, y)
+        own = ~(np.abs(foot - self.s[i]) > 1e-3)
+        fill_points(block, points, asked[own], x[own], y[own])

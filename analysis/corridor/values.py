@@ -17,7 +17,11 @@ from analysis.road.roadline import Road
 from analysis.terrain.grid import Terrain
 from analysis.terrain.points import PointFiles
 
-__all__ = ["Case", "Cells", "Extras", "Grain", "Ground", "Ribbon", "Strips", "Unread"]
+__all__ = ["TILE", "Case", "Cells", "Extras", "Grain", "Ground", "Ribbon", "Strips", "Unread"]
+
+
+TILE = 8
+"""Cells along each side of the tiles of a block of the grid that is read."""
 
 
 @dataclass(frozen=True, slots=True)
