@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from analysis.corridor.lattice_kernels import Places
+from analysis.common.types import Floats
 
-__all__ = ["from_first", "places_of"]
+if TYPE_CHECKING:
+    from analysis.corridor.lattice_kernels import Heights, Places
+
+__all__ = ["from_first", "heights_of", "places_of"]
 
 
 def from_first(place: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
@@ -21,10 +23,27 @@ def from_first(place: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
 
 def places_of(row: NDArray[np.int64], col: NDArray[np.int64]) -> Places:
     """Tell which cell lies where, from rows and columns (m,) that aren't negative."""
-    from analysis.corridor.lattice_kernels import TILE, Places, fill_places, number_patches
+    from analysis.corridor.lattice_kernels import TILE, Places, fill_places
 
-    tile = np.full((int(row.max()) // TILE + 1, int(col.max()) // TILE + 1), -1, dtype=np.int32)
-    count = number_patches(row, col, TILE, tile, np.empty(0, dtype=np.int32))
+    tile, count = _tiles_of(row, col)
     places = Places(tile, np.full((count, TILE * TILE), -1, dtype=np.int32))
     fill_places(row, col, places)
     return places
+
+
+def heights_of(row: NDArray[np.int64], col: NDArray[np.int64], z: Floats) -> Heights:
+    """Tell which height lies where, from rows, columns and heights (m,)."""
+    from analysis.corridor.lattice_kernels import TILE, Heights, fill_heights
+
+    tile, count = _tiles_of(row, col)
+    heights = Heights(tile, np.full((count, TILE * TILE), np.nan))
+    fill_heights(row, col, z, heights)
+    return heights
+
+
+def _tiles_of(row: NDArray[np.int64], col: NDArray[np.int64]) -> tuple[NDArray[np.int32], int]:
+    """Number the tiles that hold cells; and how many there are."""
+    from analysis.corridor.lattice_kernels import TILE, number_patches
+
+    tile = np.full((int(row.max()) // TILE + 1, int(col.max()) // TILE + 1), -1, dtype=np.int32)
+    return tile, number_patches(row, col, TILE, tile)

@@ -14,13 +14,17 @@ from analysis.common.compiled import compiled
 
 __all__ = [
     "TILE",
+    "Heights",
     "Places",
     "count_alike",
+    "fill_heights",
     "fill_places",
     "lag_sums",
     "line_misses",
+    "number_parts",
     "number_patches",
-    "straight_patches",
+    "straight_parts",
+    "sum_misses",
 ]
 
 _BITS = 5
@@ -45,8 +49,18 @@ class Places(NamedTuple):
     cell: Any
 
 
+class Heights(NamedTuple):
+    """Which height lies where.
+
+    Tiles are those of `Places`; in them lie heights, (tiles, TILE * TILE), NaN for none.
+    """
+
+    tile: Any
+    z: Any
+
+
 @compiled
-def number_patches(row: Any, col: Any, size: int, number: Any, patch: Any) -> int:
+def number_patches(row: Any, col: Any, size: int, number: Any) -> int:
     """Number the squares of `size` cells that hold any, in the order of cells; return how many.
 
     Parameters
@@ -56,8 +70,6 @@ def number_patches(row: Any, col: Any, size: int, number: Any, patch: Any) -> in
     size : int
     number : (square rows, square columns) int32
         Filled; -1 beforehand.
-    patch : (m,) int32 or (0,)
-        Filled, where there is room, with the number of each cell's square.
     """
     count = 0
     for i in range(row.size):
@@ -65,8 +77,6 @@ def number_patches(row: Any, col: Any, size: int, number: Any, patch: Any) -> in
         if number[r, c] < 0:
             number[r, c] = count
             count += 1
-        if patch.size > 0:
-            patch[i] = number[r, c]
     return count
 
 
@@ -145,59 +155,146 @@ def lag_sums(
 
 
 @compiled
-def line_misses(row: Any, col: Any, z: Any, places: Places, arms: Any, out: Any) -> None:
+def fill_heights(row: Any, col: Any, z: Any, heights: Heights) -> None:
+    """Fill in which height lies where; of several at one place the first stands."""
+    for i in range(row.size):
+        t = heights.tile[row[i] >> _BITS, col[i] >> _BITS]
+        at = ((row[i] & _REST) << _BITS) + (col[i] & _REST)
+        if np.isnan(heights.z[t, at]):
+            heights.z[t, at] = z[i]
+
+
+@compiled
+def _height_at(heights: Heights, t: int, row: int, col: int, down: int, along: int) -> float:
+    """Height at a place so far from one that lies in the t-th tile, NaN for none."""
+    r, c = (row & _REST) + down, (col & _REST) + along
+    if 0 <= r < TILE and 0 <= c < TILE:
+        return float(heights.z[t, (r << _BITS) + c])
+    row, col = row + down, col + along
+    if row < 0 or col < 0:
+        return np.nan
+    r, c = row >> _BITS, col >> _BITS
+    if r >= heights.tile.shape[0] or c >= heights.tile.shape[1] or heights.tile[r, c] < 0:
+        return np.nan
+    return float(heights.z[heights.tile[r, c], ((row & _REST) << _BITS) + (col & _REST)])
+
+
+@compiled
+def _miss(heights: Heights, t: int, row: int, col: int, z: float, arm: Any) -> float:
+    """Square of how far a cell of the t-th tile misses the middle of two others; NaN without."""
+    one = _height_at(heights, t, row, col, arm[0], arm[1])
+    other = _height_at(heights, t, row, col, -arm[0], -arm[1])
+    off = 0.5 * (one + other) - z
+    return off * off
+
+
+@compiled
+def line_misses(row: Any, col: Any, z: Any, heights: Heights, arms: Any, out: Any) -> None:
     """Squares of how far each cell misses the middle of two others.
 
     Parameters
     ----------
     row, col : (m,) int
     z : (m,)
-    places : Places
+    heights : Heights
     arms : (k, 2) int
         Rows and columns from a cell to one of the two; the other lies opposite.
     out : (m, k)
         Filled; NaN where either isn't there.
     """
     for i in range(row.size):
+        t = heights.tile[row[i] >> _BITS, col[i] >> _BITS]
         for k in range(arms.shape[0]):
-            one = _cell_at(places, row[i] + arms[k, 0], col[i] + arms[k, 1])
-            other = _cell_at(places, row[i] - arms[k, 0], col[i] - arms[k, 1])
-            if one < 0 or other < 0:
-                out[i, k] = np.nan
-            else:
-                off = 0.5 * (z[one] + z[other]) - z[i]
-                out[i, k] = off * off
+            out[i, k] = _miss(heights, t, row[i], col[i], z[i], arms[k])
 
 
 @compiled
-def straight_patches(
-    patch: Any, misses: Any, fewest: float, most: float, lines: Any, total: Any
-) -> Any:
-    """Which patches miss by less than `most` in any direction.
+def number_parts(row: Any, col: Any, size: int, number: Any, part: Any) -> int:
+    """Number the quarters of squares of `size` cells that hold any; return how many.
+
+    Squares that begin half a square later are made of quarters too: four that lie together, two
+    by two, are a square.
 
     Parameters
     ----------
-    patch : (m,) int
-        Patch of each cell.
-    misses : (m, k)
-        As `line_misses` gives them.
+    row, col : (m,) int
+        Not negative.
+    size : int
+    number : (quarter rows, quarter columns) int32
+        Filled; -1 beforehand.
+    part : (m,) int32
+        Filled with the number of each cell's quarter.
+    """
+    count, cut = 0, size - size // 2
+    for i in range(row.size):
+        r = 2 * (row[i] // size) + (row[i] % size >= cut)
+        c = 2 * (col[i] // size) + (col[i] % size >= cut)
+        if number[r, c] < 0:
+            number[r, c] = count
+            count += 1
+        part[i] = number[r, c]
+    return count
+
+
+@compiled
+def sum_misses(
+    row: Any, col: Any, z: Any, part: Any, heights: Heights, arms: Any, lines: Any, total: Any
+) -> None:
+    """Count and sum what `line_misses` gives over the quarters of `number_parts`.
+
+    `part` (m,) is the quarter of each cell; `lines` and `total` (quarters, k) are zeros, filled.
+    """
+    for i in range(row.size):
+        t, p = heights.tile[row[i] >> _BITS, col[i] >> _BITS], part[i]
+        for k in range(arms.shape[0]):
+            miss = _miss(heights, t, row[i], col[i], z[i], arms[k])
+            if not np.isnan(miss):
+                lines[p, k] += 1.0
+                total[p, k] += miss
+
+
+@compiled
+def straight_parts(number: Any, lines: Any, total: Any, fewest: float, most: float) -> Any:
+    """Which quarters belong to a square that misses by less than `most` in any direction.
+
+    Parameters
+    ----------
+    number : (quarter rows, quarter columns) int
+        As `number_parts` fills it.
+    lines, total : (quarters, k)
+        Number and sum of their misses.
     fewest, most : float
-        Least number of lines that a patch must have; mean of its misses.
-    lines, total : (patches, k) int64 and float64
-        Zeros; filled with their number and sum.
+        Least number of lines that a square must have; mean of its misses.
 
     Returns
     -------
-    (patches,) bool
+    (quarters,) bool
     """
-    for i in range(patch.size):
-        for k in range(misses.shape[1]):
-            if not np.isnan(misses[i, k]):
-                lines[patch[i], k] += 1
-                total[patch[i], k] += misses[i, k]
     out = np.zeros(lines.shape[0], dtype=np.bool_)
-    for p in range(lines.shape[0]):
-        for k in range(lines.shape[1]):
-            if lines[p, k] >= fewest and total[p, k] < most * max(lines[p, k], 1):
-                out[p] = True
+    rows, cols = number.shape
+    four = np.empty(4, dtype=np.int64)
+    for r in range(-1, rows):
+        for c in range(-1, cols):
+            found = 0
+            for i in range(max(r, 0), min(r + 2, rows)):
+                for j in range(max(c, 0), min(c + 2, cols)):
+                    if number[i, j] >= 0:
+                        four[found] = number[i, j]
+                        found += 1
+            if found > 0 and _any_straight(four[:found], lines, total, fewest, most):
+                for part in four[:found]:
+                    out[part] = True
     return out
+
+
+@compiled
+def _any_straight(parts: Any, lines: Any, total: Any, fewest: float, most: float) -> bool:
+    """Whether quarters together miss by less than `most` in any direction."""
+    for k in range(lines.shape[1]):
+        count, miss = 0.0, 0.0
+        for part in parts:
+            count += lines[part, k]
+            miss += total[part, k]
+        if count >= fewest and miss < most * max(count, 1.0):
+            return True
+    return False

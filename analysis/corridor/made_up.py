@@ -9,14 +9,19 @@ direction, the patch is made up.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.types import Bools, Floats
 from analysis.corridor.grain import SHARED_SHARE
-from analysis.corridor.lattice import from_first, places_of
+from analysis.corridor.lattice import from_first, heights_of
 from analysis.corridor.likeness import lattice_of
 from analysis.corridor.values import Cells, Grain
+
+if TYPE_CHECKING:
+    from analysis.corridor.lattice_kernels import Heights
 
 __all__ = ["made_up"]
 
@@ -61,30 +66,60 @@ def made_up(cells: Cells, grain: Grain) -> Bools:
     span = float(np.sqrt(grain.triangles * grain.shared_m2 / SHARED_SHARE))
     arm = max(LEAST_ARM_M, ARM_SPANS * span, 1.5 * cells.cell_m) / cells.cell_m
     row, col = (from_first(part)[0] for part in lattice_of(cells, slice(None), 1))
-    misses = _misses(row, col, cells.z, arm)
-    on_road = misses[np.abs(cells.o) <= _ROAD_M]
-    on_road = on_road[np.isfinite(on_road)]
-    if on_road.size < 100:
+    ground = heights_of(row, col, cells.z)
+    angles = np.pi * np.arange(_ANGLES) / _ANGLES
+    ways = np.column_stack([np.cos(angles), np.sin(angles)])
+    arms = np.rint(arm * ways).astype(np.int64)
+    misses = _misses_on_road(row, col, cells, ground, arms)
+    if misses.size < 100:
         return out
-    usual = float(np.median(on_road)) / 0.455  # median of chi squared of one
+    usual = float(np.median(misses)) / 0.455  # median of chi squared of one
     if usual <= 1e-10:
         return out
     size = max(PATCH_CELLS, round(max(PATCH_M, PATCH_SPANS * span) / cells.cell_m))
-    for down in (0, size // 2):
-        for along in (0, size // 2):
-            out |= _straight(row + down, col + along, size, misses, STRAIGHT * usual)
+    out = _straight(row, col, cells.z, ground, arms, size, STRAIGHT * usual)
     return _grown(row, col, out, size // 4) if out.any() else out
 
 
-def _misses(row: NDArray[np.int64], col: NDArray[np.int64], z: Floats, arm: float) -> Floats:
-    """Squares of how far each cell misses the middle of two others, by direction, (m, 8)."""
+def _misses_on_road(
+    row: NDArray[np.int64],
+    col: NDArray[np.int64],
+    cells: Cells,
+    ground: Heights,
+    arms: NDArray[np.int64],
+) -> Floats:
+    """Squares of how far cells of the road's own surface miss the middle of two others."""
     from analysis.corridor.lattice_kernels import line_misses
 
-    angles = np.pi * np.arange(_ANGLES) / _ANGLES
-    arms = [(round(arm * float(np.cos(a))), round(arm * float(np.sin(a)))) for a in angles]
-    out = np.empty((len(z), _ANGLES))
-    line_misses(row, col, z, places_of(row, col), np.array(arms, dtype=np.int64), out)
-    return out
+    on = np.abs(cells.o) <= _ROAD_M
+    out = np.empty((int(on.sum()), len(arms)))
+    line_misses(row[on], col[on], cells.z[on], ground, arms, out)
+    return out[np.isfinite(out)]
+
+
+def _straight(
+    row: NDArray[np.int64],
+    col: NDArray[np.int64],
+    z: Floats,
+    ground: Heights,
+    arms: NDArray[np.int64],
+    size: int,
+    most: float,
+) -> Bools:
+    """Cells of patches whose lines miss by less than `most` in any direction.
+
+    Patches begin at every half of their size: they are made of quarters, each of which is summed
+    up once.
+    """
+    from analysis.corridor.lattice_kernels import number_parts, straight_parts, sum_misses
+
+    quarters = (2 * (int(of.max()) // size + 1) for of in (row, col))
+    number = np.full(tuple(quarters), -1, dtype=np.int32)
+    part = np.empty(row.size, dtype=np.int32)
+    count = number_parts(row, col, size, number, part)
+    lines, total = np.zeros((2, count, len(arms)))
+    sum_misses(row, col, z, part, ground, arms, lines, total)
+    return np.asarray(straight_parts(number, lines, total, _FULL * size**2, most)[part])
 
 
 def _grown(row: NDArray[np.int64], col: NDArray[np.int64], chosen: Bools, by: int) -> Bools:
@@ -94,17 +129,3 @@ def _grown(row: NDArray[np.int64], col: NDArray[np.int64], chosen: Bools, by: in
     steps = np.arange(-by, by + 1)
     around = (steps[:, None] * stride + steps).ravel()
     return np.isin(key, np.unique(key[chosen][:, None] + around))
-
-
-def _straight(
-    row: NDArray[np.int64], col: NDArray[np.int64], size: int, misses: Floats, most: float
-) -> Bools:
-    """Cells of patches whose lines miss by less than `most` in any direction."""
-    from analysis.corridor.lattice_kernels import number_patches, straight_patches
-
-    number = np.full((int(row.max()) // size + 1, int(col.max()) // size + 1), -1, dtype=np.int32)
-    patch = np.empty(row.size, dtype=np.int32)
-    count = number_patches(row, col, size, number, patch)
-    lines = np.zeros((count, misses.shape[1]), dtype=np.int64)
-    straight = straight_patches(patch, misses, _FULL * size**2, most, lines, np.zeros(lines.shape))
-    return np.asarray(straight[patch])

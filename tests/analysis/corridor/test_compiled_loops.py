@@ -1,12 +1,21 @@
 """Compiled loops of the corridor against plain numpy."""
 
+from itertools import product
+
 import numpy as np
 import pytest
 
 from analysis.common.along import fading, lines_at
 from analysis.corridor.block_kernels import Frame, Placed, carry, medians, place, smooth_across
-from analysis.corridor.lattice import places_of
-from analysis.corridor.lattice_kernels import count_alike, lag_sums, line_misses, straight_patches
+from analysis.corridor.lattice import heights_of, places_of
+from analysis.corridor.lattice_kernels import (
+    count_alike,
+    lag_sums,
+    line_misses,
+    number_parts,
+    straight_parts,
+    sum_misses,
+)
 from analysis.corridor.likeness import (
     Fading,
     Residuals,
@@ -24,10 +33,10 @@ def test_misses_are_those_of_a_dense_array():
     row, col = np.nonzero(np.isfinite(z))
     order = rng.permutation(len(row))
     row, col = row[order], col[order]
-    places = places_of(row, col)
+    heights = heights_of(row, col, z[row, col])
     arms = np.array([[0, 3], [2, -5], [7, 1]])
     out = np.empty((len(row), 3))
-    line_misses(row, col, z[row, col], places, arms, out)
+    line_misses(row, col, z[row, col], heights, arms, out)
     wide = np.pad(z, 8, constant_values=np.nan)
     for k, (down, along) in enumerate(arms):
         one = wide[row + 8 + down, col + 8 + along]
@@ -35,15 +44,34 @@ def test_misses_are_those_of_a_dense_array():
         np.testing.assert_array_equal(out[:, k], (0.5 * (one + other) - z[row, col]) ** 2)
 
 
-def test_straight_patches_are_those_of_bincount():
+@pytest.mark.parametrize("size", [5, 6])
+def test_straight_squares_are_those_of_a_dense_array(size):
+    """Squares of cells, and those that begin half a square later, each summed up by itself."""
     rng = np.random.default_rng(3)
-    patch, misses = rng.integers(0, 5, 400), rng.exponential(1.0, (400, 2))
-    misses[patch == 3] *= 0.01
-    misses[rng.random(misses.shape) < 0.1] = np.nan
-    found = straight_patches(
-        patch, misses, 20.0, 0.1, np.zeros((5, 2), dtype=np.int64), np.zeros((5, 2))
-    )
-    assert found.tolist() == [False, False, False, True, False]
+    z = rng.normal(size=(34, 38))
+    z[9:23, 11:27] = 0.1 * np.arange(16)
+    z[rng.random(z.shape) < 0.1] = np.nan
+    row, col = np.nonzero(np.isfinite(z))
+    arms, fewest, most = np.array([[0, 2], [3, -1]]), 0.4 * size**2, 0.3
+    heights, misses = heights_of(row, col, z[row, col]), np.empty((len(row), 2))
+    line_misses(row, col, z[row, col], heights, arms, misses)
+    dense = np.full((*z.shape, 2), np.nan)
+    dense[row, col] = misses
+    want = np.zeros(z.shape, dtype=bool)
+    half = size // 2
+    for r, c in product(range(-half, 34), range(-half, 38)):
+        if (r % size in (0, size - half)) and (c % size in (0, size - half)):
+            square = slice(max(r, 0), r + size), slice(max(c, 0), c + size)
+            lines = np.isfinite(dense[square]).sum(axis=(0, 1))
+            want[square] |= (
+                (np.nansum(dense[square], axis=(0, 1)) < most * lines) & (lines >= fewest)
+            ).any()
+    number, part = np.full((16, 18), -1, dtype=np.int32), np.empty(len(row), dtype=np.int32)
+    lines, total = np.zeros((2, number_parts(row, col, size, number, part), 2))
+    sum_misses(row, col, z[row, col], part, heights, arms, lines, total)
+    found = straight_parts(number, lines, total, fewest, most)[part]
+    np.testing.assert_array_equal(found, want[row, col])
+    assert 0 < found.sum() < len(row)
 
 
 @pytest.mark.parametrize("bend", [1, 3])
