@@ -11,9 +11,10 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QSettings, Qt
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QDialog, QFileDialog, QWidget
 
+from gui.look.remembered import remembered
 from gui.look.turns import turns
 
 __all__ = ["ask_file", "ask_folder", "ask_name", "dated_name", "open_soon"]
@@ -49,12 +50,12 @@ def ask_name(parent: QWidget, title: str, name: str, filters: str, slot: Slot) -
 
 
 def _folder() -> str:
-    return str(QSettings().value("folder", ""))
+    return str(remembered().value("folder", ""))
 
 
 def _open(dialog: QFileDialog, slot: Slot) -> QFileDialog:
     def chosen(path: str) -> None:
-        QSettings().setValue("folder", str(Path(path).parent))
+        remembered().set_value("folder", str(Path(path).parent))
         slot(path)
 
     dialog.fileSelected.connect(chosen)

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QObject, QRectF, QSettings, QSizeF, Qt
+from PySide6.QtCore import QObject, QRectF, QSizeF, Qt
 from PySide6.QtWidgets import QPushButton, QWidget
 
 from gui.look.making import named
+from gui.look.remembered import remembered
 from gui.map.map_items import Furniture
 
 __all__ = ["MapKey", "covered", "least_covering", "spread"]
@@ -111,7 +112,7 @@ class MapKey(QObject):
     def set_on(self, on: bool, *, by_hand: bool) -> None:
         """Show the key or leave it out; one asked for by hand opens even over the road."""
         if by_hand:
-            QSettings().setValue("map/key", "true" if on else "false")
+            remembered().set_value("map/key", "true" if on else "false")
         self._furniture.show_key = on
         self.button.setChecked(on and by_hand)
         self._lay_out()

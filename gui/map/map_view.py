@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pyqtgraph as pg
 from numpy.typing import NDArray
-from PySide6.QtCore import QEvent, QPointF, QRectF, QSettings, Qt, Signal
+from PySide6.QtCore import QEvent, QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QAction, QContextMenuEvent, QGuiApplication, QKeyEvent, QPen
 from PySide6.QtWidgets import QLabel, QMenu, QWidget
 
@@ -20,6 +20,7 @@ from analysis.common.verdicts import Verdict
 from gui.look import theme
 from gui.look.making import abreast, later, named, stacked
 from gui.look.marks import change_scatter, check_scatter, review_scatter
+from gui.look.remembered import remembered
 from gui.look.turns import PaintedInTurns, ViewInTurns
 from gui.look.units import value_text
 from gui.look.words import side_text, station_words
@@ -208,7 +209,7 @@ class MapView(QWidget):
         change = self.tr("Height change to the &other grid")
         self.change_action = action(change, "Ctrl+Shift+H", self._set_change, switch=True)
         self.key_action = action(self.tr("Map &key"), "Ctrl+K", self._show_key, switch=True)
-        on = QSettings().value("map/key", "true") == "true"
+        on = remembered().value("map/key", "true") == "true"
         self.key_action.setChecked(on)
         self.key.set_on(on, by_hand=False)
 

@@ -7,11 +7,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QObject, QRectF, QSettings, Qt, Signal
+from PySide6.QtCore import QObject, QRectF, Qt, Signal
 from PySide6.QtWidgets import QFormLayout, QLabel, QSlider, QWidget
 
 from analysis.common.errors import VergelineError
 from gui.look.making import abreast, named
+from gui.look.remembered import remembered
 from gui.map.map_items import TileItem
 from gui.map.tiles import Tile, TileKey, TilePlan, TileStore, image_of
 from gui.state.model import WindowModel
@@ -142,13 +143,13 @@ class MapPicture(QObject):
         kept.pop(terrain.path, None)
         if self.path:
             kept[terrain.path] = (self.path, self.opacity)
-        QSettings().setValue(_KEPT, json.dumps(dict(list(kept.items())[-_MOST:])))
+        remembered().set_value(_KEPT, json.dumps(dict(list(kept.items())[-_MOST:])))
 
 
 def _remembered() -> dict[str, tuple[str, float]]:
     """Picture and opacity by the file of the terrain; what can't be read is forgotten."""
     try:
-        kept = json.loads(str(QSettings().value(_KEPT, "{}")))
+        kept = json.loads(str(remembered().value(_KEPT, "{}")))
         return {
             str(terrain): (str(path), min(max(float(opacity), 0.0), 1.0))
             for terrain, (path, opacity) in kept.items()

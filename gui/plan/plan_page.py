@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QDate, QModelIndex, QSettings
+from PySide6.QtCore import QDate, QModelIndex
 from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -25,6 +25,7 @@ from analysis.common.errors import VergelineError
 from gui.look.asking import ask_file, ask_name, dated_name
 from gui.look.fields import CalmCombo, CalmSpin, DayBox, day_field, scrolled
 from gui.look.making import abreast, later, named, stacked, tool_button
+from gui.look.remembered import remembered
 from gui.plan.order_table import OrderRows
 from gui.state.beside import KeptFields
 from gui.state.model import WindowModel
@@ -48,7 +49,7 @@ class PlanPage(QWidget):
         self.planned: Planned | None = None
         self._due = later(self, self._plan, _WAIT_MS)
         self._words_due = later(self, self._show_words)
-        self._rates_path = str(QSettings().value("rates", ""))
+        self._rates_path = str(remembered().value("rates", ""))
         form = self._make_form()
         self.summary = named(QTextBrowser(), self.tr("Summary of the programme"))
         self.rows = OrderRows(self)
@@ -257,7 +258,7 @@ class PlanPage(QWidget):
 
     def _take_rates(self, path: str) -> None:
         self._rates_path = path
-        QSettings().setValue("rates", path)
+        remembered().set_value("rates", path)
         self._show_rates()
         self._refresh()
 

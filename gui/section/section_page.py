@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QSettings, QSize, Qt
+from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QAction, QFont, QGuiApplication, QImage, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -32,6 +32,7 @@ from gui.drawing.section_figure import EXAGGERATIONS
 from gui.look import theme
 from gui.look.asking import ask_file, ask_name, dated_name
 from gui.look.making import SELECTABLE, later, named, stacked, yielding
+from gui.look.remembered import remembered
 from gui.look.units import DASH, number, value_text
 from gui.look.words import (
     column_heading,
@@ -240,7 +241,7 @@ class SectionPage(QWidget):
 
     def _share_by_hand(self, below: bool) -> float | None:
         """Return the drawing's share of the pane as it was last set by hand, if ever."""
-        kept = QSettings().value(_SHARES[below])
+        kept = remembered().value(_SHARES[below])
         try:
             share = float(str(kept)) if kept is not None else math.nan
         except ValueError:
@@ -251,7 +252,7 @@ class SectionPage(QWidget):
         self._use_room()
         drawing, numbers = self.splitter.sizes()
         below = self.splitter.orientation() == Qt.Orientation.Vertical
-        QSettings().setValue(_SHARES[below], drawing / max(drawing + numbers, 1))
+        remembered().set_value(_SHARES[below], drawing / max(drawing + numbers, 1))
 
     def sizeHint(self) -> QSize:
         return QSize(980, 400)

@@ -16,7 +16,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QObject, QSettings, QTimer, Signal
+from PySide6.QtCore import QObject, QTimer, Signal
 from PySide6.QtGui import QUndoStack
 
 from analysis.common.errors import HeightUnitError, VergelineError
@@ -33,6 +33,7 @@ from analysis.findings.reviews import (
     review_table,
     standing_reaches,
 )
+from gui.look.remembered import remembered
 from gui.state import jobs
 from gui.state.beside import SECOND, Beside
 from gui.state.calculating import Calculator, InThread
@@ -180,7 +181,7 @@ class WindowModel(QObject):
         self.span_origin: object | None = None
         self.path = ""
         self.modified = self.stale = False
-        store = QSettings()
+        store = remembered()
         self.units = "us" if store.value("units") == "us" else "metric"
         style = store.value("station_style")
         self.station_style: StationStyle = "feet-hundreds" if style == "feet-hundreds" else "km"
@@ -387,12 +388,12 @@ class WindowModel(QObject):
     def _show_in_feet(self) -> None:
         """Show a grid that is in feet in feet, unless the person chose units before."""
         terrain = self.terrain
-        if terrain is None or QSettings().contains("units"):
+        if terrain is None or remembered().contains("units"):
             return
         if terrain.xy_unit_m != 1.0 and terrain.z_unit_m != 1.0:
             self.set_units("us")
-            QSettings().remove("units")
-            QSettings().remove("station_style")
+            remembered().remove("units")
+            remembered().remove("station_style")
 
     def screen(self) -> None:
         """Screen the open roads; the result replaces the study in one go."""
@@ -843,11 +844,11 @@ class WindowModel(QObject):
     @property
     def reviewer(self) -> str:
         """Name that reviews are signed with: as set, else as the person logged in."""
-        return str(QSettings().value("reviewer", "") or login_name())
+        return str(remembered().value("reviewer", "") or login_name())
 
     def set_reviewer(self, name: str) -> None:
         """Sign reviews with another name from now on."""
-        QSettings().setValue("reviewer", name.strip())
+        remembered().set_value("reviewer", name.strip())
 
     def _edit(self, text: str, name: str, new: Any, merge: str = "") -> None:
         """Change a field by the undo stack; edits of one `merge` soon after each other are one."""
@@ -903,7 +904,7 @@ class WindowModel(QObject):
         """Show numbers in "metric" or "us" units; stations are then written to match."""
         if units in ("metric", "us") and units != self.units:
             self.station_style = "feet-hundreds" if units == "us" else "km"
-            QSettings().setValue("station_style", self.station_style)
+            remembered().set_value("station_style", self.station_style)
         self._write_as("units", units, ("metric", "us"))
 
     def _write_as(self, name: str, value: str, known: Sequence[str]) -> None:
@@ -911,7 +912,7 @@ class WindowModel(QObject):
             raise ValueError(f"{name} must be one of {', '.join(known)}, not {value!r}")
         if value != getattr(self, name):
             setattr(self, name, value)
-            QSettings().setValue(name, value)
+            remembered().set_value(name, value)
             self.units_changed.emit()
 
     @property

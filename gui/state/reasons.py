@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QCoreApplication, QSettings
+from PySide6.QtCore import QCoreApplication
+
+from gui.look.remembered import remembered
 
 __all__ = ["MOST_REASONS", "reasons", "set_reasons"]
 
@@ -25,7 +27,7 @@ def _shipped() -> list[str]:
 
 def reasons() -> list[str]:
     """Reasons to pick from, as the person left them."""
-    kept = QSettings().value("review/reasons")
+    kept = remembered().value("review/reasons")
     if isinstance(kept, str):
         kept = [kept]
     known = [str(reason) for reason in kept if str(reason).strip()] if kept else []
@@ -36,6 +38,6 @@ def set_reasons(texts: list[str]) -> None:
     """Keep another list; an empty one brings the shipped reasons back."""
     plain = list(dict.fromkeys(text.strip() for text in texts if text.strip()))[:MOST_REASONS]
     if plain:
-        QSettings().setValue("review/reasons", plain)
+        remembered().set_value("review/reasons", plain)
     else:
-        QSettings().remove("review/reasons")
+        remembered().remove("review/reasons")

@@ -6,10 +6,10 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QTableView
 
 from gui.look.making import later
+from gui.look.remembered import remembered
 
 __all__ = ["ColumnHabits"]
 
@@ -81,7 +81,7 @@ class ColumnHabits:
 
     def _store(self) -> None:
         kept = {"widths": self._widths, "order": self._order, "shown": self._shown}
-        QSettings().setValue(self._key, json.dumps(kept))
+        remembered().set_value(self._key, json.dumps(kept))
 
 
 def in_order(names: Sequence[str], order: Sequence[str]) -> list[str]:
@@ -99,7 +99,7 @@ def in_order(names: Sequence[str], order: Sequence[str]) -> list[str]:
 
 def _read(key: str) -> dict[str, Any]:
     try:
-        kept = json.loads(str(QSettings().value(key, "") or "{}"))
+        kept = json.loads(str(remembered().value(key, "") or "{}"))
     except ValueError:
         return {}
     return kept if isinstance(kept, dict) else {}

@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import (
     QLibraryInfo,
     QLocale,
-    QSettings,
     Qt,
     QTimer,
     QtMsgType,
@@ -29,6 +28,7 @@ from PySide6.QtCore import (
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
+from gui.look.remembered import remembered
 from gui.state.garbage import GarbageTurns
 from gui.state.runner import Progress, sentence_for
 from gui.window.places import log_path, translations_folder
@@ -74,7 +74,7 @@ def make_application(arguments: Sequence[str] = ()) -> QApplication:
     app.setStyle("Fusion")
     app.setWindowIcon(app_icon())
     translate(app)
-    theme.set_appearance(str(QSettings().value("appearance", "system")))
+    theme.set_appearance(str(remembered().value("appearance", "system")))
     if app.findChild(GarbageTurns) is None:
         GarbageTurns(app)
     return app
@@ -134,9 +134,10 @@ def run(files_to_open: Sequence[str] = ()) -> int:
     window.show()
     QTimer.singleShot(FIRST_PAINT_MS, lambda: _after_show(window, list(files_to_open)))
     code = app.exec()
-    if not window.model.runner.shutdown():
+    written = remembered().leave()
+    if not (window.model.runner.shutdown() and written):
         # A read that hangs, say on a drive that is gone, must not keep the program alive.
-        log.error("a job could not be called off")
+        log.error("a job could not be called off, or the settings not be written")
         logging.shutdown()
         os._exit(code)
     telling.remove()

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
-from PySide6.QtCore import QObject, QSettings, Qt, QUrl, Signal
+from PySide6.QtCore import QObject, Qt, QUrl, Signal
 from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import (
     QCheckBox,
@@ -33,6 +33,7 @@ from analysis.common.errors import VergelineError
 from gui.look.asking import ask_file, ask_folder, ask_name, open_soon
 from gui.look.icons import app_icon
 from gui.look.making import abreast, named, stacked
+from gui.look.remembered import remembered
 from gui.map.tiles import Light
 from gui.state.jobs import RoadSource
 from gui.window.places import log_path
@@ -258,17 +259,17 @@ class LightPanel(QWidget):
             exaggeration=self.steepness.value() / 4.0,
             tint=self.tint.isChecked(),
         )
-        store = QSettings()
-        store.setValue("light/azimuth", self._light.azimuth_deg)
-        store.setValue("light/altitude", self._light.altitude_deg)
-        store.setValue("light/exaggeration", self._light.exaggeration)
-        store.setValue("light/tint", "true" if self._light.tint else "false")
+        store = remembered()
+        store.set_value("light/azimuth", self._light.azimuth_deg)
+        store.set_value("light/altitude", self._light.altitude_deg)
+        store.set_value("light/exaggeration", self._light.exaggeration)
+        store.set_value("light/tint", "true" if self._light.tint else "false")
         self.changed.emit(self._light)
 
 
 def remembered_light() -> Light:
     """Return the light as it was last set."""
-    store, usual = QSettings(), Light()
+    store, usual = remembered(), Light()
 
     def number(name: str, default: float, low: float, high: float) -> float:
         try:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QSettings, Signal
+from PySide6.QtCore import Signal
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -31,6 +31,7 @@ from analysis.findings.selecting import UNDECIDED, Selection
 from gui.look.asking import dated_name, open_soon
 from gui.look.fields import CalmCombo, CalmSpin
 from gui.look.making import abreast, later, named, stacked, tool_button
+from gui.look.remembered import remembered
 from gui.look.words import review_text, side_text, treatment_text, verdict_text
 from gui.state.model import WindowModel
 
@@ -58,7 +59,7 @@ class ExportDialog(QDialog):
         self.model = model
         self.setWindowTitle(self.tr("Export"))
         self._due = later(self, self._count, _WAIT_MS)
-        store = QSettings()
+        store = remembered()
         self.kinds = {
             "geopackage": QCheckBox(self.tr("GeoPackage, an excerpt")),
             "geojson": QCheckBox(self.tr("GeoJSON")),
@@ -185,7 +186,7 @@ class ExportDialog(QDialog):
         roads = self.model.index
         name = dated_name(roads[0].name if roads else "", ending="")
         grid.setColumnStretch(1, 1)
-        folder = str(QSettings().value("folder", "")) or str(Path.home())
+        folder = str(remembered().value("folder", "")) or str(Path.home())
         self.folder = named(QLineEdit(folder), self.tr("Folder"))
         self.name = named(QLineEdit(name), self.tr("Name of the files"))
         self.paper = named(CalmCombo(), self.tr("Paper"))
@@ -228,7 +229,7 @@ class ExportDialog(QDialog):
         from analysis.study.inputs import read_rates
 
         # Those of the programme.
-        rates = str(QSettings().value("rates", ""))
+        rates = str(remembered().value("rates", ""))
         base = Path(self.folder.text() or ".") / self.name.text().strip()
         more = {"stations_csv": " stations", "reaches_csv": " reaches", "geopackage": " excerpt"}
         paths = {
@@ -295,8 +296,8 @@ class ExportDialog(QDialog):
         except VergelineError as error:
             self.words.setText(str(error))
             return
-        store = QSettings()
-        store.setValue("export", " ".join(n for n, box in self.kinds.items() if box.isChecked()))
-        store.setValue("folder", self.folder.text())
+        store = remembered()
+        store.set_value("export", " ".join(n for n, box in self.kinds.items() if box.isChecked()))
+        store.set_value("folder", self.folder.text())
         self.wanted.emit(outputs, asked, self.paper.currentText())
         self.accept()

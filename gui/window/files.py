@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QObject, QSettings, Signal
+from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QApplication, QInputDialog, QMessageBox
 
 from analysis.common.errors import (
@@ -22,6 +22,7 @@ from analysis.common.outputs import check_no_input
 from analysis.common.units import METRES_PER_FOOT
 from gui.look.asking import ask_name, dated_name
 from gui.look.making import later
+from gui.look.remembered import remembered
 from gui.look.words import station_words
 from gui.state import jobs
 from gui.state.file_kinds import GRIDS, LINES, POINTS, is_study, kind_of, line_layers
@@ -150,7 +151,7 @@ class Files(QObject):
 
     @staticmethod
     def _remember_folder(path: str) -> None:
-        QSettings().setValue("folder", str(Path(path).parent))
+        remembered().set_value("folder", str(Path(path).parent))
 
     # -- opening ------------------------------------------------------------------------
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from functools import partial
 
-from PySide6.QtCore import QByteArray, QObject, QSettings
+from PySide6.QtCore import QByteArray, QObject
 from PySide6.QtWidgets import QInputDialog, QMenu
 
+from gui.look.remembered import remembered
 from gui.state.model import WindowModel
 from gui.window.dialogs import Dialogs
 from gui.window.panes import Panes
@@ -25,22 +26,18 @@ class Layouts(QObject):
 
     def names(self) -> list[str]:
         """Return the names of the layouts that are kept."""
-        store = QSettings()
-        store.beginGroup(_GROUP)
-        found = sorted(store.childKeys(), key=str.casefold)
-        store.endGroup()
-        return found
+        return sorted(remembered().names(_GROUP), key=str.casefold)
 
     def keep(self, name: str) -> None:
         """Keep the layout as it is under a name; one of the same name gives way."""
         state, name = self._panes.keep(), name.strip().replace("/", "-").replace("\\", "-")
         if state is not None and name:
-            QSettings().setValue(f"{_GROUP}/{name}", state)
+            remembered().set_value(f"{_GROUP}/{name}", state)
             self._model.message.emit(self.tr("Layout kept: {name}").format(name=name))
 
     def take(self, name: str) -> None:
         """Lay the panes out as kept."""
-        state = QSettings().value(f"{_GROUP}/{name}")
+        state = remembered().value(f"{_GROUP}/{name}")
         if not isinstance(state, QByteArray) or not self._panes.lay_out(state):
             self._model.message.emit(
                 self.tr("The layout {name} can't be used any more").format(name=name)
@@ -48,7 +45,7 @@ class Layouts(QObject):
 
     def forget(self, name: str) -> None:
         """Forget a layout."""
-        QSettings().remove(f"{_GROUP}/{name}")
+        remembered().remove(f"{_GROUP}/{name}")
 
     def fill_menu(self, menu: QMenu) -> None:
         """Make a menu offer what there is whenever it opens."""

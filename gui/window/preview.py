@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QSettings, Qt, Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QPixmap, QResizeEvent
 from PySide6.QtWidgets import (
     QComboBox,
@@ -20,6 +20,7 @@ from PySide6.QtWidgets import (
 from analysis.common.errors import VergelineError
 from gui.look.icons import icon
 from gui.look.making import abreast, later, named, stacked
+from gui.look.remembered import remembered
 from gui.state.runner import Runner
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ class PreviewDialog(QDialog):
         self.place = named(QLabel(), self.tr("Sheet and page"))
         self.paper = named(QComboBox(), self.tr("Paper"))
         self.paper.addItems(list(PAPERS))
-        self.paper.setCurrentText(str(QSettings().value("paper", paper)))
+        self.paper.setCurrentText(str(remembered().value("paper", paper)))
         self.paper.currentTextChanged.connect(self._on_paper)
         self.buttons = {
             name: self._button(picture, name, text, keys)
@@ -166,7 +167,7 @@ class PreviewDialog(QDialog):
             self.buttons[name].setEnabled(not ended)
 
     def _on_paper(self, paper: str) -> None:
-        QSettings().setValue("paper", paper)
+        remembered().set_value("paper", paper)
         self._ask()
 
     def resizeEvent(self, event: QResizeEvent) -> None:

@@ -7,8 +7,7 @@ import os
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
-from PySide6.QtCore import QSettings
-
+from gui.look.remembered import remembered
 from gui.state.jobs import RoadSource
 
 __all__ = ["Recent", "add", "clear", "entries"]
@@ -70,7 +69,7 @@ class Recent:
 
 def entries() -> list[Recent]:
     """Return what was open lately, newest first; what can't be read is left out."""
-    text = QSettings().value(_KEY, "[]")
+    text = remembered().value(_KEY, "[]")
     try:
         return [Recent(**entry) for entry in json.loads(str(text))]
     except (ValueError, TypeError):
@@ -85,9 +84,9 @@ def add(entry: Recent) -> None:
         if other != entry
         and not (entry.terrain and other.terrain == entry.terrain and not other.road)
     ]
-    QSettings().setValue(_KEY, json.dumps([asdict(e) for e in [entry, *kept][:MOST]]))
+    remembered().set_value(_KEY, json.dumps([asdict(e) for e in [entry, *kept][:MOST]]))
 
 
 def clear() -> None:
     """Forget everything."""
-    QSettings().remove(_KEY)
+    remembered().remove(_KEY)

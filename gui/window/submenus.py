@@ -6,11 +6,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
-from PySide6.QtCore import QObject, QSettings
+from PySide6.QtCore import QObject
 from PySide6.QtGui import QAction, QActionGroup
 from PySide6.QtWidgets import QMainWindow, QMenu, QWidgetAction
 
 from gui.look import theme
+from gui.look.remembered import remembered
 from gui.map.map_view import RELIEF_LIMITS_CM, MapView
 from gui.map.picture import PicturePanel
 from gui.map.tiles import Light
@@ -212,10 +213,10 @@ class Submenus(QObject):
 
     def set_appearance(self, which: str) -> None:
         """Use light or dark colours, or follow the system, now and from now on."""
-        QSettings().setValue("appearance", which)
+        remembered().set_value("appearance", which)
         theme.set_appearance(which)
 
 
 def _appearance() -> str:
     """Return "system", "light" or "dark"."""
-    return str(QSettings().value("appearance", "system"))
+    return str(remembered().value("appearance", "system"))

@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QByteArray, QSettings, QSize, Qt, QTimer
+from PySide6.QtCore import QByteArray, QSize, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
     QApplication,
@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 from gui.look import theme
 from gui.look.icons import app_icon, icon, ink_small_buttons
 from gui.look.making import later, named, paint_again, stacked, tool_button
+from gui.look.remembered import remembered
 from gui.look.units import value_text
 from gui.look.words import cautions
 from gui.map.map_view import MapView
@@ -226,7 +227,7 @@ class Window(QMainWindow):
         ink_small_buttons(self)
 
     def _restore(self) -> None:
-        store = QSettings()
+        store = remembered()
         geometry, state = store.value("geometry"), store.value("layout")
         if isinstance(geometry, QByteArray):
             self.restoreGeometry(geometry)
@@ -243,10 +244,10 @@ class Window(QMainWindow):
             self._store_layout()
 
     def _store_layout(self) -> None:
-        store, state = QSettings(), self.panes.keep()
-        store.setValue("geometry", self.saveGeometry())
+        store, state = remembered(), self.panes.keep()
+        store.set_value("geometry", self.saveGeometry())
         if state is not None:
-            store.setValue("layout", state)
+            store.set_value("layout", state)
 
     def _fit_screen(self) -> None:
         """Take the usual size where the screen has room for it and its frame, else all there is."""

@@ -14,6 +14,7 @@ import pytest
 from PySide6.QtCore import QSettings, QStandardPaths
 from PySide6.QtWidgets import QApplication
 
+from gui.look.remembered import remembered
 from gui.look.turns import turns
 from gui.state import jobs
 from gui.state.garbage import GarbageTurns
@@ -53,9 +54,9 @@ def fresh_settings(qapp: QApplication) -> Iterator[None]:
     """Begin every test with nothing remembered."""
     qapp.setOrganizationName("VergelineTests")
     qapp.setApplicationName("VergelineTests")
-    QSettings().clear()
+    remembered().clear()
     yield
-    QSettings().clear()
+    remembered().clear()
 
 
 @pytest.fixture

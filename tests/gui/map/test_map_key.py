@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QPointF, QRectF, QSettings, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
+from gui.look.remembered import remembered
 from gui.map.map_key import STEP_PIXELS, covered, least_covering, spread
 from gui.map.map_view import MapView
 from gui.state.model import WindowModel
@@ -179,11 +180,11 @@ def test_switching_the_key_on_by_hand_opens_it_over_the_road(view: MapView, sett
     close_up(view, settle, 3.0)
     view.key_action.trigger()
     assert view.key.button.isHidden()
-    assert QSettings().value("map/key") == "false"
+    assert remembered().value("map/key") == "false"
     view.key_action.trigger()
     assert not view.key.folded
     assert not view.furniture.key_place.isEmpty()
-    assert QSettings().value("map/key") == "true"
+    assert remembered().value("map/key") == "true"
 
 
 def test_key_put_out_of_the_way_comes_back_and_is_not_forgotten(
@@ -191,10 +192,10 @@ def test_key_put_out_of_the_way_comes_back_and_is_not_forgotten(
 ) -> None:
     """Who leaves the program while reviewing finds the key as it was."""
     view.key_action.setChecked(True)
-    assert QSettings().value("map/key") == "true"
+    assert remembered().value("map/key") == "true"
     view.set_key_away(True)
     assert not view.furniture.show_key
-    assert QSettings().value("map/key") == "true"
+    assert remembered().value("map/key") == "true"
     view.show_road()
     rest(view, settle)
     view.set_key_away(False)

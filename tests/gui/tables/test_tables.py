@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QItemSelectionModel, QRect, QSettings, Qt
+from PySide6.QtCore import QItemSelectionModel, QRect, Qt
 from PySide6.QtGui import QColor, QGuiApplication, QIcon, QImage, QPalette
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QFileDialog, QWidget
@@ -24,6 +24,7 @@ from analysis.common.verdicts import DEFECTS, Finding
 from analysis.findings.reviews import Place
 from analysis.shoulder.values import Reason, Why
 from gui.look.icons import finding_icon
+from gui.look.remembered import remembered
 from gui.look.turns import turns
 from gui.look.words import reach_sentence, station_sentence
 from gui.state.model import WindowModel
@@ -421,7 +422,7 @@ def test_saving_rows_asks_without_stopping_the_window(
     reaches: ReachTable, settle: Callable[..., None], tmp_path: Path
 ) -> None:
     """The call comes back at once; the name tells road, table and day."""
-    QSettings().setValue("folder", str(tmp_path))
+    remembered().set_value("folder", str(tmp_path))
     reaches.save_csv_dialog()
     dialog = reaches.findChild(QFileDialog)
     assert dialog is not None
@@ -655,7 +656,7 @@ def test_widths_and_order_of_columns_are_remembered(
     usual = header.sectionSize(2)
     header.resizeSection(1, 137)
     header.moveSection(3, 0)
-    settle(lambda: "137" in str(QSettings().value("columns/station")))
+    settle(lambda: "137" in str(remembered().value("columns/station")))
     again = StationTable(screened)
     assert again._columns_in_sight() == [names[3], *names[:3], *names[4:]]
     seen = again.view.horizontalHeader()
@@ -664,13 +665,13 @@ def test_widths_and_order_of_columns_are_remembered(
     assert again._columns_in_sight()[0] == names[3]
     assert "kerb" in again._columns_in_sight()
     again.show_column(names[1], False)
-    settle(lambda: "kerb" in str(QSettings().value("columns/station")))
+    settle(lambda: "kerb" in str(remembered().value("columns/station")))
     third = StationTable(screened)
     assert third._columns_in_sight() == again._columns_in_sight()
     assert names[1] not in third.rows.columns
     third.deleteLater()
     again.deleteLater()
-    QSettings().setValue("columns/station", "[spoilt")
+    remembered().set_value("columns/station", "[spoilt")
     plain = StationTable(screened)
     assert plain._columns_in_sight() == names
     plain.deleteLater()

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import QSettings
 from PySide6.QtWidgets import QMessageBox, QWidget
 
 from analysis.findings.geopackage import read_findings, write_findings
 from analysis.findings.reviews import reach_places
+from gui.look.remembered import remembered
 from gui.state.model import WindowModel
 from gui.window.dialogs import Dialogs
 from gui.window.export_dialog import ExportDialog
@@ -19,7 +19,7 @@ from gui.window.exporting import Exporting
 
 @pytest.fixture
 def dialog(screened: WindowModel, settle: Callable[..., None], tmp_path: Path) -> ExportDialog:
-    QSettings().setValue("folder", str(tmp_path))
+    remembered().set_value("folder", str(tmp_path))
     made = ExportDialog(screened)
     settle(lambda: "Reaches" in made.words.text())
     return made

@@ -10,13 +10,14 @@ from typing import Any
 import numpy as np
 import pytest
 import rasterio
-from PySide6.QtCore import QEvent, QObject, QSettings, Qt
+from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtPrintSupport import QPrinter
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QInputDialog, QLabel, QStatusBar
 from rasterio.transform import from_bounds
 
 from gui.drawing.books import reach_book, station_book
+from gui.look.remembered import remembered
 from gui.look.turns import turns
 from gui.section.section_page import SectionPage
 from gui.state import preparing
@@ -142,7 +143,7 @@ def test_layout_is_kept_under_a_name_and_comes_back(full: Window, settle: Settle
     assert layouts.names() == []
     told: list[str] = []
     full.model.message.connect(told.append)
-    QSettings().setValue("layouts/spoiled", "rubbish")
+    remembered().set_value("layouts/spoiled", "rubbish")
     layouts.take("spoiled")
     assert "can't be used" in told[-1]
 
@@ -248,7 +249,7 @@ def test_preview_shows_the_page_and_leafs(screened: WindowModel, settle: Settle)
     settle(idle)
     page = preview.picture.pixmap().toImage()
     assert page.height() / page.width() == pytest.approx(11.0 / 8.5, abs=0.01)
-    assert QSettings().value("paper") == "Letter"
+    assert remembered().value("paper") == "Letter"
     preview.reject()
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QEvent, QMimeData, QObject, QPoint, QPointF, QSettings, Qt, QUrl
+from PySide6.QtCore import QEvent, QMimeData, QObject, QPoint, QPointF, Qt, QUrl
 from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent, QKeySequence, QPalette
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import (
@@ -34,6 +34,7 @@ from analysis.study.noticing import Notice, Seen
 from gui.forms.forms import InputsForm
 from gui.forms.limits_form import LimitsForm
 from gui.look import theme
+from gui.look.remembered import remembered
 from gui.look.turns import turns
 from gui.map.tiles import Light
 from gui.section.section_page import SectionPage
@@ -804,13 +805,13 @@ def test_copy_keeps_limits_before_they_were_judged_by_and_typed_readings(
 
 def test_layout_is_kept_before_the_window_closes(full: Window, settle: Settle) -> None:
     full._keep_layout()
-    QSettings().remove("layout")
+    remembered().remove("layout")
     full._keep_layout()
-    assert not QSettings().contains("layout"), "nothing changed"
+    assert not remembered().contains("layout"), "nothing changed"
     full.panes.by_name["along"].hide()
     settle()
     full._keep_layout()
-    assert QSettings().value("layout") == full.panes.keep()
+    assert remembered().value("layout") == full.panes.keep()
 
 
 def test_review_keys_work_anywhere_and_answer(full: Window, settle: Settle) -> None:
@@ -947,9 +948,9 @@ def test_recent_remembers_and_opens(
 
 def test_recent_survives_rubbish_in_the_settings(qapp: QApplication) -> None:
     """Settings that can't be read count as none."""
-    QSettings().setValue("recent", "{broken")
+    remembered().set_value("recent", "{broken")
     assert recent.entries() == []
-    QSettings().setValue("recent", json.dumps([{"nonsense": 1}]))
+    remembered().set_value("recent", json.dumps([{"nonsense": 1}]))
     assert recent.entries() == []
     for number in range(15):
         recent.add(recent.Recent(study=f"/s{number}.gpkg"))
@@ -1135,9 +1136,9 @@ def test_panes_remember_their_places(full: Window, model: WindowModel, settle: S
     """A closed pane stays closed in the next window; the usual layout brings it back."""
     full.panes["limits"].close()
     settle()
-    store = QSettings()
-    store.setValue("geometry", full.saveGeometry())
-    store.setValue("layout", full.panes.keep())
+    store = remembered()
+    store.set_value("geometry", full.saveGeometry())
+    store.set_value("layout", full.panes.keep())
     other = Window(full.model)
     other.show()
     settle()
