@@ -64,7 +64,8 @@ class Remembered(QObject):
         self._order = 0
         self._due = QTimer(self, singleShot=True, interval=WRITE_MS)
         self._due.timeout.connect(self._send)
-        self._thread, self._writer = QThread(), _Writer()
+        self._thread, self._writer = QThread(), _Writer(store)
+        store.moveToThread(self._thread)
         self._writer.moveToThread(self._thread)
         queued = Qt.ConnectionType.QueuedConnection
         self._write.connect(self._writer.write, queued)
@@ -156,16 +157,14 @@ class _Writer(QObject):
     written = Signal(object, int)
     _read = Signal(int)
 
-    def __init__(self) -> None:
+    def __init__(self, store: QSettings) -> None:
         super().__init__()
-        self._store: QSettings | None = None
+        self._store = store
         self._read.connect(self._tell, Qt.ConnectionType.QueuedConnection)
 
     @Slot(object, int)
     def write(self, changed: dict[str, Any], order: int) -> None:
         """Take over what changed, and tell afterwards what there is."""
-        if self._store is None:
-            self._store = QSettings()
         for key, value in changed.items():
             if value is _GONE:
                 self._store.remove(key)
@@ -177,9 +176,8 @@ class _Writer(QObject):
 
     @Slot(int)
     def _tell(self, order: int) -> None:
-        if self._store is not None:
-            store = self._store
-            self.written.emit({key: store.value(key) for key in store.allKeys()}, order)
+        store = self._store
+        self.written.emit({key: store.value(key) for key in store.allKeys()}, order)
 
     @Slot()
     def end(self) -> None:
@@ -188,6 +186,4 @@ class _Writer(QObject):
 
     def finish(self) -> None:
         """Write what is left, from another thread, once this one's has ended."""
-        if self._store is not None:
-            self._store.sync()
-            self._store = None
+        self._store.sync()

@@ -9,7 +9,6 @@ from PySide6.QtCore import QSize, Qt, Signal
 from PySide6.QtGui import QKeyEvent, QKeySequence, QShortcut
 from PySide6.QtWidgets import (
     QComboBox,
-    QFileDialog,
     QLabel,
     QLineEdit,
     QMenu,
@@ -21,7 +20,7 @@ from PySide6.QtWidgets import (
 
 from analysis.findings.reviews import Decision, Place, Review
 from gui.along.straight_view import StraightView
-from gui.look.asking import open_soon
+from gui.look.asking import ask_files
 from gui.look.making import abreast, named, stacked, tool_button, yielding
 from gui.look.words import QT_TRANSLATE_NOOP, marked_review
 from gui.review.finding_panel import FindingPanel
@@ -301,12 +300,8 @@ class ReviewPage(QWidget):
         self.setFocus()
 
     def _ask_photos(self) -> None:
-        dialog = QFileDialog(self.window(), self.tr("Photographs of this place"))
-        dialog.setFileMode(QFileDialog.FileMode.ExistingFiles)
-        kinds = self.tr("Pictures")
-        dialog.setNameFilter(f"{kinds} (*.jpg *.jpeg *.png *.heic *.webp *.tif *.tiff)")
-        dialog.filesSelected.connect(self.add_photos)
-        open_soon(dialog)
+        filters = self.tr("Pictures") + " (*.jpg *.jpeg *.png *.heic *.webp *.tif *.tiff)"
+        ask_files(self.window(), self.tr("Photographs of this place"), filters, self.add_photos)
 
     def add_photos(self, paths: list[str]) -> None:
         """Keep the paths of photographs with the finding."""

@@ -13,7 +13,6 @@ from PySide6.QtWidgets import (
     QComboBox,
     QDialog,
     QDialogButtonBox,
-    QFileDialog,
     QFormLayout,
     QGridLayout,
     QGroupBox,
@@ -28,7 +27,7 @@ from analysis.common.stations import parse_station
 from analysis.common.verdicts import Treatment, Verdict
 from analysis.findings.reviews import Decision
 from analysis.findings.selecting import UNDECIDED, Selection
-from gui.look.asking import dated_name, open_soon
+from gui.look.asking import ask_folder_near, dated_name
 from gui.look.fields import CalmCombo, CalmSpin
 from gui.look.making import abreast, later, named, stacked, tool_button
 from gui.look.remembered import remembered
@@ -212,10 +211,7 @@ class ExportDialog(QDialog):
         return made
 
     def _ask_folder(self) -> None:
-        dialog = QFileDialog(self, self.tr("Folder"), self.folder.text())
-        dialog.setFileMode(QFileDialog.FileMode.Directory)
-        dialog.fileSelected.connect(self.folder.setText)
-        open_soon(dialog)
+        ask_folder_near(self, self.tr("Folder"), self.folder.text(), self.folder.setText)
 
     def outputs(self) -> Outputs:
         """Where each kind that is wanted goes.

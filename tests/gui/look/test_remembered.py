@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from PySide6.QtCore import QByteArray, QSettings
 
-from gui.look.remembered import Remembered
+from gui.look.remembered import Remembered, remembered
 from tests.gui.heartbeat import Heartbeat, run_loop
 
 Settle = Callable[..., None]
@@ -27,6 +27,8 @@ lock.unlock()
 @pytest.fixture
 def store(monkeypatch: pytest.MonkeyPatch) -> Iterator[Remembered]:
     monkeypatch.setattr("gui.look.remembered.WRITE_MS", 50)
+    # That of all other tests writes the same file.
+    assert remembered().leave()
     made = Remembered()
     yield made
     made.clear()
@@ -42,6 +44,7 @@ def test_file_that_is_held_never_holds_the_window(store: Remembered) -> None:
         [sys.executable, "-c", HOLD_FILE, f"{path}.lock"], stdout=subprocess.PIPE
     )
     assert holder.stdout is not None and holder.stdout.readline()
+    holder.stdout.close()
     heart = Heartbeat()
     store.set_value("paper", "Letter")
     run_loop(lambda: holder.poll() is not None)
@@ -50,7 +53,6 @@ def test_file_that_is_held_never_holds_the_window(store: Remembered) -> None:
     run_loop(lambda: "Letter" in _written(path) and "/at/once" in _written(path))
     heart.stop()
     assert max(heart.held_s) < 0.1, "the loop waited for the file"
-    holder.stdout.close()
 
 
 def _written(path: str) -> str:
