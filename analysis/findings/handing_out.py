@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -71,6 +71,11 @@ class Outputs:
         for name, path in paths.items():
             made = replace(made, **{name: path})  # type: ignore[arg-type]
         return made
+
+    def only(self, kinds: Collection[str]) -> Outputs:
+        """Return those of some kinds of files."""
+        left_out = {name: "" for name in ENDINGS if name not in kinds}
+        return replace(self, **left_out)  # type: ignore[arg-type]
 
     @property
     def files(self) -> dict[str, str]:

@@ -60,6 +60,7 @@ class Calculator(Protocol):
         work: Callable[..., _Result],
         *arguments: Any,
         unread: Collection[Any] = (),
+        writes: bool = False,
     ) -> _Result:
         """Return ``work(progress, *arguments)``; raise what that raises.
 
@@ -69,11 +70,14 @@ class Calculator(Protocol):
             A function of a module. It does nothing to the arguments.
         unread
             Parts of the arguments that the work only hands on.
+        writes
+            It computes nothing but writes a file. Called off it is waited for, as whoever asked
+            must know whether it has.
 
         Raises
         ------
         Cancelled
-            At once when the job is called off.
+            At once when the job is called off, unless it writes.
         VergelineError
             As the work, and if its process was ended: nothing is changed then.
         """
@@ -94,6 +98,7 @@ class InThread:
         work: Callable[..., _Result],
         *arguments: Any,
         unread: Collection[Any] = (),
+        writes: bool = False,
     ) -> _Result:
         """As `Calculator.run`."""
         return work(progress, *arguments)
@@ -123,13 +128,15 @@ class InProcess:
         work: Callable[..., _Result],
         *arguments: Any,
         unread: Collection[Any] = (),
+        writes: bool = False,
     ) -> _Result:
         """As `Calculator.run`; where no process can be had, it works in this thread."""
-        prepare(progress)
+        if not writes:
+            prepare(progress)
         while not self._one_at_a_time.acquire(timeout=LOOK_EVERY_S):
             progress(math.nan, "getting ready")
         try:
-            result: _Result = self._asked(progress, work, arguments, unread)
+            result: _Result = self._asked(progress, work, arguments, unread, patient=writes)
             return result
         except _NoProcess as reason:
             log.warning("calculating in the window's process: %s", reason)
@@ -181,6 +188,8 @@ class InProcess:
         work: Callable[..., Any],
         arguments: tuple[Any, ...],
         unread: Collection[Any],
+        *,
+        patient: bool,
     ) -> Any:
         progress(0.0, "getting ready")
         self._settle(progress)
@@ -199,7 +208,7 @@ class InProcess:
             except Exception as error:
                 raise _NoProcess(f"{type(error).__name__}: {error}") from error
             try:
-                return child.answer(job, progress, {**shared, **kept})
+                return child.answer(job, progress, {**shared, **kept}, patient=patient)
             except _Unheard:
                 # It was, and its pipe still took the order.
                 continue
@@ -258,12 +267,21 @@ class _Child:
         """Whether it ended."""
         return self._ended or self.process.poll() is not None
 
-    def answer(self, job: int, progress: Progress, known: Mapping[str, Any]) -> Any:
-        """Wait for what comes of a job, passing on how far it is."""
-        begun = False
+    def answer(
+        self, job: int, progress: Progress, known: Mapping[str, Any], *, patient: bool
+    ) -> Any:
+        """Wait for what comes of a job, passing on how far it is.
+
+        Called off, it is given up at once, or asked to stop and waited for if `patient`.
+        """
+        begun = called_off = False
         while True:
-            if progress.cancelled():
-                raise Cancelled
+            if progress.cancelled() and not called_off:
+                if not patient:
+                    raise Cancelled
+                called_off = True
+                with contextlib.suppress(OSError):
+                    self.sender.call_off(job)
             try:
                 parcel = self._came.get(timeout=LOOK_EVERY_S)
             except queue.Empty:
@@ -277,7 +295,8 @@ class _Child:
             if what == "begun":
                 begun = True
             elif what == "far":
-                progress(*told)
+                if not called_off:
+                    progress(*told)
             elif what == "failed":
                 raise told[0]
             else:

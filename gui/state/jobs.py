@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from analysis.common.table import Table
     from analysis.corridor.values import Extras
     from analysis.findings.geopackage import Findings
+    from analysis.findings.handing_out import Outputs
+    from analysis.findings.selecting import Selection
     from analysis.road.roadline import Road
     from analysis.study.noticing import Notice
     from analysis.study.trying import Change
@@ -418,8 +420,14 @@ def notices(_progress: Progress, study: Study) -> tuple[Notice, ...]:
     return notices(study)
 
 
-def save(progress: Progress, order: SaveOrder) -> Stamp | None:
+def save(
+    progress: Progress,
+    order: SaveOrder,
+    writing: Callable[[Progress, Findings, str], None] | None = None,
+) -> Stamp | None:
     """Write the study as one GeoPackage (beside its place, then renamed); returns its stamp.
+
+    `writing` is `write`, or does that in another process; it isn't asked for a copy.
 
     Raises
     ------
@@ -428,7 +436,6 @@ def save(progress: Progress, order: SaveOrder) -> Stamp | None:
     """
     from analysis.common.errors import OutputError
     from analysis.common.limits import limits_to_toml
-    from analysis.findings.geopackage import write_findings
 
     now = stamp_of(order.path)
     if order.seen is not None and now is not None and now != order.seen:
@@ -457,8 +464,24 @@ def save(progress: Progress, order: SaveOrder) -> Stamp | None:
             if progress.cancelled():
                 Path(order.path).unlink(missing_ok=True)
     else:
-        write_findings(whole, order.path, progress=progress)
+        (writing or write)(progress, whole, order.path)
     return stamp_of(order.path)
+
+
+def write(progress: Progress, findings: Findings, path: str) -> None:
+    """Write findings as one GeoPackage."""
+    from analysis.findings.geopackage import write_findings
+
+    write_findings(findings, path, progress=progress)
+
+
+def hand_out(
+    progress: Progress, findings: Findings, outputs: Outputs, selection: Selection
+) -> tuple[str, ...]:
+    """Write what is wanted of findings, but sheets; return a line for each."""
+    from analysis.findings.handing_out import hand_out
+
+    return hand_out(findings, outputs, selection, progress=progress)
 
 
 def screen_network(progress: Progress, order: ScreenOrder, path: str) -> str:

@@ -578,12 +578,16 @@ class WindowModel(QObject):
 
         self.runner.submit(
             "autosave" if copy else "save",
-            lambda progress: jobs.save(progress, order),
+            lambda progress: jobs.save(progress, order, self._write),
             saved,
             failed,
             lane="quick" if copy else "long",
             title="" if copy else self.tr("Saving"),
         )
+
+    def _write(self, progress: Progress, findings: Findings, path: str) -> None:
+        """Write findings without holding the window; for workers."""
+        self.calculator.run(progress, jobs.write, findings, path, writes=True)
 
     def open_second(
         self, path: str, failed: Callable[[VergelineError], None] | None = None

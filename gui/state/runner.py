@@ -101,6 +101,14 @@ class Progress:
         """Tell whether the job was called off, without raising."""
         return self._request.cancel.is_set()
 
+    def part(self, start: float, end: float) -> Progress:
+        """How a part of the job tells its progress: shares from `start` to `end`."""
+
+        def report(request: Request, share: float, words: str) -> None:
+            self._report(request, start + (end - start) * share, words)
+
+        return Progress(self._request, report)
+
 
 def _hold(callback: Callable[..., None] | None) -> Callable[[], Callable[..., None] | None]:
     """Hold a bound method weakly, so that a job can't call a widget that is gone."""

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject
 
 from analysis.common.outputs import check_no_input
+from gui.state import jobs
 from gui.state.model import WindowModel
 from gui.window.dialogs import Dialogs
 
 if TYPE_CHECKING:
     from analysis.findings.handing_out import Outputs
     from analysis.findings.selecting import Selection
+    from gui.state.runner import Progress
 
 __all__ = ["Exporting"]
+
+# Their share of the time where sheets are printed, too.
+_OTHERS = 0.5
 
 
 class Exporting(QObject):
@@ -44,7 +49,7 @@ class Exporting(QObject):
             return
         files = outputs.files
 
-        def work(progress: Any) -> tuple[str, ...]:
+        def work(progress: Progress) -> None:
             from analysis.findings.handing_out import hand_out
             from gui.drawing.printing import print_sheets
 
@@ -53,15 +58,21 @@ class Exporting(QObject):
                 check_no_input(path, (*inputs.paths, study or None))
                 if kind != "geopackage":
                     inputs.check_place(path)
-            return hand_out(
-                found,
-                outputs,
-                selection,
-                print_book=lambda sheets, path: print_sheets(sheets, path, paper=paper),
-                progress=progress,
-            )
+            others = outputs.only([kind for kind in files if kind != "pdf"])
+            begin = (_OTHERS if outputs.pdf else 1.0) if others.wanted else 0.0
+            if others.wanted:
+                part, given = progress.part(0.0, begin), (found, others, selection)
+                model.calculator.run(part, jobs.hand_out, *given, writes=True)
+            if outputs.pdf:
+                hand_out(
+                    found,
+                    outputs.only(["pdf"]),
+                    selection,
+                    print_book=lambda sheets, path: print_sheets(sheets, path, paper=paper),
+                    progress=progress.part(begin, 1.0),
+                )
 
-        def done(_said: tuple[str, ...]) -> None:
+        def done(_result: None) -> None:
             folder = Path(next(iter(files.values()))).parent
             model.message.emit(
                 self.tr("Written to {folder}, files: {n}").format(folder=folder, n=len(files))

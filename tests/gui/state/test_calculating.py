@@ -186,6 +186,49 @@ def test_a_process_that_doesnt_notice_is_ended(
     assert not is_alive(process)
 
 
+def test_what_writes_is_waited_for_when_called_off(
+    calculator: InProcess, runner: Runner, tmp_path: Path, settle: Callable[..., None]
+) -> None:
+    """Else nobody would know whether the file is the new one."""
+    note = tmp_path / "note"
+    runner.submit("x", lambda p: calculator.run(p, works.write_note, str(note), writes=True))
+    settle(note.exists)
+    runner.cancel("x")
+    settle(runner.idle)
+    assert not note.exists()
+
+
+def test_saving_is_done_there(
+    calculator: InProcess,
+    runner: Runner,
+    shared_results: tuple[jobs.Inputs, Loaded],
+    settle: Callable[..., None],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A study saved by the other process is what the window has, and can be saved over."""
+    from analysis.findings import geopackage
+
+    def here(*_: Any, **__: Any) -> None:
+        raise AssertionError("the window wrote it")
+
+    monkeypatch.setattr(geopackage, "write_findings", here)
+    model = WindowModel(runner, calculator=calculator)
+    said: list[str] = []
+    model.failed.connect(lambda _title, sentence: said.append(sentence))
+    model.take_inputs(shared_results[0])
+    model.take_screened(shared_results[1])
+    path, loaded = str(tmp_path / "study.gpkg"), shared_results[1]
+    for state in ("agreed", "rejected"):
+        model.set_review(loaded.reach_places[0], state)
+        model.save(path)
+        settle(runner.idle)
+        assert not model.modified and not said
+        found = geopackage.read_findings(path)
+        assert list(found.reviews["state"]) == [state]
+        assert list(found.reaches["reason"]) == list(loaded.findings.reaches["reason"])
+
+
 def test_called_off_before_it_began(calculator: InProcess) -> None:
     with pytest.raises(Cancelled):
         calculator.run(quiet_progress(called_off=True), works.number_of_process)

@@ -37,6 +37,19 @@ def wait_deaf(progress: Callable[..., None], note: str) -> None:
     wait(progress, note, heeding=False)
 
 
+def write_note(progress: Callable[..., None], note: str) -> None:
+    """Write until called off, and then take a while to clear up."""
+    place = Path(note)
+    place.write_text("begun")
+    try:
+        while True:
+            progress(0.5, "judging")
+            time.sleep(0.005)
+    finally:
+        time.sleep(0.3)
+        place.unlink()
+
+
 def doubt(_progress: Any) -> None:
     raise HeightUnitError("The heights look like feet: say so, and screen again.")
 
