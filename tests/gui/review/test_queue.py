@@ -189,10 +189,11 @@ def test_ditch_to_clean_is_a_length_or_none(
 
 
 def test_what_was_left_behind_is_not_shown_among_fewer_findings(
-    many: WindowModel, queue: ReviewQueue, shared_results: tuple[jobs.Inputs, Loaded]
+    many: WindowModel, queue: ReviewQueue, qtbot: Any, shared_results: tuple[jobs.Inputs, Loaded]
 ) -> None:
     """Nobody follows what is found while there is no review; found by random input."""
     panel = FindingPanel(many)
+    qtbot.addWidget(panel)
     queue.moved.connect(lambda: panel.show_item(queue.current))
     queue.step(-1)
     queue.stop()

@@ -681,8 +681,10 @@ def test_scrolled_while_half_painted(stations: StationTable, settle: Callable[..
     """What was still to be painted has moved with the rows; in the end all of it is right."""
     stations.resize(1100, 600)
     stations.show()
-    settle()
     view = stations.view
+    # Soon after it is shown it scrolls to the selected station.
+    settle(view.selectionModel().hasSelection)
+    settle()
     port, bar = view.viewport(), view.verticalScrollBar()
     assert bar.maximum() >= 9
     for to, ink in ((9, "#aa2020"), (2, "#2020aa")):
