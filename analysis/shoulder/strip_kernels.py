@@ -61,14 +61,21 @@ def _after(s: float, at: Any, k: int) -> int:
 
 
 @compiled
-def _between(s: float, at: Any, values: Any, k: int) -> Any:
+def _slope(at: Any, values: Any, k: int) -> float:
+    """Slope of the straight line from the k-th place to the next; 0 beyond the last."""
+    if k + 1 >= at.size:
+        return 0.0
+    return float((values[k + 1] - values[k]) / (at[k + 1] - at[k]))
+
+
+@compiled
+def _between(s: float, at: Any, values: Any, k: int, slope: float) -> float:
     """Value on the straight line from the k-th place to the next; beyond the ends, that there."""
     if s <= at[0]:
-        return values[0]
+        return float(values[0])
     if s == at[k] or k + 1 >= at.size:
-        return values[k]
-    slope = (values[k + 1] - values[k]) / (at[k + 1] - at[k])
-    return slope * (s - at[k]) + values[k]
+        return float(values[k])
+    return float(slope * (s - at[k]) + values[k])
 
 
 @compiled
@@ -87,21 +94,33 @@ def gather_side(s: Any, masked: Any, known: AtStations, reach: Any, out: Gathere
     out : Gathered
         Filled, but for `x`.
     """
-    j = w = 0
+    j = w = last_j = last_w = -1
+    edge_slope = inner_slope = one_slope = other_slope = end_slope = width_slope = 0.0
     pavement_m, beyond_m = reach[0], reach[1]
     for i in range(s.size):
         x = out.x[i]
-        j = _after(s[i], known.s, j)
+        j = _after(s[i], known.s, max(j, 0))
+        if j != last_j:
+            last_j = j
+            edge_slope, inner_slope = (
+                _slope(known.s, known.edge, j),
+                _slope(known.s, known.inner, j),
+            )
+            one_slope = _slope(known.s, known.box[:, 0], j)
+            other_slope = _slope(known.s, known.box[:, 1], j)
+            end_slope = _slope(known.s, known.end, j)
         width = np.nan
         if known.width_s.size > 0:
-            w = _after(s[i], known.width_s, w)
-            width = _between(s[i], known.width_s, known.width, w)
-        edge = _between(s[i], known.s, known.edge, j)
-        inner = _between(s[i], known.s, known.inner, j) - edge
-        one = _between(s[i], known.s, known.box[:, 0], j)
-        other = _between(s[i], known.s, known.box[:, 1], j)
+            w = _after(s[i], known.width_s, max(w, 0))
+            if w != last_w:
+                last_w, width_slope = w, _slope(known.width_s, known.width, w)
+            width = _between(s[i], known.width_s, known.width, w, width_slope)
+        edge = _between(s[i], known.s, known.edge, j, edge_slope)
+        inner = _between(s[i], known.s, known.inner, j, inner_slope) - edge
+        one = _between(s[i], known.s, known.box[:, 0], j, one_slope)
+        other = _between(s[i], known.s, known.box[:, 1], j, other_slope)
         outer = width + beyond_m
-        end = _between(s[i], known.s, known.end, j) - edge
+        end = _between(s[i], known.s, known.end, j, end_slope) - edge
         if not (np.isnan(end) or np.isnan(width)):
             # a cell that reaches into the ditch's bottom belongs to neither
             outer = min(outer, max(end - 0.5 * (one + other), width))
