@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["Frame", "Placed", "carry", "medians", "place", "smooth_across"]
+__all__ = ["Frame", "Placed", "carry", "medians", "place", "smooth_across", "sum_bins"]
 
 
 class Frame(NamedTuple):
@@ -50,6 +50,13 @@ class Placed(NamedTuple):
     flat: Any
     o: Any
     z: Any
+
+
+@compiled
+def sum_bins(flat: Any, value: Any, out: Any) -> None:
+    """Add up values (m,) in the bins (m,) that they lie in."""
+    for i in range(flat.size):
+        out[flat[i]] += value[i]
 
 
 @compiled

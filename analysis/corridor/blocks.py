@@ -156,11 +156,11 @@ def block_sections(
     middle = np.asarray((np.arange(bins) + 0.5 - 0.5 * bins) * bin_m, dtype=np.float64)
     flat, shape = placed.flat, (blocks, bins)
     bright = None if cells.intensity is None else cells.intensity[placed.index]
-    count = np.bincount(flat, minlength=blocks * bins).reshape(shape).astype(np.float64)
+    count = _summed(flat, np.ones(held), shape)
     value = placed.z.copy()
     scatter = 0.0
     for turn in range(3):
-        total = np.bincount(flat, value, blocks * bins).reshape(shape).astype(np.float64)
+        total = _summed(flat, value, shape)
         sums = moving_sum(total, WIDE_BLOCKS), moving_sum(count, WIDE_BLOCKS)
         wide = _bridge(_smooth_across(*sums, bin_m, c))
         if turn < 2:
@@ -180,6 +180,15 @@ def block_sections(
         bin_m=bin_m,
         **({} if bright is None else _brightness(bright, flat, shape)),
     )
+
+
+def _summed(flat: NDArray[np.int64], value: Floats, shape: tuple[int, int]) -> Floats:
+    """Sums over the cells of each bin, as numpy's `bincount` gives but beside other threads."""
+    from analysis.corridor.block_kernels import sum_bins
+
+    out = np.zeros(shape)
+    sum_bins(flat, value, out.reshape(-1))
+    return out
 
 
 def _brightness(bright: Floats, flat: NDArray[np.int64], shape: tuple[int, int]) -> dict[str, Any]:
@@ -203,12 +212,14 @@ def _brightness(bright: Floats, flat: NDArray[np.int64], shape: tuple[int, int])
 
 def moving_sum(values: Floats, rows: int) -> Floats:
     """Return sums over `rows` (odd) rows around each row, fewer at the ends."""
-    half = rows // 2
-    running = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
-    at = np.arange(values.shape[0])
-    low = np.clip(at - half, 0, None)
-    high = np.clip(at + half + 1, None, values.shape[0])
-    return np.asarray(running[high] - running[low])
+    n, half = values.shape[0], min(rows // 2, values.shape[0])
+    running = np.zeros((n + 1, values.shape[1]))
+    np.cumsum(values, axis=0, out=running[1:])
+    out = np.empty((n, values.shape[1]))
+    out[: n - half] = running[half + 1 :]
+    out[n - half :] = running[n]
+    out[half + 1 :] -= running[1 : n - half]
+    return out
 
 
 def _smooth_across(total: Floats, count: Floats, bin_m: float, reach_m: float) -> Floats:

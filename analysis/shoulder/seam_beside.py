@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from analysis.common.along import lines_at, slope_along
 from analysis.common.sides import SIDE_SIGN
@@ -525,4 +524,4 @@ def _rest(blocks: _Blocks, columns: NDArray[np.intp], fit: _Fit) -> Floats:
 
 def _mean_of(evidence: Floats) -> float:
     """Logarithm of the mean of what these are logarithms of."""
-    return float(logsumexp(evidence) - np.log(evidence.size))
+    return float(np.logaddexp.reduce(evidence) - np.log(evidence.size))

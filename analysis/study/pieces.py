@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
-from functools import partial
+from functools import cache, partial
 from itertools import islice, pairwise
 from typing import Any, TypeVar
 
@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.errors import NoGroundError, VergelineError
-from analysis.common.hands import ABREAST, abreast
+from analysis.common.hands import ABREAST, abreast, started
 from analysis.common.station_arrays import joined, stations_of
 from analysis.common.types import Bools, Floats, Progress, share_of, shares_of_one
 from analysis.corridor.door import as_made, no_ground, read
@@ -66,6 +66,9 @@ and planes are taken over lie alike in neighbouring pieces: they are 5 and mostl
 
 SAMPLES, SAMPLE_M = 5, 300.0
 """How a grid was made is told from so many stretches all along a long road."""
+
+READING = 0.35
+"""Share of a piece's progress that is for reading it."""
 
 _Rows = TypeVar("_Rows")
 
@@ -216,12 +219,12 @@ def measure_piece(
         Called with the share done and a few words; may raise `Cancelled`.
     """
     whole = piece.keep.stop - piece.keep.start == len(case.s)
-    report = share_of(progress, 0.0, 0.35)
+    report = share_of(progress, 0.0, READING)
     here, found = look_at(case, piece, taught, report) if looked is None else looked()
     here, found = as_made(here, found, taught.grain)
     fixed = given_breaks(case.road, case.s, case.extras)
     fixed = fixed if whole else stations_of(fixed, piece.look)
-    measured = run(here, found, fixed, progress=share_of(progress, 0.35, 1.0))
+    measured = run(here, found, fixed, progress=share_of(progress, READING, 1.0))
     found = level_ground(here, found, measured)
     kept = found if ground else None
     if not whole:
@@ -287,7 +290,7 @@ def measured_of(
             report(0.0, "reading the terrain")
             try:
                 pieces = pieces_of(case)
-                taught = taught_by(case, pieces)
+                taught = _beginning_to_teach(case, pieces)
             except VergelineError as error:
                 begun.append((case, 1))
                 yield partial(_given, error)
@@ -301,6 +304,22 @@ def measured_of(
     for first in coming:
         case, count = begun.popleft()
         yield _road_of(case, [first, *islice(coming, count - 1)])
+
+
+def _beginning_to_teach(case: Case, pieces: Sequence[Piece]) -> Callable[[], Taught]:
+    """Begin to learn what a whole road teaches, where its pieces can be read before that is known.
+
+    Raises what `taught_by` does, at once or when it is asked for.
+    """
+    if _read_before_taught(case):
+        return cache(started(partial(taught_by, case, pieces)))
+    taught = taught_by(case, pieces)
+    return lambda: taught
+
+
+def _read_before_taught(case: Case) -> bool:
+    """Whether what is read of a piece doesn't hang on what the whole road teaches."""
+    return case.extras.points is None
 
 
 def _road_of(
@@ -323,14 +342,22 @@ def _given(error: VergelineError, _check: Callable[[], None]) -> VergelineError:
 
 
 def _measured(
-    case: Case, piece: Piece, taught: Taught, report: Progress, check: Callable[[], None]
+    case: Case,
+    piece: Piece,
+    taught: Callable[[], Taught],
+    report: Progress,
+    check: Callable[[], None],
 ) -> PieceFound | VergelineError:
     def tell(share: float, words: str) -> None:
         check()
         report(share, words)
 
+    looked: Callable[[], tuple[Case, Ground]] | None = None
     try:
-        return measure_piece(case, piece, taught, ground=True, progress=tell)
+        if _read_before_taught(case):
+            # handed over once, so that nobody holds what was read any longer
+            looked = [look_at(case, piece, Taught(), share_of(tell, 0.0, READING))].pop
+        return measure_piece(case, piece, taught(), ground=True, looked=looked, progress=tell)
     except VergelineError as error:
         return error
 

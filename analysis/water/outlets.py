@@ -140,12 +140,13 @@ def find_outlets(
     for _ in range(_ROUNDS):
         level = fill_ribbon(ground, outlets=cells, holes_drain=True)
         depth = np.nan_to_num(level - ground)
-        names, count = label(depth > 0.0, _EIGHT)
-        drowned = np.unique(names[pavement & (depth > _DROWNED_M)])
-        deep = np.unique(names[~pavement & (depth > _DEEP_M)])
-        wanted = np.intersect1d(drowned, deep)
-        wanted = wanted[wanted > 0]
-        if count == 0 or wanted.size == 0:
+        drowned, deep = pavement & (depth > _DROWNED_M), ~pavement & (depth > _DEEP_M)
+        # telling basins apart holds up other threads: most roads drown nowhere
+        if not (drowned.any() and deep.any()):
+            break
+        names, _ = label(depth > 0.0, _EIGHT)
+        wanted = np.intersect1d(names[drowned], names[deep])
+        if wanted.size == 0:
             break
         cells = np.zeros(ground.shape, bool) if cells is None else cells
         for flat in cells_named(names, wanted):
