@@ -168,24 +168,45 @@ def _turns(offset: Any, turn: Any) -> int:
 
 
 @compiled
+def _beforehand(offset: Any, sd_m: float, farthest: float, likely: Any) -> None:
+    """How likely places (p,) are beforehand."""
+    total = 0.0
+    for i in range(offset.size):
+        likely[i] = np.exp(-0.5 * min((offset[i] / sd_m) ** 2, farthest))
+        total += likely[i]
+    for i in range(offset.size):
+        likely[i] /= total
+
+
+@compiled
 def _moves(offset: Any, turn: Any, sd_m: float, hold: float, farthest: float, likely: Any) -> None:
-    """How likely each place of a block follows on each of the block before, (turns, p, p)."""
+    """How likely each place of a block follows on each of the block before, (turns, p, p).
+
+    Both ways along the road are averaged: where places end, one of them alone would be another from
+    the road's other end.
+    """
     p = offset.shape[1]
     per_metre = 1.0 / (sd_m * np.sqrt(1.0 - hold * hold))
     least = np.exp(-0.5 * farthest)
+    here, there, onward, back = np.empty(p), np.empty(p), np.empty(p), np.empty(p)
     for b in range(turn.size):
         if b > 0 and turn[b] == turn[b - 1]:
             continue
         to = likely[turn[b]]
+        _beforehand(offset[b], sd_m, farthest, here)
+        _beforehand(offset[b + 1], sd_m, farthest, there)
+        onward[:] = 0.0
+        back[:] = 0.0
         for i in range(p):
-            total = 0.0
             for j in range(p):
                 away = (offset[b + 1, j] - hold * offset[b, i]) * per_metre
                 square = away * away
                 to[i, j] = np.exp(-0.5 * square) if square < farthest else least
-                total += to[i, j]
+                onward[i] += to[i, j]
+                back[j] += to[i, j] * here[i]
+        for i in range(p):
             for j in range(p):
-                to[i, j] /= total
+                to[i, j] *= 0.5 * (1.0 / onward[i] + there[j] / back[j])
 
 
 @compiled
@@ -215,12 +236,7 @@ def follow_places(
     likely = np.empty((_turns(offset, turn), p, p))
     _moves(offset, turn, sd_m, hold, farthest, likely)
     before = np.empty(p)
-    total = 0.0
-    for i in range(p):
-        before[i] = np.exp(-0.5 * min((offset[0, i] / sd_m) ** 2, farthest))
-        total += before[i]
-    for i in range(p):
-        before[i] /= total
+    _beforehand(offset[0], sd_m, farthest, before)
     told = 0.0
     for b in range(blocks):
         total = 0.0

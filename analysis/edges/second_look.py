@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -175,12 +175,12 @@ class SecondLook:
             away = (at[None, :] - given[fixed, None]) / (0.5 * step)
             evidence = evidence.copy()
             evidence[fixed] -= 0.5 * away[:, :, None] ** 2
-        start, switch = _mode_switch(self.levels, self.side.length_m)
+        flow = _mode_flow(self.side.length_m)
         if modes is not None:
             some = np.flatnonzero(modes)
-            evidence, start = np.take(evidence, some, axis=2), start[some]
-            switch = np.ascontiguousarray(switch[np.ix_(some, some)])
-            start, switch = start / start.sum(), switch / switch.sum(axis=1, keepdims=True)
+            evidence, flow = np.take(evidence, some, axis=2), flow[np.ix_(some, some)]
+        start = flow.sum(axis=1)
+        start, switch = start / start.sum(), flow / start[:, None]
         moves = np.zeros(evidence.shape[0])
         moves[1:] = moves_beside
         kernel = _joint_kernel(moves, self.side.drift_m(), step)
@@ -211,8 +211,26 @@ def _step_levels() -> Floats:
     return np.array([(flush[0], 0.0, flush[2]), *steps])
 
 
-def _mode_switch(levels: Floats, block_m: float) -> tuple[Floats, Floats]:
-    """Probabilities of the modes (step, roughness) in the first block and from one to the next."""
+@lru_cache(maxsize=16)
+def _mode_flow(block_m: float) -> Floats:
+    """How likely a mode (step, roughness) and the next block's are, (m, m).
+
+    Whatever number of blocks lies before: roads have no first block. It is as likely the other way
+    round, so that a road is the same from either of its ends.
+    """
+    switch = _mode_switch(_step_levels(), block_m)
+    # what stays as likely from block to block
+    usual = np.linalg.lstsq(
+        np.vstack([switch.T - np.eye(len(switch)), np.ones(len(switch))]),
+        np.append(np.zeros(len(switch)), 1.0),
+        rcond=None,
+    )[0]
+    flow = usual[:, None] * switch
+    return np.asarray(0.5 * (flow + flow.T))
+
+
+def _mode_switch(levels: Floats, block_m: float) -> Floats:
+    """Probabilities of going from one mode to another in the next block, (m, m)."""
     q = len(levels)
     rate = block_m / 5.0
     away = np.abs(levels[:, None, 1] - levels[None, :, 1])
@@ -226,16 +244,14 @@ def _mode_switch(levels: Floats, block_m: float) -> tuple[Floats, Floats]:
     rough = PRIORS.roughness_switch * rate
     forms = len(PRIORS.forms)
     # straight, rough, and each form
-    shapes = np.concatenate([[0.7], np.full(1 + forms, 0.3 / (1 + forms))])
     shape = np.full((2 + forms, 2 + forms), 0.5 * rough / (1 + forms))
     shape[0], shape[:, 0] = rough / (1 + forms), 1.5 * rough
     np.fill_diagonal(shape, 0.0)
     np.fill_diagonal(shape, 1.0 - shape.sum(axis=1))
-    start = np.concatenate([[0.7], np.full(q - 1, 0.3 / (q - 1))])
     # forms lie beside a flush edge only
     kept = np.concatenate([np.arange(2 * q), q * (2 + np.arange(forms))])
-    start, switch = np.kron(shapes, start)[kept], np.kron(shape, step)[np.ix_(kept, kept)]
-    return start / start.sum(), switch / switch.sum(axis=1, keepdims=True)
+    switch = np.kron(shape, step)[np.ix_(kept, kept)]
+    return np.asarray(switch / switch.sum(axis=1, keepdims=True))
 
 
 def drift_kernel(drift_m: float, step_m: float) -> Floats:

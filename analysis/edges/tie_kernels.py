@@ -156,33 +156,40 @@ def _spread_line(source: Any, kernel: Any, target: Any) -> None:
 
 
 @compiled
+def _given_up(source: Any, ends: Any, kernel: Any, sums: Any, line: Any) -> None:
+    """How likely shoulders (p, q) end, each at its own hinge, moved on: `line` (p,)."""
+    p, q = source.shape
+    for i in range(p):
+        sums[i] = 0.0
+        for j in range(q):
+            sums[i] += source[i, j] * ends[i, j]
+    _spread_line(sums, kernel, line)
+
+
+@compiled
 def _pairs_forward(
-    seen: Any, seen_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+    seen: Any, seen_none: Any, ends: Any, kernel: Any, switch: float, post: Any, none: Any
 ) -> None:
     """Let `post` and `none` hold what each block and those before it say."""
     blocks, p, q = seen.shape
-    moved = np.empty((p, q))
-    work = np.empty((p, q))
-    line = np.empty(p)
-    sums = np.empty(p)
+    moved, work = np.empty((p, q)), np.empty((p, q))
+    line, sums, ended = np.empty(p), np.empty(p), np.empty(p)
+    with_one, without = np.sqrt(1.0 - switch), np.sqrt(switch)
     for b in range(blocks):
         if b > 0:
             _spread(post[b - 1], kernel, moved, work)
             _spread_line(none[b - 1], kernel, line)
-            for i in range(p):
-                sums[i] = 0.0
-                for j in range(q):
-                    sums[i] += moved[i, j]
+            _given_up(post[b - 1], ends, kernel, sums, ended)
         total = 0.0
         for i in range(p):
             for j in range(q):
                 if b == 0:
-                    before = fresh[i, j] * (1.0 - switch)
+                    before = ends[i, j] * with_one
                 else:
-                    before = moved[i, j] * (1.0 - switch) + line[i] * switch * fresh[i, j]
+                    before = moved[i, j] * (1.0 - switch) + line[i] * switch * ends[i, j]
                 post[b, i, j] = before * seen[b, i, j]
                 total += post[b, i, j]
-            before = switch if b == 0 else line[i] * (1.0 - switch) + sums[i] * switch
+            before = without if b == 0 else line[i] * (1.0 - switch) + ended[i] * switch
             none[b, i] = before * seen_none[b, i]
             total += none[b, i]
         scale = 1.0 / total if total > 0.0 else 0.0
@@ -194,37 +201,29 @@ def _pairs_forward(
 
 @compiled
 def _pairs_backward(
-    seen: Any, seen_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+    seen: Any, seen_none: Any, ends: Any, kernel: Any, switch: float, post: Any, none: Any
 ) -> None:
     """Bring in the message of all later blocks."""
     blocks, p, q = seen.shape
-    moved = np.empty((p, q))
-    work = np.empty((p, q))
-    line = np.empty(p)
-    sums = np.empty(p)
-    back = np.ones((p, q))
-    back_none = np.ones(p)
-    given = np.empty((p, q))
-    given_none = np.empty(p)
-    for b in range(blocks - 2, -1, -1):
-        for i in range(p):
-            given_none[i] = back_none[i] * seen_none[b + 1, i]
-            sums[i] = 0.0
-            for j in range(q):
-                given[i, j] = back[i, j] * seen[b + 1, i, j]
-                sums[i] += given[i, j] * fresh[i, j]
-        _spread(given, kernel, moved, work)
-        _spread_line(given_none, kernel, line)
-        # from a shoulder to none: the hinge is forgotten; from none: drawn afresh
-        top = 0.0
-        for i in range(p):
-            for j in range(q):
-                back[i, j] = (1.0 - switch) * moved[i, j] + switch * line[i]
-                top = max(top, back[i, j])
-        _spread_line(sums, kernel, given_none)
-        for i in range(p):
-            back_none[i] = (1.0 - switch) * line[i] + switch * given_none[i]
-            top = max(top, back_none[i])
+    moved, work = np.empty((p, q)), np.empty((p, q))
+    line, sums, ended = np.empty(p), np.empty(p), np.empty(p)
+    # the road ends as it began
+    back, back_none = ends * np.sqrt(1.0 - switch), np.full(p, np.sqrt(switch))
+    given, given_none = np.empty((p, q)), np.empty(p)
+    for b in range(blocks - 1, -1, -1):
+        if b < blocks - 1:
+            for i in range(p):
+                given_none[i] = back_none[i] * seen_none[b + 1, i]
+                for j in range(q):
+                    given[i, j] = back[i, j] * seen[b + 1, i, j]
+            _spread(given, kernel, moved, work)
+            _spread_line(given_none, kernel, line)
+            _given_up(given, ends, kernel, sums, ended)
+            for i in range(p):
+                back_none[i] = (1.0 - switch) * line[i] + switch * ended[i]
+                for j in range(q):
+                    back[i, j] = (1.0 - switch) * moved[i, j] + switch * line[i] * ends[i, j]
+        top = max(back.max(), back_none.max())
         total = 0.0
         for i in range(p):
             back_none[i] = back_none[i] / top + 1e-300
@@ -242,25 +241,28 @@ def _pairs_backward(
 
 @compiled
 def tie_pairs(
-    seen: Any, seen_none: Any, fresh: Any, kernel: Any, switch: float, post: Any, none: Any
+    seen: Any, seen_none: Any, ends: Any, kernel: Any, switch: float, post: Any, none: Any
 ) -> None:
     """Posterior of edge and hinge in every block, given all blocks (forward-backward).
+
+    It is the same from either end of the road: what is known of a hinge beforehand counts by half
+    where its shoulder begins and by half where it ends.
 
     Parameters
     ----------
     seen, seen_none : (b, p, q), (b, p)
         Evidence with a shoulder and without one; the greatest of each block is 1.
-    fresh : (p, q)
-        Probability of a hinge where a shoulder begins, for each edge; rows sum to 1.
+    ends : (p, q)
+        Root of the probability of a hinge beforehand, for each edge; rows of squares sum to 1.
     kernel : (2r + 1,)
-        How far a break moves from one block to the next.
+        How far a break moves from one block to the next, inward as likely as outward.
     switch : float
         Probability that a shoulder begins or ends from one block to the next.
     post, none : (b, p, q), (b, p)
         Results; they sum to 1 in each block.
     """
-    _pairs_forward(seen, seen_none, fresh, kernel, switch, post, none)
-    _pairs_backward(seen, seen_none, fresh, kernel, switch, post, none)
+    _pairs_forward(seen, seen_none, ends, kernel, switch, post, none)
+    _pairs_backward(seen, seen_none, ends, kernel, switch, post, none)
 
 
 @compiled

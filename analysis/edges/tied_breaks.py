@@ -136,7 +136,7 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     kernel, switch = drift_kernel(side.drift_m(), step_m), PRIORS.switch * side.length_m / 5.0
     most = np.maximum(evidence.max(axis=(1, 2)), none.max(axis=1))
     seen, seen_none = np.exp(evidence - most[:, None, None]), np.exp(none - most[:, None])
-    tie_pairs(seen, seen_none, fresh, kernel, switch, post, post_none)
+    tie_pairs(seen, seen_none, np.sqrt(fresh), kernel, switch, post, post_none)
     bare = post_none.sum(axis=1)
     hinge = moments(post.sum(axis=1), at_hinge)[0]
     coarse = moments(post.sum(axis=2) + post_none, at_edge)

@@ -56,3 +56,25 @@ def test_grain_stays_where_a_cell_is_another_in_its_last_place():
         two = estimate_grain(replace(cells, cell_m=float(np.nextafter(cells.cell_m, away))))
         assert two.smear_m2 == pytest.approx(one.smear_m2, rel=1e-6)
         assert two.triangles == pytest.approx(one.triangles, rel=1e-6)
+
+
+@pytest.mark.parametrize("cell", [0.5, 1.0])
+def test_breaks_stay_where_a_road_is_seen_from_its_other_end(cell):
+    """Left is right then, and what comes before comes after."""
+    cells = straight_cells(
+        section(CUT, FILL, 3.5),
+        cell=cell,
+        length=160.0,
+        half=15.0,
+        # no cell lies just where two blocks meet
+        shift=(0.137, 0.211),
+        sigma=0.03,
+        seed=3,
+    )
+    order = np.arange(len(cells))[::-1]
+    turned = replace(cells.part(order), s=160.0 - cells.s[order], o=-cells.o[order])
+    one, two = (_found(part, box_for(STATIONS.size, cell, 24.0)) for part in (cells, turned))
+    for name in ("edge", "edge_se", "hinge", "hinge_se", "ditch", "foreslope_end"):
+        back = getattr(two, name)[::-1, ::-1]
+        np.testing.assert_allclose(back, getattr(one, name), rtol=0.0, atol=1e-4)
+    np.testing.assert_allclose(-two.axis[::-1], one.axis, rtol=0.0, atol=1e-4)

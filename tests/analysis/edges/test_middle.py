@@ -218,11 +218,16 @@ def test_tie_places_sums_over_all_ways_along_the_road():
     places, sd, hold = np.array([-1.0, 0.0, 1.0]), 0.8, 0.7
     evidence, centre = dice.uniform(-2.0, 0.0, (5, 3)), dice.uniform(-0.5, 0.5, 5)
     offset = centre[:, None] + places
-    moves = [
-        norm(hold * offset[b][:, None], sd * np.sqrt(1.0 - hold**2)).pdf(offset[b + 1])
-        for b in range(4)
-    ]
-    moves = [move / move.sum(axis=1, keepdims=True) for move in moves]
+    usual = [norm(0.0, sd).pdf(row) / norm(0.0, sd).pdf(row).sum() for row in offset]
+
+    def onward(b, to):
+        """How likely places and those of the block `to` beside it are together, drawn from here."""
+        move = norm(hold * offset[b][:, None], sd * np.sqrt(1.0 - hold**2)).pdf(offset[to])
+        return usual[b][:, None] * move / move.sum(axis=1, keepdims=True)
+
+    # a road is the same from either end
+    both = [0.5 * (onward(b, b + 1) + onward(b + 1, b).T) for b in range(4)]
+    moves = [pairs / usual[b][:, None] for b, pairs in enumerate(both)]
     mass = np.zeros((5, 3))
     for way in product(range(3), repeat=5):
         steps = np.prod([moves[b][way[b], way[b + 1]] for b in range(4)])

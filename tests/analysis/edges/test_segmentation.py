@@ -188,7 +188,8 @@ def test_tie_pairs_equals_all_paths(blocks, seed):
     post, post_none = np.empty_like(evidence), np.empty_like(none)
     most = np.maximum(evidence.max(axis=(1, 2)), none.max(axis=1))
     seen, seen_none = np.exp(evidence - most[:, None, None]), np.exp(none - most[:, None])
-    tie_pairs(seen, seen_none, fresh, kernel, switch, post, post_none)
+    ends = np.sqrt(fresh)
+    tie_pairs(seen, seen_none, ends, kernel, switch, post, post_none)
     states = [(i, j) for i in range(p) for j in (*range(q), -1)]
 
     def weight(b, state):
@@ -202,15 +203,16 @@ def test_tie_pairs_equals_all_paths(blocks, seed):
             return move * _hop(kernel, j, m) * (1.0 - switch)
         if j < 0 and m < 0:
             return move * (1.0 - switch)
-        if j < 0:
-            return move * switch * fresh[k, m]
-        # where a shoulder ends, its hinge is forgotten
-        return move * switch
+        # what is known of a hinge counts by half at either end of its shoulder
+        return move * switch * (ends[k, m] if j < 0 else ends[i, j])
+
+    def begins_or_ends(state):
+        i, j = state
+        return np.sqrt(switch) if j < 0 else np.sqrt(1.0 - switch) * ends[i, j]
 
     expected, expected_none = np.zeros_like(evidence), np.zeros_like(none)
     for path in product(states, repeat=blocks):
-        i, j = path[0]
-        mass = switch if j < 0 else (1.0 - switch) * fresh[i, j]
+        mass = begins_or_ends(path[0]) * begins_or_ends(path[-1])
         for a, b in pairwise(path):
             mass *= step(a, b)
         for b, state in enumerate(path):
