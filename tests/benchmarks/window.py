@@ -1,4 +1,4 @@
-"""How fast the window opens, and whether it stays live: start, open, roam, screen, monkey.
+"""How fast the window opens, and whether it stays live.
 
 Run on demand from the top of the repository::
 
@@ -8,6 +8,7 @@ Run on demand from the top of the repository::
     python -m tests.benchmarks.window roam        # open it, pan and zoom
     python -m tests.benchmarks.window first       # screen while nothing is compiled yet
     python -m tests.benchmarks.window screen      # screen 10 km with the window in use
+    python -m tests.benchmarks.window colours     # light and dark with a study of 10 km open
     python -m tests.benchmarks.window monkey 10   # minutes of random input
 
 Each prints the longest time that the event loop was kept from its work, beside that of a process
@@ -317,6 +318,36 @@ def screen() -> None:
         done_with(window)
 
 
+def colours() -> None:
+    """Change between light and dark with a study of 10 km open, in every pane and in the review."""
+    from gui.look.turns import turns
+    from tests.gui.heartbeat import Heartbeat, Watch, run_loop
+
+    with tempfile.TemporaryDirectory() as folder:
+        files = long_road(folder, 10_000.0)
+        window = ready()
+        model = window.model
+        window.files.open_paths(list(files))
+        run_loop(lambda: bool(model.roads) and model.runner.idle())
+        model.screen()
+        run_loop(lambda: model.study is not None, timeout_s=600)
+        model.next_finding(1)
+        settled = lambda: turns().idle and model.runner.idle() and window.map.idle()  # noqa: E731
+        for place in ("panes", "review"):
+            if place == "review":
+                window.commands["review"].trigger()
+            run_loop(settled, timeout_s=60)
+            for which in ("dark", "light", "dark", "light", "dark", "light"):
+                heart, control = Heartbeat(), Control()
+                watch = Watch(heart, LIMIT_MS / 1000.0)
+                window.commands.submenus.set_appearance(which)
+                done = time.perf_counter() + 1.0
+                run_loop(lambda end=done: time.perf_counter() > end and settled())
+                report(f"to {which}, {place}", heart, control, watch)
+                heart.stop()
+        done_with(window)
+
+
 def monkey(minutes: float, seed: int, every_ms: int) -> None:
     """Random clicks, keys, drags, menus, edits and jobs; every fault is printed.
 
@@ -541,7 +572,7 @@ def main() -> None:
     """Run what was asked for."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument(
-        "what", choices=["start", "open", "at-once", "roam", "first", "screen", "monkey"]
+        "what", choices=["start", "open", "at-once", "roam", "first", "screen", "colours", "monkey"]
     )
     parser.add_argument("minutes", nargs="?", type=float, default=10.0)
     parser.add_argument("--seed", type=int, default=1)
@@ -558,6 +589,7 @@ def main() -> None:
                 "roam": roam,
                 "first": first,
                 "screen": screen,
+                "colours": colours,
             }[options.what]()
 
 
