@@ -259,7 +259,12 @@ class SectionCanvas(QWidget):
         if self.caption:
             painter.setFont(figure_font(12.0, bold=True))
             at = QPointF(axes.box.left(), axes.box.top() - 12.0)
-            text_at(painter, at, self.caption, palette["ink"], RIGHT_OF)
+            room = int(self.width() - at.x() - 8.0)
+            # Names of files may be long; what is said of them stands at the end.
+            words = painter.fontMetrics().elidedText(
+                self.caption, Qt.TextElideMode.ElideMiddle, room
+            )
+            text_at(painter, at, words, palette["ink"], RIGHT_OF)
         if self.hasFocus():
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.setPen(palette["accent"])

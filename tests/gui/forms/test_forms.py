@@ -153,6 +153,19 @@ def test_wheel_scrolls_the_inputs_and_changes_none(
     assert model.undo.count() == 0
 
 
+def test_deeds_and_doubts_are_said_in_whole_sentences(
+    inputs: InputsForm,
+    model: WindowModel,
+    write_grid: Callable[..., str],
+    settle: Callable[..., None],
+) -> None:
+    """The button says what it does; a doubt ends before its advice begins."""
+    assert inputs.screen_button.text() == "Screen the road"
+    model.open_terrain(write_grid(np.full((50, 50), 20.0), name="bare.tif"))
+    settle(lambda: "Check that" in inputs.terrain_note.text())
+    assert "the file doesn't say. Check that: a wrong unit" in inputs.terrain_note.text()
+
+
 # -- limits ------------------------------------------------------------------------------------
 
 

@@ -584,6 +584,30 @@ def test_edge_names_never_lie_on_each_other(
         assert sum(text == "edge" for text in said) == count
 
 
+@pytest.mark.parametrize("width", [400, 900])
+def test_caption_ends_within_the_drawing(
+    view: SectionPage, monkeypatch: pytest.MonkeyPatch, width: int
+) -> None:
+    """A long name of a file is shortened in its middle, what is said of it isn't cut off."""
+    from gui.section import section_canvas
+
+    ends: list[tuple[str, float]] = []
+    kept = section_canvas.text_at
+
+    def noted(painter: Any, point: Any, text: str, *rest: Any, **more: Any) -> Any:
+        ends.append((text, point.x() + painter.fontMetrics().horizontalAdvance(text)))
+        return kept(painter, point, text, *rest, **more)
+
+    monkeypatch.setattr(section_canvas, "text_at", noted)
+    canvas = view.canvas
+    canvas.caption = "survey of the upper moor road before the works of 2025, dashed 60 mm lower"
+    canvas.resize(width, 300)
+    canvas.grab()
+    ((words, end),) = [(text, x) for text, x in ends if text.endswith("60 mm lower")]
+    assert end <= width
+    assert ("…" in words) == (width < 500)
+
+
 def test_caption_says_how_much_higher_the_other_grid_lies(
     view: SectionPage, screened: WindowModel, settle: Callable[..., None]
 ) -> None:

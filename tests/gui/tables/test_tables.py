@@ -318,6 +318,7 @@ def test_reach_sentence_names_material() -> None:
         "Right 1+240 – 1+310 (70 m): eroded edge, falls 3.0 % on average, at worst 81 mm below "
         "the edge; replenish with 12.3 m³ loose in 2 loads."
     )
+    assert reach_sentence({**row, "loads": 1.0}).endswith(" in 1 load.")
 
 
 def test_reach_sentence_says_what_stands_in_the_way() -> None:
@@ -399,6 +400,21 @@ def test_arrow_stands_over_the_column_that_sorts(reaches: ReachTable) -> None:
     assert known == sorted(known)
     header.setSortIndicator(reaches.rows.columns.index("length_m"), Qt.SortOrder.DescendingOrder)
     assert reaches.rows.sorted_by == ("length_m", False)
+
+
+@pytest.mark.parametrize("width", [420, 900])
+def test_sentence_below_the_rows_is_whole(
+    reaches: ReachTable, screened: WindowModel, settle: Callable[..., None], width: int
+) -> None:
+    """Its words wrap in a narrow pane, and the lines have room."""
+    reaches.resize(width, 400)
+    screened.select_reach(faulty_row(screened))
+    settle(lambda: len(reaches.sentence.text()) > 60)
+    settle()
+    words = reaches.sentence
+    assert words.width() <= width
+    assert words.height() >= words.heightForWidth(words.width())
+    assert words.geometry().bottom() < reaches.height()
 
 
 def test_sheets_of_chosen_rows_are_shown_first(
