@@ -19,6 +19,7 @@ __all__ = ["Expected", "Fits", "Ways", "blank_fits", "cholesky_inverse", "fit_wi
 # Columns of the design: height at the edge, grade, vertical curve, pavement slope, its change
 # along the road, kink at the edge, step at the edge, kink at the hinge, step at the hinge.
 COLUMNS = 9
+# Kink, step and hinge stand in a row.
 _KINK, _STEP, _HINGE, _SHIFT = 5, 6, 7, 8
 # What the step at the hinge is for: a hinge that lies elsewhere than assumed looks like one, to
 # first order. Its size is kept small by how well the hinge is known.
@@ -294,21 +295,21 @@ def _reweigh(cells: _Cells, new: Any, algebra: _Algebra) -> None:
         _sum_up(cells, algebra)
 
 
-@compiled
+@compiled_sums
 def _knot_sums(cells: _Cells, knots: int, a: Any, b: Any) -> None:
-    """Fill the rows of the knots: a cell lies under two or three of them."""
-    design = cells.design
-    a[COLUMNS:], b[COLUMNS:] = 0.0, 0.0
-    for r in range(cells.y.size):
-        for k in range(COLUMNS, COLUMNS + knots):
-            if design[k, r] == 0.0:
-                continue
-            pulled = cells.weight[r] * design[k, r]
-            b[k] += pulled * cells.y[r]
-            for j in range(COLUMNS):
-                a[k, j] += pulled * design[j, r]
-            for j in range(COLUMNS, k + 1):
-                a[k, j] += pulled * design[j, r]
+    """Fill the rows of the knots."""
+    design, y, weight, weighted = cells.design, cells.y, cells.weight, cells.buffer
+    for k in range(COLUMNS, COLUMNS + knots):
+        right = 0.0
+        for r in range(y.size):
+            weighted[r] = weight[r] * design[k, r]
+            right += weighted[r] * y[r]
+        b[k] = right
+        for j in range(k + 1):
+            total = 0.0
+            for r in range(y.size):
+                total += weighted[r] * design[j, r]
+            a[k, j] = total
 
 
 @compiled
@@ -782,42 +783,49 @@ def _step(x: float, wide: float, narrow: float) -> float:
 
 @compiled
 def _knot_columns(cells: _Cells, strip: Strip, knots: int, gap: float) -> None:
-    """Add a smeared hat at each knot to the design."""
+    """Add a smeared hat at each knot to the design: second differences of ramps."""
+    design, ramp = cells.design, np.empty(MOST_KNOTS + 2)
     for r in range(cells.index.size):
         c = cells.index[r]
-        x, wide, narrow = cells.design[3, r], strip.box[c, 0], strip.box[c, 1]
+        x, wide, narrow = design[3, r], strip.box[c, 0], strip.box[c, 1]
         reach = 0.5 * (wide + narrow)
+        if x <= -reach or x >= (knots + 1) * gap + reach:
+            for k in range(knots):
+                design[COLUMNS + k, r] = 0.0
+            continue
+        for k in range(knots + 2):
+            ramp[k] = _ramp(x - k * gap, wide, narrow)
         for k in range(knots):
-            middle = (k + 1) * gap
-            if x <= middle - gap - reach or x >= middle + gap + reach:
-                cells.design[COLUMNS + k, r] = 0.0
-                continue
-            d = x - middle
-            cells.design[COLUMNS + k, r] = (
-                _ramp(d + gap, wide, narrow)
-                - 2.0 * _ramp(d, wide, narrow)
-                + _ramp(d - gap, wide, narrow)
-            ) / gap
+            design[COLUMNS + k, r] = 0.0
+            if k * gap - reach < x < (k + 2) * gap + reach:
+                design[COLUMNS + k, r] = (ramp[k] - 2.0 * ramp[k + 1] + ramp[k + 2]) / gap
 
 
 @compiled
-def _to_line(knots: int, gap: float) -> Any:
-    """What each parameter adds to the least-squares line through the whole shape.
+def _parts_of_line(knots: int, gap: float) -> Any:
+    """What each knot adds to kink, step and hinge of the least-squares line, (3, knots).
 
-    The parts of a hat are integrals over the whole width w of the shoulder, in closed form: a
-    hat of height 1 about c has area `gap` and first moment `gap * c`.
+    That line goes through the shoulder's whole shape. The parts of a hat are integrals over the
+    whole width w of the shoulder, in closed form: a hat of height 1 about c has area `gap` and
+    first moment `gap * c`.
     """
-    out = np.zeros((COLUMNS, COLUMNS + knots))
-    for j in range(COLUMNS):
-        out[j, j] = 1.0
+    out = np.empty((3, knots))
     w = (knots + 1) * gap
     for k in range(knots):
         c = (k + 1) * gap
         slope = 12.0 * gap * (c - 0.5 * w) / w**3
         level = gap / w - 0.5 * w * slope
-        out[_KINK, COLUMNS + k] = slope
-        out[_STEP, COLUMNS + k] = -level
-        out[_HINGE, COLUMNS + k] = -slope
+        out[0, k], out[1, k], out[2, k] = slope, -level, -slope
+    return out
+
+
+@compiled
+def _to_line(knots: int, gap: float) -> Any:
+    """What each parameter adds to the least-squares line through the whole shape."""
+    out = np.zeros((COLUMNS, COLUMNS + knots))
+    for j in range(COLUMNS):
+        out[j, j] = 1.0
+    out[_KINK : _KINK + 3, COLUMNS:] = _parts_of_line(knots, gap)
     return out
 
 
@@ -885,32 +893,57 @@ def _solve_each(
     inner_log = _invert(algebra.normal, inner, algebra.work)
     if np.isnan(inner_log):
         return False
-    across = base[COLUMNS:, :COLUMNS]
-    alone = _times(inner, right[:COLUMNS])
+    alone, rest = np.empty(COLUMNS), np.empty(knots)
+    left, a, work = np.empty((3, knots, knots))
+    gain = 0.0
+    for i in range(COLUMNS):
+        alone[i] = _sum_of_row(inner, i, right)
+        gain += alone[i] * right[i]
+        for k in range(knots):
+            total = 0.0
+            for j in range(COLUMNS):
+                total += inner[i, j] * base[COLUMNS + k, j]
+            lean[i, k] = total
     for k in range(knots):
-        lean[:, k] = _times(inner, across[k])
-    left, rest = base[COLUMNS:, COLUMNS:].copy(), right[COLUMNS:] - _times(across, alone)
-    for k in range(knots):
-        for j in range(knots):
-            left[k, j] -= _dot(across[k], lean[:, j])
-    gain = _dot(alone, right[:COLUMNS])
-    a, work = np.empty((knots, knots)), np.empty((knots, knots))
+        rest[k] = right[COLUMNS + k]
+        for i in range(COLUMNS):
+            rest[k] -= base[COLUMNS + k, i] * alone[i]
+        for j in range(k + 1):
+            total = base[COLUMNS + k, COLUMNS + j]
+            for i in range(COLUMNS):
+                total -= base[COLUMNS + k, i] * lean[i, j]
+            left[k, j], left[j, k] = total, total
     for q in range(answers.share.size):
         penalty = 1e12 if rough[q, 0] <= 0.0 else (planes.sigma / rough[q, 0]) ** 2
         a[:] = left
         for k in range(knots):
             a[k, k] += penalty
-        log_det = _invert(a, answers.knots[q], work)
+        told, beta = answers.knots[q], answers.beta[q]
+        log_det = _invert(a, told, work)
         if np.isnan(log_det):
             return False
-        height = _times(answers.knots[q], rest)
-        answers.beta[q, :COLUMNS] = alone - _times(lean, height)
-        answers.beta[q, COLUMNS:] = height
-        explained = 0.5 * (gain + _dot(height, rest)) / (planes.sigma**2 * planes.inflation)
+        explained = gain
+        beta[:COLUMNS] = alone
+        for k in range(knots):
+            height = _sum_of_row(told, k, rest)
+            beta[COLUMNS + k] = height
+            explained += height * rest[k]
+            for i in range(COLUMNS):
+                beta[i] -= lean[i, k] * height
+        explained *= 0.5 / (planes.sigma**2 * planes.inflation)
         # log of |inverse| * |prior precision|, for the knots alone
         room = 0.5 * (knots * np.log(penalty) - inner_log - log_det)
         answers.share[q] = explained + np.log(rough[q, 1]) + room
     return True
+
+
+@compiled
+def _sum_of_row(matrix: Any, row: int, vector: Any) -> float:
+    """Product of one row of a square matrix with a vector that may be longer."""
+    total = 0.0
+    for j in range(matrix.shape[1]):
+        total += matrix[row, j] * vector[j]
+    return total
 
 
 @compiled
@@ -963,36 +996,92 @@ def _shares(evidence: Any) -> tuple[int, float]:
 
 
 @compiled
-def _mix_lines(answers: _Answers, to_line: Any, pulls: Any, unit: float, fits: Fits, i: int) -> Any:
+def _mix_lines(answers: _Answers, planes: _Planes, pulls: Any, fits: Fits, i: int) -> Any:
     """Mix the lines by their shares; how far they lie apart is returned, (9, 9).
 
     `pulls` are those of the edge's place and of the smear.
     """
-    amounts = answers.share.size
-    beta, covariance, lever = fits.beta[i], fits.covariance[i], fits.lever[i]
-    lines = np.zeros((amounts, COLUMNS))
-    for j in range(COLUMNS):
-        beta[j] = 0.0
-        lever[j] = 0.0
-        for k in range(COLUMNS):
-            covariance[j, k] = 0.0
-    mixed = np.zeros(answers.knots[0].shape)
+    amounts, knots = answers.share.size, planes.knots
+    beta, lines = fits.beta[i], np.empty((amounts, COLUMNS))
+    parts, mixed = _parts_of_line(knots, planes.gap), np.zeros((knots, knots))
+    beta[:] = 0.0
     for q in range(amounts):
-        share = answers.share[q]
-        lines[q] = _times(to_line, answers.beta[q])
-        beta += share * lines[q]
-        mixed += share * answers.knots[q]
-    inverse = _whole_inverse(answers, mixed)
-    covariance += to_line @ inverse @ to_line.T
-    lever += to_line @ (inverse @ pulls[0])
-    fits.blur[i] = to_line @ (inverse @ pulls[1])
-    apart = np.zeros((COLUMNS, COLUMNS))
-    for q in range(amounts):
+        share, line, told = answers.share[q], lines[q], answers.beta[q]
         for j in range(COLUMNS):
+            line[j] = told[j]
+        for k in range(knots):
+            for c in range(3):
+                line[_KINK + c] += parts[c, k] * told[COLUMNS + k]
+            for j in range(knots):
+                mixed[k, j] += share * answers.knots[q, k, j]
+        for j in range(COLUMNS):
+            beta[j] += share * line[j]
+    _line_covariance(answers, mixed, parts, fits.covariance[i])
+    _line_moved(answers, mixed, parts, pulls[0], fits.lever[i])
+    _line_moved(answers, mixed, parts, pulls[1], fits.blur[i])
+    apart, unit = np.zeros((COLUMNS, COLUMNS)), planes.sigma * planes.sigma
+    for q in range(amounts):
+        share, line = answers.share[q] / unit, lines[q]
+        for j in range(COLUMNS):
+            off = share * (line[j] - beta[j])
             for k in range(COLUMNS):
-                off = answers.share[q] * (lines[q, j] - beta[j]) * (lines[q, k] - beta[k])
-                apart[j, k] += off / unit
+                apart[j, k] += off * (line[k] - beta[k])
     return apart
+
+
+@compiled
+def _line_covariance(answers: _Answers, mixed: Any, parts: Any, out: Any) -> None:
+    """Covariance of the line through the whole shape, from the knots' part of the inverse."""
+    inner, lean = answers.inner, answers.lean
+    knots = mixed.shape[0]
+    pulled = np.empty(knots)
+    for i in range(COLUMNS):
+        for k in range(knots):
+            pulled[k] = 0.0
+            for j in range(knots):
+                pulled[k] += mixed[k, j] * lean[i, j]
+        for j in range(i + 1):
+            total = inner[i, j]
+            for k in range(knots):
+                total += pulled[k] * lean[j, k]
+            out[i, j], out[j, i] = total, total
+    for c in range(3):
+        for k in range(knots):
+            pulled[k] = 0.0
+            for j in range(knots):
+                pulled[k] += mixed[k, j] * parts[c, j]
+        for i in range(COLUMNS):
+            total = 0.0
+            for k in range(knots):
+                total -= pulled[k] * lean[i, k]
+            out[i, _KINK + c] += total
+            out[_KINK + c, i] += total
+        for d in range(3):
+            total = 0.0
+            for k in range(knots):
+                total += pulled[k] * parts[d, k]
+            out[_KINK + c, _KINK + d] += total
+
+
+@compiled
+def _line_moved(answers: _Answers, mixed: Any, parts: Any, pull: Any, out: Any) -> None:
+    """By how much what pulls at the right-hand side moves the line through the whole shape."""
+    inner, lean = answers.inner, answers.lean
+    knots = mixed.shape[0]
+    rest, height = np.empty(knots), np.empty(knots)
+    for k in range(knots):
+        rest[k] = pull[COLUMNS + k]
+        for i in range(COLUMNS):
+            rest[k] -= lean[i, k] * pull[i]
+    for k in range(knots):
+        height[k] = _sum_of_row(mixed, k, rest)
+    for i in range(COLUMNS):
+        out[i] = _sum_of_row(inner, i, pull)
+        for k in range(knots):
+            out[i] -= lean[i, k] * height[k]
+    for c in range(3):
+        for k in range(knots):
+            out[_KINK + c] += parts[c, k] * height[k]
 
 
 @compiled
@@ -1059,9 +1148,8 @@ def _weigh_shapes(
     pulls[0] = _edge_pull(cells, planes.b, p)
     if smear_se_m2 > 0.0:
         pulls[1] = _smear_pull(cells, strip, planes.b, smear_se_m2, p)
-    to_line = _to_line(planes.knots, planes.gap)
     unit = planes.sigma * planes.sigma
-    apart = _mix_lines(answers, to_line, pulls, unit, fits, i)
+    apart = _mix_lines(answers, planes, pulls, fits, i)
     _mix_knots(answers, planes.knots, unit, fits.knots[i], fits.knots_cov[i])
     if correlation.size > 0:
         middle = np.zeros((p, p))
@@ -1070,7 +1158,7 @@ def _weigh_shapes(
         if rough[best, 0] > 0.0:
             for k in range(COLUMNS, p):
                 middle[k, k] += (planes.sigma / rough[best, 0]) ** 2
-        left = to_line @ _whole_inverse(answers, answers.knots[best])
+        left = _to_line(planes.knots, planes.gap) @ _whole_inverse(answers, answers.knots[best])
         fits.scatter[i] = left @ middle @ left.T + apart
     covariance = fits.covariance[i]
     covariance += apart

@@ -254,6 +254,8 @@ def _fit_rises(
     beta = algebra.beta
     least = np.inf
     for v in range(rises.widths.size):
+        if v == rises.sharp and not (np.isfinite(least) and found[1] >= rises.least_m):
+            return False
         width = rises.widths[v]
         lowest = np.inf
         for shift in range(-5, 6):
@@ -300,7 +302,7 @@ def find_steps(profiles: Profiles, rises: Rises, found: Any) -> None:
             looked = -1.0 <= place <= profiles.limit_x[i]
             rise[k] = _height_behind(section, place) if looked else -1.0
         found[i] = np.nan
-        taken = False
+        taken, none_at = False, -1
         for k in range(bins):
             # a rise that turns out to be none gives way to one farther out
             if taken or rise[k] < 0.6 * rises.least_m:
@@ -310,6 +312,8 @@ def find_steps(profiles: Profiles, rises: Rises, found: Any) -> None:
             for q in range(k, min(bins, k + int(np.ceil((smear + section.half) / bin_m)) + 1)):
                 if rise[q] > rise[best]:
                     best = q
+            if best == none_at:
+                continue
             place = first_x + best * bin_m
             # the fall beyond the hinge, smeared inward, isn't part of what stands behind the rise
             outer = place + section.outside + smear
@@ -317,6 +321,7 @@ def find_steps(profiles: Profiles, rises: Rises, found: Any) -> None:
             if hinge > place:
                 outer = min(outer, max(hinge - 0.5 * smear, place + 0.5 + smear))
             taken = _fit_rises(section, rises, place, outer, algebra, found[i])
+            none_at = best
         if not taken:
             found[i] = np.nan
             continue
