@@ -144,6 +144,8 @@ class Seam:
     share, doubt : (b,), optional
         Shares of its height that are taken off, and that are carried as an error beside `se_m`;
         None: all and nothing.
+    otherwise : Seam, optional
+        Where it may run as well if it isn't there.
     """
 
     s: Floats
@@ -154,9 +156,12 @@ class Seam:
     astride: Astride
     share: Floats | None = None
     doubt: Floats | None = None
+    otherwise: Seam | None = None
 
     def levelled(self, ground: Ground, box_m: tuple[float, float]) -> Ground:
         """Bring the ground right of the seam level with that left of it."""
+        if self.otherwise is not None:
+            ground = self.otherwise.levelled(ground, box_m)
         cells, ribbon = ground.cells, ground.ribbon
         made_up = ground.made_up
         return replace(
@@ -170,6 +175,8 @@ class Seam:
         beyond = smeared_step(cells.o - np.interp(cells.s, self.s, self.offset), np.array(box_m))
         rise, error = self._heights(cells.s)
         shared = error * beyond + self._beside(cells, box_m)
+        if self.otherwise is not None and cells.shared_m is not None:
+            shared += cells.shared_m
         return replace(cells, z=cells.z - rise * beyond, shared_m=shared)
 
     def _heights(self, s: Floats) -> tuple[Floats, Floats]:
@@ -211,12 +218,13 @@ def seam_text(seam: Seam | None) -> str:
     if seam is None:
         return ""
     if seam.share is not None:
-        side, chance = _beside_text(seam)
+        either = seam if seam.otherwise is None else seam.otherwise
+        places = " or ".join(dict.fromkeys(_beside_text(of) for of in (seam, either)))
+        rise = max(abs(of.rise_m) for of in (seam, either))
         return (
-            f"Two strips of the survey may meet on the {side} shoulder or by its edge: a jump of "
-            f"{1000.0 * abs(seam.rise_m):.0f} mm would explain why it isn't as the other one is, "
-            f"with a chance of {100.0 * chance:.0f} %. That share of it was taken off, and what is "
-            "unsure of it is carried by slopes and drops there."
+            f"Two strips of the survey may meet on the {places}: a jump of {1000.0 * rise:.0f} mm "
+            "there would explain why one shoulder isn't as the other is. That share of it was "
+            "taken off, and what is unsure of it is carried by slopes and drops there."
         )
     on = " Beside it, it is taken to go on as it ran there." if seam.astride.chance.any() else ""
     return (
@@ -226,11 +234,12 @@ def seam_text(seam: Seam | None) -> str:
     )
 
 
-def _beside_text(seam: Seam) -> tuple[str, float]:
-    """Side that a seam may lie on, and how likely it does at most."""
+def _beside_text(seam: Seam) -> str:
+    """Say which side a seam may lie on, and how likely it does at most."""
     share = np.zeros(1) if seam.share is None else seam.share
     most = int(np.abs(share).argmax())
-    return SIDES[int(seam.offset[most] > 0.0)], float(np.abs(share).max())
+    side = SIDES[int(seam.offset[most] > 0.0)]
+    return f"{side} shoulder or by its edge (a chance of {100.0 * abs(share[most]):.0f} %)"
 
 
 def can_be_asked(cells: Cells, breaks: Breaks) -> bool:

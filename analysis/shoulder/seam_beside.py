@@ -7,6 +7,11 @@ somewhere on it. Each foretells a shape of its own: a shoulder that is flatter i
 to hinge, one with a jump is not. Long stretches are asked how well each explains them (a comparison
 of marginal likelihoods: Kass & Raftery, 1995, Journal of the American Statistical Association 90).
 What is as likely as a jump is taken off by its share, and carried as an error.
+
+Without a jump the edge lies where it was found: a shoulder isn't as the other only because its edge
+might be somewhere else. A jump may have drawn it, and then it is looked for where it ought to be:
+about as far from the crown as the other side's, and where high and low stretches of the same side
+show it by their steps. Sides are compared, so that either may be the one with the jump.
 """
 
 from __future__ import annotations
@@ -60,15 +65,31 @@ a metre over such a reach, nothing is asked."""
 HINGE_CLEAR_M = 0.3
 """Distance of a seam from the hinge: nearer, what is unsure of the hinge would pass for one."""
 
-EDGE_SD_M, RISE_SD_M = 0.4, 0.02
-"""How far an edge may have been drawn to the seam, and how high jumps are: strips of one survey are
-mostly within some 30 mm of each other (common practice)."""
+EDGE_SD_M, DRAWN_SD_M, RISE_SD_M = 0.15, 0.25, 0.02
+"""How far an edge usually lies from where it was found, or a seam that it was drawn to; and how
+high jumps are: strips of one survey are mostly within some 30 mm of each other (common
+practice)."""
+
+EVEN_SHARE, EVEN_SD_M, ODD_M = 0.7, 0.2, 1.5
+"""Most pavements reach as far from the crown on both sides, within so much; the others' edges lie
+anywhere within such a width (common practice)."""
 
 STEP_SD_M, SLOPE_SD = 0.04, 0.06
 """Steps and slopes that a shoulder may have of itself."""
 
 ALIKE = np.array([0.005, 0.005])
 """How far sound shoulders of one road are off each other: step in metres, slope."""
+
+ANY_SHAPE = ((0.0, 0.06), (-0.02, 0.1))
+"""Step and slope of a shoulder with any fault: mean and standard deviation, metres and slope."""
+
+STEPPED, LEAST_STEP_M, LEAST_STEPPED = ((0.0, 0.06), (-0.02, 0.03)), 0.035, 2
+CALM, MOST_EACH, TOLD_SD_M = 1.1, 4.0, 0.2
+"""Where a shoulder stands much higher or lower than the pavement the edge shows, whatever a seam
+beside it makes of flatter ones: step and slope of such blocks, the least of their steps and how
+many there have to be; how many times as much as usual they may be off such a shape, as ruts, lips
+and washouts draw an edge to themselves; the most log evidence that each may give; and how far
+the edge may lie from where all of them show it."""
 
 HINGE_SD_M = 0.025
 """Height that an error in the place of the hinge makes of its kink."""
@@ -98,6 +119,9 @@ worn otherwise, or has a seam. Our own choice."""
 
 LEAST_CHANCE, RISES_M = 0.05, (0.009, 0.035)
 """Beyond these nothing is said of a seam."""
+
+SIDE_SHARE, SUREST = 0.25, 0.999
+"""A side that has less than this share of the other's chance is left out, and none is surer."""
 
 MOST_CHANCE = 0.5
 """No seam is likelier: a ridge of sod or a rut that one shoulder has all along fits a jump as well.
@@ -133,9 +157,13 @@ def think_of_seam(
     Arguments are those of `chance_beside`. What is taken off is the mean over there being one and
     there being none, what is carried as an error the spread of the two.
     """
-    beside = chance_beside(cells, breaks, box_m, cells_per_value)
-    if beside is None:
-        return None
+    seam = None
+    for beside in chance_beside(cells, breaks, box_m, cells_per_value)[::-1]:
+        seam = _as_seam(beside, seam)
+    return seam
+
+
+def _as_seam(beside: Beside, otherwise: Seam | None) -> Seam:
     most = float(beside.rise_m[np.abs(beside.chance * beside.rise_m).argmax()])
     part = beside.rise_m / most
     chance = beside.chance
@@ -149,6 +177,7 @@ def think_of_seam(
         astride=Astride(none, none, none),
         share=chance * part,
         doubt=np.sqrt(chance * (1.0 - chance)) * np.abs(part),
+        otherwise=otherwise,
     )
 
 
@@ -158,7 +187,8 @@ class _Blocks(NamedTuple):
     `s` is the middle of each, `products` (b, k, k) those of heights, of steps at each of
     `SEAMS_M`, and of kinks at each of `EDGES_M`, freed of what a block may be otherwise; `falls`
     is how the pavement falls outward, `cells` how many there are; `farthest_m` is the
-    outermost place where a seam is sought.
+    outermost place where a seam is sought, `even_m` where the edge is as far from the crown as the
+    other side's.
     """
 
     s: Floats
@@ -166,18 +196,21 @@ class _Blocks(NamedTuple):
     falls: Floats
     cells: Floats
     farthest_m: float
+    even_m: float
 
 
 class _Compared(NamedTuple):
     """Both sides of a stretch: their blocks, which of them are crowned, and are as most are.
 
-    `noise` is the variance of a value of its own.
+    `noise` is the variance of a value of its own, and `edges` how likely the edge of each side
+    lies at each of `EDGES_M` by what isn't looked at there, as logarithms.
     """
 
     blocks: list[_Blocks]
     crowned: list[Bools]
     alike: list[Bools]
     noise: float
+    edges: list[Floats]
 
 
 class _Fit(NamedTuple):
@@ -190,7 +223,7 @@ class _Fit(NamedTuple):
 
 def chance_beside(
     cells: Cells, breaks: Breaks, box_m: tuple[float, float], cells_per_value: float
-) -> Beside | None:
+) -> list[Beside]:
     """Ask the shoulders of a road whether survey strips may meet on one of them.
 
     Parameters
@@ -204,11 +237,11 @@ def chance_beside(
 
     Returns
     -------
-    Beside or None
-        None where nothing speaks for it.
+    list of Beside
+        By side, the likelier first; none where nothing speaks for it.
     """
     if not can_be_asked(cells, breaks):
-        return None
+        return []
     start, stop = float(cells.s[0]), float(cells.s[-1])
     parts = max(1, round((stop - start) / STRETCH_M))
     bounds = np.linspace(start, stop, parts + 1)
@@ -226,47 +259,60 @@ def chance_beside(
         near = near.part(lines_at(near.s, breaks.s, off) <= 1.0)
         if not len(near):
             continue
-        sides = [_blocks(near, breaks, side, lines[1 - side] - width, box_m) for side in (0, 1)]
+        sides = [_blocks(near, breaks, side, lines[1 - side], width, box_m) for side in (0, 1)]
         compared = _compared(sides, cells_per_value)
         if compared is None:
             continue
-        for side in (0, 1):
-            beside = _of_stretch(compared, side)
-            if beside is not None:
-                other = np.interp(beside.s, breaks.s, lines[1 - side])
-                sign = SIDE_SIGN[side]
-                found.append(
-                    (
-                        side,
-                        beside._replace(
-                            offset=sign * (beside.offset + width - other),
-                            rise_m=sign * beside.rise_m,
-                        ),
-                    )
-                )
-    if not found:
-        return None
-    # one seam, which doesn't change sides
-    told = [sum(float(b.chance.sum()) for of, b in found if of == side) for side in (0, 1)]
-    mine = [b for of, b in found if of == int(told[1] > told[0])]
-    return Beside(*(np.concatenate(column) for column in zip(*mine, strict=True)))
+        told = [_of_stretch(compared, side) for side in (0, 1)]
+        # what departs from the other may be either side, and a seam is on one of them
+        odds = [0.0 if of is None else float(of.chance[0] / (1.0 - of.chance[0])) for of in told]
+        for side, beside in enumerate(told):
+            chance = min(odds[side] / (1.0 + sum(odds)), MOST_CHANCE)
+            s, sign = compared.blocks[side].s, SIDE_SIGN[side]
+            if beside is None or chance < LEAST_CHANCE:
+                # where one was asked for and isn't, it has ended
+                none = np.zeros(s.size)
+                edge = sign * np.interp(s, breaks.s, lines[side])
+                found.append((side, Beside(s, edge, none, none, none)))
+                continue
+            other = np.interp(s, breaks.s, lines[1 - side])
+            moved = beside._replace(
+                offset=sign * (beside.offset + width - other),
+                rise_m=sign * beside.rise_m,
+                chance=np.full(s.size, chance),
+            )
+            found.append((side, moved))
+    apart = [[beside for of, beside in found if of == side] for side in (0, 1)]
+    joined = [Beside(*(np.concatenate(c) for c in zip(*of, strict=True))) for of in apart if of]
+    joined = [beside for beside in joined if beside.chance.any()]
+    joined.sort(key=lambda beside: -float(beside.chance.sum()))
+    # a seam doesn't change sides: what speaks for the other here and there is something else
+    most = float(joined[0].chance.sum()) if joined else 0.0
+    return [beside for beside in joined if beside.chance.sum() >= SIDE_SHARE * most]
 
 
 def _blocks(
-    cells: Cells, breaks: Breaks, side: int, origin: Floats, box_m: tuple[float, float]
+    cells: Cells,
+    breaks: Breaks,
+    side: int,
+    opposite: Floats,
+    width: float,
+    box_m: tuple[float, float],
 ) -> _Blocks:
     """Sum up one side of a stretch, block by block.
 
-    Places count from the other side's edge, which lies `-origin` (n,) outward of the given line:
-    this side's may have been drawn to a seam.
+    Places count from the other side's edge, `opposite` (n,) outward of the given line, across the
+    usual `width` of the pavement: this side's edge may have been drawn to a seam.
     """
     from analysis.shoulder.seam_beside_kernels import SideCells, sum_up_blocks
 
-    sign, box = SIDE_SIGN[side], np.array(box_m)
+    sign, box, origin = SIDE_SIGN[side], np.array(box_m), opposite - width
     x = sign * cells.o + lines_at(cells.s, breaks.s, origin)
     beyond = sign * cells.o - lines_at(cells.s, breaks.s, breaks.hinge[:, side])
     lost = lines_at(cells.s, breaks.s, breaks.lost().astype(np.float64)) > 0.0
-    crown = np.median((sign * breaks.axis + origin)[slice(*_within(breaks.s, cells.s))])
+    around = slice(*_within(breaks.s, cells.s))
+    crown = np.median((sign * breaks.axis + origin)[around])
+    even = float(crown + np.median((sign * breaks.axis + opposite)[around]))
     inner = max(-INNER_M, float(crown) + CROWN_CLEAR_M)
     if not inner < LEAST_INNER_M:
         inner = np.inf
@@ -291,10 +337,10 @@ def _blocks(
     told = count > 0.0
     if not told.any():
         none = np.zeros(0)
-        return _Blocks(none, none, none, none, 0.0)
+        return _Blocks(none, none, none, none, 0.0, 0.0)
     farthest = float(np.median((x - beyond)[:: max(1, x.size // 1000)])) - HINGE_CLEAR_M
     middle = 0.5 * (at[1:] + at[:-1])
-    return _Blocks(middle[told], products[told], falls[told], count[told], farthest)
+    return _Blocks(middle[told], products[told], falls[told], count[told], farthest, even)
 
 
 def _asked(box: Floats) -> Asked:
@@ -368,16 +414,22 @@ def _compared(sides: list[_Blocks], cells_per_value: float) -> _Compared | None:
         _most_alike(blocks, known, noise) for blocks, known in zip(sides, crowned, strict=True)
     ]
     enough = min(of.sum() for of in alike) >= LEAST_BLOCKS
-    return _Compared(sides, crowned, alike, noise) if enough else None
+    if not enough:
+        return None
+    edges = [
+        _log_even(blocks.even_m) + _told_edge(blocks, known, most, noise)
+        for blocks, known, most in zip(sides, crowned, alike, strict=True)
+    ]
+    return _Compared(sides, crowned, alike, noise, edges)
 
 
 def _of_stretch(compared: _Compared, side: int) -> Beside | None:
     """What one side of a stretch says; `offset` is outward from where the edge usually is."""
     noise, mine, other = compared.noise, compared.blocks[side], compared.blocks[1 - side]
-    alike, crowned = compared.alike[side], compared.crowned[side]
+    alike, crowned, lies = compared.alike[side], compared.crowned[side], compared.edges[side]
     free = ((0.0, STEP_SD_M), (-0.02, SLOPE_SD))
     usual = other.products[compared.alike[1 - side]].sum(axis=0)
-    _, _, norm = _best_edge(usual, free, noise)
+    _, _, norm = _best_edge(usual, free, noise, compared.edges[1 - side])
     step, slope = norm.mean
     if abs(step) > SOUND_STEP_M or not SOUND_SLOPE[0] < slope < SOUND_SLOPE[1]:
         return None
@@ -385,9 +437,11 @@ def _of_stretch(compared: _Compared, side: int) -> Beside | None:
     expected = tuple((float(m), float(d)) for m, d in zip(norm.mean, spread, strict=True))
     for _ in range(ROUNDS):
         products = mine.products[alike].sum(axis=0)
-        same, _, _ = _best_edge(products, expected, noise)
-        worn, edge, departing = _best_edge(products, free, noise)
-        jump, columns, jumping, rise_se = _best_seam(products, expected, noise, mine.farthest_m)
+        same, _, _ = _best_edge(products, expected, noise, lies)
+        worn, edge, departing = _best_edge(products, free, noise, lies)
+        jump, columns, jumping, rise_se = _best_seam(
+            products, expected, noise, lies, mine.farthest_m
+        )
         # a seam is told by all blocks: ruts and washouts, whose shapes it may take on, by theirs
         tells = _rest(mine, _edges()[edge], departing) - _rest(mine, columns, jumping)
         tells = 0.5 * tells / noise
@@ -402,7 +456,7 @@ def _of_stretch(compared: _Compared, side: int) -> Beside | None:
     rise = float(jumping.mean[2])
     weight = np.log(PRIOR) + np.array([same, worn, jump])
     weight = np.exp(weight - weight.max())
-    chance = min(float(weight[2] / weight.sum()), MOST_CHANCE)
+    chance = min(float(weight[2] / weight.sum()), SUREST)
     if chance < LEAST_CHANCE or not RISES_M[0] <= abs(rise) <= RISES_M[1]:
         return None
     # what is steeper than the other looks like it where it is flat under a jump
@@ -412,6 +466,23 @@ def _of_stretch(compared: _Compared, side: int) -> Beside | None:
         return None
     ones = np.ones(mine.s.size)
     return Beside(mine.s, place * ones, rise * ones, rise_se * ones, chance * ones)
+
+
+def _told_edge(blocks: _Blocks, known: Bools, alike: Bools, noise: float) -> Floats:
+    """Log evidence for each of `EDGES_M` by high and low blocks, which aren't `alike`."""
+    fits = _fitted(blocks.products, _edges(), STEPPED, noise)
+    each, best = fits.evidence, fits.evidence.argmax(axis=1)
+    rows = np.arange(best.size)
+    misfit = (blocks.products[:, 0, 0] / noise - 2.0 * each[rows, best]) / blocks.cells
+    calm = known & ~alike & (misfit < CALM * float(np.median(misfit[alike])))
+    calm &= np.abs(fits.mean[rows, best, 0]) > LEAST_STEP_M
+    if calm.sum() < LEAST_STEPPED:
+        return np.zeros(EDGES_M.size)
+    off = (each - each.max(axis=1, keepdims=True))[calm]
+    told = np.maximum(off, -MOST_EACH).sum(axis=0)
+    # the other edge, which places count from, is as much off here as an edge may be
+    moved = _log_normal(EDGES_M[:, None] - EDGES_M[None, :], TOLD_SD_M)
+    return np.asarray(np.logaddexp.reduce(told[None, :] + moved, axis=1))
 
 
 def _both(s: Floats, other_s: Floats, other: Bools) -> Bools:
@@ -445,13 +516,13 @@ def _like_other(
     blocks: _Blocks, known: Bools, norm: _Fit, departing: _Fit, edge: int, noise: float
 ) -> int:
     """How many blocks are as the other shoulder is and not as most of this one."""
-    like, unlike = (
-        _fitted(
-            blocks.products[known], _edges()[edge], tuple((float(m), 0.004) for m in of.mean), noise
-        ).evidence
-        for of in (norm, departing)
+    usual = [tuple((float(m), 0.004) for m in of.mean) for of in (norm, departing)]
+    like, unlike, free = (
+        _fitted(blocks.products[known], _edges()[edge], expected, noise).evidence
+        for expected in (*usual, ANY_SHAPE)
     )
-    return int(np.count_nonzero(like > unlike + 1.0))
+    # a fault of another kind is like neither
+    return int(np.count_nonzero((like > unlike + 1.0) & (like > free)))
 
 
 def _edges() -> NDArray[np.intp]:
@@ -481,17 +552,21 @@ def _fitted(
 
 
 def _best_edge(
-    products: Floats, expected: tuple[tuple[float, float], ...], noise: float
+    products: Floats, expected: tuple[tuple[float, float], ...], noise: float, lies: Floats
 ) -> tuple[float, int, _Fit]:
     """Log evidence over all places of the edge, the likeliest one, and its fit."""
     fits = _fitted(products, _edges(), expected, noise)
-    evidence = fits.evidence - 0.5 * (EDGES_M / EDGE_SD_M) ** 2
+    evidence = fits.evidence + lies + _log_normal(EDGES_M, EDGE_SD_M)
     best = int(evidence.argmax())
     return _mean_of(evidence), best, _Fit(*(part[best] for part in fits))
 
 
 def _best_seam(
-    products: Floats, expected: tuple[tuple[float, float], ...], noise: float, farthest_m: float
+    products: Floats,
+    expected: tuple[tuple[float, float], ...],
+    noise: float,
+    lies: Floats,
+    farthest_m: float,
 ) -> tuple[float, NDArray[np.intp], _Fit, float]:
     """Log evidence over all places of edge and seam; best columns, their fit, error of height."""
     places = SEAMS_M[SEAMS_M <= farthest_m]
@@ -504,7 +579,10 @@ def _best_seam(
         axis=2,
     )
     fits = _fitted(products, columns, (*expected, (0.0, RISE_SD_M)), noise)
-    evidence = fits.evidence - 0.5 * (EDGES_M[:, None] / EDGE_SD_M) ** 2
+    drawn = np.logaddexp(
+        _log_normal(EDGES_M, EDGE_SD_M)[:, None], _log_normal(places, DRAWN_SD_M)[None, :]
+    ) - np.log(2.0)
+    evidence = fits.evidence + lies[:, None] + drawn
     share = np.exp(evidence - evidence.max())
     share /= share.sum()
     best = np.unravel_index(int(evidence.argmax()), evidence.shape)
@@ -512,6 +590,16 @@ def _best_seam(
     se = float(np.sqrt((share * (variance + (rise - rise[best]) ** 2)).sum()))
     found = _Fit(*(part[best] for part in fits))
     return _mean_of(evidence.ravel()), columns[best], found, se
+
+
+def _log_even(even_m: float) -> Floats:
+    """Log density of the edge at `EDGES_M` beforehand; `even_m` is as far as the other side's."""
+    even = _log_normal(EDGES_M - even_m, EVEN_SD_M) + np.log(EVEN_SHARE)
+    return np.asarray(np.logaddexp(even, np.log((1.0 - EVEN_SHARE) / ODD_M)))
+
+
+def _log_normal(off: Floats, sd: float) -> Floats:
+    return np.asarray(-0.5 * (off / sd) ** 2 - np.log(sd * np.sqrt(2.0 * np.pi)))
 
 
 def _rest(blocks: _Blocks, columns: NDArray[np.intp], fit: _Fit) -> Floats:

@@ -90,7 +90,7 @@ def test_a_shoulder_that_is_flat_all_along_stays_found(slope):
 @pytest.mark.parametrize("seed", [2, 3])
 def test_none_is_thought_of_on_sound_shoulders(seed):
     case, ground, breaks = _surveyed(SHAPE, seed)
-    assert chance_beside(ground.cells, breaks, usual_box(case), 1.0) is None
+    assert not chance_beside(ground.cells, breaks, usual_box(case), 1.0)
 
 
 def test_ruts_of_a_stretch_dont_make_a_seam():
@@ -101,8 +101,8 @@ def test_ruts_of_a_stretch_dont_make_a_seam():
         return np.where((s > 200.0) & (s < 300.0), -rut, 0.0)
 
     case, ground, breaks = _surveyed(SHAPE, 5, worn)
-    beside = chance_beside(ground.cells, breaks, usual_box(case), 1.0)
-    assert beside is None or beside.chance.max() < 0.2
+    told = chance_beside(ground.cells, breaks, usual_box(case), 1.0)
+    assert all(beside.chance.max() < 0.2 for beside in told)
 
 
 def test_a_fault_that_ends_is_no_seam():
@@ -112,7 +112,57 @@ def test_a_fault_that_ends_is_no_seam():
         return np.where((s > 250.0) & (o > 4.2), 0.02, 0.0)
 
     case, ground, breaks = _surveyed(SHAPE, 5, step)
-    assert chance_beside(ground.cells, breaks, usual_box(case), 1.0) is None
+    assert not chance_beside(ground.cells, breaks, usual_box(case), 1.0)
+
+
+def test_an_edge_drawn_to_a_seam_comes_back_where_a_fault_shows_it():
+    """A jump inside the edge passes for one; where the shoulder is worn low the true one shows."""
+    at, rise = 2.7, 0.02
+
+    def surveyed(s, o):
+        worn = np.where((s > 300.0) & (s < 420.0) & (o > 3.5), -0.06, 0.0)
+        return worn + np.where(o > at, rise, 0.0)
+
+    case, ground, breaks = _surveyed(SHAPE, 7, surveyed)
+    sound = STATIONS < 280.0
+    assert np.median(breaks.edge[sound, RIGHT]) < 3.0
+    box = usual_box(case)
+    seam = think_of_seam(ground.cells, breaks, box, 1.0)
+    assert seam is not None and seam.share.max() == 0.5
+    assert abs(seam.rise_m - rise) < 3.0 * seam.se_m and abs(np.median(seam.offset) - at) < 0.3
+    level = seam.levelled(ground, box)
+    again = find(case, level, Overrides())
+    assert np.median(again.edge[sound, RIGHT]) > 3.2
+    off = [
+        np.nanmedian(_measured(case, *of).edge_drop_mm[sound, RIGHT]) - 1000.0 * DROP
+        for of in ((ground, breaks), (level, again))
+    ]
+    assert abs(off[1]) < 0.7 * abs(off[0])
+
+
+def test_a_jump_ends_where_none_is_found(monkeypatch):
+    """What a stretch of road tells isn't carried on over one that was asked and told none."""
+    case, ground, breaks = _surveyed(SHAPE, 7, lambda s, o: 0.02 * ((o > 4.3) & (s < 250.0)))
+    monkeypatch.setattr("analysis.shoulder.seam_beside.STRETCH_M", 250.0)
+    (beside,) = chance_beside(ground.cells, breaks, usual_box(case), 1.0)
+    assert beside.chance[beside.s < 240.0].min() > 0.05
+    assert not beside.chance[beside.s > 260.0].any()
+
+
+def test_what_either_side_may_have_is_carried_by_both():
+    """A jump by an edge tells the sides apart but not which of them was moved."""
+    shape = both_sides(drop=0.0)
+    case, ground, breaks = _surveyed(lambda o: shape(o) + np.where(o > 3.4, 0.02, 0.0), 7)
+    box = usual_box(case)
+    told = chance_beside(ground.cells, breaks, box, 1.0)
+    assert len(told) == 2 and sum(float(beside.chance[0]) for beside in told) <= 1.0
+    seam = think_of_seam(ground.cells, breaks, box, 1.0)
+    assert "right shoulder" in seam_text(seam) and "left shoulder" in seam_text(seam)
+    level = seam.levelled(ground, box)
+    carried = _measured(case, level, breaks).edge_drop_se
+    plain = replace(level.cells, shared_m=None)
+    without = _measured(case, Ground(plain, level.ribbon), breaks).edge_drop_se
+    assert (np.nanmedian(carried / without, axis=0) > 1.1).all()
 
 
 def test_none_without_cells():
@@ -134,7 +184,7 @@ def test_a_crown_off_the_middle_is_no_seam(crown):
     for seed in (1, 2, 3):
         case, ground, breaks = _surveyed(beside, seed)
         assert find_seam(ground.cells, breaks, usual_box(case)) is None
-        assert chance_beside(ground.cells, breaks, usual_box(case), 1.0) is None
+        assert not chance_beside(ground.cells, breaks, usual_box(case), 1.0)
 
 
 @pytest.mark.parametrize("seed", [20, 22])
