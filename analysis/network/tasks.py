@@ -12,6 +12,7 @@ import numpy as np
 from analysis.common.errors import Cancelled, VergelineError
 from analysis.common.hands import in_advance
 from analysis.common.limits import Limits
+from analysis.common.memory import share_freed
 from analysis.common.settings import Settings
 from analysis.corridor.door import lay_out
 from analysis.corridor.values import Case, Extras, Ground
@@ -119,6 +120,7 @@ def work(common: Common, task: Task) -> list[Result]:
 
 def work_through(common: Common, tasks: Iterable[Task]) -> Iterator[tuple[Task, list[Result]]]:
     """Do tasks one after another as `work` does: the next piece is read while one is measured."""
+    share_freed()
     waiting: deque[Task] = deque()
 
     def looks() -> Iterator[Callable[[], tuple[Case, Ground]]]:

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from analysis.common.errors import NoGroundError, VergelineError
 from analysis.common.hands import ABREAST, abreast, started
+from analysis.common.memory import share_freed
 from analysis.common.station_arrays import joined, stations_of
 from analysis.common.types import Bools, Floats, Progress, share_of, shares_of_one
 from analysis.corridor.door import as_made, no_ground, read
@@ -283,6 +284,7 @@ def measured_of(
     `progress` is told how far each road is; may raise `Cancelled`. For a road that can't be
     measured the error that says why is given.
     """
+    share_freed()
     begun: deque[tuple[Case, int]] = deque()
 
     def works() -> Iterator[Callable[[Callable[[], None]], PieceFound | VergelineError]]:

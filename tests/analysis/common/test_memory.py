@@ -1,6 +1,7 @@
 """Memory that is free goes back to the system, so that stages of a job don't add up."""
 
 import os
+import subprocess
 import sys
 
 import numpy as np
@@ -22,3 +23,32 @@ def test_freed_memory_is_given_back() -> None:
     blocks.clear()
     give_back()
     assert held_mb() < before - 100.0 and len(top)
+
+
+FAULTS = """
+import resource, sys, threading
+import numpy as np
+from analysis.common.memory import share_freed
+
+def fetched(what):
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+    thread = threading.Thread(target=what)
+    thread.start()
+    thread.join()
+    return resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before
+
+if sys.argv[1] == "share":
+    share_freed()
+first, second = (fetched(lambda: np.ones(2_000_000)) for _ in range(2))
+print(first, second)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the GNU C library's own way")
+def test_a_thread_takes_what_another_one_freed() -> None:
+    """An array of 16 MB is fetched from the system once (getrusage), not once by each thread."""
+    run = subprocess.run(
+        [sys.executable, "-c", FAULTS, "share"], capture_output=True, text=True, check=True
+    )
+    first, second = (int(word) for word in run.stdout.split())
+    assert second < 0.2 * first
