@@ -24,7 +24,7 @@ from gui.state.model import WindowModel
 from gui.window.dialogs import ShortcutSheet
 from gui.window.exporting import Exporting
 from gui.window.files import Files
-from gui.window.finder import CommandFinder, plain
+from gui.window.finder import OTHER_WORDS, CommandFinder, plain
 from gui.window.job_bar import JobBar
 from gui.window.panes import Panes
 from gui.window.reviewing import Reviewing
@@ -208,6 +208,23 @@ class Commands(QObject):
             "measure": here.measure_action,
             "key": here.key_action,
         }
+        self._note_other_words()
+
+    def _note_other_words(self) -> None:
+        """Let commands be found by words that people have for them and their texts haven't."""
+        for names, words in (
+            ("print_section print_reach print_reaches", self.tr("print preview PDF paper")),
+            ("export", self.tr("hand out GIS GeoPackage GeoJSON CSV GPX KML PDF")),
+            ("screen", self.tr("measure judge calculate run")),
+            ("review", self.tr("decide accept go through")),
+            ("measure", self.tr("distance ruler")),
+            ("compare change", self.tr("difference second survey before after")),
+            ("go_to", self.tr("jump chainage")),
+            ("closer wider", self.tr("zoom")),
+            ("cancel", self.tr("stop call off")),
+        ):
+            for name in names.split():
+                self[name].setProperty(OTHER_WORDS, words)
 
     # -- menus -------------------------------------------------------
 

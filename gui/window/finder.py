@@ -10,7 +10,10 @@ from PySide6.QtWidgets import QDialog, QLabel, QLineEdit, QTreeWidget, QTreeWidg
 
 from gui.look.making import named, stacked
 
-__all__ = ["CommandFinder", "plain"]
+__all__ = ["OTHER_WORDS", "CommandFinder", "plain"]
+
+# Property of an action: words by which it is found beside its text.
+OTHER_WORDS = "otherWords"
 
 _STEPS = (Qt.Key.Key_Up, Qt.Key.Key_Down, Qt.Key.Key_PageUp, Qt.Key.Key_PageDown)
 
@@ -77,7 +80,8 @@ class CommandFinder(QDialog):
         for place in range(self.rows.topLevelItemCount()):
             item = self.rows.topLevelItem(place)
             assert item is not None
-            said = " ".join([item.text(0), item.text(1), item.toolTip(0)]).casefold()
+            more = self._actions[place].property(OTHER_WORDS) or ""
+            said = " ".join([item.text(0), item.text(1), item.toolTip(0), more]).casefold()
             item.setHidden(not all(word in said for word in words))
             if first is None and not item.isHidden() and not item.isDisabled():
                 first = item

@@ -133,6 +133,8 @@ class PreviewDialog(QDialog):
         ratio = self.devicePixelRatioF()
         width = max(320, self.area.viewport().width() - _FRAME)
         book, pixels = self.book, round(width * ratio)
+        if self.picture.pixmap().isNull():
+            self.picture.setText(self.tr("Drawing the page…"))
         self._runner.submit(
             f"preview {id(self)}",
             lambda _progress: book.page(sheet, number, paper, pixels),

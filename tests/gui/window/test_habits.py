@@ -69,6 +69,8 @@ def test_command_is_found_by_its_words_and_done(full: Window) -> None:
     before = finder.rows.currentItem()
     QTest.keyClick(finder.search, Qt.Key.Key_Down)
     assert finder.rows.currentItem() is not before
+    finder.search.setText("print")
+    assert {"Section sheet", "Reach sheet"} <= set(shown_rows(finder))
     finder.search.setText("no such words")
     assert shown_rows(finder) == [] and finder.note.text()
     finder.do_chosen()
