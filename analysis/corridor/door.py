@@ -9,7 +9,7 @@ import numpy as np
 from analysis.common.errors import NoGroundError
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
-from analysis.common.types import Progress, share_of
+from analysis.common.types import Floats, Progress, share_of
 from analysis.corridor.grain import estimate_grain, grain_of_points, smeared_boxes
 from analysis.corridor.height_unit import check_height_unit
 from analysis.corridor.made_up import made_up
@@ -24,6 +24,10 @@ from analysis.terrain.point_grid import grid_of, is_plane_of
 
 _AROUND_M = 20.0
 """A grid made of the points of a part of a road reaches so far beyond it: cells lean on others."""
+
+BEAT_M = 10.0
+"""How far the places lie apart that tell what goes on along a road: that of the stations of most
+roads, which cost nothing more then."""
 
 _USUAL_EACH_M = 5.0
 """What is usual along a road is told by places so far apart, wherever stations are."""
@@ -40,8 +44,23 @@ def lay_out(grid: Terrain, road: Road, settings: Settings, limits: Limits, extra
         box_m, usual = (footprint(grid, frames(road, at)) for at in (s, along))
     else:
         box_m, usual = (point_boxes(extras.points.sideways_m, len(at)) for at in (s, along))
-    usual_m = np.median(usual, axis=0)
-    return Case(grid, road, s, box_m, settings, limits, extras, usual_box_m=usual_m)
+    usual_m, beats = np.median(usual, axis=0), _beats(road, s, settings.spacing_m)
+    return Case(grid, road, s, box_m, settings, limits, extras, usual_box_m=usual_m, beats=beats)
+
+
+def _beats(road: Road, s: Floats, spacing_m: float) -> Floats:
+    """Places (b,) that tell what goes on along a road: about `BEAT_M` apart, whatever the spacing.
+
+    Stations that lie closer are left out but for every so manieth, and between such as lie farther
+    apart there are more.
+    """
+    closer, farther = max(1, round(BEAT_M / spacing_m)), max(1, round(spacing_m / BEAT_M))
+    beats = station_grid(road, spacing_m * closer / farther)
+    if not s.size or not beats.size:
+        return s
+    # those that are stations are so to the last place
+    nearest = s[np.clip(np.searchsorted(0.5 * (s[1:] + s[:-1]), beats), 0, s.size - 1)]
+    return np.where(np.abs(nearest - beats) < 1e-6, nearest, beats)
 
 
 def read(

@@ -139,6 +139,9 @@ class Case:
     strips
         What the strips of a survey have in common along the whole of a long road; None: what they
         have along this one.
+    beats : (b,), optional
+        Places all along the whole road that tell what goes on along it, however far apart stations
+        lie; None: the stations.
     """
 
     grid: Terrain
@@ -151,6 +154,15 @@ class Case:
     grain: Grain = Grain()
     usual_box_m: Floats | None = None
     strips: Strips | None = None
+    beats: Floats | None = None
+
+    def beats_here(self) -> Floats:
+        """Those of the `beats` that lie less than a spacing beyond the stations, (k,)."""
+        if self.beats is None or not self.s.size:
+            return self.s
+        beyond = self.settings.spacing_m - 1e-6
+        first, last = np.searchsorted(self.beats, [self.s[0] - beyond, self.s[-1] + beyond])
+        return self.beats[first:last]
 
 
 @dataclass(frozen=True, slots=True)

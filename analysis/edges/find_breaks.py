@@ -124,7 +124,8 @@ def find(
         return nominal_breaks(case.s, *widths, fixed)
     # places of the road's own go with the stations: what is between these is told by those
     own = block_middles(cells)
-    s = np.union1d(case.s, own)
+    along = np.union1d(own, case.beats_here())
+    s = np.union1d(case.s, along)
     road = _Sought(
         cells,
         s,
@@ -137,7 +138,7 @@ def find(
     )
     here, there = (np.searchsorted(s, places) for places in (case.s, own))
     found = _found(road, _fixed_at(s, here, case.s, fixed), settings.paved, like, there, progress)
-    line = replace(stations_of(found, there), edge_ways=None, hinge_ways=None)
+    line = stations_of(found, np.searchsorted(s, along))
     return replace(stations_of(found, here), line=line)
 
 

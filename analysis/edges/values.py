@@ -57,9 +57,9 @@ class Breaks:
         Half the length of the arc by which the shoulder passes into its bank at the hinge, which is
         where the two would meet; 0 = a kink.
     line : Breaks, optional
-        The same at places of the road's own, one a block: what lies between stations is taken from
-        these, so that nothing measured there hangs on where stations are asked for. None: of
-        stations themselves.
+        The same at places of the road's own, its blocks and beats: what lies between stations is
+        taken from these, so that nothing measured there hangs on where stations are asked for.
+        None: of stations themselves.
     """
 
     s: PerStation[Floats]
@@ -86,6 +86,16 @@ class Breaks:
     def along(self) -> Breaks:
         """The breaks that lines along the road are drawn through."""
         return self if self.line is None else self.line
+
+    def with_those_at(self, places: Floats) -> Breaks:
+        """The same with more stations, those `places` (k,) where the line tells the breaks."""
+        more = np.setdiff1d(places, self.s)
+        if self.line is None or not more.size:
+            return self
+        at = np.searchsorted(self.line.s, more)
+        at = at[np.isin(more, self.line.s)]
+        both = joined([self, stations_of(self.line, at)])
+        return stations_of(both, np.argsort(both.s, kind="stable"))
 
     def line_within(self, low: float, high: float) -> Breaks:
         """The part of `along` with ``low <= s < high``."""

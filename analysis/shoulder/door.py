@@ -56,6 +56,7 @@ def measure(
         smear_se_m2=case.grain.smear_se_m2,
         mask=suspicion.foreign if masked is None else suspicion.foreign | masked,
         straightedge_m=case.limits.shape.straightedge_m.value,
+        beats=case.beats_here(),
         progress=progress,
     )
     sought = settings.paved and settings.find_edges

@@ -64,6 +64,9 @@ def scatter_along(s: Any, middle: Any, variance: Any, reach_m: float, fewest: in
 def tie_ways(usual: Any, chance: Any, stay: Any, ways: Any) -> None:
     """Probability of each way of n stations, tied along the road (forward-backward).
 
+    It is the same from either end of the road: what is known of a way beforehand counts by half
+    where it begins and by half where it ends.
+
     Parameters
     ----------
     usual, chance : (n, w)
@@ -74,28 +77,34 @@ def tie_ways(usual: Any, chance: Any, stay: Any, ways: Any) -> None:
         Filled; rows sum to 1.
     """
     n, w = usual.shape
-    back, given = np.ones(w), np.empty(w)
+    ends = np.sqrt(usual)
+    back, given = ends[n - 1].copy(), np.empty(w)
     for i in range(n):
-        total = 0.0
+        ended = total = 0.0
         for k in range(w):
-            before = usual[i, k]
             if i > 0:
-                before = stay[i - 1] * ways[i - 1, k] + (1.0 - stay[i - 1]) * usual[i, k]
+                ended += ways[i - 1, k] * ends[i - 1, k]
+        for k in range(w):
+            before = ends[i, k]
+            if i > 0:
+                before = stay[i - 1] * ways[i - 1, k] + (1.0 - stay[i - 1]) * ended * ends[i, k]
             ways[i, k] = before * chance[i, k]
             total += ways[i, k]
         for k in range(w):
             ways[i, k] = ways[i, k] / total if total > 0.0 else usual[i, k]
-    for i in range(n - 2, -1, -1):
-        fresh = most = 0.0
-        for k in range(w):
-            given[k] = chance[i + 1, k] * back[k]
-            fresh += usual[i + 1, k] * given[k]
-        for k in range(w):
-            back[k] = stay[i] * given[k] + (1.0 - stay[i]) * fresh
-            most = max(most, back[k])
+    for i in range(n - 1, -1, -1):
+        if i < n - 1:
+            begun = most = 0.0
+            for k in range(w):
+                given[k] = chance[i + 1, k] * back[k]
+                begun += ends[i + 1, k] * given[k]
+            for k in range(w):
+                back[k] = stay[i] * given[k] + (1.0 - stay[i]) * begun * ends[i, k]
+                most = max(most, back[k])
+            for k in range(w):
+                back[k] /= max(most, 1e-300)
         total = 0.0
         for k in range(w):
-            back[k] /= max(most, 1e-300)
             ways[i, k] *= back[k]
             total += ways[i, k]
         for k in range(w):

@@ -9,7 +9,7 @@ and without them a half-empty stretch would be biased.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -28,7 +28,7 @@ from analysis.shoulder.values import Noise
 if TYPE_CHECKING:
     from analysis.shoulder.fitting_kernels import Expected, Fits
 
-__all__ = ["Shape", "SideFit", "fit_side", "road_slant", "side_ground", "side_section"]
+__all__ = ["Fitted", "Shape", "SideFit", "fit_side", "road_slant", "side_ground", "side_section"]
 
 
 KNOT_CELLS, LEAST_KNOT_M = 0.6, 0.2
@@ -116,6 +116,29 @@ class Shape:
     arc_m: Floats
 
 
+class Fitted(NamedTuple):
+    """Places along a road that are fitted, n of them.
+
+    Attributes
+    ----------
+    breaks, noise
+        What is known of them.
+    length_m : (n, 2)
+        Averaging lengths.
+    stations : (k,) int
+        Those that are stations.
+    beats : (b,) int
+        Those that tell what goes on along the road: how stretches of it scatter, which steps are
+        usual. They lie alike whatever stations are asked for.
+    """
+
+    breaks: Breaks
+    noise: Noise
+    length_m: Floats
+    stations: NDArray[np.int64]
+    beats: NDArray[np.int64]
+
+
 @dataclass(frozen=True, slots=True)
 class SideFit:
     """Fits of n stations on one side; parameters in the order of the kernel's columns.
@@ -162,6 +185,17 @@ class SideFit:
     tally: Floats
     weight: Floats
 
+    def at(self, rows: NDArray[np.int64]) -> SideFit:
+        """Return the fits of some of the stations, (k,)."""
+        if rows.size == self.windows.s.size:
+            return self
+        shape = replace(
+            self.shape, **{of.name: getattr(self.shape, of.name)[rows] for of in fields(Shape)}
+        )
+        own = [of.name for of in fields(SideFit) if of.name not in ("windows", "shape", "weight")]
+        held = {name: getattr(self, name)[rows] for name in own}
+        return replace(self, windows=self.windows.of(rows), shape=shape, **held)
+
 
 def road_slant(breaks: Breaks) -> Floats:
     """Return how the true road runs beside the given line: offset gained per metre, (n,).
@@ -175,25 +209,14 @@ def road_slant(breaks: Breaks) -> Floats:
     return slope_along(line.s, line.axis, 25.0, breaks.s)
 
 
-def fit_side(
-    strip: Strip,
-    breaks: Breaks,
-    noise: Noise,
-    side: int,
-    length_m: Floats,
-    *,
-    smear_se_m2: float = 0.0,
-) -> SideFit:
-    """Fit every station of one side.
+def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.0) -> SideFit:
+    """Fit every place of one side.
 
     Parameters
     ----------
     strip : Strip
-    breaks : Breaks
-    noise : Noise
+    fitted : Fitted
     side : int
-    length_m : (n,)
-        Averaging lengths.
     smear_se_m2 : float
         How well the variance per axis is known by which the grid smears the ground.
 
@@ -203,14 +226,15 @@ def fit_side(
     """
     from analysis.shoulder.fitting_kernels import Expected, Ways, blank_fits, fit_windows
 
+    breaks, noise, beats = fitted.breaks, fitted.noise, fitted.beats
     n = breaks.s.size
-    half = 0.5 * length_m
+    half = 0.5 * fitted.length_m[:, side]
     first, last = (np.searchsorted(strip.s, breaks.s + away) for away in (-half, half))
     windows = Windows(breaks.s, half, first, last)
     sets = sets_of(breaks, side)
     exact = np.zeros(n, dtype=bool)
     if (noise.correlation_m > 0.0).any():
-        exact[np.unique(np.linspace(0, n - 1, min(n, _EXACT_STATIONS)).astype(int))] = True
+        exact[beats[_spread_out(beats.size, _EXACT_STATIONS)]] = True
     expected = Expected(
         sigma_m=noise.known_sigma_m(),
         hinge_se_m=np.nan_to_num(sets[:, 0, 2], nan=0.05),
@@ -235,7 +259,7 @@ def fit_side(
     variance = (expected.sigma_m**2)[:, None, None]
     factor = _with_correlation(breaks.s, fits.covariance, fits.scatter, exact)
     covariance, slope_inflation = _correlated(fits.covariance, factor)
-    wider = _where_measured(strip, windows, fits, expected, covariance)
+    wider = _where_measured(strip, windows, fits, expected, covariance, beats)
     covariance = covariance * wider[:, :, None] * wider[:, None, :] * variance
     own = covariance
     slope_inflation = slope_inflation * wider[:, 5] ** 2
@@ -267,6 +291,7 @@ def fit_side(
         # what scatters more says less
         np.column_stack([fits.evidence, other_evidence[:, edges]]) / wider[:, 6:7] ** 2,
         np.exp(-((unevenness / UNEVEN_M) ** 2)),
+        beats,
     )
     far = slice(places.shape[1], k)
     share = np.where(np.isfinite(other_evidence[:, far]), np.nan_to_num(rivals[:, :, 3]), 0.0)
@@ -296,12 +321,26 @@ def fit_side(
     )
 
 
+def _spread_out(size: int, most: int) -> NDArray[np.int64]:
+    """Indices of so many of `size`, spread out evenly: the same from either end."""
+    at = np.linspace(0, size - 1, min(size, most))
+    return np.unique(np.where(at < 0.5 * (size - 1), np.floor(at), np.ceil(at)).astype(np.int64))
+
+
 def _where_measured(
-    strip: Strip, windows: Windows, fits: Fits, expected: Expected, covariance: Floats
+    strip: Strip,
+    windows: Windows,
+    fits: Fits,
+    expected: Expected,
+    covariance: Floats,
+    beats: NDArray[np.int64],
 ) -> Floats:
     """By how much each parameter's error exceeds what the pavement's noise makes of it, (n, p)."""
     step_m = np.abs(np.nan_to_num(fits.beta[:, 7])) * expected.hinge_se_m
-    unlike = unlike_stretches(strip, windows, fits.weight, expected.sigma_m, step_m)
+    told = unlike_stretches(
+        strip, windows.of(beats), fits.weight, expected.sigma_m[beats], step_m[beats]
+    )
+    unlike = _from_beats(windows.s, beats, told)
     factor = np.ones((windows.s.size, 3))
     for kind, of in ((PAVEMENT, [3]), (SHOULDER, [3, 5]), (STEP, [6])):
         plain, full = (c[:, of][:, :, of].sum(axis=(1, 2)) for c in (fits.covariance, covariance))
@@ -329,18 +368,52 @@ def _places(breaks: Breaks, side: int) -> Floats:
     return np.stack([flush, *others, *halfway], axis=1)
 
 
+def _from_beats(s: Floats, beats: NDArray[np.int64], told: Floats) -> Floats:
+    """What is told at beats (b, w) at all places (n,), which the beats are some of."""
+    if beats.size == s.size:
+        return told
+    return np.column_stack([np.interp(s, s[beats], column) for column in told.T])
+
+
 def _mixed_ways(
-    windows: Windows, beta: Floats, covariance: Floats, evidence: Floats, even: Floats
+    windows: Windows,
+    beta: Floats,
+    covariance: Floats,
+    evidence: Floats,
+    even: Floats,
+    beats: NDArray[np.int64],
 ) -> tuple[Floats, Floats, Floats]:
     """Mix the fits of all `WAYS` of the edge: (n, p), (n, p, p), how likely each is (n, w).
 
-    Which of them it is, the cells of the station and of its neighbours tell; covariances are those
-    within the fits and between them. Where a shoulder isn't `even` (n,), 1 to 0, the edge stays as
-    found: a rut beside it looks much like a step, and the search has ruts to choose from.
+    Which of them it is, the cells of the beats about a station tell; covariances are those within
+    the fits and between them. Where a shoulder isn't `even` (n,), 1 to 0, the edge stays as found:
+    a rut beside it looks much like a step, and the search has ruts to choose from.
     """
     known = np.isfinite(beta).all(axis=2) & np.isfinite(evidence)
     step = np.where(known, beta[:, :, 6], np.nan)
     variance = np.maximum(covariance[:, :, 6, 6], 1e-12)
+    told = _likely_ways(
+        windows.of(beats), step[beats], variance[beats], evidence[beats], even[beats]
+    )
+    share = _from_beats(windows.s, beats, told) * known
+    share /= np.maximum(share.sum(axis=1, keepdims=True), 1e-300)
+    share *= even[:, None]
+    share[:, 0] += 1.0 - share.sum(axis=1)
+    unfit = ~known[:, 0]
+    beta = np.where(known[:, :, None], beta, 0.0)
+    mean = np.einsum("nk,nkj->nj", share, beta)
+    off = beta - mean[:, None]
+    within = np.where(known[:, :, None, None], covariance, 0.0)
+    spread = np.einsum("nk,nkij->nij", share, within + off[..., :, None] * off[..., None, :])
+    mean[unfit], spread[unfit] = np.nan, np.nan
+    return mean, spread, share
+
+
+def _likely_ways(
+    windows: Windows, step: Floats, variance: Floats, evidence: Floats, even: Floats
+) -> Floats:
+    """How likely each way is, (n, w), by its step, NaN where it isn't known, and its evidence."""
+    known = np.isfinite(step)
     usual, lone = _usual_step(windows, step)
     top = np.where(known, evidence, -np.inf).max(axis=1, keepdims=True)
     with np.errstate(invalid="ignore"):
@@ -352,17 +425,7 @@ def _mixed_ways(
         # how large a step may be counts once for all stations that share it
         prior = np.where(known, _step_chance(usual, lone[:, None] * variance), 0.0)
     prior *= np.array([way.share for way in WAYS])
-    share = _tied_ways(windows.s, windows.half_m, prior, seen)
-    share *= even[:, None]
-    share[:, 0] += 1.0 - even
-    unfit = ~known[:, 0]
-    beta = np.where(known[:, :, None], beta, 0.0)
-    mean = np.einsum("nk,nkj->nj", share, beta)
-    off = beta - mean[:, None]
-    within = np.where(known[:, :, None, None], covariance, 0.0)
-    spread = np.einsum("nk,nkij->nij", share, within + off[..., :, None] * off[..., None, :])
-    mean[unfit], spread[unfit] = np.nan, np.nan
-    return mean, spread, share
+    return _tied_ways(windows.s, windows.half_m, prior, seen)
 
 
 def _usual_step(windows: Windows, step: Floats) -> tuple[Floats, Floats]:

@@ -8,16 +8,25 @@ a break has to be thrown away.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import interpolate_along
 from analysis.common.hands import hands
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats, Progress
 from analysis.edges.values import Breaks
-from analysis.shoulder.regression import SideFit, fit_side, road_slant, side_ground, side_section
+from analysis.shoulder.regression import (
+    Fitted,
+    SideFit,
+    fit_side,
+    road_slant,
+    side_ground,
+    side_section,
+)
 from analysis.shoulder.resolving import averaging_lengths, too_coarse
 from analysis.shoulder.straightedge import STRAIGHTEDGE_M, lay_straightedge
 from analysis.shoulder.strip import STRIP_M, side_strip
@@ -39,6 +48,7 @@ def measure_sides(
     smear_se_m2: float = 0.0,
     mask: NDArray[np.bool_] | None = None,
     straightedge_m: float = STRAIGHTEDGE_M,
+    beats: Floats | None = None,
     progress: Progress | None = None,
 ) -> tuple[Measures, Sections]:
     """Measure pavement and shoulder at every station.
@@ -59,6 +69,9 @@ def measure_sides(
         Cells that the user's layer says aren't shoulder.
     straightedge_m : float
         Length of the straightedge for ruts and ridges.
+    beats : (b,), optional
+        Places that tell what goes on along the road; None: the stations. The breaks' line tells of
+        those that are no stations.
     progress : callable, optional
         Called with a fraction and a few words; may raise `analysis.common.errors.Cancelled`.
 
@@ -77,12 +90,13 @@ def measure_sides(
     height_se = np.full((n, 2, u.size), np.nan)
     ground = np.full((n, 2, u.size), np.nan)
     given = np.zeros(cells.s.size, dtype=bool) if mask is None else mask
+    fitted = _with_beats(breaks, noise, length, breaks.s if beats is None else beats)
     slant = road_slant(breaks)
     seen = np.zeros((n, 2))
 
     def one_side(side: int) -> dict[str, Floats]:
         strip = side_strip(cells, breaks, side, box_m, given)
-        fit = fit_side(strip, breaks, noise, side, length[:, side], smear_se_m2=smear_se_m2)
+        fit = fit_side(strip, fitted, side, smear_se_m2=smear_se_m2).at(fitted.stations)
         seen[:, side] = fit.windows.last - fit.windows.first
         gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)
         height[:, side], height_se[:, side] = side_section(strip, fit, noise, u)
@@ -119,6 +133,25 @@ def measure_sides(
     if progress is not None:
         progress(1.0, "measuring")
     return Measures(**values), Sections(breaks.s, u, height, height_se, ground)
+
+
+def _with_beats(breaks: Breaks, noise: Noise, length: Floats, beats: Floats) -> Fitted:
+    """All places that are fitted: stations, and beats that are none."""
+    wide = breaks.with_those_at(beats)
+    stations, own = np.searchsorted(wide.s, breaks.s), np.flatnonzero(np.isin(wide.s, beats))
+    if wide.s.size == breaks.s.size:
+        return Fitted(breaks, noise, length, stations, own if own.size else stations)
+
+    def between(values: Floats) -> Floats:
+        return np.asarray(interpolate_along(wide.s, breaks.s, values))
+
+    noise = replace(
+        noise,
+        sigma_m=between(noise.sigma_m),
+        correlation_m=between(noise.correlation_m),
+        nugget=between(noise.nugget),
+    )
+    return Fitted(wide, noise, between(length), stations, own)
 
 
 def _too_noisy(reasons: NDArray[np.object_]) -> NDArray[np.bool_]:

@@ -48,6 +48,10 @@ class Windows(NamedTuple):
     first: NDArray[np.int64]
     last: NDArray[np.int64]
 
+    def of(self, rows: NDArray[np.int64]) -> Windows:
+        """Return those of some stations."""
+        return Windows(self.s[rows], self.half_m[rows], self.first[rows], self.last[rows])
+
 
 class Strip(NamedTuple):
     """Cells of one side, sorted along the road.

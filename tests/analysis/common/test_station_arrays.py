@@ -82,7 +82,11 @@ def test_what_is_not_given_stays_so():
         (Ditch, {"crossings", "sags"}),
         (Flow, set()),
         (Retained, set()),
-        (Case, {"grid", "road", "settings", "usual_box_m", "limits", "extras", "grain", "strips"}),
+        (
+            Case,
+            {"grid", "road", "settings", "usual_box_m", "limits", "extras", "grain", "strips"}
+            | {"beats"},
+        ),
         (Judged, {"reaches"}),
         (Judgement, set()),
         (Measured, {"seam"}),

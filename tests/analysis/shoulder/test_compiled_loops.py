@@ -170,16 +170,17 @@ def test_windows_are_asked_and_averaged_one_by_one(cells):
 
 
 def test_tied_ways_are_those_of_all_paths():
-    """Every path along five stations, weighed one by one."""
+    """Every path along five stations, weighed one by one; the same from either end."""
     rng = np.random.default_rng(9)
     usual, chance = rng.random((2, 5, 3))
     usual /= usual.sum(axis=1, keepdims=True)
     stay, found, plain = rng.random(4), np.empty((5, 3)), np.zeros((5, 3))
+    ends = np.sqrt(usual)
     tie_ways(usual, chance, stay, found)
     for path in product(range(3), repeat=5):
-        weight = usual[0, path[0]] * chance[0, path[0]]
+        weight = ends[0, path[0]] * chance[0, path[0]] * ends[-1, path[-1]]
         for i, (old, new) in enumerate(pairwise(path)):
-            move = stay[i] * (old == new) + (1.0 - stay[i]) * usual[i + 1, new]
+            move = stay[i] * (old == new) + (1.0 - stay[i]) * ends[i, old] * ends[i + 1, new]
             weight *= move * chance[i + 1, new]
         plain[np.arange(5), path] += weight
     np.testing.assert_allclose(found, plain / plain.sum(axis=1, keepdims=True), atol=1e-12)

@@ -1,4 +1,4 @@
-"""No number moves for a change that is none: where stations are asked for."""
+"""No number moves for a change that is none: other stations, a road seen from its other end."""
 
 from dataclasses import replace
 
@@ -20,7 +20,14 @@ LENGTH_M, AZIMUTH = 160.0, 24.0
 def _cells(cell):
     """A road that its line swings about, by more than straight lines over 10 m can follow."""
     cells = straight_cells(
-        both_sides(drop=0.02), cell=cell, length=LENGTH_M, half=15.0, sigma=0.02, seed=3
+        both_sides(drop=0.02),
+        cell=cell,
+        length=LENGTH_M,
+        half=15.0,
+        # no cell lies just where two blocks meet
+        shift=(0.137, 0.211),
+        sigma=0.02,
+        seed=3,
     )
     return replace(cells, o=cells.o + 0.3 * np.sin(cells.s / 9.0))
 
@@ -29,9 +36,13 @@ def _measured(cells, spacing):
     """Numbers at the stations every 20 m, and their errors: {name: (value, error)}."""
     s = np.arange(0.0, LENGTH_M + 1.0, spacing)
     box = box_for(s.size, cells.cell_m, AZIMUTH)
-    case = Case(None, None, s, box, Settings(), default_limits(), Extras())
+    beats = np.arange(0.0, LENGTH_M + 1.0, 10.0)
+    case = Case(
+        None, None, s, box, Settings(spacing_m=spacing), default_limits(), Extras(), beats=beats
+    )
     breaks = find(case, Ground(cells, None), Overrides())
-    measures, _ = measure_sides(cells, breaks, noise_of(case, cells, breaks), box_m=box)
+    noise = noise_of(case, cells, breaks)
+    measures, _ = measure_sides(cells, breaks, noise, box_m=box, beats=beats)
     told = {name: (getattr(breaks, name), getattr(breaks, f"{name}_se")) for name in BREAKS}
     for name, error in MEASURES.items():
         told[name] = getattr(measures, name), getattr(measures, error)
@@ -55,6 +66,16 @@ def _farthest(one, two):
 
 
 @pytest.mark.parametrize("cell", [0.5, 1.0])
-def test_numbers_stay_where_stations_lie_closer(cell):
+@pytest.mark.parametrize("spacing", [5.0, 20.0])
+def test_numbers_stay_where_stations_lie_closer_or_farther(cell, spacing):
     cells = _cells(cell)
-    assert max(_farthest(_measured(cells, 10.0), _measured(cells, 5.0)).values()) < 0.1
+    assert max(_farthest(_measured(cells, 10.0), _measured(cells, spacing)).values()) < 0.1
+
+
+def test_numbers_stay_where_a_road_is_seen_from_its_other_end():
+    cells = _cells(0.5)
+    order = np.arange(len(cells))[::-1]
+    turned = replace(cells.part(order), s=LENGTH_M - cells.s[order], o=-cells.o[order])
+    one, two = _measured(cells, 10.0), _measured(turned, 10.0)
+    back = {name: tuple(part[::-1, ::-1] for part in told) for name, told in two.items()}
+    assert max(_farthest(one, back).values()) < 0.1
