@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -14,10 +15,9 @@ from analysis.common.types import Floats
 __all__ = ["PlaneErrors", "Retained", "held_by_planes", "join", "retained_depth"]
 
 
-_DRAWS = 48
+_DRAWS = 192
 _PLANE_DRAWS = 200
 _SEEDS = (20_002, 20_003)  # of sections and of planes: same input, same errors
-_NEIGHBOURS = 2
 _CHANCE = 0.99
 _AGREE_M = 1e-3
 # What noise adds is taken off as it was found on a noisy section, and so scatters itself; on
@@ -125,6 +125,8 @@ def retained_depth(
     outlet = _outlet(u, height, np.minimum(hinge, shoulder_width_m), outlet_u)
     within = (u >= crown[..., None] - 1e-9) & (u <= outlet[..., None] + 1e-9)
     used = within.any(axis=(0, 1))
+    # the same for every section, and counted from the edge: none hangs on which others there are
+    dice = _even_scores(_DRAWS, k, _SEEDS[0])[:, used]
     u, height, within = u[used], height[..., used], within[..., used]
     se = np.broadcast_to(np.asarray(se_m, np.float64), (n, sides, k))[..., used]
     if u.size == 0:
@@ -141,7 +143,7 @@ def retained_depth(
     top = np.argmax(depth0, axis=-1)
     raw = np.take_along_axis(depth0, top[..., None], axis=-1)[..., 0]
 
-    added, se, chance = _noise(ground, least, judged, se)
+    added, se, chance = _noise(ground, least, judged, se, dice)
     mm = 1000.0 * np.maximum(raw - added, 0.0)
     wet = known & (raw > 0.0)
     level = np.take_along_axis(least, top[..., None], axis=-1)[..., 0]
@@ -242,7 +244,6 @@ def _plane_noise(
     """Scatter of the depth, and the depth that noise makes of planes that hold nothing."""
     from analysis.water.noise_kernels import Planes, draw_pools
 
-    random = np.random.default_rng(_SEEDS[1])
     se_p, se_s, se_d, cov_ps, cov_ds = (
         np.broadcast_to(np.nan_to_num(np.asarray(a, np.float64)), drop.shape).ravel()
         for a in errors
@@ -258,8 +259,8 @@ def _plane_noise(
         drop=np.maximum(planes.drop, 0.0), shoulder=np.maximum(planes.shoulder, 0.0)
     )
     sums, by_chance = np.zeros((2, depth.size)), np.empty((_PLANE_DRAWS, depth.size))
-    for draw in range(_PLANE_DRAWS):
-        common, alone_p, alone_d = random.standard_normal((3, depth.size))
+    # the same for all of them: none hangs on which others there are
+    for draw, (common, alone_p, alone_d) in enumerate(_even_scores(_PLANE_DRAWS, 3, _SEEDS[1])):
         moved = np.stack(
             [to_p * common + rest_p * alone_p, to_d * common + rest_d * alone_d, se_s * common]
         )
@@ -330,44 +331,45 @@ def _unknown(
     return np.asarray(thin | ~seen.any(axis=-1) | doubtful)
 
 
+@lru_cache(maxsize=4)
+def _even_scores(draws: int, columns: int, seed: int) -> Floats:
+    """Normal scores (draws, columns), always the same; each column's are spread evenly.
+
+    So no column has a tail by chance (Latin hypercube; McKay and others, Technometrics 21, 1979).
+    """
+    from scipy.special import ndtri
+
+    even = ndtri((np.arange(draws) + 0.5) / draws)
+    scores = np.repeat(even[:, None], columns, axis=1)
+    return np.asarray(np.random.default_rng(seed).permuted(scores, axis=0))
+
+
 def _noise(
-    ground: Floats, level: Floats, judged: NDArray[np.bool_], se: Floats
+    ground: Floats, level: Floats, judged: NDArray[np.bool_], se: Floats, dice: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Depth that noise adds on average, its scatter, and the depth it reaches by chance."""
+    """Depth that noise adds on average, its scatter, and the depth it reaches by chance.
+
+    `dice` (m, k) are errors in units of `se` (n, 2, k).
+    """
     shape = ground.shape[:-1]
     se = np.where(np.isfinite(se), se, 0.0)
-    random = np.random.default_rng(_SEEDS[0])
     # Unknown ground neither holds nor keeps water: far below everything, once for all draws.
     filled = np.where(np.isnan(ground) | np.isnan(level), -np.inf, level)
     ground = np.where(np.isnan(ground), -np.inf, ground)
     judged = judged & np.isfinite(ground)
     total, square = np.zeros(shape), np.zeros(shape)
-    by_chance = np.empty((_DRAWS, *shape))
+    by_chance = np.empty((len(dice), *shape))
     plain = _deepest(ground, np.zeros(ground.shape), judged)
-    for draw in range(_DRAWS):
-        error = se * random.standard_normal(ground.shape)
+    for draw, thrown in enumerate(dice):
+        error = se * thrown
         change = _deepest(ground, error, judged) - plain
         total += change
         square += change**2
         by_chance[draw] = _deepest(filled, error, judged)
-    mean = total / _DRAWS
-    spread = np.sqrt(np.maximum(square / _DRAWS - mean**2, 0.0))
-    return mean, _CORRECTED * spread, _pooled_quantile(by_chance)
-
-
-def _pooled_quantile(draws: Floats) -> Floats:
-    """Give the chance level of each section from draws (m, n, 2).
-
-    Neighbouring sections are alike: their draws together say more about the tail.
-    """
-    n = draws.shape[1]
-    reach = min(_NEIGHBOURS, n - 1)
-    index = np.clip(np.arange(n)[:, None] + np.arange(-reach, reach + 1)[None, :], 0, n - 1)
-    level = np.empty(draws.shape[1:])
-    for first in range(0, n, 512):
-        part = np.nan_to_num(draws[:, index[first : first + 512]])
-        level[first : first + 512] = np.quantile(part, _CHANCE, axis=(0, 2))
-    return level
+    mean = total / len(dice)
+    spread = np.sqrt(np.maximum(square / len(dice) - mean**2, 0.0))
+    chance = np.quantile(np.moveaxis(np.nan_to_num(by_chance), 0, -1).copy(), _CHANCE, axis=-1)
+    return mean, _CORRECTED * spread, chance
 
 
 def _deepest(ground: Floats, error: Floats, judged: NDArray[np.bool_]) -> Floats:

@@ -198,6 +198,21 @@ def test_held_by_planes_equals_the_section(pavement, drop, shoulder, width):
         assert float(held.level_m) == pytest.approx(float(expected.level_m[0, 0]), abs=1e-6)
 
 
+def test_what_a_section_holds_hangs_on_none_of_the_others():
+    """The same sections, fewer of them and the other way round, hold the same to the last bit."""
+    rng = np.random.default_rng(3)
+    height = section(*SOUND) + rng.normal(scale=0.01, size=(9, 2, U.size))
+    limits = {"crown_u": -3.5, "hinge_u": 1.5, "outlet_u": 4.0, "se_m": 0.01}
+    all_, some = retained_depth(U, height, **limits), retained_depth(U, height[::-3], **limits)
+    slope, drop = rng.uniform(0.0, 4.0, (9, 2)), rng.normal(scale=20.0, size=(9, 2))
+    size = {"pavement_m": 3.5, "shoulder_m": 1.5, "errors": PlaneErrors(0.1, 0.5, 8.0, 0.0, 0.0)}
+    planes = held_by_planes(2.0, drop, slope, **size)
+    fewer = held_by_planes(2.0, drop[::-3], slope[::-3], **size)
+    for one, two in ((all_, some), (planes, fewer)):
+        for name in ("depth_mm", "se_mm", "chance_mm"):
+            np.testing.assert_array_equal(getattr(two, name), getattr(one, name)[::-3])
+
+
 def test_held_by_planes_errors():
     """Noise in a step: scatter equals the step's, chance level is rarely passed."""
     n = 4000
