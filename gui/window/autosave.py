@@ -117,6 +117,7 @@ class Autosave(QObject):
             model.save(str(self.copy), lambda: self._noted(now), self._on_failed, copy=True)
 
     def _claim(self) -> None:
+        """Take the lock, once: Qt waits until the disk has it."""
         if self._lock is None:
             self.copy.parent.mkdir(parents=True, exist_ok=True)
             self._lock = QLockFile(str(self.copy.with_suffix(".lock")))
@@ -169,23 +170,31 @@ class Autosave(QObject):
         self.copy.unlink(missing_ok=True)
 
     def _drop(self) -> None:
-        if self._lock is None:
+        if not self._record:
             return
         self._drop_copy()
         self._record = {}
         self.copy.with_suffix(".json").unlink(missing_ok=True)
-        self._lock.unlock()
-        self._lock = None
 
     def discard(self) -> None:
         """Delete what this window keeps: its work is saved, or the person let it go."""
         self._timer.stop()
         self._drop()
+        if self._lock is not None:
+            self._lock.unlock()
+            self._lock = None
 
     @staticmethod
     def leftovers() -> list[Leftover]:
         """What windows that didn't close properly left, newest first."""
         found = []
+        for lock_path in unsaved_folder().glob("*.lock"):
+            if not lock_path.with_suffix(".json").is_file():
+                lock = QLockFile(str(lock_path))
+                lock.setStaleLockTime(0)
+                # Of a window that died with nothing unsaved: letting go deletes it.
+                if lock.tryLock(0):
+                    lock.unlock()
         for record_path in sorted(unsaved_folder().glob("*.json"), key=_age):
             copy = record_path.with_suffix(".gpkg")
             lock = QLockFile(str(record_path.with_suffix(".lock")))

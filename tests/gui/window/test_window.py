@@ -870,6 +870,29 @@ def test_autosave_copy_goes_when_saved(full: Window, settle: Settle, tmp_path: P
     assert list(unsaved_folder().glob("*.json")) == []
 
 
+def test_lock_of_the_copy_is_taken_once(full: Window, settle: Settle, tmp_path: Path) -> None:
+    """Taking it waits for the disk; one that a dead window left is cleared away."""
+    model, autosave = full.model, full.files.autosave
+    autosave._timer.stop()
+    locks = []
+    for state in ("agreed", "rejected"):
+        model.set_review(model.reach_key(0), state)
+        autosave.save_now()
+        settle(model.runner.idle)
+        assert autosave.copy.is_file()
+        locks.append(autosave._lock)
+        model.save(str(tmp_path / "saved.gpkg"))
+        settle(model.runner.idle)
+        assert [p.suffix for p in autosave.copy.parent.glob(f"{autosave.copy.stem}*")] == [".lock"]
+    assert locks[0] is locks[1] and locks[0].isLocked()
+    orphan = autosave.copy.with_name("dead.lock")
+    orphan.write_text("999999999\n\n\n")
+    assert Autosave.leftovers() == []
+    assert not orphan.exists() and locks[0].isLocked()
+    autosave.discard()
+    assert not list(autosave.copy.parent.glob(f"{autosave.copy.stem}*"))
+
+
 def test_copy_that_was_called_off_too_late_is_deleted(
     full: Window, settle: Settle, monkeypatch: pytest.MonkeyPatch
 ) -> None:
