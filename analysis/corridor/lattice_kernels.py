@@ -294,7 +294,10 @@ def _any_straight(parts: Any, lines: Any, total: Any, fewest: float, most: float
         count, miss = 0.0, 0.0
         for part in parts:
             count += lines[part, k]
+        if count < fewest:
+            continue
+        for part in parts:
             miss += total[part, k]
-        if count >= fewest and miss < most * max(count, 1.0):
+        if miss < most * max(count, 1.0):
             return True
     return False

@@ -135,7 +135,8 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     post_none = np.empty_like(none)
     kernel, switch = drift_kernel(side.drift_m(), step_m), PRIORS.switch * side.length_m / 5.0
     most = np.maximum(evidence.max(axis=(1, 2)), none.max(axis=1))
-    seen, seen_none = np.exp(evidence - most[:, None, None]), np.exp(none - most[:, None])
+    evidence -= most[:, None, None]
+    seen, seen_none = np.exp(evidence, out=evidence), np.exp(none - most[:, None])
     tie_pairs(seen, seen_none, np.sqrt(fresh), kernel, switch, post, post_none)
     bare = post_none.sum(axis=1)
     hinge = moments(post.sum(axis=1), at_hinge)[0]
@@ -298,8 +299,13 @@ def _weigh_nominal(
     """Let nominal widths count once per hundred metres: weak where the ground speaks."""
     share = side.length_m / 100.0
     off_edge = (at_edge[None, :] - side.edge_m[:, None]) / PRIORS.width_spread
-    off_width = (width[None] - side.shoulder_m[:, None, None]) / PRIORS.width_spread
-    evidence -= 0.5 * share * (off_edge[:, :, None] ** 2 + off_width**2)
+    # in place, as is what follows on pairs: there are many of them
+    off = width[None] - side.shoulder_m[:, None, None]
+    off /= PRIORS.width_spread
+    off *= off
+    off += off_edge[:, :, None] ** 2
+    off *= 0.5 * share
+    evidence -= off
     # an edge without shoulder at the place of the hinge is pavement that is too wide: a gravel
     # road, most likely, whose edge can't be seen
     bare_off = (at_edge[None, :] - side.edge_m[:, None]) / BARE_SPREAD_M

@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["scatter_along", "tie_ways"]
+__all__ = ["medians_between", "scatter_along", "tie_ways"]
 
 
 @compiled
@@ -58,6 +58,20 @@ def scatter_along(s: Any, middle: Any, variance: Any, reach_m: float, fewest: in
                 said += weight * variance[j]
         out[i] = np.sqrt(said / total)
     return out
+
+
+@compiled
+def medians_between(values: Any, first: Any, last: Any, out: Any) -> None:
+    """Medians (n, w) of the known among the rows (m, w) from the first to before the last, (n,)."""
+    near = np.empty(values.shape[0])
+    for i in range(out.shape[0]):
+        for k in range(out.shape[1]):
+            count = 0
+            for j in range(first[i], last[i]):
+                if np.isfinite(values[j, k]):
+                    near[count] = values[j, k]
+                    count += 1
+            out[i, k] = np.median(near[:count]) if count > 0 else np.nan
 
 
 @compiled

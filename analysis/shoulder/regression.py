@@ -433,18 +433,14 @@ def _usual_step(windows: Windows, step: Floats) -> tuple[Floats, Floats]:
 
     The part (n,) is that of one window, by how many of them lie end to end there.
     """
+    from analysis.shoulder.noise_kernels import medians_between
+
     s, half_m = windows.s, windows.half_m
     # no rounding decides whether stations so far away count
     first = np.searchsorted(s, s - STEADY_M - 1e-6)
     last = np.searchsorted(s, s + STEADY_M + 1e-6, side="right")
-    usual = np.full_like(step, np.nan)
-    for i in range(s.size):
-        # what is unknown sorts last
-        near = np.sort(step[first[i] : last[i]], axis=0)
-        count = np.isfinite(near).sum(axis=0)
-        low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, near.shape[0] - 1)
-        middle = np.stack([low, high])
-        usual[i] = np.take_along_axis(near, middle, axis=0).mean(axis=0)
+    usual = np.empty_like(step)
+    medians_between(step, first, last, usual)
     return usual, 1.0 / (1.0 + (s[last - 1] - s[first]) / (2.0 * half_m))
 
 
