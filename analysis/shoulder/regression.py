@@ -92,6 +92,10 @@ STEADY_M, SWAY_M, CHANGES = 60.0, 0.004, 0.5
 """The step of a way is steady: it strays by so much from its median within so many metres, but for
 a share of stations where it is another (our own choice, by trials on made and on plain roads)."""
 
+SWAYS = ((3, 0.001), (5, 0.002), (7, 0.01), (8, 0.002))
+"""Columns that go on along the road beside the step, slopes of pavement, shoulder and bank and what
+a misplaced hinge looks like, and how far they stray from window to window (our own choice)."""
+
 _EXACT_STATIONS = 24
 
 
@@ -276,6 +280,7 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
     other, _ = _correlated(others.covariance, np.repeat(factor, k, axis=0))
     other = (other * np.repeat(variance, k, axis=0)).reshape(n, k, *covariance.shape[1:])
     other = other * wider[:, None, :, None] * wider[:, None, None, :]
+    free = _freedom(np.concatenate([own[:, None], other[:, : places.shape[1]]], axis=1))
     other = other + other_shift[..., :, None] * other_shift[..., None, :]
     level = shared_shift(strip, windows, fits.weight, expected.sigma_m)
     shared = level[:, :, None] * level[:, None, :]
@@ -289,7 +294,7 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
         np.concatenate([fits.beta[:, None], other_beta[:, edges]], axis=1),
         np.concatenate([covariance[:, None], other[:, edges]], axis=1),
         # what scatters more says less
-        np.column_stack([fits.evidence, other_evidence[:, edges]]) / wider[:, 6:7] ** 2,
+        (np.column_stack([fits.evidence, other_evidence[:, edges]]) - free) / wider[:, 6:7] ** 2,
         np.exp(-((unevenness / UNEVEN_M) ** 2)),
         beats,
     )
@@ -407,6 +412,23 @@ def _mixed_ways(
     spread = np.einsum("nk,nkij->nij", share, within + off[..., :, None] * off[..., None, :])
     mean[unfit], spread[unfit] = np.nan, np.nan
     return mean, spread, share
+
+
+def _freedom(covariance: Floats) -> Floats:
+    """Log of how many shapes beside a step that is known fit the cells of each window, (n, w).
+
+    Evidence holds it anew in each window, though what goes on along the road is free but once: the
+    narrower a shoulder would be, the more shapes fit it, and that added up to an edge too far out.
+    Of covariances (n, w, p, p) within the fits, to what their columns stray by.
+    """
+    columns = [column for column, _ in SWAYS]
+    stray = np.diag([sway**2 for _, sway in SWAYS])
+    beside = covariance[:, :, columns, 6]
+    known = np.maximum(covariance[:, :, 6, 6], 1e-12)[:, :, None, None]
+    inner = covariance[:, :, columns][:, :, :, columns]
+    inner = inner - beside[..., :, None] * beside[..., None, :] / known + stray
+    # ways that no cells tell are left out later
+    return np.asarray(0.5 * np.linalg.slogdet(np.where(np.isfinite(inner), inner, stray))[1])
 
 
 def _likely_ways(
