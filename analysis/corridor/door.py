@@ -32,7 +32,7 @@ roads, which cost nothing more then."""
 _USUAL_EACH_M = 5.0
 """What is usual along a road is told by places so far apart, wherever stations are."""
 
-__all__ = ["as_made", "lay_out", "no_ground", "read"]
+__all__ = ["as_made", "lay_out", "no_ground", "read", "smeared"]
 
 
 def lay_out(grid: Terrain, road: Road, settings: Settings, limits: Limits, extras: Extras) -> Case:
@@ -44,8 +44,18 @@ def lay_out(grid: Terrain, road: Road, settings: Settings, limits: Limits, extra
         box_m, usual = (footprint(grid, frames(road, at)) for at in (s, along))
     else:
         box_m, usual = (point_boxes(extras.points.sideways_m, len(at)) for at in (s, along))
-    usual_m, beats = np.median(usual, axis=0), _beats(road, s, settings.spacing_m)
-    return Case(grid, road, s, box_m, settings, limits, extras, usual_box_m=usual_m, beats=beats)
+    return Case(
+        grid,
+        road,
+        s,
+        box_m,
+        settings,
+        limits,
+        extras,
+        usual_box_m=np.median(usual, axis=0),
+        even_box_m=usual,
+        beats=_beats(road, s, settings.spacing_m),
+    )
 
 
 def _beats(road: Road, s: Floats, spacing_m: float) -> Floats:
@@ -153,6 +163,21 @@ def _seen(cells: Cells, case: Case) -> Cells:
     return replace(cells, intensity=seen if np.isfinite(seen).any() else None)
 
 
+def smeared(case: Case, grain: Grain, every: int) -> Case:
+    """The case with boxes as a grid smears them whose cells are put together of `every` a side."""
+
+    def made(box_m: Floats | None) -> Floats | None:
+        return None if box_m is None else smeared_boxes(every * box_m, grain)
+
+    return replace(
+        case,
+        grain=grain,
+        box_m=smeared_boxes(every * case.box_m, grain),
+        usual_box_m=made(case.usual_box_m),
+        even_box_m=made(case.even_box_m),
+    )
+
+
 def as_made(case: Case, ground: Ground, grain: Grain | None = None) -> tuple[Case, Ground]:
     """Tell how a grid was made: return its footprint, and the ground without what is made up.
 
@@ -164,11 +189,7 @@ def as_made(case: Case, ground: Ground, grain: Grain | None = None) -> tuple[Cas
     cells, per_m2 = put_together(ground.cells), case.settings.points_per_m2
     if grain is None:
         grain = estimate_grain(cells) if per_m2 is None else grain_of_points(per_m2)
-    box_m = smeared_boxes(cells.every * case.box_m, grain)
-    usual = case.usual_box_m
-    if usual is not None:
-        usual = smeared_boxes(cells.every * usual, grain)
-    case = replace(case, box_m=box_m, grain=grain, usual_box_m=usual)
+    case = smeared(case, grain, cells.every)
     bridges = made_up(cells, grain)
     kept, left = (cells.part(chosen) for chosen in (~bridges, bridges))
     return case, replace(ground, cells=kept, made_up=left)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import lines_at
 from analysis.common.limits import Limits
 from analysis.common.settings import Settings
 from analysis.common.station_arrays import PerStation
@@ -136,6 +137,9 @@ class Case:
     usual_box_m : (2,), optional
         Box widths that are usual along the whole road, of which this may be a piece; None: those
         of these stations are.
+    even_box_m : (k, 2), optional
+        Box widths in the middles of even parts of the whole road, which lines between stations are
+        drawn through; None: those of the stations are.
     strips
         What the strips of a survey have in common along the whole of a long road; None: what they
         have along this one.
@@ -155,6 +159,15 @@ class Case:
     usual_box_m: Floats | None = None
     strips: Strips | None = None
     beats: Floats | None = None
+    even_box_m: Floats | None = None
+
+    def box_at(self, s: Floats) -> Floats:
+        """Box widths at ascending places, (m, 2), of lines that hang on no station."""
+        at, boxes = self.s, self.box_m
+        if self.even_box_m is not None:
+            boxes = self.even_box_m
+            at = (np.arange(len(boxes)) + 0.5) * self.road.length_m / len(boxes)
+        return np.column_stack([lines_at(s, at, box) for box in boxes.T])
 
     def beats_here(self) -> Floats:
         """Those of the `beats` that lie less than a spacing beyond the stations, (k,)."""

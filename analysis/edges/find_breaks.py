@@ -131,7 +131,7 @@ def find(
         s,
         *_nominal_widths(case, s.size),
         settings.search_m,
-        np.column_stack([lines_at(s, case.s, box) for box in case.box_m.T]),
+        case.box_at(s),
         settings.noise_m,
         case.grain.cells_per_value(cells.cell_m),
         case.usual_box_m,

@@ -57,6 +57,7 @@ def measure(
         mask=suspicion.foreign if masked is None else suspicion.foreign | masked,
         straightedge_m=case.limits.shape.straightedge_m.value,
         beats=case.beats_here(),
+        line_box_m=case.box_at(breaks.along().s),
         progress=progress,
     )
     sought = settings.paved and settings.find_edges

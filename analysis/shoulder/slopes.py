@@ -49,6 +49,7 @@ def measure_sides(
     mask: NDArray[np.bool_] | None = None,
     straightedge_m: float = STRAIGHTEDGE_M,
     beats: Floats | None = None,
+    line_box_m: Floats | None = None,
     progress: Progress | None = None,
 ) -> tuple[Measures, Sections]:
     """Measure pavement and shoulder at every station.
@@ -72,6 +73,8 @@ def measure_sides(
     beats : (b,), optional
         Places that tell what goes on along the road; None: the stations. The breaks' line tells of
         those that are no stations.
+    line_box_m : (k, 2), optional
+        Box widths at the places of the breaks' line; None: as between stations.
     progress : callable, optional
         Called with a fraction and a few words; may raise `analysis.common.errors.Cancelled`.
 
@@ -95,7 +98,7 @@ def measure_sides(
     seen = np.zeros((n, 2))
 
     def one_side(side: int) -> dict[str, Floats]:
-        strip = side_strip(cells, breaks, side, box_m, given)
+        strip = side_strip(cells, breaks, side, box_m, given, line_box_m)
         fit = fit_side(strip, fitted, side, smear_se_m2=smear_se_m2).at(fitted.stations)
         seen[:, side] = fit.windows.last - fit.windows.first
         gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)

@@ -92,7 +92,12 @@ class Strip(NamedTuple):
 
 
 def side_strip(
-    cells: Cells, breaks: Breaks, side: int, box_m: Floats, masked: NDArray[np.bool_]
+    cells: Cells,
+    breaks: Breaks,
+    side: int,
+    box_m: Floats,
+    masked: NDArray[np.bool_],
+    line_box_m: Floats | None = None,
 ) -> Strip:
     """Gather the cells of one side about its edge.
 
@@ -106,6 +111,9 @@ def side_strip(
         Box widths of a cell across the road.
     masked : (m,) bool
         Cells that aren't shoulder.
+    line_box_m : (k, 2), optional
+        Box widths at the places that lines are drawn through, `breaks.along()`; None: as between
+        stations.
 
     Returns
     -------
@@ -119,6 +127,8 @@ def side_strip(
     inside = (outward > -PAVEMENT_M - 1.0) & (outward < OUTSIDE_M) & np.isfinite(cells.z)
     near = np.flatnonzero(inside)
     s, x, z, masked = cells.s[near], outward[near], cells.z[near], masked[near]
+    if line_box_m is None:
+        line_box_m = np.column_stack([lines_at(line.s, breaks.s, box) for box in box_m.T])
     hinged = np.isfinite(line.hinge[:, side])
     unknown, end = np.full(line.s.size, np.nan), line.foreslope_end
     known = AtStations(
@@ -128,7 +138,7 @@ def side_strip(
         width_s=line.s[hinged],
         width=(line.hinge - line.edge)[hinged, side],
         end=unknown if end is None else np.ascontiguousarray(end[:, side]),
-        box=np.column_stack([lines_at(line.s, breaks.s, box) for box in box_m.T]),
+        box=line_box_m,
     )
     m, c = s.size, cells.cell_m
     out = Gathered(x, np.empty(m), np.empty(m, bool), np.empty((7, m)), np.empty((m, 2)), c)

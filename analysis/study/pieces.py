@@ -26,7 +26,7 @@ from analysis.common.hands import ABREAST, abreast, started
 from analysis.common.memory import share_freed
 from analysis.common.station_arrays import joined, stations_of
 from analysis.common.types import Bools, Floats, Progress, share_of, shares_of_one
-from analysis.corridor.door import as_made, no_ground, read
+from analysis.corridor.door import as_made, no_ground, read, smeared
 from analysis.corridor.grain import estimate_grain
 from analysis.corridor.points import strips_along
 from analysis.corridor.repeated import put_together
@@ -116,7 +116,7 @@ class PieceFound:
         At the stations that are kept.
     ground
         The piece's own ground; None where nobody asked for it.
-    grain, cell_m
+    grain, every, cell_m
         How the grid was made.
     known
         Whether there is any ground where it looked.
@@ -126,6 +126,7 @@ class PieceFound:
     box_m: Floats
     ground: Ground | None
     grain: Grain
+    every: int
     cell_m: float
     known: bool
 
@@ -234,9 +235,9 @@ def measure_piece(
         measured = _own_water(_own_stations(measured, inner, piece), piece)
         here = stations_of(here, inner)
         kept = _own_ground(found, piece) if ground else None
-    return PieceFound(
-        measured, here.box_m, kept, here.grain, found.cells.cell_m, len(found.cells) > 0
-    )
+    cells = found.cells
+    made = here.grain, cells.every, cells.cell_m
+    return PieceFound(measured, here.box_m, kept, *made, len(cells) > 0)
 
 
 def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, Measured]:
@@ -257,6 +258,9 @@ def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, 
         if files:
             raise none_read(case.grid, case.road.name, sorted(files))
         raise no_heights(case.grid, case.road, case.settings.half_width_m)
+    if case.extras.points is None:
+        known = next(part for part in parts if part.known)
+        case = smeared(case, known.grain, known.every)
     case = replace(case, box_m=np.concatenate([part.box_m for part in parts]), grain=parts[0].grain)
     if len(parts) == 1:
         return case, parts[0].measured

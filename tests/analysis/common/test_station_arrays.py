@@ -85,7 +85,7 @@ def test_what_is_not_given_stays_so():
         (
             Case,
             {"grid", "road", "settings", "usual_box_m", "limits", "extras", "grain", "strips"}
-            | {"beats"},
+            | {"beats", "even_box_m"},
         ),
         (Judged, {"reaches"}),
         (Judgement, set()),
