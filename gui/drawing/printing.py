@@ -52,6 +52,7 @@ from gui.drawing.profile import draw_profile
 from gui.drawing.reach_chart import draw_reach
 from gui.drawing.section_figure import axes_for, draw_legend, draw_section, fitting_exaggeration
 from gui.look import theme
+from gui.look.turns import after_window
 
 if TYPE_CHECKING:
     from PySide6.QtPrintSupport import QPrinter
@@ -181,6 +182,7 @@ def _draw_figure(painter: QPainter, box: QRectF, figure: Figure) -> None:
 
 
 def _document(html: str, width: float) -> QTextDocument:
+    after_window()
     document = QTextDocument()
     document.setUndoRedoEnabled(False)
     document.setDocumentMargin(0.0)
@@ -260,10 +262,12 @@ class Laid:
         layout = self.body.documentLayout()
         layout.registerHandler(QTextFormat.ObjectTypes.ImageObject, self.drawings)
         self.room = self.page.height() - self.top
+        after_window()
         if any(block.figure and not block.figure.height_px for block in sheet.blocks):
             # What the text leaves of the page, so that the sheet fills it.
             self.body.markContentsDirty(0, self.body.characterCount())
             self.drawings.left = self.room - (_height(self.body) - _LEAST_FIGURE) - 2.0
+            after_window()
         self.body.setPageSize(QSizeF(width, self.room))
         self._keep_headings()
         self.pages = self.body.pageCount()
@@ -274,6 +278,7 @@ class Laid:
             if QTextCursor(block).currentTable():
                 continue
             if self._page_of(block) != self._page_of(_opening(block)):
+                after_window()
                 form = block.blockFormat()
                 form.setPageBreakPolicy(QTextFormat.PageBreakFlag.PageBreak_AlwaysBefore)
                 QTextCursor(block).setBlockFormat(form)
@@ -283,6 +288,7 @@ class Laid:
 
     def draw(self, painter: QPainter, number: int) -> None:
         """Draw one page, from 0, at the origin of the painter."""
+        after_window()
         box = QRectF(0.0, number * self.room, self.page.width(), self.room)
         _draw_text(painter, self.head_again if number else self.head, QRectF())
         painter.save()

@@ -8,17 +8,18 @@ still due then waits for the next one.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Hashable
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import shiboken6
-from PySide6.QtCore import QObject, QPoint, Qt, QTimer, Slot
+from PySide6.QtCore import QObject, QPoint, Qt, QTimer, Signal, Slot
 from PySide6.QtGui import QColor, QHideEvent, QPainter, QPaintEvent, QRegion
 from PySide6.QtWidgets import QWidget
 
-__all__ = ["Later", "PaintedInTurns", "ViewInTurns", "turns"]
+__all__ = ["Later", "PaintedInTurns", "ViewInTurns", "after_window", "turns"]
 
 # A turn takes no new piece after so long of this thread's own work. Not more: what posts events and
 # paints by itself comes on top.
@@ -29,6 +30,8 @@ EVERY_MS = 1
 MOST_PASSED = 3
 # Pictures wait for the numbers in them, but not longer than this.
 MOST_WAIT_S = 0.1
+# A worker lets the window go first, but not for longer than this.
+MOST_LET_S = 0.1
 # A picture of fewer pixels than this is painted at once, as what waits costs a turn.
 SMALL = 40_000
 
@@ -42,8 +45,12 @@ else:
 class Turns(QObject):
     """What is still to be done in the window's thread, the longest asked for first."""
 
+    _waiting = Signal(object)
+
     def __init__(self) -> None:
         super().__init__()
+        self._thread = threading.get_ident()
+        self._waiting.connect(self._on_waiting, Qt.ConnectionType.QueuedConnection)
         self._work: dict[Hashable, tuple[QObject, Callable[[], object]]] = {}
         self._pictures: dict[Hashable, tuple[float, QObject, Callable[[], object]]] = {}
         self._timer = QTimer(self, singleShot=True, interval=EVERY_MS)
@@ -77,6 +84,17 @@ class Turns(QObject):
     def idle(self) -> bool:
         """Whether nothing waits."""
         return not (self._work or self._pictures)
+
+    def let_window(self) -> None:
+        """As `after_window`."""
+        if threading.get_ident() != self._thread:
+            come = threading.Event()
+            self._waiting.emit(come)
+            come.wait(MOST_LET_S)
+
+    @Slot(object)
+    def _on_waiting(self, come: threading.Event) -> None:
+        come.set()
 
     def _start(self) -> None:
         if not self._timer.isActive():
@@ -118,6 +136,16 @@ class Turns(QObject):
 def turns() -> Turns:
     """Return the turns of this process's one window thread."""
     return Turns()
+
+
+def after_window() -> None:
+    """Wait in a worker until the window has done what it is at, before a long call into Qt.
+
+    Such a call keeps the interpreter. Something painted needs that many times, and would wait for
+    one call after the other; so it waits for one at most. Where there is no window nothing is done.
+    """
+    if turns.cache_info().currsize:
+        turns().let_window()
 
 
 class Later(QObject):

@@ -1,5 +1,6 @@
 """Turns of the window's thread: once what was asked twice, never long, and whole in the end."""
 
+import threading
 import time
 from collections.abc import Callable
 from typing import Any
@@ -10,7 +11,15 @@ from PySide6.QtGui import QColor, QPainter, QPaintEvent, QRegion
 from PySide6.QtWidgets import QWidget
 
 from gui.look.making import later
-from gui.look.turns import MOST_PASSED, TURN_S, PaintedInTurns, Turns
+from gui.look.turns import (
+    MOST_LET_S,
+    MOST_PASSED,
+    TURN_S,
+    PaintedInTurns,
+    Turns,
+    after_window,
+    turns,
+)
 
 
 def burn(seconds: float) -> None:
@@ -182,3 +191,33 @@ def test_what_stands_on_the_screen_stays_until_it_is_painted_over(
     assert screen.pixelColor(200, 150) == QColor(Qt.GlobalColor.white)
     settle()
     assert screen.pixelColor(200, 150).name() == "#c04020"
+
+
+def test_a_worker_lets_the_window_finish_first(qapp: Any) -> None:
+    asked = turns()
+    order: list[str] = []
+
+    def work() -> None:
+        asked.let_window()
+        order.append("worker")
+
+    worker = threading.Thread(target=work)
+    worker.start()
+    # Nothing is looked at yet: the window is at something, though not for as long as it waits.
+    burn(MOST_LET_S / 4.0)
+    order.append("window")
+    while worker.is_alive():
+        qapp.processEvents()
+    assert order == ["window", "worker"]
+
+
+def test_a_worker_doesnt_wait_for_a_window_that_hangs(qapp: Any) -> None:
+    turns()
+    worker = threading.Thread(target=after_window)
+    worker.start()
+    worker.join(20.0 * MOST_LET_S)
+    assert not worker.is_alive()
+    # In the window's own thread it would wait for itself.
+    begun = time.perf_counter()
+    after_window()
+    assert time.perf_counter() - begun < MOST_LET_S
