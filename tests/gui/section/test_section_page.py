@@ -26,6 +26,7 @@ from gui.drawing.section_figure import (
     view_extent,
 )
 from gui.look import theme
+from gui.look.units import DASH
 from gui.section.section_page import SectionPage
 from gui.state.model import WindowModel
 from tests.gui.conftest import ARTEFACTS
@@ -620,3 +621,22 @@ def test_caption_says_how_much_higher_the_other_grid_lies(
     screened.set_units("us")
     settle()
     assert "dashed 2.4 in lower" in view.other.caption
+
+
+def test_what_is_required_is_a_dash_where_nobody_knows_it(view: SectionPage) -> None:
+    """The required slope hangs on the pavement's, which may be unknown on one side or on both."""
+
+    class Row:
+        def __init__(self, required: float) -> None:
+            self.required = required
+
+        def value(self, name: str) -> tuple[float, float]:
+            assert name == "required_slope_pct"
+            return self.required, math.nan
+
+    def wanted(*sides: float) -> str:
+        return view._wanted("shoulder_slope_pct", [Row(required) for required in sides])
+
+    assert wanted(4.0, 4.0) == "≥ 4.0"
+    assert wanted(math.nan, 4.0) == f"≥ {DASH} | 4.0"
+    assert wanted(math.nan, math.nan) == ""
