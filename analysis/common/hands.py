@@ -109,15 +109,12 @@ def abreast(
     with ThreadPoolExecutor(count) as pool:
         try:
             while True:
-                for work in islice(waiting, count - len(under_way)):
+                # one more stands ready for whoever is done before the first one is
+                for work in islice(waiting, count + 1 - len(under_way)):
                     under_way.append(pool.submit(work, check))
                 if not under_way:
                     return
-                result = under_way.popleft().result()
-                # the next begins before this one is put to use
-                for work in islice(waiting, 1):
-                    under_way.append(pool.submit(work, check))
-                yield result
+                yield under_way.popleft().result()
         finally:
             over.set()
             for future in under_way:

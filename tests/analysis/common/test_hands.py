@@ -85,6 +85,14 @@ def test_long_works_are_done_side_by_side_and_come_in_their_order(monkeypatch, c
     assert list(abreast([])) == []
 
 
+def test_one_that_is_done_early_waits_for_no_other(monkeypatch):
+    """The first work ends only once the third has begun: whoever did the second does it."""
+    monkeypatch.setattr(hands_module, "hands", lambda: 2)
+    begun = threading.Event()
+    works = [lambda check: begun.wait(5.0), lambda check: None, lambda check: begun.set()]
+    assert list(abreast(works)) == [True, None, None]
+
+
 def test_no_more_is_under_way_than_may_be_held(monkeypatch):
     monkeypatch.setattr(hands_module, "hands", lambda: 2)
     begun = []
