@@ -54,8 +54,9 @@ def moving_sums(values: Floats, rows: int) -> Floats:
 def windows(values: Floats, rows: int, fill: float = 0.0) -> Floats:
     """Give the rows about each row as a last axis, with `fill` beyond the ends."""
     half = rows // 2
-    pad = [(half, half)] + [(0, 0)] * (values.ndim - 1)
-    padded = np.pad(values, pad, constant_values=fill)
+    # what numpy's `pad` takes for this holds up other threads
+    padded = np.full((len(values) + 2 * half, *values.shape[1:]), fill, values.dtype)
+    padded[half : half + len(values)] = values
     return np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=0)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["Frame", "Placed", "carry", "medians", "place", "smooth_across", "sum_bins"]
+__all__ = ["Frame", "Placed", "carry", "medians", "place", "smooth_across", "sum_bins", "sum_rows"]
 
 
 class Frame(NamedTuple):
@@ -105,6 +105,21 @@ def place(s: Any, offset: Any, z: Any, frame: Frame, out: Placed) -> int:
         out.z[count] = height
         count += 1
     return count
+
+
+@compiled
+def sum_rows(values: Any, half: int, out: Any) -> None:
+    """Sum so many rows before and after each row and itself, fewer at the ends; `out` is filled."""
+    n, k = values.shape
+    running = np.empty((n + 1, k))
+    running[0] = 0.0
+    for i in range(n):
+        for j in range(k):
+            running[i + 1, j] = running[i, j] + values[i, j]
+    for i in range(n):
+        first, stop = max(i - half, 0), min(i + half + 1, n)
+        for j in range(k):
+            out[i, j] = running[stop, j] - running[first, j]
 
 
 @compiled

@@ -159,10 +159,10 @@ def block_sections(
     count = _summed(flat, np.ones(held), shape)
     value = placed.z.copy()
     scatter = 0.0
+    many = moving_sum(count, WIDE_BLOCKS)
     for turn in range(3):
         total = _summed(flat, value, shape)
-        sums = moving_sum(total, WIDE_BLOCKS), moving_sum(count, WIDE_BLOCKS)
-        wide = _bridge(_smooth_across(*sums, bin_m, c))
+        wide = _bridge(_smooth_across(moving_sum(total, WIDE_BLOCKS), many, bin_m, c))
         if turn < 2:
             # cells don't lie in the middle of their bin
             slope = np.gradient(wide, bin_m, axis=1).ravel()
@@ -212,13 +212,10 @@ def _brightness(bright: Floats, flat: NDArray[np.int64], shape: tuple[int, int])
 
 def moving_sum(values: Floats, rows: int) -> Floats:
     """Return sums over `rows` (odd) rows around each row, fewer at the ends."""
-    n, half = values.shape[0], min(rows // 2, values.shape[0])
-    running = np.zeros((n + 1, values.shape[1]))
-    np.cumsum(values, axis=0, out=running[1:])
-    out = np.empty((n, values.shape[1]))
-    out[: n - half] = running[half + 1 :]
-    out[n - half :] = running[n]
-    out[half + 1 :] -= running[1 : n - half]
+    from analysis.corridor.block_kernels import sum_rows
+
+    out = np.empty(values.shape)
+    sum_rows(values, rows // 2, out)
     return out
 
 
