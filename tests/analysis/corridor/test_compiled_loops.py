@@ -7,6 +7,7 @@ import pytest
 
 from analysis.common.along import fading, lines_at
 from analysis.corridor.block_kernels import Frame, Placed, carry, medians, place, smooth_across
+from analysis.corridor.blocks import moving_sum
 from analysis.corridor.lattice import heights_of, places_of
 from analysis.corridor.lattice_kernels import (
     count_alike,
@@ -158,6 +159,14 @@ def test_places_on_lines_are_those_of_numpy():
         at, values = np.sort(rng.uniform(0.0, 9.0, n)), rng.normal(size=n)
         there = np.sort(np.concatenate([rng.uniform(-1.0, 10.0, 200), at]))
         np.testing.assert_array_equal(lines_at(there, at, values), np.interp(there, at, values))
+
+
+@pytest.mark.parametrize(("n", "rows"), [(30, 7), (5, 11), (1, 3), (4, 1)])
+def test_sums_of_rows_are_those_of_each_row_by_itself(n, rows):
+    values = np.random.default_rng(6).normal(size=(n, 4))
+    half = rows // 2
+    plain = [values[max(i - half, 0) : i + half + 1].sum(axis=0) for i in range(n)]
+    np.testing.assert_allclose(moving_sum(values, rows), plain, atol=1e-12)
 
 
 def test_blocks_are_those_of_plain_sums():
