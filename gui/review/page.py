@@ -375,7 +375,7 @@ class ReviewPage(QWidget):
         if study is not self._study:
             self._study = study
             self._sections.clear()
-        if study is None:
+        if study is None or self.model.road_index >= len(study.roads):
             self.section.empty_text = self.tr(
                 "Open the terrain grid to see sections; the numbers are from the file."
             )
@@ -390,9 +390,11 @@ class ReviewPage(QWidget):
     def _make_sections(self) -> None:
         """Make the sections that aren't there yet: this one, then those likely to be next."""
         ahead = [(item.road, item.station) for item in self.queue.upcoming(_AHEAD)]
-        wanted = [place for place in (self._here(), *ahead) if place not in self._sections]
+        study = self._study
+        # The findings may have roads that the study hasn't.
+        here = [place for place in (self._here(), *ahead) if place[0] < len(study.roads)]
+        wanted = [place for place in here if place not in self._sections]
         if wanted:
-            study = self._study
             self.model.runner.submit(
                 "review sections",
                 lambda _progress: (study, _sections_of(study, wanted)),

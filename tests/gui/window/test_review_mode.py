@@ -1,6 +1,7 @@
 """The review fills the window: keys anywhere, reasons, notes, undo, and the way back."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -136,6 +137,28 @@ def test_next_findings_are_made_ahead(
             assert all(store.has(key) for key in keys_at(item))
     for kept in (store.cache, map_.tiles.heights):
         kept.clear()
+
+
+def test_a_road_that_the_study_lacks_has_no_section(
+    window: Window, page: ReviewPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its findings are reviewed all the same, by their numbers."""
+    model = window.model
+    failed: list[str] = []
+    model.runner.failed.connect(lambda _title, sentence: failed.append(sentence))
+    loaded = model.loaded
+    assert loaded is not None and loaded.study is not None
+    without = replace(loaded, study=replace(loaded.study, roads=()))
+    with monkeypatch.context() as less:
+        less.setattr(model, "loaded", without)
+        page._show_section()
+        page._make_sections()
+        run_loop(model.runner.idle)
+        assert page.section.view is None
+    page._show_section()
+    run_loop(model.runner.idle)
+    assert page.section.view is not None
+    assert failed == []
 
 
 def test_units_changed_once_the_findings_are_gone(
