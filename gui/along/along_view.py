@@ -347,11 +347,10 @@ class AlongView(RoadView):
             self._columns[name] = np.asarray(stations[name], dtype=float)[road.rows]
         self._verdicts = stations["verdict"][road.rows]
         self._load_changes(road)
-        study = model.study
-        if study is not None and model.road_index < len(study.roads):
+        part = model.measured_here
+        if part is not None:
             from analysis.earthwork.balance import mass_haul
 
-            part = study.roads[model.road_index]
             if len(part.s) == len(self._s):
                 self._balance = mass_haul(part.s, part.judged.areas, model.limits.material)
         self._load_bars(findings, road)

@@ -165,8 +165,8 @@ class StraightView(RoadView):
             self._dirty = True
             return
         self._dirty = False
-        study = model.study
-        if study is None or model.road_index >= len(study.roads):
+        study, part = model.study, model.measured_here
+        if study is None or part is None:
             self.relief = self._asked = None
             self._made = []
             nothing = self.tr("Nothing screened yet.")
@@ -175,7 +175,6 @@ class StraightView(RoadView):
             self.note.show()
             self.area.hide()
             return
-        part = study.roads[model.road_index]
         order = _Order(part)
         if order == self._asked:
             # The verdicts may be others all the same, and the reaches.

@@ -145,16 +145,20 @@ class Book:
 
 
 def station_book(study: Study, places: Sequence[tuple[int, int]], writing: Writing) -> Book:
-    """Return the sections of a study's stations, given as (road, station) indices."""
+    """Return the sections of a study's stations, given as (road, station) indices.
+
+    Findings may have roads that the study hasn't: their stations are left out.
+    """
     from analysis.study.sections import section_view
 
     source = source_of(study.findings)
+    there = [place for place in places if place[0] < len(study.roads)]
 
     def sheet(place: tuple[int, int]) -> Sheet:
         return section_sheet(section_view(study, *place), writing, source)
 
     title = translate("printing", "Section sheets")
-    return Book(title, tuple(partial(sheet, place) for place in places), single=True)
+    return Book(title, tuple(partial(sheet, place) for place in there), single=True)
 
 
 def reach_book(

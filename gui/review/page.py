@@ -375,7 +375,7 @@ class ReviewPage(QWidget):
         if study is not self._study:
             self._study = study
             self._sections.clear()
-        if study is None or self.model.road_index >= len(study.roads):
+        if self.model.measured_here is None:
             self.section.empty_text = self.tr(
                 "Open the terrain grid to see sections; the numbers are from the file."
             )

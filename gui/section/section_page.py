@@ -267,7 +267,7 @@ class SectionPage(QWidget):
         self._dirty = False
         model = self.model
         study = model.study
-        if study is None or model.road_index >= len(study.roads):
+        if model.measured_here is None:
             self.section = self._second = None
             self._show()
             return

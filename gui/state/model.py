@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     from analysis.findings.geopackage import Findings
     from analysis.findings.two_surveys import SurveyChange
     from analysis.road.roadline import Road
-    from analysis.study.values import Study
+    from analysis.study.values import RoadStudy, Study
     from analysis.terrain.grid import Terrain
 
 __all__ = ["EXTRA_KINDS", "SIDES", "StationKey", "WindowModel"]
@@ -206,6 +206,14 @@ class WindowModel(QObject):
     def study(self) -> Study | None:
         """Everything measured, or None while only a saved file is open."""
         return self.loaded.study if self.loaded else None
+
+    @property
+    def measured_here(self) -> RoadStudy | None:
+        """What was measured of the selected road; None where the study lacks it."""
+        study = self.study
+        if study is None or self.road_index >= len(study.roads):
+            return None
+        return study.roads[self.road_index]
 
     @property
     def findings(self) -> Findings | None:

@@ -117,7 +117,5 @@ class StationTable(TablePage):
         from gui.drawing.books import station_book
 
         # Both sides stand on one sheet, so a station chosen twice is printed once.
-        places = dict.fromkeys(self.model.station_at_row(source)[:2] for source in sources)
-        # The findings may have roads that the study hasn't.
-        there = [place for place in places if place[0] < len(study.roads)]
-        return station_book(study, there, self.model.writing)
+        places = list(dict.fromkeys(self.model.station_at_row(source)[:2] for source in sources))
+        return station_book(study, places, self.model.writing)

@@ -9,6 +9,7 @@ from PySide6.QtCore import QEvent, QRectF, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 
+from gui.drawing.books import station_book
 from gui.map import tiles
 from gui.map.tiles import TileKey
 from gui.review import page as review_page
@@ -155,6 +156,7 @@ def test_a_road_that_the_study_lacks_has_no_section(
         page._make_sections()
         run_loop(model.runner.idle)
         assert page.section.view is None
+        assert station_book(without.study, [(0, 0)], model.writing).makers == ()
     page._show_section()
     run_loop(model.runner.idle)
     assert page.section.view is not None
