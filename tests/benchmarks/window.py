@@ -169,7 +169,9 @@ def ready(size: tuple[int, int] = (1440, 900)) -> Any:
     window.show()
     _after_show(window, [])
     run_loop(lambda: all(pane.filled for pane in window.panes.by_name.values()))
-    run_loop(lambda: window._review_page is not None and window.model.runner.idle())
+    # On a new machine, or after a change of the kernels, these are compiled first.
+    settled = lambda: window._review_page is not None and window.model.runner.idle()  # noqa: E731
+    run_loop(settled, timeout_s=600)
     return window
 
 
@@ -383,21 +385,28 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
         grid, road = long_road(folder, 600.0)
         # A file dialog makes new folders where it is pleased to.
         os.chdir(folder)
-        window = ready()
+
+        def screened() -> Any:
+            """Return a new window with the road screened."""
+            made = ready()
+            made.model.open_files(grid, RoadSource(road))
+            run_loop(lambda: bool(made.model.roads), timeout_s=60)
+            made.model.screen()
+            run_loop(lambda: made.model.study is not None, timeout_s=120)
+            return made
+
+        window = screened()
         app, model = QApplication.instance(), window.model
         assert isinstance(app, QApplication)
-        model.open_files(grid, RoadSource(road))
-        run_loop(lambda: bool(model.roads), timeout_s=60)
-        model.screen()
-        run_loop(lambda: model.study is not None, timeout_s=120)
+        # The last window that goes would end the loop.
+        app.setQuitOnLastWindowClosed(False)
         # From here on; what fails before ends this program, in words.
         sys.excepthook = caught
         threading.excepthook = lambda a: caught(a.exc_type, a.exc_value, a.exc_traceback)
-        skipped = {window.commands["leave"], window.commands["log"]}
         heart, control = Heartbeat(), Control()
         watch = Watch(heart, LIMIT_MS / 1000.0)
         end = time.monotonic() + 60.0 * minutes
-        count = 0
+        count = closed = 0
         keys = [
             *(Qt.Key.Key_Left, Qt.Key.Key_Right, Qt.Key.Key_Up, Qt.Key.Key_Down),
             *(Qt.Key.Key_Return, Qt.Key.Key_Escape, Qt.Key.Key_Tab, Qt.Key.Key_Delete),
@@ -411,6 +420,17 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
             )
 
         held: dict[type, list[Any]] = {}
+
+        def open_anew() -> None:
+            """Go on in a new window, as the last one was closed and takes no more jobs."""
+            nonlocal window, model, closed
+            closed += 1
+            heart.stop()
+            window.deleteLater()
+            held.clear()
+            window = screened()
+            model = window.model
+            heart.go_on()
 
         def one_of(kind: type, fits: Callable[[Any], bool]) -> Any:
             """Choose among what fits. Asking Qt for all there is takes longer than most inputs do.
@@ -432,7 +452,7 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
                 QAction,
                 lambda a: (
                     a.isEnabled()
-                    and a not in skipped
+                    and a not in (window.commands["leave"], window.commands["log"])
                     and not isinstance(a.parent(), QGraphicsScene)
                 ),
             )
@@ -520,7 +540,10 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
 
         def finish() -> None:
             report("random input", heart, control, watch)
-            print(f"{count} inputs in {minutes:g} min, seed {seed}: {len(faults)} faults")
+            print(
+                f"{count} inputs in {minutes:g} min, seed {seed}: {len(faults)} faults; "
+                f"the window was closed {closed} times"
+            )
             for text in list(dict.fromkeys(faults))[:12]:
                 print(text)
             sys.stdout.flush()
@@ -554,11 +577,11 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
             nonlocal count
             timer.stop()
             try:
+                # Not only by this very input: also by the answer to whether to save.
+                if not window.isVisible():
+                    open_anew()
                 count += 1
                 one()
-                if not window.isVisible():
-                    window.closing = False
-                    window.show()
             except Exception:
                 faults.append(traceback.format_exc())
             timer.start()

@@ -48,6 +48,14 @@ class Heartbeat:
         self.gaps_s.clear()
         self.work_s.clear()
         self.held_s.clear()
+        self._begin()
+
+    def go_on(self) -> None:
+        """Measure again after `stop`; the time between counts nowhere."""
+        self._begin()
+        self._timer.start()
+
+    def _begin(self) -> None:
         self.last, self._worked = time.perf_counter(), time.thread_time()
         self._queued = self._queued_s()
 
