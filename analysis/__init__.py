@@ -3,10 +3,11 @@
 This is what a script needs; the window and the commands stand on the same functions. Open a
 terrain (`open_terrain`), read roads into its plane (`read_roads`), screen them (`screen`), judge
 again under other limits without measuring (`rejudge`), measure one road again after correcting its
-breaks (`remeasure`), pick what is asked for (`selected`; what a reviewer rejected always stays
-behind), hand the findings out (`write_findings`, `write_geojson`, `write_gpx`, `write_kml`,
-`write_csv`, `write_reach_csv`) and read them back (`read_findings`). What can be wrong with an
-input is told in one sentence by a `VergelineError`. Nothing here imports Qt.
+breaks (`remeasure`), screen again those whose own widths changed (`screen_again`), pick what is
+asked for (`selected`; what a reviewer rejected always stays behind), hand the findings out
+(`write_findings`, `write_geojson`, `write_gpx`, `write_kml`, `write_csv`, `write_reach_csv`) and
+read them back (`read_findings`). What can be wrong with an input is told in one sentence by a
+`VergelineError`. Nothing here imports Qt.
 
 Lengths are metres, slopes percent (positive falls outward), drops millimetres (positive = shoulder
 lower than the pavement). NaN is unknown, and unknown is never sound.
@@ -51,7 +52,7 @@ if TYPE_CHECKING:
         VergelineError,
     )
     from analysis.common.limits import Limits, default_limits, read_limits, write_limits
-    from analysis.common.settings import Settings
+    from analysis.common.settings import RoadWidths, Settings
     from analysis.common.table import Table
     from analysis.corridor.values import Extras
     from analysis.findings.exports import write_csv, write_geojson, write_reach_csv
@@ -63,7 +64,7 @@ if TYPE_CHECKING:
     from analysis.road.roadline import Road
     from analysis.study.inputs import read_extras, sample_files
     from analysis.study.judging import rejudge, remeasure
-    from analysis.study.screening import screen
+    from analysis.study.screening import screen, screen_again
     from analysis.study.values import RoadStudy, Study
     from analysis.terrain.grid import Terrain, open_terrain
 
@@ -78,6 +79,7 @@ __all__ = [
     "Road",
     "RoadError",
     "RoadStudy",
+    "RoadWidths",
     "Selection",
     "Settings",
     "SettingsError",
@@ -96,6 +98,7 @@ __all__ = [
     "remeasure",
     "sample_files",
     "screen",
+    "screen_again",
     "selected",
     "write_csv",
     "write_findings",
@@ -113,7 +116,7 @@ __getattr__ = handing_out(
         "common.errors": "Cancelled LimitsError OutputError ReadingsError RoadError SettingsError "
         "TerrainError VergelineError",
         "common.limits": "Limits default_limits read_limits write_limits",
-        "common.settings": "Settings",
+        "common.settings": "RoadWidths Settings",
         "common.table": "Table",
         "corridor.values": "Extras",
         "findings.exports": "write_csv write_geojson write_reach_csv",
@@ -125,7 +128,7 @@ __getattr__ = handing_out(
         "road.roadline": "Road",
         "study.inputs": "read_extras sample_files",
         "study.judging": "rejudge remeasure",
-        "study.screening": "screen",
+        "study.screening": "screen screen_again",
         "study.values": "RoadStudy Study",
         "terrain.grid": "Terrain open_terrain",
     },

@@ -10,6 +10,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from analysis.cli_field import add_field_commands
@@ -251,6 +252,14 @@ def _add_inputs(parser: argparse.ArgumentParser, *, required: bool) -> None:
     parser.add_argument("--average", default="20", metavar="M", help='metres, or "auto"')
     parser.add_argument("--pavement-width", type=float, default=7.0, metavar="M")
     parser.add_argument("--shoulder-width", type=float, default=1.5, metavar="M")
+    for part in ("pavement", "shoulder"):
+        parser.add_argument(
+            f"--{part}-width-of",
+            action="append",
+            default=[],
+            metavar="ROAD=M",
+            help=f"{part} width of one road that is built otherwise; may be given again",
+        )
     parser.add_argument("--surface", help="gravel, earth or turf")
     parser.add_argument(
         "--unpaved", action="store_true", help="the road itself is gravel or earth, not paved"
@@ -302,7 +311,26 @@ def _settings_and_limits(options: argparse.Namespace) -> tuple[Any, Any]:
         search_m=options.search,
         half_width_m=options.half_width,
     )
+    for name in ("pavement_width", "shoulder_width"):
+        for text in getattr(options, f"{name}_of"):
+            settings = _with_own_width(settings, name, text)
     return settings, limits
+
+
+def _with_own_width(settings: Any, name: str, text: str) -> Any:
+    """Settings with the width of one road, given as ROAD=M."""
+    road, _, number = text.rpartition("=")
+    try:
+        width = float(number)
+    except ValueError:
+        width = math.nan
+    if not road.strip() or not math.isfinite(width):
+        raise SettingsError(
+            f"--{name.replace('_', '-')}-of is {text!r}, but must be the name of a road and its "
+            'width in metres, such as "Mill Lane=5.5".'
+        )
+    own = settings.own_widths(road.strip())
+    return settings.with_own_widths(replace(own, **{f"{name}_m": width}))
 
 
 def _input_files(options: argparse.Namespace) -> list[str | None]:
@@ -409,7 +437,7 @@ def _given(
     grid, roads, points, sources = _open_inputs(options, left_out)
     given = {name: path for name in _EXTRAS if (path := getattr(options, name))}
     extras = inputs.read_extras(grid, points=points, **given)
-    for note in inputs.misplaced(extras, roads):
+    for note in inputs.misplaced(extras, roads, settings.road_widths):
         print(f"note: {note}", file=sys.stderr)
     if not options.quiet and is_first_run():
         print(

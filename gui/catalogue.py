@@ -19,7 +19,7 @@ def _borrowed_texts() -> dict[str, set[str]]:
     from analysis.common.cautions import CAUTIONS
     from analysis.common.columns import MADE_UP, TABLES
     from analysis.common.limits import SURFACES, default_limits, limit_specs
-    from analysis.study.noticing import NOTICES, OFFERS
+    from analysis.study.noticing import NOTICES, OFFERS, OFFERS_HERE
     from analysis.verdict.reasons import WITHHELD
     from gui.forms.help import TERMS, WORDS
 
@@ -32,7 +32,7 @@ def _borrowed_texts() -> dict[str, set[str]]:
         "words": {text for c in columns if c.title for text in (c.title, c.meaning)},
         "limits": titles | notes - {""},
         "reasons": set(WITHHELD.values()),
-        "noticed": {*NOTICES.values(), *OFFERS.values()},
+        "noticed": {*NOTICES.values(), *OFFERS.values(), *OFFERS_HERE.values()},
         "help": {text for term in TERMS for text in (term.title, term.text)} | {*WORDS.values()},
     }
 

@@ -350,6 +350,7 @@ _RUN = (
     _text("resolving", "", "What the grid can tell on each road."),
     _text("usual", "", "What each road is like, by which its single stations are weighed."),
     _text("settings", "", "Settings of the screening, as JSON."),
+    _text("road_widths", "", "Widths given for single roads, where the search there begins."),
     _text("surface", "", "Surface of the shoulders: gravel, earth or turf."),
     _text("limits", "", "Every limit with its source, as TOML."),
     Column("seconds", "s", "", "How long the screening took."),

@@ -2,13 +2,36 @@
 
 import json
 import math
-from dataclasses import asdict, dataclass, fields
-from typing import Literal
+from dataclasses import asdict, dataclass, fields, replace
+from typing import Any, Literal
 
 from analysis.common.errors import SettingsError
 from analysis.common.limits import SURFACES
 
-__all__ = ["Settings"]
+__all__ = ["RoadWidths", "Settings"]
+
+_WIDTHS = {"pavement_width_m": (2.0, 60.0), "shoulder_width_m": (0.2, 10.0)}
+
+
+@dataclass(frozen=True, slots=True)
+class RoadWidths:
+    """Nominal widths of one road, metres; None where those of all roads hold.
+
+    Raises
+    ------
+    SettingsError
+        With one sentence that names the road and the values it may have.
+    """
+
+    road: str
+    pavement_width_m: float | None = None
+    shoulder_width_m: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse values that can't be measured with."""
+        for name, (low, high) in _WIDTHS.items():
+            if getattr(self, name) is not None:
+                _check(name, getattr(self, name), low, high, of=f' of "{self.road}"')
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +47,10 @@ class Settings:
         tells a good slope from a failing one, road by road.
     pavement_width_m, shoulder_width_m
         Nominal widths: where the search for the edges starts, and what is used where the terrain
-        shows none.
+        shows none. What a table of widths or an edge line gives (`Extras`) isn't searched for, and
+        wins over both.
+    road_widths
+        The same for single roads that are built otherwise, at most one entry a road.
     surface
         What the shoulders are made of: gravel, earth or turf.
     noise_m
@@ -58,13 +84,13 @@ class Settings:
     half_width_m: float = 16.0
     paved: bool = True
     find_edges: bool = True
+    road_widths: tuple[RoadWidths, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse values that can't be measured with."""
         for name, low, high in (
             ("spacing_m", 0.5, 1000.0),
-            ("pavement_width_m", 2.0, 60.0),
-            ("shoulder_width_m", 0.2, 10.0),
+            *((name, *bounds) for name, bounds in _WIDTHS.items()),
             ("search_m", 0.0, 15.0),
             ("half_width_m", 3.0, 100.0),
         ):
@@ -79,12 +105,67 @@ class Settings:
             raise SettingsError(
                 f"The surface {self.surface!r} isn't known: choose one of {', '.join(SURFACES)}."
             )
-        needed = self.pavement_width_m / 2.0 + self.shoulder_width_m + self.search_m
+        twice = {own.road for own in self.road_widths}
+        if len(twice) < len(self.road_widths):
+            raise SettingsError("A road has widths of its own twice: give them once.")
+        needed = self._needed_half_width_m()
         if self.half_width_m < needed:
             raise SettingsError(
                 f"The terrain is read {self.half_width_m:g} m to each side, but half the pavement, "
                 f"the shoulder and the search need {needed:g} m: raise half_width_m."
             )
+
+    def _needed_half_width_m(self) -> float:
+        """How far the terrain must be read for the widest road."""
+        roads = (self.widths_of(name) for name in ("", *(own.road for own in self.road_widths)))
+        return max(pavement / 2.0 + shoulder for pavement, shoulder in roads) + self.search_m
+
+    def widths_of(self, road: str) -> tuple[float, float]:
+        """Nominal widths of pavement and shoulder of a road, metres.
+
+        >>> Settings(road_widths=(RoadWidths("Mill Lane", 5.5),)).widths_of("Mill Lane")
+        (5.5, 1.5)
+        """
+        own = self.own_widths(road)
+        pavement, shoulder = own.pavement_width_m, own.shoulder_width_m
+        return (
+            self.pavement_width_m if pavement is None else pavement,
+            self.shoulder_width_m if shoulder is None else shoulder,
+        )
+
+    def own_widths(self, road: str) -> RoadWidths:
+        """What a road has of its own."""
+        return next((own for own in self.road_widths if own.road == road), RoadWidths(road))
+
+    def with_own_widths(self, own: RoadWidths) -> "Settings":
+        """The same with other widths of one road, read as far out as these need.
+
+        Without either width the road has none of its own any more.
+        """
+        others = tuple(other for other in self.road_widths if other.road != own.road)
+        added = () if own == RoadWidths(own.road) else (own,)
+        return self.changed(road_widths=tuple(sorted((*others, *added), key=lambda w: w.road)))
+
+    def changed(self, **values: Any) -> "Settings":
+        """The same with other values, read as far out as these need.
+
+        Raises
+        ------
+        SettingsError
+            As when they are made.
+        """
+        made = replace(self, **{"half_width_m": 100.0, **values})
+        if "half_width_m" in values:
+            return made
+        needed = float(math.ceil(made._needed_half_width_m()))
+        return replace(made, half_width_m=max(self.half_width_m, needed))
+
+    def roads_apart(self, other: "Settings") -> frozenset[str] | None:
+        """Roads that other settings change by their own widths alone; None: more is other."""
+        if replace(self, road_widths=()) != replace(other, road_widths=()):
+            return None
+        names = {own.road for own in (*self.road_widths, *other.road_widths)}
+        return frozenset(n for n in names if self.widths_of(n) != other.widths_of(n))
 
     def to_json(self) -> str:
         """Return the settings as JSON text, for the run record."""
@@ -101,8 +182,12 @@ class Settings:
         """
         try:
             values = json.loads(text)
-            known = {f.name for f in fields(cls)}
-            return cls(**{key: value for key, value in values.items() if key in known})
+            known = {key: values[key] for key in _names(cls) if key in values}
+            known["road_widths"] = tuple(
+                RoadWidths(**{key: own[key] for key in _names(RoadWidths) if key in own})
+                for own in values.get("road_widths", ())
+            )
+            return cls(**known)
         except (ValueError, TypeError, AttributeError) as error:
             if isinstance(error, SettingsError):
                 raise
@@ -111,11 +196,22 @@ class Settings:
             ) from error
 
 
+def _names(made: type) -> list[str]:
+    return [f.name for f in fields(made)]
+
+
 def _check(
-    name: str, value: object, low: float, high: float, *, also: str = "", unit: str = "m"
+    name: str,
+    value: object,
+    low: float,
+    high: float,
+    *,
+    of: str = "",
+    also: str = "",
+    unit: str = "m",
 ) -> None:
     number = value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
     if not low <= number <= high:
         raise SettingsError(
-            f"{name} is {value}, but must be a number from {low:g} to {high:g} {unit}{also}."
+            f"{name}{of} is {value}, but must be a number from {low:g} to {high:g} {unit}{also}."
         )

@@ -64,10 +64,10 @@ def strips_along(case: Case) -> Strips:
     tracker = Tracker(road)
     for low, high in zip(bounds, [*bounds[1:], np.inf], strict=True):
         s, o, points = _near(case, tracker, (low, high), None)
-        tally.add(s, o, points, case.settings.pavement_width_m)
+        tally.add(s, o, points, case.pavement_width_m)
     if not tally:
         raise _none_near(case)
-    return tally.told(case.settings.pavement_width_m)
+    return tally.told(case.pavement_width_m)
 
 
 def read_points(
@@ -97,8 +97,8 @@ def read_points(
     strips = case.strips
     if strips is None:
         tally = StripTally()
-        tally.add(s, o, points, case.settings.pavement_width_m)
-        strips = tally.told(case.settings.pavement_width_m)
+        tally.add(s, o, points, case.pavement_width_m)
+        strips = tally.told(case.pavement_width_m)
     own, room = np.searchsorted(strips.ids, points.strip), strips.room_m
     if not np.array_equal(strips.ids[np.minimum(own, len(strips.ids) - 1)], points.strip):
         raise TerrainError(

@@ -161,6 +161,16 @@ class Case:
     beats: Floats | None = None
     even_box_m: Floats | None = None
 
+    @property
+    def pavement_width_m(self) -> float:
+        """Nominal width of this road's pavement."""
+        return self.settings.widths_of(self.road.name)[0]
+
+    @property
+    def shoulder_width_m(self) -> float:
+        """Nominal width of this road's shoulders."""
+        return self.settings.widths_of(self.road.name)[1]
+
     def box_at(self, s: Floats) -> Floats:
         """Box widths at ascending places, (m, 2), of lines that hang on no station."""
         at, boxes = self.s, self.box_m

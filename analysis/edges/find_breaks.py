@@ -144,8 +144,7 @@ def find(
 
 def _nominal_widths(case: Case, n: int) -> tuple[Floats, Floats]:
     """Width of the pavement (n,), and of both shoulders (n, 2)."""
-    settings = case.settings
-    return np.full(n, settings.pavement_width_m), np.full((n, 2), settings.shoulder_width_m)
+    return np.full(n, case.pavement_width_m), np.full((n, 2), case.shoulder_width_m)
 
 
 def _fixed_at(s: Floats, here: Indices, stations: Floats, fixed: Overrides) -> Overrides:

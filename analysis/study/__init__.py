@@ -12,11 +12,16 @@ from analysis.common.lazy import handing_out
 
 if TYPE_CHECKING:
     from analysis.study.judging import rejudge, remeasure
-    from analysis.study.screening import screen
+    from analysis.study.screening import screen, screen_again
     from analysis.study.values import RoadStudy, Study
 
-__all__ = ["RoadStudy", "Study", "rejudge", "remeasure", "screen"]
+__all__ = ["RoadStudy", "Study", "rejudge", "remeasure", "screen", "screen_again"]
 
 __getattr__ = handing_out(
-    __name__, {"judging": "rejudge remeasure", "screening": "screen", "values": "RoadStudy Study"}
+    __name__,
+    {
+        "judging": "rejudge remeasure",
+        "screening": "screen screen_again",
+        "values": "RoadStudy Study",
+    },
 )

@@ -186,10 +186,10 @@ def _spread(values: Floats) -> tuple[float, float, float]:
 
 def _made_up(part: RoadStudy) -> float:
     """Share of the cells near the road that only bridge holes."""
-    settings, made_up = part.case.settings, part.ground.made_up
+    case, made_up = part.case, part.ground.made_up
     if made_up is None:
         return np.nan
-    half_m = 0.5 * settings.pavement_width_m + settings.shoulder_width_m + settings.search_m
+    half_m = 0.5 * case.pavement_width_m + case.shoulder_width_m + case.settings.search_m
 
     def near(cells: Cells) -> int:
         return int((np.abs(cells.o) <= half_m).sum())
@@ -227,7 +227,7 @@ class _Power:
             max(known_median(part.measures.shoulder_width_m), 0.01),
         )
         self.options: dict[str, Any] = {
-            "pavement_width_m": part.case.settings.pavement_width_m,
+            "pavement_width_m": part.case.pavement_width_m,
             "correlation_m": known_median(noise.correlation_m, 0.0),
             "nugget": known_median(noise.nugget, 1.0),
         }

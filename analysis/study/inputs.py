@@ -14,6 +14,7 @@ import numpy as np
 from analysis.common.errors import OutputError, RoadError, SettingsError
 from analysis.common.given_files import read_text
 from analysis.common.outputs import check_no_input, check_own
+from analysis.common.settings import RoadWidths
 from analysis.common.stations import parse_station
 from analysis.common.table import Table
 from analysis.common.types import Floats
@@ -111,8 +112,10 @@ NEAR_ROAD_M = 30.0
 """What lies farther from every road than any ditch does belongs to none of them."""
 
 
-def misplaced(extras: Extras, roads: Sequence[Road]) -> list[str]:
-    """Say in sentences which of the added layers touch no road, and so change nothing.
+def misplaced(
+    extras: Extras, roads: Sequence[Road], own_widths: Sequence[RoadWidths] = ()
+) -> list[str]:
+    """Say in sentences which of the added layers and widths touch no road, and so change nothing.
 
     Parameters
     ----------
@@ -120,6 +123,8 @@ def misplaced(extras: Extras, roads: Sequence[Road]) -> list[str]:
         In the working plane of the roads.
     roads
         All that are screened.
+    own_widths
+        Widths that single roads have of their own.
     """
     import shapely
 
@@ -139,16 +144,16 @@ def misplaced(extras: Extras, roads: Sequence[Road]) -> list[str]:
                 f"{NEAR_ROAD_M:g} m from every road and change nothing: check their coordinate "
                 "system and place."
             )
+    names = {road.name for road in roads}
+    named = {own.road for own in own_widths}
     if extras.widths is not None:
-        names = {road.name for road in roads}
-        strange = sorted(set(extras.widths["road"]) - names - {""})
-        if strange:
-            said.append(
-                f"The widths name {', '.join(strange)}, which isn't among the roads "
-                f"({', '.join(sorted(names))}), and change nothing there."
-            )
-        said += _beyond(extras.widths, roads)
-    return said
+        named |= set(extras.widths["road"]) - {""}
+    if strange := sorted(named - names):
+        said.append(
+            f"The widths name {', '.join(strange)}, which isn't among the roads "
+            f"({', '.join(sorted(names))}), and change nothing there."
+        )
+    return said if extras.widths is None else said + _beyond(extras.widths, roads)
 
 
 def _beyond(widths: Table, roads: Sequence[Road]) -> list[str]:

@@ -114,8 +114,15 @@ def run_record(case: Case, told: Sequence[RoadTold], sources: Mapping[str, Any])
         "resolving": [f"{road.name}: {road.resolving}" for road in told],
         "usual": [f"{road.name}: {road.usual}" for road in told],
         "settings": case.settings.to_json(),
+        "road_widths": _own_widths(case.settings),
         **limits_record(case.limits),
     }
+
+
+def _own_widths(settings: Settings) -> list[str]:
+    """Widths of single roads in words, a road a line."""
+    widths = [(own.road, *settings.widths_of(own.road)) for own in settings.road_widths]
+    return [f"{road}: pavement {wide:g} m, shoulder {narrow:g} m" for road, wide, narrow in widths]
 
 
 def _can_be_summed(path: str) -> bool:

@@ -1,14 +1,15 @@
 """What a screening saw that doesn't fit what was given: widths, line, surface, kerbs.
 
-Each notice says what was found and, where one change of what was given would answer it, makes the
-settings with that change. Nothing is changed here.
+Each notice says what was found and, where one change of what was given would answer it, which.
+Nothing is changed here.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
@@ -20,12 +21,12 @@ from analysis.common.verdicts import Finding
 from analysis.shoulder.values import Why
 from analysis.study.values import RoadStudy, Study
 
-__all__ = ["NOTICES", "OFFERS", "Notice", "Seen", "notices"]
+__all__ = ["NOTICES", "OFFERS", "OFFERS_HERE", "Notice", "Seen", "notices"]
 
 # Found widths are good to two or three decimetres, and the search starts well enough within half a
 # metre (own trials on plain roads).
 _WIDTH_OFF_M, _SHOULDER_OFF_M, _LINE_OFF_M = 0.5, 0.4, 0.75
-# Roads whose widths differ by more than this can't share one setting.
+# Roads whose widths differ by more than this get one each.
 _ALIKE_M = 0.8
 _MOST_SIDES, _MANY_SIDES = 0.5, 0.3
 _LEAST_KERB_M = 30.0
@@ -72,6 +73,12 @@ OFFERS: Mapping[Seen, str] = {
 }
 """What one click does about it."""
 
+OFFERS_HERE: Mapping[Seen, str] = {
+    kind: "Use {0} there and screen that road again"
+    for kind in (Seen.PAVEMENT_WIDTH, Seen.KERB_WIDTH, Seen.SHOULDER_WIDTH)
+}
+"""The same where it is one of several roads that is built otherwise."""
+
 
 @dataclass(frozen=True, slots=True)
 class Notice:
@@ -85,8 +92,9 @@ class Notice:
         Metres for the places in its sentence.
     road
         The road it is about; empty where it is all of them.
-    settings
-        The settings that would answer it; None where none would.
+    changes
+        The settings that would answer it, by name; those of its `road` if it has one. Empty where
+        none would.
     no_kerbs
         Whether saying that no kerbs stand would answer it.
     """
@@ -94,13 +102,25 @@ class Notice:
     kind: Seen
     numbers: tuple[float, ...]
     road: str = ""
-    settings: Settings | None = None
+    changes: Mapping[str, Any] = field(default_factory=dict)
     no_kerbs: bool = False
 
     @property
     def can_be_answered(self) -> bool:
         """Whether one change would answer it."""
-        return self.settings is not None or self.no_kerbs
+        return bool(self.changes) or self.no_kerbs
+
+    def answered(self, settings: Settings) -> Settings:
+        """Settings with what would answer it; others may have changed since it was seen.
+
+        Raises
+        ------
+        SettingsError
+            If they can't be screened with.
+        """
+        if self.road:
+            return settings.with_own_widths(replace(settings.own_widths(self.road), **self.changes))
+        return settings.changed(**self.changes)
 
 
 def notices(study: Study) -> tuple[Notice, ...]:
@@ -128,17 +148,16 @@ def notices(study: Study) -> tuple[Notice, ...]:
         *_grass(study),
         *_kerbs(study),
     ]
-    return tuple(found)
+    return tuple(_with_an_answer(notice, study.settings) for notice in found)
 
 
-def _changed(settings: Settings, **values: object) -> Settings | None:
-    """Settings with other values, read as wide as these need; None where there are none such."""
+def _with_an_answer(notice: Notice, settings: Settings) -> Notice:
+    """The notice; unanswered where nothing can be screened with its answer."""
     try:
-        made = replace(settings, half_width_m=100.0, **values)  # type: ignore[arg-type]
-        needed = made.pavement_width_m / 2.0 + made.shoulder_width_m + made.search_m
-        return replace(made, half_width_m=max(settings.half_width_m, float(np.ceil(needed))))
+        notice.answered(settings)
     except SettingsError:
-        return None
+        return replace(notice, changes={})
+    return notice
 
 
 def _share_of(part: RoadStudy, why: Why) -> float:
@@ -161,20 +180,20 @@ def _beyond(study: Study) -> Iterator[Notice]:
     lost = _length_of(study, Why.ROAD_BEYOND)
     if _mostly(study, Why.ROAD_BEYOND, 0.2) and settings.search_m < _FURTHEST_SEARCH_M:
         further = min(max(2.0 * settings.search_m, 3.0), _FURTHEST_SEARCH_M)
-        wanted = _changed(settings, search_m=further)
-        yield Notice(Seen.ROAD_BEYOND, (lost, settings.search_m, further), "", wanted)
+        numbers = lost, settings.search_m, further
+        yield Notice(Seen.ROAD_BEYOND, numbers, changes={"search_m": further})
 
 
 def _unpaved(study: Study) -> Iterator[Notice]:
     if study.settings.paved and _mostly(study, Why.UNPAVED, _MOST_SIDES):
-        wanted = _changed(study.settings, paved=False)
-        yield Notice(Seen.UNPAVED, (_length_of(study, Why.UNPAVED),), "", wanted)
+        length = _length_of(study, Why.UNPAVED)
+        yield Notice(Seen.UNPAVED, (length,), changes={"paved": False})
 
 
 def _grass(study: Study) -> Iterator[Notice]:
     if study.settings.surface != "turf" and _mostly(study, Why.GRASS, _MANY_SIDES):
-        wanted = _changed(study.settings, surface="turf")
-        yield Notice(Seen.GRASS, (_length_of(study, Why.GRASS),), "", wanted)
+        length = _length_of(study, Why.GRASS)
+        yield Notice(Seen.GRASS, (length,), changes={"surface": "turf"})
 
 
 def _pavement(study: Study) -> Iterator[Notice]:
@@ -186,36 +205,38 @@ def _pavement(study: Study) -> Iterator[Notice]:
         kind, widths = Seen.KERB_WIDTH, kerbs
     else:
         kind, widths = Seen.PAVEMENT_WIDTH, [_found_width(part) for part in study.roads]
-    given = settings.pavement_width_m
+    given = [part.case.pavement_width_m for part in study.roads]
     yield from _widths(study, kind, widths, given, _WIDTH_OFF_M)
 
 
 def _shoulders(study: Study) -> Iterator[Notice]:
-    settings = study.settings
-    if not settings.find_edges:
+    if not study.settings.find_edges:
         return
     widths = [_found_shoulder(part) for part in study.roads]
-    yield from _widths(
-        study, Seen.SHOULDER_WIDTH, widths, settings.shoulder_width_m, _SHOULDER_OFF_M
-    )
+    given = [part.case.shoulder_width_m for part in study.roads]
+    yield from _widths(study, Seen.SHOULDER_WIDTH, widths, given, _SHOULDER_OFF_M)
 
 
 def _widths(
-    study: Study, kind: Seen, widths: list[float], given: float, least_off: float
+    study: Study, kind: Seen, widths: list[float], given: list[float], least_off: float
 ) -> Iterator[Notice]:
-    """One notice for all roads if they are alike, else one for each that is off, unanswered."""
+    """One notice for all roads if they are alike, given and found, else one for each that is off.
+
+    `widths` and `given` are those of each road; not finite where nothing tells.
+    """
     known = np.array(widths)[np.isfinite(widths)]
     if not known.size:
         return
     name = "shoulder_width_m" if kind == Seen.SHOULDER_WIDTH else "pavement_width_m"
-    if np.ptp(known) <= _ALIKE_M:
+    if np.ptp(known) <= _ALIKE_M and len(set(given)) == 1:
         width = round(float(np.median(known)), 1)
-        if abs(width - given) >= least_off:
-            yield Notice(kind, (width, given), "", _changed(study.settings, **{name: width}))
+        if abs(width - given[0]) >= least_off:
+            yield Notice(kind, (width, given[0]), changes={name: width})
         return
-    for part, width in zip(study.roads, widths, strict=True):
-        if abs(width - given) >= least_off:
-            yield Notice(kind, (round(width, 1), given), part.road.name)
+    for part, found, told in zip(study.roads, widths, given, strict=True):
+        if abs(found - told) >= least_off:
+            width = round(found, 1)
+            yield Notice(kind, (width, told), part.road.name, {name: width})
 
 
 def _found_width(part: RoadStudy) -> float:

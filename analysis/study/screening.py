@@ -4,7 +4,8 @@ What comes later, other limits or a person's corrections, starts from what it fo
 """
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from analysis.common.errors import RoadError, VergelineError
@@ -19,11 +20,11 @@ from analysis.study.job import run_record, told_of
 from analysis.study.judging import road_study
 from analysis.study.pieces import measured_of
 from analysis.study.tables import gather
-from analysis.study.values import Study
+from analysis.study.values import RoadStudy, Study
 from analysis.study.warm_up import note_run
 from analysis.terrain.grid import Terrain
 
-__all__ = ["screen"]
+__all__ = ["screen", "screen_again"]
 
 
 def screen(
@@ -83,17 +84,14 @@ def screen(
     extras = extras or Extras()
     if not roads:
         raise RoadError("There is no road to screen: choose a layer with at least one centreline.")
-    told = shares_of_one(progress, [road.length_m for road in roads])
-    reports = [on_road(tell, road.name) for tell, road in zip(told, roads, strict=True)]
-    cases = (lay_out(grid, road, settings, limits, extras) for road in roads)
-    shares = (share_of(report, 0.0, 0.95) for report in reports)
+    cases = [(grid, road, settings, limits, extras) for road in roads]
     parts, lost = [], []
-    measured = measured_of(cases, shares, pieces_abreast)
-    for road, one, report in zip(roads, measured, reports, strict=True):
+    screened = _screened(cases, edits, progress, pieces_abreast)
+    for road, one in zip(roads, screened, strict=True):
         if isinstance(one, VergelineError):
             lost.append((road, one))
         else:
-            parts.append(road_study(*one, edits, progress=share_of(report, 0.95, 1.0)))
+            parts.append(one)
     if not parts:
         raise lost[0][1]
     record = run_record(parts[0].case, [told_of(part) for part in parts], sources or {})
@@ -102,3 +100,69 @@ def screen(
     record["seconds"] = round(time.perf_counter() - started, 3)
     note_run()
     return gather(parts, record, edits, lost=[(road, str(why)) for road, why in lost])
+
+
+def screen_again(
+    study: Study,
+    settings: Settings,
+    edits: Table | None = None,
+    *,
+    progress: RoadProgress | None = None,
+    pieces_abreast: int = ABREAST,
+) -> Study:
+    """Screen again the roads whose own widths are others, and leave all else as it is.
+
+    The same comes out as if all roads were screened with these settings.
+
+    Parameters
+    ----------
+    study
+        The study to start from.
+    settings
+        Those of the study but for widths of single roads (`Settings.roads_apart`).
+    edits, progress, pieces_abreast
+        As for `screen`.
+
+    Raises
+    ------
+    ValueError
+        If more than that is other.
+    VergelineError
+        If one of these roads can't be measured.
+    Cancelled
+        If `progress` raised it; nothing was changed.
+    """
+    started = time.perf_counter()
+    apart = study.settings.roads_apart(settings)
+    if apart is None:
+        raise ValueError("these settings change more than the widths of single roads")
+    numbers = [k for k, part in enumerate(study.roads) if part.road.name in apart]
+    parts = [replace(part, case=replace(part.case, settings=settings)) for part in study.roads]
+    cases = [parts[k].case for k in numbers]
+    given = [(case.grid, case.road, settings, case.limits, case.extras) for case in cases]
+    for k, one in zip(numbers, _screened(given, edits, progress, pieces_abreast), strict=True):
+        if isinstance(one, VergelineError):
+            raise one
+        parts[k] = one
+    found, case = study.findings, parts[0].case
+    record = {**found.run, **run_record(case, [told_of(part) for part in parts], {})}
+    record["seconds"] = round(time.perf_counter() - started, 3)
+    return gather(parts, record, edits, found, moved=True)
+
+
+def _screened(
+    given: Sequence[tuple[Terrain, Road, Settings, Limits, Extras]],
+    edits: Table | None,
+    progress: RoadProgress | None,
+    pieces_abreast: int,
+) -> Iterator[RoadStudy | VergelineError]:
+    """Roads from the ground up, or why one can't be; `given` is what `lay_out` takes of each."""
+    told = shares_of_one(progress, [road.length_m for _, road, *_ in given])
+    reports = [on_road(tell, road.name) for tell, (_, road, *_) in zip(told, given, strict=True)]
+    cases = (lay_out(*one) for one in given)
+    shares = (share_of(report, 0.0, 0.95) for report in reports)
+    for one, report in zip(measured_of(cases, shares, pieces_abreast), reports, strict=True):
+        if isinstance(one, VergelineError):
+            yield one
+        else:
+            yield road_study(*one, edits, progress=share_of(report, 0.95, 1.0))

@@ -201,7 +201,7 @@ def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSi
     edge_z = m.edge_z_m[i, side]
     slope, drop = m.shoulder_slope_pct[i, side] / 100.0, m.edge_drop_mm[i, side] / 1000.0
     outer = hinge if np.isfinite(hinge) else edge + m.shoulder_width_m[i, side]
-    inner = sign * b.axis[i] if b.crowned[i] else edge - 0.5 * study.settings.pavement_width_m
+    inner = sign * b.axis[i] if b.crowned[i] else edge - 0.5 * part.case.pavement_width_m
     pavement_slope = m.pavement_slope_pct[i, side] / 100.0
 
     pavement_line = _line(sign, (inner, edge_z + pavement_slope * (edge - inner)), (edge, edge_z))

@@ -162,7 +162,7 @@ def begin(
 
     Arguments are those of `follow`, and the road's noise.
     """
-    road = zoned(ground.ribbon, breaks, case.settings.shoulder_width_m)
+    road = zoned(ground.ribbon, breaks, case.shoulder_width_m)
     outlets = road_outlets(road, _culverts(case))
     cell_m = case.grid.cell_m
     pits = find_pits(road, noise, cell_m=cell_m, outlets=outlets, progress=progress)
@@ -261,7 +261,7 @@ def _culverts(case: Case) -> Floats:
 def _across(case: Case, breaks: Breaks, shoulder: Shoulder) -> tuple[Retained, Flow]:
     """What each section tells by itself."""
     measures, sections = shoulder.measures, shoulder.sections
-    shoulder_width_m = case.settings.shoulder_width_m
+    shoulder_width_m = case.shoulder_width_m
     axis = np.asarray(breaks.axis)[:, None] * np.array(SIDE_SIGN)
     section = retained_depth(
         sections.u,

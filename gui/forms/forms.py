@@ -5,7 +5,6 @@ Inputs take effect with the next screening; what the grid will be able to tell s
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -29,6 +28,7 @@ from analysis.common.days import read_day
 from analysis.common.errors import VergelineError
 from analysis.common.limits import SURFACES
 from gui.forms.limits_form import LimitsForm
+from gui.forms.own_widths import OwnWidths
 from gui.forms.power_panel import PowerPanel
 from gui.look import theme
 from gui.look.fields import CalmCombo, QuantityBox, scrolled, show_text, surface_text
@@ -36,7 +36,7 @@ from gui.look.making import abreast, later, named, stacked, tool_button
 from gui.look.units import value_text
 
 if TYPE_CHECKING:
-    from analysis.common.settings import Settings
+    from analysis.common.settings import RoadWidths, Settings
     from gui.state.model import WindowModel
 
 __all__ = ["InputsForm", "LimitsForm"]
@@ -45,7 +45,7 @@ USUAL_POINTS_PER_M2 = 4.0
 """Where a person begins to give a density: what national surveys from the air have (common
 practice: 2 to 10)."""
 
-_ACROSS = ("pavement_width_m", "shoulder_width_m", "search_m")
+_ACROSS = {"pavement_width_m", "shoulder_width_m", "search_m"}
 
 
 class InputsForm(QWidget):
@@ -253,6 +253,8 @@ class InputsForm(QWidget):
         self.shoulder = self._quantity("shoulder_width_m", 0.2, 10.0, 2, 0.1)
         tip = self.tr("From the pavement edge to the hinge. The search for the hinge starts here.")
         _row(form, self.tr("Shoulder width"), self.shoulder, tip)
+        self.own_widths = OwnWidths(self.model, self._set_own_widths)
+        form.addRow(self.own_widths)
         self.surface_box = _choice(*((surface_text(name), name) for name in SURFACES))
         self.surface_box.activated.connect(
             lambda _i: self._set_surface(self.surface_box.currentData())
@@ -396,6 +398,7 @@ class InputsForm(QWidget):
             self.style_box.setCurrentIndex(self.style_box.findData(self.model.station_style))
         finally:
             self._filling = False
+        self.own_widths.show_widths()
         self._show_files()
         self._show_state()
         self.power.refresh()
@@ -472,31 +475,40 @@ class InputsForm(QWidget):
         """Put changed settings into the model, or say why they can't be."""
         if self._filling:
             return
+        now, across = self.model.settings, bool(changes.keys() & _ACROSS)
+        made = partial(now.changed if across else partial(replace, now), **changes)
+        self._take(made, across=across, merge=f"setting {' '.join(changes)}")
+
+    def _set_own_widths(self, own: RoadWidths) -> None:
+        """Put the widths of one road into the model, or say why they can't be."""
+        if not self._filling:
+            text = self.tr("Change the widths of {road}").format(road=own.road)
+            made = partial(self.model.settings.with_own_widths, own)
+            self._take(made, across=True, text=text, merge=f"widths {own.road}")
+
+    def _take(
+        self, make: Callable[[], Settings], *, across: bool, merge: str, text: str = ""
+    ) -> None:
+        """Go on with the settings that are made, or say why there are none such.
+
+        Those of a width `across` the road may have the terrain read farther out, which is said.
+        """
+        before = self.model.settings
         try:
-            settings = self._with(changes)
+            settings = make()
         except VergelineError as error:
             self._show()
             self._say(self._in_words(str(error)), warn=True)
             return
-        self.model.set_settings(settings, merge=f"setting {' '.join(changes)}")
-        self._show()
-
-    def _with(self, changes: dict[str, Any]) -> Settings:
-        """Return changed settings; the terrain is read as far as wider ones need."""
-        now = self.model.settings
-        if changes.keys() & {"pavement_width_m", "shoulder_width_m", "search_m"}:
-            new = {name: changes.get(name, getattr(now, name)) for name in _ACROSS}
-            needed = math.ceil(
-                new["pavement_width_m"] / 2.0 + new["shoulder_width_m"] + new["search_m"]
+        self.model.set_settings(settings, text=text, merge=merge)
+        if across and settings.half_width_m > before.half_width_m:
+            wide = value_text(settings.half_width_m, "m", self.model.units, decimals=0)
+            self.model.message.emit(
+                self.tr(
+                    "The terrain is now read {width} to each side, as this width needs."
+                ).format(width=wide)
             )
-            if needed > now.half_width_m:
-                changes = {**changes, "half_width_m": float(needed)}
-                self.model.message.emit(
-                    self.tr(
-                        "The terrain is now read {width} to each side, as this width needs."
-                    ).format(width=value_text(needed, "m", self.model.units, decimals=0))
-                )
-        return replace(now, **changes)
+        self._show()
 
     def _in_words(self, sentence: str) -> str:
         """Name settings as the form does, not as the file does."""

@@ -146,7 +146,8 @@ class PowerPanel(QGroupBox):
         """Reckon again for the grid and settings as they are, beside the window."""
         settings, terrain, roads = self.model.settings, self.model.terrain, self._roads()
         sigma, source = self.sigma_m()
-        options: dict[str, float] = {"pavement_width_m": settings.pavement_width_m}
+        pavement, shoulder = settings.widths_of(self.model.only_road)
+        options: dict[str, float] = {"pavement_width_m": pavement}
         if roads:
             options["correlation_m"] = self._measured("correlation_m", 0.0)
             options["nugget"] = self._measured("nugget", 1.0)
@@ -156,6 +157,7 @@ class PowerPanel(QGroupBox):
             sigma_m=sigma,
             sigma_source=source,
             settings=settings,
+            shoulder_width_m=shoulder,
             options=options,
         )
         known = self._tells[1] if self._tells[0] is roads else None
@@ -255,6 +257,7 @@ class _Question:
     sigma_m: float
     sigma_source: str
     settings: Settings
+    shoulder_width_m: float
     options: dict[str, Any]
 
 
@@ -313,7 +316,7 @@ def _answer(
 
     settings, options = question.settings, tuple(question.options.items())
     given = not settings.find_edges
-    shoulder = question.cell_m, question.sigma_m, settings.shoulder_width_m
+    shoulder = question.cell_m, question.sigma_m, question.shoulder_width_m
     least = _least(shoulder, given, options)
     errors = partial(_errors, shoulder, given, options)
     average = settings.average_m

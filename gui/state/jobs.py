@@ -55,6 +55,7 @@ __all__ = [
     "open_study",
     "save",
     "screen",
+    "screen_again",
     "screen_network",
     "screen_other",
     "try_limits",
@@ -324,6 +325,23 @@ def screen(progress: Progress, order: ScreenOrder) -> Loaded:
         pieces_abreast=1,
     )
     return loaded(study, study.findings, order.corrections)
+
+
+def screen_again(progress: Progress, before: Loaded, order: ScreenOrder) -> Loaded:
+    """Screen again the roads whose own widths alone are others than in a study of these inputs."""
+    from analysis.study import screening
+
+    if before.study is None:
+        raise Cancelled
+    prepare(progress)
+    study = screening.screen_again(
+        before.study,
+        order.settings,
+        correction_table(before.corrections),
+        progress=progress,
+        pieces_abreast=1,
+    )
+    return loaded(study, study.findings, before.corrections)
 
 
 def _sources(inputs: Inputs) -> dict[str, Any]:

@@ -155,6 +155,7 @@ class WindowModel(QObject):
     _corrections: dict[StationKey, float]
     _reviews: Reviews
     _screen_due: bool
+    _screened_from: jobs.Inputs | None
 
     def __init__(
         self,
@@ -424,15 +425,33 @@ class WindowModel(QObject):
         )
 
     def _screen(self, take: Callable[[Loaded], None], title: str) -> None:
-        order = self._order()
+        order, before = self._order(), self.loaded
+        work: tuple[Any, ...] = (jobs.screen, order)
+        if before is not None and self._only_own_widths_differ():
+            work = (jobs.screen_again, before, order)
+
+        def done(loaded: Loaded) -> None:
+            self._screened_from = order.inputs
+            take(loaded)
+
         self.runner.submit(
             "screen",
-            lambda progress: self.calculator.run(progress, jobs.screen, order),
-            take,
+            lambda progress: self.calculator.run(progress, *work),
+            done,
             self._on_unscreened,
             lane="long",
             title=title,
         )
+
+    def _only_own_widths_differ(self) -> bool:
+        """Whether all is as it was screened, but for widths that single roads have of their own."""
+        study, was, now = self.study, self._screened_from, self.inputs
+        if study is None or was is None or study.settings == self.settings:
+            return False
+        same = all(getattr(was, n) is getattr(now, n) for n in ("terrain", "roads", "extras"))
+        apart = study.settings.roads_apart(self.settings)
+        screened = {part.road.name for part in study.roads}
+        return same and apart is not None and apart <= screened
 
     def _on_unscreened(self, error: VergelineError) -> None:
         if isinstance(error, HeightUnitError):
@@ -668,6 +687,7 @@ class WindowModel(QObject):
         self._corrections, self._reviews = {}, {}
         self._settings = self._limits = None
         self._unsaved_result = self._screen_due = False
+        self._screened_from = None
         self._stamp = None
         self.road_index = self.station_index = self.side = 0
         self.reach_row = -1

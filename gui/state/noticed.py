@@ -75,15 +75,16 @@ class Noticed(QObject):
         if notice.no_kerbs:
             model.screen_once_open()
             model.set_extra("kerbs", "none")
-        elif notice.settings is not None:
-            text = self.tr("Answer what was noticed")
-            if notice.settings.surface != model.settings.surface:
+        elif notice.changes:
+            # what was changed after it was seen, as by another answer, stays
+            settings, text = notice.answered(model.settings), self.tr("Answer what was noticed")
+            if settings.surface != model.settings.surface:
                 model.undo.beginMacro(text)
-                model.set_limits(with_surface(model.limits, notice.settings.surface))
-                model.set_settings(notice.settings)
+                model.set_limits(with_surface(model.limits, settings.surface))
+                model.set_settings(settings)
                 model.undo.endMacro()
             else:
-                model.set_settings(notice.settings, text=text)
+                model.set_settings(settings, text=text)
             model.screen()
         self.changed.emit()
 
@@ -96,9 +97,11 @@ class Noticed(QObject):
 
     def offer(self, notice: Notice) -> str:
         """What one click does about it; "" where nothing can be done by one."""
-        from analysis.study.noticing import OFFERS
+        from analysis.study.noticing import OFFERS, OFFERS_HERE
 
-        return self._filled(OFFERS[notice.kind], notice) if notice.can_be_answered else ""
+        if not notice.can_be_answered:
+            return ""
+        return self._filled((OFFERS_HERE if notice.road else OFFERS)[notice.kind], notice)
 
     def _filled(self, text: str, notice: Notice) -> str:
         units = self._model.units

@@ -9,7 +9,7 @@ import pytest
 from analysis import Settings, Study, open_terrain, screen
 from analysis.road.roadline import make_road
 from analysis.shoulder.values import Reason, Why
-from analysis.study.noticing import NOTICES, OFFERS, Notice, Seen, notices
+from analysis.study.noticing import NOTICES, OFFERS, OFFERS_HERE, Notice, Seen, notices
 from tests.scenes import Scene, write_scene
 
 SCENE = Scene(length_m=140.0, begin_m=20.0, end_m=120.0)
@@ -43,7 +43,7 @@ def test_wrong_pavement_width_is_found_and_answered(plain) -> None:
     width, given = notice.numbers
     assert given == 9.0
     assert width == pytest.approx(7.0, abs=0.3)
-    assert notice.settings.pavement_width_m == width
+    assert notice.answered(Settings()).pavement_width_m == width
     assert notices(plain(pavement_width_m=width)) == ()
 
 
@@ -51,7 +51,7 @@ def test_width_far_off_is_reached_in_two_answers(plain) -> None:
     """13 m given: edges are looked for no further than that allows, so it takes two steps."""
     study, seen = plain(pavement_width_m=13.0), []
     while (found := notices(study)) and len(seen) < 3:
-        seen.append(found[0].settings)
+        seen.append(found[0].answered(study.settings))
         study = plain(
             pavement_width_m=seen[-1].pavement_width_m, shoulder_width_m=seen[-1].shoulder_width_m
         )
@@ -62,7 +62,7 @@ def test_width_far_off_is_reached_in_two_answers(plain) -> None:
 def test_wrong_shoulder_width_is_found(plain) -> None:
     (notice,) = notices(plain(shoulder_width_m=3.0))
     assert notice.kind == Seen.SHOULDER_WIDTH
-    assert notice.settings.shoulder_width_m == pytest.approx(1.5, abs=0.2)
+    assert notice.changes["shoulder_width_m"] == pytest.approx(1.5, abs=0.2)
 
 
 @pytest.mark.parametrize(("moved", "kind"), [(1.4, Seen.LINE_RIGHT), (-1.4, Seen.LINE_LEFT)])
@@ -77,7 +77,7 @@ def test_road_beyond_the_search_is_searched_for_further(plain) -> None:
     """4.5 m off with a search of 3 m: searched 6 m far it is found, and only the line is told."""
     (notice,) = notices(plain(4.5))
     assert notice.kind == Seen.ROAD_BEYOND
-    assert notice.settings.search_m == 6.0
+    assert notice.answered(Settings()).search_m == 6.0
     (later,) = notices(plain(4.5, search_m=6.0))
     assert (later.kind, later.numbers) == (Seen.LINE_RIGHT, (pytest.approx(4.5, abs=0.2),))
 
@@ -103,7 +103,7 @@ def test_surface_that_looks_like_another(plain, why: Why, kind: Seen, changed: d
     (notice,) = notices(withheld(study, why, 0.9))
     assert notice.kind == kind
     assert notice.numbers[0] == pytest.approx(0.9 * 140.0, rel=0.1)
-    assert {name: getattr(notice.settings, name) for name in changed} == changed
+    assert notice.changes == changed
     assert notices(withheld(study, why, 0.1)) == ()
 
 
@@ -112,4 +112,7 @@ def test_every_notice_has_its_words() -> None:
     for kind in Seen:
         assert NOTICES[kind].format("1 m", "2 m", "3 m").endswith((".", "?"))
     assert set(OFFERS) == set(Seen) - {Seen.LINE_LEFT, Seen.LINE_RIGHT}
+    assert set(OFFERS_HERE) == {kind for kind in Seen if kind.endswith("width")}
+    for offer in (*OFFERS.values(), *OFFERS_HERE.values()):
+        assert "{" not in offer.format("1 m", "2 m", "3 m")
     assert not Notice(Seen.LINE_LEFT, (1.0,)).can_be_answered

@@ -1499,7 +1499,9 @@ def test_what_was_noticed_is_offered_with_one_click(full: Window, settle: Settle
     model, bar = full.model, full.step_bar
     assert full.noticed.first is None
     found = replace(model.settings, pavement_width_m=7.2)
-    full.noticed._take((Notice(Seen.PAVEMENT_WIDTH, (7.2, 7.0), "", found),))
+    full.noticed._take(
+        (Notice(Seen.PAVEMENT_WIDTH, (7.2, 7.0), changes={"pavement_width_m": 7.2}),)
+    )
     assert bar.words.text() == "The pavement edges stand 7.2 m apart, where 7.0 m is given."
     assert bar.button.text() == "Use 7.2 m and screen again"
     bar.button.click()
