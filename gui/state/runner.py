@@ -71,8 +71,11 @@ class Request:
     done: Callable[[], Callable[[Any], None] | None]
     failed: Callable[[], Callable[[VergelineError], None] | None]
     title: str
+    lane: str = "quick"
     cancel: threading.Event = field(default_factory=threading.Event)
     started_at: float | None = None
+    taken: threading.Lock = field(default_factory=threading.Lock)
+    """Held by whoever has it begin, or has called it off before it began; never let go."""
 
 
 class Progress:
@@ -108,6 +111,10 @@ class Progress:
             self._report(request, start + (end - start) * share, words)
 
         return Progress(self._request, report)
+
+
+def _begun(request: Request) -> float:
+    return math.inf if request.started_at is None else request.started_at
 
 
 def _hold(callback: Callable[..., None] | None) -> Callable[[], Callable[..., None] | None]:
@@ -148,6 +155,8 @@ class Runner(QObject):
     -------
     busy_changed(bool)
         `busy` is another.
+    waiting(key, title, behind)
+        A titled job has to wait until another is done: `behind` is the title of that.
     started(key, title), ended(key)
         A titled job has begun, or is over in whatever way.
     progressed(key, fraction, words, seconds_left)
@@ -159,6 +168,7 @@ class Runner(QObject):
     """
 
     busy_changed = Signal(bool)
+    waiting = Signal(str, str, str)
     started = Signal(str, str)
     progressed = Signal(str, float, str, float)
     ended = Signal(str)
@@ -206,18 +216,24 @@ class Runner(QObject):
         older = self._current.get(key)
         if older is not None:
             older.cancel.set()
-        request = Request(key, fn, _hold(done), _hold(failed), title)
+        request = Request(key, fn, _hold(done), _hold(failed), title, lane)
+        ahead = [r for r in self._alive if r.lane == lane and r.title and not r.cancel.is_set()]
         self._current[key] = request
         self._alive.add(request)
         self._lanes[lane].start(lambda: self._work(request), priority)
+        if title and len(ahead) >= LANES[lane]:
+            self.waiting.emit(key, title, min(ahead, key=_begun).title)
         self._tell_busy()
         return True
 
     def cancel(self, key: str) -> None:
-        """Call off the job with this key, if there is one."""
+        """Call off the job with this key, if there is one; one that waits is over at once."""
         request = self._current.get(key)
-        if request is not None:
-            request.cancel.set()
+        if request is None:
+            return
+        request.cancel.set()
+        if request.title and request.taken.acquire(blocking=False):
+            self._deliver(request, None, Cancelled())
 
     def cancel_all(self) -> None:
         """Call off everything that waits or runs."""
@@ -251,7 +267,7 @@ class Runner(QObject):
     def _work(self, request: Request) -> None:
         result: Any = None
         error: BaseException | None = None
-        if request.cancel.is_set():
+        if not request.taken.acquire(blocking=False) or request.cancel.is_set():
             error = Cancelled()
         else:
             if request.title:

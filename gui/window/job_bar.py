@@ -9,7 +9,7 @@ from functools import partial
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QLabel, QMenu, QProgressBar, QPushButton, QStatusBar, QToolButton
 
-from gui.look.making import named, tool_button
+from gui.look.making import later, named, tool_button
 from gui.state.runner import Runner
 
 __all__ = ["JobBar"]
@@ -25,8 +25,14 @@ class _Job:
     left_s: float = -1.0
 
 
+SAID_AFTER_MS = 300
+"""What waits for less than this is done before anybody has read that it waits."""
+
+
 class JobBar(QObject):
     """Shows the work in progress: the job begun last, and on a click every other.
+
+    A job that waits for another is among these, with what it waits for.
 
     Signals
     -------
@@ -41,6 +47,8 @@ class JobBar(QObject):
         super().__init__(status)
         self._status, self._runner = status, runner
         self._jobs: dict[str, _Job] = {}
+        self._waiting: dict[str, tuple[str, str]] = {}
+        self._waiting_due = later(self, self._show, SAID_AFTER_MS)
         self._share = ""
         self.words = named(QLabel(), self.tr("What is being done"))
         self.more = tool_button("", lambda: None, name=self.tr("All work in progress"))
@@ -56,6 +64,7 @@ class JobBar(QObject):
         for widget in (self.words, self.more, self.bar, self.stop):
             status.addPermanentWidget(widget)
             widget.hide()
+        runner.waiting.connect(self._on_waiting)
         runner.started.connect(self._on_started)
         runner.progressed.connect(self._on_progress)
         runner.ended.connect(self._on_ended)
@@ -76,9 +85,14 @@ class JobBar(QObject):
         job = self._jobs.get(self._key)
         for widget in (self.words, self.bar, self.stop):
             widget.setVisible(job is not None)
-        others = len(self._jobs) - 1
+        waiting = {} if self._waiting_due.isActive() else self._waiting
+        others = max(0, len(self._jobs) - 1) + len(waiting)
         self.more.setVisible(others > 0)
-        self.more.setText(self.tr("and {count} more").format(count=others))
+        if others == len(waiting) == 1:
+            ((title, _behind),) = waiting.values()
+            self.more.setText(self.tr("{title} waits").format(title=title))
+        else:
+            self.more.setText(self.tr("and {count} more").format(count=others))
         share = ""
         if job is not None:
             known = not math.isnan(job.fraction)
@@ -104,11 +118,20 @@ class JobBar(QObject):
             parts = [job.title, share, self._time_left(job)]
             text = self.tr("Cancel: {what}").format(what="  ·  ".join(p for p in parts if p))
             self.menu.addAction(text).triggered.connect(partial(self._call_off, key))
+        for key, (title, behind) in self._waiting.items():
+            text = self.tr("Cancel: {title}  ·  waits for: {behind}")
+            action = self.menu.addAction(text.format(title=title, behind=behind))
+            action.triggered.connect(partial(self._call_off, key))
 
     def _call_off(self, key: str, _checked: bool = False) -> None:
         self._runner.cancel(key)
 
+    def _on_waiting(self, key: str, title: str, behind: str) -> None:
+        self._waiting[key] = title, behind
+        self._waiting_due.start()
+
     def _on_started(self, key: str, title: str) -> None:
+        self._waiting.pop(key, None)
         # An older message would be cut off beside the words of the job.
         self._status.clearMessage()
         self._jobs.pop(key, None)
@@ -134,7 +157,9 @@ class JobBar(QObject):
 
     def _on_ended(self, key: str) -> None:
         # A newer job of the same key may have taken its place.
-        if not self._runner.is_running(key) and self._jobs.pop(key, None) is not None:
+        if not self._runner.is_running(key):
+            self._waiting.pop(key, None)
+            self._jobs.pop(key, None)
             self._show()
 
     def _on_called_off(self, _key: str, title: str) -> None:

@@ -3,6 +3,7 @@
 import math
 import re
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -306,6 +307,84 @@ def test_every_job_shows_its_share_and_can_be_called_off(
     bar.menu.actions()[0].trigger()
     settle(runner.idle)
     assert bar.bar.isHidden() and shares[-1] == ""
+
+
+def test_job_that_waits_says_for_what_and_can_be_called_off(
+    runner: Runner, qtbot: object, settle: Settle
+) -> None:
+    """It never begins then, and the one that it waited for goes on."""
+    bar, go, begun = JobBar(QStatusBar(), runner), threading.Event(), []
+    over: list[str] = []
+    runner.called_off.connect(lambda key, _title: over.append(key))
+
+    def screening(progress: Progress) -> None:
+        while not go.wait(0.01):
+            progress(0.43, "finding edges")
+
+    runner.submit("a", screening, lane="long", title="Screening")
+    settle(lambda: "finding edges" in bar.words.text())
+    runner.submit("b", lambda _: begun.append("b"), lane="long", title="Exporting")
+    settle(lambda: not bar.more.isHidden())
+    assert bar.more.text() == "Exporting waits"
+    runner.submit("c", lambda _: begun.append("c"), lane="long", title="Saving")
+    settle(lambda: bar.more.text() == "and 2 more")
+    bar.menu.aboutToShow.emit()
+    texts = [action.text() for action in bar.menu.actions()]
+    assert texts[0].startswith("Cancel: Screening") and "43 %" in texts[0]
+    assert texts[1:] == [
+        "Cancel: Exporting  ·  waits for: Screening",
+        "Cancel: Saving  ·  waits for: Screening",
+    ]
+    bar.menu.actions()[1].trigger()
+    assert over == ["b"]
+    assert bar.more.text() == "Saving waits"
+    assert "finding edges" in bar.words.text()
+    go.set()
+    settle(runner.idle)
+    assert begun == ["c"]
+    assert bar.more.isHidden() and bar.words.isHidden()
+
+
+def test_job_that_waits_but_a_moment_isnt_said_to(
+    runner: Runner, qtbot: object, settle: Settle
+) -> None:
+    bar, go, shown = JobBar(QStatusBar(), runner), threading.Event(), []
+    runner.submit("a", lambda _: go.wait(5.0), lane="long", title="Saving")
+    runner.submit("b", lambda _: None, lane="long", title="Exporting")
+    runner.progressed.connect(lambda *_: shown.append(bar.more.isHidden()))
+    settle(lambda: not bar.words.isHidden())
+    assert bar.more.isHidden()
+    go.set()
+    settle(runner.idle)
+    assert bar.more.isHidden() and bar.words.isHidden()
+
+
+def test_export_during_a_screening_says_that_it_waits(
+    full: Window, settle: Settle, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is written once the screening is called off."""
+    from analysis.findings.handing_out import Outputs
+    from analysis.findings.selecting import Selection
+    from gui.state import jobs
+    from gui.window.exporting import Exporting
+
+    def slow(progress: Progress, _order: object) -> None:
+        while True:
+            progress(0.1, "finding edges")
+            time.sleep(0.01)
+
+    monkeypatch.setattr(jobs, "screen", slow)
+    out, bar = tmp_path / "found.csv", full.job_bar
+    full.model.screen()
+    settle(lambda: "finding edges" in bar.words.text())
+    Exporting(full.model, full.dialogs).write(Outputs(stations_csv=str(out)), Selection(), "A4")
+    settle(lambda: bar.more.isVisible())
+    assert bar.more.text() == "Exporting waits"
+    assert not out.exists()
+    bar.stop.click()
+    settle(full.model.runner.idle)
+    assert out.exists()
+    assert bar.more.isHidden()
 
 
 def test_share_stands_in_the_title(window: Window) -> None:
