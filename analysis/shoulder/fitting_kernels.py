@@ -51,6 +51,8 @@ class Expected(NamedTuple):
         Of the noise.
     exact : (n,) bool
         Windows whose covariance is to be summed with the correlation of the noise.
+    beat : (n,) bool
+        Windows whose word on a cell's weight counts: they lie alike whatever stations there are.
     smear_se_m2 : float
         How well the variance of what smears the ground is known.
     """
@@ -62,6 +64,7 @@ class Expected(NamedTuple):
     correlation_m: Any
     nugget: Any
     exact: Any
+    beat: Any
     smear_se_m2: float
 
 
@@ -169,7 +172,7 @@ class Fits(NamedTuple):
         left out; robust scatter of shoulder residuals; the same with the section's own shape
         taken out; covered share of the window's length; scatter of pavement residuals.
     weight : (m,)
-        Least weight that any window gave a cell.
+        Least weight that the window of any beat gave a cell.
     evidence : (n,)
         Log evidence of the fit, to be compared with that of another on the same cells.
     """
@@ -548,7 +551,7 @@ def fit_windows(
         if tight < 0.0:
             continue
         _tally(cells, strip, b, fits.tally[i])
-        for r in range(m):
+        for r in range(m if expected.beat[i] else 0):
             c = cells.index[r]
             fits.weight[c] = min(fits.weight[c], cells.weight[r])
         correlation = np.array([expected.correlation_m[i], expected.nugget[i]])

@@ -236,7 +236,8 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
     first, last = (np.searchsorted(strip.s, breaks.s + away) for away in (-half, half))
     windows = Windows(breaks.s, half, first, last)
     sets = sets_of(breaks, side)
-    exact = np.zeros(n, dtype=bool)
+    exact, beat = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    beat[beats] = True
     if (noise.correlation_m > 0.0).any():
         exact[beats[_spread_out(beats.size, _EXACT_STATIONS)]] = True
     expected = Expected(
@@ -247,6 +248,7 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
         correlation_m=np.maximum(noise.correlation_m, 1e-3),
         nugget=noise.nugget,
         exact=exact,
+        beat=beat,
         smear_se_m2=smear_se_m2,
     )
     knot_m = max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M)

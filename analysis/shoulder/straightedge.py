@@ -19,13 +19,16 @@ rut near zero, whatever the noise; a rut too narrow for the grid gets a wide sta
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
+from analysis.common.station_arrays import stations_of
 from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.line_noise import line_correlation
@@ -151,22 +154,37 @@ def lay_straightedge(
     if not usable.any():
         return Gaps(blank, blank.copy(), blank.copy(), blank.copy(), blank.copy())
     margin = 0.5 * box_m.sum(axis=1)
-    span = np.where(usable, width, 1.0) + 2.0 * margin
-    bins = _bin_count(float(span[usable].max()), strip.cell_m)
-    count, place, mean = (np.zeros((n, bins)) for _ in range(3))
-    beta = np.where(usable[:, None], fit.beta, np.nan)
+    span = width + 2.0 * margin
     keep = ~strip.masked & (fit.weight >= 0.5)
-    bin_means(fit.windows, strip, keep, beta, Bins(-margin, span / bins, count, place, mean))
-    covariance = _bin_covariance(place, count, noise, 2.0 * fit.windows.half_m, strip.cell_m)
-    covariance += _break_covariance(place, width, fit, breaks, side, box_m)
     found = np.full((5, n), np.nan)
-    at = np.flatnonzero(usable)
-    # in blocks, so that a long road doesn't hold all its draws in memory
-    for rows in np.array_split(at, range(_BLOCK, at.size, _BLOCK)):
-        found[:, rows] = section_gaps(
-            width[rows], place[rows], mean[rows], covariance[rows], box_m[rows], length_m=length_m
-        )
+    for rows, bins in _alike(width, span, np.flatnonzero(usable), strip.cell_m):
+        count, place, mean = (np.zeros((rows.size, bins)) for _ in range(3))
+        windows, beta, box = fit.windows.of(rows), fit.beta[rows], box_m[rows]
+        into = Bins(-margin[rows], span[rows] / bins, count, place, mean)
+        bin_means(windows, strip, keep, beta, into)
+        own = stations_of(noise, rows)
+        covariance = _bin_covariance(place, count, own, 2.0 * windows.half_m, strip.cell_m)
+        place_se = breaks.edge_se[rows, side], breaks.hinge_se[rows, side]
+        covariance += _break_covariance(place, width[rows], beta, place_se, box)
+        found[:, rows] = section_gaps(width[rows], place, mean, covariance, box, length_m=length_m)
     return Gaps(*(1000.0 * found))
+
+
+def _alike(
+    width: Floats, span: Floats, at: NDArray[np.intp], cell_m: float
+) -> Iterator[tuple[NDArray[np.intp], int]]:
+    """Stations `at` in blocks of about one width, each with the bins that its sections get.
+
+    How finely a section is drawn and binned follows from its own width alone: what a straightedge
+    shows there mustn't hang on which other stations are asked for. In blocks a long road doesn't
+    hold all its draws in memory either.
+    """
+    wide = _to_half_metre(np.column_stack([width[at], span[at]]))
+    kinds, which = np.unique(wide, axis=0, return_inverse=True)
+    for k, (_, widest) in enumerate(kinds.tolist()):
+        rows = at[which.ravel() == k]
+        for block in np.array_split(rows, range(_BLOCK, rows.size, _BLOCK)):
+            yield block, _bin_count(widest, cell_m)
 
 
 def _bin_count(span_m: float, cell_m: float) -> int:
@@ -197,15 +215,17 @@ def _bin_covariance(
 
 
 def _break_covariance(
-    place: Floats, width: Floats, fit: SideFit, breaks: Breaks, side: int, box_m: Floats
+    place: Floats, width: Floats, beta: Floats, place_se: tuple[Floats, Floats], box_m: Floats
 ) -> Floats:
-    """Covariance (n, b, b) from edge and hinge that lie elsewhere than the fit assumed."""
+    """Covariance (n, b, b) from edge and hinge that lie elsewhere than the fit assumed.
+
+    `place_se` (n,) are the standard errors of where the two lie.
+    """
     box = box_m[:, None, :]
-    kink, step, bend = (fit.beta[:, j][:, None] for j in (5, 6, 7))
-    edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)[:, None]
-    hinge_se = np.nan_to_num(breaks.hinge_se[:, side], nan=0.05)[:, None]
-    w = np.nan_to_num(width, nan=1.0)[:, None]
-    bend = np.nan_to_num(bend)
+    kink, step, bend = (beta[:, j][:, None] for j in (5, 6, 7))
+    edge_se = np.nan_to_num(place_se[0], nan=0.0)[:, None]
+    hinge_se = np.nan_to_num(place_se[1], nan=0.05)[:, None]
+    w, bend = width[:, None], np.nan_to_num(bend)
     out = np.zeros((*place.shape, place.shape[1]))
     for sign in (-1.0, 1.0):
         moved = sign * edge_se
@@ -314,7 +334,12 @@ def _knot_count(width: Floats) -> int:
 
 def _widest(width: Floats) -> float:
     """Widest shoulder to half a metre, so that one station more or less changes no other's."""
-    return 0.5 * float(np.ceil(2.0 * width.max() - 1e-9))
+    return float(_to_half_metre(width.max()))
+
+
+def _to_half_metre(width: ArrayLike) -> Floats:
+    """Widths up to the next half metre."""
+    return 0.5 * np.ceil(2.0 * np.asarray(width, np.float64) - 1e-9)
 
 
 def _wheel_rut(width: Floats, knots: Floats) -> Floats:

@@ -55,6 +55,8 @@ MEASURES = {
     "pavement_slope_pct": "pavement_slope_se",
     "shoulder_slope_pct": "shoulder_slope_se",
     "edge_drop_mm": "edge_drop_se",
+    "rut_mm": "rut_se",
+    "ridge_mm": "ridge_se",
 }
 
 
