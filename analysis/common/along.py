@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -13,6 +13,7 @@ from analysis.common.types import Bools, Floats
 
 __all__ = [
     "average_along",
+    "by_strands",
     "chance_below",
     "correlated_share",
     "error_of_mean",
@@ -119,6 +120,32 @@ def runs(
     starts[np.asarray(begins, dtype=np.intp)] = True
     first = np.flatnonzero(starts)
     return first, np.append(first[1:], len(labels))[: len(first)] - 1
+
+
+def by_strands(
+    strands: Sequence[NDArray[np.intp]], make: Callable[..., Floats], *values: Floats
+) -> Floats:
+    """Make values of each of several strands of stations by itself, and put them in order.
+
+    Parameters
+    ----------
+    strands
+        Indices of the stations of each; together all n of them.
+    make
+        Takes arrays over the stations of one strand and gives another such.
+    values : (n, ...)
+        What it takes, over all stations.
+
+    Examples
+    --------
+    >>> odd_and_even = [np.array([0, 2]), np.array([1, 3])]
+    >>> by_strands(odd_and_even, np.cumsum, np.array([1.0, 10.0, 2.0, 20.0])).tolist()
+    [1.0, 10.0, 3.0, 30.0]
+    """
+    if len(strands) == 1:
+        return make(*values)
+    parts = [make(*(value[here] for value in values)) for here in strands]
+    return np.concatenate(parts)[np.argsort(np.concatenate(strands))]
 
 
 def flag_runs(flags: Bools) -> list[tuple[int, int]]:

@@ -179,6 +179,27 @@ class Case:
             at = (np.arange(len(boxes)) + 0.5) * self.road.length_m / len(boxes)
         return np.column_stack([lines_at(s, at, box) for box in boxes.T])
 
+    def at(self, s: Floats) -> Case:
+        """The same road with stations at ascending places, (k,), those of now among them."""
+        if s.size == self.s.size:
+            return self
+        box_m, own = self.box_at(s), np.searchsorted(s, self.s)
+        box_m[own] = self.box_m
+        return replace(self, s=s, box_m=box_m)
+
+    def strands(self) -> list[NDArray[np.intp]]:
+        """Stations in strands whose own lie as far apart as the `beats`, each (k,) of indices.
+
+        The first strand is that of the beats themselves. Where stations lie closer, each strand
+        tells what those of a road with stations that far apart would.
+        """
+        at = np.arange(self.s.size)
+        beat = np.empty(0) if self.beats is None else np.flatnonzero(np.isin(self.s, self.beats))
+        every = int(np.diff(beat).min(initial=self.s.size)) if len(beat) > 1 else 1
+        if every < 2:
+            return [at]
+        return [at[(beat[0] + first) % every :: every] for first in range(every)]
+
     def beats_here(self) -> Floats:
         """Those of the `beats` that lie less than a spacing beyond the stations, (k,)."""
         if self.beats is None or not self.s.size:

@@ -8,7 +8,6 @@ a break has to be thrown away.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -145,16 +144,8 @@ def _with_beats(breaks: Breaks, noise: Noise, length: Floats, beats: Floats) -> 
     if wide.s.size == breaks.s.size:
         return Fitted(breaks, noise, length, stations, own if own.size else stations)
 
-    def between(values: Floats) -> Floats:
-        return np.asarray(interpolate_along(wide.s, breaks.s, values))
-
-    noise = replace(
-        noise,
-        sigma_m=between(noise.sigma_m),
-        correlation_m=between(noise.correlation_m),
-        nugget=between(noise.nugget),
-    )
-    return Fitted(wide, noise, between(length), stations, own)
+    along = interpolate_along(wide.s, breaks.s, length)
+    return Fitted(wide, noise.at(wide.s, breaks.s), along, stations, own)
 
 
 def _too_noisy(reasons: NDArray[np.object_]) -> NDArray[np.bool_]:

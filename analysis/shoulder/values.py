@@ -8,6 +8,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import interpolate_along
 from analysis.common.station_arrays import PerStation
 from analysis.common.types import Bools, Floats
 
@@ -113,6 +114,16 @@ class Noise:
     def times(self, factor: float) -> Noise:
         """Return a noise so many times as large."""
         return self if factor == 1.0 else replace(self, sigma_m=self.sigma_m * factor)
+
+    def at(self, places: Floats, s: Floats) -> Noise:
+        """Return the noise at ascending places, (k,), of that at the stations `s` (n,)."""
+        if np.array_equal(places, s):
+            return self
+        sigma, length, nugget = (
+            interpolate_along(places, s, own)
+            for own in (self.sigma_m, self.correlation_m, self.nugget)
+        )
+        return replace(self, sigma_m=sigma, correlation_m=length, nugget=nugget)
 
     def known_sigma_m(self) -> Floats:
         """Return `sigma_m` with a cautious guess where it is unknown."""

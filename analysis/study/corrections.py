@@ -19,7 +19,7 @@ from analysis.common.types import Bools, Floats, Progress
 from analysis.corridor.values import Case, Extras, Ground
 from analysis.edges.values import Overrides
 from analysis.road.roadline import Road, to_road
-from analysis.study.measuring import Stretch, run
+from analysis.study.measuring import Stretch, evidence_put_back, run
 from analysis.study.values import RoadStudy
 from analysis.verdict.door import believe
 from analysis.verdict.values import Measured
@@ -144,16 +144,21 @@ def corrected(
         here = Stretch.around(s, s[group[0]], s[group[-1]], felt)
         same = any(np.array_equal(group, other) for other in held)
         if before is not None and same and same_overrides(before.measured.fixed, wanted, here.look):
-            out = spliced(out, before.measured, whole, here.keep)
+            between = evidence_put_back(out.between, before.measured.between, s, here.keep)
+            out = replace(spliced(out, before.measured, whole, here.keep), between=between)
         else:
             out = run(case, ground, wanted, out, here=here)
         touched.append(here.keep)
     # a correction changes what is believed near it, not what the road taught
     beliefs = measured.beliefs
-    again = believe(case, out.shoulder.measures, usual=measured.shoulder.measures)
+    again, others = believe(
+        case, out.shoulder.measures, out.between, usual=measured.shoulder.measures
+    )
+    between = measured.between
     for keep in touched:
         beliefs = spliced(beliefs, again, whole, keep)
-    return replace(out, fixed=wanted, beliefs=beliefs)
+        between = evidence_put_back(between, others, s, keep)
+    return replace(out, fixed=wanted, beliefs=beliefs, between=between)
 
 
 def _groups_held(before: RoadStudy, given: Overrides, felt: float) -> list[NDArray[np.intp]]:

@@ -78,7 +78,7 @@ def told_of(part: RoadStudy) -> RoadTold:
         noise.source,
         f"{power} {grain_text(part.case.grain, part.ground.cells.cell_m)} "
         f"{tells_text(grid_tells(part))} {seam_text(part.measured.seam)}".rstrip(),
-        usual_text(part.case, part.measures),
+        usual_text(part.case, part.measured),
     )
 
 

@@ -88,8 +88,8 @@ def _laid_again(part: RoadStudy, case: Case, edits: Table) -> RoadStudy:
         noise = before.shoulder.noise.times(factors[0] / factors[1])
         before = replace(before, shoulder=replace(before.shoulder, noise=noise))
     measured = run(case, part.ground, before.fixed, before, start=Step.SHOULDER)
-    if factors[0] != factors[1]:
-        measured = replace(measured, beliefs=believe(case, measured.shoulder.measures))
+    beliefs, between = believe(case, measured.shoulder.measures, measured.between)
+    measured = replace(measured, beliefs=beliefs, between=between)
     return road_study(case, part.ground, measured, edits)
 
 

@@ -7,10 +7,11 @@ from enum import IntEnum
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.common.along import known_median
 from analysis.common.hands import started
-from analysis.common.station_arrays import spliced, stations_of
+from analysis.common.station_arrays import joined, spliced, stations_of
 from analysis.common.types import Floats, Progress, share_of
 from analysis.corridor.values import Case, Ground
 from analysis.edges import find
@@ -19,13 +20,14 @@ from analysis.shoulder import measure
 from analysis.shoulder.door import noise_of
 from analysis.shoulder.seam import Seam, find_seam, usual_box
 from analysis.shoulder.seam_beside import think_of_seam
+from analysis.shoulder.values import Shoulder
 from analysis.shoulder.withhold import answered
 from analysis.verdict.door import believe
-from analysis.verdict.values import Measured
+from analysis.verdict.values import Evidence, Measured
 from analysis.water import follow
-from analysis.water.assess import begin, follow_across
+from analysis.water.assess import begin, follow_across, held_across
 
-__all__ = ["Step", "Stretch", "level_ground", "run"]
+__all__ = ["Step", "Stretch", "evidence_put_back", "level_ground", "run"]
 
 
 class Step(IntEnum):
@@ -74,13 +76,52 @@ def _seam(case: Case, ground: Ground, breaks: Breaks) -> Seam | None:
 
 def _spliced_breaks(whole: Breaks, part: Breaks, here: slice, keep: slice) -> Breaks:
     """Put a stretch of breaks back, and the line half way to the stations before and after it."""
-    out, s = spliced(whole, part, here, keep), whole.s
+    out = spliced(whole, part, here, keep)
     if whole.line is None or part.line is None:
         return replace(out, line=None)
-    low = 0.5 * (s[keep.start - 1] + s[keep.start]) if keep.start > 0 else -np.inf
-    high = 0.5 * (s[keep.stop - 1] + s[keep.stop]) if keep.stop < s.size else np.inf
+    low, high = _half_way(whole.s, keep)
     lines = whole.line_within(-np.inf, low), part.line_within(low, high)
     return end_to_end(out, [*lines, whole.line_within(high, np.inf)])
+
+
+def _half_way(s: Floats, keep: slice) -> tuple[float, float]:
+    """From where to where stations `s` (n,) stand for the road: half way to those around them."""
+    low = 0.5 * (s[keep.start - 1] + s[keep.start]) if keep.start > 0 else -np.inf
+    high = 0.5 * (s[keep.stop - 1] + s[keep.stop]) if keep.stop < s.size else np.inf
+    return float(low), float(high)
+
+
+def evidence_put_back(
+    whole: Evidence | None, part: Evidence | None, s: Floats, keep: slice
+) -> Evidence | None:
+    """Put what lies between stations of a stretch back, those `keep` of the road's `s` (n,).
+
+    Where nothing is believed of the stretch yet, nothing is of the whole.
+    """
+    if whole is None or part is None:
+        return whole
+    if part.beliefs is None:
+        whole = replace(whole, beliefs=None)
+    low, high = _half_way(s, keep)
+    around = whole.within(-np.inf, low), part.within(low, high), whole.within(high, np.inf)
+    return joined(around)
+
+
+def _between(
+    case: Case, stations: NDArray[np.intp], breaks: Breaks, shoulder: Shoulder
+) -> Evidence | None:
+    """What was measured beside the `stations` (k,); nothing is believed of it yet."""
+    others = np.setdiff1d(np.arange(breaks.s.size), stations)
+    if not others.size:
+        return None
+    breaks, shoulder = stations_of(breaks, others), stations_of(shoulder, others)
+    held = held_across(case, breaks, shoulder)
+    return Evidence(breaks.s, shoulder.measures, held, shoulder.p_kerb, None)
+
+
+def _nearest(values: Floats | None, s: Floats, places: Floats) -> Floats | None:
+    """Values (n, 2) of stations at the places (k,) that are nearest to each."""
+    return None if values is None else values[np.searchsorted(0.5 * (s[1:] + s[:-1]), places)]
 
 
 def run(
@@ -134,24 +175,35 @@ def run(
             near = seam.levelled(ground, usual_box(case))
             breaks = find(piece, near, set_here)
     report(third, "measuring slopes and drops")
-    noise = noise_of(piece, near.cells, breaks) if known is None else known.shoulder.noise
+    told = breaks.with_those_at(piece.beats_here())
+    stations = np.searchsorted(told.s, piece.s)
+    if known is not None:
+        noise = known.shoulder.noise.at(told.s, piece.s)
+    # beats between stations are measured like these: what is told of a road comes of both
+    piece = piece.at(told.s)
+    if known is None:
+        noise = noise_of(piece, near.cells, told)
     begun = None
     if earlier is None:
         # its loops let go of the interpreter, as those of the shoulder do
-        begun = started(partial(begin, case, near, breaks, noise))
-    shoulder = measure(piece, near, breaks, noise, share_of(progress, third, 2.0 * third))
-    shoulder = answered(shoulder, set_here.kerb)
+        begun = started(partial(begin, piece, near, told, noise))
+    wide = measure(piece, near, told, noise, share_of(progress, third, 2.0 * third))
+    wide = answered(wide, _nearest(set_here.kerb, breaks.s, told.s))
+    shoulder, between = stations_of(wide, stations), _between(piece, stations, told, wide)
     if begun is not None:
         report(2.0 * third, "following the water")
-        told = share_of(progress, 2.0 * third, 1.0)
-        water = follow(case, near, breaks, shoulder, told, begun=begun())
-        beliefs = believe(case, shoulder.measures)
-        return Measured(fixed, breaks, shoulder, water, beliefs, seam)
+        rest = share_of(progress, 2.0 * third, 1.0)
+        water = stations_of(follow(piece, near, told, wide, rest, begun=begun()), stations)
+        beliefs, between = believe(case, shoulder.measures, between)
+        return Measured(fixed, breaks, shoulder, water, beliefs, seam, between)
     assert earlier is not None  # what was begun was followed
     keep = slice(0, len(case.s))
     if here is not None:
         keep = here.keep
         breaks = _spliced_breaks(earlier.breaks, breaks, here.look, keep)
         shoulder = spliced(earlier.shoulder, shoulder, here.look, keep)
+    between = evidence_put_back(earlier.between, between, case.s, keep)
     water = follow_across(case, earlier.water, keep, breaks, shoulder)
-    return replace(earlier, fixed=fixed, breaks=breaks, shoulder=shoulder, water=water)
+    return replace(
+        earlier, fixed=fixed, breaks=breaks, shoulder=shoulder, water=water, between=between
+    )

@@ -276,8 +276,9 @@ def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, 
     water = replace(
         measured.water, ditch=ditch, ponds=_rows_joined([water.ponds for water in waters])
     )
-    measured = replace(measured, water=water)
-    return case, replace(measured, beliefs=believe(case, measured.shoulder.measures))
+    between = [part.measured.between for part in parts if part.measured.between is not None]
+    told = believe(case, measured.shoulder.measures, joined(between) if between else None)
+    return case, replace(measured, water=water, beliefs=told[0], between=told[1])
 
 
 def measured_of(
@@ -372,8 +373,11 @@ def _own_stations(measured: Measured, inner: slice, piece: Piece) -> Measured:
     """What was measured at the piece's own stations, with its own part of the breaks' line."""
     stop = np.inf if piece.high == piece.stop else piece.stop
     line = measured.breaks.line_within(piece.start, stop)
+    between = measured.between
+    if between is not None:
+        between = between.within(piece.start, stop)
     measured = stations_of(measured, inner)
-    return replace(measured, breaks=end_to_end(measured.breaks, [line]))
+    return replace(measured, breaks=end_to_end(measured.breaks, [line]), between=between)
 
 
 def _own_water(measured: Measured, piece: Piece) -> Measured:

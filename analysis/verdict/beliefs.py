@@ -10,12 +10,15 @@ from the beliefs.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from analysis.common.station_arrays import PerStation
+from analysis.common.along import by_strands
+from analysis.common.station_arrays import PerStation, stations_of
 from analysis.common.types import Floats
 from analysis.shoulder.values import Measures
 
@@ -106,7 +109,13 @@ def alone(measures: Measures) -> Beliefs:
     )
 
 
-def informed(measures: Measures, weight: float, *, usual: Measures | None = None) -> Beliefs:
+def informed(
+    measures: Measures,
+    weight: float,
+    *,
+    usual: Measures | None = None,
+    strands: Sequence[NDArray[np.intp]] | None = None,
+) -> Beliefs:
     """Believe each station's measurements in the light of all those of its road.
 
     Parameters
@@ -114,26 +123,34 @@ def informed(measures: Measures, weight: float, *, usual: Measures | None = None
     measures : Measures
         Of one road, in order along it.
     weight : float
-        How much of its own a station has: spacing / averaging length, at most 1.
+        How much of its own a station has: distance to the next of its strand / averaging length,
+        at most 1.
     usual : Measures, optional
         What edges are like on this road is learnt from these; default the same.
+    strands
+        Stations (k,) that are followed together, where others lie between; the first of them teach
+        what the road is like. Default all in one.
 
     Returns
     -------
     Beliefs
     """
     m = measures
-    pavement, pavement_se = np.empty_like(m.edge_drop_mm), np.empty_like(m.edge_drop_mm)
-    for side in (0, 1):
-        pavement[:, side], pavement_se[:, side] = steadied(
-            m.pavement_slope_pct[:, side], m.pavement_slope_se[:, side], weight
-        )
+    if strands is None:
+        strands = [np.arange(len(m.edge_drop_mm))]
+
+    def followed(value: Floats, se: Floats) -> Floats:
+        sides = [steadied(value[:, side], se[:, side], weight) for side in (0, 1)]
+        return np.stack([np.column_stack(pair) for pair in zip(*sides, strict=True)], axis=1)
+
+    along = by_strands(strands, followed, m.pavement_slope_pct, m.pavement_slope_se)
+    pavement, pavement_se = along[:, 0], along[:, 1]
     # the shoulder's slope is fitted together with the pavement's and moves with it
     share = m.slope_cov / np.maximum(m.pavement_slope_se, 1e-9) ** 2
     settled = m.pavement_slope_se**2 - pavement_se**2
     shoulder_se = np.sqrt(np.maximum(m.shoulder_slope_se**2 - share**2 * settled, 1e-12))
     shoulder = m.shoulder_slope_pct + share * (pavement - m.pavement_slope_pct)
-    source = measures if usual is None else usual
+    source = stations_of(measures if usual is None else usual, strands[0])
     edges = learnt(DROPS, source.edge_drop_mm.ravel(), source.edge_drop_se.ravel(), weight)
     drop_share, drop_mean, drop_sd = _weighed(DROPS, edges, m.edge_drop_mm, m.edge_drop_se)
     slope, slope_se = _likely_slope(source, shoulder, shoulder_se, weight)

@@ -3,50 +3,114 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.common.along import known_median
 from analysis.common.limits import Limits
 from analysis.common.station_arrays import joined, stations_of
+from analysis.corridor.door import BEAT_M
 from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas
 from analysis.earthwork.areas import areas as earth_areas
 from analysis.shoulder.values import Measures
 from analysis.verdict.beliefs import Beliefs, informed, learnt_text
-from analysis.verdict.labelling import Ties, label_stations, settled_by_neighbours
+from analysis.verdict.labelling import Settled, Ties, label_stations, settled
 from analysis.verdict.neighbours import with_neighbours
 from analysis.verdict.reaches import build_reaches
 from analysis.verdict.stations import judge_stations
-from analysis.verdict.values import Judged, Judgement, Measured
+from analysis.verdict.values import Evidence, Judged, Judgement, Measured
 
 __all__ = ["areas_of", "believe", "judge", "usual_text"]
 
+_Held = TypeVar("_Held")
 AreasOf = Callable[[Measured, Judgement, Limits], Areas]
 
 _USUAL_AVERAGE_M = 20.0
 """Averaging length of a road none of which was measured: that of the settings as they come."""
 
 
-def believe(case: Case, measures: Measures, usual: Measures | None = None) -> Beliefs:
-    """Beliefs about the stations of one road, neighbours of which share cells.
+@dataclass(frozen=True, slots=True)
+class _Along:
+    """Places of one road whose word counts: its stations, and the beats between them.
 
-    `usual` is what the road teaches, where not `measures` themselves do.
+    Attributes
+    ----------
+    order : (n,)
+        What is told of stations and, behind it, of what lies between, in order along the road.
+    stations, others : (k,), (n - k,)
+        Where in that order they are.
+    strands
+        Places (m,) that hear each other; the first of them tell what the road is like.
+    apart_m
+        How far the places of a strand lie apart.
     """
-    return informed(measures, _weight(case, measures), usual=usual)
+
+    order: NDArray[np.intp]
+    stations: NDArray[np.intp]
+    others: NDArray[np.intp]
+    strands: list[NDArray[np.intp]]
+    apart_m: float
+
+    @classmethod
+    def of(cls, case: Case, between: Evidence | None) -> _Along:
+        """Those of one road."""
+        count, spacing = case.s.size, case.settings.spacing_m
+        if between is None:
+            strands, all_ = case.strands(), np.arange(count)
+            return cls(all_, all_, all_[:0], strands, spacing * len(strands))
+        order = np.argsort(np.concatenate([case.s, between.s]), kind="stable")
+        own, others = np.flatnonzero(order < count), np.flatnonzero(order >= count)
+        apart_m = spacing / max(1, round(spacing / BEAT_M))
+        return cls(order, own, others, [np.arange(order.size)], apart_m)
+
+    def all_of(self, own: _Held, between: _Held | None) -> _Held:
+        """Dataclass of arrays over all places, of one over stations and one over the others."""
+        return own if between is None else stations_of(joined([own, between]), self.order)
+
+    def measures(self, own: Measures, between: Evidence | None) -> Measures:
+        """What was measured at all places."""
+        return self.all_of(own, None if between is None else between.measures)
+
+    def average_m(self, measures: Measures) -> float:
+        """Usual averaging length of those that tell what the road is like."""
+        return known_median(measures.average_m[self.strands[0]], _USUAL_AVERAGE_M)
+
+    def weight(self, measures: Measures) -> float:
+        """How much of its own a place has, as neighbours share cells."""
+        return min(1.0, self.apart_m / self.average_m(measures))
 
 
-def usual_text(case: Case, measures: Measures) -> str:
+def believe(
+    case: Case, measures: Measures, between: Evidence | None, usual: Measures | None = None
+) -> tuple[Beliefs, Evidence | None]:
+    """Beliefs about the stations of one road, and `between` with those about its beats.
+
+    `usual` is what the stations of the road teach, where not `measures` themselves do.
+    """
+    along = _Along.of(case, between)
+    own = along.measures(measures, between)
+    beliefs = informed(
+        own,
+        along.weight(own),
+        usual=None if usual is None else along.measures(usual, between),
+        strands=along.strands,
+    )
+    if between is None:
+        return beliefs, None
+    others = replace(between, beliefs=stations_of(beliefs, along.others))
+    return stations_of(beliefs, along.stations), others
+
+
+def usual_text(case: Case, measured: Measured) -> str:
     """Say what a road teaches about its stations: most shoulders' slopes, and flush edges."""
-    return learnt_text(measures, _weight(case, measures))
-
-
-def _weight(case: Case, measures: Measures) -> float:
-    """How much of its own a station has, as neighbours share cells."""
-    average = known_median(measures.average_m, _USUAL_AVERAGE_M)
-    return min(1.0, case.settings.spacing_m / average)
+    along = _Along.of(case, measured.between)
+    own = along.measures(measured.shoulder.measures, measured.between)
+    return learnt_text(stations_of(own, along.strands[0]), along.weight(own))
 
 
 def judge(
@@ -75,43 +139,17 @@ def judge(
     measures = joined([part.shoulder.measures for part in measured])
     water = joined([part.water for part in measured])
     breaks = joined([part.breaks for part in measured])
-    judgement = judge_stations(
-        measures,
-        water.held,
-        np.concatenate([part.shoulder.p_kerb for part in measured]),
-        limits,
-        joined([part.beliefs for part in measured]),
-    )
-    shift = limits.decision.log_odds_shift.value
-    certainty = limits.decision.certainty.value
-    ends = np.cumsum([0, *(len(case.s) for case in cases)]).tolist()
-    apart = [
-        with_neighbours(
-            stations_of(judgement, slice(*own)),
-            part.shoulder.measures,
-            settings.spacing_m,
-            shift,
-            certainty,
-        )
-        for part, own in zip(measured, pairwise(ends), strict=True)
-    ]
-    roads = list(zip(cases, measured, apart, strict=True))
-    ground = [areas_here(part, own, limits) for _, part, own in roads]
+    told = _told_of_stations(cases, measured, limits)
+    apart = [judgement for judgement, _ in told]
+    roads = list(zip(cases, measured, told, strict=True))
+    ground = [areas_here(part, judgement, limits) for _, part, (judgement, _) in roads]
     labels, along = [], []
-    for _, part, own in roads:
-        average_m = known_median(part.shoulder.measures.average_m, _USUAL_AVERAGE_M)
-        tie = Ties.of(settings.spacing_m, average_m, limits)
-        stays = settled_by_neighbours(own.p_wont_shed, tie)
+    for _, part, (judgement, pooled) in roads:
+        status = part.shoulder.measures.status
         labels.append(
-            label_stations(
-                own,
-                part.shoulder.measures.status,
-                spacing_m=settings.spacing_m,
-                average_m=average_m,
-                limits=limits,
-            )
+            label_stations(judgement, status, pooled, spacing_m=settings.spacing_m, limits=limits)
         )
-        along.append(np.where(np.isfinite(own.p_wont_shed), stays, np.nan))
+        along.append(np.where(np.isfinite(judgement.p_wont_shed), pooled.stays, np.nan))
     reaches = build_reaches(
         cases,
         breaks,
@@ -124,6 +162,38 @@ def judge(
         limits,
     )
     return [Judged(*own) for own in zip(ground, apart, labels, reaches, strict=True)]
+
+
+def _told_of_stations(
+    cases: Sequence[Case], measured: Sequence[Measured], limits: Limits
+) -> list[tuple[Judgement, Settled]]:
+    """What is told of the stations of each road, their neighbours heard, and the pooled evidence.
+
+    Beats between stations are judged like these, and heard.
+    """
+    alongs = [_Along.of(case, part.between) for case, part in zip(cases, measured, strict=True)]
+    places = [
+        along.all_of(part.evidence(), part.between)
+        for along, part in zip(alongs, measured, strict=True)
+    ]
+    every = joined(places)
+    judgement = judge_stations(every.measures, every.held, every.p_kerb, limits, every.beliefs)
+    shift, certainty = limits.decision.log_odds_shift.value, limits.decision.certainty.value
+    ends = np.cumsum([0, *(along.order.size for along in alongs)]).tolist()
+    told = []
+    for along, place, own in zip(alongs, places, pairwise(ends), strict=True):
+        heard = with_neighbours(
+            stations_of(judgement, slice(*own)),
+            place.measures,
+            along.apart_m,
+            shift,
+            certainty,
+            along.strands,
+        )
+        tie = Ties.of(along.apart_m, along.average_m(place.measures), limits)
+        pooled = settled(heard, tie, along.strands)
+        told.append((stations_of(heard, along.stations), stations_of(pooled, along.stations)))
+    return told
 
 
 def areas_of(part: Measured, judgement: Judgement, limits: Limits) -> Areas:

@@ -8,26 +8,21 @@ doesn't depend on the direction of the road.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import runs
+from analysis.common.along import by_strands, runs
 from analysis.common.limits import Limits
+from analysis.common.station_arrays import PerStation
 from analysis.common.types import Floats
 from analysis.common.verdicts import DEFECTS, HOLDING, Finding
 from analysis.shoulder.values import Status
 from analysis.verdict.values import Judgement
 
-__all__ = [
-    "FINDINGS",
-    "Ties",
-    "cheapest_labels",
-    "label_stations",
-    "pooled",
-    "settled_by_neighbours",
-]
+__all__ = ["FINDINGS", "Settled", "Ties", "cheapest_labels", "label_stations", "pooled", "settled"]
 
 FINDINGS = tuple(Finding)[: len(DEFECTS) + 3]
 """What a label number means."""
@@ -53,12 +48,14 @@ _LEAST_PROBABILITY = 1e-3
 def label_stations(
     judgement: Judgement,
     status: NDArray[np.int8],
+    pooled_evidence: Settled,
     *,
     spacing_m: float,
-    average_m: float,
     limits: Limits,
 ) -> NDArray[np.int8]:
     """Label every station and side by the cheapest labelling along the road.
+
+    `pooled_evidence` is what `settled` tells of the same stations.
 
     Returns
     -------
@@ -66,7 +63,7 @@ def label_stations(
 
     Notes
     -----
-    First the evidence of neighbours is pooled (`pooled`): ten stations that each say "probably
+    The evidence of neighbours is pooled first (`pooled`): ten stations that each say "probably
     flat" together say "flat"; a station that is sure by itself keeps its own word. Neighbouring
     stations share cells when the averaging length is longer than the spacing; their evidence is
     weighed by spacing / averaging length so that it isn't counted twice. Then each metre costs
@@ -80,15 +77,12 @@ def label_stations(
     # Both 1 where a missed defect costs as much as a wasted visit.
     visit = 2.0 * limits.decision.act_at_probability
     miss = 2.0 - visit
-    tie = Ties.of(spacing_m, average_m, limits)
     stations_in_shortest = max(1.0, limits.decision.shortest_reach_m.value / spacing_m)
     settle = np.full(len(FINDINGS), _SETTLE * stations_in_shortest)
     settle[_CANT] = _SETTLE_IN_DOUBT * stations_in_shortest
     p = np.nan_to_num(shares, nan=0.0)
     faults = np.where(np.isfinite(shares[..., _NONE]), 1.0 - p[..., _NONE], 0.0)
-    sound = settled_by_neighbours(shares[..., _NONE], tie)
-    stays = settled_by_neighbours(judgement.p_wont_shed, tie)
-    worn = settled_by_neighbours(judgement.p_worn, tie)
+    sound, stays, worn = pooled_evidence.sound, pooled_evidence.stays, pooled_evidence.worn
     costs = np.empty((*status.shape, len(FINDINGS)))
     costs[..., _NONE] = miss * (1.0 - sound)
     # Which fault it is matters far less than whether there is one: a stretch that is half flat
@@ -149,7 +143,32 @@ class Ties:
         return cls(min(1.0, spacing_m / average_m), min(0.3, change))
 
 
-def settled_by_neighbours(own: Floats, tie: Ties) -> Floats:
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """Probabilities (n, 2), pooled where a station is in doubt and its own where it is sure.
+
+    Attributes
+    ----------
+    sound, stays, worn
+        That nothing is wrong, that water stays, and that a fault lets it leave.
+    """
+
+    sound: PerStation[Floats]
+    stays: PerStation[Floats]
+    worn: PerStation[Floats]
+
+
+def settled(judgement: Judgement, tie: Ties, strands: Sequence[NDArray[np.intp]]) -> Settled:
+    """Pool the evidence of stations, each strand of them (k,) by itself."""
+
+    def along(own: Floats) -> Floats:
+        return by_strands(strands, lambda part: _settled_by_neighbours(part, tie), own)
+
+    sound = judgement.p_finding[..., _NONE]
+    return Settled(along(sound), along(judgement.p_wont_shed), along(judgement.p_worn))
+
+
+def _settled_by_neighbours(own: Floats, tie: Ties) -> Floats:
     """(n, 2) probability: pooled where a station is in doubt, its own where it is sure.
 
     `own` (n, 2) is NaN where a station has no evidence.

@@ -6,11 +6,14 @@ than the road as a whole tells; one that is sure by itself hardly moves.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import expit, logit
 
+from analysis.common.along import by_strands
 from analysis.common.types import Floats
 from analysis.shoulder.values import Measures
 from analysis.verdict.stations import named
@@ -33,7 +36,12 @@ ROAD_STEP = 0.05
 
 
 def with_neighbours(
-    judgement: Judgement, measures: Measures, spacing_m: float, shift: float, certainty: float
+    judgement: Judgement,
+    measures: Measures,
+    spacing_m: float,
+    shift: float,
+    certainty: float,
+    strands: Sequence[NDArray[np.intp]] | None = None,
 ) -> Judgement:
     """Name verdicts and findings of one road again, each station with its neighbours heard.
 
@@ -42,24 +50,40 @@ def with_neighbours(
     judgement, measures
         Of the stations of one road in order, each judged for itself.
     spacing_m
-        Distance between stations.
+        Distance between stations that hear each other.
     shift
         Log odds that a field check adds to every probability; neighbours are heard without it.
     certainty
         How sure a verdict must be.
+    strands
+        Stations (k,) that hear each other, where others lie between; default all in one. What is
+        usual along the road, the first of them tell.
     """
     own = judgement.p_wont_shed
     plain = expit(logit(own) - shift) if shift else own
-    p = heard(plain, spacing_m, measures.average_m)
+    strands = [np.arange(len(plain))] if strands is None else strands
+    road = _usual(plain[strands[0]])
+
+    def along(own: Floats, average_m: Floats) -> Floats:
+        return heard(own, spacing_m, average_m, road)
+
+    p = by_strands(strands, along, plain, measures.average_m)
     p = expit(logit(p) + shift) if shift else p
     return named(replace(judgement, p_wont_shed=p), measures.status, certainty)
 
 
-def heard(own: Floats, spacing_m: float, average_m: Floats) -> Floats:
+def _usual(own: Floats) -> float | None:
+    """How likely a fault is along the road; None where nobody knows."""
+    known = np.isfinite(own)
+    return ROAD_STEP * float(np.round(own[known].mean() / ROAD_STEP)) if known.any() else None
+
+
+def heard(own: Floats, spacing_m: float, average_m: Floats, road: float | None = None) -> Floats:
     """Probabilities (n, 2) of stations along a road, each with its neighbours heard.
 
     `own` is NaN where a station has none, and stays so; `average_m` (n, 2) is the length of road
-    behind each: a neighbour that shares more than half of it counts less.
+    behind each: a neighbour that shares more than half of it counts less. `road` is how likely it
+    is along the road; default the mean of these.
 
     >>> own = np.array([[0.02, 0.5], [0.5, 0.5], [0.02, 0.5]])
     >>> heard(own, 10.0, np.full((3, 2), 20.0))[1].round(2)
@@ -79,10 +103,9 @@ def heard(own: Floats, spacing_m: float, average_m: Floats) -> Floats:
             counts = np.where(known, near * np.nan_to_num(new[here], nan=1.0), 0.0)
             total[here] += counts * np.where(known, own[there], 0.0)
             weight[here] += counts
-    known = np.isfinite(own)
-    if not known.any():
+    known, road = np.isfinite(own), _usual(own) if road is None else road
+    if road is None:
         return own
-    road = ROAD_STEP * np.round(own[known].mean() / ROAD_STEP)
     around = np.where(weight > 0.0, total / np.maximum(weight, 1e-12), road)
     said = logit(np.clip(around, CLEAREST, 1.0 - CLEAREST))
     said -= logit(np.clip(road, CLEAREST, 1.0 - CLEAREST))

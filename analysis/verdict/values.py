@@ -9,18 +9,37 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.station_arrays import PerStation
+from analysis.common.station_arrays import PerStation, stations_of
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import Finding, Treatment, Verdict
 from analysis.earthwork.areas import Areas
 from analysis.earthwork.balance import Balance
 from analysis.edges.values import Breaks, Overrides
 from analysis.shoulder.seam import Seam
-from analysis.shoulder.values import Reason, Shoulder
+from analysis.shoulder.values import Measures, Reason, Shoulder
 from analysis.verdict.beliefs import Beliefs
 from analysis.water.assess import Water
+from analysis.water.held_by_section import Retained
 
-__all__ = ["Harm", "Judged", "Judgement", "Measured", "Reach", "Standing"]
+__all__ = ["Evidence", "Harm", "Judged", "Judgement", "Measured", "Reach", "Standing"]
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What places along a road are judged by; fields as in `Measured` and what that holds.
+
+    `beliefs` is None where nothing is believed yet.
+    """
+
+    s: PerStation[Floats]
+    measures: PerStation[Measures]
+    held: PerStation[Retained]
+    p_kerb: PerStation[Floats]
+    beliefs: PerStation[Beliefs | None]
+
+    def within(self, low: float, high: float) -> Evidence:
+        """The part with ``low <= s < high``."""
+        return stations_of(self, slice(*np.searchsorted(self.s, [low, high]).tolist()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +56,10 @@ class Measured:
         Slopes and drops in the light of the road.
     seam
         Where two strips of the survey meet on the road; None where they don't, as far as it shows.
+    between
+        What was measured at the beats of the road that lie between its stations; None where all
+        beats are stations. It is told to nobody, but what is believed of stations, and what their
+        neighbours leave of them, comes of it too: so they are the same as with stations there.
     """
 
     fixed: PerStation[Overrides]
@@ -45,6 +68,12 @@ class Measured:
     water: PerStation[Water]
     beliefs: PerStation[Beliefs]
     seam: Seam | None = None
+    between: Evidence | None = None
+
+    def evidence(self) -> Evidence:
+        """What the stations are judged by."""
+        measures, p_kerb = self.shoulder.measures, self.shoulder.p_kerb
+        return Evidence(self.water.s, measures, self.water.held, p_kerb, self.beliefs)
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,8 @@ if TYPE_CHECKING:
     from analysis.edges.values import Breaks
     from analysis.shoulder.values import Noise, Sections, Shoulder
 
-__all__ = ["Begun", "Flow", "Water", "begin", "flow", "follow", "follow_across", "judge_ditch"]
+__all__ = ["Begun", "Flow", "Water", "begin", "flow", "follow", "follow_across", "held_across"]
+__all__ += ["judge_ditch"]
 
 
 _ALONG_RATIO, _ALONG_LEAST_PCT = 2.0, 2.0
@@ -246,6 +247,11 @@ def follow_across(
         way=spliced(water.way, way, here, here),
         kerb=shoulder.kerb,
     )
+
+
+def held_across(case: Case, breaks: Breaks, shoulder: Shoulder) -> Retained:
+    """What single sections hold, at the stations of `breaks` and `shoulder`."""
+    return _across(case, breaks, shoulder)[0]
 
 
 def _culverts(case: Case) -> Floats:

@@ -89,7 +89,7 @@ def test_what_is_not_given_stays_so():
         ),
         (Judged, {"reaches"}),
         (Judgement, set()),
-        (Measured, {"seam"}),
+        (Measured, {"seam", "between"}),
         (Measures, set()),
         (Noise, {"source"}),
         (Overrides, set()),

@@ -11,7 +11,14 @@ from scipy.stats import multivariate_normal
 
 from analysis.common.along import runs
 from analysis.common.limits import default_limits, required_slope
-from analysis.verdict.labelling import FINDINGS, cheapest_labels, label_stations, pooled
+from analysis.verdict.labelling import (
+    FINDINGS,
+    Ties,
+    cheapest_labels,
+    label_stations,
+    pooled,
+    settled,
+)
 from analysis.verdict.stations import _chance_too_flat, bivariate_normal
 
 
@@ -156,17 +163,17 @@ def _shares(n, pattern):
 
 def _labels(shares, status=None, spacing=10.0, limits=None):
     status = np.zeros(shares.shape[:2], dtype=np.int8) if status is None else status
-    return label_stations(
-        SimpleNamespace(
-            p_finding=shares,
-            p_wont_shed=1.0 - shares[..., 0],
-            p_worn=np.where(np.isnan(shares[..., 0]), np.nan, 0.0),
-        ),
-        status,
-        spacing_m=spacing,
-        average_m=20.0,
-        limits=limits or default_limits("gravel"),
-    )[:, 0]
+    limits = limits or default_limits("gravel")
+    judgement = SimpleNamespace(
+        p_finding=shares,
+        p_wont_shed=1.0 - shares[..., 0],
+        p_worn=np.where(np.isnan(shares[..., 0]), np.nan, 0.0),
+    )
+    tie = Ties.of(spacing, 20.0, limits)
+    pooled_evidence = settled(judgement, tie, [np.arange(len(shares))])
+    return label_stations(judgement, status, pooled_evidence, spacing_m=spacing, limits=limits)[
+        :, 0
+    ]
 
 
 def test_label_stations_plain_fault_of_the_shortest_length():

@@ -1,0 +1,87 @@
+"""What is told of a place is the same however far apart stations lie."""
+
+import numpy as np
+import pytest
+
+from analysis import Settings, Table, remeasure, screen
+from analysis.corridor.door import BEAT_M
+from analysis.road.roadline import make_road
+from analysis.study import pieces
+from analysis.terrain.grid import open_terrain
+from sample_terrain.roads import random_spec
+from sample_terrain.scene import make_scene, write_terrain
+
+EVERY_M = 20.0
+
+
+@pytest.fixture(scope="module")
+def grid_and_road(tmp_path_factory):
+    """A coarse grid of a road with faults: many of its stations are in doubt."""
+    spec = random_spec(77, "ordinary", length_m=420.0, shoulder_width_m=2.0)
+    scene = make_scene(spec, cell_m=1.0, seed=77)
+    path = tmp_path_factory.mktemp("spacing") / "grid.tif"
+    write_terrain(scene, path, compress=False)
+    return open_terrain(path), make_road("Fallowmere Lane", scene.roads[0].xy)
+
+
+@pytest.fixture(scope="module")
+def screened(grid_and_road):
+    grid, road = grid_and_road
+
+    def at(spacing_m):
+        settings = Settings(spacing_m=spacing_m, shoulder_width_m=2.0, half_width_m=14.0)
+        return screen(grid, [road], settings)
+
+    return {spacing: at(spacing) for spacing in (5.0, BEAT_M, EVERY_M)}
+
+
+def told(study):
+    """Numbers and verdicts at the stations that all spacings have."""
+    part = study.roads[0]
+    common = np.abs(part.s - EVERY_M * np.round(part.s / EVERY_M)) < 1e-6
+    judgement, measures = part.judged.judgement, part.measures
+    numbers = [judgement.p_wont_shed, judgement.p_finding, measures.rut_mm, measures.ridge_mm]
+    numbers += [part.measured.beliefs.shoulder_slope_pct, part.measured.beliefs.slope_cov]
+    return [own[common] for own in numbers], judgement.verdict[common]
+
+
+@pytest.mark.parametrize("spacing", [5.0, EVERY_M])
+def test_chances_and_verdicts_stay(screened, spacing):
+    """Neighbours are heard at the same places: some of them are no stations, or none that count."""
+    (numbers, verdict), (others, other) = told(screened[BEAT_M]), told(screened[spacing])
+    assert len(verdict) > 15
+    for one, two in zip(numbers, others, strict=True):
+        np.testing.assert_allclose(one, two, rtol=1e-6, atol=1e-6)
+    np.testing.assert_array_equal(verdict, other)
+    # some are in doubt, so that what neighbours say has a say
+    p = numbers[0][np.isfinite(numbers[0])]
+    assert ((p > 0.05) & (p < 0.95)).sum() >= 3
+
+
+def test_pieces_hear_what_lies_between_stations_of_others(grid_and_road, screened, monkeypatch):
+    """Cut in two, a road's beats between stations are those of the whole."""
+    monkeypatch.setattr(pieces, "WHOLE_M", 300.0)
+    monkeypatch.setattr(pieces, "PIECE_M", 210.0)
+    whole = screened[EVERY_M]
+    grid, road = grid_and_road
+    parts = screen(grid, [road], whole.roads[0].case.settings)
+    one, two = (study.roads[0].measured.between for study in (whole, parts))
+    np.testing.assert_array_equal(one.s, two.s)
+    off = np.abs(one.measures.edge_drop_mm - two.measures.edge_drop_mm)
+    assert np.nanmax(off / one.measures.edge_drop_se) < 0.5
+    assert one.beliefs.drop_share.shape == two.beliefs.drop_share.shape
+
+
+def test_a_correction_reaches_what_lies_between_stations(screened):
+    """An edge that a person moved is moved between stations too, and far off nothing is."""
+    study = screened[EVERY_M]
+    edge = study.roads[0].breaks.edge[5, 1]
+    edit = {"road": "Fallowmere Lane", "distance_m": 100.0, "side": "right"}
+    edit |= {"what": "edge", "u_m": edge + 0.6}
+    edits = Table({name: np.array([value]) for name, value in edit.items()})
+    before, after = (s.roads[0].measured.between for s in (study, remeasure(study, 0, edits)))
+    np.testing.assert_array_equal(before.s, after.s)
+    moved = np.abs(after.measures.edge_drop_mm - before.measures.edge_drop_mm)[:, 1] > 0.1
+    assert moved[np.abs(before.s - 100.0) < 15.0].all()
+    far = np.abs(before.s - 100.0) > 250.0
+    assert far.any() and not moved[far].any()
