@@ -6,11 +6,15 @@ import numpy as np
 
 from analysis.corridor.values import Cells
 from analysis.edges.values import Breaks
+from analysis.road.roadline import make_road
 from analysis.shoulder.values import Noise
 
 EDGE, WIDTH = 3.5, 1.5
 PAVEMENT, SHOULDER, FORESLOPE = 0.02, 0.04, 0.25
 FINE_M = 0.001
+
+LANE = make_road("Lane", np.array([[0.0, 0.0], [1000.0, 0.0]]))
+"""The road of cases that only need one to have a name."""
 
 Profile = Callable[[np.ndarray], np.ndarray]
 

@@ -18,6 +18,7 @@ from analysis.road.roadline import Tracker, frames, make_road
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene
 from tests.builders.cells_road import (
+    LANE,
     both_sides,
     box_for,
     crown_section,
@@ -35,7 +36,7 @@ def _find(
 ) -> Breaks:
     s = np.asarray(s, float)
     box_m = box_for(s.size, cells.cell_m, azimuth) if box_m is None else box_m
-    case = Case(None, None, s, box_m, Settings(**settings), default_limits(), Extras())
+    case = Case(None, LANE, s, box_m, Settings(**settings), default_limits(), Extras())
     return find(case, Ground(cells, None), overrides or Overrides(), progress=progress)
 
 

@@ -12,7 +12,7 @@ from analysis.corridor.likeness import lags_of
 from analysis.corridor.values import Case, Extras, Ground
 from analysis.edges.find_breaks import find
 from analysis.edges.values import Overrides
-from tests.builders.cells_road import box_for, straight_cells
+from tests.builders.cells_road import LANE, box_for, straight_cells
 from tests.builders.roadsides import CUT, FILL, section
 
 STATIONS = np.arange(0.0, 161.0, 10.0)
@@ -20,7 +20,7 @@ STATIONS = np.arange(0.0, 161.0, 10.0)
 
 def _found(cells, box):
     settings = Settings(shoulder_width_m=1.0)
-    case = Case(None, None, STATIONS, box, settings, default_limits(), Extras())
+    case = Case(None, LANE, STATIONS, box, settings, default_limits(), Extras())
     return find(case, Ground(cells, None), Overrides())
 
 

@@ -28,7 +28,7 @@ from analysis.edges.middle import (
     ways_on,
 )
 from analysis.edges.values import Overrides
-from tests.builders.cells_road import both_sides, box_for, straight_cells
+from tests.builders.cells_road import LANE, both_sides, box_for, straight_cells
 from tests.builders.roadsides import PAVEMENT_WIDTHS, ROADSIDES, section, twin_roads, without_road
 
 STATIONS = np.arange(20.0, 181.0, 10.0)
@@ -57,7 +57,7 @@ def _found(
         lambda o: profile(o - line_off), cell=cell, length=200.0, half=14.0, sigma=sigma, seed=seed
     )
     box = box_for(STATIONS.size, cell, 24.0)
-    case = Case(None, None, STATIONS, box, Settings(**settings), default_limits(), Extras(), grain)
+    case = Case(None, LANE, STATIONS, box, Settings(**settings), default_limits(), Extras(), grain)
     return find(case, Ground(cells, None), overrides or Overrides())
 
 

@@ -8,7 +8,7 @@ from analysis.common.sides import Source
 from analysis.corridor.values import Case, Extras, Ground
 from analysis.edges import find
 from analysis.edges.values import Overrides
-from tests.builders.cells_road import both_sides, box_for, straight_cells
+from tests.builders.cells_road import LANE, both_sides, box_for, straight_cells
 
 STATIONS = np.arange(20.0, 181.0, 10.0)
 
@@ -27,7 +27,7 @@ def _breaks(edge, shoulder, sigma, seed):
     )
     box = box_for(STATIONS.size, 1.0, azimuth)
     settings = Settings(shoulder_width_m=1.0)
-    case = Case(None, None, STATIONS, box, settings, default_limits(), Extras())
+    case = Case(None, LANE, STATIONS, box, settings, default_limits(), Extras())
     return find(case, Ground(cells, None), Overrides())
 
 

@@ -11,7 +11,14 @@ from analysis.edges import find
 from analysis.edges.values import Overrides
 from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.slopes import measure_sides
-from tests.builders.cells_road import both_sides, box_for, cell_mean, crown_section, straight_cells
+from tests.builders.cells_road import (
+    LANE,
+    both_sides,
+    box_for,
+    cell_mean,
+    crown_section,
+    straight_cells,
+)
 
 EDGE, WIDTH, SHOULDER, BANK = 3.5, 1.6, 0.045, 0.3
 
@@ -42,7 +49,7 @@ def _measured(profile, seed):
     )
     s = np.arange(20.0, 181.0, 10.0)
     box = box_for(s.size, 0.5, azimuth)
-    case = Case(None, None, s, box, Settings(), default_limits(), Extras())
+    case = Case(None, LANE, s, box, Settings(), default_limits(), Extras())
     breaks = find(case, Ground(cells, None), Overrides())
     return breaks, measure_sides(cells, breaks, estimate_noise(cells, breaks), box_m=box)[0]
 

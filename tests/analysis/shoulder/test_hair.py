@@ -12,7 +12,7 @@ from analysis.edges import find
 from analysis.edges.values import Overrides
 from analysis.shoulder.door import noise_of
 from analysis.shoulder.slopes import measure_sides
-from tests.builders.cells_road import both_sides, box_for, straight_cells
+from tests.builders.cells_road import LANE, both_sides, box_for, straight_cells
 
 LENGTH_M, AZIMUTH = 160.0, 24.0
 
@@ -38,7 +38,7 @@ def _measured(cells, spacing):
     box = box_for(s.size, cells.cell_m, AZIMUTH)
     beats = np.arange(0.0, LENGTH_M + 1.0, 10.0)
     case = Case(
-        None, None, s, box, Settings(spacing_m=spacing), default_limits(), Extras(), beats=beats
+        None, LANE, s, box, Settings(spacing_m=spacing), default_limits(), Extras(), beats=beats
     )
     breaks = find(case, Ground(cells, None), Overrides())
     noise = noise_of(case, cells, breaks)

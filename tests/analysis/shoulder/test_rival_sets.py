@@ -14,7 +14,7 @@ from analysis.edges.values import Overrides
 from analysis.shoulder.rival_sets import with_rivals
 from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Status, Why
-from tests.builders.cells_road import box_for, known_breaks, known_noise, straight_cells
+from tests.builders.cells_road import LANE, box_for, known_breaks, known_noise, straight_cells
 from tests.builders.roadsides import section
 
 STATIONS = np.arange(20.0, 141.0, 10.0)
@@ -41,7 +41,7 @@ def _measured(cells, breaks):
 
 def _found(cells, **fixed):
     settings = Settings(shoulder_width_m=1.5)
-    case = Case(None, None, STATIONS, BOX, settings, default_limits(), Extras())
+    case = Case(None, LANE, STATIONS, BOX, settings, default_limits(), Extras())
     return find(case, Ground(cells, None), Overrides(**fixed))
 
 

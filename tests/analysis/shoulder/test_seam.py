@@ -13,7 +13,7 @@ from analysis.edges.values import Overrides
 from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.seam import _Told, find_seam, seam_text, usual_box
 from analysis.shoulder.slopes import measure_sides
-from tests.builders.cells_road import both_sides, box_for, straight_cells
+from tests.builders.cells_road import LANE, both_sides, box_for, straight_cells
 
 STATIONS = np.arange(20.0, 281.0, 10.0)
 SHAPE = both_sides(drop=0.02)
@@ -23,7 +23,7 @@ def _surveyed(profile, seed):
     """Ground and breaks of a straight road of 300 m with cells of 0.5 m and 20 mm of noise."""
     cells = straight_cells(profile, cell=0.5, length=300.0, half=14.0, sigma=0.02, seed=seed)
     box = box_for(STATIONS.size, 0.5, 24.0)
-    case = Case(None, None, STATIONS, box, Settings(), default_limits(), Extras())
+    case = Case(None, LANE, STATIONS, box, Settings(), default_limits(), Extras())
     ground = Ground(cells, Ribbon(STATIONS, np.arange(-9.0, 9.1), np.zeros((27, 19)), 10.0, 1.0))
     return case, ground, find(case, ground, Overrides())
 
@@ -74,7 +74,7 @@ def test_a_seam_that_leaves_the_pavement_goes_on_in_its_line(comes):
         extra=lambda s, o: rise * (o > line(s)),
     )
     box = box_for(STATIONS.size, 0.5, 24.0)
-    case = Case(None, None, STATIONS, box, Settings(), default_limits(), Extras())
+    case = Case(None, LANE, STATIONS, box, Settings(), default_limits(), Extras())
     ribbon = Ribbon(STATIONS, np.arange(-9.0, 9.1), np.zeros((STATIONS.size, 19)), 10.0, 1.0)
     ground = Ground(cells, ribbon)
     seam = find_seam(cells, find(case, ground, Overrides()), usual_box(case))

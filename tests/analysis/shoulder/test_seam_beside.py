@@ -17,7 +17,7 @@ from analysis.shoulder.seam import find_seam, seam_text, usual_box
 from analysis.shoulder.seam_beside import chance_beside, think_of_seam
 from analysis.shoulder.seam_beside_kernels import Asked, SideCells, sum_up_blocks
 from analysis.shoulder.slopes import measure_sides
-from tests.builders.cells_road import both_sides, box_for, crown_section, straight_cells
+from tests.builders.cells_road import LANE, both_sides, box_for, crown_section, straight_cells
 
 STATIONS = np.arange(20.0, 481.0, 10.0)
 DROP, RIGHT = 0.01, 1
@@ -30,7 +30,7 @@ def _surveyed(profile, seed, extra=None):
         profile, cell=0.5, length=500.0, half=9.0, sigma=0.02, seed=seed, extra=extra
     )
     box = box_for(STATIONS.size, 0.5, 24.0)
-    case = Case(None, None, STATIONS, box, Settings(), default_limits(), Extras())
+    case = Case(None, LANE, STATIONS, box, Settings(), default_limits(), Extras())
     ribbon = Ribbon(STATIONS, np.arange(-9.0, 9.1), np.zeros((STATIONS.size, 19)), 10.0, 1.0)
     return case, Ground(cells, ribbon), find(case, Ground(cells, ribbon), Overrides())
 

@@ -13,7 +13,7 @@ from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.regression import STEADY_M, _usual_step
 from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.strip import Windows
-from tests.builders.cells_road import both_sides, box_for, straight_cells
+from tests.builders.cells_road import LANE, both_sides, box_for, straight_cells
 
 
 def _measured(drop, seed, cell=0.25):
@@ -30,7 +30,7 @@ def _measured(drop, seed, cell=0.25):
     )
     s = np.arange(20.0, 141.0, 10.0)
     box = box_for(s.size, cell, azimuth)
-    case = Case(None, None, s, box, Settings(), default_limits(), Extras())
+    case = Case(None, LANE, s, box, Settings(), default_limits(), Extras())
     breaks = find(case, Ground(cells, None), Overrides())
     noise = estimate_noise(cells, breaks)
     measures, _ = measure_sides(cells, breaks, noise, box_m=box)

@@ -11,7 +11,7 @@ from analysis.corridor.values import Case, Extras, Ground
 from analysis.shoulder import measure
 from analysis.shoulder.values import Measures, Status, Why
 from analysis.verdict.reasons import reason_sentence
-from tests.builders.cells_road import both_sides, box_for, known_breaks, straight_cells
+from tests.builders.cells_road import LANE, both_sides, box_for, known_breaks, straight_cells
 
 STATIONS = np.arange(20.0, 101.0, 10.0)
 
@@ -24,7 +24,7 @@ def measured() -> Measures:
     rivals[3], rivals[4], rivals[7, 0] = (0.26, -1.9), (0.41, -2.1), -3.4
     breaks = replace(known_breaks(STATIONS), rivals=rivals)
     box = box_for(STATIONS.size, 0.5, 24.0)
-    case = Case(None, None, STATIONS, box, Settings(), default_limits(), Extras())
+    case = Case(None, LANE, STATIONS, box, Settings(), default_limits(), Extras())
     return measure(case, Ground(cells, None), breaks).measures
 
 
