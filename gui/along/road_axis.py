@@ -144,6 +144,8 @@ class SpanLink(QObject):
         self._missed: tuple[float, float] | None = None
         # Telling the map of every step of a drag would make it read tiles for each.
         self._timer = later(self, self._tell, 40)
+        # Fitted by itself to what is drawn it would pass for moved by the person.
+        view.disableAutoRange(view.XAxis)
         view.sigXRangeChanged.connect(self._on_range)
         model.span_changed.connect(self._on_span)
 
@@ -172,6 +174,7 @@ class SpanLink(QObject):
     def take(self, s0: float, s1: float) -> None:
         """Show a part of the road without telling the model."""
         self._missed = None
+        self._timer.stop()
         self._taking = True
         try:
             self._view.setXRange(s0, max(s1, s0 + 1e-3), padding=0.0)

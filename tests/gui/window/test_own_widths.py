@@ -146,3 +146,16 @@ def test_all_is_screened_where_more_than_widths_differs(two: Window, settle: Set
     assert model.study is not None
     assert model.study.roads[0].measured is not before.roads[0].measured
     assert {part.case.settings for part in model.study.roads} == {model.settings}
+
+
+def test_map_shows_both_roads_once_they_are_screened(two: Window, settle: Settle) -> None:
+    """No view that only fitted itself to the first of them passes for one that was moved."""
+    two.panes["straight"].raise_()
+    settle()
+    QTest.qWait(200)
+    seen, bounds = two.map.view.viewRect(), two.map.layers.bounds
+    assert bounds is not None
+    west, south, east, north = bounds
+    assert seen.contains(west, south)
+    assert seen.contains(east, north)
+    assert two.model.span is None
