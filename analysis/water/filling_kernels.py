@@ -80,27 +80,69 @@ def begin(z: Any, free: Any, closed: Any, ground: Any, level: Any) -> bool:
 @compiled
 def spread(ground: Any, level: Any) -> None:
     """Carry levels on until each is the lowest at which water gets out."""
-    rows, columns = ground.shape
-    around = np.empty(columns + 2)
-    around[0] = around[columns + 1] = np.inf
-    beside = np.empty(columns)
     # first from earlier cells to later ones, then back
-    for way in (1, -1):
-        for count in range(rows):
-            i = count if way > 0 else rows - 1 - count
-            if count > 0:
-                around[1 : columns + 1] = level[i - way]
-                for j in range(columns):
-                    beside[j] = min(min(around[j], around[j + 1]), around[j + 2])
-            else:
-                beside[:] = np.inf
-            last = np.inf
-            for k in range(columns):
-                j = k if way > 0 else columns - 1 - k
-                best = min(min(level[i, j], beside[j]), last)
-                last = max(best, ground[i, j])
-                level[i, j] = last
+    _sweep(ground, level)
+    _sweep(ground[::-1, ::-1], level[::-1, ::-1])
     _settle(ground, level)
+
+
+@compiled
+def _sweep(ground: Any, level: Any) -> None:
+    """Carry levels on from each row to the next, and along it."""
+    rows, columns = ground.shape
+    around = np.full(columns + 2, np.inf)
+    beside = np.empty(columns)
+    done = 0
+    while done < rows:
+        if done > 0:
+            around[1 : columns + 1] = level[done - 1]
+        for j in range(columns):
+            beside[j] = min(min(around[j], around[j + 1]), around[j + 2])
+        if done + 4 <= rows:
+            _carry_four(ground, level, done, beside)
+            done += 4
+        else:
+            _carry_one(ground, level, done, beside)
+            done += 1
+
+
+@compiled
+def _carry_one(ground: Any, level: Any, i: int, beside: Any) -> None:
+    last = np.inf
+    for j in range(beside.size):
+        last = max(min(min(level[i, j], beside[j]), last), ground[i, j])
+        level[i, j] = last
+
+
+@compiled
+def _carry_four(ground: Any, level: Any, i: int, beside: Any) -> None:
+    """Carry levels along four rows at once, each a cell behind the one before.
+
+    A cell waits for the one before it: the processor has four times as much to do meanwhile.
+    """
+    columns = beside.size
+    last_0 = last_1 = last_2 = last_3 = np.inf
+    # the cell before, and the one before that, of the first three rows
+    near_0 = near_1 = near_2 = far_0 = far_1 = far_2 = np.inf
+    for t in range(columns + 3):
+        new_0 = new_1 = new_2 = np.inf
+        if t < columns:
+            new_0 = max(min(min(level[i, t], beside[t]), last_0), ground[i, t])
+            level[i, t] = last_0 = new_0
+        if 1 <= t < columns + 1:
+            best = min(min(min(far_0, near_0), new_0), level[i + 1, t - 1])
+            new_1 = max(min(best, last_1), ground[i + 1, t - 1])
+            level[i + 1, t - 1] = last_1 = new_1
+        if 2 <= t < columns + 2:
+            best = min(min(min(far_1, near_1), new_1), level[i + 2, t - 2])
+            new_2 = max(min(best, last_2), ground[i + 2, t - 2])
+            level[i + 2, t - 2] = last_2 = new_2
+        if t >= 3:
+            best = min(min(min(far_2, near_2), new_2), level[i + 3, t - 3])
+            last_3 = max(min(best, last_3), ground[i + 3, t - 3])
+            level[i + 3, t - 3] = last_3
+        far_0, near_0, far_1, near_1 = near_0, new_0, near_1, new_1
+        far_2, near_2 = near_2, new_2
 
 
 @compiled
