@@ -244,8 +244,23 @@ def sum_misses(
 
     `part` (m,) is the quarter of each cell; `lines` and `total` (quarters, k) are zeros, filled.
     """
+    reach = 0
+    step = np.empty(arms.shape[0], dtype=np.int64)
+    for k in range(arms.shape[0]):
+        reach = max(reach, abs(arms[k, 0]), abs(arms[k, 1]))
+        step[k] = (arms[k, 0] << _BITS) + arms[k, 1]
     for i in range(row.size):
         t, p = heights.tile[row[i] >> _BITS, col[i] >> _BITS], part[i]
+        r, c = row[i] & _REST, col[i] & _REST
+        if reach <= r < TILE - reach and reach <= c < TILE - reach:
+            # all of its arms end within its tile
+            tile, at = heights.z[t], (r << _BITS) + c
+            for k in range(step.size):
+                off = 0.5 * (tile[at + step[k]] + tile[at - step[k]]) - z[i]
+                if not np.isnan(off):
+                    lines[p, k] += 1.0
+                    total[p, k] += off * off
+            continue
         for k in range(arms.shape[0]):
             miss = _miss(heights, t, row[i], col[i], z[i], arms[k])
             if not np.isnan(miss):
