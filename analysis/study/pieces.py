@@ -57,9 +57,10 @@ __all__ = [
 PIECE_M, WHOLE_M = 4000.0, 6000.0
 """Usual length of a piece, and the longest road that is one piece."""
 
-OVERLAP_M = 250.0
-"""So much beyond its ends a piece is looked at: what is found hangs on less than this of road to
-both sides (`tests.benchmarks.seams`)."""
+OVERLAP_M = 200.0
+"""At least so much beyond its ends a piece is looked at: what is found at its ends then differs no
+more from what twice as much gives than what is found far from them does
+(`tests.benchmarks.seams`)."""
 
 BEAT_M = 60.0
 """Pieces are read from and to multiples of this, so that the blocks of road that their sections
