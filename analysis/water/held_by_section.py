@@ -351,36 +351,21 @@ def _noise(
 
     `dice` (m, k) are errors in units of `se` (n, 2, k).
     """
-    shape = ground.shape[:-1]
-    se = np.where(np.isfinite(se), se, 0.0)
-    # Unknown ground neither holds nor keeps water: far below everything, once for all draws.
-    filled = np.where(np.isnan(ground) | np.isnan(level), -np.inf, level)
-    ground = np.where(np.isnan(ground), -np.inf, ground)
-    judged = judged & np.isfinite(ground)
-    total, square = np.zeros(shape), np.zeros(shape)
-    by_chance = np.empty((len(dice), *shape))
-    plain = _deepest(ground, np.zeros(ground.shape), judged)
-    for draw, thrown in enumerate(dice):
-        error = se * thrown
-        change = _deepest(ground, error, judged) - plain
-        total += change
-        square += change**2
-        by_chance[draw] = _deepest(filled, error, judged)
-    mean = total / len(dice)
-    spread = np.sqrt(np.maximum(square / len(dice) - mean**2, 0.0))
-    chance = np.quantile(np.moveaxis(np.nan_to_num(by_chance), 0, -1).copy(), _CHANCE, axis=-1)
-    return mean, _CORRECTED * spread, chance
-
-
-def _deepest(ground: Floats, error: Floats, judged: NDArray[np.bool_]) -> Floats:
-    """Give the greatest judged depth of sections without NaN, an error added to their heights."""
-    from analysis.water.noise_kernels import deepest_held
+    from analysis.water.noise_kernels import Thrown, draw_held
 
     *shape, k = ground.shape
-    out = np.empty(shape)
-    size = -1, k
-    deepest_held(ground.reshape(size), error.reshape(size), judged.reshape(size), out.reshape(-1))
-    return out
+    # Unknown ground neither holds nor keeps water: far below everything, once for all draws.
+    filled = np.where(np.isnan(ground) | np.isnan(level), -np.inf, level)
+    known = np.where(np.isnan(ground), -np.inf, ground)
+    parts = known, filled, np.where(np.isfinite(se), se, 0.0), judged & np.isfinite(ground)
+    sections = Thrown(*(np.ascontiguousarray(part.reshape(-1, k).T) for part in parts))
+    m = sections.ground.shape[1]
+    sums, by_chance = np.zeros((2, m)), np.empty((len(dice), m))
+    draw_held(sections, dice, sums, by_chance)
+    mean, square = sums.reshape(2, *shape) / len(dice)
+    spread = np.sqrt(np.maximum(square - mean**2, 0.0))
+    chance = np.quantile(by_chance.T.copy(), _CHANCE, axis=-1).reshape(shape)
+    return mean, _CORRECTED * spread, chance
 
 
 def _shores(

@@ -12,7 +12,10 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["Planes", "deepest_held", "draw_pools", "pools", "read_across"]
+__all__ = ["Planes", "Thrown", "draw_held", "draw_pools", "pools", "read_across"]
+
+_LANES = 64
+# Sections that noise is put on side by side: the inner loops run over them.
 
 
 class Planes(NamedTuple):
@@ -63,35 +66,83 @@ def read_across(field: Any, start: Any, turn: Any, step: Any, out: Any) -> None:
             out[i, j] = (1.0 - a) * near + a * far
 
 
+class Thrown(NamedTuple):
+    """Sections that noise is put on, m of them with k points each.
+
+    Attributes
+    ----------
+    ground, frozen : (k, m)
+        Heights, and those with their water frozen; -inf where they are unknown, which holds none.
+    se : (k, m)
+        Their standard errors.
+    judged : (k, m) bool
+        What counts; heights are known there.
+    """
+
+    ground: Any
+    frozen: Any
+    se: Any
+    judged: Any
+
+
 @compiled
-def deepest_held(ground: Any, error: Any, judged: Any, out: Any) -> None:
-    """Greatest judged depth of water that each section holds; 0 for none.
+def _deepest_held(ground: Any, error: Any, judged: Any, first: int, work: Any, out: Any) -> None:
+    """Greatest judged depth of water that some sections hold, from the `first` on; 0 for none.
+
+    Loops run over sections, so that they run in lanes. `error` (k, lanes) is added to the heights;
+    `work` (k + 1, lanes) is room, `out` (lanes,) is filled.
+    """
+    k, many, top = ground.shape[0], out.size, work[-1]
+    for v in range(many):
+        top[v] = -np.inf
+        out[v] = 0.0
+    for j in range(k - 1, -1, -1):
+        for v in range(many):
+            top[v] = max(top[v], ground[j, first + v] + error[j, v])
+            work[j, v] = top[v]
+    for v in range(many):
+        top[v] = -np.inf
+    for j in range(k):
+        for v in range(many):
+            z = ground[j, first + v] + error[j, v]
+            top[v] = max(top[v], z)
+            deeper = max(out[v], min(top[v], work[j, v]) - z)
+            out[v] = deeper if judged[j, first + v] else out[v]
+
+
+@compiled
+def draw_held(sections: Thrown, dice: Any, sums: Any, by_chance: Any) -> None:
+    """Put errors on sections, and on those with frozen water, and see how deep water stands.
 
     Parameters
     ----------
-    ground : (m, k)
-        Heights; -inf where they are unknown, which holds no water.
-    error : (m, k)
-        Added to them.
-    judged : (m, k) bool
-        What counts; heights are known there.
-    out : (m,)
-        Filled.
+    sections : Thrown
+    dice : (d, k)
+        Errors in standard errors.
+    sums : (2, m)
+        Zeros; filled with the sum of what errors change, and of its square.
+    by_chance : (d, m)
+        Filled with what frozen sections hold.
     """
-    m, k = ground.shape
-    outward = np.empty(k)
-    for i in range(m):
-        top = -np.inf
-        for j in range(k - 1, -1, -1):
-            top = max(top, ground[i, j] + error[i, j])
-            outward[j] = top
-        top, deepest = -np.inf, 0.0
-        for j in range(k):
-            z = ground[i, j] + error[i, j]
-            top = max(top, z)
-            if judged[i, j]:
-                deepest = max(deepest, min(top, outward[j]) - z)
-        out[i] = deepest
+    ground, frozen, se, judged = sections
+    k, m = ground.shape
+    for first in range(0, m, _LANES):
+        many = min(_LANES, m - first)
+        error, work = np.zeros((k, many)), np.empty((k + 1, many))
+        plain, held = np.empty(many), np.empty(many)
+        _deepest_held(ground, error, judged, first, work, plain)
+        for d in range(dice.shape[0]):
+            for j in range(k):
+                for v in range(many):
+                    error[j, v] = se[j, first + v] * dice[d, j]
+            _deepest_held(ground, error, judged, first, work, held)
+            for v in range(many):
+                change = held[v] - plain[v]
+                sums[0, first + v] += change
+                sums[1, first + v] += change * change
+            _deepest_held(frozen, error, judged, first, work, held)
+            for v in range(many):
+                by_chance[d, first + v] = held[v]
 
 
 @compiled

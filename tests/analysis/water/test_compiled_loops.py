@@ -8,7 +8,14 @@ from scipy.ndimage import gaussian_filter, label, map_coordinates
 from analysis.corridor.values import Ribbon
 from analysis.water.filling import fill_ribbon, spill_cell
 from analysis.water.filling_kernels import Blocks, deepest_pits
-from analysis.water.noise_kernels import Planes, deepest_held, draw_pools, pools, read_across
+from analysis.water.noise_kernels import (
+    Planes,
+    Thrown,
+    draw_held,
+    draw_pools,
+    pools,
+    read_across,
+)
 from analysis.water.pond_kernels import Told, pond_at_stations
 from analysis.water.ponds import _outline
 
@@ -64,17 +71,27 @@ def test_planes_hold_what_their_sections_do():
 
 
 def test_sections_hold_what_running_maxima_say():
+    """More sections than are drawn side by side; numpy's running maxima, draw by draw."""
     rng = np.random.default_rng(3)
-    ground, error, judged = *rng.normal(size=(2, 50, 12)), rng.random((50, 12)) < 0.7
+    ground, frozen = rng.normal(size=(2, 150, 12))
+    se, judged = rng.random((150, 12)), rng.random((150, 12)) < 0.7
     ground[rng.random(ground.shape) < 0.1] = -np.inf
+    frozen[np.isinf(ground)] = -np.inf
     judged &= np.isfinite(ground)
-    out = np.empty(50)
-    deepest_held(ground, error, judged, out)
-    z = ground + error
-    back = np.maximum.accumulate(z[:, ::-1], axis=1)[:, ::-1]
-    level = np.minimum(np.maximum.accumulate(z, axis=1), back)
-    depth = np.where(judged, level - np.where(judged, z, 0.0), 0.0)
-    np.testing.assert_allclose(out, depth.max(axis=1), atol=1e-12)
+    dice = rng.normal(size=(5, 12))
+    sums, by_chance = np.zeros((2, 150)), np.empty((5, 150))
+    parts = (np.ascontiguousarray(part.T) for part in (ground, frozen, se, judged))
+    draw_held(Thrown(*parts), dice, sums, by_chance)
+
+    def plain(ground, thrown):
+        z = ground + se * thrown
+        back = np.maximum.accumulate(z[:, ::-1], axis=1)[:, ::-1]
+        level = np.minimum(np.maximum.accumulate(z, axis=1), back)
+        return np.where(judged, level - np.where(judged, z, 0.0), 0.0).max(axis=1)
+
+    change = np.array([plain(ground, thrown) - plain(ground, 0.0) for thrown in dice])
+    np.testing.assert_allclose(sums, [change.sum(axis=0), (change**2).sum(axis=0)], atol=1e-12)
+    np.testing.assert_array_equal(by_chance, [plain(frozen, thrown) for thrown in dice])
 
 
 def test_pits_of_noise_are_those_of_single_fillings(hilly):
