@@ -144,15 +144,16 @@ def ask_blocks(cells: Paved, bounds: Any, fewest: int, asked: Asked, said: Said)
         for k in range(p):
             if not low < asked.places[k] < high:
                 rows[k] = 0.0
-        products = np.dot(rows, rows.T)
+        # those of steps with each other aren't asked for
+        products = np.dot(rows, rows[p:].T)
         told = np.dot(rows, residual)
         for k in range(p):
             said.gain[b, k] = told[k]
-            said.weight[b, k] = products[k, k]
-            said.cross[b, k] = products[k, p:]
+            said.weight[b, k] = np.dot(rows[k], rows[k])
+            said.cross[b, k] = products[k]
         for k in range(q):
             said.pull[b, k] = told[p + k]
-            said.inner[b, k] = products[p + k, p:]
+            said.inner[b, k] = products[p + k]
 
 
 @compiled

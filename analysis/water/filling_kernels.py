@@ -216,7 +216,9 @@ def deepest_pits(blocks: Blocks, noise: Any, deepest: Any) -> None:
                 k = blocks.zone[first + i, j]
                 if k >= zones:
                     continue
-                depth = (level[i, j] - made[i, j]) / max(blocks.sigma[first + i, j], 1e-9)
+                depth = level[i, j] - made[i, j]
+                if depth > 0.0:
+                    depth /= max(blocks.sigma[first + i, j], 1e-9)
                 if not np.isfinite(depth):
                     depth = 0.0
                 if not deepest[b, k] >= depth:
