@@ -8,14 +8,7 @@ from scipy.ndimage import gaussian_filter, label, map_coordinates
 from analysis.corridor.values import Ribbon
 from analysis.water.filling import fill_ribbon, spill_cell
 from analysis.water.filling_kernels import Blocks, deepest_pits
-from analysis.water.noise_kernels import (
-    Planes,
-    Thrown,
-    draw_held,
-    draw_pools,
-    pools,
-    read_across,
-)
+from analysis.water.noise_kernels import Planes, Thrown, draw_held, draw_pools, pools, read_across
 from analysis.water.pond_kernels import Told, pond_at_stations
 from analysis.water.ponds import _outline
 
