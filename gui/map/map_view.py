@@ -473,7 +473,8 @@ class MapView(QWidget):
             return
         inside = (road.s >= s0) & (road.s <= s1)
         if not inside.any():
-            inside[self.model.nearest_station(self.model.road_index, 0.5 * (s0 + s1))] = True
+            # Of the road as it is drawn: the findings may have been closed a moment ago.
+            inside[int(np.argmin(np.abs(road.s - 0.5 * (s0 + s1))))] = True
         self._show_points(road.stations[inside].reshape(-1, 2), least_m=30.0)
 
     def _show_points(self, points: NDArray[Any], *, least_m: float = 0.0) -> None:

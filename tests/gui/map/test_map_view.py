@@ -127,6 +127,15 @@ def test_show_road_fits_the_road(view: MapView) -> None:
     save(view, "map_road.png")
 
 
+def test_span_told_just_after_the_findings_were_closed(view: MapView) -> None:
+    """The road is still drawn then; a stretch beyond it shows its nearest station."""
+    view.model.close_study()
+    assert view.layers.roads
+    view.model.set_span(5000.0, 5010.0)
+    last = view.layers.roads[0].stations[-1]
+    assert view.view.viewRect().contains(*last[0])
+
+
 def test_coordinates_are_local(view: MapView) -> None:
     """What is handed to the drawing has no seven-figure coordinates."""
     rect = view.view.viewRect()
