@@ -14,6 +14,7 @@ from gui.state.reopening import limits_text
 if TYPE_CHECKING:
     from analysis.common.limits import Limits
     from analysis.study.trying import Change
+    from gui.state.runner import Progress
 
 __all__ = ["Trial"]
 
@@ -91,16 +92,17 @@ class Trial(QObject):
             self.changed.emit()
 
     def _work_out(self) -> None:
-        loaded, limits = self._model.loaded, self.limits
+        loaded, limits, calculator = self._model.loaded, self.limits, self._model.calculator
         if loaded is None or loaded.study is None or limits is None:
             return
-        self._model.runner.submit(
-            "trial",
-            lambda progress: jobs.try_limits(progress, loaded, limits),
-            self._take,
-            self._fail,
-            title=self.tr("Trying the limits"),
-        )
+
+        def job(progress: Progress) -> Change:
+            # With another straightedge all is measured again, beside the window as any measuring.
+            unread = jobs.unread(loaded, limits, loaded.corrections)
+            return calculator.run(progress, jobs.try_limits, loaded, limits, unread=unread)
+
+        title = self.tr("Trying the limits")
+        self._model.runner.submit("trial", job, self._take, self._fail, lane="long", title=title)
 
     def _take(self, change: Change) -> None:
         if self.limits is not None:

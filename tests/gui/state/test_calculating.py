@@ -87,7 +87,7 @@ def test_results_are_those_of_this_process(
 ) -> None:
     """A screening, other limits, and a correction: to the last bit, with nothing held twice."""
     from analysis.common.limits import default_limits
-    from analysis.common.settings import Settings
+    from analysis.common.settings import RoadWidths, Settings
 
     inputs, here = shared_results
     settings, limits = Settings(), default_limits()
@@ -115,6 +115,16 @@ def test_results_are_those_of_this_process(
         assert found.study is not None
         assert found.study.roads[0].ground is here.study.roads[0].ground
         assert (found.study.roads[0].breaks is here.study.roads[0].breaks) != bool(corrections)
+        if not corrections:
+            tried = calculator.run(quiet_progress(), jobs.try_limits, here, other, unread=unread)
+            assert tried == jobs.try_limits(quiet_progress(), here, other)
+
+    own = dataclasses.replace(order, settings=settings.with_own_widths(RoadWidths(road.name, 7.4)))
+    again = calculator.run(quiet_progress(), jobs.screen_again, here, own)
+    check_same(again, jobs.screen_again(quiet_progress(), here, own))
+    assert again.study is not None
+    assert again.study.terrain is inputs.terrain and again.study.settings is own.settings
+    assert again.study.roads[0].road is inputs.roads[0]
 
 
 def test_a_grid_made_of_points_goes_along(calculator: InProcess, tmp_path: Path) -> None:
