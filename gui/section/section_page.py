@@ -223,7 +223,7 @@ class SectionPage(QWidget):
         length = self.splitter.height() if below else self.splitter.width()
         share = self._share_by_hand(below)
         if share is None:
-            share = 0.62 if below else 0.53 if self.width() < _NARROW else 0.0
+            share = 0.62 if below else 0.505 if self.width() < _NARROW else 0.0
         numbers = round((1.0 - share) * length) if share else min(440, length // 2)
         self.splitter.setSizes([length - numbers, numbers])
         self._use_room()
