@@ -291,9 +291,10 @@ def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | N
     widest = float(half[on].max())
     reach = np.floor(widest / STEP_M)
     places = np.asarray(np.arange(-reach, reach + 1) * STEP_M, dtype=np.float64)
-    start = float(s[0])
-    blocks = max(1, round((float(s[-1]) - start) / BLOCK_M))
-    bounds = np.searchsorted(s, start + BLOCK_M * np.arange(blocks + 1))
+    # even parts, so that they lie alike from either end of the road
+    ends = np.linspace(float(s[0]), float(s[-1]), max(1, round(float(s[-1] - s[0]) / BLOCK_M)) + 1)
+    bounds = np.searchsorted(s, ends)
+    bounds[-1], blocks = s.size, ends.size - 1
     lanes = LANE_M * np.arange(-np.floor(widest / LANE_M), np.floor(widest / LANE_M) + 1)
     p, q = places.size, lanes.size
     gain, weight = np.zeros((2, blocks, p))
@@ -310,7 +311,7 @@ def _tell(cells: Cells, breaks: Breaks, box_m: tuple[float, float]) -> _Told | N
     if not change.size:
         return None
     spread = max(1.0, 1.4826 * float(np.median(np.abs(change))) / np.sqrt(2.0)) ** 2
-    at = np.asarray(start + BLOCK_M * (np.arange(blocks) + 0.5), dtype=np.float64)
+    at = np.asarray(0.5 * (ends[1:] + ends[:-1]), dtype=np.float64)
     parts = (part / spread for part in said)
     edges = np.column_stack([np.interp(at, cells.s, of) for of in edge])
     gap = np.nan_to_num(breaks.hinge - breaks.edge)

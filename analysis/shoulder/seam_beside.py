@@ -245,6 +245,8 @@ def chance_beside(
     start, stop = float(cells.s[0]), float(cells.s[-1])
     parts = max(1, round((stop - start) / STRETCH_M))
     bounds = np.linspace(start, stop, parts + 1)
+    # the last cell is as much of the road as the first
+    bounds[-1] = np.nextafter(stop, np.inf)
     found: list[tuple[int, Beside]] = []
     lines = [_evened(breaks.s, breaks.edge[:, side], breaks.edge_se[:, side]) for side in (0, 1)]
     wide = lines[0] + lines[1]
@@ -323,12 +325,14 @@ def _blocks(
     first, last = float(cells.s[0]), float(cells.s[-1])
     number = max(1, round((last - first) / BLOCK_M))
     at = first + (last - first) * np.arange(number + 1) / number
+    cut = np.searchsorted(s, at)
+    cut[-1] = s.size
     size = 1 + SEAMS_M.size + EDGES_M.size
     products, falls, count = np.empty((number, size, size)), np.empty(number), np.empty(number)
     sum_up_blocks(
         SideCells(s, x, z, beyond, -np.sort(-bent, axis=1)),
         at,
-        np.searchsorted(s, at),
+        cut,
         _asked(box),
         products,
         falls,
@@ -338,7 +342,7 @@ def _blocks(
     if not told.any():
         none = np.zeros(0)
         return _Blocks(none, none, none, none, 0.0, 0.0)
-    farthest = float(np.median((x - beyond)[:: max(1, x.size // 1000)])) - HINGE_CLEAR_M
+    farthest = float(np.median(x - beyond)) - HINGE_CLEAR_M
     middle = 0.5 * (at[1:] + at[:-1])
     return _Blocks(middle[told], products[told], falls[told], count[told], farthest, even)
 
@@ -376,7 +380,8 @@ def _evened(s: Floats, edge: Floats, se: Floats) -> Floats:
     """An edge without what noise makes of it: parabolas through what is near, (n,)."""
     weight = 1.0 / (np.nan_to_num(se, nan=1.0) ** 2 + EDGE_WANDERS_M**2)
     weight[~np.isfinite(edge)] = 0.0
-    first = np.searchsorted(s, s - EVENED_M)
+    # a place just so far away counts on either side, whatever its last digit
+    first = np.searchsorted(s, s - EVENED_M - 1e-9)
     last = np.searchsorted(s, s + EVENED_M + 1e-9)
     near = first[:, None] + np.arange(int((last - first).max(initial=0)))
     beyond = near >= last[:, None]

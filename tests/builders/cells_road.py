@@ -1,9 +1,11 @@
 """Native cells of invented straight roads on turned lattices, for tests of breaks and fits."""
 
 from collections.abc import Callable
+from dataclasses import fields, replace
 
 import numpy as np
 
+from analysis.common.station_arrays import stations_of
 from analysis.corridor.values import Cells
 from analysis.edges.values import Breaks
 from analysis.road.roadline import make_road
@@ -141,3 +143,16 @@ def known_breaks(s, *, edge=EDGE, width=WIDTH, axis=0.0, edge_se=0.0, hinge_se=0
 def known_noise(n, sigma=0.02, *, correlation=0.0, nugget=1.0):
     """Noise that a person gave."""
     return Noise(np.full(n, sigma), np.full(n, correlation), np.full(n, nugget), "given")
+
+
+def seen_from_its_other_end(cells, breaks, length):
+    """Cells and breaks of a straight road of this length with its ends swapped."""
+    order = np.arange(len(cells))[::-1]
+    turned = replace(cells.part(order), s=length - cells.s[order], o=-cells.o[order])
+    back = stations_of(replace(breaks, line=None), np.arange(breaks.s.size)[::-1])
+    sides = {
+        of.name: value[:, ::-1]
+        for of in fields(back)
+        if isinstance(value := getattr(back, of.name), np.ndarray) and value.shape[1:2] == (2,)
+    }
+    return turned, replace(back, s=length - back.s, axis=-back.axis, **sides)

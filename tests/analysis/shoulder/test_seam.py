@@ -13,7 +13,13 @@ from analysis.edges.values import Overrides
 from analysis.shoulder.noise import estimate_noise
 from analysis.shoulder.seam import _Told, find_seam, seam_text, usual_box
 from analysis.shoulder.slopes import measure_sides
-from tests.builders.cells_road import LANE, both_sides, box_for, straight_cells
+from tests.builders.cells_road import (
+    LANE,
+    both_sides,
+    box_for,
+    seen_from_its_other_end,
+    straight_cells,
+)
 
 STATIONS = np.arange(20.0, 281.0, 10.0)
 SHAPE = both_sides(drop=0.02)
@@ -54,6 +60,17 @@ def test_a_jump_on_the_pavement_is_found_and_brought_level(at, rise):
     astride = int(at > 0.0)
     wider = measures.pavement_slope_se[:, astride] / without.pavement_slope_se[:, astride]
     assert np.median(wider) > 1.02
+
+
+def test_a_road_seen_from_its_other_end_has_the_same_seam():
+    case, ground, breaks = _surveyed(lambda o: SHAPE(o) + np.where(o > 1.5, 0.03, 0.0), 5)
+    # no whole number of blocks long
+    cells, box = ground.cells.part(ground.cells.s < 273.0), usual_box(case)
+    one = find_seam(cells, breaks, box)
+    other = find_seam(*seen_from_its_other_end(cells, breaks, 300.0), box)
+    assert other.rise_m == pytest.approx(-one.rise_m, rel=1e-6)
+    assert other.se_m == pytest.approx(one.se_m, rel=1e-6)
+    np.testing.assert_allclose(other.offset[::-1], -one.offset, atol=1e-6)
 
 
 @pytest.mark.parametrize("comes", [False, True])

@@ -17,7 +17,14 @@ from analysis.shoulder.seam import find_seam, seam_text, usual_box
 from analysis.shoulder.seam_beside import chance_beside, think_of_seam
 from analysis.shoulder.seam_beside_kernels import Asked, SideCells, sum_up_blocks
 from analysis.shoulder.slopes import measure_sides
-from tests.builders.cells_road import LANE, both_sides, box_for, crown_section, straight_cells
+from tests.builders.cells_road import (
+    LANE,
+    both_sides,
+    box_for,
+    crown_section,
+    seen_from_its_other_end,
+    straight_cells,
+)
 
 STATIONS = np.arange(20.0, 481.0, 10.0)
 DROP, RIGHT = 0.01, 1
@@ -71,6 +78,21 @@ def test_a_jump_on_a_shoulder_is_thought_of_and_carried(at, rise):
     without = _measured(case, Ground(plain, level.ribbon), breaks)
     wider = carried.shoulder_slope_se[:, RIGHT] / without.shoulder_slope_se[:, RIGHT]
     assert np.nanmedian(wider) > 1.05
+
+
+def test_a_road_seen_from_its_other_end_has_the_same_chance():
+    """Blocks lie alike from both, with the last cell as much as the first."""
+    case, ground, breaks = _surveyed(lambda o: SHAPE(o) + np.where(o > 4.3, -0.02, 0.0), 7)
+    box = usual_box(case)
+    turned = seen_from_its_other_end(ground.cells, breaks, 500.0)
+    (one,), (other,) = (
+        chance_beside(cells, along, box, 1.0)
+        for cells, along in ((ground.cells, replace(breaks, line=None)), turned)
+    )
+    assert one.chance.max() > 0.2
+    for name, sign in (("offset", -1.0), ("rise_m", -1.0), ("chance", 1.0)):
+        back = sign * getattr(other, name)[::-1]
+        np.testing.assert_allclose(back, getattr(one, name), rtol=1e-6, err_msg=name)
 
 
 @pytest.mark.parametrize("slope", [0.01, 0.0, -0.02])
