@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 from analysis.common.along import known_median
 from analysis.common.limits import Limits
 from analysis.common.station_arrays import joined, stations_of
+from analysis.common.types import Floats
 from analysis.corridor.door import BEAT_M
 from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas
 from analysis.earthwork.areas import areas as earth_areas
 from analysis.shoulder.values import Measures
 from analysis.verdict.beliefs import Beliefs, informed, learnt_text
-from analysis.verdict.labelling import Settled, Ties, label_stations, settled
+from analysis.verdict.labelling import Ties, label_stations, settled
 from analysis.verdict.neighbours import with_neighbours
 from analysis.verdict.reaches import build_reaches
 from analysis.verdict.stations import judge_stations
@@ -140,16 +141,8 @@ def judge(
     water = joined([part.water for part in measured])
     breaks = joined([part.breaks for part in measured])
     told = _told_of_stations(cases, measured, limits)
-    apart = [judgement for judgement, _ in told]
-    roads = list(zip(cases, measured, told, strict=True))
-    ground = [areas_here(part, judgement, limits) for _, part, (judgement, _) in roads]
-    labels, along = [], []
-    for _, part, (judgement, pooled) in roads:
-        status = part.shoulder.measures.status
-        labels.append(
-            label_stations(judgement, status, pooled, spacing_m=settings.spacing_m, limits=limits)
-        )
-        along.append(np.where(np.isfinite(judgement.p_wont_shed), pooled.stays, np.nan))
+    apart, labels, stays = ([getattr(own, name) for own in told] for name in _Told._fields)
+    ground = [areas_here(part, own, limits) for part, own in zip(measured, apart, strict=True)]
     reaches = build_reaches(
         cases,
         breaks,
@@ -157,17 +150,33 @@ def judge(
         measures,
         joined(ground),
         # a reach is as sure as its stations are together
-        replace(joined(apart), p_wont_shed=np.concatenate(along)),
+        replace(joined(apart), p_wont_shed=np.concatenate(stays)),
         np.concatenate(labels),
         limits,
     )
     return [Judged(*own) for own in zip(ground, apart, labels, reaches, strict=True)]
 
 
+class _Told(NamedTuple):
+    """What is told of the stations of a road, their neighbours heard.
+
+    Attributes
+    ----------
+    judgement
+        Of each by what it and its neighbours say.
+    labels, stays : (n, 2)
+        Of the cheapest labelling, and the probability that water stays, pooled.
+    """
+
+    judgement: Judgement
+    labels: NDArray[np.int8]
+    stays: Floats
+
+
 def _told_of_stations(
     cases: Sequence[Case], measured: Sequence[Measured], limits: Limits
-) -> list[tuple[Judgement, Settled]]:
-    """What is told of the stations of each road, their neighbours heard, and the pooled evidence.
+) -> list[_Told]:
+    """What is told of the stations of each road.
 
     Beats between stations are judged like these, and heard.
     """
@@ -192,7 +201,17 @@ def _told_of_stations(
         )
         tie = Ties.of(along.apart_m, along.average_m(place.measures), limits)
         pooled = settled(heard, tie, along.strands)
-        told.append((stations_of(heard, along.stations), stations_of(pooled, along.stations)))
+        labels = label_stations(
+            heard,
+            place.measures.status,
+            pooled,
+            apart_m=along.apart_m,
+            limits=limits,
+            strands=along.strands,
+        )
+        stays = np.where(np.isfinite(heard.p_wont_shed), pooled.stays, np.nan)
+        of = along.stations
+        told.append(_Told(stations_of(heard, of), labels[of], stays[of]))
     return told
 
 

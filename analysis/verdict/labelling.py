@@ -50,12 +50,25 @@ def label_stations(
     status: NDArray[np.int8],
     pooled_evidence: Settled,
     *,
-    spacing_m: float,
+    apart_m: float,
     limits: Limits,
+    strands: Sequence[NDArray[np.intp]] | None = None,
 ) -> NDArray[np.int8]:
     """Label every station and side by the cheapest labelling along the road.
 
-    `pooled_evidence` is what `settled` tells of the same stations.
+    Parameters
+    ----------
+    judgement, status
+        Of the stations, (n, 2).
+    pooled_evidence
+        What `settled` tells of them.
+    apart_m
+        How far those of a strand lie apart.
+    limits
+        What decides.
+    strands
+        Stations (k,) of each; default all in one. The first are labelled by themselves; the others
+        only say where between two of these one label ends and the next begins.
 
     Returns
     -------
@@ -77,7 +90,7 @@ def label_stations(
     # Both 1 where a missed defect costs as much as a wasted visit.
     visit = 2.0 * limits.decision.act_at_probability
     miss = 2.0 - visit
-    stations_in_shortest = max(1.0, limits.decision.shortest_reach_m.value / spacing_m)
+    stations_in_shortest = max(1.0, limits.decision.shortest_reach_m.value / apart_m)
     settle = np.full(len(FINDINGS), _SETTLE * stations_in_shortest)
     settle[_CANT] = _SETTLE_IN_DOUBT * stations_in_shortest
     p = np.nan_to_num(shares, nan=0.0)
@@ -103,10 +116,33 @@ def label_stations(
     costs[status != Status.OK] = np.inf
     costs[status == Status.NO_DATA, _NO_DATA] = 0.0
     costs[(status != Status.OK) & (status != Status.NO_DATA), _CANT] = 0.0
-    labels = np.stack([cheapest_labels(costs[:, side], settle) for side in (0, 1)], axis=1)
+    told = slice(None) if strands is None else strands[0]
+    labels = np.empty(status.shape, dtype=np.int8)
     for side in (0, 1):
-        _name_by_most(labels[:, side], (kind * own)[:, side])
+        here = cheapest_labels(costs[told, side], settle)
+        _name_by_most(here, (kind * own)[told, side])
+        labels[told, side] = here
+        if strands is not None and len(strands) > 1:
+            between = _allowed_between(costs[:, side], strands[0], here)
+            labels[:, side] = cheapest_labels(between, settle / len(strands))
     return labels
+
+
+def _allowed_between(costs: Floats, told: NDArray[np.intp], labels: NDArray[np.int8]) -> Floats:
+    """Costs (n, L) that leave stations between two labelled ones, `told`, only what either has.
+
+    What isn't judged itself keeps what it is.
+    """
+    out = np.full(costs.shape, np.inf)
+    behind = np.clip(np.searchsorted(told, np.arange(len(costs)), side="right") - 1, 0, None)
+    ahead = np.clip(np.searchsorted(told, np.arange(len(costs))), None, told.size - 1)
+    rows = np.arange(len(costs))
+    for nearby in (behind, ahead):
+        of = labels[nearby]
+        out[rows, of] = costs[rows, of]
+    lost = ~np.isfinite(out).any(axis=1)
+    out[lost] = costs[lost]
+    return out
 
 
 def _name_by_most(labels: NDArray[np.int8], kind: Floats) -> None:

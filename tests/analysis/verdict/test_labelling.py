@@ -171,9 +171,7 @@ def _labels(shares, status=None, spacing=10.0, limits=None):
     )
     tie = Ties.of(spacing, 20.0, limits)
     pooled_evidence = settled(judgement, tie, [np.arange(len(shares))])
-    return label_stations(judgement, status, pooled_evidence, spacing_m=spacing, limits=limits)[
-        :, 0
-    ]
+    return label_stations(judgement, status, pooled_evidence, apart_m=spacing, limits=limits)[:, 0]
 
 
 def test_label_stations_plain_fault_of_the_shortest_length():
@@ -234,3 +232,27 @@ def test_label_stations_costs_of_the_user():
     careful = default_limits("gravel").with_value("miss_cost", 9.0)
     assert (_labels(likely)[20:70] == _CANT).all()
     assert (_labels(likely, limits=careful)[20:70] == _FLAT).all()
+
+
+def test_stations_between_beats_only_say_where_a_label_ends():
+    """Every other station by itself has the labels that it has alone; the rest are like either."""
+    rng = np.random.default_rng(4)
+    shares = _shares(81, [(11, 30, _FLAT, 0.9), (44, 58, _FLAT, 0.97)])
+    shares[60:64] = np.nan
+    blur = rng.uniform(0.3, 1.0, (81, 2, 1))
+    shares = blur * shares + (1.0 - blur) * shares.mean(axis=2, keepdims=True)
+    status = np.where(np.isnan(shares[..., 0]), 1, 0).astype(np.int8)
+    judgement = SimpleNamespace(
+        p_finding=shares,
+        p_wont_shed=1.0 - shares[..., 0],
+        p_worn=np.where(np.isnan(shares[..., 0]), np.nan, 0.0),
+    )
+    strands, limits = [np.arange(0, 81, 2), np.arange(1, 81, 2)], default_limits("gravel")
+    pooled_evidence = settled(judgement, Ties.of(10.0, 20.0, limits), strands)
+    words = {"apart_m": 10.0, "limits": limits}
+    labels = label_stations(judgement, status, pooled_evidence, strands=strands, **words)[:, 0]
+    np.testing.assert_array_equal(labels[::2], _labels(shares[::2], status[::2]))
+    assert len(set(labels[::2])) >= 3
+    judged = status[1::2, 0] == 0
+    like = (labels[1::2] == labels[:-1:2]) | (labels[1::2] == labels[2::2])
+    assert like[judged].all() and (labels[1::2][~judged] == _NO_DATA).all()
