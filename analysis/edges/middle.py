@@ -282,8 +282,6 @@ def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[
     value = np.full((places.size, sections.s.size), -np.inf)
     least = np.full(value.shape, np.inf)
 
-    z, squares = sections.wide.T, (sections.wide**2).T
-
     def weigh(j: int) -> None:
         part = slice(int(first[j]), int(first[j]) + bins)
         # places lie on the bins or between them: few sections are laid again and again
@@ -292,7 +290,7 @@ def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[
             half = max(widths.half_m + wider, LEAST_HALF_M)
             section = _laid(x, widths._replace(half_m=half))
             share = -0.5 * (wider / PAVEMENT_SPREAD_M) ** 2
-            section.weigh(z[part], squares[part], share, value[j], least[j])
+            section.weigh(sections.wide[:, part], share, value[j], least[j])
 
     # the loops let go of the interpreter
     with ThreadPoolExecutor(hands()) as pool:
@@ -313,7 +311,7 @@ class RoadSection(NamedTuple):
     ----------
     sd : (k,)
         How far the ground may lie off it.
-    pull : (q, k)
+    pull : (k, q)
         What heights say of all shapes: those that all regressions share, then the ramps of ways.
     groups
         Regressions of open roads, then of those between kerbs.
@@ -321,7 +319,7 @@ class RoadSection(NamedTuple):
 
     sd: Floats
     pull: Floats
-    groups: tuple[Regressions, ...]
+    groups: tuple[Regressions, Regressions]
 
     @classmethod
     def laid(cls, x: Floats, widths: Widths) -> RoadSection:
@@ -333,23 +331,18 @@ class RoadSection(NamedTuple):
         log_sd = float(np.log(sd).sum())
         kerbed = np.array(PARTS)
         kerbed[STEPS] = KERB[1:]
-        ways = ((np.array(PARTS), ways_on()), (kerbed, behind_kerbs()))
-        return cls(
-            sd,
-            (design / sd[:, None]).T.copy(),
-            tuple(_regressions(design, *way, log_sd) for way in ways),
-        )
+        open_road = _regressions(design, np.array(PARTS), ways_on(), log_sd)
+        between = _regressions(design, kerbed, behind_kerbs(), log_sd)
+        return cls(sd, design / sd[:, None], (open_road, between))
 
-    def weigh(self, z: Floats, squares: Floats, share: float, value: Floats, least: Floats) -> None:
-        """Add the evidence of sections, heights (k, b) and squares, to a log sum.
+    def weigh(self, z: Floats, share: float, value: Floats, least: Floats) -> None:
+        """Add the evidence of sections, heights (b, k), to a log sum.
 
         See `weigh_sections`; the evidence is right but for a constant.
         """
         from analysis.edges.middle_kernels import weigh_sections
 
-        pull, square = product_alone(self.pull, z), product_alone(self.sd**-2.0, squares)
-        for group in self.groups:
-            weigh_sections(pull, square, group, share, value, least)
+        weigh_sections(self.pull, self.sd**-2.0, z, self.groups, share, value, least)
 
 
 def _regressions(design: Floats, parts: Floats, ways: list[WayOn], log_sd: float) -> Regressions:

@@ -16,6 +16,9 @@ __all__ = ["Regressions", "follow_places", "weigh_sections"]
 _LANES = 64
 # Sections that are weighed side by side: the inner loops run over them.
 
+_MOST_PRODUCTS = 2**17
+# So many products of a matrix with another one are done in one thread: see `common.hands`.
+
 _NEXT_TO_NONE = -36.0
 # Log share of a sum below which a part of it no longer changes its last digits.
 
@@ -96,25 +99,14 @@ def _share(log: float) -> float:
 
 
 @compiled
-def weigh_sections(
+def _weigh(
     pull: Any, square: Any, regressions: Regressions, share: float, value: Any, least: Any
 ) -> None:
     """Add the evidence of sections to a log sum of such, and see whether they misfit less.
 
     What the regressions share is reckoned once for each section; of a pair of ways only its own two
-    columns are left.
-
-    Parameters
-    ----------
-    pull : (q, b)
-        Products of all columns with the heights.
-    square : (b,)
-        Sum of the heights' squares.
-    regressions : Regressions
-    share : float
-        Log share of these regressions in the sum.
-    value, least : (b,)
-        The log sum, and the least square misfit of all that is in it.
+    columns are left. `pull` (q, b) are products of all columns with the heights, `square` (b,) sums
+    of the heights' squares; all else is as for `weigh_sections`.
     """
     ramp, shift = regressions.ramp, regressions.shift
     inverse, weight, prior = regressions.inverse, regressions.weight, regressions.prior
@@ -152,6 +144,55 @@ def weigh_sections(
             more = np.log1p(np.exp(-abs(told - before))) if before > -np.inf else 0.0
             value[first + v] = max(told, before) + more
             least[first + v] = min(least[first + v], square[first + v] - best[v])
+
+
+@compiled
+def weigh_sections(
+    columns: Any,
+    precision: Any,
+    z: Any,
+    groups: tuple[Regressions, Regressions],
+    share: float,
+    value: Any,
+    least: Any,
+) -> None:
+    """Add the evidence of sections to a log sum of such, and see whether they misfit less.
+
+    Heights are multiplied some sections at a time: so few that the library doesn't deal them out to
+    threads of its own, and in one call, as whoever comes back to the interpreter waits for it.
+
+    Parameters
+    ----------
+    columns : (k, q)
+        What heights say of all columns.
+    precision : (k,)
+        Weight of the heights' squares.
+    z : (b, k)
+        Heights.
+    groups : two Regressions
+    share : float
+        Log share of these regressions in the sum.
+    value, least : (b,)
+        The log sum, and the least square misfit of all that is in it.
+    """
+    blocks, (k, q) = z.shape[0], columns.shape
+    rows = min(max(_MOST_PRODUCTS // (k * q), 1), _LANES)
+    pull, square = np.empty((q, blocks)), np.empty(blocks)
+    height, told = np.empty((rows, k)), np.empty((rows, q))
+    for first in range(0, blocks, rows):
+        many = min(rows, blocks - first)
+        for v in range(many):
+            for i in range(k):
+                height[v, i] = z[first + v, i]
+        np.dot(height, columns, told)
+        for v in range(many):
+            for c in range(q):
+                pull[c, first + v] = told[v, c]
+            for i in range(k):
+                height[v, i] *= height[v, i]
+        square[first : first + many] = np.dot(height, precision)[:many]
+    for group in groups:
+        _weigh(pull, square, group, share, value, least)
 
 
 @compiled
