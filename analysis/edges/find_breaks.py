@@ -6,7 +6,6 @@ the shift of the whole section first, then the breaks of each side, then the cro
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -15,7 +14,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from analysis.common.along import interpolate_along, lines_at, rows_for
-from analysis.common.hands import hands
+from analysis.common.hands import each_by_hands
 from analysis.common.sides import SIDE_SIGN, Source
 from analysis.common.station_arrays import stations_of
 from analysis.common.types import Bools, Floats, Indices, Progress, share_of
@@ -310,10 +309,8 @@ def _look(road: _Sought, overrides: Overrides, middle: Middle) -> BlocksFound:
     sigma *= np.sqrt(road.cells_per_value)
     crown = find_crown(sections, road.half_m, sigma, road.box)
     found = BlocksFound(sections, middle, crown, sigma, ())
-    # the loops let go of the interpreter: both sides at once
-    with ThreadPoolExecutor(min(2, hands())) as pool:
-        sides = pool.map(partial(_look_aside, road, overrides, found), (0, 1))
-        return replace(found, sides=tuple(sides))
+    sides = each_by_hands(partial(_look_aside, road, overrides, found), (0, 1))
+    return replace(found, sides=tuple(sides))
 
 
 def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: int) -> SideFound:

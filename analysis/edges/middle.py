@@ -7,7 +7,6 @@ gets the probability of every place in the light of the whole road and of how we
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import TYPE_CHECKING, NamedTuple
@@ -16,7 +15,7 @@ import numpy as np
 from scipy.special import softmax
 
 from analysis.common.along import moving_sums, steps_over, whole_steps
-from analysis.common.hands import hands, product_alone
+from analysis.common.hands import each_by_hands, product_alone
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Bools, Floats
 from analysis.corridor.blocks import WIDE_BLOCKS, BlockSections
@@ -239,9 +238,8 @@ def find_middle(
     away = (offset[fixed] - line.given[fixed, None]) / line.given_se[fixed, None]
     evidence[fixed] -= 0.5 * away**2
     hold = float(np.exp(-sections.length_m / LINE_ALONG_M))
-    with ThreadPoolExecutor(min(2, hands())) as pool:
-        tied = partial(tie_places, evidence, offset, hold=hold)
-        ways = list(pool.map(tied, [share * line.off_m for share in LINE_SHARES]))
+    tied = partial(tie_places, evidence, offset, hold=hold)
+    ways = each_by_hands(tied, [share * line.off_m for share in LINE_SHARES])
     odds = np.log(SHARE_CHANCES) + np.array([told for _, told in ways])
     post = np.einsum("w,wbp->bp", softmax(odds), np.stack([way for way, _ in ways]))
     return _settle(sections.s, post, offset, trust, line.off_m)
@@ -292,9 +290,7 @@ def _evidence(sections: BlockSections, places: Floats, widths: Widths) -> tuple[
             share = -0.5 * (wider / PAVEMENT_SPREAD_M) ** 2
             section.weigh(sections.wide[:, part], share, value[j], least[j])
 
-    # the loops let go of the interpreter
-    with ThreadPoolExecutor(hands()) as pool:
-        list(pool.map(weigh, range(places.size)))
+    each_by_hands(weigh, range(places.size))
     return value.T, least.min(axis=0) / bins
 
 

@@ -7,14 +7,13 @@ a break has to be thrown away.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.common.along import interpolate_along
-from analysis.common.hands import hands
+from analysis.common.hands import each_by_hands
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats, Progress
 from analysis.edges.values import Breaks
@@ -105,11 +104,9 @@ def measure_sides(
         ground[:, side] = side_ground(fit, u, height[:, side])
         return _side_values(fit, SIDE_SIGN[side] * slant) | gaps.values()
 
-    # the loops let go of the interpreter: both sides at once
     if progress is not None:
         progress(0.0, "measuring both sides")
-    with ThreadPoolExecutor(min(2, hands())) as pool:
-        found = list(pool.map(one_side, (0, 1)))
+    found = each_by_hands(one_side, (0, 1))
     values: dict[str, Any] = {
         name: np.stack([part[name] for part in found], axis=1) for name in found[0]
     }

@@ -6,7 +6,7 @@ import pytest
 
 from analysis.common import hands as hands_module
 from analysis.common.errors import Cancelled
-from analysis.common.hands import abreast, hands, in_advance, started
+from analysis.common.hands import abreast, each_by_hands, hands, in_advance, started
 from analysis.common.types import shares_of_one
 
 
@@ -91,6 +91,36 @@ def test_one_that_is_done_early_waits_for_no_other(monkeypatch):
     begun = threading.Event()
     works = [lambda check: begun.wait(5.0), lambda check: None, lambda check: begun.set()]
     assert list(abreast(works)) == [True, None, None]
+
+
+def test_works_side_by_side_share_the_hands_and_the_last_has_all(monkeypatch):
+    """Of five hands two works have two each, whoever asks for them five, and so has the last."""
+    monkeypatch.setenv("NUMBA_NUM_THREADS", "5")
+    both, ended = threading.Barrier(2), threading.Event()
+
+    def first(_check):
+        both.wait(5.0)
+        return hands()
+
+    def last(_check):
+        both.wait(5.0)
+        shared = hands()
+        ended.wait(5.0)
+        return shared, hands()
+
+    coming = abreast([first, last])
+    assert next(coming) == 2
+    assert hands() == 5
+    ended.set()
+    assert next(coming) == (2, 5)
+
+
+@pytest.mark.parametrize(("count", "elsewhere"), [(1, False), (2, True)])
+def test_each_is_done_in_its_order_here_or_elsewhere(monkeypatch, count, elsewhere):
+    monkeypatch.setattr(hands_module, "hands", lambda: count)
+    found = each_by_hands(lambda k: (k, threading.get_ident()), range(5))
+    assert [k for k, _ in found] == list(range(5))
+    assert (threading.get_ident() not in {thread for _, thread in found}) is elsewhere
 
 
 def test_no_more_is_under_way_than_may_be_held(monkeypatch):
