@@ -58,7 +58,8 @@ def take_screenshot(path: str) -> None:
         quiet = time.monotonic() + 4.0
         settle(lambda: time.monotonic() > quiet and not model.runner.busy and turns().idle, 120.0)
         window.grab().save(path)
-        window.model.runner.shutdown()
+        window.closing = True
+        window.close()
 
 
 def _telling_reach(model: object) -> int:
