@@ -439,10 +439,19 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
             """
             if count % 40 == 0 or kind not in held:
                 held[kind] = window.findChildren(kind)
-            while True:
+            for tries in range(20_000):
+                if tries == 10_000:
+                    held[kind] = window.findChildren(kind)
                 chosen = chance.choice(held[kind])
                 if isValid(chosen) and fits(chosen):
                     return chosen
+            # For good, it would look as if the window hung.
+            raise LookupError(
+                f"no {kind.__name__} of {len(held[kind])} can be used: window visible "
+                f"{window.isVisible()}, enabled {window.isEnabled()}, minimized "
+                f"{window.isMinimized()}, modal {app.activeModalWidget()}, hidden "
+                f"{sum(w.isHidden() for w in held[kind] if isinstance(w, QWidget))}"
+            )
 
         def a_widget() -> QWidget:
             return one_of(QWidget, lambda w: w.isVisible() and w.isEnabled())
@@ -578,7 +587,7 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
             timer.stop()
             try:
                 # Not only by this very input: also by the answer to whether to save.
-                if not window.isVisible():
+                while not window.isVisible():
                     open_anew()
                 count += 1
                 one()
