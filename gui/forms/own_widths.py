@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QGridLayout, QLabel, QWidget
 
 from gui.look.fields import QuantityBox
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
     from gui.state.model import WindowModel
 
 __all__ = ["OwnWidths"]
+
+_NAME_PX = 200
+"""A longer name would make the whole form wider than its pane."""
 
 
 class OwnWidths(QWidget):
@@ -57,7 +61,8 @@ class OwnWidths(QWidget):
     def _show_more(self) -> None:
         road = self._road()
         self.more.setVisible(bool(road))
-        self.more.setText(self.tr("Other widths on {road}").format(road=road))
+        short = self.fontMetrics().elidedText(road, Qt.TextElideMode.ElideMiddle, _NAME_PX)
+        self.more.setText(self.tr("Other widths on {road}").format(road=short))
         self.setVisible(bool(road or self.rows))
 
     def _road(self) -> str:

@@ -1,6 +1,7 @@
 """A road that is wider than the others gets its own width by one click, and only it is screened."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -75,8 +76,6 @@ def test_own_width_is_offered_used_seen_and_undone(two: Window, settle: Settle) 
 
 def test_second_answer_keeps_the_first(two: Window, settle: Settle) -> None:
     """Answered while the screening with the first is still under way."""
-    from dataclasses import replace
-
     model, (seen,) = two.model, [two.noticed.first]
     assert seen is not None
     other = replace(seen, road=NARROW, changes={"pavement_width_m": 6.8})
@@ -110,6 +109,23 @@ def test_own_widths_are_given_changed_and_taken_out_in_inputs(two: Window, settl
     assert not own.rows
     settle()
     assert own.more.text() == f"Other widths on {WIDE}"
+
+
+def test_long_name_of_a_road_leaves_the_form_as_wide(two: Window, settle: Settle) -> None:
+    """Whether it has widths of its own or is offered some."""
+    model, own = two.model, inputs_of(two).own_widths
+    before = own.minimumSizeHint().width()
+    long = " and all that leads to it" * 6
+    roads = tuple(replace(road, name=road.name + long) for road in model.roads)
+    inputs = replace(model.inputs, roads=roads)
+    model.close_study()
+    model.take_inputs(inputs)
+    own.show_widths()
+    assert "…" in own.more.text()
+    assert own.minimumSizeHint().width() <= before + 150
+    own.more.click()
+    assert len(own.rows) == 1
+    assert own.minimumSizeHint().width() <= before + 150
 
 
 def test_own_widths_are_kept_with_the_study(two: Window, settle: Settle, tmp_path: Path) -> None:
