@@ -408,7 +408,8 @@ def test_killed_window_has_lost_the_last_seconds_only(
     # Places are moved again after 17 edits; of each the last counts.
     last = {number % 17: m for number, m in enumerate(made)}
     due = {m["u"] for m in last.values() if killed - m["at"] > LOST_S + WRITING_S}
-    copies = list(tmp_path.rglob("unsaved/*.gpkg"))
+    # One that was being written as the window was killed is hidden, and may go any moment.
+    copies = [p for p in tmp_path.rglob("unsaved/*.gpkg") if not p.name.startswith(".")]
     kept = {round(float(u), 3) for copy in copies for u in read_findings(str(copy)).edits["u_m"]}
     assert due or edits < 15
     assert due <= kept
