@@ -42,9 +42,14 @@ USUAL_MISFIT, MISFIT_BLOCKS = 3.0, 5
 """Squared misfit of a cell in units of its noise that straight roads leave too, and over how many
 blocks it is told: 1.1 to 2.1 on made roads, 2.5 to 20 on a town road between verges and banks."""
 
-ROUNDED_M = (0.25, 0.5, 0.75)
+ROUNDED_M = (0.25, 0.5, 0.75, 1.0, 1.3)
 """Half lengths of the arc by which a shoulder may pass into its bank: 0.5 to 1.5 m are usual where
-gravel has been bladed and driven over (common practice)."""
+gravel has been bladed and driven over (common practice); the longer ones stand for banks that go on
+curving, of which they are the beginning."""
+
+USUALLY_ROUNDED_M = 0.75
+"""Longer arcs are asked for only where hinges are looked for as far out as they put them, and a
+break more: on coarse cells one would pass for none."""
 
 ROUND_BLOCKS, ROUND_GAIN, ROUND_EACH = 24, 8.0, 0.5
 """So many blocks are asked for it; the log evidence that it must earn, in all and by each of them;
@@ -258,9 +263,11 @@ def _arc(side: SideBlocks, candidates: Candidates, step_m: float) -> float:
         return np.maximum(evidence.max(axis=(1, 2)), none.max(axis=1)), _misfit(few, evidence, none)
 
     kink, misfit = best(0.0)
-    gains = [float(((best(arc)[0] - kink) / misfit).sum()) for arc in ROUNDED_M]
+    longest = max(USUALLY_ROUNDED_M, SEARCH_SIDE_M - candidates.apart)
+    arcs = [arc for arc in ROUNDED_M if arc <= longest]
+    gains = [float(((best(arc)[0] - kink) / misfit).sum()) for arc in arcs]
     k = int(np.argmax(gains))
-    return ROUNDED_M[k] if gains[k] > max(ROUND_GAIN, ROUND_EACH * some.size) else 0.0
+    return arcs[k] if gains[k] > max(ROUND_GAIN, ROUND_EACH * some.size) else 0.0
 
 
 def _pair_evidence(
