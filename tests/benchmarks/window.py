@@ -38,6 +38,8 @@ from typing import Any
 import numpy as np
 
 LIMIT_MS = 100.0
+# After so long the loop hangs; to compile all kernels on a busy machine takes some minutes.
+HANGS_S, STARTING_S = 60.0, 900.0
 
 
 class Control:
@@ -369,7 +371,7 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
     chance = random.Random(seed)
     # Should it crash, or the loop hang for good, say where.
     faulthandler.enable()
-    faulthandler.dump_traceback_later(60.0 * minutes + 120.0, exit=True)
+    faulthandler.dump_traceback_later(STARTING_S, exit=True)
     faults: list[str] = []
 
     def caught(kind: Any, error: Any, trace: Any) -> None:
@@ -568,7 +570,15 @@ def monkey(minutes: float, seed: int, every_ms: int) -> None:
         butler = QTimer()
         butler.setInterval(40)
 
+        alarm = 0.0
+
         def serve() -> None:
+            nonlocal alarm
+            # Told from now on, so that what it writes is where the loop stands and not how slowly
+            # all began.
+            if time.monotonic() > alarm:
+                alarm = time.monotonic() + 0.1 * HANGS_S
+                faulthandler.dump_traceback_later(HANGS_S, exit=True)
             try:
                 settle_dialogs()
             except Exception:
