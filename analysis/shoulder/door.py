@@ -62,7 +62,11 @@ def measure(
     )
     sought = settings.paved and settings.find_edges
     measures, kerbed = withhold(
-        measures, breaks, suspicion, pavement_width_m=case.pavement_width_m if sought else None
+        measures,
+        breaks,
+        suspicion,
+        beats=np.isin(breaks.s, case.beats_here()),
+        pavement_width_m=case.pavement_width_m if sought else None,
     )
     bridges = ground.made_up
     bridged = None if bridges is None else bridged_share(cells, bridges, breaks)

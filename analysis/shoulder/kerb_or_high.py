@@ -60,7 +60,7 @@ def kerb_chances(measures: Measures, breaks: Breaks, suspicion: Suspicion) -> Fl
     Parameters
     ----------
     measures, breaks
-        At the n stations.
+        At the n stations that tell what the road is like.
     suspicion
         With the steps up that may be kerbs, by block.
     """
@@ -123,6 +123,9 @@ def _by_ground(
     `behind_pct` is by how much that falls more than the pavement, where it isn't the shoulder that
     was measured.
     """
+    if not here.any():
+        # too short for any of them to lie there
+        return 0.0
     slope = known_median(measures.shoulder_slope_pct[here, side])
     if np.isfinite(behind_pct):
         slope = known_median(measures.pavement_slope_pct[here, side], CROWN_PCT) + behind_pct

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from analysis.common.along import known_median
 from analysis.common.sides import SIDE_SIGN, Source
-from analysis.common.types import Floats
+from analysis.common.station_arrays import stations_of
+from analysis.common.types import Bools, Floats
 from analysis.corridor.values import Unread
 from analysis.edges.values import Breaks
 from analysis.shoulder.kerb_or_high import SURELY_KERB, kerb_chances
@@ -96,6 +97,7 @@ def withhold(
     suspicion: Suspicion,
     *,
     pavement_width_m: float | None = None,
+    beats: Bools | None = None,
 ) -> tuple[Measures, Kerbed]:
     """Give stations where no shoulder can be judged their reason; tell kerbs.
 
@@ -107,6 +109,8 @@ def withhold(
     suspicion : Suspicion
     pavement_width_m : float, optional
         Given width of a road that is said to be paved and whose edges were looked for.
+    beats : (n,) bool, optional
+        Stations that tell what goes on along the road; None: all.
 
     Returns
     -------
@@ -121,13 +125,15 @@ def withhold(
     if suspicion.s.size == 0 or breaks.s.size == 0:
         return measures, Kerbed(kerb, p_kerb, away)
     measures, away = _stepped_away(measures, breaks, suspicion)
-    chance = kerb_chances(measures, breaks, suspicion)
+    told_by = slice(None) if beats is None or not beats.any() else np.flatnonzero(beats)
+    usual = stations_of(measures, told_by), stations_of(breaks, told_by)
+    chance = kerb_chances(*usual, suspicion)
     status, reason = measures.status.copy(), measures.reason.copy()
     # a step that may be a high shoulder is judged like one
     doubtful = np.isin(suspicion.kind, _KERBS) & (chance < SURELY_KERB)
     kinds = np.where(doubtful, NOTHING, suspicion.kind).astype(np.int8)
     suspicion = replace(suspicion, kind=kinds)
-    unpaved = pavement_width_m is not None and _like_gravel(measures, breaks, pavement_width_m)
+    unpaved = pavement_width_m is not None and _like_gravel(*usual, pavement_width_m)
     at = _nearest(suspicion.s, breaks.s)
     away_m = np.abs(suspicion.s[at] - breaks.s)
     for side in (0, 1):

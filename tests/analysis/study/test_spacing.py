@@ -60,6 +60,20 @@ def test_chances_and_verdicts_stay(screened, spacing):
     assert ((p > 0.05) & (p < 0.95)).sum() >= 3
 
 
+def test_kerbs_are_as_likely(tmp_path):
+    """What the ground behind a step is like, the same places tell."""
+    scene = make_scene(random_spec(9712, "kerbed", length_m=240.0), sigma_m=0.03, seed=5)
+    write_terrain(scene, tmp_path / "grid.tif", compress=False)
+    grid, road = open_terrain(tmp_path / "grid.tif"), make_road("Kerbed", scene.roads[0].xy)
+    chances = []
+    for spacing in (5.0, BEAT_M):
+        part = screen(grid, [road], Settings(spacing_m=spacing, half_width_m=12.0)).roads[0]
+        chances.append(part.measured.shoulder.p_kerb[:: round(BEAT_M / spacing)])
+    one, two = chances
+    assert ((one > 0.02) & (one < 0.98)).any()
+    np.testing.assert_allclose(one, two, atol=1e-3)
+
+
 def test_pieces_hear_what_lies_between_stations_of_others(grid_and_road, screened, monkeypatch):
     """Cut in two, a road's beats between stations are those of the whole."""
     monkeypatch.setattr(pieces, "WHOLE_M", 300.0)
