@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -25,12 +25,12 @@ from analysis.shoulder.seam import seam_text
 from analysis.study.grid_tells import grid_tells, tells_text
 from analysis.study.inputs import KERBS_KNOWN
 from analysis.study.values import RoadStudy
-from analysis.terrain.grid import checksum
+from analysis.terrain.grid import Terrain, checksum
 from analysis.terrain.point_grid import is_plane_of
 from analysis.terrain.tiles import is_tiles
 from analysis.verdict.door import usual_text
 
-__all__ = ["Job", "RoadTold", "job_of", "limits_record", "run_record", "told_of"]
+__all__ = ["Job", "RoadTold", "job_of", "limits_record", "run_record", "terrain_sum", "told_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,10 +82,22 @@ def told_of(part: RoadStudy) -> RoadTold:
     )
 
 
-def run_record(case: Case, told: Sequence[RoadTold], sources: Mapping[str, Any]) -> dict[str, Any]:
+def terrain_sum(grid: Terrain) -> str:
+    """Fingerprint of a grid's file, as the record of a run keeps it; empty where it has none."""
+    whole = Path(grid.path).is_file() or is_tiles(grid.path)
+    return checksum(grid.path) if whole else ""
+
+
+def run_record(
+    case: Case,
+    told: Sequence[RoadTold],
+    sources: Mapping[str, Any],
+    terrain_sum: Callable[[Terrain], str] = terrain_sum,
+) -> dict[str, Any]:
     """What the run layer of the findings keeps; `sources` says where the roads came from.
 
-    `case` is that of any road: what is kept of it is the same for all.
+    `case` is that of any road: what is kept of it is the same for all. `terrain_sum` may have been
+    begun before.
     """
     grid = case.grid
     try:
@@ -98,7 +110,7 @@ def run_record(case: Case, told: Sequence[RoadTold], sources: Mapping[str, Any])
         "python": platform.python_version(),
         "numpy": np.__version__,
         "terrain": str(Path(grid.path).resolve()) if Path(grid.path).exists() else grid.path,
-        "terrain_checksum": checksum(grid.path) if _can_be_summed(grid.path) else "",
+        "terrain_checksum": terrain_sum(grid),
         "crs_wkt": grid.crs_wkt,
         "cell_m": grid.cell_m,
         "vertical_unit_m": grid.z_unit_m,
@@ -123,10 +135,6 @@ def _own_widths(settings: Settings) -> list[str]:
     """Widths of single roads in words, a road a line."""
     widths = [(own.road, *settings.widths_of(own.road)) for own in settings.road_widths]
     return [f"{road}: pavement {wide:g} m, shoulder {narrow:g} m" for road, wide, narrow in widths]
-
-
-def _can_be_summed(path: str) -> bool:
-    return Path(path).is_file() or is_tiles(path)
 
 
 def _points_record(case: Case) -> dict[str, str]:

@@ -338,11 +338,12 @@ def _road_of(
     failed = [part for part in found if isinstance(part, VergelineError)]
     if failed:
         return failed[0]
+    ground = started(partial(_joined_ground, [part.ground for part in parts if part.ground]))
     try:
         case, measured = put_pieces_together(case, parts)
     except VergelineError as error:
         return error
-    return case, _joined_ground([part.ground for part in parts if part.ground]), measured
+    return case, ground(), measured
 
 
 def _given(error: VergelineError, _check: Callable[[], None]) -> VergelineError:

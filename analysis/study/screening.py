@@ -6,17 +6,18 @@ What comes later, other limits or a person's corrections, starts from what it fo
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from analysis.common.errors import RoadError, VergelineError
-from analysis.common.hands import ABREAST
+from analysis.common.hands import ABREAST, started
 from analysis.common.limits import Limits, default_limits
 from analysis.common.settings import Settings
 from analysis.common.table import Table
 from analysis.common.types import RoadProgress, on_road, share_of, shares_of_one
 from analysis.corridor import Extras, lay_out
 from analysis.road.roadline import Road
-from analysis.study.job import run_record, told_of
+from analysis.study.job import run_record, terrain_sum, told_of
 from analysis.study.judging import road_study
 from analysis.study.pieces import measured_of
 from analysis.study.tables import gather
@@ -78,7 +79,7 @@ def screen(
     >>> print(*sorted(set(study.findings.stations["verdict"])), sep=", ")
     can't tell, sheds, won't shed
     """
-    started = time.perf_counter()
+    since = time.perf_counter()
     settings = settings or Settings()
     limits = limits or default_limits(settings.surface)
     extras = extras or Extras()
@@ -86,6 +87,7 @@ def screen(
         raise RoadError("There is no road to screen: choose a layer with at least one centreline.")
     cases = [(grid, road, settings, limits, extras) for road in roads]
     parts, lost = [], []
+    summed = started(partial(terrain_sum, grid))
     screened = _screened(cases, edits, progress, pieces_abreast)
     for road, one in zip(roads, screened, strict=True):
         if isinstance(one, VergelineError):
@@ -94,10 +96,11 @@ def screen(
             parts.append(one)
     if not parts:
         raise lost[0][1]
-    record = run_record(parts[0].case, [told_of(part) for part in parts], sources or {})
+    told_of_roads = [told_of(part) for part in parts]
+    record = run_record(parts[0].case, told_of_roads, sources or {}, lambda _: summed())
     if lost:
         record["roads_failed"] = [f"{road.name}: {why}" for road, why in lost]
-    record["seconds"] = round(time.perf_counter() - started, 3)
+    record["seconds"] = round(time.perf_counter() - since, 3)
     note_run()
     return gather(parts, record, edits, lost=[(road, str(why)) for road, why in lost])
 
@@ -132,7 +135,7 @@ def screen_again(
     Cancelled
         If `progress` raised it; nothing was changed.
     """
-    started = time.perf_counter()
+    since = time.perf_counter()
     apart = study.settings.roads_apart(settings)
     if apart is None:
         raise ValueError("these settings change more than the widths of single roads")
@@ -146,7 +149,7 @@ def screen_again(
         parts[k] = one
     found, case = study.findings, parts[0].case
     record = {**found.run, **run_record(case, [told_of(part) for part in parts], {})}
-    record["seconds"] = round(time.perf_counter() - started, 3)
+    record["seconds"] = round(time.perf_counter() - since, 3)
     return gather(parts, record, edits, found, moved=True)
 
 

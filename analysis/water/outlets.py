@@ -85,9 +85,12 @@ class Outlets:
         """
         if self.cells is None or rows <= 1:
             return self.cells
-        from scipy.ndimage import maximum_filter1d
-
-        return np.asarray(maximum_filter1d(self.cells, rows, axis=0), bool)
+        out = np.zeros_like(self.cells)
+        # there are few of them
+        row, column = np.nonzero(self.cells)
+        for away in range(-(rows // 2), rows // 2 + 1):
+            out[np.clip(row + away, 0, len(out) - 1), column] = True
+        return out
 
 
 def culvert_cells(ribbon: Ribbon, culverts: Floats) -> NDArray[np.bool_] | None:

@@ -7,12 +7,13 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import maximum_filter1d
 
 from analysis.common.along import average_along, correlated_share, interpolate_along, rows_for
 from analysis.common.errors import Cancelled
 from analysis.water.chance import NoiseMaker, rare_maximum
 from analysis.water.filling import fill_ribbon
-from analysis.water.outlets import culvert_cells
+from analysis.water.outlets import Outlets, culvert_cells
 from analysis.water.zones import BEYOND, DITCH, PAVEMENT, SHOULDER, WHERE, roughness, zoned
 from tests.builders.plain_road import EDGE, HINGE, STEP, lifted, mirrored, plain_noise, plain_road
 from tests.builders.stopping import WORDS, stop_from
@@ -460,3 +461,12 @@ def test_correlated_share_is_that_of_a_sum_over_all_pairs(window, length, nugget
     tied = np.exp(-np.abs(at[:, None] - at) / length).mean()
     expected = np.sqrt(nugget * cell / window + (1.0 - nugget) * tied)
     assert correlated_share(window, cell, length, nugget) == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize("rows", [1, 3, 7, 21])
+def test_outlets_on_an_average_reach_as_far_as_it_does(rows):
+    """Reference: scipy.ndimage.maximum_filter1d."""
+    cells = np.random.default_rng(6).random((40, 9)) < 0.02
+    cells[0, 4] = cells[-1, 2] = True
+    found = Outlets(cells, ()).on_average(rows)
+    np.testing.assert_array_equal(found, maximum_filter1d(cells, rows, axis=0))
