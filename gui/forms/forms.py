@@ -196,7 +196,10 @@ class InputsForm(QWidget):
             (
                 "widths",
                 self.tr("Widths by station (CSV)"),
-                self.tr("Pavement and shoulder widths by road and stretch; taken as they are."),
+                self.tr(
+                    "Pavement and shoulder widths by road and stretch; taken as they are, in place "
+                    "of the widths above, where the search only begins."
+                ),
             ),
             (
                 "culverts",
