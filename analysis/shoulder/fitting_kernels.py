@@ -43,8 +43,8 @@ class Expected(NamedTuple):
 
     Attributes
     ----------
-    sigma_m, hinge_se_m, width_m : (n,)
-        Noise of a cell, how well the hinge is known, width of the shoulder.
+    sigma_m, edge_se_m, hinge_se_m, width_m : (n,)
+        Noise of a cell, how well edge and hinge are known, width of the shoulder.
     inflation : (n,)
         Variance of a mean along the window over that of white noise.
     correlation_m, nugget : (n,)
@@ -58,6 +58,7 @@ class Expected(NamedTuple):
     """
 
     sigma_m: Any
+    edge_se_m: Any
     hinge_se_m: Any
     width_m: Any
     inflation: Any
@@ -135,6 +136,8 @@ class _Planes(NamedTuple):
     Attributes
     ----------
     b : (COLUMNS,)
+    step : float
+        Step at the edge, less what its noise and a misplaced kink make of it.
     tight : float
         Weight of the prior on the step at the hinge.
     sigma, inflation : float
@@ -145,6 +148,7 @@ class _Planes(NamedTuple):
     """
 
     b: Any
+    step: float
     tight: float
     sigma: float
     inflation: float
@@ -557,7 +561,8 @@ def fit_windows(
         correlation = np.array([expected.correlation_m[i], expected.nugget[i]])
         if not expected.exact[i]:
             correlation = correlation[:0]
-        planes = _lay_knots(cells, strip, b, tight, expected, i, expected.width_m[i], knot_m)
+        step = _step_beyond_noise(b, expected, i, algebra)
+        planes = _lay_knots(cells, strip, b, step, tight, expected, i, expected.width_m[i], knot_m)
         smear_se = expected.smear_se_m2
         if _weigh_shapes(cells, strip, planes, rough, correlation, smear_se, algebra, fits, i):
             fits.beta[i, 0] += mean
@@ -571,7 +576,8 @@ def fit_windows(
             _lay_elsewhere(cells, strip, ways.edge[i, k], width)
             _sum_up(cells, algebra)
             if _solve(tight, algebra, b):
-                planes = _lay_knots(cells, strip, b, tight, expected, i, width, knot_m)
+                step = _step_beyond_noise(b, expected, i, algebra)
+                planes = _lay_knots(cells, strip, b, step, tight, expected, i, width, knot_m)
                 row = i * ways.width.shape[1] + k
                 alone = correlation[:0]
                 if not _weigh_shapes(cells, strip, planes, rough, alone, 0.0, algebra, others, row):
@@ -583,6 +589,7 @@ def _lay_knots(
     cells: _Cells,
     strip: Strip,
     b: Any,
+    step: float,
     tight: float,
     expected: Expected,
     i: int,
@@ -593,7 +600,20 @@ def _lay_knots(
     knots = min(max(int(width / knot_m + 0.3) - 1, 0), MOST_KNOTS)
     gap = width / (knots + 1.0)
     _knot_columns(cells, strip, knots, gap)
-    return _Planes(b, tight, expected.sigma_m[i], expected.inflation[i], knots, gap)
+    return _Planes(b, step, tight, expected.sigma_m[i], expected.inflation[i], knots, gap)
+
+
+@compiled
+def _step_beyond_noise(b: Any, expected: Expected, i: int, algebra: _Algebra) -> float:
+    """Step at the edge without what noise and a kink that lies elsewhere make of it, on average.
+
+    Only a step that is there pulls at the slopes where its place is wrong: beside a flush edge
+    that is hardly known, the noise of the step would widen the errors of slopes a second time.
+    """
+    by_noise = expected.sigma_m[i] ** 2 * expected.inflation[i] * algebra.inverse[_STEP, _STEP]
+    by_kink = (b[_KINK] * expected.edge_se_m[i]) ** 2
+    left = b[_STEP] ** 2 - by_noise - by_kink
+    return float(np.sign(b[_STEP]) * np.sqrt(max(left, 0.0)))
 
 
 @compiled
@@ -833,15 +853,15 @@ def _to_line(knots: int, gap: float) -> Any:
 
 
 @compiled_sums
-def _edge_pull(cells: _Cells, b: Any, p: int) -> Any:
+def _edge_pull(cells: _Cells, b: Any, step: float, p: int) -> Any:
     """Change of the right-hand side per metre of error of the edge's place.
 
     Where the edge lies elsewhere than assumed by d, the ground differs from the model by d
-    times its derivative.
+    times its derivative; `step` is what stands at the edge.
     """
     pull, change = np.zeros(p), cells.buffer
     for r in range(change.size):
-        off = -b[3] + b[_KINK] * cells.design[_STEP, r] + b[_STEP] * cells.impulse[r]
+        off = -b[3] + b[_KINK] * cells.design[_STEP, r] + step * cells.impulse[r]
         change[r] = cells.weight[r] * off
     for j in range(p):
         total = 0.0
@@ -1148,7 +1168,7 @@ def _weigh_shapes(
     best, fits.evidence[i] = _shares(answers.share)
     fits.knot_count[i] = planes.knots
     pulls = np.zeros((2, p))
-    pulls[0] = _edge_pull(cells, planes.b, p)
+    pulls[0] = _edge_pull(cells, planes.b, planes.step, p)
     if smear_se_m2 > 0.0:
         pulls[1] = _smear_pull(cells, strip, planes.b, smear_se_m2, p)
     unit = planes.sigma * planes.sigma

@@ -240,8 +240,10 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
     beat[beats] = True
     if (noise.correlation_m > 0.0).any():
         exact[beats[_spread_out(beats.size, _EXACT_STATIONS)]] = True
+    edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
     expected = Expected(
         sigma_m=noise.known_sigma_m(),
+        edge_se_m=edge_se,
         hinge_se_m=np.nan_to_num(sets[:, 0, 2], nan=0.05),
         width_m=np.nan_to_num(breaks.hinge[:, side] - breaks.edge[:, side]),
         inflation=_mean_inflation(noise, half, strip.cell_m),
@@ -253,7 +255,6 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
     )
     knot_m = max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M)
     shapes = np.array([(knot_m, 0.0), *ROUGHNESS])
-    edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
     places = _places(breaks, side)
     rivals = np.where(sets[:, 1:, 3:] > LEAST_SHARE, sets[:, 1:], np.nan)
     beyond = np.concatenate([places[:, :, 0], rivals[:, :, 0]], axis=1)

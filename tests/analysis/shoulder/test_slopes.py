@@ -319,6 +319,27 @@ def test_measure_edge_error_reaches_the_drop():
     np.testing.assert_allclose(more, np.abs(moved.edge_drop_mm), atol=4.0)
 
 
+def test_measure_edge_that_nobody_sees_leaves_a_flush_slope_as_sure():
+    """Gravel: a plane to the hinge has the same slope wherever its edge is taken to be.
+
+    The noise of the step there was taken for one that the place of the edge could tilt slopes by,
+    which made their variance 1.14 times as large.
+    """
+    s0 = np.arange(10.0, 291.0, 10.0)
+    noise, z, more = known_noise(s0.size, 0.02), [], []
+    for seed in range(4):
+        cells = straight_cells(
+            both_sides(pavement=0.04, shoulder=0.04), length=300.0, sigma=0.02, seed=seed
+        )
+        sure, unsure = (
+            _measured(cells, known_breaks(s0, edge_se=se), 24.0, noise=noise) for se in (0.0, 0.3)
+        )
+        z.append((unsure.shoulder_slope_pct - 4.0) / unsure.shoulder_slope_se)
+        more.append(np.mean(unsure.shoulder_slope_se**2) / np.mean(sure.shoulder_slope_se**2))
+    assert np.mean(more) < 1.09
+    assert 0.8 < np.sqrt(np.mean(np.square(z))) < 1.2
+
+
 # -- worked examples (constructed, recomputed by hand) ---------------------------------------------
 
 
