@@ -7,6 +7,7 @@ from analysis.shoulder.grass import grass_height
 from analysis.shoulder.not_shoulder import bridged_share
 from analysis.shoulder.slopes import measure_sides
 from analysis.shoulder.values import Reason, Why
+from analysis.shoulder.withhold import not_the_ground
 from analysis.verdict.reasons import reason_sentence
 from tests.builders.cells_road import (
     EDGE,
@@ -95,6 +96,27 @@ def test_grass_is_told_from_a_bank(side):
     assert np.all(grass[inside, side] < 0.06)
     assert (grass[:, 1 - side] > 0.0).mean() < 0.15
     assert (smooth > 0.0).mean() < 0.15
+
+
+def test_error_of_the_drop_covers_the_grass_that_is_measured_instead_of_ground():
+    """Grass of a mean height of 30 mm on a flush shoulder makes a step up: the error says so.
+
+    Each cell lies between two points, as in a grid of triangles.
+    """
+    z = []
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+
+        def grown(s, o, rng=rng):
+            on = (np.abs(o) > EDGE) & (s > 80.0) & (s < 220.0)
+            return np.where(on, rng.exponential(0.03, (2, s.size)).mean(axis=0), 0.0)
+
+        cells = straight_cells(both_sides(), length=LENGTH, sigma=0.015, seed=seed, extra=grown)
+        measures = not_the_ground(_slopes(cells, 0.015), grass_height(cells, known_breaks(S)), None)
+        inside = (S > 95.0) & (S < 205.0)
+        z.append(np.abs(measures.edge_drop_mm / measures.edge_drop_se)[inside])
+    # here and there the grass is as even as ground
+    assert 0.6 < np.median(z) < 1.15
 
 
 def test_share_that_bridges_a_hole_is_counted_at_its_side():
