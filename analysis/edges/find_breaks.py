@@ -75,6 +75,10 @@ SHOWN_SHARE = 0.2
 UNPAVED_SE_M = 0.3
 """How surely a nominal width stands for a gravel road's own; our own choice."""
 
+PLAIN_SE_M, PLAIN_NEAR_M, PLAIN_AROUND_M = 0.12, 0.75, 30.0
+"""An edge this sure and this near to its nominal place, on most of so much road, is one on gravel
+too; our own choice."""
+
 COPLANAR_SE_M = 0.3
 """The same for a paved road whose hinges lie where the given widths put them."""
 
@@ -101,8 +105,8 @@ def find(
 ) -> Breaks:
     """Find axis, pavement edges, hinges and ditches at the stations of a case.
 
-    Without a pavement to find (gravel, earth), or where a paved one doesn't show, the nominal
-    width about the found crown stands for its edges, only less surely.
+    Where a paved road's edges don't show, and a gravel or earth road's unless they are plain, the
+    nominal width about the found crown stands for them, only less surely.
 
     Parameters
     ----------
@@ -171,9 +175,10 @@ def _found(
     breaks, middle = _search(road, fixed, share_of(progress, 0.0, 1.0))
     if paved and edges_show(stations_of(breaks, own) if like is None else like.along()):
         unseen, se = _hinges_for_edges(road, breaks, own), COPLANAR_SE_M
+    elif paved:
+        unseen, se = np.ones(breaks.edge.shape, dtype=bool), NOMINAL_SE_M
     else:
-        unseen = np.ones(breaks.edge.shape, dtype=bool)
-        se = NOMINAL_SE_M if paved else UNPAVED_SE_M
+        unseen, se = ~_surfaces_end(road, breaks, own), UNPAVED_SE_M
     if unseen.any():
         breaks = _without_edge(road, breaks, fixed, se, unseen)
     return breaks if middle is None else contradicted(breaks, middle, fixed)
@@ -364,15 +369,30 @@ def _hinges_for_edges(road: _Sought, breaks: Breaks, own: Indices) -> Bools:
     there = (breaks.edge_source == Source.FOUND) & at_hinge & bare
     hidden = (breaks.edge_source == Source.NOMINAL) & ~breaks.lost()[:, None]
     hidden &= (np.abs(breaks.edge - nominal) > NOMINAL_SE_M) & ~breaks.crowned[:, None]
-    blocks = breaks.s[own]
-    step = float(np.median(np.diff(blocks))) if blocks.size > 1 else AROUND_M
-    around, near = rows_for(AROUND_M, step), nearest(blocks, breaks.s)
-
-    def mostly(flags: Bools) -> Bools:
-        share = uniform_filter1d(flags[own].astype(float), around, axis=0, mode="nearest")
-        return np.asarray(share[near] > 0.5)
-
+    mostly = partial(_mostly, s=breaks.s, own=own, around_m=AROUND_M)
     return np.asarray(there | (bare & mostly(there)) | (hidden & mostly(hidden)))
+
+
+def _mostly(flags: Bools, s: Floats, own: Indices, around_m: float) -> Bools:
+    """(n, 2) where flags at the places s are set for most of so much road, by the `own` of them."""
+    blocks = s[own]
+    step = float(np.median(np.diff(blocks))) if blocks.size > 1 else around_m
+    share = uniform_filter1d(
+        flags[own].astype(float), rows_for(around_m, step), axis=0, mode="nearest"
+    )
+    return np.asarray(share[nearest(blocks, s)] > 0.5)
+
+
+def _surfaces_end(road: _Sought, breaks: Breaks, own: Indices) -> Bools:
+    """(n, 2) where the surface of a gravel or earth road plainly ends, in a step or a kink.
+
+    Mostly it runs into its shoulder and nothing shows. What is found surely, not far from where the
+    given width puts it, and over some length of road, is its edge all the same.
+    """
+    near = np.abs(breaks.edge - _nominal_edge(road, breaks, _has_shoulder(breaks))) <= PLAIN_NEAR_M
+    plain = (breaks.edge_source == Source.FOUND) & (breaks.edge_se <= PLAIN_SE_M) & near
+    plain &= _has_shoulder(breaks)
+    return np.asarray(plain & _mostly(plain, breaks.s, own, PLAIN_AROUND_M))
 
 
 def _has_shoulder(breaks: Breaks) -> Bools:

@@ -275,6 +275,25 @@ def test_find_breaks_gravel_road_says_nominal():
     assert np.nanmedian(hinges) < 0.3 * CELL
 
 
+@pytest.mark.parametrize("drop", [-0.06, 0.06])
+def test_find_breaks_gravel_that_ends_in_a_step(drop):
+    """Where the surface of a gravel road plainly ends in a step, its width isn't what is given."""
+
+    def along(s, o):
+        # washed out, or grown high, from 80 m on
+        on = (s > 80.0) & (np.abs(o) > 3.1) & (np.abs(o) < 4.6)
+        return np.where(on, -drop, 0.0)
+
+    plane = both_sides(edge=3.1, pavement=0.04, shoulder=0.04)
+    found = _find(_road(plane, sigma=0.02, extra=along), STATIONS, paved=False)
+    stepped, plain = STATIONS > 100.0, STATIONS < 60.0
+    assert (found.edge_source[stepped] == Source.FOUND).all()
+    assert _rms(found.edge[stepped] - 3.1) < 0.2 * CELL
+    assert (found.edge_source[plain] == Source.NOMINAL).all()
+    np.testing.assert_allclose(found.edge[plain], 3.5, atol=0.3)
+    np.testing.assert_allclose(found.edge_se[plain], 0.3)
+
+
 def test_find_breaks_no_shoulder_has_no_hinge():
     """Where the foreslope begins at the pavement edge there is no hinge, and the edge is there."""
     cells = _road(both_sides(width=0.0), sigma=0.01)

@@ -127,7 +127,8 @@ def test_a_road_without_edges_is_weighed_once(monkeypatch):
         return find_middle(*given, **options)
 
     monkeypatch.setattr("analysis.edges.find_breaks.find_middle", weigh)
-    found = _found(both_sides(drop=0.02), line_off=0.5, paved=False)
+    plane = both_sides(pavement=0.04, shoulder=0.04)
+    found = _found(plane, line_off=0.5, paved=False)
     assert len(weighed) == 2 and (found.edge_source == Source.NOMINAL).all()
 
 
