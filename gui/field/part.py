@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtWidgets import QLabel, QWidget
@@ -62,14 +63,22 @@ class Part(QWidget):
         self.said.setStyleSheet(f"color: {colour.name()}")
 
     def work(
-        self, key: str, do: Callable[[], Any], done: Callable[[Any], None], title: str
+        self,
+        key: str,
+        do: Callable[[], Any],
+        done: Callable[[Any], None],
+        title: str,
+        *,
+        writes: bool = False,
     ) -> None:
         """Do something in a worker; what fails is told here.
 
         `done` is a bound method, so that a job can't call a page that is gone.
         """
         name = f"{key} {id(self)}"
-        self.model.runner.submit(name, lambda _progress: do(), done, self._failed, title=title)
+        self.model.runner.submit(
+            name, lambda _progress: do(), done, self._failed, title=title, writes=writes
+        )
 
     def _failed(self, error: VergelineError) -> None:
         self.say(str(error), wrong=True)
@@ -95,7 +104,8 @@ class Part(QWidget):
             self.say(self.tr("Written: {path}").format(path=path))
 
         def chosen(path: str) -> None:
-            self.work("write", lambda: _written(path, inputs, write), written, title)
+            do = partial(_written, path, inputs, write)
+            self.work("write", do, written, title, writes=True)
 
         kind = ending[1:].upper()
         name = dated_name(self.model.only_road, words, ending=ending)

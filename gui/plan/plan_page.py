@@ -308,6 +308,7 @@ class PlanPage(QWidget):
             self._failed,
             lane="long",
             title=self.tr("Writing the programme"),
+            writes=True,
         )
 
 

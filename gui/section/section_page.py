@@ -589,6 +589,7 @@ class SectionPage(QWidget):
             model.inputs.writing_to(path, lambda _progress: _save_section(view, path, writing)),
             lambda _none: model.message.emit(self.tr("Saved {name}").format(name=Path(path).name)),
             title=self.tr("Saving the section"),
+            writes=True,
         )
 
 

@@ -422,6 +422,7 @@ class WindowModel(QObject):
             done,
             lane="long",
             title=self.tr("Screening into a file"),
+            writes=True,
         )
 
     def _screen(self, take: Callable[[Loaded], None], title: str) -> None:

@@ -72,6 +72,7 @@ class Request:
     failed: Callable[[], Callable[[VergelineError], None] | None]
     title: str
     lane: str = "quick"
+    writes: bool = False
     cancel: threading.Event = field(default_factory=threading.Event)
     started_at: float | None = None
     taken: threading.Lock = field(default_factory=threading.Lock)
@@ -203,20 +204,22 @@ class Runner(QObject):
         lane: str = "quick",
         title: str = "",
         priority: int = 0,
+        writes: bool = False,
     ) -> bool:
         """Ask for a job; an earlier one with the same key is called off and its result dropped.
 
         `done(result)` and `failed(error)` run in the window's thread; the text of any error is a
-        sentence for a person. Jobs with a `title` show
-        in the status bar with their progress. A higher `priority` overtakes in its lane's queue.
-        Nothing is taken any more, and False returned, once the runner was shut down.
+        sentence for a person. Jobs with a `title` show in the status bar with their progress. A
+        higher `priority` overtakes in its lane's queue. What `writes` makes a file that a person
+        asked for: the window doesn't go without a word before it is there. Nothing is taken any
+        more, and False returned, once the runner was shut down.
         """
         if self._closing:
             return False
         older = self._current.get(key)
         if older is not None:
             older.cancel.set()
-        request = Request(key, fn, _hold(done), _hold(failed), title, lane)
+        request = Request(key, fn, _hold(done), _hold(failed), title, lane, writes)
         ahead = [r for r in self._alive if r.lane == lane and r.title and not r.cancel.is_set()]
         self._current[key] = request
         self._alive.add(request)
@@ -244,6 +247,10 @@ class Runner(QObject):
         """Whether the newest request with this key is still out."""
         request = self._current.get(key)
         return request is not None and not request.cancel.is_set()
+
+    def writing(self) -> list[str]:
+        """Titles of the jobs that a file is still to come from."""
+        return [r.title for r in self._alive if r.writes and not r.cancel.is_set()]
 
     def idle(self) -> bool:
         """Whether nothing at all is waiting or running (for tests and pictures)."""

@@ -623,6 +623,7 @@ class TablePage(QWidget):
             ),
             lambda changed: self._say_saved(path, changed),
             title=self.tr("Saving the rows"),
+            writes=True,
         )
 
     def _say_saved(self, path: str, changed: int) -> None:

@@ -85,4 +85,5 @@ class Exporting(QObject):
             partial(self._dialogs.tell, self.tr("Export")),
             lane="long",
             title=self.tr("Exporting"),
+            writes=True,
         )

@@ -484,6 +484,23 @@ class Files(QObject):
         drop.clicked.connect(lambda: then())
         self.dialogs.show(box)
 
+    def after_writing(self, then: Callable[[], None]) -> None:
+        """Do something that calls off all work, at once or though files are still to come."""
+        titles = self.model.runner.writing()
+        if not titles:
+            then()
+            return
+        text = self.tr("Not finished yet: {work}. What it writes would be missing.")
+        box = self.dialogs.box(
+            self.tr("Work in progress"),
+            text.format(work=", ".join(sorted(titles))),
+            QMessageBox.Icon.Question,
+        )
+        drop = box.addButton(self.tr("Close all the same"), QMessageBox.ButtonRole.DestructiveRole)
+        box.setDefaultButton(box.addButton(QMessageBox.StandardButton.Cancel))
+        drop.clicked.connect(lambda: then())
+        self.dialogs.show(box)
+
     def holds_unsaved(self) -> bool:
         """Whether anything would be lost; what is just being typed is entered first."""
         field = QApplication.focusWidget()
@@ -610,6 +627,7 @@ class Files(QObject):
                 partial(self.dialogs.tell, title),
                 lane="long",
                 title=self.tr("Printing"),
+                writes=True,
             )
 
         self.dialogs.ask_name(title, dated_name(name, ending=".pdf"), "PDF (*.pdf)", chosen)
@@ -623,6 +641,7 @@ class Files(QObject):
             partial(self.dialogs.tell, self.tr("Print sheets")),
             lane="long",
             title=self.tr("Printing"),
+            writes=True,
         )
 
     def print_section(self) -> None:

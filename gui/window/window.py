@@ -362,9 +362,10 @@ class Window(QMainWindow):
         QTimer.singleShot(0, lambda: self.files.open_paths(paths))
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        if not self.closing and self.files.holds_unsaved():
+        if not self.closing and (self.files.holds_unsaved() or self.model.runner.writing()):
             event.ignore()
-            self.files.after_saving(self._close_for_sure)
+            last_question = partial(self.files.after_writing, self._close_for_sure)
+            self.files.after_saving(last_question)
             return
         self._keep_due.stop()
         self._store_layout()

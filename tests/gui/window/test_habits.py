@@ -14,7 +14,7 @@ import rasterio
 from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtPrintSupport import QPrinter
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QApplication, QInputDialog, QLabel, QStatusBar
+from PySide6.QtWidgets import QApplication, QInputDialog, QLabel, QMessageBox, QStatusBar
 from rasterio.transform import from_bounds
 
 from gui.drawing.books import reach_book, station_book
@@ -29,7 +29,7 @@ from gui.window.job_bar import JobBar
 from gui.window.preview import PreviewDialog
 from gui.window.window import Window
 from tests.gui.conftest import ARTEFACTS
-from tests.gui.window.conftest import choose_file
+from tests.gui.window.conftest import choose_file, close_dialog
 
 Settle = Callable[..., None]
 
@@ -381,6 +381,16 @@ def test_export_during_a_screening_says_that_it_waits(
     settle(lambda: bar.more.isVisible())
     assert bar.more.text() == "Exporting waits"
     assert not out.exists()
+    full.close()
+    unsaved = full.dialogs.shown
+    assert isinstance(unsaved, QMessageBox) and unsaved.text() == "These findings aren't saved."
+    next(b for b in unsaved.buttons() if b.text() == "Don't save").click()
+    settle(lambda: full.dialogs.shown is not unsaved)
+    missing = full.dialogs.shown
+    assert isinstance(missing, QMessageBox) and full.isVisible()
+    assert missing.text() == "Not finished yet: Exporting. What it writes would be missing."
+    close_dialog(full)
+    assert full.isVisible()
     bar.stop.click()
     settle(full.model.runner.idle)
     assert out.exists()
