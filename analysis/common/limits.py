@@ -45,6 +45,7 @@ __all__ = [
     "limits_from_toml",
     "limits_to_toml",
     "read_limits",
+    "required_pct",
     "required_slope",
     "write_limits",
 ]
@@ -513,19 +514,21 @@ def required_slope(pavement_slope_pct: ArrayLike, limits: ShapeLimits) -> Requir
     >>> required_slope([2.0, 6.0, -6.0], default_limits().shape).pct.tolist()
     [4.0, 6.0, 2.0]
     """
+    pavement = np.asarray(pavement_slope_pct, dtype=np.float64)
+    required, hair = required_pct(pavement, limits), 1e-6
+    more = required_pct(pavement + hair, limits)
+    return RequiredSlope(required, more - required > 0.5 * hair)
+
+
+def required_pct(pavement: NDArray[np.float64], limits: ShapeLimits) -> NDArray[np.float64]:
+    """Slope of `required_slope` alone, percent."""
     crown, least = limits.normal_crown_most_pct.value, limits.shoulder_least_pct.value
     over = limits.shoulder_over_pavement_points.value
     low_over = min(over, limits.low_side_over_pavement_points.value)
     breakover, most = limits.breakover_most_points.value, limits.shoulder_most_pct.value
-
-    def rule(pavement: NDArray[np.float64]) -> NDArray[np.float64]:
-        wanted = np.maximum(np.minimum(pavement, crown) + over, pavement + low_over)
-        built = np.minimum(np.maximum(wanted, least), np.maximum(pavement, most))
-        return np.asarray(np.minimum(built, pavement + breakover))
-
-    pavement = np.asarray(pavement_slope_pct, dtype=np.float64)
-    required, hair = rule(pavement), 1e-6
-    return RequiredSlope(required, rule(pavement + hair) - required > 0.5 * hair)
+    wanted = np.maximum(np.minimum(pavement, crown) + over, pavement + low_over)
+    built = np.minimum(np.maximum(wanted, least), np.maximum(pavement, most))
+    return np.asarray(np.minimum(built, pavement + breakover))
 
 
 def _check_surface(surface: str, where: str) -> None:

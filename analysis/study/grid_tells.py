@@ -192,7 +192,7 @@ def _made_up(part: RoadStudy) -> float:
     half_m = 0.5 * case.pavement_width_m + case.shoulder_width_m + case.settings.search_m
 
     def near(cells: Cells) -> int:
-        return int((np.abs(cells.o) <= half_m).sum())
+        return int(np.count_nonzero((cells.o <= half_m) & (cells.o >= -half_m)))
 
     left = near(made_up)
     return left / max(left + near(part.ground.cells), 1)

@@ -22,6 +22,7 @@ from analysis.shoulder.seam import Seam, find_seam, usual_box
 from analysis.shoulder.seam_beside import think_of_seam
 from analysis.shoulder.values import Shoulder
 from analysis.shoulder.withhold import answered
+from analysis.verdict.beliefs import alone
 from analysis.verdict.door import believe
 from analysis.verdict.values import Evidence, Measured
 from analysis.water import follow
@@ -132,6 +133,7 @@ def run(
     *,
     start: Step = Step.EDGES,
     here: Stretch | None = None,
+    believing: bool = True,
     progress: Progress | None = None,
 ) -> Measured:
     """Measure a road, or again what changed of it.
@@ -150,6 +152,9 @@ def run(
         The first step to be done again; what comes before is taken from `earlier`.
     here
         The stations to be measured again, all by default; the others stay as they were.
+    believing
+        Whether to let a road that is measured the first time tell what to believe of its stations.
+        A piece of one doesn't: each is believed by itself until all of the road is known.
     progress
         Called with the share done and a few words; may raise `Cancelled`.
     """
@@ -194,6 +199,8 @@ def run(
         report(2.0 * third, "following the water")
         rest = share_of(progress, 2.0 * third, 1.0)
         water = stations_of(follow(piece, near, told, wide, rest, begun=begun()), stations)
+        if not believing:
+            return Measured(fixed, breaks, shoulder, water, alone(shoulder.measures), seam, between)
         beliefs, between = believe(case, shoulder.measures, between)
         return Measured(fixed, breaks, shoulder, water, beliefs, seam, between)
     assert earlier is not None  # what was begun was followed

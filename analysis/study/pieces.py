@@ -227,7 +227,8 @@ def measure_piece(
     here, found = as_made(here, found, taught.grain)
     fixed = given_breaks(case.road, case.s, case.extras)
     fixed = fixed if whole else stations_of(fixed, piece.look)
-    measured = run(here, found, fixed, progress=share_of(progress, READING, 1.0))
+    report = share_of(progress, READING, 1.0)
+    measured = run(here, found, fixed, believing=whole, progress=report)
     found = level_ground(here, found, measured)
     kept = found if ground else None
     if not whole:

@@ -244,5 +244,13 @@ def pond_table(parts: Sequence[RoadStudy]) -> tuple[Table, list[Floats]]:
         "spill_station_m": np.concatenate([road.label(ponds.spill_s) for road, ponds in found]),
         "spill_offset_m": np.concatenate([ponds.spill_o for _, ponds in found]),
     }
-    rings = [np.column_stack(to_map(road, *outline.T)) for road, outline in outlines]
+    rings = [ring for road, ponds in found for ring in _rings(road, ponds.outlines)]
     return Table.of(POND_COLUMNS, columns), rings
+
+
+def _rings(road: Road, outlines: Sequence[Floats]) -> list[Floats]:
+    """Outlines (k, 2) in road coordinates as rings on the map, all in one call."""
+    if not outlines:
+        return []
+    xy = np.column_stack(to_map(road, *np.concatenate(outlines).T))
+    return np.split(xy, np.cumsum([len(outline) for outline in outlines])[:-1])

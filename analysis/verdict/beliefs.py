@@ -260,20 +260,19 @@ def learnt(kinds: Kinds, value: Floats, se: Floats, weight: float) -> Floats:
     Mixture of normals with fixed centres and spreads, shares by expectation-maximisation: adaptive
     shrinkage (Stephens, Biostatistics 18, 2017).
     """
+    from analysis.verdict.kernels import learn_shares
+
     known = np.flatnonzero(np.isfinite(value) & np.isfinite(se))
     # a long road tells its shares by every so manieth station as well
     stride = max(1, int(np.ceil(known.size / _MOST_LEARNT)))
     some = known[::stride]
     weight *= stride
-    total = se[some, None] ** 2 + kinds.spreads**2
-    chance = _likelihood(value[some, None] - kinds.centres, total)
-    shares = kinds.usual
-    for _ in range(_ROUNDS):
-        found = shares * chance
-        found /= found.sum(axis=1, keepdims=True)
-        held = USUAL_WEIGHT * kinds.usual + weight * found.sum(axis=0)
-        shares = held / (USUAL_WEIGHT + weight * some.size)
-    return shares
+    total = se[some] ** 2 + kinds.spreads[:, None] ** 2
+    chance = _likelihood(value[some] - kinds.centres[:, None], total)
+    shares = np.empty((_ROUNDS + 1, kinds.usual.size))
+    shares[0] = kinds.usual
+    learn_shares(chance, kinds.usual, USUAL_WEIGHT, weight, shares)
+    return np.asarray(shares[-1])
 
 
 def learnt_text(measures: Measures, weight: float) -> str:

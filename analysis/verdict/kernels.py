@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from analysis.common.compiled import compiled
+from analysis.common.compiled import compiled, compiled_sums
 
-__all__ = ["forward_backward", "label_cheaply", "local_level", "sustained"]
+__all__ = ["forward_backward", "label_cheaply", "learn_shares", "local_level", "sustained"]
 
 
 @compiled
@@ -105,6 +105,45 @@ def forward_backward(evidence: Any, change: float, out: Any) -> None:
         for k in range(labels):
             out[i, k] /= total
         # The row is needed no more as a forward one: rows are visited from the end.
+
+
+@compiled_sums
+def _held_by_kinds(chance: Any, shares: Any, per_total: Any, held: Any) -> None:
+    """How many of n measurements each kind holds, `held` (k,), with its share in each summed up."""
+    per_total[:] = 0.0
+    for kind in range(shares.size):
+        for i in range(per_total.size):
+            per_total[i] += shares[kind] * chance[kind, i]
+    for i in range(per_total.size):
+        per_total[i] = 1.0 / per_total[i]
+    for kind in range(shares.size):
+        total = 0.0
+        for i in range(per_total.size):
+            total += chance[kind, i] * per_total[i]
+        held[kind] = shares[kind] * total
+
+
+@compiled
+def learn_shares(chance: Any, usual: Any, before: float, weight: float, shares: Any) -> None:
+    """Learn shares of kinds by one round of expectation and maximisation after another.
+
+    Parameters
+    ----------
+    chance : (k, n)
+        Likelihood of each measurement as one of each kind, above 0.
+    usual : (k,)
+        Shares that are usual.
+    before, weight
+        How many measurements count as much as what is usual, and how much each of these counts.
+    shares : (rounds + 1, k)
+        The first row is where it begins; the others are filled.
+    """
+    per_total, held = np.empty(chance.shape[1]), np.empty(usual.size)
+    for i in range(shares.shape[0] - 1):
+        _held_by_kinds(chance, shares[i], per_total, held)
+        for kind in range(usual.size):
+            told = before * usual[kind] + weight * held[kind]
+            shares[i + 1, kind] = told / (before + weight * chance.shape[1])
 
 
 @compiled

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr, ndtri, owens_t
 
 from analysis.common.along import chance_below
-from analysis.common.limits import Limits, ShapeLimits, required_slope
+from analysis.common.limits import Limits, ShapeLimits, required_pct, required_slope
 from analysis.common.types import Floats
 from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Verdict
 from analysis.shoulder.values import Measures, Status
@@ -74,7 +74,7 @@ def _chance_gentler(beliefs: Beliefs, bound: Callable[[Floats], Floats]) -> Floa
 def _chance_too_flat(beliefs: Beliefs, limits: ShapeLimits) -> Floats:
     """Probability that the shoulder falls less than required."""
     tolerance = limits.slope_shortfall_points.value
-    return _chance_gentler(beliefs, lambda p: required_slope(p, limits).pct - tolerance)
+    return _chance_gentler(beliefs, lambda p: required_pct(p, limits) - tolerance)
 
 
 def _chance_too_steep(beliefs: Beliefs, limits: ShapeLimits) -> Floats:
