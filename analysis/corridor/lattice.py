@@ -43,7 +43,7 @@ def heights_of(row: NDArray[np.int64], col: NDArray[np.int64], z: Floats) -> Hei
 
 def _tiles_of(row: NDArray[np.int64], col: NDArray[np.int64]) -> tuple[NDArray[np.int32], int]:
     """Number the tiles that hold cells; and how many there are."""
-    from analysis.corridor.lattice_kernels import TILE, number_patches
+    from analysis.corridor.lattice_kernels import TILE, number_tiles
 
     tile = np.full((int(row.max()) // TILE + 1, int(col.max()) // TILE + 1), -1, dtype=np.int32)
-    return tile, number_patches(row, col, TILE, tile)
+    return tile, number_tiles(row, col, tile)

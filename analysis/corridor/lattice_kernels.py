@@ -22,7 +22,7 @@ __all__ = [
     "lag_sums",
     "line_misses",
     "number_parts",
-    "number_patches",
+    "number_tiles",
     "straight_parts",
     "sum_misses",
 ]
@@ -60,20 +60,19 @@ class Heights(NamedTuple):
 
 
 @compiled
-def number_patches(row: Any, col: Any, size: int, number: Any) -> int:
-    """Number the squares of `size` cells that hold any, in the order of cells; return how many.
+def number_tiles(row: Any, col: Any, number: Any) -> int:
+    """Number the tiles that hold any cells, in the order of cells; return how many.
 
     Parameters
     ----------
     row, col : (m,) int
         Not negative.
-    size : int
-    number : (square rows, square columns) int32
+    number : (tile rows, tile columns) int32
         Filled; -1 beforehand.
     """
     count = 0
     for i in range(row.size):
-        r, c = row[i] // size, col[i] // size
+        r, c = row[i] >> _BITS, col[i] >> _BITS
         if number[r, c] < 0:
             number[r, c] = count
             count += 1
@@ -189,8 +188,18 @@ def _miss(heights: Heights, t: int, row: int, col: int, z: float, arm: Any) -> f
 
 
 @compiled
-def line_misses(row: Any, col: Any, z: Any, heights: Heights, arms: Any, out: Any) -> None:
-    """Squares of how far each cell misses the middle of two others.
+def _steps_within(arms: Any, step: Any) -> int:
+    """Steps (k,) from a cell to the ends of arms in its tile; return how far they reach."""
+    reach = 0
+    for k in range(arms.shape[0]):
+        reach = max(reach, abs(arms[k, 0]), abs(arms[k, 1]))
+        step[k] = (arms[k, 0] << _BITS) + arms[k, 1]
+    return reach
+
+
+@compiled
+def line_misses(row: Any, col: Any, z: Any, heights: Heights, arms: Any, out: Any) -> int:
+    """Squares of how far each cell misses the middle of two others; return how many there are.
 
     Parameters
     ----------
@@ -199,13 +208,35 @@ def line_misses(row: Any, col: Any, z: Any, heights: Heights, arms: Any, out: An
     heights : Heights
     arms : (k, 2) int
         Rows and columns from a cell to one of the two; the other lies opposite.
-    out : (m, k)
-        Filled; NaN where either isn't there.
+    out : (m * k,)
+        Its first ones are filled, cell by cell, those left out of which either isn't there.
     """
+    count, step = 0, np.empty(arms.shape[0], dtype=np.int64)
+    reach = _steps_within(arms, step)
     for i in range(row.size):
         t = heights.tile[row[i] >> _BITS, col[i] >> _BITS]
+        r, c = row[i] & _REST, col[i] & _REST
+        within = reach <= r < TILE - reach and reach <= c < TILE - reach
+        tile, at = heights.z[t], (r << _BITS) + c
         for k in range(arms.shape[0]):
-            out[i, k] = _miss(heights, t, row[i], col[i], z[i], arms[k])
+            if within:
+                off = 0.5 * (tile[at + step[k]] + tile[at - step[k]]) - z[i]
+                miss = off * off
+            else:
+                miss = _miss(heights, t, row[i], col[i], z[i], arms[k])
+            if np.isfinite(miss):
+                out[count] = miss
+                count += 1
+    return count
+
+
+@compiled
+def _halves(most: int, size: int) -> Any:
+    """Which quarter each row or column up to `most` falls in, (most + 1,)."""
+    cut, half = size - size // 2, np.empty(most + 1, dtype=np.int64)
+    for i in range(half.size):
+        half[i] = 2 * (i // size) + (i % size >= cut)
+    return half
 
 
 @compiled
@@ -225,10 +256,9 @@ def number_parts(row: Any, col: Any, size: int, number: Any, part: Any) -> int:
     part : (m,) int32
         Filled with the number of each cell's quarter.
     """
-    count, cut = 0, size - size // 2
+    count, rows, cols = 0, _halves(row.max(), size), _halves(col.max(), size)
     for i in range(row.size):
-        r = 2 * (row[i] // size) + (row[i] % size >= cut)
-        c = 2 * (col[i] // size) + (col[i] % size >= cut)
+        r, c = rows[row[i]], cols[col[i]]
         if number[r, c] < 0:
             number[r, c] = count
             count += 1
@@ -244,11 +274,8 @@ def sum_misses(
 
     `part` (m,) is the quarter of each cell; `lines` and `total` (quarters, k) are zeros, filled.
     """
-    reach = 0
     step = np.empty(arms.shape[0], dtype=np.int64)
-    for k in range(arms.shape[0]):
-        reach = max(reach, abs(arms[k, 0]), abs(arms[k, 1]))
-        step[k] = (arms[k, 0] << _BITS) + arms[k, 1]
+    reach = _steps_within(arms, step)
     for i in range(row.size):
         t, p = heights.tile[row[i] >> _BITS, col[i] >> _BITS], part[i]
         r, c = row[i] & _REST, col[i] & _REST
@@ -287,7 +314,7 @@ def straight_parts(number: Any, lines: Any, total: Any, fewest: float, most: flo
     """
     out = np.zeros(lines.shape[0], dtype=np.bool_)
     rows, cols = number.shape
-    four = np.empty(4, dtype=np.int64)
+    four, sums = np.empty(4, dtype=np.int64), np.empty((2, lines.shape[1]))
     for r in range(-1, rows):
         for c in range(-1, cols):
             found = 0
@@ -296,23 +323,24 @@ def straight_parts(number: Any, lines: Any, total: Any, fewest: float, most: flo
                     if number[i, j] >= 0:
                         four[found] = number[i, j]
                         found += 1
-            if found > 0 and _any_straight(four[:found], lines, total, fewest, most):
+            if found > 0 and _any_straight(four[:found], lines, total, fewest, most, sums):
                 for part in four[:found]:
                     out[part] = True
     return out
 
 
 @compiled
-def _any_straight(parts: Any, lines: Any, total: Any, fewest: float, most: float) -> bool:
-    """Whether quarters together miss by less than `most` in any direction."""
-    for k in range(lines.shape[1]):
-        count, miss = 0.0, 0.0
-        for part in parts:
-            count += lines[part, k]
-        if count < fewest:
-            continue
-        for part in parts:
-            miss += total[part, k]
-        if miss < most * max(count, 1.0):
+def _any_straight(
+    parts: Any, lines: Any, total: Any, fewest: float, most: float, sums: Any
+) -> bool:
+    """Whether quarters together miss by less than `most` in any direction; `sums` is room."""
+    count, miss = sums[0], sums[1]
+    sums[:] = 0.0
+    for part in parts:
+        for k in range(count.size):
+            count[k] += lines[part, k]
+            miss[k] += total[part, k]
+    for k in range(count.size):
+        if count[k] >= fewest and miss[k] < most * max(count[k], 1.0):
             return True
     return False

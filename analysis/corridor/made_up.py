@@ -92,9 +92,10 @@ def _misses_on_road(
     from analysis.corridor.lattice_kernels import line_misses
 
     on = np.abs(cells.o) <= _ROAD_M
-    out = np.empty((int(on.sum()), len(arms)))
-    line_misses(row[on], col[on], cells.z[on], ground, arms, out)
-    return out[np.isfinite(out)]
+    here = np.flatnonzero(on)
+    out = np.empty(here.size * len(arms))
+    count = line_misses(row[here], col[here], cells.z[here], ground, arms, out)
+    return out[:count]
 
 
 def _straight(
