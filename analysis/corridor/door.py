@@ -91,7 +91,13 @@ def read(
     if points is None:
         try:
             cells, ribbon = read_corridor(
-                case.grid, case.road, half_m, s_range=span, unread=unread, progress=progress
+                case.grid,
+                case.road,
+                half_m,
+                s_range=span,
+                tracker=case.tracker,
+                unread=unread,
+                progress=progress,
             )
         except NoGroundError:
             # a piece of a road that can't be read isn't the same as one in a gap

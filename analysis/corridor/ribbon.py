@@ -48,6 +48,7 @@ def read_corridor(
     step_s_m: float | None = None,
     step_o_m: float | None = None,
     s_range: tuple[float, float] | None = None,
+    tracker: Tracker | None = None,
     unread: list[Unread] | None = None,
     progress: Progress | None = None,
 ) -> tuple[Cells, Ribbon]:
@@ -66,6 +67,8 @@ def read_corridor(
         Steps of the ribbon; default the cell size, not finer than 0.25 m.
     s_range : (float, float), optional
         Part of the road, as distances; default all of it.
+    tracker : Tracker, optional
+        Of the road, where there is one already.
     unread : list, optional
         Takes what lies in files that can't be read, and the rest is read all the same; without it,
         such a file is an error.
@@ -101,7 +104,8 @@ def read_corridor(
             f'The part of the road "{road.name}" to read has no length; give one between 0 and '
             f"{road.length_m:.0f} m."
         )
-    corridor = _Corridor(terrain, road, half_width_m, (step_s, step_o), (start, end), unread)
+    tracker = Tracker(road) if tracker is None else tracker
+    corridor = _Corridor(terrain, tracker, half_width_m, (step_s, step_o), (start, end), unread)
     cells, ribbon = corridor.read(progress)
     check_height_unit(terrain, road, ribbon, terrain.cell_m)
     return cells, ribbon
@@ -187,7 +191,7 @@ class _Corridor:
     def __init__(
         self,
         terrain: Terrain,
-        road: Road,
+        tracker: Tracker,
         half_width_m: float,
         steps: tuple[float, float],
         s_range: tuple[float, float],
@@ -197,11 +201,11 @@ class _Corridor:
         self.unread = unread
         # files that can't be read, and cells of the window just read that they take along
         self.lost: list[tuple[str, NDArray[np.bool_]]] = []
-        self.road = road
+        self.road = tracker.road
         self.half = half_width_m
         self.start, self.end = s_range
         self.step_s, self.step_o = steps
-        self.tracker = Tracker(road)
+        self.tracker = tracker
         # stations count from the start of the road, so that pieces fit together
         first = math.ceil(self.start / self.step_s - 1e-9)
         last = math.floor(self.end / self.step_s + 1e-9)
@@ -212,7 +216,7 @@ class _Corridor:
         self.frames = self.tracker.frames(self.s)
         a, b = self.tracker.spread(self.s)
         self.crossed: NDArray[np.bool_] = a[:, None] - b[:, None] * self.o < _LEAST_SPREAD
-        a, b = self.tracker.spread(self.tracker.seed_s)
+        a, b = self.tracker.seed_spread
         crowded = a - np.abs(b) * self.half < _CROWDED_SPREAD
         self.crowded_before = np.concatenate([[0], np.cumsum(crowded)])
         self.found: list[tuple[NDArray[Any], ...]] = []

@@ -14,7 +14,7 @@ from analysis.common.settings import Settings
 from analysis.common.station_arrays import PerStation
 from analysis.common.table import Table
 from analysis.common.types import Bools, Floats
-from analysis.road.roadline import Road
+from analysis.road.roadline import Road, Tracker
 from analysis.terrain.grid import Terrain
 from analysis.terrain.points import PointFiles
 
@@ -146,6 +146,9 @@ class Case:
     beats : (b,), optional
         Places all along the whole road that tell what goes on along it, however far apart stations
         lie; None: the stations.
+    tracker
+        The road prepared for going between plane and road, where several parts of it are read;
+        None: whoever reads prepares it.
     """
 
     grid: Terrain
@@ -160,6 +163,7 @@ class Case:
     strips: Strips | None = None
     beats: Floats | None = None
     even_box_m: Floats | None = None
+    tracker: Tracker | None = None
 
     @property
     def pavement_width_m(self) -> float:

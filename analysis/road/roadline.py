@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -342,6 +343,11 @@ class Tracker(Course):
         self.seed_s = np.linspace(0.0, road.length_m, count)
         self.seed_xy = self._point(self.seed_s)[0]
         self.seeds = cKDTree(self.seed_xy)
+
+    @cached_property
+    def seed_spread(self) -> tuple[Floats, Floats]:
+        """What `spread` gives of all seeds."""
+        return self.spread(self.seed_s)
 
     def seed(self, x: Floats, y: Floats) -> Floats:
         """Return the distance along the road of the nearest seed point, (n,) metres."""

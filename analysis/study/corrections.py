@@ -6,6 +6,7 @@ measured again and put back among the others, which stay exactly as they were.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -118,7 +119,7 @@ def overrides_for(
 
 def corrected(
     case: Case,
-    ground: Ground,
+    ground: Callable[[], Ground],
     measured: Measured,
     edits: Table | None,
     before: RoadStudy | None = None,
@@ -128,7 +129,7 @@ def corrected(
 
     Corrections near each other are measured together; those too far apart to feel each other are
     not, and what `before` holds of them is taken over. Without corrections `measured` itself comes
-    back.
+    back, and the `ground` isn't asked for.
     """
     s, whole = case.s, slice(0, len(case.s))
     wanted = overrides_for(s, edits, case.road, given=measured.fixed)
@@ -147,7 +148,7 @@ def corrected(
             between = evidence_put_back(out.between, before.measured.between, s, here.keep)
             out = replace(spliced(out, before.measured, whole, here.keep), between=between)
         else:
-            out = run(case, ground, wanted, out, here=here)
+            out = run(case, ground(), wanted, out, here=here)
         touched.append(here.keep)
     # a correction changes what is believed near it, not what the road taught
     beliefs = measured.beliefs

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from analysis.common.limits import Limits
@@ -21,19 +22,22 @@ __all__ = ["measures_again", "rejudge", "remeasure", "road_study"]
 
 def road_study(
     case: Case,
-    ground: Ground,
+    ground: Callable[[], Ground],
     measured: Measured,
     edits: Table | None,
     before: RoadStudy | None = None,
     progress: Progress | None = None,
 ) -> RoadStudy:
-    """One road, corrected and judged; `before` is what was known of it before these corrections."""
+    """One road, corrected and judged; `before` is what was known of it before these corrections.
+
+    `ground` is called once it is needed: to judge a road takes none.
+    """
     report = share_of(progress, 0.0, 1.0)
     now = corrected(case, ground, measured, edits, before, share_of(progress, 0.0, 0.9))
     report(0.9, "judging")
     (judged,) = judge([case], [now])
     report(1.0, "done")
-    return RoadStudy(case, ground, now, judged, None if now is measured else measured)
+    return RoadStudy(case, ground(), now, judged, None if now is measured else measured)
 
 
 def rejudge(study: Study, limits: Limits) -> Study:
@@ -90,7 +94,7 @@ def _laid_again(part: RoadStudy, case: Case, edits: Table) -> RoadStudy:
     measured = run(case, part.ground, before.fixed, before, start=Step.SHOULDER)
     beliefs, between = believe(case, measured.shoulder.measures, measured.between)
     measured = replace(measured, beliefs=beliefs, between=between)
-    return road_study(case, part.ground, measured, edits)
+    return road_study(case, lambda: part.ground, measured, edits)
 
 
 def remeasure(
@@ -128,6 +132,6 @@ def remeasure(
     before, found = study.roads[road_index], study.findings
     report = on_road(progress, before.road.name)
     measured = before.uncorrected or before.measured
-    part = road_study(before.case, before.ground, measured, edits, before, report)
+    part = road_study(before.case, lambda: before.ground, measured, edits, before, report)
     parts = [*study.roads[:road_index], part, *study.roads[road_index + 1 :]]
     return gather(parts, found.run, edits, found, moved=True)

@@ -33,6 +33,7 @@ from analysis.corridor.repeated import put_together
 from analysis.corridor.ribbon import no_heights, none_read
 from analysis.corridor.values import Case, Cells, Grain, Ground, Strips, Unread
 from analysis.edges.values import end_to_end
+from analysis.road.roadline import Tracker
 from analysis.shoulder.values import Why
 from analysis.study.corrections import given_breaks
 from analysis.study.measuring import level_ground, run
@@ -285,10 +286,11 @@ def put_pieces_together(case: Case, parts: Sequence[PieceFound]) -> tuple[Case, 
 
 def measured_of(
     cases: Iterable[Case], progress: Iterable[Progress], pieces_abreast: int = ABREAST
-) -> Iterator[tuple[Case, Ground, Measured] | VergelineError]:
+) -> Iterator[tuple[Case, Callable[[], Ground], Measured] | VergelineError]:
     """Measure whole roads, some pieces at a time where there are hands; their ground is kept.
 
-    `progress` is told how far each road is; may raise `Cancelled`. For a road that can't be
+    Call what is given for the ground: it may still be put together beside other work. `progress` is
+    told how far each road is; may raise `Cancelled`. For a road that can't be
     measured the error that says why is given.
     """
     share_freed()
@@ -299,7 +301,9 @@ def measured_of(
             report(0.0, "reading the terrain")
             try:
                 pieces = pieces_of(case)
-                taught = _beginning_to_teach(case, pieces)
+                # once for all pieces and samples, not for each of them
+                prepared = replace(case, tracker=Tracker(case.road))
+                taught = _beginning_to_teach(prepared, pieces)
             except VergelineError as error:
                 begun.append((case, 1))
                 yield partial(_given, error)
@@ -307,7 +311,7 @@ def measured_of(
             begun.append((case, len(pieces)))
             reports = shares_of_one(report, [piece.stop - piece.start for piece in pieces])
             for piece, told in zip(pieces, reports, strict=True):
-                yield partial(_measured, case, piece, taught, told)
+                yield partial(_measured, prepared, piece, taught, told)
 
     coming = abreast(works(), pieces_abreast)
     for first in coming:
@@ -333,18 +337,26 @@ def _read_before_taught(case: Case) -> bool:
 
 def _road_of(
     case: Case, found: Sequence[PieceFound | VergelineError]
-) -> tuple[Case, Ground, Measured] | VergelineError:
+) -> tuple[Case, Callable[[], Ground], Measured] | VergelineError:
     """Put a road together, unless a piece of it or all of it can't be measured."""
     parts = [part for part in found if isinstance(part, PieceFound)]
     failed = [part for part in found if isinstance(part, VergelineError)]
     if failed:
         return failed[0]
-    ground = started(partial(_joined_ground, [part.ground for part in parts if part.ground]))
+    grounds = [part.ground for part in parts if part.ground]
+
+    def join() -> Ground:
+        joined_ground = _joined_ground(grounds)
+        # whoever keeps the function doesn't keep the ground twice
+        grounds.clear()
+        return joined_ground
+
+    ground = cache(started(join))
     try:
         case, measured = put_pieces_together(case, parts)
     except VergelineError as error:
         return error
-    return case, ground(), measured
+    return case, ground, measured
 
 
 def _given(error: VergelineError, _check: Callable[[], None]) -> VergelineError:
