@@ -61,20 +61,25 @@ def begin(z: Any, free: Any, closed: Any, ground: Any, level: Any) -> bool:
         Filled.
     """
     rows, columns = z.shape
-    unknown = False
+    unknown = 0
     for i in range(rows):
+        base, high = ground[i], level[i]
         for j in range(columns):
-            height = z[i, j]
-            if np.isnan(height):
-                unknown = True
-                height = np.inf if closed.size > 0 and closed[i, j] else -np.inf
-                level[i, j] = height
-            elif i in (0, rows - 1) or j in (0, columns - 1) or (free.size > 0 and free[i, j]):
-                level[i, j] = height
-            else:
-                level[i, j] = np.inf
-            ground[i, j] = height
-    return unknown
+            missing = np.isnan(z[i, j])
+            base[j] = -np.inf if missing else z[i, j]
+            high[j] = -np.inf if missing else np.inf
+            unknown += missing
+        if closed.size > 0:
+            for j in range(columns):
+                if closed[i, j] and np.isnan(z[i, j]):
+                    base[j] = high[j] = np.inf
+        if free.size > 0:
+            for j in range(columns):
+                high[j] = base[j] if free[i, j] else high[j]
+        high[0], high[columns - 1] = base[0], base[columns - 1]
+        if i in (0, rows - 1):
+            high[:] = base
+    return unknown > 0
 
 
 @compiled
