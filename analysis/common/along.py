@@ -22,6 +22,7 @@ __all__ = [
     "interpolate_along",
     "known_median",
     "lines_at",
+    "median_of",
     "moving_sums",
     "rest_of_error",
     "rows_for",
@@ -40,7 +41,21 @@ def known_median(values: ArrayLike, default: float = np.nan) -> float:
     """Median of the known values; `default` where none is known."""
     numbers = np.asarray(values, dtype=float)
     known = numbers[np.isfinite(numbers)]
-    return float(np.median(known)) if known.size else default
+    return median_of(known) if known.size else default
+
+
+def median_of(known: Floats) -> float:
+    """What `numpy.median` gives of many numbers (n,), at least one, all of them known.
+
+    The library finds one place several times as fast as the two that its own median asks for.
+
+    >>> median_of(np.array([4.0, 1.0, 3.0])), median_of(np.array([4.0, 1.0, 3.0, 2.0]))
+    (3.0, 2.5)
+    """
+    half = known.size // 2
+    parted = np.partition(known, half)
+    upper = float(parted[half])
+    return upper if known.size % 2 else 0.5 * (float(parted[:half].max()) + upper)
 
 
 def moving_sums(values: Floats, rows: int) -> Floats:

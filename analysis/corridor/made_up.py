@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.common.along import median_of
 from analysis.common.types import Bools, Floats
 from analysis.corridor.grain import SHARED_SHARE
 from analysis.corridor.lattice import from_first, heights_of
@@ -73,7 +74,7 @@ def made_up(cells: Cells, grain: Grain) -> Bools:
     misses = _misses_on_road(row, col, cells, ground, arms)
     if misses.size < 100:
         return out
-    usual = float(np.median(misses)) / 0.455  # median of chi squared of one
+    usual = median_of(misses) / 0.455  # median of chi squared of one
     if usual <= 1e-10:
         return out
     size = max(PATCH_CELLS, round(max(PATCH_M, PATCH_SPANS * span) / cells.cell_m))

@@ -59,9 +59,10 @@ PIECE_M, WHOLE_M = 4000.0, 6000.0
 """Usual length of a piece, and the longest road that is one piece."""
 
 OVERLAP_M = 200.0
-"""At least so much beyond its ends a piece is looked at: what is found at its ends then differs no
-more from what twice as much gives than what is found far from them does
-(`tests.benchmarks.seams`)."""
+"""At least so much beyond its ends a piece is looked at: 90 % of the edges that two neighbours find
+where they meet then lie within 0.05 of their error of each other, under a noise of 45 mm within
+0.27 (with 250 m 0.18), and 90 % of all else within 0.15 (`tests.benchmarks.seams`, 12 km in pieces
+of 2 km)."""
 
 BEAT_M = 60.0
 """Pieces are read from and to multiples of this, so that the blocks of road that their sections

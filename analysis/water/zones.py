@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import interpolate_along
+from analysis.common.along import interpolate_along, median_of
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats
 
@@ -108,7 +108,7 @@ def roughness(z: Floats, zone: NDArray[np.uint8], step_s: float) -> Floats:
         for number in range(len(WHERE)):
             values = part[known & (where[: part.shape[0]] == number)]
             if values.size >= 50:
-                size[number] = np.median(values)
+                size[number] = median_of(values)
         if size[PAVEMENT] > 0:
             ratio = np.nan_to_num(size / size[PAVEMENT], nan=1.0)
             factor[first : first + rows + 2] = np.clip(ratio, 1.0, 5.0)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analysis.common.along import slope_along
+from analysis.common.along import median_of, slope_along
 
 
 def test_slope_is_that_of_a_line_through_all_places_between_stations():
@@ -30,3 +30,13 @@ def test_slope_hardly_hangs_on_the_spacing_of_the_stations():
         slopes.append(slope[np.isin(s, whole)])
     assert np.abs(slopes[1] - slopes[0]).max() < 3e-4
     assert np.abs(slopes[2] - slopes[1]).max() < 1e-4
+
+
+def test_medians_are_those_of_numpy_to_the_bit():
+    """Odd and even numbers of values, with ties, at either end of what a road has of them."""
+    rng = np.random.default_rng(11)
+    for size in (1, 2, 3, 4, 10, 51, 1000, 100_001, 100_002):
+        for values in (rng.normal(size=size), rng.integers(0, 4, size).astype(float)):
+            before = values.copy()
+            assert median_of(values) == np.median(values)
+            np.testing.assert_array_equal(values, before)
