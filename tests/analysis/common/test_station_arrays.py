@@ -85,7 +85,7 @@ def test_what_is_not_given_stays_so():
         (
             Case,
             {"grid", "road", "settings", "usual_box_m", "limits", "extras", "grain", "strips"}
-            | {"beats", "even_box_m"},
+            | {"beats", "even_box_m", "tracker"},
         ),
         (Judged, {"reaches"}),
         (Judgement, set()),
