@@ -128,6 +128,8 @@ class SectionPage(QWidget):
         self.splitter.splitterMoved.connect(lambda _at, _which: self._note_by_hand())
         # Once the table has been told how wide it is.
         self._fit_due = later(self, self._fit_table)
+        # Also when the bar that scrolls the panel comes: it takes from the table's room.
+        self.table.room_changed.connect(self._fit_due.start)
         stacked(self, bar, self.title, (self.splitter, 1))
         for canvas in (self.canvas, self.other):
             canvas.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)

@@ -9,7 +9,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QAction, QGuiApplication, QKeySequence
+from PySide6.QtGui import QAction, QGuiApplication, QKeySequence, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QGridLayout,
@@ -43,7 +43,15 @@ def _plain(item: QTableWidgetItem | None) -> str:
 
 
 class CopyTable(QTableWidget):
-    """Read-only table whose selected cells can be copied with their headings."""
+    """Read-only table whose selected cells can be copied with their headings.
+
+    Signals
+    -------
+    room_changed()
+        It has another width for its columns.
+    """
+
+    room_changed = Signal()
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -58,6 +66,11 @@ class CopyTable(QTableWidget):
         copy.triggered.connect(self.copy_selection)
         self.addAction(copy)
         self.setContextMenuPolicy(Qt.ContextMenuPolicy.ActionsContextMenu)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        if event.oldSize().width() != event.size().width():
+            self.room_changed.emit()
 
     def fit(self, width: int) -> None:
         """Lay the columns into a width: words wrap before anything is to be scrolled sideways."""

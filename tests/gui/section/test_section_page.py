@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from PySide6.QtCore import QPoint, QPointF, QRectF, Qt
 from PySide6.QtGui import QGuiApplication, QImage, QPainter, QPainterPath
+from PySide6.QtWidgets import QScrollArea
 
 from analysis.common.verdicts import Verdict
 from gui.drawing.figure import Axes, hatch, tick_values
@@ -540,6 +541,22 @@ def test_drawing_keeps_its_share_until_a_person_changes_it(
     view.resize(710, 260)
     settle()
     assert abs(view.splitter.sizes()[1] - before[1]) <= 12
+
+
+def test_numbers_make_room_for_the_bar_that_scrolls_them(
+    view: SectionPage, settle: Callable[..., None]
+) -> None:
+    """It comes as the table grows, and the pane itself keeps its size."""
+    table = view.table
+    panel = next(area for area in view.findChildren(QScrollArea) if area.isAncestorOf(table))
+    view.resize(550, 300)
+    panel.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    settle(lambda: not view._fit_due.isActive())
+    before = table.viewport().width()
+    panel.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
+    settle(lambda: not view._fit_due.isActive() and table.viewport().width() < before)
+    settle(lambda: not view._fit_due.isActive())
+    assert table.horizontalHeader().length() <= table.viewport().width()
 
 
 def test_numbers_of_a_narrow_pane_need_no_scrolling_sideways(
