@@ -143,12 +143,14 @@ def screen_again(
     parts = [replace(part, case=replace(part.case, settings=settings)) for part in study.roads]
     cases = [parts[k].case for k in numbers]
     given = [(case.grid, case.road, settings, case.limits, case.extras) for case in cases]
+    summed = started(partial(terrain_sum, parts[0].case.grid))
     for k, one in zip(numbers, _screened(given, edits, progress, pieces_abreast), strict=True):
         if isinstance(one, VergelineError):
             raise one
         parts[k] = one
     found, case = study.findings, parts[0].case
-    record = {**found.run, **run_record(case, [told_of(part) for part in parts], {})}
+    told_of_roads = [told_of(part) for part in parts]
+    record = {**found.run, **run_record(case, told_of_roads, {}, lambda _: summed())}
     record["seconds"] = round(time.perf_counter() - since, 3)
     return gather(parts, record, edits, found, moved=True)
 
