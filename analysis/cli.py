@@ -10,7 +10,6 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import Any
 
 from analysis.cli_field import add_field_commands
@@ -329,8 +328,7 @@ def _with_own_width(settings: Any, name: str, text: str) -> Any:
             f"--{name.replace('_', '-')}-of is {text!r}, but must be the name of a road and its "
             'width in metres, such as "Mill Lane=5.5".'
         )
-    own = settings.own_widths(road.strip())
-    return settings.with_own_widths(replace(own, **{f"{name}_m": width}))
+    return settings.with_own_widths(road.strip(), **{f"{name}_m": width})
 
 
 def _input_files(options: argparse.Namespace) -> list[str | None]:

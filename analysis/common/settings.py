@@ -137,13 +137,21 @@ class Settings:
         """What a road has of its own."""
         return next((own for own in self.road_widths if own.road == road), RoadWidths(road))
 
-    def with_own_widths(self, own: RoadWidths) -> "Settings":
+    def with_own_widths(self, road: str, **widths: float | None) -> "Settings":
         """The same with other widths of one road, read as far out as these need.
 
-        Without either width the road has none of its own any more.
+        `widths` are named as in `RoadWidths`; one that isn't named stays. Without either the road
+        has none of its own any more.
+
+        Raises
+        ------
+        SettingsError
+            As when they are made.
         """
-        others = tuple(other for other in self.road_widths if other.road != own.road)
-        added = () if own == RoadWidths(own.road) else (own,)
+        held = self.own_widths(road)
+        own = RoadWidths(road, **{name: getattr(held, name) for name in _WIDTHS} | widths)
+        others = tuple(other for other in self.road_widths if other.road != road)
+        added = () if own == RoadWidths(road) else (own,)
         return self.changed(road_widths=tuple(sorted((*others, *added), key=lambda w: w.road)))
 
     def changed(self, **values: Any) -> "Settings":

@@ -119,7 +119,7 @@ class Notice:
             If they can't be screened with.
         """
         if self.road:
-            return settings.with_own_widths(replace(settings.own_widths(self.road), **self.changes))
+            return settings.with_own_widths(self.road, **self.changes)
         return settings.changed(**self.changes)
 
 

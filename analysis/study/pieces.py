@@ -64,7 +64,7 @@ where they meet then lie within 0.05 of their error of each other, under a noise
 0.27 (with 250 m 0.18), and 90 % of all else within 0.15 (`tests.benchmarks.seams`, 12 km in pieces
 of 2 km)."""
 
-BEAT_M = 60.0
+STOP_M = 60.0
 """Pieces are read from and to multiples of this, so that the blocks of road that their sections
 and planes are taken over lie alike in neighbouring pieces: they are 5 and mostly 15 m long."""
 
@@ -141,8 +141,8 @@ def pieces_of(case: Case) -> tuple[Piece, ...]:
     bounds = np.linspace(0.0, length, count + 1)
     out = []
     for start, stop in pairwise(bounds.tolist()):
-        low = max(0.0, np.floor((start - OVERLAP_M) / BEAT_M) * BEAT_M)
-        high = min(length, np.ceil((stop + OVERLAP_M) / BEAT_M) * BEAT_M)
+        low = max(0.0, np.floor((start - OVERLAP_M) / STOP_M) * STOP_M)
+        high = min(length, np.ceil((stop + OVERLAP_M) / STOP_M) * STOP_M)
         look = np.searchsorted(s, [low, high + 1e-9])
         keep = np.searchsorted(s, [start, stop if stop < length else np.inf])
         ends = float(low), float(high), start, stop

@@ -36,7 +36,7 @@ from gui.look.making import abreast, later, named, stacked, tool_button
 from gui.look.units import value_text
 
 if TYPE_CHECKING:
-    from analysis.common.settings import RoadWidths, Settings
+    from analysis.common.settings import Settings
     from gui.state.model import WindowModel
 
 __all__ = ["InputsForm", "LimitsForm"]
@@ -482,12 +482,12 @@ class InputsForm(QWidget):
         made = partial(now.changed if across else partial(replace, now), **changes)
         self._take(made, across=across, merge=f"setting {' '.join(changes)}")
 
-    def _set_own_widths(self, own: RoadWidths) -> None:
-        """Put the widths of one road into the model, or say why they can't be."""
+    def _set_own_widths(self, road: str, **widths: float | None) -> None:
+        """Put widths of one road into the model, or say why they can't be."""
         if not self._filling:
-            text = self.tr("Change the widths of {road}").format(road=own.road)
-            made = partial(self.model.settings.with_own_widths, own)
-            self._take(made, across=True, text=text, merge=f"widths {own.road}")
+            text = self.tr("Change the widths of {road}").format(road=road)
+            made = partial(self.model.settings.with_own_widths, road, **widths)
+            self._take(made, across=True, text=text, merge=f"widths {road}")
 
     def _take(
         self, make: Callable[[], Settings], *, across: bool, merge: str, text: str = ""

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QGridLayout, QLabel, QWidget
@@ -14,7 +13,6 @@ from gui.look.fields import QuantityBox
 from gui.look.making import named, stacked, tool_button, yielding
 
 if TYPE_CHECKING:
-    from analysis.common.settings import RoadWidths
     from gui.state.model import WindowModel
 
 __all__ = ["OwnWidths"]
@@ -26,10 +24,11 @@ _NAME_PX = 200
 class OwnWidths(QWidget):
     """A row for each road with widths of its own, and a button to give some to another.
 
-    What a person changes goes to `change`, which may leave it as it was.
+    What a person changes goes to `change` as `Settings.with_own_widths` takes it, which may leave
+    it as it was.
     """
 
-    def __init__(self, model: WindowModel, change: Callable[[RoadWidths], None]) -> None:
+    def __init__(self, model: WindowModel, change: Callable[..., None]) -> None:
         super().__init__()
         self._model, self._change = model, change
         self.rows: dict[str, OwnRow] = {}
@@ -76,17 +75,13 @@ class OwnWidths(QWidget):
         road = self._road()
         if road:
             pavement, shoulder = self._model.settings.widths_of(road)
-            own = replace(self._model.settings.own_widths(road), pavement_width_m=pavement)
-            self._change(replace(own, shoulder_width_m=shoulder))
+            self._change(road, pavement_width_m=pavement, shoulder_width_m=shoulder)
 
     def _set(self, road: str, name: str, width_m: float) -> None:
-        own = self._model.settings.own_widths(road)
-        changes: dict[str, Any] = {name: width_m}
-        self._change(replace(own, **changes))
+        self._change(road, **{name: width_m})
 
     def _take_out(self, road: str) -> None:
-        own = self._model.settings.own_widths(road)
-        self._change(replace(own, pavement_width_m=None, shoulder_width_m=None))
+        self._change(road, pavement_width_m=None, shoulder_width_m=None)
 
 
 class OwnRow(QWidget):

@@ -72,24 +72,27 @@ def test_road_takes_what_it_has_of_its_own():
 
 def test_own_widths_are_given_changed_and_taken_away():
     """They are read as far out as they need: 26 / 2 + 1.5 + 3 = 17.5, over the 16 m given."""
-    first = Settings().with_own_widths(RoadWidths("Mill Lane", 5.5))
-    second = first.with_own_widths(RoadWidths("Anvil Road", 26.0))
+    first = Settings().with_own_widths("Mill Lane", pavement_width_m=5.5)
+    second = first.with_own_widths("Anvil Road", pavement_width_m=26.0)
     assert [own.road for own in second.road_widths] == ["Anvil Road", "Mill Lane"]
     assert (first.half_width_m, second.half_width_m) == (16.0, 18.0)
-    changed = second.with_own_widths(RoadWidths("Mill Lane", 6.0, 1.0))
+    changed = second.with_own_widths("Mill Lane", pavement_width_m=6.0, shoulder_width_m=1.0)
     assert changed.widths_of("Mill Lane") == (6.0, 1.0)
-    assert first.with_own_widths(RoadWidths("Mill Lane")) == Settings()
+    assert (
+        first.with_own_widths("Mill Lane", pavement_width_m=None, shoulder_width_m=None)
+        == Settings()
+    )
 
 
 def test_roads_apart_are_those_whose_widths_differ():
     """Whatever the entries: one that says the same as all roads do changes nothing."""
     plain = Settings()
-    own = plain.with_own_widths(RoadWidths("Mill Lane", 5.5))
+    own = plain.with_own_widths("Mill Lane", pavement_width_m=5.5)
     assert plain.roads_apart(own) == own.roads_apart(plain) == {"Mill Lane"}
-    assert plain.roads_apart(plain.with_own_widths(RoadWidths("Mill Lane", 7.0))) == set()
+    assert plain.roads_apart(plain.with_own_widths("Mill Lane", pavement_width_m=7.0)) == set()
     assert own.roads_apart(own.changed(spacing_m=5.0)) is None
     # the others are read farther out then, so they aren't the same either
-    assert plain.roads_apart(plain.with_own_widths(RoadWidths("Mill Lane", 26.0))) is None
+    assert plain.roads_apart(plain.with_own_widths("Mill Lane", pavement_width_m=26.0)) is None
 
 
 def test_own_widths_json_round_trip():

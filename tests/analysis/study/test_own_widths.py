@@ -11,7 +11,6 @@ import pytest
 
 from analysis import (
     Extras,
-    RoadWidths,
     Settings,
     Study,
     Table,
@@ -28,7 +27,7 @@ from analysis.study.job import job_of
 from analysis.study.noticing import Seen, notices
 from tests.builders.two_widths import NARROW, NARROW_M, WIDE, WIDE_M, write_two_widths
 
-OWN = Settings().with_own_widths(RoadWidths(WIDE, WIDE_M))
+OWN = Settings().with_own_widths(WIDE, pavement_width_m=WIDE_M)
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +81,7 @@ def test_answers_lead_to_the_width_that_is_built(plain: Study) -> None:
 
 def test_answer_keeps_what_another_gave_meanwhile(plain: Study) -> None:
     (notice,) = notices(plain)
-    meanwhile = plain.settings.with_own_widths(RoadWidths(NARROW, 6.5))
+    meanwhile = plain.settings.with_own_widths(NARROW, pavement_width_m=6.5)
     assert notice.answered(meanwhile).widths_of(NARROW)[0] == 6.5
 
 

@@ -87,7 +87,7 @@ def test_results_are_those_of_this_process(
 ) -> None:
     """A screening, other limits, and a correction: to the last bit, with nothing held twice."""
     from analysis.common.limits import default_limits
-    from analysis.common.settings import RoadWidths, Settings
+    from analysis.common.settings import Settings
 
     inputs, here = shared_results
     settings, limits = Settings(), default_limits()
@@ -119,7 +119,9 @@ def test_results_are_those_of_this_process(
             tried = calculator.run(quiet_progress(), jobs.try_limits, here, other, unread=unread)
             assert tried == jobs.try_limits(quiet_progress(), here, other)
 
-    own = dataclasses.replace(order, settings=settings.with_own_widths(RoadWidths(road.name, 7.4)))
+    own = dataclasses.replace(
+        order, settings=settings.with_own_widths(road.name, pavement_width_m=7.4)
+    )
     again = calculator.run(quiet_progress(), jobs.screen_again, here, own)
     check_same(again, jobs.screen_again(quiet_progress(), here, own))
     assert again.study is not None
