@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.along import average_along, correlated_share, interpolate_along, rows_for
+from analysis.common.along import (
+    average_along,
+    correlated_share,
+    interpolate_along,
+    rows_for,
+    windows,
+)
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.station_arrays import PerStation
 from analysis.common.types import Bools, Floats, Progress, share_of
@@ -255,8 +261,7 @@ def _median_around(values: Floats, rows: int) -> Floats:
     thin = max(1, rows // 60)
     picked = np.arange(0, n, thin)
     half = max(1, rows // (2 * thin))
-    padded = np.pad(values[picked], ((half, half), (0, 0)), constant_values=np.nan)
-    views = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=0)
+    views = windows(values[picked], 2 * half + 1, np.nan)
     result = np.full((picked.size, values.shape[1]), np.nan)
     known = np.isfinite(views).any(axis=-1)
     result[known] = np.nanmedian(views[known], axis=-1)
