@@ -28,6 +28,7 @@ __all__ = [
     "rows_for",
     "runs",
     "slope_along",
+    "spread_out",
     "steps_over",
     "whole_steps",
     "windows",
@@ -88,6 +89,16 @@ def chance_below(value: Floats, se: Floats, limit: float) -> Floats:
     off = limit - np.where(known, value, 0.0)
     chance = np.where(se > 0.0, ndtr(off / np.where(se > 0.0, se, 1.0)), off > 0.0)
     return np.where(known, chance, np.nan)
+
+
+def spread_out(size: int, most: int) -> NDArray[np.int64]:
+    """Indices of so many of `size`, spread out evenly: the same from either end.
+
+    >>> spread_out(8, 4).tolist()
+    [0, 2, 5, 7]
+    """
+    at = np.linspace(0, size - 1, min(size, most))
+    return np.unique(np.where(at < 0.5 * (size - 1), np.floor(at), np.ceil(at)).astype(np.int64))
 
 
 def rest_of_error(se: Floats, part_se: Floats) -> Floats:

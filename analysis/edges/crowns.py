@@ -104,8 +104,8 @@ def find_crown(
     centre = np.zeros(z.shape[0])
     if between is not None:
         margin = 0.5 * sum(box_m) + EDGE_MARGIN_M
-        precision[x[None, :] < between[0][:, None] + margin] = 0.0
-        precision[x[None, :] > between[1][:, None] - margin] = 0.0
+        precision *= _beyond(x - (between[0][:, None] + margin), sections.bin_m)
+        precision *= _beyond((between[1][:, None] - margin) - x, sections.bin_m)
         centre = 0.5 * (between[0] + between[1])
     window = min(MOST_CROWN_M, near - CROWN_CLEAR_M)
     steps = round(window / STEP_M)
@@ -115,12 +115,23 @@ def find_crown(
     evidence -= 0.5 * (sections.length_m / 60.0) * away**2
     drift = CROWN_DRIFT_M * np.sqrt(sections.length_m / 5.0)
     kernel = np.exp(-0.5 * (np.subtract.outer(places, places) / drift) ** 2)
-    kernel = (1.0 - JUMP) * kernel / kernel.sum(axis=1, keepdims=True) + JUMP / places.size
-    post, sure = _tie_line(evidence, kernel, CROWN_SWITCH)
+    # as likely the other way round: a road is the same from either of its ends
+    usual = kernel.sum(axis=1) / kernel.sum()
+    kernel = (1.0 - JUMP) * kernel / kernel.sum(axis=1, keepdims=True) + JUMP * usual
+    post, sure = _tie_line(evidence, kernel, usual, CROWN_SWITCH)
     mean = product_alone(post, places)
     square = product_alone(post, places**2)
     spread = np.sqrt(np.maximum(square - mean**2, 0.0) + STEP_M**2 / 12.0)
-    return Crown(mean, spread, sure, _falls(x[None, :] - mean[:, None], z, precision))
+    off = x[None, :] - mean[:, None]
+    return Crown(mean, spread, sure, _falls(off, z, precision, sections.bin_m))
+
+
+def _beyond(off_m: Floats, bin_m: float) -> Floats:
+    """How much of bins whose middles lie `off_m` beyond a place does so, 0 to 1.
+
+    Whole bins that came in or dropped out as the place moves by a hair would turn a hair into more.
+    """
+    return np.clip(off_m / bin_m + 0.5, 0.0, 1.0)
 
 
 def _kink_evidence(
@@ -149,12 +160,12 @@ def _kink_evidence(
     )
 
 
-def _falls(x: Floats, z: Floats, precision: Floats) -> Floats:
+def _falls(x: Floats, z: Floats, precision: Floats, bin_m: float) -> Floats:
     """Fall of the pavement left and right of the crown, (b, 2), averaged over a few blocks."""
     slope = np.full((x.shape[0], 2), np.nan)
     for side, sign in enumerate(SIDE_SIGN):
         u = sign * x
-        w = np.where(u > CROWN_ROUND_M, precision, 0.0)
+        w = precision * _beyond(u - CROWN_ROUND_M, bin_m)
         sums = [
             moving_sums(np.sum(w * a, axis=1), FALL_BLOCKS)
             for a in (np.ones_like(u), u, u * u, z, u * z)
@@ -172,7 +183,9 @@ def bin_precision(count: Floats, sigma_m: float, bin_m: float) -> Floats:
     return np.where(count > 0, 1.0 / variance, 0.0)
 
 
-def _tie_line(evidence: Floats, kernel: Floats, switch: float) -> tuple[Floats, Floats]:
+def _tie_line(
+    evidence: Floats, kernel: Floats, start: Floats, switch: float
+) -> tuple[Floats, Floats]:
     """Forward-backward over places with a kink, and one more state without any.
 
     Returns the posterior of the place (rows sum to 1) and the probability of a kink.
@@ -182,5 +195,5 @@ def _tie_line(evidence: Floats, kernel: Floats, switch: float) -> tuple[Floats, 
     # without a kink the evidence is that of the slope alone, 0 here; the place drifts on
     top = np.maximum(evidence.max(axis=1), 0.0)
     post = np.empty((len(evidence), 2, evidence.shape[1]))
-    tie_crown(np.exp(evidence - top[:, None]), np.exp(-top), kernel, switch, post)
+    tie_crown(np.exp(evidence - top[:, None]), np.exp(-top), kernel, start, switch, post)
     return post.sum(axis=1), post[:, 0].sum(axis=1)

@@ -12,10 +12,15 @@ import numpy as np
 
 from analysis.common.compiled import compiled
 
-__all__ = ["tie_crown", "tie_line", "tie_pairs"]
+__all__ = ["LEAP", "tie_crown", "tie_line", "tie_pairs"]
 
 _FLOOR = 1e-300
 # What is left of the likeliness of a state, however unlikely it is.
+
+LEAP = 1e-9
+"""How likely a break is to be at any one other place in the next block, as where a lay-by begins.
+It counts only where no usual move leads from one block's candidates to those of the next, so that
+what comes out there doesn't hang on rounding."""
 
 _ROWS = 32
 # Most places that are moved at once.
@@ -53,6 +58,9 @@ def _line_forward(seen: Any, kernel: Any, start: Any, switch: Any, work: Any, po
             _lay_moves(kernel[b], True, band)
             _move(padded, band, moved)
             np.dot(moved, switch, before)
+            for i in range(p):
+                for q in range(m):
+                    before[i, q] += LEAP * start[q]
         else:
             before[:] = start
         new, told = post[b].reshape(p * m), seen[b].reshape(p * m)
@@ -64,7 +72,7 @@ def _line_forward(seen: Any, kernel: Any, start: Any, switch: Any, work: Any, po
 
 
 @compiled
-def _line_backward(seen: Any, kernel: Any, switch: Any, work: Any, post: Any) -> None:
+def _line_backward(seen: Any, kernel: Any, start: Any, switch: Any, work: Any, post: Any) -> None:
     """Bring in what all later blocks say."""
     blocks, p, m = seen.shape
     band, padded, moved, back = work
@@ -79,6 +87,13 @@ def _line_backward(seen: Any, kernel: Any, switch: Any, work: Any, post: Any) ->
         _lay_moves(kernel[b + 1], False, band)
         _move(padded, band, moved)
         np.dot(moved, to, back)
+        leap = 0.0
+        for i in range(p):
+            for q in range(m):
+                leap += LEAP * start[q] * given[i * m + q]
+        for i in range(p):
+            for q in range(m):
+                back[i, q] += leap
         most[:] = back[0]
         for i in range(1, p):
             for q in range(m):
@@ -103,7 +118,7 @@ def tie_line(seen: Any, kernel: Any, start: Any, switch: Any, post: Any) -> None
     kernel : (b, 2r + 1)
         How likely each move from the block before is, from r places inward to r outward.
     start : (m,)
-        Probability of each mode in the first block.
+        Probability of each mode, in the first block and where a break leaps.
     switch : (m, m)
         Probability of going from one mode to another; rows sum to 1.
     post : (b, p, m)
@@ -117,7 +132,7 @@ def tie_line(seen: Any, kernel: Any, start: Any, switch: Any, post: Any) -> None
     band, padded = np.zeros((rows, rows + 2 * r)), np.zeros((rows * parts + 2 * r, m))
     work = band, padded, np.empty((rows * parts, m)), np.empty((rows * parts, m))
     _line_forward(seen, kernel, start, switch, work, post)
-    _line_backward(seen, kernel, switch, work, post)
+    _line_backward(seen, kernel, start, switch, work, post)
 
 
 @compiled
@@ -281,7 +296,7 @@ def _moved_on(source: Any, kernel: Any, switch: float, moved: Any, out: Any) -> 
 
 
 @compiled
-def tie_crown(seen: Any, blank: Any, kernel: Any, switch: float, post: Any) -> None:
+def tie_crown(seen: Any, blank: Any, kernel: Any, start: Any, switch: float, post: Any) -> None:
     """Posterior of a place with a kink or without one in every block (forward-backward).
 
     Parameters
@@ -290,6 +305,8 @@ def tie_crown(seen: Any, blank: Any, kernel: Any, switch: float, post: Any) -> N
         Evidence of a kink at each place, and of none.
     kernel : (p, p)
         How likely each place follows on each; rows sum to 1.
+    start : (p,)
+        Probability of each place in the first block.
     switch : float
         Probability that the kink begins or ends from one block to the next.
     post : (b, 2, p)
@@ -299,7 +316,7 @@ def tie_crown(seen: Any, blank: Any, kernel: Any, switch: float, post: Any) -> N
     to = np.empty((p, p))
     state, moved, given = np.empty((2, p)), np.empty((2, p)), np.empty((2, p))
     for i in range(p):
-        state[0, i] = state[1, i] = 0.5 / p
+        state[0, i] = state[1, i] = 0.5 * start[i]
         for j in range(p):
             to[j, i] = kernel[i, j]
     for b in range(blocks):

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from analysis.common.along import steps_over
+from analysis.common.along import spread_out, steps_over
 from analysis.common.hands import product_alone
 from analysis.common.types import Bools, Floats
 from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
@@ -253,7 +253,7 @@ def _arc(side: SideBlocks, candidates: Candidates, step_m: float) -> float:
     Shoulders are made and worn alike along a road: one length stands for all of them.
     """
     blocks = side.z.shape[0]
-    some = np.unique(np.linspace(0, blocks - 1, min(blocks, ROUND_BLOCKS)).astype(int))
+    some = spread_out(blocks, ROUND_BLOCKS)
     few = replace(
         side, z=side.z[some], precision=side.precision[some], usual_box_m=side.usual_box()
     )

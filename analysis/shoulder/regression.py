@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from analysis.common.along import fading, slope_along
+from analysis.common.along import fading, slope_along, spread_out
 from analysis.common.sides import Source
 from analysis.common.types import Floats
 from analysis.edges.values import Breaks
@@ -239,7 +239,7 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
     exact, beat = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     beat[beats] = True
     if (noise.correlation_m > 0.0).any():
-        exact[beats[_spread_out(beats.size, _EXACT_STATIONS)]] = True
+        exact[beats[spread_out(beats.size, _EXACT_STATIONS)]] = True
     edge_se = np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
     expected = Expected(
         sigma_m=noise.known_sigma_m(),
@@ -327,12 +327,6 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
         tally=fits.tally,
         weight=fits.weight,
     )
-
-
-def _spread_out(size: int, most: int) -> NDArray[np.int64]:
-    """Indices of so many of `size`, spread out evenly: the same from either end."""
-    at = np.linspace(0, size - 1, min(size, most))
-    return np.unique(np.where(at < 0.5 * (size - 1), np.floor(at), np.ceil(at)).astype(np.int64))
 
 
 def _where_measured(

@@ -7,9 +7,11 @@ import pytest
 
 from analysis.common.limits import default_limits
 from analysis.common.settings import Settings
+from analysis.corridor.blocks import block_sections
 from analysis.corridor.grain import estimate_grain
 from analysis.corridor.likeness import lags_of
 from analysis.corridor.values import Case, Extras, Ground
+from analysis.edges.crowns import find_crown
 from analysis.edges.find_breaks import find
 from analysis.edges.values import Overrides
 from tests.builders.cells_road import LANE, box_for, straight_cells
@@ -36,6 +38,40 @@ def test_breaks_stay_where_a_cell_is_another_in_its_last_place(cell, away):
     two = _found(replace(cells, cell_m=other), box_for(STATIONS.size, other, 24.0))
     for name in ("axis", "edge", "edge_se", "hinge", "hinge_se", "ditch", "foreslope_end"):
         np.testing.assert_allclose(getattr(two, name), getattr(one, name), rtol=0.0, atol=1e-6)
+
+
+def _crowned(ridge_m=0.6):
+    """Blocks of a road whose crown lies off the middle."""
+    cells = straight_cells(
+        lambda o: -0.02 * np.abs(o - ridge_m), length=160.0, half=6.0, sigma=0.01, seed=7
+    )
+    return block_sections(cells, half_width_m=5.0, bin_m=0.25)
+
+
+def test_crown_is_the_same_from_either_end():
+    """Also near the last of the places where it is looked for."""
+    ahead = _crowned()
+    behind = replace(
+        ahead,
+        s=160.0 - ahead.s[::-1],
+        z=np.ascontiguousarray(ahead.z[::-1, ::-1]),
+        count=np.ascontiguousarray(ahead.count[::-1, ::-1]),
+    )
+    one, two = (find_crown(part, 2.0, 0.01, (0.5, 0.0)) for part in (ahead, behind))
+    np.testing.assert_allclose(-two.offset[::-1], one.offset, atol=1e-9)
+    np.testing.assert_allclose(two.sure[::-1], one.sure, atol=1e-9)
+    np.testing.assert_allclose(two.slope[::-1, ::-1], one.slope, atol=1e-12)
+
+
+def test_crown_moves_by_a_hair_where_the_edges_do():
+    """A bin that edges leave out, or leave in, does so by degrees."""
+    sections = _crowned()
+    blocks = np.zeros(sections.s.size)
+    # half a footprint and the margin beside them lies right on the middle of a bin
+    edges = [(blocks - 3.575 - away, blocks + 3.575) for away in (-1e-9, 1e-9)]
+    one, two = (find_crown(sections, 3.5, 0.01, (0.5, 0.0), between=at) for at in edges)
+    np.testing.assert_allclose(two.offset, one.offset, atol=1e-6)
+    np.testing.assert_allclose(two.slope, one.slope, atol=1e-8)
 
 
 @pytest.mark.parametrize("cell", [0.25, 0.5, 1.0])

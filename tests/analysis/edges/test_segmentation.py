@@ -21,7 +21,7 @@ from analysis.edges.kernels import (
 from analysis.edges.line_kernels import line_evidence
 from analysis.edges.priors import SideBlocks
 from analysis.edges.segmentation import segment_sections
-from analysis.edges.tie_kernels import tie_crown, tie_line, tie_pairs
+from analysis.edges.tie_kernels import LEAP, tie_crown, tie_line, tie_pairs
 from analysis.edges.tied_breaks import edge_and_hinge
 
 HEIGHTS = st.lists(st.integers(-20, 20), min_size=5, max_size=11)
@@ -127,7 +127,7 @@ def test_tie_line_equals_all_paths(blocks, seed):
     for path in product(states, repeat=blocks):
         p = start[path[0][1]]
         for b, ((i, q), (j, g)) in enumerate(pairwise(path), start=1):
-            p *= _hop(kernel[b], i, j) * switch[q, g]
+            p *= _hop(kernel[b], i, j) * switch[q, g] + LEAP * start[g]
         for b, (i, q) in enumerate(path):
             p *= np.exp(evidence[b, i, q])
         for b, (i, q) in enumerate(path):
@@ -136,19 +136,40 @@ def test_tie_line_equals_all_paths(blocks, seed):
     np.testing.assert_allclose(found, expected, atol=1e-10)
 
 
+def test_tie_line_leaps_where_no_move_leads_on():
+    """A break that jumps farther than it moves lies on its own places before and after.
+
+    Reckoned from either end of the road, whose modes go over into each other alike.
+    """
+    dice = np.random.default_rng(3)
+    seen = np.zeros((6, 40, 2))
+    near, far = slice(2, 5), slice(30, 33)
+    seen[:3, near] = dice.uniform(0.1, 1.0, (3, 3, 2))
+    seen[3:, far] = dice.uniform(0.1, 1.0, (3, 3, 2))
+    kernel = np.tile([0.1, 0.2, 0.4, 0.2, 0.1], (6, 1))
+    start, switch = np.array([0.75, 0.25]), np.array([[0.9, 0.1], [0.3, 0.7]])
+    found, back = np.empty_like(seen), np.empty_like(seen)
+    tie_line(seen, kernel, start, switch, found)
+    tie_line(np.ascontiguousarray(seen[::-1]), kernel, start, switch, back)
+    np.testing.assert_allclose(back[::-1], found, atol=1e-9)
+    assert found[:3, near].sum(axis=(1, 2)) == pytest.approx(1.0)
+    assert found[3:, far].sum(axis=(1, 2)) == pytest.approx(1.0)
+
+
 @pytest.mark.parametrize("blocks", [1, 2, 4])
 def test_tie_crown_equals_all_paths(blocks):
     """The posterior of a place with a kink and without one, by summing over all paths."""
     dice = np.random.default_rng(blocks)
     places, switch = 3, 0.1
     seen, blank = dice.uniform(0.0, 1.0, (blocks, places)), dice.uniform(0.0, 1.0, blocks)
-    kernel = dice.dirichlet(np.ones(places), places)
+    kernel, start = dice.dirichlet(np.ones(places), places), dice.dirichlet(np.ones(places))
     found = np.empty((blocks, 2, places))
-    tie_crown(seen, blank, kernel, switch, found)
+    tie_crown(seen, blank, kernel, start, switch, found)
     told = np.stack([seen, np.repeat(blank[:, None], places, axis=1)], axis=1)
     expected = np.zeros_like(found)
     for path in product(product(range(2), range(places)), repeat=blocks):
-        p = np.prod([told[b, state, i] for b, (state, i) in enumerate(path)])
+        p = start[path[0][1]]
+        p *= np.prod([told[b, state, i] for b, (state, i) in enumerate(path)])
         for (state, i), (other, j) in pairwise(path):
             p *= kernel[i, j] * (switch if state != other else 1.0 - switch)
         for b, (state, i) in enumerate(path):
@@ -167,7 +188,7 @@ def test_tie_line_moves_many_places_by_parts(places):
     tie_line(seen, kernel, start, switch, found)
     first = start * seen[0] / np.sum(start * seen[0])
     moved = np.column_stack([np.convolve(part, kernel[1])[3 : 3 + places] for part in first.T])
-    last = (moved @ switch) * seen[1]
+    last = (moved @ switch + LEAP * start) * seen[1]
     np.testing.assert_allclose(found[1], last / last.sum(), rtol=1e-10)
 
 
