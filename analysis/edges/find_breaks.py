@@ -178,6 +178,7 @@ def _found(
     elif paved:
         unseen, se = np.ones(breaks.edge.shape, dtype=bool), NOMINAL_SE_M
     else:
+        breaks = _between_hinges(road, breaks)
         unseen, se = ~_surfaces_end(road, breaks, own), UNPAVED_SE_M
     if unseen.any():
         breaks = _without_edge(road, breaks, fixed, se, unseen)
@@ -393,6 +394,18 @@ def _surfaces_end(road: _Sought, breaks: Breaks, own: Indices) -> Bools:
     plain = (breaks.edge_source == Source.FOUND) & (breaks.edge_se <= PLAIN_SE_M) & near
     plain &= _has_shoulder(breaks)
     return np.asarray(plain & _mostly(plain, breaks.s, own, PLAIN_AROUND_M))
+
+
+def _between_hinges(road: _Sought, breaks: Breaks) -> Breaks:
+    """Breaks of an unpaved road about the middle that its outer breaks tell, where none is a crown.
+
+    The surface of a banked one runs into its shoulder, and the hinge passes for the edge, often on
+    one side alone: the middle between such edges lies half a shoulder aside.
+    """
+    outer = np.where(_has_shoulder(breaks), breaks.hinge, breaks.edge) - road.shoulder
+    middle = 0.5 * (outer[:, 1] - outer[:, 0])
+    sought = ~breaks.crowned & (breaks.axis_source != Source.GIVEN)
+    return replace(breaks, axis=np.where(sought, middle, breaks.axis))
 
 
 def _has_shoulder(breaks: Breaks) -> Bools:
