@@ -169,8 +169,9 @@ def _apart(found: PieceFound) -> tuple[PieceFound, Sections]:
     shoulder = found.measured.shoulder
     sections = shoulder.sections
     none = np.empty((len(sections.s), 2, 0))
-    bare = replace(
-        sections, height_m=none, se_m=none, ground_m=None if sections.ground_m is None else none
-    )
+    told = {
+        name: getattr(sections, name) for name in ("height_m", "se_m", "ground_m", "shape_se_m")
+    }
+    bare = replace(sections, **{name: none for name, of in told.items() if of is not None})
     measured = replace(found.measured, shoulder=replace(shoulder, sections=bare))
     return replace(found, measured=measured), sections

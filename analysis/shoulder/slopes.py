@@ -17,6 +17,7 @@ from analysis.common.hands import each_by_hands
 from analysis.common.sides import SIDE_SIGN
 from analysis.common.types import Floats, Progress
 from analysis.edges.values import Breaks
+from analysis.shoulder.ground_errors import ground_errors
 from analysis.shoulder.regression import (
     Fitted,
     SideFit,
@@ -90,6 +91,7 @@ def measure_sides(
     height = np.full((n, 2, u.size), np.nan)
     height_se = np.full((n, 2, u.size), np.nan)
     ground = np.full((n, 2, u.size), np.nan)
+    shape_se = np.zeros((n, 2, u.size))
     given = np.zeros(cells.s.size, dtype=bool) if mask is None else mask
     fitted = _with_beats(breaks, noise, length, breaks.s if beats is None else beats)
     slant = road_slant(breaks)
@@ -102,6 +104,7 @@ def measure_sides(
         gaps = lay_straightedge(strip, fit, breaks, noise, side, box_m, length_m=straightedge_m)
         height[:, side], height_se[:, side] = side_section(strip, fit, noise, u)
         ground[:, side] = side_ground(fit, u, height[:, side])
+        shape_se[:, side] = ground_errors(fit, u)
         return _side_values(fit, SIDE_SIGN[side] * slant) | gaps.values()
 
     if progress is not None:
@@ -131,7 +134,7 @@ def measure_sides(
     values.update(average_m=length, status=status, reason=reason)
     if progress is not None:
         progress(1.0, "measuring")
-    return Measures(**values), Sections(breaks.s, u, height, height_se, ground)
+    return Measures(**values), Sections(breaks.s, u, height, height_se, ground, shape_se)
 
 
 def _with_beats(breaks: Breaks, noise: Noise, length: Floats, beats: Floats) -> Fitted:

@@ -223,6 +223,8 @@ class Sections:
     ground_m : (n, 2, k), optional
         The same as it lies: the fitted shape where there is one, without the blur of cells and
         of averaging across.
+    shape_se_m : (n, 2, k), optional
+        How surely a fitted shape is known about its plane, more vaguely than an average; 0 = none.
     """
 
     s: PerStation[Floats]
@@ -230,6 +232,7 @@ class Sections:
     height_m: PerStation[Floats]
     se_m: PerStation[Floats]
     ground_m: PerStation[Floats | None] = None
+    shape_se_m: PerStation[Floats | None] = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -269,14 +269,16 @@ def _across(case: Case, breaks: Breaks, shoulder: Shoulder) -> tuple[Retained, F
     measures, sections = shoulder.measures, shoulder.sections
     shoulder_width_m = case.shoulder_width_m
     axis = np.asarray(breaks.axis)[:, None] * np.array(SIDE_SIGN)
+    height_m, shape_se_m = _unblurred(sections, breaks, shoulder_width_m)
     section = retained_depth(
         sections.u,
-        _unblurred(sections, breaks, shoulder_width_m),
+        height_m,
         se_m=sections.se_m,
         crown_u=axis - breaks.edge,
         hinge_u=breaks.hinge - breaks.edge,
         outlet_u=breaks.ditch - breaks.edge,
         shoulder_width_m=shoulder_width_m,
+        shape_se_m=shape_se_m,
     )
     width = np.where(
         np.isfinite(measures.shoulder_width_m), measures.shoulder_width_m, shoulder_width_m
@@ -295,9 +297,6 @@ def _across(case: Case, breaks: Breaks, shoulder: Shoulder) -> tuple[Retained, F
             measures.drop_shoulder_cov,
         ),
     )
-    # A rut's water is as uncertain as the rut.
-    rut_se = np.where(measures.rut_mm > measures.rut_detectable_mm, measures.rut_se, 0.0)
-    section = replace(section, se_mm=np.hypot(section.se_mm, np.nan_to_num(rut_se)))
     held = join(planes, section)
     told = held.depth_mm > held.chance_mm
     drawn = {name: np.where(told, getattr(held, name), np.nan) for name in _DRAWN}
@@ -309,20 +308,25 @@ def _across(case: Case, breaks: Breaks, shoulder: Shoulder) -> tuple[Retained, F
 _DRAWN = ("level_m", "from_u", "to_u")
 
 
-def _unblurred(sections: Sections, breaks: Breaks, shoulder_width_m: float) -> Floats:
+def _unblurred(
+    sections: Sections, breaks: Breaks, shoulder_width_m: float
+) -> tuple[Floats, Floats | None]:
     """Give the sections with the fitted shape of the shoulder in place of its blurred average.
+
+    And standard errors of that shape: water is as uncertain as the rut that it stands in.
 
     Cells flatten a rut of their own width to nothing; the shape was fitted through the blur.
     Beyond the usual width the average stays: in a ditch filled nearly level its far bank may
     have passed for the hinge.
     """
     if sections.ground_m is None:
-        return sections.height_m
+        return sections.height_m, None
     hinge = breaks.hinge - breaks.edge
     width = np.fmin(np.where(np.isnan(hinge), np.inf, hinge), shoulder_width_m)
     inside = (sections.u >= 0.0) & (sections.u <= width[..., None] + 1e-9)
     fitted = inside & np.isfinite(sections.ground_m)
-    return np.asarray(np.where(fitted, sections.ground_m, sections.height_m))
+    shape_se_m = None if sections.shape_se_m is None else np.where(fitted, sections.shape_se_m, 0.0)
+    return np.where(fitted, sections.ground_m, sections.height_m), shape_se_m
 
 
 def judge_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:

@@ -80,6 +80,7 @@ def retained_depth(
     hinge_u: ArrayLike,
     outlet_u: ArrayLike,
     shoulder_width_m: float,
+    shape_se_m: ArrayLike | None = None,
 ) -> Retained:
     """Find how much water stands on the road in each cross-section.
 
@@ -100,6 +101,9 @@ def retained_depth(
         the outlet is the lowest ground beyond the hinge or the usual shoulder width.
     shoulder_width_m : float
         Stands in where there is no hinge.
+    shape_se_m : array_like, shape (n, 2, k), optional
+        Standard errors of heights that a fitted shape has besides. It is the likeliest one
+        already: unlike noise of an average it doesn't make water on the whole.
 
     Returns
     -------
@@ -129,6 +133,7 @@ def retained_depth(
     dice = _even_scores(_DRAWS, k, _SEEDS[0])[:, used]
     u, height, within = u[used], height[..., used], within[..., used]
     se = np.broadcast_to(np.asarray(se_m, np.float64), (n, sides, k))[..., used]
+    shape_se = None if shape_se_m is None else np.asarray(shape_se_m, np.float64)[..., used]
     if u.size == 0:
         return Retained(*(np.full(shape, np.nan) for _ in Retained.__slots__))
     judged = within & (u <= hinge[..., None] + 1e-9)
@@ -143,14 +148,16 @@ def retained_depth(
     top = np.argmax(depth0, axis=-1)
     raw = np.take_along_axis(depth0, top[..., None], axis=-1)[..., 0]
 
-    added, se, chance = _noise(ground, least, judged, se, dice)
+    added, spread, chance = _noise(ground, least, judged, se, dice)
+    if shape_se is not None:
+        spread = _noise(ground, least, judged, np.hypot(se, shape_se), dice)[1]
     mm = 1000.0 * np.maximum(raw - added, 0.0)
     wet = known & (raw > 0.0)
     level = np.take_along_axis(least, top[..., None], axis=-1)[..., 0]
     inner, outer = _shores(u, ground, level, top)
     return Retained(
         depth_mm=np.where(known, mm, np.nan),
-        se_mm=np.where(known, 1000.0 * se, np.nan),
+        se_mm=np.where(known, 1000.0 * spread, np.nan),
         chance_mm=np.where(known, 1000.0 * chance, np.nan),
         level_m=np.where(wet, level, np.nan),
         from_u=np.where(wet, inner, np.nan),

@@ -443,6 +443,11 @@ def test_follow_unblurred_ground_shows_a_rut():
     held = follow(case, ground, breaks, shoulder_of(noise, measures, with_shape))
     assert held.held.depth_mm == pytest.approx(50.0, abs=4.0)  # 70 mm less the 4 % fall to its lip
     assert (held.held.depth_mm > held.held.chance_mm).all()
+    vague = replace(with_shape, shape_se_m=np.full_like(sections.se_m, 0.025))
+    doubted = follow(case, ground, breaks, shoulder_of(noise, measures, vague)).held
+    # as deep as likely, but no more surely than the heights of rut and lip, two of 25 mm
+    np.testing.assert_allclose(doubted.depth_mm, held.held.depth_mm)
+    assert (held.held.se_mm < 10.0).all() and (doubted.se_mm > 20.0).all()
     blind = follow(case, ground, breaks, shoulder_of(noise, measures, sections))
     assert (blind.held.depth_mm < blind.held.chance_mm).all()
 
