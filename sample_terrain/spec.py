@@ -22,6 +22,7 @@ __all__ = [
     "built_slope",
     "required_slope",
     "stretch_share",
+    "too_flat",
 ]
 
 DEFECTS = {
@@ -173,6 +174,10 @@ class Spec:
     crown_most : float
         Beyond this the pavement is the low side of a curve, where no more is required than that
         the shoulder follows it; the road is built steeper there all the same.
+    tolerance : float
+        How much flatter than required a shoulder may be.
+    level_slope : float
+        What falls towards an unpaved road by less is as good as level.
     unpaved : bool
         A gravel road: the shoulder goes on at the pavement's slope, no edge can be seen.
     """
@@ -194,6 +199,8 @@ class Spec:
     breakover: float = 0.08
     most_slope: float = 0.08
     crown_most: float = 0.025
+    tolerance: float = 0.01
+    level_slope: float = 0.02
     unpaved: bool = False
     roadside: tuple[tuple[Roadside, ...], ...] = ((Roadside(0.0),), (Roadside(0.0),))
     stretches: tuple[Stretch, ...] = ()
@@ -229,13 +236,25 @@ def built_slope(spec: Spec, pavement: NDArray) -> NDArray:
     return _within_limits(spec, pavement + spec.over_pavement, pavement)
 
 
-def required_slope(spec: Spec, pavement: NDArray) -> NDArray:
+def required_slope(spec: Spec, pavement: NDArray, shoulder: NDArray | None = None) -> NDArray:
     """Return the required shoulder slope (fraction) beside a pavement cross slope (fraction).
 
-    On the low side of a curve the shoulder needs only to follow the pavement.
+    On the low side of a curve the shoulder needs only to follow the pavement, and everywhere on an
+    unpaved road. On the high side of one it may also drain over the road: a `shoulder` that lies so
+    has to stay in the road's plane.
     """
-    crown = np.minimum(pavement, spec.crown_most) + spec.over_pavement
-    return _within_limits(spec, np.maximum(crown, pavement), pavement)
+    over = 0.0 if spec.unpaved else spec.over_pavement
+    crown = np.minimum(pavement, spec.crown_most) + over
+    outward = _within_limits(spec, np.maximum(crown, pavement), pavement)
+    if shoulder is None or not spec.unpaved:
+        return outward
+    over_road = (shoulder <= -spec.level_slope) & (pavement <= -spec.level_slope)
+    return np.where(over_road, pavement, outward)
+
+
+def too_flat(spec: Spec, shoulder: NDArray, required: NDArray) -> NDArray:
+    """Return where a shoulder (fractions) falls less than required by more than is tolerated."""
+    return shoulder < required - spec.tolerance
 
 
 def _within_limits(spec: Spec, wanted: NDArray, pavement: NDArray) -> NDArray:

@@ -8,7 +8,14 @@ from numba import njit
 from numpy.typing import NDArray
 
 from sample_terrain.axis import Axis
-from sample_terrain.spec import DEFECTS, Spec, build_surface, required_slope, stretch_share
+from sample_terrain.spec import (
+    DEFECTS,
+    Spec,
+    build_surface,
+    required_slope,
+    stretch_share,
+    too_flat,
+)
 from sample_terrain.surface import EDGE_FACE_M, Surface
 
 __all__ = ["Truth", "hull_gaps", "line_position", "section_truth", "tell_truth", "true_volumes"]
@@ -213,7 +220,7 @@ def section_truth(surface: Surface, spec: Spec, s: NDArray, side: int) -> dict[s
     fall = ((t - mean_t[:, None]) * relative).sum(axis=1) / spread
     at_edge = relative.mean(axis=1) - fall * mean_t
     pavement = surface.value("pavement", s, side)
-    required = required_slope(spec, pavement)
+    required = required_slope(spec, pavement, -fall)
     t = w[:, None] * x
     target = -required[:, None] * t
     gap = surface.outward(s[:, None], side, t) - edge_z[:, None] - target
@@ -393,6 +400,12 @@ def _fill_side(
     names = np.array([*(x.kind for x in spec.stretches), "none"], object)[main]
     out["cause"][:, side] = names
     found = np.array([DEFECTS.get(x, "none") for x in names], object)
+    if spec.unpaved:
+        # where a banked curve begins a shoulder in the road's plane lies level with it
+        flat = too_flat(spec, part["slope"], part["required"]).reshape(q.shape)
+        level = (names == "none") & flat.all(axis=1)
+        found[level] = np.where(mean["slope"] < 0.0, "reversed", "flat")[level]
+        pure &= flat.all(axis=1) | ~flat.any(axis=1)
     kind = np.full(len(s), "no edge" if spec.unpaved else "shoulder", object)
     kind[names == "kerb"] = "kerb"
     kind[~here] = "no shoulder"

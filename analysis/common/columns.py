@@ -138,7 +138,8 @@ _COLUMNS = (
         error="shoulder_slope_se", shared="shoulder_slope_shared_se"),
     Column("required_slope_pct", "%", "Required slope",
         "Least cross slope that the limits ask for here: steeper than the pavement, never less "
-        "than the surface needs, within the breakover limit on the high side of a curve."),
+        "than the surface needs, within the breakover limit on the high side of a curve; that of "
+        "an unpaved road itself, where its shoulder drains over it there."),
     Column("edge_drop_mm", "mm", "Edge drop",
         "Pavement plane minus shoulder plane at the edge: positive where the shoulder is lower, "
         "negative where it stands high and holds water.",

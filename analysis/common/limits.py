@@ -21,12 +21,10 @@ from typing import Any, get_type_hints
 
 import numpy as np
 import tomli_w
-from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.errors import LimitsError
 from analysis.common.given_files import read_text
 from analysis.common.outputs import replacing
-from analysis.common.types import Floats
 
 __all__ = [
     "SURFACES",
@@ -36,7 +34,6 @@ __all__ = [
     "LimitSpec",
     "Limits",
     "MaterialLimits",
-    "RequiredSlope",
     "ShapeLimits",
     "WaterLimits",
     "WorkLimits",
@@ -45,8 +42,6 @@ __all__ = [
     "limits_from_toml",
     "limits_to_toml",
     "read_limits",
-    "required_pct",
-    "required_slope",
     "write_limits",
 ]
 
@@ -117,6 +112,9 @@ class ShapeLimits:
     )
     unpaved_over_surface_points: Limit = _spec(
         "Shoulder of a gravel road steeper than it by", "points", 0.0, 10.0
+    )
+    unpaved_over_road_least_pct: Limit = _spec(
+        "Least fall over a banked gravel road", "%", 0.0, 10.0
     )
     shoulder_least_pct: Limit = _spec("Least shoulder slope", "%", 0.0, 15.0)
     shoulder_most_pct: Limit = _spec("Steepest shoulder to build", "%", 0.0, 25.0)
@@ -471,64 +469,6 @@ def write_limits(limits: Limits, path: str | os.PathLike[str]) -> None:
         raise LimitsError(
             f"The limits can't be written to {file}: {error.strerror}; choose another place."
         ) from None
-
-
-@dataclass(frozen=True, slots=True)
-class RequiredSlope:
-    """Shoulder slope to build beside a given pavement slope, and what it comes from.
-
-    Attributes
-    ----------
-    pct : ndarray
-        What is required, percent; NaN where the pavement slope is unknown.
-    follows_pavement : ndarray of bool
-        Where it moves with the pavement's slope, and so has that slope's error.
-    """
-
-    pct: Floats
-    follows_pavement: NDArray[np.bool_]
-
-
-def required_slope(pavement_slope_pct: ArrayLike, limits: ShapeLimits) -> RequiredSlope:
-    """Shoulder slope to build beside a given pavement slope.
-
-    Normal crown: the pavement plus the set points, at least the surface's minimum. Low side of a
-    curve, beyond the steepest normal crown: what that crown asks, or the pavement with its own set
-    points (no more than those of a crown) where that is steeper, so that the shoulder follows the
-    superelevation. High side: the minimum, but no more than the breakover allows. Never steeper
-    than the steepest to build, unless the pavement itself is: a shoulder flatter than the pavement
-    that drains onto it holds water back. One continuous rule of the pavement's slope: no step where
-    one case becomes another.
-
-    Parameters
-    ----------
-    pavement_slope_pct : array_like
-        Percent, positive falls outward; NaN = unknown.
-    limits : ShapeLimits
-        Limits to use.
-
-    Examples
-    --------
-    Normal crown, low side and high side, on gravel:
-
-    >>> required_slope([2.0, 6.0, -6.0], default_limits().shape).pct.tolist()
-    [4.0, 6.0, 2.0]
-    """
-    pavement = np.asarray(pavement_slope_pct, dtype=np.float64)
-    required, hair = required_pct(pavement, limits), 1e-6
-    more = required_pct(pavement + hair, limits)
-    return RequiredSlope(required, more - required > 0.5 * hair)
-
-
-def required_pct(pavement: NDArray[np.float64], limits: ShapeLimits) -> NDArray[np.float64]:
-    """Slope of `required_slope` alone, percent."""
-    crown, least = limits.normal_crown_most_pct.value, limits.shoulder_least_pct.value
-    over = limits.shoulder_over_pavement_points.value
-    low_over = min(over, limits.low_side_over_pavement_points.value)
-    breakover, most = limits.breakover_most_points.value, limits.shoulder_most_pct.value
-    wanted = np.maximum(np.minimum(pavement, crown) + over, pavement + low_over)
-    built = np.minimum(np.maximum(wanted, least), np.maximum(pavement, most))
-    return np.asarray(np.minimum(built, pavement + breakover))
 
 
 def _check_surface(surface: str, where: str) -> None:

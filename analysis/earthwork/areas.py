@@ -86,7 +86,7 @@ def areas(
     sections, measures
         From `measure_sides`. Stations that weren't judged come out unknown.
     required_pct : (n, 2)
-        Target slope from `analysis.common.limits.required_slope`.
+        Target slope from `analysis.common.required_slope.required_slope`.
     limits : Limits
         Its foreslope ratio is used.
     follows_pavement : (n, 2)

@@ -186,7 +186,14 @@ def _told_of_stations(
         for along, part in zip(alongs, measured, strict=True)
     ]
     every = joined(places)
-    judgement = judge_stations(every.measures, every.held, every.p_kerb, limits, every.beliefs)
+    judgement = judge_stations(
+        every.measures,
+        every.held,
+        every.p_kerb,
+        limits,
+        every.beliefs,
+        paved=cases[0].settings.paved,
+    )
     shift, certainty = limits.decision.log_odds_shift.value, limits.decision.certainty.value
     ends = np.cumsum([0, *(along.order.size for along in alongs)]).tolist()
     told = []

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr, ndtri, owens_t
 
 from analysis.common.along import chance_below
-from analysis.common.limits import Limits, ShapeLimits, required_pct, required_slope
+from analysis.common.limits import Limits, ShapeLimits
+from analysis.common.required_slope import over_road_pct, required_pct, required_slope
 from analysis.common.types import Floats
 from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Verdict
 from analysis.shoulder.values import Measures, Status
@@ -71,10 +72,25 @@ def _chance_gentler(beliefs: Beliefs, bound: Callable[[Floats], Floats]) -> Floa
     return np.asarray((ndtr(z) * _WEIGHTS).sum(axis=-1))
 
 
-def _chance_too_flat(beliefs: Beliefs, limits: ShapeLimits) -> Floats:
-    """Probability that the shoulder falls less than required."""
+def _chance_too_flat(beliefs: Beliefs, limits: ShapeLimits, paved: bool = True) -> Floats:
+    """Probability that the shoulder falls less than required outward, nor over an unpaved road."""
     tolerance = limits.slope_shortfall_points.value
-    return _chance_gentler(beliefs, lambda p: required_pct(p, limits) - tolerance)
+
+    def outward(p: Floats) -> Floats:
+        return required_pct(p, limits) - tolerance
+
+    if paved:
+        return _chance_gentler(beliefs, outward)
+
+    def steepest(p: Floats) -> Floats:
+        least, most = over_road_pct(p, limits)
+        return np.minimum(np.minimum(least, most), outward(p))
+
+    def gentlest(p: Floats) -> Floats:
+        return np.minimum(over_road_pct(p, limits)[1], outward(p))
+
+    over_road = _chance_gentler(beliefs, gentlest) - _chance_gentler(beliefs, steepest)
+    return np.clip(_chance_gentler(beliefs, outward) - over_road, 0.0, 1.0)
 
 
 def _chance_too_steep(beliefs: Beliefs, limits: ShapeLimits) -> Floats:
@@ -95,6 +111,8 @@ def judge_stations(
     p_kerb: Floats,
     limits: Limits,
     beliefs: Beliefs | None = None,
+    *,
+    paved: bool = True,
 ) -> Judgement:
     """Turn measured values and their errors into probabilities, verdicts and findings.
 
@@ -110,16 +128,19 @@ def judge_stations(
         The criteria. `limits.decision.certainty` is how sure a verdict must be.
     beliefs
         Slopes and drops in the light of the road; default each station's own.
+    paved
+        False for a gravel or earth road, over which its shoulders may drain where it is banked.
     """
     beliefs = alone(measures) if beliefs is None else beliefs
     shape, certainty = limits.shape, limits.decision.certainty.value
-    required = required_slope(measures.pavement_slope_pct, shape)
+    own = None if paved else measures.shoulder_slope_pct
+    required = required_slope(measures.pavement_slope_pct, shape, own)
     # what surely is a kerb may stand as high as it does
     kerb = p_kerb >= certainty
     p_high = np.where(kerb, 0.0, beliefs.chance_drop_below(-shape.high_shoulder_mm.value))
     p_rut = 1.0 - chance_below(measures.rut_mm, measures.rut_se, shape.rut_mm.value)
     p_ridge = 1.0 - chance_below(measures.ridge_mm, measures.ridge_se, shape.ridge_mm.value)
-    p_flat = _chance_too_flat(beliefs, shape)
+    p_flat = _chance_too_flat(beliefs, shape, paved)
     p_reversed = chance_below(beliefs.shoulder_slope_pct, beliefs.shoulder_slope_se, 0.0)
     unsettled = (p_kerb > 1.0 - certainty) & ~kerb
     chances = {

@@ -82,9 +82,9 @@ class Judgement:
 
     Probabilities are NaN where nothing was measured. `p_finding` is (n, 2, L): the exclusive
     probabilities of no fault and of each of `DEFECTS`, in the order of `Finding`.
-    `follows_pavement` is as in `analysis.common.limits.RequiredSlope`; `verdict` and `finding`
-    hold `Verdict` and `Finding`, and `likeliest` the fault that is most likely there, certain or
-    not, with its probability `p_likeliest`.
+    `follows_pavement` is as in `analysis.common.required_slope.RequiredSlope`; `verdict` and
+    `finding` hold `Verdict` and `Finding`, and `likeliest` the fault that is most likely there,
+    certain or not, with its probability `p_likeliest`.
     """
 
     required_slope_pct: PerStation[Floats]

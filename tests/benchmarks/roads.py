@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.common.limits import Limits, default_limits, required_slope
+from analysis.common.limits import Limits, default_limits
+from analysis.common.required_slope import required_slope
 from analysis.common.settings import Settings
 from analysis.common.sides import Source
 from analysis.edges.find_breaks import find

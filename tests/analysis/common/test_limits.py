@@ -1,11 +1,10 @@
-"""Limits: values with their sources, TOML in and out, the required slope."""
+"""Limits: values with their sources, TOML in and out."""
 
 import math
 import re
 import tomllib
 from importlib import resources
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -18,7 +17,6 @@ from analysis.common.limits import (
     limits_from_toml,
     limits_to_toml,
     read_limits,
-    required_slope,
     write_limits,
 )
 
@@ -272,41 +270,6 @@ def test_acting_from_the_threshold_costs_least(visit, miss, p):
         assert act < leave
     elif p < limits.decision.act_at_probability - 1e-9:
         assert leave < act
-
-
-# ---------------------------------------------------------------- required slope
-
-SLOPES = st.floats(-10.0, 10.0)
-
-
-def test_required_slope_by_hand():
-    shape = default_limits("gravel").shape
-    # Normal crown: 4 % beside 2 % (common practice). Low side: 6 % beside 6 %, the shoulder
-    # follows the superelevation (AASHTO Green Book 4.4.3, from memory). High side: beside -6 % at
-    # most 2 % under a breakover of 8 points (own arithmetic on the same); beside -4 % the 4 % fit.
-    pavement = np.array([[2.0, 2.0], [1.0, 2.5], [-6.0, 6.0], [4.0, -4.0], [np.nan, 10.0]])
-    expected = [[4.0, 4.0], [4.0, 4.5], [2.0, 6.0], [4.5, 4.0], [np.nan, 10.0]]
-    np.testing.assert_allclose(required_slope(pavement, shape).pct, expected)
-
-
-def test_required_slope_as_agencies_differ():
-    """One that wants the low side steeper than the pavement by as much as a crown's shoulder."""
-    limits = default_limits("turf").with_value("low_side_over_pavement_points", 2.0)
-    np.testing.assert_allclose(required_slope([2.0, 5.0], limits.shape).pct, [6.0, 7.0])
-
-
-@given(pavement=SLOPES, points=st.floats(0.0, 4.0), surface=st.sampled_from(SURFACES))
-def test_required_slope_keeps_every_limit(pavement, points, surface):
-    limits = default_limits(surface).with_value("low_side_over_pavement_points", points)
-    slope = float(required_slope(pavement, limits.shape).pct)
-    assert slope - pavement <= limits.shape.breakover_most_points.value + 1e-12
-    assert slope <= max(limits.shape.shoulder_most_pct.value, pavement) + 1e-12
-    # Whatever the side, the pavement's water isn't held back by a flatter shoulder.
-    assert slope >= min(pavement, limits.shape.shoulder_least_pct.value) - 1e-12
-    assert slope >= pavement
-    # no step from one case to the next: it never changes by more than the pavement does
-    near = float(required_slope(pavement + 0.01, limits.shape).pct)
-    assert -1e-12 <= near - slope <= 0.01 + 1e-12
 
 
 def test_written_file_has_the_usual_mode(tmp_path):

@@ -42,10 +42,17 @@ def judged(limits: Limits) -> object:
 
 
 def unpaved(limits: Limits) -> object:
-    """What the same road asks of its shoulders were it gravel."""
+    """What the same road asks of its shoulders were it gravel, and were it banked besides."""
     (part,) = small_study().roads
     gravel = replace(part.case, limits=limits, settings=replace(part.case.settings, paved=False))
-    return judge([gravel], [part.measured])[0].judgement.required_slope_pct.tolist()
+    shoulder = part.measured.shoulder
+    in_plane = np.full_like(shoulder.measures.pavement_slope_pct, -2.3)
+    measures = replace(shoulder.measures, pavement_slope_pct=in_plane, shoulder_slope_pct=in_plane)
+    banked = replace(part.measured, shoulder=replace(shoulder, measures=measures))
+    return [
+        judge([gravel], [measured])[0].judgement.required_slope_pct.tolist()
+        for measured in (part.measured, banked)
+    ]
 
 
 def planned(limits: Limits) -> object:

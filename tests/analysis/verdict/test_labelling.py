@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from analysis.common.along import runs
-from analysis.common.limits import default_limits, required_slope
+from analysis.common.limits import default_limits
+from analysis.common.required_slope import required_slope
 from analysis.verdict.labelling import (
     FINDINGS,
     Ties,

@@ -36,7 +36,9 @@ def _measures(n=1, **values):
     return make_measures(n, **{**_SOUND, **values})
 
 
-def _judge(measures, *, retained=0.0, retained_se=5.0, chance=10.0, kerb=False, limits=_LIMITS):
+def _judge(
+    measures, *, retained=0.0, retained_se=5.0, chance=10.0, kerb=False, limits=_LIMITS, paved=True
+):
     shape = measures.status.shape
     return judge_stations(
         measures,
@@ -47,6 +49,7 @@ def _judge(measures, *, retained=0.0, retained_se=5.0, chance=10.0, kerb=False, 
         ),
         np.full(shape, float(kerb)),
         limits,
+        paved=paved,
     )
 
 
@@ -82,6 +85,32 @@ def test_wont_shed_monte_carlo(slope, drop, cov):
     high = edge < -_LIMITS.shape.high_shoulder_mm.value
     assert got.p_wont_shed[0, 0] == pytest.approx(np.mean(flat | high), abs=0.004)
     assert got.p_high[0, 0] == pytest.approx(np.mean(high), abs=0.004)
+
+
+@pytest.mark.parametrize("cov", [-0.1, 0.0, 0.1])
+@pytest.mark.parametrize(
+    ("pavement", "slope"),
+    [(-4.0, -4.0), (-4.0, -2.2), (-4.0, -5.2), (-4.0, 0.0), (-4.0, 3.2), (-2.4, -2.4), (4.0, 3.3)],
+)
+def test_high_side_of_an_unpaved_road_monte_carlo(pavement, slope, cov):
+    """It drains outward, or over the road by as much as this falls and not as good as level."""
+    limits = _LIMITS.with_value("shoulder_over_pavement_points", 0.0)
+    measures = _measures(
+        pavement_slope_pct=pavement,
+        pavement_slope_se=0.3,
+        shoulder_slope_pct=slope,
+        shoulder_slope_se=0.6,
+        slope_cov=cov,
+    )
+    road, shoulder, _ = _draws(measures)
+    tolerance = limits.shape.slope_shortfall_points.value
+    level = limits.shape.unpaved_over_road_least_pct.value - tolerance
+    outward = shoulder >= np.minimum(np.maximum(road, 4.0), road + 8.0) - tolerance
+    over_road = (shoulder <= -level) & (shoulder >= road - tolerance)
+    got = _judge(measures, limits=limits, paved=False)
+    assert got.p_flat[0, 0] == pytest.approx(np.mean(~outward & ~over_road), abs=0.006)
+    paved = _judge(measures, limits=limits)
+    assert paved.p_flat[0, 0] == pytest.approx(np.mean(~outward), abs=0.006)
 
 
 @pytest.mark.parametrize("drop", [20.0, 48.0, 50.0, 75.0])
