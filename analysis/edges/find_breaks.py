@@ -73,7 +73,11 @@ SHOWN_SHARE = 0.2
 """With edges shown on less of a road than this, nothing says where they are."""
 
 UNPAVED_SE_M = 0.3
-"""How surely a nominal width stands for a gravel road's own; our own choice."""
+"""How surely a nominal width stands for a gravel road's own, be it half the surface or a shoulder;
+our own choice."""
+
+MEET_M = 0.75
+"""Edges that both widths of an unpaved road put no farther apart are told by both."""
 
 PLAIN_SE_M, PLAIN_NEAR_M, PLAIN_AROUND_M = 0.12, 0.75, 30.0
 """An edge this sure and this near to its nominal place, on most of so much road, is one on gravel
@@ -181,7 +185,7 @@ def _found(
         breaks = _between_hinges(road, breaks)
         unseen, se = ~_surfaces_end(road, breaks, own), UNPAVED_SE_M
     if unseen.any():
-        breaks = _without_edge(road, breaks, fixed, se, unseen)
+        breaks = _without_edge(road, breaks, fixed, se, unseen, paved)
     return breaks if middle is None else contradicted(breaks, middle, fixed)
 
 
@@ -423,8 +427,29 @@ def _nominal_edge(road: _Sought, breaks: Breaks, seen: Bools) -> Floats:
     return np.where(by_other, width - breaks.edge[:, ::-1], about_axis)
 
 
+def _by_both_widths(road: _Sought, breaks: Breaks, nominal: Floats) -> tuple[Floats, Floats]:
+    """(n, 2) edges of an unpaved road, and how surely, from both its widths.
+
+    Where its outer break is found, the shoulder's width tells the edge from there as well as the
+    surface's does from the middle; what they differ by is what they are off together.
+    """
+    shoulder = _has_shoulder(breaks)
+    source = np.where(shoulder, breaks.hinge_source, breaks.edge_source)
+    by_shoulder = np.where(shoulder, breaks.hinge, breaks.edge) - road.shoulder
+    apart = np.where(source == Source.FOUND, np.abs(by_shoulder - nominal), np.inf)
+    both = (apart <= MEET_M) & ~breaks.lost()[:, None]
+    mean = np.where(both, 0.5 * (nominal + by_shoulder), nominal)
+    se = np.where(both, np.maximum(UNPAVED_SE_M / np.sqrt(2.0), 0.5 * apart), UNPAVED_SE_M)
+    return mean, se
+
+
 def _without_edge(
-    road: _Sought, found: Breaks, overrides: Overrides, se: float, unseen: Bools
+    road: _Sought,
+    found: Breaks,
+    overrides: Overrides,
+    nominal_se: float,
+    unseen: Bools,
+    paved: bool,
 ) -> Breaks:
     """Breaks of a road that runs into its shoulder without an edge where it is `unseen` (n, 2).
 
@@ -432,6 +457,9 @@ def _without_edge(
     person gave the edge.
     """
     nominal = _nominal_edge(road, found, _has_shoulder(found) & ~unseen)
+    se = np.full(nominal.shape, nominal_se)
+    if not paved:
+        nominal, se = _by_both_widths(road, found, nominal)
     given = np.full_like(nominal, np.nan) if overrides.edge is None else overrides.edge
     open_ = np.isnan(given) & unseen
     sought = replace(overrides, edge=np.where(open_, nominal, given))

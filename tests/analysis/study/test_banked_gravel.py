@@ -1,4 +1,4 @@
-"""Gravel roads banked one way, as plain geometry: edges, slopes and what is said of both sides.
+"""Gravel roads as plain geometry, most banked one way: edges, slopes and what is said of them.
 
 On the high side the shoulder is graded with the road: in its plane it drains over it to the low
 side, and falling outward it drains outward; level it does neither (common practice).
@@ -64,3 +64,27 @@ def test_edges_lie_where_the_widths_put_them_between_the_hinges(bank, high, seed
     )
     assert np.isfinite(z).all()
     assert np.sqrt(np.mean(z**2)) < 1.5
+
+
+@pytest.mark.parametrize(
+    ("pavement_m", "shoulder_m", "off"),
+    [(7.8, 1.5, 0.2), (6.2, 1.5, -0.2), (7.0, 1.8, -0.15), (7.0, 1.2, 0.15), (7.6, 1.2, 0.3)],
+)
+def test_both_widths_tell_an_edge_that_does_not_show(pavement_m, shoulder_m, off):
+    """Half the surface from the middle, and the shoulder from the hinge: what either is off by."""
+    widths = GRAVEL.changed(pavement_width_m=pavement_m, shoulder_width_m=shoulder_m)
+    study = screened(Scene.both(Side(4.0, 4.0, 4.0), seed=31), widths)
+    breaks = study.roads[0].breaks
+    away = breaks.edge - EDGE_M
+    np.testing.assert_allclose(away.mean(), off, atol=0.05)
+    assert np.sqrt(np.mean((away / breaks.edge_se) ** 2)) < 1.6
+    z = (middle(study, "shoulder_slope_pct") - 4.0) / middle(study, "shoulder_slope_se")
+    assert 0.7 < np.sqrt(np.mean(z**2)) < 1.2
+
+
+def test_widths_that_contradict_each_other_leave_the_surface_its_own():
+    """A shoulder of 3 m from the hinge would leave hardly half of the surface."""
+    study = screened(Scene.both(Side(4.0, 4.0, 4.0), seed=31), GRAVEL.changed(shoulder_width_m=3.0))
+    breaks = study.roads[0].breaks
+    np.testing.assert_allclose(breaks.edge, EDGE_M, atol=0.2)
+    assert (breaks.edge_se >= 0.29).all()
