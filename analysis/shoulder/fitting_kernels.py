@@ -53,6 +53,8 @@ class Expected(NamedTuple):
         Windows whose covariance is to be summed with the correlation of the noise.
     beat : (n,) bool
         Windows whose word on a cell's weight counts: they lie alike whatever stations there are.
+    arc_se_m2 : (n,)
+        How well the variance is known by which an arc smears the hinge; 0 = there is none.
     smear_se_m2 : float
         How well the variance of what smears the ground is known.
     """
@@ -66,6 +68,7 @@ class Expected(NamedTuple):
     nugget: Any
     exact: Any
     beat: Any
+    arc_se_m2: Any
     smear_se_m2: float
 
 
@@ -166,8 +169,8 @@ class Fits(NamedTuple):
         noise with the given correlation.
     lever : (n, 9)
         Change of the parameters per metre of error of the edge's place.
-    blur : (n, 9)
-        What one standard error of the smear makes of each.
+    blur, bow : (n, 9)
+        What one standard error of the smear makes of each, and one of the arc at the hinge.
     knots, knots_cov, knot_count : (n, MOST_KNOTS), (n, MOST_KNOTS, MOST_KNOTS), (n,)
         Heights of the knots over the line from edge to hinge, metres, and their covariance
         for white noise, metres squared.
@@ -186,6 +189,7 @@ class Fits(NamedTuple):
     scatter: Any
     lever: Any
     blur: Any
+    bow: Any
     knots: Any
     knots_cov: Any
     knot_count: Any
@@ -340,6 +344,7 @@ def blank_fits(windows: int, cells: int) -> Fits:
         scatter=unknown.copy(),
         lever=unknown[:, 0].copy(),
         blur=np.zeros((windows, COLUMNS)),
+        bow=np.zeros((windows, COLUMNS)),
         knots=np.zeros((windows, MOST_KNOTS)),
         knots_cov=np.zeros((windows, MOST_KNOTS, MOST_KNOTS)),
         knot_count=np.zeros(windows, dtype=np.int64),
@@ -563,7 +568,7 @@ def fit_windows(
             correlation = correlation[:0]
         step = _step_beyond_noise(b, expected, i, algebra)
         planes = _lay_knots(cells, strip, b, step, tight, expected, i, expected.width_m[i], knot_m)
-        smear_se = expected.smear_se_m2
+        smear_se = expected.smear_se_m2, expected.arc_se_m2[i]
         if _weigh_shapes(cells, strip, planes, rough, correlation, smear_se, algebra, fits, i):
             fits.beta[i, 0] += mean
         else:
@@ -580,7 +585,9 @@ def fit_windows(
                 planes = _lay_knots(cells, strip, b, step, tight, expected, i, width, knot_m)
                 row = i * ways.width.shape[1] + k
                 alone = correlation[:0]
-                if not _weigh_shapes(cells, strip, planes, rough, alone, 0.0, algebra, others, row):
+                if not _weigh_shapes(
+                    cells, strip, planes, rough, alone, (0.0, 0.0), algebra, others, row
+                ):
                     others.evidence[row] = -np.inf
 
 
@@ -872,27 +879,30 @@ def _edge_pull(cells: _Cells, b: Any, step: float, p: int) -> Any:
 
 
 @compiled
-def _smear_pull(cells: _Cells, strip: Strip, b: Any, smear_se_m2: float, p: int) -> Any:
+def _smear_pull(
+    cells: _Cells, strip: Strip, b: Any, edge_m2: float, hinge_m2: float, p: int
+) -> Any:
     """Change of the right-hand side where the ground is smeared by one standard error more.
 
-    A smear has the variance of its two boxes, ``(wide**2 + narrow**2) / 12``.
+    At the edge by `edge_m2` of variance, at the hinge by `hinge_m2`: a smear has that of its two
+    boxes, ``(wide**2 + narrow**2) / 12``.
     """
     pull = np.zeros(p)
     for r in range(cells.index.size):
         c = cells.index[r]
         wide, narrow = strip.box[c, 0], strip.box[c, 1]
-        wider = np.sqrt(wide * wide + 6.0 * smear_se_m2)
-        other = np.sqrt(narrow * narrow + 6.0 * smear_se_m2)
+        wider = np.sqrt(wide * wide + 6.0 * edge_m2)
+        other = np.sqrt(narrow * narrow + 6.0 * edge_m2)
         reach = 0.5 * (wider + other)
         x = cells.design[3, r]
         beyond = x - strip.width[c]
         change = 0.0
-        if abs(x) < reach:
+        if edge_m2 > 0.0 and abs(x) < reach:
             change += b[_KINK] * (_ramp(x, wider, other) - cells.design[_KINK, r])
             change -= b[_STEP] * (_step(x, wider, other) + cells.design[_STEP, r])
         wide, narrow = strip.hinge_box[c, 0], strip.hinge_box[c, 1]
-        wider = np.sqrt(wide * wide + 6.0 * smear_se_m2)
-        other = np.sqrt(narrow * narrow + 6.0 * smear_se_m2)
+        wider = np.sqrt(wide * wide + 6.0 * hinge_m2)
+        other = np.sqrt(narrow * narrow + 6.0 * hinge_m2)
         if abs(beyond) < 0.5 * (wider + other):
             change += b[_HINGE] * (_ramp(beyond, wider, other) - cells.design[_HINGE, r])
             change += b[_SHIFT] * (_step(beyond, wider, other) - cells.design[_SHIFT, r])
@@ -1022,7 +1032,7 @@ def _shares(evidence: Any) -> tuple[int, float]:
 def _mix_lines(answers: _Answers, planes: _Planes, pulls: Any, fits: Fits, i: int) -> Any:
     """Mix the lines by their shares; how far they lie apart is returned, (9, 9).
 
-    `pulls` are those of the edge's place and of the smear.
+    `pulls` are those of the edge's place, of the smear and of the hinge's arc.
     """
     amounts, knots = answers.share.size, planes.knots
     beta, lines = fits.beta[i], np.empty((amounts, COLUMNS))
@@ -1042,6 +1052,7 @@ def _mix_lines(answers: _Answers, planes: _Planes, pulls: Any, fits: Fits, i: in
     _line_covariance(answers, mixed, parts, fits.covariance[i])
     _line_moved(answers, mixed, parts, pulls[0], fits.lever[i])
     _line_moved(answers, mixed, parts, pulls[1], fits.blur[i])
+    _line_moved(answers, mixed, parts, pulls[2], fits.bow[i])
     apart, unit = np.zeros((COLUMNS, COLUMNS)), planes.sigma * planes.sigma
     for q in range(amounts):
         share, line = answers.share[q] / unit, lines[q]
@@ -1137,7 +1148,7 @@ def _weigh_shapes(
     planes: _Planes,
     rough: Any,
     correlation: Any,
-    smear_se_m2: float,
+    smear_se_m2: tuple[float, float],
     algebra: _Algebra,
     fits: Fits,
     i: int,
@@ -1145,8 +1156,8 @@ def _weigh_shapes(
     """Solve with every amount of roughness and mix the answers by their evidence.
 
     `correlation` (2,) is length and nugget of the noise where the covariance is to be summed
-    with it, else empty; the smear isn't asked where its error is 0. `algebra` holds the sums
-    without knots. False where the cells don't tell the parameters.
+    with it, else empty; the smear, and the arc at the hinge, aren't asked where their error is 0.
+    `algebra` holds the sums without knots. False where the cells don't tell the parameters.
     """
     p = COLUMNS + planes.knots
     amounts = rough.shape[0] if planes.knots > 0 else 1
@@ -1167,10 +1178,13 @@ def _weigh_shapes(
         return False
     best, fits.evidence[i] = _shares(answers.share)
     fits.knot_count[i] = planes.knots
-    pulls = np.zeros((2, p))
+    pulls = np.zeros((3, p))
     pulls[0] = _edge_pull(cells, planes.b, planes.step, p)
-    if smear_se_m2 > 0.0:
-        pulls[1] = _smear_pull(cells, strip, planes.b, smear_se_m2, p)
+    whole_m2, arc_m2 = smear_se_m2
+    if whole_m2 > 0.0:
+        pulls[1] = _smear_pull(cells, strip, planes.b, whole_m2, whole_m2, p)
+    if arc_m2 > 0.0:
+        pulls[2] = _smear_pull(cells, strip, planes.b, 0.0, arc_m2, p)
     unit = planes.sigma * planes.sigma
     apart = _mix_lines(answers, planes, pulls, fits, i)
     _mix_knots(answers, planes.knots, unit, fits.knots[i], fits.knots_cov[i])

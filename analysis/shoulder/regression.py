@@ -19,6 +19,7 @@ from scipy.special import ndtr
 from analysis.common.along import fading, slope_along, spread_out
 from analysis.common.sides import Source
 from analysis.common.types import Floats
+from analysis.edges.tied_breaks import USUALLY_ROUNDED_M
 from analysis.edges.values import Breaks
 from analysis.shoulder.rival_sets import LEAST_SHARE, sets_of, with_rivals
 from analysis.shoulder.strip import BEYOND_HINGE_M, Strip, Windows
@@ -95,6 +96,10 @@ a share of stations where it is another (our own choice, by trials on made and o
 SWAYS = ((3, 0.001), (5, 0.002), (7, 0.01), (8, 0.002))
 """Columns that go on along the road beside the step, slopes of pavement, shoulder and bank and what
 a misplaced hinge looks like, and how far they stray from window to window (our own choice)."""
+
+ARC_SE_SHARE = 0.4
+"""Standard error of half the length of an arc, of what it is longer than usual: it stands for the
+beginning of a bank then, which curves on otherwise (our own choice, by trials on plain roads)."""
 
 _EXACT_STATIONS = 24
 
@@ -251,6 +256,7 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
         nugget=noise.nugget,
         exact=exact,
         beat=beat,
+        arc_se_m2=_arc_variance_error(breaks, side),
         smear_se_m2=smear_se_m2,
     )
     knot_m = max(KNOT_CELLS * strip.cell_m, LEAST_KNOT_M)
@@ -287,7 +293,8 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
     other = other + other_shift[..., :, None] * other_shift[..., None, :]
     level = shared_shift(strip, windows, fits.weight, expected.sigma_m)
     shared = level[:, :, None] * level[:, None, :]
-    shared += fits.blur[:, :, None] * fits.blur[:, None, :]
+    for pulled in (fits.blur, fits.bow):
+        shared += pulled[:, :, None] * pulled[:, None, :]
     placed = own + shared
     covariance, other = covariance + shared, other + shared[:, None]
     other_beta, other_evidence = others.beta.reshape(n, k, -1), others.evidence.reshape(n, k)
@@ -327,6 +334,16 @@ def fit_side(strip: Strip, fitted: Fitted, side: int, *, smear_se_m2: float = 0.
         tally=fits.tally,
         weight=fits.weight,
     )
+
+
+def _arc_variance_error(breaks: Breaks, side: int) -> Floats:
+    """How well the variance is known by which an arc smears the hinge, square metres, (n,)."""
+    if breaks.arc_m is None:
+        return np.zeros(breaks.s.size)
+    arc = breaks.arc_m[:, side]
+    off = ARC_SE_SHARE * np.maximum(arc - USUALLY_ROUNDED_M, 0.0)
+    # an arc smears as a box of its whole length, see `analysis.corridor.footprint.rounded_box`
+    return np.asarray(((arc + off) ** 2 - arc**2) / 3.0)
 
 
 def _where_measured(
