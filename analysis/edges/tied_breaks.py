@@ -265,9 +265,18 @@ def _arc(side: SideBlocks, candidates: Candidates, step_m: float) -> float:
     kink, misfit = best(0.0)
     longest = max(USUALLY_ROUNDED_M, SEARCH_SIDE_M - candidates.apart)
     arcs = [arc for arc in ROUNDED_M if arc <= longest]
-    gains = [float(((best(arc)[0] - kink) / misfit).sum()) for arc in arcs]
+
+    def gain(arc_m: float) -> float:
+        return float(((best(arc_m)[0] - kink) / misfit).sum())
+
+    gains = [gain(arc) for arc in arcs]
     k = int(np.argmax(gains))
-    return arcs[k] if gains[k] > max(ROUND_GAIN, ROUND_EACH * some.size) else 0.0
+    if gains[k] <= max(ROUND_GAIN, ROUND_EACH * some.size):
+        return 0.0
+    # once there is one, lengths halfway to the next are told as well
+    between = [0.5 * (arcs[k] + arc) for arc in (*arcs[max(k - 1, 0) : k], *arcs[k + 1 : k + 2])]
+    told = {arcs[k]: gains[k]} | {arc: gain(arc) for arc in between}
+    return max(told, key=told.__getitem__)
 
 
 def _pair_evidence(

@@ -94,6 +94,16 @@ def test_a_bank_that_curves_on_takes_less_of_the_shoulder_for_itself():
     assert np.sqrt(np.mean(np.square(z))) < 1.7 and abs(np.mean(off)) < 0.2
 
 
+@pytest.mark.parametrize("half", [0.4, 0.6])
+def test_lengths_between_those_that_are_tried_first_are_told(half):
+    """On 0.25 m cells, which show them: slopes were 0.5 to 0.8 points off, with z 1.7 and 2.0."""
+    breaks, found = _measured(_rounded(half), 21, cell=0.25)
+    np.testing.assert_allclose(breaks.arc_m, half, atol=0.05)
+    off = found.shoulder_slope_pct - 100.0 * SHOULDER
+    assert np.sqrt(np.mean(off**2)) < 0.4
+    assert np.sqrt(np.mean((off / found.shoulder_slope_se) ** 2)) < 1.5
+
+
 @pytest.mark.parametrize("length", [2.0, 8.0])
 def test_fine_cells_know_no_more_of_a_bank_than_that_it_curves_on(length):
     """Its arc's length is a guess: on 0.25 m cells z was 2.3, with errors of 0.1 points."""
