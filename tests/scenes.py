@@ -38,7 +38,8 @@ class Side:
     `begin` and `end` along the road; before and behind the shoulder is flush at `usual_slope`.
     `step` may also be a function of the distance along the road. The ground beyond the hinge falls
     1 in `foreslope` to a ditch that lies `ditch` below the edge, and rises again 1 in 3 behind it;
-    with `ditch` 0 it goes on at the shoulder's slope.
+    with `ditch` 0 it goes on at the shoulder's slope. `shape` gives what the stretch's shoulder has
+    over its plane, a rut or a ridge, at distances beyond the edge.
     """
 
     pavement: float = 2.0
@@ -48,6 +49,7 @@ class Side:
     width: float = 1.5
     foreslope: float = 4.0
     ditch: float = 0.6
+    shape: Callable[[Floats], Floats] | None = None
 
     def heights(self, s: Floats, u: Floats, here: Floats) -> Floats:
         """Heights above the crown at distances along and outward; `here` 0..1 is how fully."""
@@ -63,6 +65,8 @@ class Side:
             shoulder = shoulder + np.maximum(beyond - run - 0.4, 0.0) / 3.0
         else:
             shoulder = shoulder - 0.01 * slope * beyond
+        if self.shape is not None:
+            shoulder = shoulder + here * np.where(out < self.width, self.shape(out), 0.0)
         return np.where(out < 0.0, -0.01 * self.pavement * u, shoulder)
 
 

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 __all__ = [
     "CLEANING",
+    "DEEPEST_RUT_MM",
     "DEFECTS",
     "HOLDING",
     "REPLENISHING",
@@ -15,6 +16,10 @@ __all__ = [
     "Treatment",
     "Verdict",
 ]
+
+
+DEEPEST_RUT_MM = 300.0
+"""No shoulder has a deeper rut: where only such would show, none does."""
 
 _CANT_TELL, _NO_DATA = "can't tell", "no data"
 

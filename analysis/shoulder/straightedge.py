@@ -8,45 +8,47 @@ edge and the hinge; a straightedge shorter than the shoulder may lie anywhere on
 A grid shows neither directly. Its cells are means over their area, which takes a quarter or
 more off the depth of a wheel rut, and the largest of many noisy gaps is never zero. So the
 shape of the shoulder is *estimated*: what the fitted planes leave of the cells is averaged in
-narrow bins along the road, and the section that lies under it is found by regression through
-the footprint of a cell, as a smooth curve (a Gaussian process with a squared exponential
-covariance; Rasmussen and Williams 2006, Gaussian Processes for Machine Learning, ch. 2) whose
-amplitude the cells themselves tell. The straightedge is then laid on many sections that agree
-with the cells: the mean of the gaps is the rut, and their scatter its standard error, with a
-share for rims sharper than a smooth curve has. A sound shoulder gets a small amplitude and so a
-rut near zero, whatever the noise; a rut too narrow for the grid gets a wide standard error.
+narrow bins along the road, and the straightedge is laid on many sections that agree with these
+(`analysis.shoulder.section_gaps`): the mean of the gaps is the rut, and their scatter its standard
+error, with a share for rims sharper than a smooth curve has. A rut too narrow for the grid gets a
+wide standard error.
+
+A drop at the edge may be the inner wall of a rut beside an edge that is flush, and lie farther
+inward then: both are weighed by the cells, and mixed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
+from analysis.common.sides import Source
 from analysis.common.station_arrays import stations_of
 from analysis.common.types import Floats
 from analysis.corridor.footprint import smeared_ramp, smeared_step
 from analysis.corridor.line_noise import line_correlation
 from analysis.edges.values import Breaks
+from analysis.shoulder.section_gaps import (
+    LOOSE_M,
+    OVER_MM,
+    RIM_SHARE,
+    ROUGH_M,
+    SectionGaps,
+    Sighted,
+    section_gaps,
+)
 from analysis.shoulder.values import Noise
 
 if TYPE_CHECKING:
     from analysis.shoulder.regression import SideFit
     from analysis.shoulder.strip import Strip
 
-__all__ = [
-    "SLANT",
-    "STRAIGHTEDGE_M",
-    "Gaps",
-    "detectable_rut_mm",
-    "lay_straightedge",
-    "section_gaps",
-]
+__all__ = ["SLANT", "STRAIGHTEDGE_M", "Gaps", "detectable_rut_mm", "lay_straightedge"]
 
 
 STRAIGHTEDGE_M = 1.8
@@ -56,34 +58,31 @@ SLANT = (0.92, 0.39)
 """Box widths of a cell across the road, in cells, where its rows run at 23 degrees to the road:
 halfway between along them and along their diagonal. Taken before any road is known."""
 
-SMOOTH_M = 0.25
-"""Over about this distance the ground of a shoulder keeps its height: what wheels press out is a
-few decimetres wide (common practice)."""
+STEP_TOLD_M = 0.015
+"""A step at the edge of less than this hides no rut worth the search (our own choice)."""
 
-AMPLITUDES_MM = (0.7, 2.0, 5.0, 10.0, 20.0, 35.0, 60.0)
-"""How uneven a shoulder may be: standard deviation of its section."""
+FLUSH_M, STEPPED_M = 0.01, 0.08
+"""Scatter of the step at an edge that is flush and at one that isn't."""
 
-AMPLITUDE_SHARES = (0.33, 0.25, 0.17, 0.10, 0.07, 0.05, 0.03)
-"""How common each unevenness is before anything is measured: about one shoulder in ten has
-a rut over 30 mm. Our own choice; a grid that shows the shoulder's shape overrules it."""
+FLUSH_SHARES, APART_M = (0.7, 0.95), 0.1
+"""How likely an edge is flush beforehand: where the search put it at the place of a stepped one,
+and where at that of a flush one, if these lie so far apart; halfway where they don't tell. A rut
+beside a flush edge looks much like a step, so that neither is ever sure (own choice, by trials).
+"""
 
-WHEEL_RUT_M = 0.8
-"""Width of the rut whose least detectable depth is told (common practice: a wheel's track and
-what it presses aside); at most six tenths of the shoulder."""
+TRUST = 0.5
+"""Share of the log evidence for an edge that counts: neither steps nor ruts have quite the shapes
+that stand for them (Miller and Dunson 2019, Journal of the American Statistical Association 114;
+share by trials)."""
 
-_KNOT_M = 0.1
-_MOST_KNOTS = 64
+TOLD = float(ndtri(0.95) + ndtri(0.99))
+"""So many standard errors tell a wheel rut from none. It may lie anywhere across, so that noise has
+several places to look like one: seen where there is none one time in a hundred at one place, missed
+one time in twenty."""
+
 _BIN_M = 0.1
-_DRAWS = 64
-_ROUGH_M = 0.001
-_LOOSE_M = 0.3
 _LEAST_WIDTH_M = 0.3
 _BLOCK = 1024
-# how far off a smooth curve is at the rims of a rut that has sharp ones, as a share of its depth
-_RIM_SHARE = 0.05
-# A wheel rut may lie anywhere across, so that noise has several places to look like one: seen
-# where there is none one time in a hundred at one place, missed one time in twenty.
-_TOLD = float(ndtri(0.95) + ndtri(0.99))
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +93,8 @@ class Gaps:
     ----------
     rut_mm, rut_se, ridge_mm, ridge_se : (n,)
         Means and standard deviations over all sections that agree with the cells.
+    rut_over, ridge_over : (n, k)
+        How likely each is over the depths `OVER_MM`.
     detectable_mm : (n,)
         Depth of a wheel rut (`WHEEL_RUT_M` wide) that is told from none with 95 % certainty.
     """
@@ -102,6 +103,8 @@ class Gaps:
     rut_se: Floats
     ridge_mm: Floats
     ridge_se: Floats
+    rut_over: Floats
+    ridge_over: Floats
     detectable_mm: Floats
 
     def values(self) -> dict[str, Floats]:
@@ -111,8 +114,65 @@ class Gaps:
             "rut_se": self.rut_se,
             "ridge_mm": self.ridge_mm,
             "ridge_se": self.ridge_se,
+            "rut_over": self.rut_over,
+            "ridge_over": self.ridge_over,
             "rut_detectable_mm": self.detectable_mm,
         }
+
+
+class _Way(NamedTuple):
+    """An edge as it may be at n stations.
+
+    Attributes
+    ----------
+    beyond_m, se_m : (n,)
+        How far outward of the edge found it lies, and how surely.
+    stands : (n,)
+        1 where it has the step that was fitted, 0 where it is flush.
+    step_m : (n,)
+        Scatter of its step.
+    share : (n,)
+        How likely it is beforehand.
+    """
+
+    beyond_m: Floats
+    se_m: Floats
+    stands: Floats
+    step_m: Floats
+    share: Floats
+
+    def of(self, rows: NDArray[np.intp]) -> _Way:
+        """The same at some of the stations."""
+        return _Way(*(part[rows] for part in self))
+
+
+class _Across(NamedTuple):
+    """n stations of one side in bins across: see `Sighted`; `beta` (n, p) was fitted there.
+
+    `mean_m` are heights over the pavement's plane, their covariance that of the noise alone, and
+    `hinge_se_m` (n,) how surely the hinge lies where the fit had it.
+    """
+
+    width_m: Floats
+    place_m: Floats
+    mean_m: Floats
+    covariance_m2: Floats
+    box_m: Floats
+    widest_m: float
+    beta: Floats
+    hinge_se_m: Floats
+
+    def from_edge(self, way: _Way) -> Sighted:
+        """The sections as they are seen from an edge."""
+        unsure = _break_covariance(self, way)
+        return Sighted(
+            self.width_m - way.beyond_m,
+            self.place_m - way.beyond_m[:, None],
+            self.mean_m,
+            self.covariance_m2 + unsure,
+            self.box_m,
+            self.widest_m,
+        )
 
 
 def lay_straightedge(
@@ -145,35 +205,135 @@ def lay_straightedge(
     -------
     Gaps
     """
-    from analysis.shoulder.straightedge_kernels import Bins, bin_means
-
     n = breaks.s.size
     width = breaks.hinge[:, side] - breaks.edge[:, side]
     usable = np.isfinite(width) & (width >= _LEAST_WIDTH_M) & np.isfinite(fit.beta[:, 0])
-    blank = np.full(n, np.nan)
-    if not usable.any():
-        return Gaps(blank, blank.copy(), blank.copy(), blank.copy(), blank.copy())
     margin = 0.5 * box_m.sum(axis=1)
-    span = width + 2.0 * margin
     keep = ~strip.masked & (fit.weight >= 0.5)
-    found = np.full((5, n), np.nan)
-    for rows, bins in _alike(width, span, np.flatnonzero(usable), strip.cell_m):
-        count, place, mean = (np.zeros((rows.size, bins)) for _ in range(3))
-        windows, beta, box = fit.windows.of(rows), fit.beta[rows], box_m[rows]
-        into = Bins(-margin[rows], span[rows] / bins, count, place, mean)
-        bin_means(windows, strip, keep, beta, into)
-        own = stations_of(noise, rows)
-        covariance = _bin_covariance(place, count, own, 2.0 * windows.half_m, strip.cell_m)
-        place_se = breaks.edge_se[rows, side], breaks.hinge_se[rows, side]
-        covariance += _break_covariance(place, width[rows], beta, place_se, box)
-        found[:, rows] = section_gaps(width[rows], place, mean, covariance, box, length_m=length_m)
-    return Gaps(*(1000.0 * found))
+    hinge_se = np.nan_to_num(breaks.hinge_se[:, side], nan=0.05)
+    found, *others = _ways(fit, breaks, side)
+    stepped = usable & (np.abs(fit.mixed[:, 6]) > STEP_TOLD_M)
+    mean, square = np.full((2, n, 2), np.nan)
+    over, clear = np.full((n, 2, len(OVER_MM)), np.nan), np.full(n, np.nan)
+    for those, ways in ((usable & ~stepped, [found]), (stepped, others)):
+        begin = np.minimum.reduce([way.beyond_m for way in ways])
+        wide = width - begin
+        begin, span = begin - margin, wide + 2.0 * margin
+        for rows, widest, bins in _alike(wide, span, np.flatnonzero(those), strip.cell_m):
+            size = span[rows] / bins
+            place, height, covariance = _binned(
+                strip, fit, keep, stations_of(noise, rows), rows, begin[rows], size, bins
+            )
+            across = _Across(
+                *(width[rows], place, height, covariance, box_m[rows], widest),
+                *(fit.beta[rows], hinge_se[rows]),
+            )
+            here = [way.of(rows) for way in ways]
+            laid = [
+                section_gaps(
+                    across.from_edge(way),
+                    length_m=length_m,
+                    step_m=way.step_m,
+                    weighed=len(ways) > 1,
+                )
+                for way in here
+            ]
+            mean[rows], square[rows], over[rows], clear[rows] = _mixed(laid, here)
+    spread = np.sqrt(np.maximum(square - mean**2, 0.0) + (RIM_SHARE * mean) ** 2 + ROUGH_M**2)
+    return Gaps(
+        rut_mm=1000.0 * mean[:, 0],
+        rut_se=1000.0 * spread[:, 0],
+        ridge_mm=1000.0 * mean[:, 1],
+        ridge_se=1000.0 * spread[:, 1],
+        rut_over=over[:, 0],
+        ridge_over=over[:, 1],
+        detectable_mm=1000.0 * TOLD / clear,
+    )
+
+
+def _ways(fit: SideFit, breaks: Breaks, side: int) -> tuple[_Way, _Way, _Way]:
+    """The edge found, whatever its step; one that is flush, and one that isn't."""
+    n = breaks.s.size
+    none, se = np.zeros(n), np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
+    up_or_down = np.where(fit.mixed[:, 6] > 0.0, 2, 1)
+    (flush, flush_se), (apart, apart_se) = (
+        _way_at(breaks, side, way) for way in (np.zeros(n, dtype=np.int64), up_or_down)
+    )
+    # the pavement's plane is known to so much at its edge
+    level = np.sqrt(np.maximum(np.nan_to_num(fit.own_covariance[:, 0, 0]), 0.0))
+    away = apart - flush
+    told = np.abs(away) > APART_M
+    at_flush = np.where(told, np.clip(apart / np.where(told, away, 1.0), 0.0, 1.0), 0.5)
+    share = FLUSH_SHARES[0] + (FLUSH_SHARES[1] - FLUSH_SHARES[0]) * at_flush
+    return (
+        _Way(none, se, np.ones(n), np.full(n, LOOSE_M), np.ones(n)),
+        _Way(flush, flush_se, none, np.hypot(FLUSH_M, level), share),
+        _Way(apart, apart_se, np.ones(n), np.hypot(STEPPED_M, level), 1.0 - share),
+    )
+
+
+def _way_at(breaks: Breaks, side: int, way: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """How far beyond the edge found one of `Breaks.edge_ways` (n,) lies, and how surely, (n,)."""
+    none, se = np.zeros(way.size), np.nan_to_num(breaks.edge_se[:, side], nan=0.0)
+    if breaks.edge_ways is None:
+        return none, se
+    place = breaks.edge_ways[np.arange(way.size), side, way]
+    # what a person gave has no other place, and what isn't shown lies as its error says
+    moves = (breaks.edge_source[:, side] == Source.FOUND) & np.isfinite(place).all(axis=1)
+    most = breaks.hinge[:, side] - breaks.edge[:, side] - _LEAST_WIDTH_M
+    return np.where(moves, np.minimum(place[:, 0], most), none), np.where(moves, place[:, 1], se)
+
+
+def _mixed(
+    laid: Sequence[SectionGaps], ways: Sequence[_Way]
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Mean gaps, their squares, how likely they are over depths, and how clear ruts would be.
+
+    Each way counts by what was likely beforehand and what the cells of its sections say.
+    """
+    evidence = np.stack([one.evidence for one in laid], axis=-1)
+    shares = np.exp(TRUST * (evidence - evidence.max(axis=-1, keepdims=True)))
+    shares *= np.stack([way.share for way in ways], axis=-1)[:, None]
+    shares /= shares.sum(axis=-1, keepdims=True)
+    measured, believed = shares[:, 0], shares[:, 1]
+
+    def mix(parts: list[Floats], share: Floats) -> Floats:
+        return np.asarray(np.einsum("nw,wn...->n...", share, np.stack(parts)))
+
+    return (
+        mix([one.mean_m for one in laid], measured),
+        mix([one.square_m2 for one in laid], measured),
+        mix([one.over for one in laid], believed),
+        mix([one.clear_per_m for one in laid], measured),
+    )
+
+
+def _binned(
+    strip: Strip,
+    fit: SideFit,
+    keep: NDArray[np.bool_],
+    noise: Noise,
+    rows: NDArray[np.intp],
+    begin: Floats,
+    size: Floats,
+    bins: int,
+) -> tuple[Floats, Floats, Floats]:
+    """Places (n, b), heights over the pavement's plane, and covariance (n, b, b) of noise alone."""
+    from analysis.shoulder.straightedge_kernels import Bins, bin_means
+
+    count, place, mean = (np.zeros((rows.size, bins)) for _ in range(3))
+    windows = fit.windows.of(rows)
+    # without step and kink at the edge, which may be another
+    planes = fit.beta[rows].copy()
+    planes[:, 5:7] = 0.0
+    bin_means(windows, strip, keep, planes, Bins(begin, size, count, place, mean))
+    return place, mean, _bin_covariance(place, count, noise, 2.0 * windows.half_m, strip.cell_m)
 
 
 def _alike(
     width: Floats, span: Floats, at: NDArray[np.intp], cell_m: float
-) -> Iterator[tuple[NDArray[np.intp], int]]:
-    """Stations `at` in blocks of about one width, each with the bins that its sections get.
+) -> Iterator[tuple[NDArray[np.intp], float, int]]:
+    """Stations `at` in blocks of about one width: that, and the bins that their sections get.
 
     How finely a section is drawn and binned follows from its own width alone: what a straightedge
     shows there mustn't hang on which other stations are asked for. In blocks a long road doesn't
@@ -181,10 +341,15 @@ def _alike(
     """
     wide = _to_half_metre(np.column_stack([width[at], span[at]]))
     kinds, which = np.unique(wide, axis=0, return_inverse=True)
-    for k, (_, widest) in enumerate(kinds.tolist()):
+    for k, (widest, widest_span) in enumerate(kinds.tolist()):
         rows = at[which.ravel() == k]
         for block in np.array_split(rows, range(_BLOCK, rows.size, _BLOCK)):
-            yield block, _bin_count(widest, cell_m)
+            yield block, widest, _bin_count(widest_span, cell_m)
+
+
+def _to_half_metre(width: ArrayLike) -> Floats:
+    """Widths up to the next half metre."""
+    return 0.5 * np.ceil(2.0 * np.asarray(width, np.float64) - 1e-9)
 
 
 def _bin_count(span_m: float, cell_m: float) -> int:
@@ -210,201 +375,33 @@ def _bin_covariance(
     k = np.arange(bins)
     out[:, k, k] += alone
     out *= (noise.known_sigma_m() ** 2)[:, None, None]
-    out[:, k, k] += _ROUGH_M**2
+    out[:, k, k] += ROUGH_M**2
     return out
 
 
-def _break_covariance(
-    place: Floats, width: Floats, beta: Floats, place_se: tuple[Floats, Floats], box_m: Floats
-) -> Floats:
-    """Covariance (n, b, b) from edge and hinge that lie elsewhere than the fit assumed.
+def _break_covariance(across: _Across, way: _Way) -> Floats:
+    """Covariance (n, b, b) from edge and hinge that lie elsewhere than they are said to."""
+    place = across.place_m
+    kink, step, bend = (np.nan_to_num(across.beta[:, j])[:, None] for j in (5, 6, 7))
+    step = step * way.stands[:, None]
+    edge, hinge = way.beyond_m[:, None], across.width_m[:, None]
+    box = across.box_m[None, :, None, :]
 
-    `place_se` (n,) are the standard errors of where the two lie.
-    """
-    box = box_m[:, None, :]
-    kink, step, bend = (beta[:, j][:, None] for j in (5, 6, 7))
-    edge_se = np.nan_to_num(place_se[0], nan=0.0)[:, None]
-    hinge_se = np.nan_to_num(place_se[1], nan=0.05)[:, None]
-    w, bend = width[:, None], np.nan_to_num(bend)
+    def moved(at: Floats, se: Floats) -> Floats:
+        """Distances (3, n, b) from a break where it is said to lie, and on both sides of that."""
+        return place - at - np.array([0.0, -1.0, 1.0])[:, None, None] * se[:, None]
+
+    off = moved(edge, way.se_m)
+    ramp, stood = smeared_ramp(off, box), smeared_step(off, box)
+    bank = smeared_ramp(moved(hinge, across.hinge_se_m), box)
     out = np.zeros((*place.shape, place.shape[1]))
-    for sign in (-1.0, 1.0):
-        moved = sign * edge_se
-        change = kink * (smeared_ramp(place - moved, box) - smeared_ramp(place, box))
-        change = change - step * (smeared_step(place - moved, box) - smeared_step(place, box))
-        change = np.nan_to_num(change)
-        out += 0.5 * change[:, :, None] * change[:, None, :]
-        moved = sign * hinge_se
-        change = bend * (smeared_ramp(place - w - moved, box) - smeared_ramp(place - w, box))
-        out += 0.5 * change[:, :, None] * change[:, None, :]
+    for k in (1, 2):
+        for change in (
+            kink * (ramp[k] - ramp[0]) - step * (stood[k] - stood[0]),
+            bend * (bank[k] - bank[0]),
+        ):
+            out += 0.5 * change[:, :, None] * change[:, None, :]
     return out
-
-
-def section_gaps(
-    width_m: Floats,
-    place_m: Floats,
-    mean_m: Floats,
-    covariance_m2: Floats,
-    box_m: Floats,
-    *,
-    length_m: float = STRAIGHTEDGE_M,
-) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Estimate ruts and ridges of n shoulders from binned sections.
-
-    Parameters
-    ----------
-    width_m : (n,)
-        Edge to hinge.
-    place_m, mean_m : (n, b)
-        Places of the bins outward from the edge, and the mean height there over any straight
-        line across the shoulder.
-    covariance_m2 : (n, b, b)
-        Of `mean_m`.
-    box_m : (n, 2)
-        Box widths of a cell across the road.
-    length_m : float
-        Of the straightedge.
-
-    Returns
-    -------
-    rut, rut_se, ridge, ridge_se, detectable : (n,)
-        Metres; see `Gaps`.
-    """
-    n = width_m.size
-    knots = width_m[:, None] * np.linspace(0.0, 1.0, _knot_count(width_m))
-    hats = _smeared_hats(width_m, place_m, box_m, knots.shape[1])
-    waves = _waves(width_m, knots)
-    loose = _loose_columns(width_m, place_m, box_m)
-    covariance = covariance_m2 + _LOOSE_M**2 * (loose @ np.swapaxes(loose, 1, 2))
-    design, wheel = hats @ waves, (hats @ _wheel_rut(width_m, knots)[:, :, None])[:, :, 0]
-    columns = np.concatenate([design, mean_m[:, :, None], wheel[:, :, None]], axis=2)
-    solved = np.linalg.solve(covariance, columns)
-    information = np.swapaxes(design, 1, 2) @ solved[:, :, :-1]
-    power, axes = np.linalg.eigh(information[:, :, :-1])
-    power, axes = np.maximum(power, 0.0), axes * _turned(axes)[:, None, :]
-    pull = np.einsum("nji,nj->ni", axes, information[:, :, -1])
-    # profiles of unit scores along the axes that the cells know best and least: (n, m, k)
-    shapes = np.swapaxes(waves @ axes, 1, 2)
-    amplitude = 0.001 * np.asarray(AMPLITUDES_MM)
-    evidence = np.empty((n, amplitude.size))
-    for j, tau in enumerate(amplitude):
-        variance = 1.0 / (1.0 / tau**2 + power)
-        evidence[:, j] = 0.5 * (variance * pull**2 - np.log1p(tau**2 * power)).sum(axis=1)
-    share = np.exp(evidence - evidence.max(axis=1, keepdims=True)) * np.asarray(AMPLITUDE_SHARES)
-    share /= share.sum(axis=1, keepdims=True)
-    normal, lot = _even_normals(shapes.shape[1])
-    # each pair of opposite draws gets an amplitude, all in the shares that the cells give them
-    which = (lot[None, :, None] > np.cumsum(share, axis=1)[:, None, :-1]).sum(axis=2)
-    tau = amplitude[which][:, :, None]
-    variance = 1.0 / (1.0 / tau**2 + power[:, None, :])
-    scores = variance * pull[:, None, :] + np.sqrt(variance) * normal
-    gaps = _gaps_of(knots, scores @ shapes, length_m)
-    mean = gaps.mean(axis=1)
-    spread = np.hypot(gaps.std(axis=1), _RIM_SHARE * mean)
-    # a matched filter: how many standard errors a wheel rut a metre deep would stand out by
-    clear = np.sqrt(np.maximum((wheel * solved[:, :, -1]).sum(axis=1), 1e-18))
-    detectable = _TOLD / clear
-    return mean[:, 0], spread[:, 0], mean[:, 1], spread[:, 1], detectable
-
-
-def _turned(axes: Floats) -> Floats:
-    """Signs (n, m) that let each axis (n, :, m) point the way of its largest part.
-
-    Either way is an axis, and the last bit of what is solved decides which is given: draws that
-    turned with it would scatter for nothing.
-    """
-    top = np.abs(axes).argmax(axis=1)[:, None, :]
-    return np.asarray(np.sign(np.take_along_axis(axes, top, axis=1)[:, 0]))
-
-
-def _gaps_of(knots: Floats, profiles: Floats, length_m: float) -> Floats:
-    """Ruts and ridges (n, d, 2) of d profiles (n, d, k) at each row of `knots` (n, k)."""
-    from analysis.shoulder.straightedge_kernels import largest_gaps
-
-    n, d, k = profiles.shape
-    out = np.empty((n * d, 2))
-    rows = np.repeat(np.arange(n), d)
-    largest_gaps(rows, knots, profiles.reshape(n * d, k), length_m, out)
-    return out.reshape(n, d, 2)
-
-
-def _knot_count(width: Floats) -> int:
-    """Knots of a section; an odd number, so that one lies in the middle."""
-    return 2 * int(np.clip(np.ceil(0.5 * _widest(width) / _KNOT_M), 4, _MOST_KNOTS // 2)) + 1
-
-
-def _widest(width: Floats) -> float:
-    """Widest shoulder to half a metre, so that one station more or less changes no other's."""
-    return float(_to_half_metre(width.max()))
-
-
-def _to_half_metre(width: ArrayLike) -> Floats:
-    """Widths up to the next half metre."""
-    return 0.5 * np.ceil(2.0 * np.asarray(width, np.float64) - 1e-9)
-
-
-def _wheel_rut(width: Floats, knots: Floats) -> Floats:
-    """Depth of a wheel rut of unit depth in the middle of the shoulder, (n, k)."""
-    half = np.minimum(0.5 * WHEEL_RUT_M, 0.3 * width)[:, None]
-    off = knots - 0.5 * width[:, None]
-    return np.where(np.abs(off) < half, 0.5 + 0.5 * np.cos(np.pi * off / half), 0.0)
-
-
-def _waves(width: Floats, knots: Floats) -> Floats:
-    """Waves that a smooth section of unit unevenness is made of, at the knots, (n, k, m).
-
-    Cosines over a stretch somewhat longer than the shoulder, weighted by the spectrum of the
-    squared exponential covariance (Solin and Särkkä 2020, Statistics and Computing 30).
-    """
-    smooth = SMOOTH_M
-    whole = width + 4.0 * smooth
-    m = int(np.ceil(3.0 / smooth * (_widest(width) + 4.0 * smooth) / np.pi)) + 1
-    omega = np.pi * np.arange(m) / whole[:, None]
-    density = smooth * np.sqrt(2.0 * np.pi) * np.exp(-0.5 * (omega * smooth) ** 2)
-    weight = np.sqrt(density * np.where(np.arange(m) == 0, 1.0, 2.0) / whole[:, None])
-    return np.asarray(
-        np.cos(omega[:, None, :] * (knots + 2.0 * smooth)[:, :, None]) * weight[:, None, :]
-    )
-
-
-def _smeared_hats(width: Floats, place: Floats, box: Floats, count: int) -> Floats:
-    """What each knot of a section given by straight lines adds to each bin, (n, b, k).
-
-    The section begins with a step at the edge and goes on level beyond the hinge.
-    """
-    step = width / (count - 1)
-    at = width[:, None] * np.linspace(0.0, 1.0, count)
-    off = place[:, :, None] - at[:, None, :]
-    ramp = smeared_ramp(off, box[:, None, None, :])
-    bend = np.empty((*off.shape[:2], count))
-    # second differences of ramps are hats
-    bend[:, :, 1:-1] = ramp[:, :, :-2] - 2.0 * ramp[:, :, 1:-1] + ramp[:, :, 2:]
-    bend[:, :, 0] = ramp[:, :, 1] - ramp[:, :, 0]
-    bend[:, :, -1] = ramp[:, :, -2] - ramp[:, :, -1]
-    out = bend / step[:, None, None]
-    out[:, :, 0] += smeared_step(off[:, :, 0], box[:, None, :])
-    return np.asarray(out)
-
-
-def _loose_columns(width: Floats, place: Floats, box: Floats) -> Floats:
-    """What a straightedge can't see, (n, b, 3): height and slope of the shoulder, the foreslope."""
-    wide = box[:, None, :]
-    beyond = smeared_ramp(place - width[:, None], wide)
-    return np.stack([smeared_step(place, wide), smeared_ramp(place, wide) - beyond, beyond], axis=2)
-
-
-@lru_cache(maxsize=8)
-def _even_normals(m: int) -> tuple[Floats, Floats]:
-    """Scores (d, m) of an even spread, always the same, and a lot (d,) in 0..1 for each.
-
-    The scores have mean 0 and covariance 1 exactly; opposite scores share a lot.
-    """
-    draws = max(_DRAWS, 2 * m + 2)
-    dice = np.random.default_rng(20)
-    half = dice.standard_normal((draws // 2, m))
-    both = np.concatenate([half, -half])
-    root = np.linalg.cholesky(both.T @ both / draws)
-    lot = (dice.permutation(draws // 2) + 0.5) / (draws // 2)
-    return np.asarray(np.linalg.solve(root, both.T).T), np.concatenate([lot, lot])
 
 
 def detectable_rut_mm(
@@ -440,5 +437,7 @@ def detectable_rut_mm(
     one = np.ones(1)
     noise = Noise(sigma_m * one, correlation_m * one, nugget * one, "given")
     covariance = _bin_covariance(place, count, noise, average_m * one, cell_m)
-    gaps = section_gaps(shoulder_width_m * one, place, np.zeros_like(place), covariance, box)
-    return 1000.0 * float(gaps[4][0])
+    widest = float(_to_half_metre(shoulder_width_m))
+    sighted = Sighted(shoulder_width_m * one, place, 0.0 * place, covariance, box, widest)
+    gaps = section_gaps(sighted, length_m=STRAIGHTEDGE_M, step_m=LOOSE_M * one)
+    return 1000.0 * TOLD / float(gaps.clear_per_m[0])

@@ -12,7 +12,7 @@ import numpy as np
 from analysis.common.compiled import compiled
 from analysis.shoulder.strip import Strip, Windows
 
-__all__ = ["Bins", "bin_means", "largest_gaps"]
+__all__ = ["Bins", "bin_means", "draw_gaps", "largest_gaps", "pick", "shares_over"]
 
 
 class Bins(NamedTuple):
@@ -86,17 +86,18 @@ def bin_means(windows: Windows, strip: Strip, keep: Any, beta: Any, bins: Bins) 
 
 
 @compiled
-def _gap(x: Any, z: Any, low: int, high: int, sign: float, keep: Any, best: Any) -> None:
+def _gap(x: Any, z: Any, row: int, low: int, high: int, sign: float, keep: Any, best: Any) -> None:
     """Largest gap of points low..high-1 to their hull above (sign 1) or below (-1).
 
-    `best` gets the gap and the length of the straight piece that it lies under.
+    They lie at the places of a row of `x`. `best` gets the gap and the length of the straight piece
+    that it lies under.
     """
     top = 0
     for i in range(low, high):
         while top >= 2:
             a = keep[top - 2]
             b = keep[top - 1]
-            bend = (x[b] - x[a]) * (z[i] - z[a]) - (z[b] - z[a]) * (x[i] - x[a])
+            bend = (x[row, b] - x[row, a]) * (z[i] - z[a]) - (z[b] - z[a]) * (x[row, i] - x[row, a])
             if sign * bend >= 0.0:
                 top -= 1
             else:
@@ -108,50 +109,143 @@ def _gap(x: Any, z: Any, low: int, high: int, sign: float, keep: Any, best: Any)
     for j in range(top - 1):
         a = keep[j]
         b = keep[j + 1]
-        slope = (z[b] - z[a]) / (x[b] - x[a])
+        slope = (z[b] - z[a]) / (x[row, b] - x[row, a])
         # square to the edge, not plumb
-        lean = 1.0 / np.sqrt(1.0 + slope * slope)
+        lean = sign / np.sqrt(1.0 + slope * slope)
         for i in range(a + 1, b):
-            gap = sign * (z[a] + slope * (x[i] - x[a]) - z[i]) * lean
+            gap = (z[a] + slope * (x[row, i] - x[row, a]) - z[i]) * lean
             if gap > best[0]:
                 best[0] = gap
-                best[1] = x[b] - x[a]
+                best[1] = x[row, b] - x[row, a]
 
 
 @compiled
-def _gaps_under(x: Any, z: Any, length_m: float, out: Any, keep: Any, best: Any) -> None:
-    """Rut and, if `out` has room for it, ridge of one section.
+def _gap_under(
+    x: Any, z: Any, row: int, sign: float, length_m: float, keep: Any, best: Any
+) -> float:
+    """Rut (sign 1) or ridge (-1) of one section.
 
     Both points that the straightedge touches lie within its length. `keep` (k,) int64 and `best`
     (2,) are work space.
     """
-    k = x.size
+    k = x.shape[1]
     reach = length_m + 1e-9
-    for which in range(out.size):
-        sign = 1.0 - 2.0 * which
-        # no shorter straightedge shows a larger gap than one over the whole shoulder
-        _gap(x, z, 0, k, sign, keep, best)
-        out[which] = best[0]
-        if best[1] <= reach:
-            continue
-        out[which] = 0.0
-        high = 0
-        for low in range(k):
-            before = high
-            while high < k and x[high] - x[low] <= reach:
-                high += 1
-            if low == 0 or high > before:
-                _gap(x, z, low, high, sign, keep, best)
-                if best[0] > out[which]:
-                    out[which] = best[0]
-            if high >= k:
-                break
+    # no shorter straightedge shows a larger gap than one over the whole shoulder
+    _gap(x, z, row, 0, k, sign, keep, best)
+    if best[1] <= reach:
+        return float(best[0])
+    most = 0.0
+    high = 0
+    for low in range(k):
+        before = high
+        while high < k and x[row, high] - x[row, low] <= reach:
+            high += 1
+        if low == 0 or high > before:
+            _gap(x, z, row, low, high, sign, keep, best)
+            most = max(most, best[0])
+        if high >= k:
+            break
+    return most
 
 
 @compiled
-def largest_gaps(row: Any, x: Any, z: Any, length_m: float, out: Any) -> None:
-    """Rut and ridge (or ruts alone) of many profiles (p, k), each at the places x[row[p]]."""
+def largest_gaps(x: Any, z: Any, length_m: float, out: Any) -> None:
+    """Rut and ridge (n, 2) of profiles (n, k) at the places x (n, k)."""
     keep = np.empty(x.shape[1], dtype=np.int64)
     best = np.empty(2)
-    for p in range(row.size):
-        _gaps_under(x[row[p]], z[p], length_m, out[p], keep, best)
+    profile = np.empty(x.shape[1])
+    for i in range(x.shape[0]):
+        for j in range(x.shape[1]):
+            profile[j] = z[i, j]
+        for which in range(2):
+            sign = 1.0 - 2.0 * which
+            out[i, which] = _gap_under(x, profile, i, sign, length_m, keep, best)
+
+
+@compiled
+def draw_gaps(
+    told: Any,
+    kind: Any,
+    kinds: int,
+    height: Any,
+    height_se: Any,
+    variance: Any,
+    scores: Any,
+    knots: Any,
+    length_m: float,
+    gaps: Any,
+) -> None:
+    """Rut and ridge (n, d, 2) of d sections that agree with the cells of each of n shoulders.
+
+    Parameters
+    ----------
+    told
+        See `analysis.shoulder.section_gaps`.
+    kind : (n, d) int64
+        Of which amplitude and form each section is, of so many `kinds` an amplitude.
+    height, height_se : (n, t * kinds)
+        Of the form of each kind.
+    variance : (t,)
+        Of amplitudes.
+    scores : (d, m + 1)
+    knots : (n, k)
+    length_m : float
+        Of the straightedge.
+    gaps : (n, d, 2)
+        Filled in.
+    """
+    shapes, forms, power, pull, _, _, tied = told
+    n, draws = kind.shape
+    m, k = shapes.shape[1:]
+    keep = np.empty(k, dtype=np.int64)
+    best = np.empty(2)
+    z = np.empty(k)
+    for i in range(n):
+        for d in range(draws):
+            of = kind[i, d]
+            prior = variance[of // kinds]
+            form = max(of % kinds - 1, 0) % forms.shape[1]
+            at = height[i, of] + height_se[i, of] * scores[d, m]
+            for j in range(k):
+                z[j] = at * forms[i, form, j]
+            for w in range(m):
+                left = prior / (1.0 + prior * power[i, w])
+                score = left * (pull[i, w] - tied[i, form, w] * at) + np.sqrt(left) * scores[d, w]
+                for j in range(k):
+                    z[j] += score * shapes[i, w, j]
+            for which in range(2):
+                sign = 1.0 - 2.0 * which
+                gaps[i, d, which] = _gap_under(knots, z, i, sign, length_m, keep, best)
+
+
+@compiled
+def pick(weight: Any, lot: Any, which: Any) -> None:
+    """Pick one of c kinds by weights (n, c) for each lot (d,) in 0..1, into `which` (n, d)."""
+    n, c = weight.shape
+    upto = np.empty(c)
+    for i in range(n):
+        total = 0.0
+        for j in range(c):
+            total += weight[i, j]
+            upto[j] = total
+        for d in range(lot.size):
+            which[i, d] = min(np.searchsorted(upto, lot[d] * total), c - 1)
+
+
+@compiled
+def shares_over(gaps: Any, weight: Any, over: Any, unsure: Any, out: Any) -> None:
+    """Share of the weights (n, d) of gaps (n, d, 2) over each of k depths, into `out` (n, 2, k).
+
+    `unsure` are the share of a gap and the length by which it may be another.
+    """
+    n, draws, _ = gaps.shape
+    out[:] = 0.0
+    for i in range(n):
+        for d in range(draws):
+            for w in range(2):
+                gap = gaps[i, d, w]
+                # even between these two, whose standard deviation is what is unsure
+                slope = 0.5 / (np.sqrt(3.0) * (unsure[0] * gap + unsure[1]))
+                for k in range(over.size):
+                    part = 0.5 + (gap - over[k]) * slope
+                    out[i, w, k] += weight[i, d] * min(max(part, 0.0), 1.0)

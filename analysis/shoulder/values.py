@@ -156,6 +156,8 @@ class Measures:
     rut_mm, rut_se, ridge_mm, ridge_se, rut_detectable_mm : (n, 2)
         Largest gap under and rise above a straightedge; depth of a wheel rut that is told from
         none with 95 % certainty.
+    rut_over, ridge_over : (n, 2, k)
+        How likely they are over each of the depths `analysis.shoulder.section_gaps.OVER_MM`.
     foreslope_pct : (n, 2)
     grade_pct : (n, 2)
         Along the road at the edge, positive rises up-station.
@@ -194,6 +196,8 @@ class Measures:
     rut_se: PerStation[Floats]
     ridge_mm: PerStation[Floats]
     ridge_se: PerStation[Floats]
+    rut_over: PerStation[Floats]
+    ridge_over: PerStation[Floats]
     rut_detectable_mm: PerStation[Floats]
     foreslope_pct: PerStation[Floats]
     grade_pct: PerStation[Floats]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,7 +76,7 @@ _KERBS = [Why.KERB, Why.KERB_AWAY, Why.DROPPED_KERB]
 _BEHIND_THE_EDGE = (
     *("shoulder_slope_pct", "shoulder_slope_se", "shoulder_slope_shared_se", "slope_cov"),
     *("drop_shoulder_cov", "rut_mm", "rut_se", "ridge_mm", "ridge_se", "rut_detectable_mm"),
-    *("foreslope_pct", "shoulder_width_m"),
+    *("rut_over", "ridge_over", "foreslope_pct", "shoulder_width_m"),
 )
 
 
@@ -205,7 +205,9 @@ def _stepped_away(
         drop[here, side] = step[here]
         away[here, side] = suspicion.kerb_away_m[nearest, side][here]
     stood = np.isfinite(away)
-    behind = {name: np.where(stood, np.nan, getattr(measures, name)) for name in _BEHIND_THE_EDGE}
+    behind: dict[str, Any] = {
+        name: _without(getattr(measures, name), stood) for name in _BEHIND_THE_EDGE
+    }
     # that the shoulder couldn't be measured doesn't hide the step
     known = stood & (measures.status != Status.NO_DATA)
     status, reason = measures.status.copy(), measures.reason.copy()
@@ -214,6 +216,13 @@ def _stepped_away(
         behind[name] = np.where(stood, 0.0, getattr(measures, name))
     behind |= {"edge_drop_mm": drop, "edge_drop_se": drop_se}
     return replace(measures, status=status, reason=reason, **behind), away
+
+
+def _without(values: Floats, where: Bools) -> Floats:
+    """Values (n, 2, ...) that are unknown at some stations and sides (n, 2)."""
+    out = np.array(values, dtype=np.float64)
+    out[where] = np.nan
+    return out
 
 
 def not_the_ground(measures: Measures, grass_m: Floats, bridged: Floats | None) -> Measures:
@@ -320,8 +329,8 @@ def _without_road(measures: Measures, breaks: Breaks, lost: NDArray[np.bool_]) -
         why = Why.ROAD_BEYOND if np.isnan(rival) else Why.ROAD_RIVALS
         reason[station, side] = Reason(why, (best,) if np.isnan(rival) else (best, rival))
     kept = ("shoulder_width_m", "cells", "average_m", "status", "reason")
-    unknown = {
-        field.name: np.where(lost, np.nan, getattr(measures, field.name))
+    unknown: dict[str, Any] = {
+        field.name: _without(getattr(measures, field.name), lost)
         for field in fields(measures)
         if field.name not in kept
     }

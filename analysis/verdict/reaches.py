@@ -53,6 +53,7 @@ _FIGURES = (
     "worst_drop_mm",
     "worst_rut_mm",
     "worst_ridge_mm",
+    "rut_shown_mm",
     "drained",
 )
 
@@ -273,6 +274,7 @@ def _means(
         "mean_slope_pct": slope,
         "required_slope_pct": required,
         "p_wont_shed": _in_line(judgement.p_wont_shed),
+        "rut_shown_mm": _in_line(measures.rut_detectable_mm),
         # How much pavement sheds this way, in half widths: the low side of a curve gets all.
         "drained": _in_line(drained),
         f"over {Finding.ERODED_EDGE}": drop / max(shape.edge_drop_mm.value, 1.0),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from analysis.common.limits import Limits, MaterialLimits
 from analysis.common.types import Bools, Floats
 from analysis.common.units import unit_of
-from analysis.common.verdicts import DEFECTS, Finding, Treatment
+from analysis.common.verdicts import DEEPEST_RUT_MM, DEFECTS, Finding, Treatment
 from analysis.earthwork.balance import LEAST_KNOWN_SHARE, Balance
 from analysis.shoulder.values import Measures, Reason, Status, Why
 from analysis.verdict.values import Harm, Judgement, Reach
@@ -190,13 +190,12 @@ def describe_stations(
     p_wont = judgement.p_wont_shed
     sentences: list[tuple[Bools, str, tuple[Floats, ...]]] = []
     falls, slopes = facts[Finding.FLAT]
-    sentences.append(
-        (
-            judgement.finding == Finding.NONE,
-            f"Sound: {falls}, edge drop %.0f ± %.0f mm.",
-            (*slopes, measures.edge_drop_mm, measures.edge_drop_se),
-        )
-    )
+    sound, shown_mm = judgement.finding == Finding.NONE, measures.rut_detectable_mm
+    shown = np.asarray(shown_mm <= DEEPEST_RUT_MM)
+    text = f"Sound: {falls}, edge drop %.0f ± %.0f mm; "
+    told = (*slopes, measures.edge_drop_mm, measures.edge_drop_se)
+    sentences.append((sound & shown, f"{text}{_RUTS_SHOW.format('%.0f')}.", (*told, shown_mm)))
+    sentences.append((sound & ~shown, f"{text}{_NO_RUTS_SHOW}.", told))
     for fault, (fact, columns) in facts.items():
         named = judgement.finding == fault
         chances: tuple[Floats, ...] = (judgement.chance_of(fault), p_wont)
@@ -239,6 +238,8 @@ def _without_minus_zero(sentence: str) -> str:
     return _MINUS_ZERO.sub(r"\1", sentence)
 
 
+# how far "sound" goes: shallower ruts may lie there unseen
+_RUTS_SHOW, _NO_RUTS_SHOW = "ruts show from {} mm", "ruts don't show"
 _EDGE_ASSUMED = "The edge is assumed from the given width"
 _BOTH_CONSEQUENCES = "If none stands here it is to be cut; if one does, check its inlets."
 
@@ -337,7 +338,10 @@ def _what_is_wrong(reach: Reach, limits: Limits) -> str:
     why = "" if reach.why is None else reason_sentence(reach.why)
     match reach.finding:
         case Finding.NONE:
-            return f"Sound over {length}: the shoulder {falls}.{_parts(reach)}"
+            ruts = _NO_RUTS_SHOW
+            if reach.rut_shown_mm <= DEEPEST_RUT_MM:
+                ruts = _RUTS_SHOW.format(f"{reach.rut_shown_mm:.0f}")
+            return f"Sound over {length}: the shoulder {falls}; {ruts}.{_parts(reach)}"
         case Finding.BLOCKED_DITCH:
             flat = (
                 ""

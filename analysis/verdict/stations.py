@@ -16,6 +16,7 @@ from analysis.common.limits import Limits, ShapeLimits
 from analysis.common.required_slope import over_road_pct, required_pct, required_slope
 from analysis.common.types import Floats
 from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Verdict
+from analysis.shoulder.section_gaps import chance_deeper
 from analysis.shoulder.values import Measures, Status
 from analysis.verdict.beliefs import Beliefs, alone
 from analysis.verdict.values import Judgement
@@ -138,8 +139,8 @@ def judge_stations(
     # what surely is a kerb may stand as high as it does
     kerb = p_kerb >= certainty
     p_high = np.where(kerb, 0.0, beliefs.chance_drop_below(-shape.high_shoulder_mm.value))
-    p_rut = 1.0 - chance_below(measures.rut_mm, measures.rut_se, shape.rut_mm.value)
-    p_ridge = 1.0 - chance_below(measures.ridge_mm, measures.ridge_se, shape.ridge_mm.value)
+    p_rut = chance_deeper(measures.rut_over, shape.rut_mm.value)
+    p_ridge = chance_deeper(measures.ridge_over, shape.ridge_mm.value)
     p_flat = _chance_too_flat(beliefs, shape, paved)
     p_reversed = chance_below(beliefs.shoulder_slope_pct, beliefs.shoulder_slope_se, 0.0)
     unsettled = (p_kerb > 1.0 - certainty) & ~kerb

@@ -129,11 +129,12 @@ class Reach:
 
     `i0` and `i1` are the first and last station (inclusive), `side` 0 is left; lengths in metres,
     volumes in the state that their names say. `drained` is how much pavement sheds this way, in
-    half widths; `why` says what stands in the way of a judgement. `harm` is what the reach may do,
-    by which it is ranked before its `priority`. `likeliest` is the fault that is most likely,
-    certain or not, and `p_likeliest` the mean of its probability along the reach; `also` are the
-    lengths of it along which another fault was found than the reach is named for, and
-    `edge_assumed_m` the length along which the given width puts the edge. NaN is unknown.
+    half widths, and `rut_shown_mm` from what depth wheel ruts show on average; `why` says what
+    stands in the way of a judgement. `harm` is what the reach may do, by which it is ranked before
+    its `priority`. `likeliest` is the fault that is most likely, certain or not, and `p_likeliest`
+    the mean of its probability along the reach; `also` are the lengths of it along which another
+    fault was found than the reach is named for, and `edge_assumed_m` the length along which the
+    given width puts the edge. NaN is unknown.
     """
 
     side: int
@@ -156,6 +157,7 @@ class Reach:
     worst_drop_mm: float
     worst_rut_mm: float
     worst_ridge_mm: float
+    rut_shown_mm: float
     drained: float
     balance: Balance | None
     severity: float

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, cast
 from PySide6.QtCore import QCoreApplication
 
 from analysis.common.columns import column_of
-from analysis.common.verdicts import Finding, Treatment, Verdict
+from analysis.common.verdicts import DEEPEST_RUT_MM, Finding, Treatment, Verdict
 from analysis.findings.reviews import Decision
 from gui.look.units import DASH, METRIC, number, range_text, value_text
 
@@ -302,6 +302,12 @@ def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
         fact = translate("words", "the shoulder {falls}").format(falls=falls)
     if finding == Finding.NONE:
         text = translate("words", "Sheds: {fact}.").format(fact=fact)
+        # how far that goes: shallower ones may lie there unseen
+        shown = _row(row, "rut_detectable_mm")
+        words = translate("words", "Ruts don't show.")
+        if shown <= DEEPEST_RUT_MM:
+            words = translate("words", "Ruts show from {depth}.")
+        text += " " + words.format(depth=value_text(shown, "mm", system))
     elif finding == Finding.CANT_TELL and not math.isfinite(_row(row, "p_wont_shed")) and reason:
         text = reason
     elif finding == Finding.CANT_TELL:

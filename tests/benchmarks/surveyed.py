@@ -153,7 +153,7 @@ def columns(table: Any) -> dict[str, NDArray]:
     names = (
         "station_m", "edge_offset_m", "hinge_offset_m", "shoulder_slope_pct", "shoulder_slope_se",
         "edge_drop_mm", "edge_drop_se", "pavement_slope_pct", "pavement_slope_se",
-        "p_wont_shed", "verdict", "finding", "reason",
+        "rut_mm", "rut_se", "p_wont_shed", "verdict", "finding", "reason",
     )  # fmt: skip
     return {
         name: np.column_stack([np.asarray(table[name])[rows] for rows in order]) for name in names

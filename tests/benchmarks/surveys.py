@@ -33,6 +33,9 @@ PLANE = ("none", "flat", "reversed", "high", "scarce")
 """Causes that leave the shoulder a plane, so that slope and drop have one true value."""
 
 
+LEAST_RUT_MM, MOST_NONE_MM = 30.0, 2.0
+"""What counts as rutted, and as not."""
+
 ROADS = 4
 """Roads of each group: a spread of z is known to some 0.06 then, in four minutes on two cores."""
 
@@ -103,6 +106,10 @@ def run_survey(survey: Survey) -> dict[str, Any]:
         "slope se": found["shoulder_slope_se"],
         "drop": found["edge_drop_mm"] - truth.edge_drop_mm,
         "drop se": found["edge_drop_se"],
+        "rutted": shoulder & ~truth.edge_of_stretch & ~bridged & (truth.rut_mm > LEAST_RUT_MM),
+        "no rut": shoulder & ~truth.edge_of_stretch & ~bridged & (truth.rut_mm < MOST_NONE_MM),
+        "rut": found["rut_mm"] - truth.rut_mm,
+        "rut se": found["rut_se"],
         "edge": np.abs(found["edge_offset_m"]) - truth.edge_u,
         "verdict": found["verdict"].astype(str),
         "finding": found["finding"].astype(str),
@@ -112,6 +119,7 @@ def run_survey(survey: Survey) -> dict[str, Any]:
 
 HEAD = (
     "survey", "n", "slope bias", "slope z", "beyond 3 %", "drop bias", "drop z", "edge RMSE m",
+    "rutted", "rutted z", "no rut z", "rut beyond 3 %",
     "sound accused %", "sound open %", "failing found %", "bridged decided",
 )  # fmt: skip
 
@@ -142,6 +150,8 @@ def row(name: str, found: Sequence[dict[str, Any]]) -> list[object]:
         return np.concatenate([r[key][r[where]] for r in found])
 
     z = {k: pooled(k, "plane") / pooled(f"{k} se", "plane") for k in ("slope", "drop")}
+    ruts = {k: pooled("rut", k) / pooled("rut se", k) for k in ("rutted", "no rut")}
+    told = np.concatenate([*ruts.values()])
     verdict, finding = pooled("verdict", "shoulder"), pooled("finding", "shoulder")
     fails = pooled("fails", "shoulder")
     open_ = np.isin(verdict, ("can't tell", "no data")) | np.isin(
@@ -159,6 +169,10 @@ def row(name: str, found: Sequence[dict[str, Any]]) -> list[object]:
         float(np.nanmean(pooled("drop", "plane"))),
         spread(z["drop"]),
         float(np.sqrt(np.nanmean(pooled("edge", "shoulder") ** 2))),
+        int(np.isfinite(ruts["rutted"]).sum()),
+        spread(ruts["rutted"]),
+        spread(ruts["no rut"]),
+        100.0 * float((np.abs(told[np.isfinite(told)]) > 3.0).mean()),
         100.0 * float(accused[~fails].mean()),
         100.0 * float(open_[~fails].mean()),
         100.0 * float(accused[fails & ~open_].mean()) if (fails & ~open_).any() else np.nan,
@@ -177,6 +191,8 @@ otherwise; 0.5 m cells, shoulders of 1.5 m, a line 1.5 m off, averages over 20 m
   is honest) of their slopes in points and edge drops in mm, each ± how far another lot of as many
   roads would have it, told by leaving out one road at a time; *beyond 3*: slopes farther off than
   three stated errors; *edge RMSE*: of found edges.
+- *rutted*: station sides with a rut over 30 mm, most of them on rutted stretches, some beside
+  washed-out edges; *z* of their ruts and of those where there is none, and all beyond 3.
 - *sound accused*, *sound open*: of sound sides, those called faulty and those left as can't tell;
   *failing found*: of decided failing ones; *bridged decided*: sides in holes bridged by facets
   that were decided all the same.

@@ -5,9 +5,11 @@ from dataclasses import fields
 from typing import Any
 
 import numpy as np
+from scipy.special import ndtr
 
 from analysis.common.columns import Column
 from analysis.common.table import Table
+from analysis.shoulder.section_gaps import OVER_MM
 from analysis.shoulder.values import Measures
 
 
@@ -22,9 +24,14 @@ def filled(columns: Mapping[str, Column], n: int, **given: Any) -> Table:
 
 
 def make_measures(n: int, **given: Any) -> Measures:
-    """Measures of n stations that could be measured; what isn't given is unknown."""
+    """Measures of n stations that could be measured; what isn't given is unknown.
+
+    Ruts and ridges are over depths as often as their errors would have it, were they normal.
+    """
     columns: dict[str, Any] = {field.name: np.nan for field in fields(Measures)}
     columns.update({"cells": 0, "status": np.int8(0), "reason": None, **given})
-    return Measures(
-        **{name: np.broadcast_to(value, (n, 2)).copy() for name, value in columns.items()}
-    )
+    arrays = {name: np.broadcast_to(value, (n, 2)).copy() for name, value in columns.items()}
+    for name in ("rut", "ridge"):
+        mean, se = (arrays[f"{name}_{of}"].astype(float)[..., None] for of in ("mm", "se"))
+        arrays[f"{name}_over"] = ndtr((mean - np.array(OVER_MM)) / se)
+    return Measures(**arrays)

@@ -239,6 +239,15 @@ def test_station_sentence_flat() -> None:
     )
 
 
+def test_a_sound_shoulder_says_which_ruts_would_show() -> None:
+    """ "Sheds" goes only as far as the grid shows ruts."""
+    row = {**ROW, "finding": "none", "verdict": "sheds", "rut_detectable_mm": 66.04}
+    assert station_sentence(row).endswith(" below the pavement edge. Ruts show from 66 mm.")
+    assert station_sentence(row, "us").endswith(" Ruts show from 2.6 in.")
+    for blind in (np.nan, 4.0e9):
+        assert station_sentence({**row, "rut_detectable_mm": blind}).endswith(" Ruts don't show.")
+
+
 def test_station_sentence_high_in_inches() -> None:
     row = {**ROW, "finding": "high", "edge_drop_mm": -50.8, "edge_drop_se": 12.7}
     assert station_sentence(row, "us") == (
