@@ -26,7 +26,7 @@ from analysis.shoulder.regression import STEP_SHARE
 if TYPE_CHECKING:
     from analysis.shoulder.values import Measures, Sections
 
-__all__ = ["Areas", "areas", "section_ground", "section_shapes"]
+__all__ = ["Areas", "AreasAlong", "areas", "section_ground", "section_shapes"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +63,17 @@ class Areas:
     fill_terms: PerStation[Floats]
     width_m: PerStation[Floats]
     average_m: PerStation[Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class AreasAlong:
+    """Cut and fill at the beats of a road, `s` (b,) ascending: what volumes are added up over.
+
+    Stations may lie closer or farther apart; what there is of a stretch of road hangs on none.
+    """
+
+    s: PerStation[Floats]
+    areas: PerStation[Areas]
 
 
 def areas(

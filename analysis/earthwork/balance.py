@@ -6,18 +6,20 @@ after rolling. Cut is measured in bank volume, fill in compacted volume, trucks 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.common.along import chance_below
 from analysis.common.limits import Limits, MaterialLimits
+from analysis.common.station_arrays import joined
 from analysis.common.types import Floats
 from analysis.common.verdicts import Treatment
-from analysis.earthwork.areas import Areas
-from analysis.earthwork.volumes import compacted_yield, tributary_lengths, truck_loads
+from analysis.earthwork.areas import AreasAlong
+from analysis.earthwork.volumes import compacted_yield, truck_loads
 
 if TYPE_CHECKING:
     from analysis.earthwork.kernels import ReachSums
@@ -66,38 +68,34 @@ class Balance:
 
 
 def balances(
-    s: ArrayLike,
-    areas: Areas,
+    along: Sequence[AreasAlong],
+    roads: ArrayLike,
     sides: ArrayLike,
-    firsts: ArrayLike,
-    lasts: ArrayLike,
+    ends_m: ArrayLike,
     limits: Limits,
     *,
-    ends_m: ArrayLike,
     worst_drop_mm: ArrayLike,
     worst_drop_se: ArrayLike,
 ) -> tuple[Balance, ...]:
     """Add up reaches and say whether the own material of each suffices.
 
-    Each station stands for the road half way to its neighbours, which adds up to the volume by
-    average end area. What one place has in excess serves a hole within the haul limit only. The
-    balance's standard error holds the measuring error, with what neighbouring stations share,
-    and that of the yield.
+    Each beat stands for the road half way to its neighbours, which adds up to the volume by
+    average end area; a reach may begin and end anywhere. What one place has in excess serves a
+    hole within the haul limit only. The balance's standard error holds the measuring error, with
+    what neighbouring beats share, and that of the yield.
 
     Parameters
     ----------
-    s : (n,)
-        Stations of the road.
-    areas : Areas
-        From `areas`.
+    along
+        Cut and fill of each road.
+    roads : (r,) int
+        Which of them each reach is on.
     sides : (r,) int
         0 left, 1 right.
-    firsts, lasts : (r,) int
-        First and last station of each reach, inclusive.
+    ends_m : (r, 2)
+        Where each reach begins and ends, as distances along its road.
     limits : Limits
         Factors, haul limit, certainty.
-    ends_m : (r, 2)
-        Where each reach begins and ends along s.
     worst_drop_mm, worst_drop_se : (r,)
         Edge drop that each reach keeps over a workable length, and its standard error; beyond
         the erosion limit new material is called for whatever the balance; NaN for none known. A
@@ -108,7 +106,7 @@ def balances(
     tuple of Balance
     """
     material, fit = limits.material, compacted_yield(limits.material)
-    sums = _sums(s, areas, sides, firsts, lasts, ends_m, material)
+    sums = _sums(along, roads, sides, ends_m, material)
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(sums.length > 0.0, sums.known / sums.length, 0.0)
     # The strip outside the hinge is only touched where the cut falls short.
@@ -157,17 +155,18 @@ def balances(
 
 
 def _sums(
-    s: ArrayLike,
-    areas: Areas,
+    along: Sequence[AreasAlong],
+    roads: ArrayLike,
     sides: ArrayLike,
-    firsts: ArrayLike,
-    lasts: ArrayLike,
     ends_m: ArrayLike,
     material: MaterialLimits,
 ) -> ReachSums:
     from analysis.earthwork.kernels import Line, ReachSums, Rules, reach_sums
 
-    x = np.asarray(s, dtype=np.float64)
+    ends = np.ascontiguousarray(ends_m, dtype=np.float64)
+    firsts, lasts = _beats_within([own.s for own in along], np.asarray(roads, np.intp), ends)
+    every = joined(along)
+    x, areas = every.s, every.areas
     # Both sides as one line, the left side's stations first; no reach reaches over the joint.
     names = ("cut_m2", "fill_m2", "cut_terms", "fill_terms", "width_m", "average_m")
     both = (getattr(areas, name) for name in names)
@@ -176,12 +175,29 @@ def _sums(
     strip_area = material.strip_outside_hinge_m.value * material.strip_depth_mm.value / 1000.0
     sums = reach_sums(
         line,
-        np.asarray(firsts, dtype=np.int64) + ahead,
-        np.asarray(lasts, dtype=np.int64) + ahead,
-        np.ascontiguousarray(ends_m, dtype=np.float64),
+        firsts + ahead,
+        lasts + ahead,
+        ends,
         Rules(compacted_yield(material), strip_area, material.haul_most_m.value),
     )
     return ReachSums(*sums)
+
+
+def _beats_within(
+    s: Sequence[Floats], roads: NDArray[np.intp], ends_m: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First and last beat (r,), of all roads in a row, that stand for a part of each reach."""
+    sizes = np.array([own.size for own in s])
+    stop = np.cumsum(sizes)
+    # roads are put end to end, some way apart, so that all reaches are found at once
+    begin = np.cumsum([0.0, *(own[-1] + 1.0 if own.size else 0.0 for own in s)])[:-1]
+    places = np.concatenate(s) + np.repeat(begin, sizes)
+    half_way = 0.5 * (places[1:] + places[:-1])
+    low, high = (ends_m + begin[roads][:, None]).T
+    # a reach that ends half way between two beats has nothing of the farther one
+    found = np.searchsorted(half_way, low + 1e-6), np.searchsorted(half_way, high - 1e-6)
+    first, last = (np.clip(at, (stop - sizes)[roads], stop[roads] - 1) for at in found)
+    return first.astype(np.int64), np.maximum(first, last).astype(np.int64)
 
 
 def _balance(reckoned: dict[str, float], *, moved: float, eroded: bool, limits: Limits) -> Balance:
@@ -212,13 +228,18 @@ def _balance(reckoned: dict[str, float], *, moved: float, eroded: bool, limits: 
     )
 
 
-def mass_haul(s: ArrayLike, areas: Areas, limits: MaterialLimits) -> Floats:
-    """Running sum of reclaimable cut less fill along the road, m³ compacted, (n, 2).
+def mass_haul(s: ArrayLike, along: AreasAlong, limits: MaterialLimits) -> Floats:
+    """Running sum of reclaimable cut less fill up to places (n,) of a road, m³ compacted, (n, 2).
 
-    It rises where there is material to spare and falls where some is needed. Unknown stations
-    add nothing and are NaN themselves.
+    It rises where there is material to spare and falls where some is needed. What is unknown adds
+    nothing, and is NaN itself.
     """
-    lengths = tributary_lengths(s)[:, None]
-    step = (areas.cut_m2 * compacted_yield(limits) - areas.fill_m2) * lengths
-    total: Floats = np.cumsum(np.nan_to_num(step), axis=0)
-    return np.where(np.isnan(step), np.nan, total)
+    x, beats = np.asarray(s, dtype=np.float64), along.s
+    gain = along.areas.cut_m2 * compacted_yield(limits) - along.areas.fill_m2
+    # each beat stands for the road half way to its neighbours
+    bounds = np.concatenate((beats[:1], 0.5 * (beats[1:] + beats[:-1]), beats[-1:]))
+    total = np.zeros((bounds.size, 2))
+    np.cumsum(np.nan_to_num(gain) * np.diff(bounds)[:, None], axis=0, out=total[1:])
+    here = np.searchsorted(bounds[1:-1], x)
+    sums = np.column_stack([np.interp(x, bounds, side) for side in total.T])
+    return np.where(np.isnan(gain[here]), np.nan, sums)

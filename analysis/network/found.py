@@ -61,18 +61,22 @@ def put_together(case: Case, pieces: Sequence[Callable[[], bytes]]) -> Found:
     parts: list[PieceFound] = [read_back(piece()) for piece in pieces]
     case, measured = put_pieces_together(case, parts)
     ends = np.cumsum([0, *(len(part.box_m) for part in parts)]).tolist()
+    others = [part.measured.between for part in parts]
+    other_ends = np.cumsum([0, *(0 if o is None else o.s.size for o in others)]).tolist()
     cell_m = parts[0].cell_m
     # the road is whole now: of a long one, holding both costs more than measuring it did
-    del parts
+    del parts, others
 
-    def areas(whole: Measured, judgement: Judgement, limits: Limits) -> Areas:
+    def areas(
+        whole: Measured, judgement: Judgement, between: Judgement | None, limits: Limits
+    ) -> tuple[Areas, Areas | None]:
         made = []
-        for piece, own in zip(pieces, (slice(*pair) for pair in pairwise(ends)), strict=True):
-            sections: Sections = read_back(piece(), 1)
-            here = stations_of(whole, own)
-            here = replace(here, shoulder=replace(here.shoulder, sections=sections))
-            made.append(areas_of(here, stations_of(judgement, own), limits))
-        return joined(made)
+        for piece, own, other in zip(pieces, _slices(ends), _slices(other_ends), strict=True):
+            here = _with_sections(whole, own, other, read_back(piece(), 1))
+            beside = None if between is None else stations_of(between, other)
+            made.append(areas_of(here, stations_of(judgement, own), beside, limits))
+        at_others = [part for _, part in made if part is not None]
+        return joined([part for part, _ in made]), joined(at_others) if at_others else None
 
     (judged,) = judge([case], [measured], areas)
     first = pieces_of(case)[0]
@@ -84,6 +88,21 @@ def put_together(case: Case, pieces: Sequence[Callable[[], bytes]]) -> Found:
         told_of(study),
         tuple(Standing(r.harm, r.priority, r.finding) for r in judged.reaches),
     )
+
+
+def _slices(ends: Sequence[int]) -> Iterator[slice]:
+    return (slice(*pair) for pair in pairwise(ends))
+
+
+def _with_sections(
+    whole: Measured, own: slice, other: slice, held: tuple[Sections, Sections | None]
+) -> Measured:
+    """Stations `own` of a road and what lies between them, `other`, with the sections of both."""
+    between = whole.between
+    if between is not None:
+        between = replace(stations_of(replace(between, sections=None), other), sections=held[1])
+    here = stations_of(whole, own)
+    return replace(here, shoulder=replace(here.shoulder, sections=held[0]), between=between)
 
 
 class RankedParts:

@@ -164,8 +164,8 @@ def _measured(
     return kept(*_apart(found))
 
 
-def _apart(found: PieceFound) -> tuple[PieceFound, Sections]:
-    """A piece without its sections, which are large, and these."""
+def _apart(found: PieceFound) -> tuple[PieceFound, tuple[Sections, Sections | None]]:
+    """A piece without its sections, which are large, and these: of stations and between them."""
     shoulder = found.measured.shoulder
     sections = shoulder.sections
     none = np.empty((len(sections.s), 2, 0))
@@ -173,5 +173,8 @@ def _apart(found: PieceFound) -> tuple[PieceFound, Sections]:
         name: getattr(sections, name) for name in ("height_m", "se_m", "ground_m", "shape_se_m")
     }
     bare = replace(sections, **{name: none for name, of in told.items() if of is not None})
-    measured = replace(found.measured, shoulder=replace(shoulder, sections=bare))
-    return replace(found, measured=measured), sections
+    between, others = found.measured.between, None
+    if between is not None:
+        between, others = replace(between, sections=None), between.sections
+    measured = replace(found.measured, shoulder=replace(shoulder, sections=bare), between=between)
+    return replace(found, measured=measured), (sections, others)

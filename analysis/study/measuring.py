@@ -117,7 +117,16 @@ def _between(
         return None
     breaks, shoulder = stations_of(breaks, others), stations_of(shoulder, others)
     held = held_across(case, breaks, shoulder)
-    return Evidence(breaks.s, shoulder.measures, held, shoulder.p_kerb, None)
+    return Evidence(
+        breaks.s,
+        shoulder.measures,
+        held,
+        shoulder.p_kerb,
+        None,
+        breaks.edge_se,
+        breaks.hinge_se,
+        shoulder.sections,
+    )
 
 
 def _nearest(values: Floats | None, s: Floats, places: Floats) -> Floats | None:

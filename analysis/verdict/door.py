@@ -16,9 +16,9 @@ from analysis.common.station_arrays import joined, stations_of
 from analysis.common.types import Floats
 from analysis.corridor.door import BEAT_M
 from analysis.corridor.values import Case
-from analysis.earthwork.areas import Areas
+from analysis.earthwork.areas import Areas, AreasAlong
 from analysis.earthwork.areas import areas as earth_areas
-from analysis.shoulder.values import Measures
+from analysis.shoulder.values import Measures, Sections
 from analysis.verdict.beliefs import Beliefs, informed, learnt_text
 from analysis.verdict.labelling import Ties, label_stations, settled
 from analysis.verdict.neighbours import with_neighbours
@@ -29,7 +29,7 @@ from analysis.verdict.values import Evidence, Judged, Judgement, Measured
 __all__ = ["areas_of", "believe", "judge", "usual_text"]
 
 _Held = TypeVar("_Held")
-AreasOf = Callable[[Measured, Judgement, Limits], Areas]
+AreasOf = Callable[[Measured, Judgement, Judgement | None, Limits], tuple[Areas, Areas | None]]
 
 _USUAL_AVERAGE_M = 20.0
 """Averaging length of a road none of which was measured: that of the settings as they come."""
@@ -72,6 +72,12 @@ class _Along:
     def all_of(self, own: _Held, between: _Held | None) -> _Held:
         """Dataclass of arrays over all places, of one over stations and one over the others."""
         return own if between is None else stations_of(joined([own, between]), self.order)
+
+    def at_beats(self, own: AreasAlong, between: AreasAlong | None) -> AreasAlong:
+        """Cut and fill at the beats, of those at stations and at the others."""
+        if len(self.strands) > 1:
+            return stations_of(own, self.strands[0])
+        return self.all_of(own, between)
 
     def measures(self, own: Measures, between: Evidence | None) -> Measures:
         """What was measured at all places."""
@@ -141,20 +147,24 @@ def judge(
     water = joined([part.water for part in measured])
     breaks = joined([part.breaks for part in measured])
     told = _told_of_stations(cases, measured, limits)
-    apart, labels, stays = ([getattr(own, name) for own in told] for name in _Told._fields)
-    ground = [areas_here(part, own, limits) for part, own in zip(measured, apart, strict=True)]
+    apart, between, labels, stays = ([getattr(own, name) for own in told] for name in _Told._fields)
+    ground, along = [], []
+    for case, part, own, other in zip(cases, measured, apart, between, strict=True):
+        at_stations, at_others = areas_here(part, own, other, limits)
+        ground.append(at_stations)
+        along.append(_areas_along(case, part, at_stations, at_others))
     reaches = build_reaches(
         cases,
         breaks,
         water,
         measures,
-        joined(ground),
+        along,
         # a reach is as sure as its stations are together
         replace(joined(apart), p_wont_shed=np.concatenate(stays)),
         np.concatenate(labels),
         limits,
     )
-    return [Judged(*own) for own in zip(ground, apart, labels, reaches, strict=True)]
+    return [Judged(*own) for own in zip(ground, along, apart, labels, reaches, strict=True)]
 
 
 class _Told(NamedTuple):
@@ -164,11 +174,14 @@ class _Told(NamedTuple):
     ----------
     judgement
         Of each by what it and its neighbours say.
+    between
+        The same of the beats between them; None where there are none.
     labels, stays : (n, 2)
         Of the cheapest labelling, and the probability that water stays, pooled.
     """
 
     judgement: Judgement
+    between: Judgement | None
     labels: NDArray[np.int8]
     stays: Floats
 
@@ -218,18 +231,39 @@ def _told_of_stations(
         )
         stays = np.where(np.isfinite(heard.p_wont_shed), pooled.stays, np.nan)
         of = along.stations
-        told.append(_Told(stations_of(heard, of), labels[of], stays[of]))
+        others = stations_of(heard, along.others) if along.others.size else None
+        told.append(_Told(stations_of(heard, of), others, labels[of], stays[of]))
     return told
 
 
-def areas_of(part: Measured, judgement: Judgement, limits: Limits) -> Areas:
-    """Cut and fill of one road to the slope that it needs."""
+def _areas_along(
+    case: Case, part: Measured, at_stations: Areas, at_others: Areas | None
+) -> AreasAlong:
+    """Cut and fill at the beats of one road."""
+    others = None
+    if part.between is not None and at_others is not None:
+        others = AreasAlong(part.between.s, at_others)
+    return _Along.of(case, part.between).at_beats(AreasAlong(case.s, at_stations), others)
+
+
+def areas_of(
+    part: Measured, judgement: Judgement, between: Judgement | None, limits: Limits
+) -> tuple[Areas, Areas | None]:
+    """Cut and fill of one road to the slope that it needs: at its stations, and between them."""
+    own = _areas(part.evidence(), part.shoulder.sections, judgement, limits)
+    others = part.between
+    if others is None or others.sections is None or between is None:
+        return own, None
+    return own, _areas(others, others.sections, between, limits)
+
+
+def _areas(places: Evidence, sections: Sections, judgement: Judgement, limits: Limits) -> Areas:
     return earth_areas(
-        part.shoulder.sections,
-        part.shoulder.measures,
+        sections,
+        places.measures,
         judgement.required_slope_pct,
         limits,
         follows_pavement=judgement.follows_pavement,
-        width_se=part.breaks.hinge_se,
-        edge_se=part.breaks.edge_se,
+        width_se=places.hinge_se,
+        edge_se=places.edge_se,
     )

@@ -19,7 +19,7 @@ from analysis.common.sides import Source
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Treatment, Verdict
 from analysis.corridor.values import Case
-from analysis.earthwork.areas import Areas
+from analysis.earthwork.areas import AreasAlong
 from analysis.earthwork.balance import Balance, balances
 from analysis.edges.values import Breaks
 from analysis.road.roadline import Road
@@ -101,7 +101,7 @@ def build_reaches(
     breaks: Breaks,
     water: Water,
     measures: Measures,
-    areas: Areas,
+    along: Sequence[AreasAlong],
     judgement: Judgement,
     labels: NDArray[np.int8],
     limits: Limits,
@@ -114,7 +114,9 @@ def build_reaches(
     ----------
     cases
         The roads, at least one.
-    breaks, water, measures, areas, judgement, labels
+    along
+        Cut and fill of each road.
+    breaks, water, measures, judgement, labels
         Over the stations of all roads, one road after the other.
     """
     roads, s = [case.road for case in cases], [case.s for case in cases]
@@ -143,14 +145,7 @@ def build_reaches(
     )
     columns = {name: values.tolist() for name, values in columns.items()}
     columns["balance"] = _balances(
-        np.concatenate(s),
-        np.array(columns["finding"], dtype=object),
-        line,
-        first,
-        last,
-        areas,
-        figures,
-        limits,
+        along, np.array(columns["finding"], dtype=object), line, first, last, figures, limits
     )
     work = (columns[name] for name in ("finding", "balance", "clean_ditch"))
     columns["treatment"] = list(map(_treatment, *work))
@@ -458,27 +453,24 @@ def _harms(findings: NDArray[np.object_], drop_off: Bools) -> NDArray[np.int8]:
 
 
 def _balances(
-    s: Floats,
+    along: Sequence[AreasAlong],
     finding: NDArray[np.object_],
     line: _Line,
     first: NDArray[np.intp],
     last: NDArray[np.intp],
-    areas: Areas,
     figures: dict[str, Floats],
     limits: Limits,
 ) -> list[Balance | None]:
-    """Quantities of each run that has a defect; `s` (n,) as in `_Line`."""
-    n = len(s)
+    """Quantities of each run that has a defect."""
+    n = len(line.road_of)
     faulty = np.flatnonzero(np.isin(finding, DEFECTS))
     i0, i1 = first[faulty] % n, last[faulty] % n
     made = balances(
-        s,
-        areas,
+        along,
+        line.road_of[i0],
         first[faulty] // n,
-        i0,
-        i1,
+        np.column_stack((line.ends_m[i0, 0], line.ends_m[i1, 1])),
         limits,
-        ends_m=np.column_stack((line.ends_m[i0, 0], line.ends_m[i1, 1])),
         worst_drop_mm=figures["worst_drop_mm"][faulty],
         worst_drop_se=figures["worst_drop_se"][faulty],
     )

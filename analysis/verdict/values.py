@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from analysis.common.station_arrays import PerStation, stations_of
 from analysis.common.types import Bools, Floats
 from analysis.common.verdicts import Finding, Treatment, Verdict
-from analysis.earthwork.areas import Areas
+from analysis.earthwork.areas import Areas, AreasAlong
 from analysis.earthwork.balance import Balance
 from analysis.edges.values import Breaks, Overrides
 from analysis.shoulder.seam import Seam
-from analysis.shoulder.values import Measures, Reason, Shoulder
+from analysis.shoulder.values import Measures, Reason, Sections, Shoulder
 from analysis.verdict.beliefs import Beliefs
 from analysis.water.assess import Water
 from analysis.water.held_by_section import Retained
@@ -28,7 +28,8 @@ __all__ = ["Evidence", "Harm", "Judged", "Judgement", "Measured", "Reach", "Stan
 class Evidence:
     """What places along a road are judged by; fields as in `Measured` and what that holds.
 
-    `beliefs` is None where nothing is believed yet.
+    `edge_se` and `hinge_se` are those of `Breaks`. `beliefs` is None where nothing is believed yet,
+    and so are `sections` where they are held elsewhere.
     """
 
     s: PerStation[Floats]
@@ -36,6 +37,9 @@ class Evidence:
     held: PerStation[Retained]
     p_kerb: PerStation[Floats]
     beliefs: PerStation[Beliefs | None]
+    edge_se: PerStation[Floats]
+    hinge_se: PerStation[Floats]
+    sections: PerStation[Sections | None] = None
 
     def within(self, low: float, high: float) -> Evidence:
         """The part with ``low <= s < high``."""
@@ -71,9 +75,17 @@ class Measured:
     between: Evidence | None = None
 
     def evidence(self) -> Evidence:
-        """What the stations are judged by."""
-        measures, p_kerb = self.shoulder.measures, self.shoulder.p_kerb
-        return Evidence(self.water.s, measures, self.water.held, p_kerb, self.beliefs)
+        """What the stations are judged by; their sections stay where they are."""
+        shoulder, breaks, water = self.shoulder, self.breaks, self.water
+        return Evidence(
+            water.s,
+            shoulder.measures,
+            water.held,
+            shoulder.p_kerb,
+            self.beliefs,
+            breaks.edge_se,
+            breaks.hinge_se,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +209,8 @@ class Judged:
     ----------
     areas, judgement
         Cut and fill to the required slope, and what is likely wrong.
+    along
+        The same cut and fill at the beats of the road, which its volumes come of.
     labels : (n, 2) int8
         Indices into `labelling.FINDINGS`.
     reaches
@@ -204,6 +218,7 @@ class Judged:
     """
 
     areas: PerStation[Areas]
+    along: AreasAlong
     judgement: PerStation[Judgement]
     labels: PerStation[NDArray[np.int8]]
     reaches: tuple[Reach, ...]

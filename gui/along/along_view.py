@@ -352,7 +352,7 @@ class AlongView(RoadView):
             from analysis.earthwork.balance import mass_haul
 
             if len(part.s) == len(self._s):
-                self._balance = mass_haul(part.s, part.judged.areas, model.limits.material)
+                self._balance = mass_haul(part.s, part.judged.along, model.limits.material)
         self._load_bars(findings, road)
 
     def _load_changes(self, road: RoadIndex) -> None:

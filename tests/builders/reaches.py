@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from analysis.earthwork.areas import AreasAlong
 from analysis.earthwork.balance import Balance, balances
 
 
@@ -9,9 +10,7 @@ def balances_between(s, areas, sides, firsts, lasts, limits, **given) -> tuple[B
     """Reaches from half way before their first station to half way behind their last one."""
     s, firsts, lasts = np.asarray(s), np.asarray(firsts), np.asarray(lasts)
     middle = np.concatenate([s[:1], 0.5 * (s[1:] + s[:-1]), s[-1:]])
-    values = {
-        "ends_m": np.column_stack([middle[firsts], middle[lasts + 1]]),
-        "worst_drop_mm": np.full(firsts.size, np.nan),
-        "worst_drop_se": np.zeros(firsts.size),
-    }
-    return balances(s, areas, sides, firsts, lasts, limits, **{**values, **given})
+    values = {"worst_drop_mm": np.full(firsts.size, np.nan), "worst_drop_se": np.zeros(firsts.size)}
+    ends_m = given.pop("ends_m", np.column_stack([middle[firsts], middle[lasts + 1]]))
+    roads = np.zeros(firsts.size, dtype=int)
+    return balances([AreasAlong(s, areas)], roads, sides, ends_m, limits, **{**values, **given})

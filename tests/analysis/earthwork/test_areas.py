@@ -14,8 +14,8 @@ from scipy.stats import norm
 
 from analysis.common.limits import default_limits
 from analysis.earthwork import areas as areas_module
-from analysis.earthwork.areas import section_shapes
-from analysis.earthwork.balance import mass_haul
+from analysis.earthwork.areas import AreasAlong, section_shapes
+from analysis.earthwork.balance import balances, mass_haul
 from analysis.earthwork.kernels import (
     EDGE_TIE_M,
     HINGE_TIE_M,
@@ -754,7 +754,7 @@ def test_unknown_stretch_is_not_counted_as_sound():
     nothing = balance(sections.s, found, 0, 6, 9, GRAVEL)
     assert nothing.known_share == 0.0
     assert nothing.treatment == "can't tell"
-    total = mass_haul(sections.s, found, GRAVEL.material)
+    total = mass_haul(sections.s, AreasAlong(sections.s, found), GRAVEL.material)
     assert np.isnan(total[5:12, 0]).all()
     assert np.isfinite(total[12:, 0]).all()
 
@@ -811,13 +811,39 @@ def test_yield_uncertainty_enters_the_balance():
     )
 
 
+def test_a_reach_begins_and_ends_anywhere():
+    # Three roads; each beat stands for the road half way to its neighbours, the outer for the rest.
+    rng = np.random.default_rng(4)
+    along = []
+    for count in (7, 1, 12):
+        level = LOW + rng.uniform(-0.01, 0.01, (count, 2, 1))
+        sections, measures = study(np.broadcast_to(level, (count, 2, U.size)), U)
+        along.append(
+            AreasAlong(
+                sections.s + 3.0, areas(sections, measures, np.full((count, 2), 4.0), GRAVEL)
+            )
+        )
+    roads, sides = np.array([0, 1, 2, 2, 2, 0]), np.array([1, 0, 0, 1, 0, 0])
+    ends = np.array([[0, 66], [0, 9], [0, 100], [41.5, 47.25], [48, 48.5], [8.0, 18.0]])
+    none = np.full(roads.size, np.nan)
+    made = balances(
+        along, roads, sides, ends, GRAVEL, worst_drop_mm=none, worst_drop_se=np.zeros(roads.size)
+    )
+    for road, side, (low, high), found in zip(roads, sides, ends, made, strict=True):
+        s, fill = along[road].s, along[road].areas.fill_m2[:, side]
+        middles = low + (np.arange(4000) + 0.5) * (high - low) / 4000
+        near = np.abs(middles[:, None] - s).argmin(axis=1)
+        assert found.length_m == pytest.approx(high - low)
+        assert found.fill_m3_compacted == pytest.approx(fill[near].mean() * (high - low), rel=2e-3)
+
+
 def test_mass_haul_ends_at_the_balance():
     made = reach(LOW)
     sections, measures = study(np.broadcast_to(LOW, (21, 2, U.size)), U)
     found = areas(sections, measures, np.full((21, 2), 4.0), GRAVEL)
-    assert mass_haul(sections.s, found, GRAVEL.material)[-1, 0] == pytest.approx(
-        made.balance_m3_compacted
-    )
+    assert mass_haul(sections.s, AreasAlong(sections.s, found), GRAVEL.material)[
+        -1, 0
+    ] == pytest.approx(made.balance_m3_compacted)
 
 
 # ---------------------------------------------------------------- ground without blur

@@ -5,6 +5,7 @@ import pytest
 
 from analysis import Settings, Table, remeasure, screen
 from analysis.corridor.door import BEAT_M
+from analysis.earthwork.balance import balances, mass_haul
 from analysis.road.roadline import make_road
 from analysis.study import pieces
 from analysis.terrain.grid import open_terrain
@@ -58,6 +59,45 @@ def test_chances_and_verdicts_stay(screened, spacing):
     # some are in doubt, so that what neighbours say has a say
     p = numbers[0][np.isfinite(numbers[0])]
     assert ((p > 0.05) & (p < 0.95)).sum() >= 3
+
+
+@pytest.mark.parametrize("spacing", [5.0, EVERY_M])
+def test_volumes_of_fixed_lengths_stay(screened, spacing):
+    """They are added up over the same places, whichever of them are stations."""
+    limits, ends = (
+        screened[BEAT_M].limits,
+        np.array([[20.0, 120.0], [115.0, 222.5], [300.0, 400.0]]),
+    )
+    sides, none = np.repeat([0, 1], 3), np.full(6, np.nan)
+    one, two = (
+        balances(
+            [screened[at].roads[0].judged.along],
+            np.zeros(6, dtype=int),
+            sides,
+            np.tile(ends, (2, 1)),
+            limits,
+            worst_drop_mm=none,
+            worst_drop_se=none,
+        )
+        for at in (BEAT_M, spacing)
+    )
+    assert max(made.fill_m3_compacted for made in one) > 1.0
+    for a, b in zip(one, two, strict=True):
+        assert a.known_share == pytest.approx(b.known_share)
+        assert a.cut_m3_bank == pytest.approx(b.cut_m3_bank, abs=1e-3 * a.cut_se_m3)
+        assert a.fill_m3_compacted == pytest.approx(b.fill_m3_compacted, abs=1e-3 * a.fill_se_m3)
+        assert a.balance_se_m3 == pytest.approx(b.balance_se_m3, rel=1e-3)
+
+
+@pytest.mark.parametrize("spacing", [5.0, EVERY_M])
+def test_running_sum_of_material_stays(screened, spacing):
+    sums = []
+    for part in (screened[at].roads[0] for at in (BEAT_M, spacing)):
+        common = np.abs(part.s - EVERY_M * np.round(part.s / EVERY_M)) < 1e-6
+        total = mass_haul(part.s, part.judged.along, part.case.limits.material)
+        sums.append(total[common])
+    assert np.nanmax(np.abs(sums[0])) > 1.0
+    np.testing.assert_allclose(*sums, atol=1e-4)
 
 
 def test_kerbs_are_as_likely(tmp_path):
