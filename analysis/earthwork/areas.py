@@ -42,11 +42,14 @@ class Areas:
         What noise alone adds to both on average: a height error counts as cut where it is up
         and as fill where it is down, so neither averages out. Their difference is free of it.
     cut_se, fill_se, net_se
-        Standard errors in m² of cut, fill and cut minus fill.
-    cut_terms, fill_terms : (n, 2, 4)
-        The errors as weights of four independent unit errors per station and side: two of the
-        fit, that of the hinge's place and that of the edge's. Fill counts with the opposite
-        sign. Any weighted sum of cut and fill gets its standard error from these.
+        Standard errors in m² of cut, fill and cut minus fill. Neither of the first is 0 where
+        nothing is told to be cut or filled: that is the positive part of a height which has an
+        error.
+    cut_terms, fill_terms : (n, 2, 5)
+        The errors as weights of five independent unit errors per station and side: two of the
+        fit, that of the hinge's place, that of the edge's, and what a positive part adds to
+        these. Fill counts with the opposite sign, so that the last drops out of the difference.
+        Any weighted sum of cut and fill gets its standard error from these.
     width_m
         Shoulder width used.
     average_m
@@ -140,20 +143,20 @@ def areas(
         np.stack([first, mixed, second, np.abs(level)], axis=-1).reshape(count, 4),
         float(limits.material.foreslope_ratio.value),
     )
-    raw = raw.reshape(*shape, 8)
+    raw = raw.reshape(*shape, 9)
     # A cut goes on to where it comes out of the ground, so where the hinge lies doesn't matter.
     face = raw[..., 7]
     at_hinge = face * np.nan_to_num(np.broadcast_to(np.asarray(width_se, float), shape))
     # The strip between the found and the true edge is missing as well.
     drop = measures.edge_drop_mm / 1000.0
 
-    def terms(column: int, at_hinge: Floats, at_edge: Floats) -> Floats:
+    def terms(column: int, at_hinge: Floats, at_edge: Floats, bent: Floats) -> Floats:
         length, moment = raw[..., column], raw[..., column + 1]
         fit = (first * length + mixed * moment, second * moment)
-        return np.stack([*fit, at_hinge, level * length + at_edge], axis=-1)
+        return np.stack([*fit, at_hinge, level * length + at_edge, bent], axis=-1)
 
-    cut_terms = terms(3, np.zeros(shape), -np.maximum(-drop, 0.0) * misplaced)
-    fill_terms = terms(5, at_hinge, np.maximum(drop, 0.0) * misplaced)
+    cut_terms = terms(3, np.zeros(shape), -np.maximum(-drop, 0.0) * misplaced, raw[..., 8])
+    fill_terms = terms(5, at_hinge, np.maximum(drop, 0.0) * misplaced, -raw[..., 8])
     return Areas(
         cut_m2=raw[..., 0],
         fill_m2=raw[..., 1],

@@ -13,6 +13,8 @@ from analysis.common.types import Floats
 
 __all__ = [
     "EDGE_TIE_M",
+    "GROSS",
+    "GROSS_SHARE",
     "HINGE_TIE_M",
     "Line",
     "ReachSums",
@@ -29,6 +31,13 @@ HINGE_TIE_M, EDGE_TIE_M = 21.0, 25.0
 Breaks are tied along the road, so their errors outlast the averaging window. Measured on unseen
 roads: correlation of edge errors 0.91, 0.82, 0.70, 0.55, 0.27, 0.13 and of hinge errors 0.59,
 0.41, 0.26, 0.14, 0.05, 0.0 at 10, 20, 30, 40, 60 and 80 m."""
+
+GROSS, GROSS_SHARE = 3.0, 0.03
+"""Errors of heights over the target are normal but for this share, which is so many times as large.
+
+Tukey's contaminated normal (1960, A survey of sampling from contaminated distributions; from
+memory). Of cut less fill at 1 700 stations of roads surveyed in twelve ways, 1.2 % were off by more
+than three standard errors: 0.3 % of a normal are, 1.2 % of this."""
 
 _SQRT_2 = math.sqrt(2.0)
 _SQRT_2PI = math.sqrt(2.0 * math.pi)
@@ -110,6 +119,45 @@ def _part_above(
 
 
 @compiled
+def _positive_part(t: float) -> tuple[float, float, float]:
+    """Of max(e - t, 0), e a unit normal and t at least 0: chance, mean, and variance beside a line.
+
+    The latter is what no multiple of e explains: the variance of the positive part less the square
+    of its slope, the chance that it is above 0. That of max(e + t, 0) is the same.
+    """
+    below = 0.5 * math.erfc(t / _SQRT_2)
+    density = math.exp(-0.5 * t * t) / _SQRT_2PI
+    mean = density - t * below
+    return below, mean, max((1.0 + t * t) * below - t * density - mean**2 - below**2, 0.0)
+
+
+@compiled
+def _bent(d: float, s: float) -> float:
+    """What the error of max(d, 0) has beside a straight line, for d known within `s`.
+
+    It is that of max(-d, 0) too. What is told to be nothing hangs on the tail of d's errors, and
+    that is longer than a normal's: some of them are gross.
+    """
+    if not s > 0.0 or abs(d) > 6.0 * GROSS * s:
+        return 0.0
+    t = abs(d) / s
+    chance, mean, usual = _positive_part(t)
+    more_chance, more, gross = _positive_part(t / GROSS)
+    tilt, shift = GROSS * (more_chance - chance), GROSS * more - mean
+    gross = GROSS**2 * gross + tilt**2 + shift**2
+    return s * math.sqrt((1.0 - GROSS_SHARE) * usual + GROSS_SHARE * gross)
+
+
+@compiled
+def _bent_part(a: float, b: float, sa: float, sb: float, length: float) -> float:
+    """Integral of `_bent` over a step, d linear from a to b."""
+    total = 0.0
+    for x, weight in _GAUSS:
+        total += weight / 18.0 * _bent(a + x * (b - a), sa + x * (sb - sa))
+    return total * length
+
+
+@compiled
 def _height_at(u: Floats, z: Floats, k: int, x: float) -> float:
     """Height at `x` between points k - 1 and k; a hole in either does no harm to the other."""
     if u[k] == x:
@@ -123,12 +171,12 @@ def _height_at(u: Floats, z: Floats, k: int, x: float) -> float:
 @compiled
 def _on_shoulder(
     u: Floats, z: Floats, sigma: Floats, w: float, g: float, error: Floats
-) -> tuple[float, float, float, float, float, float, float, float]:
-    """Sum from edge to hinge: cut, fill, excess, length and moment of cut, of fill, and the rest.
+) -> tuple[float, float, float, float, float, float, float, float, float]:
+    """Sum from edge to hinge: cut, fill, excess, length and moment of cut, of fill, bent, the rest.
 
     The rest is the height over the target at the hinge, NaN where some ground is unknown.
     """
-    cut = fill = excess = 0.0
+    cut = fill = excess = bent = 0.0
     cut_length = cut_moment = fill_length = fill_moment = 0.0
     count = u.shape[0]
     k = 0
@@ -153,6 +201,7 @@ def _on_shoulder(
         cut += _upper_part(d, to)[0] * length
         fill += _upper_part(-d, -to)[0] * length
         excess += _excess_mean(d, to, 0.5 * (sa + sb)) * length
+        bent += _bent_part(d, to, sa, sb, length)
         size, moment = _part_above(d, to, sa, sb, at, length)
         cut_length += size
         cut_moment += moment
@@ -160,7 +209,7 @@ def _on_shoulder(
         fill_moment += length * (at + 0.5 * length) - moment
         at, d, sa = x, to, sb
         k += 1
-    return cut, fill, excess, cut_length, cut_moment, fill_length, fill_moment, d
+    return cut, fill, excess, cut_length, cut_moment, fill_length, fill_moment, bent, d
 
 
 @compiled
@@ -202,20 +251,21 @@ def sections_kernel(
     error: Floats,
     ratio: float,
 ) -> Floats:
-    """Give (rows, 8) cut, fill, excess, length and moment of cut and of fill, face.
+    """Give (rows, 9) cut, fill, excess, length and moment of cut and of fill, face, bent.
 
     `error` (rows, 4) holds the fit's errors: those of the edge drop, the part of the slope's
     that goes with it, and the rest, as metres, fractions, fractions; and what the edge's place
-    does to the height over the target, metres; NaN = no fit.
+    does to the height over the target, metres; NaN = no fit. What is bent (`_bent`) holds how far
+    cut and fill less their excess are below their means as well; the same for both.
     Rows that can't be known stay NaN. Slopes are fractions, positive falling outward; a `ratio`
     of 0 leaves the foreslope as it lies.
     """
-    out = np.full((height.shape[0], 8), np.nan)
+    out = np.full((height.shape[0], 9), np.nan)
     for row in range(height.shape[0]):
         w, g, z = width[row], slope[row], height[row]
         if not (w > 0.0 and u[0] <= 0.0 and u[-1] >= w and not math.isnan(g)):
             continue
-        cut, fill, excess, cut_length, cut_moment, fill_length, fill_moment, d = _on_shoulder(
+        cut, fill, excess, cut_length, cut_moment, fill_length, fill_moment, bent, d = _on_shoulder(
             u, z, sigma[row], w, g, error[row]
         )
         if math.isnan(d):
@@ -234,10 +284,11 @@ def sections_kernel(
                 fill_length += length
                 fill_moment += moment
         # Less than either, so that neither turns negative and their difference stays.
-        excess = min(excess, cut, fill)
-        sums = (cut - excess, fill - excess, excess)
+        taken = min(excess, cut, fill)
+        sums = (cut - taken, fill - taken, taken)
         arms = (cut_length, cut_moment, fill_length, fill_moment)
-        out[row] = np.array(sums + arms + (max(-d, 0.0),))
+        bent = math.hypot(bent, excess + taken)
+        out[row] = np.array(sums + arms + (max(-d, 0.0), bent))
     return out
 
 
@@ -346,11 +397,14 @@ def _edge_variance(s: Floats, term: Floats) -> float:
 
 @compiled
 def _sum_variance(s: Floats, windows: Floats, terms: Floats) -> float:
-    """Variance of a sum over stations of the errors with weights `terms` (n, 4).
+    """Variance of a sum over stations of the errors with weights `terms` (n, 5).
 
-    The columns are independent: two of the fit, the hinge's place, the edge's place.
+    The columns are independent: two of the fit, the hinge's place, the edge's place, and what is
+    bent, which windows share at most as they share the fit's.
     """
-    fit = _window_variance(s, windows, terms[:, 0]) + _window_variance(s, windows, terms[:, 1])
+    fit = 0.0
+    for k in (0, 1, 4):
+        fit += _window_variance(s, windows, terms[:, k])
     return fit + _hinge_variance(s, terms[:, 2]) + _edge_variance(s, terms[:, 3])
 
 
