@@ -68,13 +68,13 @@ def put_together(case: Case, pieces: Sequence[Callable[[], bytes]]) -> Found:
     del parts, others
 
     def areas(
-        whole: Measured, judgement: Judgement, between: Judgement | None, limits: Limits
+        whole: Measured, judgement: Judgement, between: Judgement, limits: Limits
     ) -> tuple[Areas, Areas | None]:
         made = []
         for piece, own, other in zip(pieces, _slices(ends), _slices(other_ends), strict=True):
             here = _with_sections(whole, own, other, read_back(piece(), 1))
-            beside = None if between is None else stations_of(between, other)
-            made.append(areas_of(here, stations_of(judgement, own), beside, limits))
+            judged = stations_of(judgement, own), stations_of(between, other)
+            made.append(areas_of(here, *judged, limits))
         at_others = [part for _, part in made if part is not None]
         return joined([part for part, _ in made]), joined(at_others) if at_others else None
 

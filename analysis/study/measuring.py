@@ -27,6 +27,7 @@ from analysis.verdict.door import believe
 from analysis.verdict.values import Evidence, Measured
 from analysis.water import follow
 from analysis.water.assess import begin, follow_across, held_across
+from analysis.water.ditch import Ditch
 
 __all__ = ["Step", "Stretch", "evidence_put_back", "level_ground", "run"]
 
@@ -109,12 +110,17 @@ def evidence_put_back(
 
 
 def _between(
-    case: Case, stations: NDArray[np.intp], breaks: Breaks, shoulder: Shoulder
+    case: Case, stations: NDArray[np.intp], breaks: Breaks, shoulder: Shoulder, ditch: Ditch
 ) -> Evidence | None:
-    """What was measured beside the `stations` (k,); nothing is believed of it yet."""
+    """What was measured beside the `stations` (k,); nothing is believed of it yet.
+
+    The `ditch` may be known at more places, at those of them at least that are to be kept.
+    """
     others = np.setdiff1d(np.arange(breaks.s.size), stations)
     if not others.size:
         return None
+    known = np.searchsorted(ditch.s, breaks.s[others])
+    ditch = stations_of(ditch, np.minimum(known, ditch.s.size - 1))
     breaks, shoulder = stations_of(breaks, others), stations_of(shoulder, others)
     held = held_across(case, breaks, shoulder)
     return Evidence(
@@ -123,8 +129,9 @@ def _between(
         held,
         shoulder.p_kerb,
         None,
-        breaks.edge_se,
-        breaks.hinge_se,
+        replace(breaks, line=None),
+        ditch,
+        shoulder.kerb,
         shoulder.sections,
     )
 
@@ -203,11 +210,13 @@ def run(
         begun = started(partial(begin, piece, near, told, noise))
     wide = measure(piece, near, told, noise, share_of(progress, third, 2.0 * third))
     wide = answered(wide, _nearest(set_here.kerb, breaks.s, told.s))
-    shoulder, between = stations_of(wide, stations), _between(piece, stations, told, wide)
+    shoulder = stations_of(wide, stations)
     if begun is not None:
         report(2.0 * third, "following the water")
         rest = share_of(progress, 2.0 * third, 1.0)
-        water = stations_of(follow(piece, near, told, wide, rest, begun=begun()), stations)
+        all_water = follow(piece, near, told, wide, rest, begun=begun())
+        water = stations_of(all_water, stations)
+        between = _between(piece, stations, told, wide, all_water.ditch)
         if not believing:
             return Measured(fixed, breaks, shoulder, water, alone(shoulder.measures), seam, between)
         beliefs, between = believe(case, shoulder.measures, between)
@@ -218,7 +227,10 @@ def run(
         keep = here.keep
         breaks = _spliced_breaks(earlier.breaks, breaks, here.look, keep)
         shoulder = spliced(earlier.shoulder, shoulder, here.look, keep)
-    between = evidence_put_back(earlier.between, between, case.s, keep)
+    between = earlier.between
+    if between is not None:
+        part = _between(piece, stations, told, wide, between.ditch)
+        between = evidence_put_back(between, part, case.s, keep)
     water = follow_across(case, earlier.water, keep, breaks, shoulder)
     return replace(
         earlier, fixed=fixed, breaks=breaks, shoulder=shoulder, water=water, between=between

@@ -210,7 +210,9 @@ def _section_side(study: Study, part: RoadStudy, i: int, side: int) -> SectionSi
     sections = part.measured.shoulder.sections
     ground, at = sections.height_m[i, side], sections.u
     target, cut, fill = section_shapes(sections, m, j.required_slope_pct, study.limits, i, side)
-    reach = next(r for r in part.reaches if r.side == side and r.i0 <= i <= r.i1)
+    # one that lies just between two is in the latter
+    here = min(part.s[i] + 1e-6, part.road.length_m)
+    reach = next(r for r in part.reaches if r.side == side and r.s0 <= here <= r.s1)
     return SectionSide(
         side=side,
         edge_o=sign * edge,

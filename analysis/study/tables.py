@@ -161,7 +161,7 @@ def station_table(parts: Sequence[RoadStudy]) -> Table:
         "pond_depth_mm": water.pond_depth_mm,
         "ditch_depth_m": water.ditch.depth_m,
         "ditch_grade_pct": water.ditch.grade_pct,
-        "ditch_blocked": judge_ditch(water, limits.water),
+        "ditch_blocked": judge_ditch(water.ditch, water.kerb, limits.water),
         "ditch_crossed": water.ditch.crossing,
     }
     for name in ("cut_m2", "fill_m2", "cut_se", "fill_se"):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from analysis.common.along import known_median
 from analysis.common.limits import Limits
 from analysis.common.station_arrays import joined, stations_of
-from analysis.common.types import Floats
 from analysis.corridor.door import BEAT_M
 from analysis.corridor.values import Case
 from analysis.earthwork.areas import Areas, AreasAlong
@@ -24,12 +23,12 @@ from analysis.verdict.labelling import Ties, label_stations, settled
 from analysis.verdict.neighbours import with_neighbours
 from analysis.verdict.reaches import build_reaches
 from analysis.verdict.stations import judge_stations
-from analysis.verdict.values import Evidence, Judged, Judgement, Measured
+from analysis.verdict.values import Evidence, Judged, Judgement, Measured, Told
 
 __all__ = ["areas_of", "believe", "judge", "usual_text"]
 
 _Held = TypeVar("_Held")
-AreasOf = Callable[[Measured, Judgement, Judgement | None, Limits], tuple[Areas, Areas | None]]
+AreasOf = Callable[[Measured, Judgement, Judgement, Limits], tuple[Areas, Areas | None]]
 
 _USUAL_AVERAGE_M = 20.0
 """Averaging length of a road none of which was measured: that of the settings as they come."""
@@ -73,11 +72,9 @@ class _Along:
         """Dataclass of arrays over all places, of one over stations and one over the others."""
         return own if between is None else stations_of(joined([own, between]), self.order)
 
-    def at_beats(self, own: AreasAlong, between: AreasAlong | None) -> AreasAlong:
-        """Cut and fill at the beats, of those at stations and at the others."""
-        if len(self.strands) > 1:
-            return stations_of(own, self.strands[0])
-        return self.all_of(own, between)
+    def at_beats(self, all_places: _Held) -> _Held:
+        """Dataclass of arrays over the beats, of one over all places."""
+        return all_places if len(self.strands) == 1 else stations_of(all_places, self.strands[0])
 
     def measures(self, own: Measures, between: Evidence | None) -> Measures:
         """What was measured at all places."""
@@ -135,77 +132,62 @@ def judge(
     measured
         What was measured on each.
     areas
-        Gives cut and fill of a road, where its sections aren't at hand but piece by piece.
+        Gives cut and fill of a road as `areas_of` does, where its sections aren't at hand but
+        piece by piece.
     """
     areas_here = areas or areas_of
     settings, limits = cases[0].settings, cases[0].limits
     if not settings.paved:
         over = limits.shape.unpaved_over_surface_points
         limits = limits.with_entries({"shoulder_over_pavement_points": over})
+    alongs = [_Along.of(case, part.between) for case, part in zip(cases, measured, strict=True)]
+    told = _told_along(alongs, measured, limits, paved=settings.paved)
     # sections are large and judged road by road: they stay where they are
-    measures = joined([part.shoulder.measures for part in measured])
-    water = joined([part.water for part in measured])
-    breaks = joined([part.breaks for part in measured])
-    told = _told_of_stations(cases, measured, limits)
-    apart, between, labels, stays = ([getattr(own, name) for own in told] for name in _Told._fields)
-    ground, along = [], []
-    for case, part, own, other in zip(cases, measured, apart, between, strict=True):
-        at_stations, at_others = areas_here(part, own, other, limits)
-        ground.append(at_stations)
-        along.append(_areas_along(case, part, at_stations, at_others))
-    reaches = build_reaches(
-        cases,
-        breaks,
-        water,
-        measures,
-        along,
-        # a reach is as sure as its stations are together
-        replace(joined(apart), p_wont_shed=np.concatenate(stays)),
-        np.concatenate(labels),
-        limits,
+    own, others = (
+        [
+            stations_of(here.judgement, getattr(along, name))
+            for along, here in zip(alongs, told, strict=True)
+        ]
+        for name in ("stations", "others")
     )
-    return [Judged(*own) for own in zip(ground, along, apart, labels, reaches, strict=True)]
+    ground = [areas_here(*each, limits) for each in zip(measured, own, others, strict=True)]
+    beats = [
+        along.at_beats(along.all_of(AreasAlong(case.s, at_stations), _beside(part, at_others)))
+        for along, case, part, (at_stations, at_others) in zip(
+            alongs, cases, measured, ground, strict=True
+        )
+    ]
+    at_beats = [along.at_beats(here) for along, here in zip(alongs, told, strict=True)]
+    reaches = build_reaches(cases, joined(at_beats), beats, limits)
+    labels = [here.labels[along.stations] for along, here in zip(alongs, told, strict=True)]
+    areas_told = [at_stations for at_stations, _ in ground]
+    return [Judged(*each) for each in zip(areas_told, beats, own, labels, reaches, strict=True)]
 
 
-class _Told(NamedTuple):
-    """What is told of the stations of a road, their neighbours heard.
-
-    Attributes
-    ----------
-    judgement
-        Of each by what it and its neighbours say.
-    between
-        The same of the beats between them; None where there are none.
-    labels, stays : (n, 2)
-        Of the cheapest labelling, and the probability that water stays, pooled.
-    """
-
-    judgement: Judgement
-    between: Judgement | None
-    labels: NDArray[np.int8]
-    stays: Floats
+def _beside(part: Measured, areas_there: Areas | None) -> AreasAlong | None:
+    """Cut and fill at the beats between stations, where there are such."""
+    between = part.between
+    return None if between is None or areas_there is None else AreasAlong(between.s, areas_there)
 
 
-def _told_of_stations(
-    cases: Sequence[Case], measured: Sequence[Measured], limits: Limits
-) -> list[_Told]:
-    """What is told of the stations of each road.
+def _told_along(
+    alongs: Sequence[_Along], measured: Sequence[Measured], limits: Limits, *, paved: bool
+) -> list[Told]:
+    """What is told of all places of each road, their neighbours heard.
 
     Beats between stations are judged like these, and heard.
     """
-    alongs = [_Along.of(case, part.between) for case, part in zip(cases, measured, strict=True)]
     places = [
         along.all_of(part.evidence(), part.between)
         for along, part in zip(alongs, measured, strict=True)
     ]
-    every = joined(places)
     judgement = judge_stations(
-        every.measures,
-        every.held,
-        every.p_kerb,
+        joined([place.measures for place in places]),
+        joined([place.held for place in places]),
+        np.concatenate([place.p_kerb for place in places]),
         limits,
-        every.beliefs,
-        paved=cases[0].settings.paved,
+        joined([place.beliefs for place in places]),
+        paved=paved,
     )
     shift, certainty = limits.decision.log_odds_shift.value, limits.decision.certainty.value
     ends = np.cumsum([0, *(along.order.size for along in alongs)]).tolist()
@@ -230,29 +212,20 @@ def _told_of_stations(
             strands=along.strands,
         )
         stays = np.where(np.isfinite(heard.p_wont_shed), pooled.stays, np.nan)
-        of = along.stations
-        others = stations_of(heard, along.others) if along.others.size else None
-        told.append(_Told(stations_of(heard, of), others, labels[of], stays[of]))
+        told.append(Told(place, heard, labels, stays))
     return told
 
 
-def _areas_along(
-    case: Case, part: Measured, at_stations: Areas, at_others: Areas | None
-) -> AreasAlong:
-    """Cut and fill at the beats of one road."""
-    others = None
-    if part.between is not None and at_others is not None:
-        others = AreasAlong(part.between.s, at_others)
-    return _Along.of(case, part.between).at_beats(AreasAlong(case.s, at_stations), others)
-
-
 def areas_of(
-    part: Measured, judgement: Judgement, between: Judgement | None, limits: Limits
+    part: Measured, judgement: Judgement, between: Judgement, limits: Limits
 ) -> tuple[Areas, Areas | None]:
-    """Cut and fill of one road to the slope that it needs: at its stations, and between them."""
+    """Cut and fill of one road to the slope that it needs: at its stations, and between them.
+
+    `judgement` and `between` are of either; of none where all beats are stations.
+    """
     own = _areas(part.evidence(), part.shoulder.sections, judgement, limits)
     others = part.between
-    if others is None or others.sections is None or between is None:
+    if others is None or others.sections is None:
         return own, None
     return own, _areas(others, others.sections, between, limits)
 
@@ -264,6 +237,6 @@ def _areas(places: Evidence, sections: Sections, judgement: Judgement, limits: L
         judgement.required_slope_pct,
         limits,
         follows_pavement=judgement.follows_pavement,
-        width_se=places.hinge_se,
-        edge_se=places.edge_se,
+        width_se=places.breaks.hinge_se,
+        edge_se=places.breaks.edge_se,
     )

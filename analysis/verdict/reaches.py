@@ -1,5 +1,8 @@
 """Reaches: stretches of one side of a road with one finding, and the work that each asks for.
 
+They are made of the beats of a road: how far apart stations lie moves neither their ends nor what
+they say.
+
 Sides and roads are independent. All are worked on as one line, the left sides of all roads, then
 the right sides: a network of many short roads would spend its time in calls on short arrays.
 """
@@ -21,14 +24,14 @@ from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Treatment, Verdi
 from analysis.corridor.values import Case
 from analysis.earthwork.areas import AreasAlong
 from analysis.earthwork.balance import Balance, balances
-from analysis.edges.values import Breaks
 from analysis.road.roadline import Road
 from analysis.road.use import exposure
 from analysis.shoulder.values import Measures
 from analysis.verdict.labelling import FINDINGS
 from analysis.verdict.reasons import commonest_reason
-from analysis.verdict.values import Harm, Judgement, Reach, Standing
-from analysis.water.assess import Water, judge_ditch
+from analysis.verdict.values import Harm, Judgement, Reach, Standing, Told
+from analysis.water.assess import judge_ditch
+from analysis.water.ditch import Ditch
 
 __all__ = ["build_reaches", "looks_first", "ranks"]
 
@@ -60,20 +63,23 @@ _FIGURES = (
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """The n stations of all roads, both sides of them one after the other.
+    """The n beats of all roads, both sides of them one after the other.
 
     Attributes
     ----------
-    road_of, first_of : (n,)
-        Which road a station is of, and that road's first station.
+    road_of : (n,)
+        Which road a beat is of.
+    stations : (n, 2)
+        First and last station of that road in the beat's stretch; the first after the last where
+        there is none.
     spacing_m, begins
-        (2n,) spacing of the stations; the places of the line where another road or side begins.
+        (2n,) spacing of the beats; the places of the line where another road or side begins.
     ends_m, names_m : (n, 2)
-        Where a station's stretch begins and ends, as a distance and as it is labelled.
+        Where a beat's stretch begins and ends, as a distance and as it is labelled.
     """
 
     road_of: NDArray[np.intp]
-    first_of: NDArray[np.intp]
+    stations: NDArray[np.intp]
     spacing_m: Floats
     begins: NDArray[np.intp]
     ends_m: Floats
@@ -84,10 +90,12 @@ class _Line:
         n = len(self.road_of)
         i0, i1 = first % n, last % n
         s0, s1 = self.ends_m[i0, 0], self.ends_m[i1, 1]
+        begin, end = self.stations[i0, 0], self.stations[i1, 1]
         return {
             "side": first // n,
-            "i0": i0 - self.first_of[i0],
-            "i1": i1 - self.first_of[i1],
+            # where a short one has no station, the one before it stands for it, or else the first
+            "i0": np.where(begin > end, np.maximum(end, 0), begin),
+            "i1": np.where(begin > end, np.maximum(end, 0), end),
             "from_m": self.names_m[i0, 0],
             "to_m": self.names_m[i1, 1],
             "s0": s0,
@@ -97,43 +105,38 @@ class _Line:
 
 
 def build_reaches(
-    cases: Sequence[Case],
-    breaks: Breaks,
-    water: Water,
-    measures: Measures,
-    along: Sequence[AreasAlong],
-    judgement: Judgement,
-    labels: NDArray[np.int8],
-    limits: Limits,
+    cases: Sequence[Case], told: Told, along: Sequence[AreasAlong], limits: Limits
 ) -> list[tuple[Reach, ...]]:
     """Cut each side of each road into reaches and decide the work for each.
 
-    Every station belongs to exactly one reach.
+    Every beat belongs to exactly one reach.
 
     Parameters
     ----------
     cases
         The roads, at least one.
+    told
+        Of the beats of all roads, one road after the other.
     along
         Cut and fill of each road.
-    breaks, water, measures, judgement, labels
-        Over the stations of all roads, one road after the other.
     """
-    roads, s = [case.road for case in cases], [case.s for case in cases]
+    roads, s = [case.road for case in cases], [own.s for own in along]
     if sum(map(len, s)) == 0:
         return [() for _ in roads]
-    line = _in_one_line(roads, s, limits)
+    line = _in_one_line(roads, s, [case.s for case in cases], limits)
+    breaks, ditch = told.evidence.breaks, told.evidence.ditch
+    measures, judgement = told.evidence.measures, told.judgement
     reasons = _in_line(measures.reason)
-    blocked = _in_line(judge_ditch(water, limits.water))
-    kind = _kinds(labels, blocked, reasons, line, limits)
+    blocked = _in_line(judge_ditch(ditch, told.evidence.kerb, limits.water))
+    kind = _kinds(told.labels, blocked, reasons, line, limits)
     first, last = runs(kind, line.begins)
     kind = np.minimum(kind[first], len(_KINDS) - 1)
     columns = line.stretches(first, last)
-    figures = _means(first, breaks.crowned, measures, judgement, limits)
+    figures = _means(first, breaks.crowned, measures, judgement, told.stays, limits)
     used = np.concatenate([exposure(road.uses, own) for road, own in zip(roads, s, strict=True)])
     figures["use"] = _run_means(np.tile(used, 2)[None, :], first)[0]
-    figures |= _ditches(first, blocked, measures, water, limits)
-    figures["mean_slope_se"] = _mean_slope_se(first, measures, figures, cases[0].settings.spacing_m)
+    figures |= _ditches(first, blocked, measures, ditch, limits)
+    figures["mean_slope_se"] = _mean_slope_se(first, measures, figures, line.spacing_m[first])
     span = np.ceil(limits.decision.shortest_reach_m.value / line.spacing_m[first]).astype(np.intp)
     figures |= _worst(first, last, span, measures)
     columns |= {name: figures[name] for name in _FIGURES}
@@ -188,16 +191,19 @@ def _in_line(values: NDArray[Any]) -> NDArray[Any]:
     return values.T.ravel()
 
 
-def _in_one_line(roads: Sequence[Road], s: Sequence[Floats], limits: Limits) -> _Line:
+def _in_one_line(
+    roads: Sequence[Road], s: Sequence[Floats], stations: Sequence[Floats], limits: Limits
+) -> _Line:
     sizes = np.array([len(own) for own in s])
     n = int(sizes.sum())
     start = np.cumsum(sizes) - sizes
-    road_of = np.repeat(np.arange(len(roads)), sizes)
     stretches = [_stretches(road, own) for road, own in zip(roads, s, strict=True)]
+    within = [_stations_within(*own) for own in zip(stretches, stations, strict=True)]
+    road_of = np.repeat(np.arange(len(roads)), sizes)
     names = [road.label(own) for road, own in zip(roads, stretches, strict=True)]
     return _Line(
         road_of=road_of,
-        first_of=start[road_of],
+        stations=np.concatenate(within),
         spacing_m=np.tile(np.repeat([_spacing(own, limits) for own in s], sizes), 2),
         begins=np.concatenate([at + start[sizes > 0] for at in (0, n)]),
         ends_m=np.concatenate(stretches),
@@ -214,6 +220,16 @@ def _stretches(road: Road, s: Floats) -> Floats:
     """(n, 2) where each station's stretch begins and ends: halfway to its neighbours."""
     bounds = np.concatenate(([0.0], 0.5 * (s[1:] + s[:-1]), [road.length_m]))
     return np.column_stack((bounds[:-1], bounds[1:]))[: len(s)]
+
+
+def _stations_within(stretches: Floats, stations: Floats) -> NDArray[np.intp]:
+    """(n, 2) first and last of a road's stations in each of its stretches, (n, 2), end to end.
+
+    One that lies just between two is in the latter, the last of all in the last.
+    """
+    first = np.searchsorted(stations, stretches[:, 0] - 1e-6)
+    last = np.append(first[1:], stations.size)[: first.size] - 1
+    return np.column_stack((first, last))
 
 
 def _kinds(
@@ -243,6 +259,7 @@ def _means(
     crowned: Bools,
     measures: Measures,
     judgement: Judgement,
+    stays: Floats,
     limits: Limits,
 ) -> dict[str, Floats]:
     """Means over each run of the line, which end where the next begins; each entry is (runs,).
@@ -268,7 +285,7 @@ def _means(
     means = {
         "mean_slope_pct": slope,
         "required_slope_pct": required,
-        "p_wont_shed": _in_line(judgement.p_wont_shed),
+        "p_wont_shed": _in_line(stays),
         "rut_shown_mm": _in_line(measures.rut_detectable_mm),
         # How much pavement sheds this way, in half widths: the low side of a curve gets all.
         "drained": _in_line(drained),
@@ -293,23 +310,23 @@ def _means(
 
 
 def _ditches(
-    first: NDArray[np.intp], blocked: Bools, measures: Measures, water: Water, limits: Limits
+    first: NDArray[np.intp], blocked: Bools, measures: Measures, ditch: Ditch, limits: Limits
 ) -> dict[str, Floats]:
     """How much of each run's ditch is to be cleaned, and how bad it is: 1 and its lost depth.
 
     Deepening leaves a ditch as flat as its road is: only a dam can be taken out there.
     """
     flat = np.abs(measures.grade_pct) < limits.water.ditch_least_grade_pct.value
-    helps = blocked & ~_in_line(flat & ~water.ditch.dammed)
+    helps = blocked & ~_in_line(flat & ~ditch.dammed)
     least = max(limits.water.ditch_least_depth_m.value, 0.05)
-    lost = np.fmax(least - water.ditch.depth_m, water.ditch.sag_mm / 1000.0) / least
+    lost = np.fmax(least - ditch.depth_m, ditch.sag_mm / 1000.0) / least
     over = np.where(blocked, 1.0 + _in_line(np.nan_to_num(np.maximum(lost, 0.0))), np.nan)
     share, over = _run_means(np.array([helps.astype(float), over]), first)
     return {"cleaned_share": share, f"over {Finding.BLOCKED_DITCH}": over}
 
 
 def _mean_slope_se(
-    first: NDArray[np.intp], measures: Measures, means: dict[str, Floats], spacing_m: float
+    first: NDArray[np.intp], measures: Measures, means: dict[str, Floats], spacing_m: Floats
 ) -> Floats:
     """Standard error of the mean slope: averages that overlap share cells and count only once.
 

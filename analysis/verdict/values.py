@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -19,17 +19,18 @@ from analysis.shoulder.seam import Seam
 from analysis.shoulder.values import Measures, Reason, Sections, Shoulder
 from analysis.verdict.beliefs import Beliefs
 from analysis.water.assess import Water
+from analysis.water.ditch import Ditch
 from analysis.water.held_by_section import Retained
 
-__all__ = ["Evidence", "Harm", "Judged", "Judgement", "Measured", "Reach", "Standing"]
+__all__ = ["Evidence", "Harm", "Judged", "Judgement", "Measured", "Reach", "Standing", "Told"]
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What places along a road are judged by; fields as in `Measured` and what that holds.
 
-    `edge_se` and `hinge_se` are those of `Breaks`. `beliefs` is None where nothing is believed yet,
-    and so are `sections` where they are held elsewhere.
+    `beliefs` is None where nothing is believed yet, and so are `sections` where they are held
+    elsewhere.
     """
 
     s: PerStation[Floats]
@@ -37,8 +38,9 @@ class Evidence:
     held: PerStation[Retained]
     p_kerb: PerStation[Floats]
     beliefs: PerStation[Beliefs | None]
-    edge_se: PerStation[Floats]
-    hinge_se: PerStation[Floats]
+    breaks: PerStation[Breaks]
+    ditch: PerStation[Ditch]
+    kerb: PerStation[Bools]
     sections: PerStation[Sections | None] = None
 
     def within(self, low: float, high: float) -> Evidence:
@@ -63,7 +65,8 @@ class Measured:
     between
         What was measured at the beats of the road that lie between its stations; None where all
         beats are stations. It is told to nobody, but what is believed of stations, and what their
-        neighbours leave of them, comes of it too: so they are the same as with stations there.
+        neighbours leave of them, comes of it too, and so do reaches and their volumes: they are the
+        same as with stations there.
     """
 
     fixed: PerStation[Overrides]
@@ -83,8 +86,10 @@ class Measured:
             water.held,
             shoulder.p_kerb,
             self.beliefs,
-            breaks.edge_se,
-            breaks.hinge_se,
+            # the line that breaks are drawn through isn't asked for any more
+            replace(breaks, line=None),
+            water.ditch,
+            water.kerb,
         )
 
 
@@ -136,17 +141,38 @@ class Judgement:
 
 
 @dataclass(frozen=True, slots=True)
-class Reach:
-    """A run of stations on one side with one finding, and the work it asks for.
+class Told:
+    """What is told of places along a road, their neighbours heard.
 
-    `i0` and `i1` are the first and last station (inclusive), `side` 0 is left; lengths in metres,
-    volumes in the state that their names say. `drained` is how much pavement sheds this way, in
-    half widths, and `rut_shown_mm` from what depth wheel ruts show on average; `why` says what
-    stands in the way of a judgement. `harm` is what the reach may do, by which it is ranked before
-    its `priority`. `likeliest` is the fault that is most likely, certain or not, and `p_likeliest`
-    the mean of its probability along the reach; `also` are the lengths of it along which another
-    fault was found than the reach is named for, and `edge_assumed_m` the length along which the
-    given width puts the edge. NaN is unknown.
+    Attributes
+    ----------
+    evidence, judgement
+        What each is judged by, and what it and its neighbours say.
+    labels : (n, 2) int8
+        Of the cheapest labelling.
+    stays : (n, 2)
+        Probability that water stays, pooled: a reach is as sure as its places are together.
+    """
+
+    evidence: PerStation[Evidence]
+    judgement: PerStation[Judgement]
+    labels: PerStation[NDArray[np.int8]]
+    stays: PerStation[Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """A run of beats on one side with one finding, and the work it asks for.
+
+    It begins and ends half way between two beats, wherever stations are. `i0` and `i1` are the
+    first and last station (inclusive) in it, or both the one before where there is none; `side` 0
+    is left; lengths in metres, volumes in the state that their names say. `drained` is how much
+    pavement sheds this way, in half widths, and `rut_shown_mm` from what depth wheel ruts show on
+    average; `why` says what stands in the way of a judgement. `harm` is what the reach may do, by
+    which it is ranked before its `priority`. `likeliest` is the fault that is most likely, certain
+    or not, and `p_likeliest` the mean of its probability along the reach; `also` are the lengths of
+    it along which another fault was found than the reach is named for, and `edge_assumed_m` the
+    length along which the given width puts the edge. NaN is unknown.
     """
 
     side: int

@@ -329,12 +329,14 @@ def _unblurred(
     return np.where(fitted, sections.ground_m, sections.height_m), shape_se_m
 
 
-def judge_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:
+def judge_ditch(ditch: Ditch, kerb: NDArray[np.bool_], limits: WaterLimits) -> NDArray[np.bool_]:
     """Tell where the ditch needs cleaning: dammed, or filled up to less than the least depth.
 
     Parameters
     ----------
-    water : Water
+    ditch : Ditch
+    kerb : (n, 2) bool
+        Where one stands at the edge.
     limits : WaterLimits
         `ditch_least_depth_m` is used.
 
@@ -344,9 +346,8 @@ def judge_ditch(water: Water, limits: WaterLimits) -> NDArray[np.bool_]:
         False where there is no ditch, behind a kerb, and at crossings, which may have a
         culvert.
     """
-    ditch = water.ditch
     shallow = ditch.depth_m < limits.ditch_least_depth_m.value
-    return np.asarray((ditch.dammed | shallow) & ~ditch.crossing & ~water.kerb)
+    return np.asarray((ditch.dammed | shallow) & ~ditch.crossing & ~kerb)
 
 
 def _pond_depth(zoned: Zoned, ponds: Ponds, spacing_m: float) -> Floats:

@@ -1,5 +1,7 @@
 """What is told of a place is the same however far apart stations lie."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from analysis.corridor.door import BEAT_M
 from analysis.earthwork.balance import balances, mass_haul
 from analysis.road.roadline import make_road
 from analysis.study import pieces
+from analysis.study.tables import reach_lines
 from analysis.terrain.grid import open_terrain
 from sample_terrain.roads import random_spec
 from sample_terrain.scene import make_scene, write_terrain
@@ -100,6 +103,48 @@ def test_running_sum_of_material_stays(screened, spacing):
     np.testing.assert_allclose(*sums, atol=1e-4)
 
 
+@pytest.mark.parametrize("spacing", [5.0, EVERY_M])
+def test_reaches_stay(screened, spacing):
+    """They begin, end and say the same, and have the stations that lie in them."""
+    one, two = (screened[at].roads[0] for at in (BEAT_M, spacing))
+    assert [(r.side, r.finding, r.treatment) for r in one.reaches] == [
+        (r.side, r.finding, r.treatment) for r in two.reaches
+    ]
+    numbers = ("s0", "s1", "mean_slope_pct", "mean_slope_se", "worst_drop_mm", "p_wont_shed")
+    for name in (*numbers, "drained", "edge_assumed_m", "severity"):
+        told = [[getattr(reach, name) for reach in part.reaches] for part in (one, two)]
+        # the water that stands in a ditch is looked for as far as stations lie apart
+        np.testing.assert_allclose(*told, rtol=2e-3 if name == "severity" else 1e-5, atol=1e-5)
+    assert any(reach.balance is not None for reach in one.reaches)
+    for a, b in zip(one.reaches, two.reaches, strict=True):
+        assert (a.balance is None) == (b.balance is None)
+        if a.balance is not None:
+            assert a.balance.balance_m3_compacted == pytest.approx(
+                b.balance.balance_m3_compacted, abs=1e-3 * a.balance.balance_se_m3
+            )
+    for reach in two.reaches:
+        inside = np.flatnonzero((two.s >= reach.s0 - 1e-6) & (two.s < reach.s1 - 1e-6))
+        assert (reach.i0, reach.i1) == (inside[0], max(inside[-1], reach.i1))
+        assert two.s[reach.i1] <= reach.s1
+
+
+def test_a_reach_without_a_station_has_the_one_before(grid_and_road, screened):
+    """At 80 m some are shorter than it is from one station to the next; their lines are whole."""
+    grid, road = grid_and_road
+    settings = replace(screened[BEAT_M].roads[0].case.settings, spacing_m=80.0)
+    study = screen(grid, [road], settings)
+    part = study.roads[0]
+    assert [r.s0 for r in part.reaches] == [r.s0 for r in screened[BEAT_M].roads[0].reaches]
+    bare = [r for r in part.reaches if not ((part.s >= r.s0) & (part.s < r.s1)).any()]
+    assert bare
+    for reach in bare:
+        assert reach.i0 == reach.i1
+        assert 0.0 <= reach.s0 - part.s[reach.i0] < 80.0
+    for line, reach in zip(reach_lines(part), part.reaches, strict=True):
+        length = np.hypot(*np.diff(line, axis=0).T).sum()
+        assert length == pytest.approx(reach.length_m, rel=0.1)
+
+
 def test_kerbs_are_as_likely(tmp_path):
     """What the ground behind a step is like, the same places tell."""
     scene = make_scene(random_spec(9712, "kerbed", length_m=240.0), sigma_m=0.03, seed=5)
@@ -139,5 +184,6 @@ def test_a_correction_reaches_what_lies_between_stations(screened):
     np.testing.assert_array_equal(before.s, after.s)
     moved = np.abs(after.measures.edge_drop_mm - before.measures.edge_drop_mm)[:, 1] > 0.1
     assert moved[np.abs(before.s - 100.0) < 15.0].all()
+    np.testing.assert_array_equal(before.ditch.depth_m, after.ditch.depth_m)
     far = np.abs(before.s - 100.0) > 250.0
     assert far.any() and not moved[far].any()

@@ -348,7 +348,7 @@ def test_follow_plain_road():
     assert water.ditch.grade_pct == pytest.approx(1.0, abs=0.25)
     assert water.way.path_m == pytest.approx(1.5 * np.hypot(4.0, 1.0) / 4.0)
     limits = default_limits()
-    assert not judge_ditch(water, limits.water).any()
+    assert not judge_ditch(water.ditch, water.kerb, limits.water).any()
 
 
 def test_follow_finds_dent_and_plug():
@@ -362,7 +362,7 @@ def test_follow_finds_dent_and_plug():
     assert water.ditch.sag_mm[18, 1] > 200.0
     assert water.ditch.dammed[20, 1]
     assert not water.ditch.dammed[:, 0].any()
-    blocked = judge_ditch(water, default_limits().water)
+    blocked = judge_ditch(water.ditch, water.kerb, default_limits().water)
     assert blocked[19:21, 1].all()
     assert not blocked[:15].any()
     assert sorted(water.ponds.where) == ["ditch", "shoulder"]
