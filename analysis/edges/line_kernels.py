@@ -302,7 +302,14 @@ def _half_log(square: float) -> float:
 
 @compiled
 def _weigh_block(
-    tail: Any, columns: Any, live: Any, room: Any, expected: Expected, shapes: Shapes, out: Any
+    tail: Any,
+    columns: Any,
+    live: Any,
+    room: Any,
+    expected: Expected,
+    shapes: Shapes,
+    out: Any,
+    told: Any,
 ) -> None:
     """Log evidence of the candidates of a block by the products of their columns.
 
@@ -333,6 +340,7 @@ def _weigh_block(
         if not live[i]:
             for q in range(out.shape[1]):
                 out[i, q] = -np.inf
+            told[i] = 0.0
             continue
         last[0] = columns[i, _LAST, 0] * inverse[0]
         last[1] = (columns[i, _LAST, 1] - last[0] * low[1, 0]) * inverse[1]
@@ -381,6 +389,7 @@ def _weigh_block(
                 pull -= last[r] * right[r]
             value -= _half_log(squares)
             if model == 0:
+                told[i] = max((kinks[1, 1] / inverse[_PLAIN - 1]) ** 2 - 1.0, 0.0)
                 plain_value, plain_sharp, plain_pull = value, sharp, pull
             sharp = max(sharp, 0.0)
             spread, wide = 0.0, 0.0
@@ -402,6 +411,7 @@ def line_evidence(
     expected: Expected,
     shapes: Shapes,
     out: Any,
+    told: Any,
 ) -> None:
     """Log evidence of listed pairs of edge and hinge in every block, directly on the bins.
 
@@ -419,6 +429,9 @@ def line_evidence(
     out : (b, c, 2 q + r)
         Evidence of each of the q steps beside the straight shoulder, then beside the rough
         one, then of the forms; -inf where not a candidate.
+    told : (b, c)
+        How much the heights of a block say of the kink at a flush edge: in units of what is
+        expected of it beforehand, as inverse variances; 0 where not a candidate.
     """
     k, p, kinds, many = bins.u.size, tables.place.size, tables.ramp.shape[0], edge_at.shape[1]
     reach = np.empty((kinds, p, 2), dtype=np.int64)
@@ -448,4 +461,4 @@ def line_evidence(
         shoulder = _Beside(laid[f], value[f], span[f])
         _sum_beside(block, edge_at[b], hinge_at[b], shapes, shoulder, room, columns)
         live = (edge_at[b] >= 0) & (hinge_at[b] >= 0)
-        _weigh_block(tail[0], columns, live, room, expected, shapes, out[b])
+        _weigh_block(tail[0], columns, live, room, expected, shapes, out[b], told[b])

@@ -16,6 +16,10 @@ from analysis.edges.priors import PRIORS, SideBlocks
 __all__ = ["SecondLook", "drift_kernel", "moments"]
 
 
+_ALONE = 0.4
+"""Probability that a break moves from block to block as if its neighbour stood still: rather it is
+the line that swerves, and both breaks move beside it."""
+
 _JUMP = 0.01
 """Probability that a break moves by any amount up to half a metre from block to block."""
 
@@ -36,6 +40,8 @@ class SecondLook:
         and straight pieces may not fit it.
     arc_m : float
         Half the length of the arc that hinges are rounded by.
+    overlap : int
+        How many neighbouring blocks share their cells.
     """
 
     def __init__(
@@ -46,9 +52,10 @@ class SecondLook:
         step_m: float,
         counts: Floats,
         arc_m: float = 0.0,
+        overlap: int = 1,
     ) -> None:
         u, box_m = side.u, side.box_m
-        self.side, self.step_m, self.counts = side, step_m, counts
+        self.side, self.step_m, self.counts, self.overlap = side, step_m, counts, overlap
         usual = side.usual_box_m
         across = np.median(box_m.sum(axis=1)) if usual is None else usual.sum()
         self.apart = 0.5 * float(across)
@@ -92,7 +99,8 @@ class SecondLook:
         edge_at = np.where(
             self.place[list_][None, :] <= (hinge - self.apart)[:, None], list_[None, :], -1
         )
-        evidence = self._evidence(edge_at, hinge_at)
+        evidence, told = self._evidence(edge_at, hinge_at)
+        self._pay_once(evidence, told)
         at = self.place[list_]
         off = (at[None, :] - nominal[:, None]) / PRIORS.width_spread
         evidence -= 0.5 * (self.side.length_m / 100.0) * off[:, :, None] ** 2
@@ -113,7 +121,7 @@ class SecondLook:
         hinge_at = self._at(hinge)[:, None]
         none = np.full_like(hinge_at, self.place.size)
         edge_at = np.hstack([self._at(edge)[:, None], none])
-        evidence = self._evidence(edge_at, np.hstack([hinge_at, hinge_at]))
+        evidence, _ = self._evidence(edge_at, np.hstack([hinge_at, hinge_at]))
         # a straight shoulder without step is all that "no break" may offer
         gain = evidence[:, 0].max(axis=1) - evidence[:, 1, 0]
         if self.side.bright is not None:
@@ -132,11 +140,31 @@ class SecondLook:
         nearest = np.abs(at[None, :] - hinge[:, None]).argmin(axis=1)
         close[np.arange(hinge.size), nearest] = True
         edge_at = np.where(close, self._at(edge)[:, None], -1)
-        evidence = self._evidence(edge_at, np.where(close, list_[None, :], -1))
+        evidence, _ = self._evidence(edge_at, np.where(close, list_[None, :], -1))
         post = self._tie(evidence, at, 1, self.side.hinge_given)
         return moments(post.sum(axis=2), at)
 
-    def _evidence(self, edge_at: NDArray[np.int64], hinge_at: NDArray[np.int64]) -> Floats:
+    def _pay_once(self, evidence: Floats, told: Floats) -> None:
+        """Let the kink of a flush edge cost once for some road, not in every block; in place.
+
+        What its freedom costs is more the farther the edge is from the hinge, as a longer shoulder
+        tells more of it: counted in every block it would draw flush edges toward the hinge. How
+        likely it is that the edge is flush stays as it was.
+        """
+        blocks = max(PRIORS.lasting_m / (self.overlap * self.side.length_m), 1.0)
+        cost = 0.5 * (np.log1p(told) - np.log1p(blocks * told) / blocks) / self.counts[:, None]
+        # a shoulder no wider than the footprint doesn't tell a kink from its hinge
+        cost *= np.clip(0.5 * self.side.shoulder_m / self.apart - 1.0, 0.0, 1.0)[:, None]
+        flush = evidence[:, :, 0]
+        some = np.isfinite(flush).any(axis=1)
+        before = flush[some]
+        after = before + cost[some]
+        flush[some] = after + (_log_sum(before) - _log_sum(after))[:, None]
+
+    def _evidence(
+        self, edge_at: NDArray[np.int64], hinge_at: NDArray[np.int64]
+    ) -> tuple[Floats, Floats]:
+        """Log evidence of pairs (b, c) in each mode (b, c, m), and what is told of their kinks."""
         from analysis.edges.kernels import Bins, Expected, Shapes, Tables
         from analysis.edges.line_kernels import line_evidence
 
@@ -144,6 +172,7 @@ class SecondLook:
         forms = whole_steps(np.array(p.forms).reshape(-1, 3), self.step_m)
         hinge_at = np.where(hinge_at >= 0, hinge_at + self._hinges, hinge_at)
         evidence = np.empty((*edge_at.shape, 2 * len(self.levels) + len(forms)))
+        told = np.empty(edge_at.shape)
         line_evidence(
             Bins(side.u, side.z, side.precision),
             edge_at,
@@ -152,10 +181,11 @@ class SecondLook:
             Expected(p.kinks(), self.levels, p.between_m(self.step_m)),
             Shapes(p.knot_m, p.rough_m, forms, p.form_m),
             evidence,
+            told,
         )
         evidence -= p.step_cost * (self._mode_steps() != 0.0)
         evidence /= self.counts[:, None, None]
-        return evidence
+        return evidence, told
 
     def _tie(
         self,
@@ -254,6 +284,12 @@ def _mode_switch(levels: Floats, block_m: float) -> Floats:
     return np.asarray(switch / switch.sum(axis=1, keepdims=True))
 
 
+def _log_sum(values: Floats) -> Floats:
+    """Logarithm of the sum of exponentials of each row."""
+    most = values.max(axis=1)
+    return np.asarray(most + np.log(np.exp(values - most[:, None]).sum(axis=1)))
+
+
 def drift_kernel(drift_m: float, step_m: float) -> Floats:
     """How far a break moves from block to block: mostly little, now and then a jump."""
     d = _steps(drift_m, step_m)
@@ -284,7 +320,7 @@ def _joint_kernel(moves_m: Floats, drift_m: float, step_m: float) -> Floats:
     total = with_it.sum(axis=1, keepdims=True)
     near = total > 0.5
     with_it = np.where(near, with_it / np.maximum(total, 0.5), alone)
-    return np.asarray(0.5 * (alone + with_it))
+    return np.asarray(_ALONE * alone + (1.0 - _ALONE) * with_it)
 
 
 def moments(mass: Floats, place: Floats) -> tuple[Floats, Floats, Floats]:

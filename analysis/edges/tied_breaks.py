@@ -146,7 +146,7 @@ def edge_and_hinge(side: SideBlocks, *, step_m: float, overlap: int = 1) -> Tied
     bare = post_none.sum(axis=1)
     hinge = moments(post.sum(axis=1), at_hinge)[0]
     coarse = moments(post.sum(axis=2) + post_none, at_edge)
-    look = SecondLook(side, place[0], place[-1], 0.1 * apart, counts, arc_m)
+    look = SecondLook(side, place[0], place[-1], 0.1 * apart, counts, arc_m, overlap)
     hinge, hinge_se, hinge_near = look.hinge(coarse[0], hinge)
     hinge_ways = _hinge_ways(post, at_edge, at_hinge, hinge)
     beyond = _beyond(side, post, at_hinge)

@@ -108,6 +108,19 @@ def test_find_breaks_small_drop(drop):
     assert _rms((found.edge - 3.5) / found.edge_se) < 2.0
 
 
+@pytest.mark.parametrize(
+    ("cell", "width", "shoulder", "most"), [(0.5, 1.5, 0.04, 0.06), (0.25, 1.5, 0.03, 0.15)]
+)
+def test_find_breaks_flush_edges_are_not_drawn_to_the_hinge(cell, width, shoulder, most):
+    """A faint kink without step is found where it is, not aside toward the hinge."""
+    plane = both_sides(width=width, shoulder=shoulder)
+    away = [
+        _find(_road(plane, cell=cell, sigma=0.01, seed=seed), STATIONS, shoulder_width_m=width).edge
+        for seed in range(3)
+    ]
+    assert abs(np.mean(away) - 3.5) < most
+
+
 @pytest.mark.parametrize("shift", [-3.0, -1.3, 0.7, 3.0])
 def test_find_breaks_line_off(shift):
     """A centreline up to 3 m off is put right on both sides."""

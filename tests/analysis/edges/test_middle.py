@@ -307,3 +307,32 @@ def test_edges_that_do_not_tell_surely_contradict_the_sections(between, middle, 
     edge[2, 0] = 3.5
     given = contradicted(breaks, sections, Overrides(edge=edge))
     assert not given.lost()[2] and (given.lost()[[0, 1, 3, 4]] == lost).all()
+
+
+@pytest.mark.parametrize(
+    ("between", "shoulders", "lost"),
+    [
+        # sections of a road with one shoulder lie up to half of it aside, toward it
+        (-0.7, (0.0, 1.5), False),
+        (-0.7, (1.5, 0.0), True),
+        (0.7, (1.5, 0.0), False),
+        (-1.4, (0.0, 1.5), True),
+        (-0.7, (1.5, 1.5), True),
+        (-0.7, (0.0, 0.0), True),
+    ],
+)
+def test_one_shoulder_draws_the_sections_toward_it(between, shoulders, lost):
+    """Edges that lie aside by what the missing shoulder explains don't contradict the sections."""
+    s, width = np.arange(0.0, 50.0, 10.0), np.array(shoulders)
+    plain = nominal_breaks(s, np.full(5, 7.0), np.full((5, 2), 1.5), Overrides())
+    edge = plain.edge + np.array([-between, between])
+    breaks = replace(
+        plain,
+        edge=edge,
+        hinge=np.where(width > 0.0, edge + width, np.nan),
+        edge_se=np.full((5, 2), 0.3),
+        edge_source=np.full((5, 2), Source.FOUND, dtype=np.int8),
+    )
+    one, none, there = np.ones(5), np.full(5, np.nan), np.ones(5, dtype=bool)
+    sections = Middle(s, 0.0 * one, 0.25 * one, none, there, there, 3.0, 3.0)
+    assert (contradicted(breaks, sections, Overrides()).lost() == lost).all()

@@ -371,8 +371,10 @@ def test_line_evidence_equals_scipys_density():
     tables = Tables(place, np.zeros(1, np.int64), r, h)
     shapes = Shapes(knot, rough, forms, FORM_M)
     believed = Expected(PRIOR, levels, BETWEEN)
-    line_evidence(Bins(u, known, precision), edge_at, hinge_at, tables, believed, shapes, found)
-    assert (found[0, 3] == -np.inf).all()
+    told = np.empty((1, 4))
+    bins = Bins(u, known, precision)
+    line_evidence(bins, edge_at, hinge_at, tables, believed, shapes, found, told)
+    assert (found[0, 3] == -np.inf).all() and told[0, 3] == 0.0
     away = []
     for i in range(3):
         e, g = place[edge_at[0, i]], place[hinge_at[0, i]]
@@ -390,6 +392,18 @@ def test_line_evidence_equals_scipys_density():
             assert found[0, i, 2 * len(levels) + k] - expected == pytest.approx(
                 np.mean(away), abs=0.02
             )
+        assert told[0, i] == pytest.approx(_told_of_kink(u, precision, e, g), rel=1e-3)
+
+
+def _told_of_kink(u, precision, edge, hinge):
+    """By how much heights narrow the variance of the kink at a flush edge, by its inverse."""
+    used = precision[0] > 0
+    x = u[used]
+    columns = [np.ones_like(x), x, smeared_ramp(x - hinge, BOX), smeared_step(x - hinge, BOX)]
+    design = np.column_stack([*columns, smeared_ramp(x - edge, BOX)])
+    sd = np.array([100.0, PRIOR[0, 1], PRIOR[2, 1], BETWEEN, PRIOR[1, 1]])
+    normal = (design.T * precision[0, used]) @ design + np.diag(1.0 / sd**2)
+    return PRIOR[1, 1] ** 2 / np.linalg.inv(normal)[-1, -1] - 1.0
 
 
 def test_line_evidence_of_breaks_that_crowd():
@@ -406,7 +420,7 @@ def test_line_evidence_of_breaks_that_crowd():
         Expected(PRIOR, steps, BETWEEN),
     )
     tables = Tables(place, np.zeros(1, np.int64), r, h)
-    line_evidence(bins, edge_at, hinge_at, tables, believed, shapes, found)
+    line_evidence(bins, edge_at, hinge_at, tables, believed, shapes, found, np.empty((1, 6)))
     away = []
     for i, (e, g) in enumerate(zip(place[edge_at[0]], place[hinge_at[0]], strict=True)):
         count = max(int((g - e - 0.3 * knot) / knot), 0)
@@ -428,7 +442,8 @@ def test_line_evidence_wants_room_for_a_form():
     tables = Tables(place, np.zeros(1, np.int64), r, h)
     bins = Bins(u, np.where(precision > 0, z, 0.0), precision)
     shapes, believed = Shapes(0.35, 0.02, forms, FORM_M), Expected(PRIOR, levels, BETWEEN)
-    line_evidence(bins, np.array([[5]]), np.array([[15]]), tables, believed, shapes, found)
+    at = np.array([[5]]), np.array([[15]])
+    line_evidence(bins, *at, tables, believed, shapes, found, np.empty((1, 1)))
     assert np.isfinite(found[0, 0, :3]).all() and found[0, 0, 3] == -np.inf
 
 
