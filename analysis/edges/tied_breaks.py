@@ -51,9 +51,9 @@ USUALLY_ROUNDED_M = 0.75
 """Longer arcs are asked for only where hinges are looked for as far out as they put them, and a
 break more: on coarse cells one would pass for none."""
 
-ROUND_BLOCKS, ROUND_GAIN, ROUND_EACH = 24, 8.0, 0.5
-"""So many blocks are asked for it; the log evidence that it must earn, in all and by each of them;
-our own choice."""
+ROUND_BLOCKS, ROUND_MORE, ROUND_GAIN, ROUND_EACH = 24, 4, 8.0, 0.5
+"""So many blocks are asked for it, and so many times as many where these don't tell within so many
+times; the log evidence that it must earn, in all and by each of them; our own choice."""
 
 AT_LIMIT = 2
 """A hinge at one of so many outermost places isn't found: the ground goes on bending beyond."""
@@ -252,11 +252,21 @@ def _arc(side: SideBlocks, candidates: Candidates, step_m: float) -> float:
 
     Shoulders are made and worn alike along a road: one length stands for all of them.
     """
-    blocks = side.z.shape[0]
-    some = spread_out(blocks, ROUND_BLOCKS)
-    few = replace(
-        side, z=side.z[some], precision=side.precision[some], usual_box_m=side.usual_box()
-    )
+    for most in (ROUND_BLOCKS, ROUND_BLOCKS * ROUND_MORE):
+        some = spread_out(side.z.shape[0], most)
+        few = replace(
+            side, z=side.z[some], precision=side.precision[some], usual_box_m=side.usual_box()
+        )
+        arc_m, gain = _arc_of(few, candidates, step_m)
+        least = max(ROUND_GAIN, ROUND_EACH * some.size)
+        # where that is a near thing, other blocks might say otherwise: more of them are asked
+        if not least / ROUND_MORE < gain < least * ROUND_MORE:
+            break
+    return arc_m if gain > least else 0.0
+
+
+def _arc_of(few: SideBlocks, candidates: Candidates, step_m: float) -> tuple[float, float]:
+    """Likeliest half length of the arc that hinges have in a few blocks, and its log evidence."""
 
     def best(arc_m: float) -> tuple[Floats, Floats]:
         evidence, none = _pair_evidence(few, candidates, step_m, arc_m)
@@ -271,12 +281,13 @@ def _arc(side: SideBlocks, candidates: Candidates, step_m: float) -> float:
 
     gains = [gain(arc) for arc in arcs]
     k = int(np.argmax(gains))
-    if gains[k] <= max(ROUND_GAIN, ROUND_EACH * some.size):
-        return 0.0
-    # once there is one, lengths halfway to the next are told as well
-    between = [0.5 * (arcs[k] + arc) for arc in (*arcs[max(k - 1, 0) : k], *arcs[k + 1 : k + 2])]
-    told = {arcs[k]: gains[k]} | {arc: gain(arc) for arc in between}
-    return max(told, key=told.__getitem__)
+    told = {arcs[k]: gains[k]}
+    if gains[k] > ROUND_GAIN:
+        # once there is one, lengths halfway to the next are told as well
+        near = (*arcs[max(k - 1, 0) : k], *arcs[k + 1 : k + 2])
+        told |= {arc: gain(arc) for arc in (0.5 * (arcs[k] + arc) for arc in near)}
+    arc_m = max(told, key=told.__getitem__)
+    return arc_m, told[arc_m]
 
 
 def _pair_evidence(
