@@ -87,7 +87,7 @@ def test_what_is_not_given_stays_so():
             {"grid", "road", "settings", "usual_box_m", "limits", "extras", "grain", "strips"}
             | {"beats", "even_box_m", "tracker"},
         ),
-        (Judged, {"reaches"}),
+        (Judged, {"along", "reaches"}),
         (Judgement, set()),
         (Measured, {"seam", "between"}),
         (Measures, set()),

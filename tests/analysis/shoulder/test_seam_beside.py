@@ -223,7 +223,7 @@ def test_a_ridge_all_along_one_shoulder_is_never_surely_a_seam(seed):
     after = _measured(case, level, find(case, level, Overrides()))
     before = _measured(case, ground, breaks)
     moved = (after.shoulder_slope_pct - before.shoulder_slope_pct)[:, RIGHT]
-    assert np.nanmedian(np.abs(moved) / after.shoulder_slope_se[:, RIGHT]) < 1.8
+    assert np.nanmedian(np.abs(moved) / after.shoulder_slope_se[:, RIGHT]) < 2.0
 
 
 def test_blocks_are_summed_up_as_least_squares_say():
