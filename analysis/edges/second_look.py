@@ -7,6 +7,7 @@ from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import logsumexp
 
 from analysis.common.along import moving_sums, steps_over, whole_steps
 from analysis.common.types import Floats
@@ -159,7 +160,7 @@ class SecondLook:
         some = np.isfinite(flush).any(axis=1)
         before = flush[some]
         after = before + cost[some]
-        flush[some] = after + (_log_sum(before) - _log_sum(after))[:, None]
+        flush[some] = after + (logsumexp(before, axis=1) - logsumexp(after, axis=1))[:, None]
 
     def _evidence(
         self, edge_at: NDArray[np.int64], hinge_at: NDArray[np.int64]
@@ -282,12 +283,6 @@ def _mode_switch(levels: Floats, block_m: float) -> Floats:
     kept = np.concatenate([np.arange(2 * q), q * (2 + np.arange(forms))])
     switch = np.kron(shape, step)[np.ix_(kept, kept)]
     return np.asarray(switch / switch.sum(axis=1, keepdims=True))
-
-
-def _log_sum(values: Floats) -> Floats:
-    """Logarithm of the sum of exponentials of each row."""
-    most = values.max(axis=1)
-    return np.asarray(most + np.log(np.exp(values - most[:, None]).sum(axis=1)))
 
 
 def drift_kernel(drift_m: float, step_m: float) -> Floats:

@@ -147,31 +147,24 @@ class _Way(NamedTuple):
 
 
 class _Across(NamedTuple):
-    """n stations of one side in bins across: see `Sighted`; `beta` (n, p) was fitted there.
+    """n stations of one side in bins across, as they are seen from the edge found.
 
-    `mean_m` are heights over the pavement's plane, their covariance that of the noise alone, and
-    `hinge_se_m` (n,) how surely the hinge lies where the fit had it.
+    Heights are over the pavement's plane, their covariance is that of the noise alone. `beta`
+    (n, p) was fitted there, and `hinge_se_m` (n,) is how surely the hinge lies where the fit had
+    it.
     """
 
-    width_m: Floats
-    place_m: Floats
-    mean_m: Floats
-    covariance_m2: Floats
-    box_m: Floats
-    widest_m: float
+    sighted: Sighted
     beta: Floats
     hinge_se_m: Floats
 
     def from_edge(self, way: _Way) -> Sighted:
         """The sections as they are seen from an edge."""
-        unsure = _break_covariance(self, way)
-        return Sighted(
-            self.width_m - way.beyond_m,
-            self.place_m - way.beyond_m[:, None],
-            self.mean_m,
-            self.covariance_m2 + unsure,
-            self.box_m,
-            self.widest_m,
+        here = self.sighted
+        return here._replace(
+            width_m=here.width_m - way.beyond_m,
+            place_m=here.place_m - way.beyond_m[:, None],
+            covariance_m2=here.covariance_m2 + _break_covariance(self, way),
         )
 
 
@@ -224,10 +217,8 @@ def lay_straightedge(
             place, height, covariance = _binned(
                 strip, fit, keep, stations_of(noise, rows), rows, begin[rows], size, bins
             )
-            across = _Across(
-                *(width[rows], place, height, covariance, box_m[rows], widest),
-                *(fit.beta[rows], hinge_se[rows]),
-            )
+            sighted = Sighted(width[rows], place, height, covariance, box_m[rows], widest)
+            across = _Across(sighted, fit.beta[rows], hinge_se[rows])
             here = [way.of(rows) for way in ways]
             laid = [
                 section_gaps(
@@ -381,11 +372,11 @@ def _bin_covariance(
 
 def _break_covariance(across: _Across, way: _Way) -> Floats:
     """Covariance (n, b, b) from edge and hinge that lie elsewhere than they are said to."""
-    place = across.place_m
+    width, place = across.sighted.width_m, across.sighted.place_m
     kink, step, bend = (np.nan_to_num(across.beta[:, j])[:, None] for j in (5, 6, 7))
     step = step * way.stands[:, None]
-    edge, hinge = way.beyond_m[:, None], across.width_m[:, None]
-    box = across.box_m[None, :, None, :]
+    edge, hinge = way.beyond_m[:, None], width[:, None]
+    box = across.sighted.box_m[None, :, None, :]
 
     def moved(at: Floats, se: Floats) -> Floats:
         """Distances (3, n, b) from a break where it is said to lie, and on both sides of that."""
