@@ -190,7 +190,7 @@ def contradicted(breaks: Breaks, middle: Middle, told: Overrides) -> Breaks:
     # sections of a road without a shoulder on one side lie aside themselves, a sure edge doesn't
     unsure &= edge_se.min(axis=1) > TELLS_M
     unsure &= poor | np.isfinite(breaks.hinge).all(axis=1)
-    apart = unsure & ~beyond & (_off_sections(breaks, offset) > UNSURE_APART_M)
+    apart = unsure & ~beyond & (_off_sections(breaks, between - offset) > UNSURE_APART_M)
     rivals = np.full((unsure.size, 2), np.nan) if breaks.rivals is None else breaks.rivals.copy()
     rivals[beyond, 0], rivals[apart, 0], rivals[apart, 1] = (
         between[beyond],
@@ -200,14 +200,13 @@ def contradicted(breaks: Breaks, middle: Middle, told: Overrides) -> Breaks:
     return doubted(replace(breaks, rivals=rivals))
 
 
-def _off_sections(breaks: Breaks, offset: Floats) -> Floats:
-    """How far the middle between the edges lies from what the sections say, `offset`, (n,).
+def _off_sections(breaks: Breaks, away: Floats) -> Floats:
+    """How far the middle between the edges, `away` (n,) from it, lies from what sections say, (n,).
 
     They look for a road between two hinges: of one with a single shoulder they find the middle up
     to half of that aside, toward it.
     """
-    edge, width = breaks.edge, breaks.hinge - breaks.edge
-    away = 0.5 * (edge[:, 1] - edge[:, 0]) - offset
+    width = breaks.hinge - breaks.edge
     single = np.isfinite(width).sum(axis=1) == 1
     aside = np.where(single, 0.5 * np.nan_to_num(width) @ np.array(SIDE_SIGN), 0.0)
     nearest_to = np.clip(away, np.minimum(-aside, 0.0), np.maximum(-aside, 0.0))

@@ -406,14 +406,19 @@ def _between_hinges(road: _Sought, breaks: Breaks) -> Breaks:
     The surface of a banked one runs into its shoulder, and the hinge passes for the edge, often on
     one side alone: the middle between such edges lies half a shoulder aside.
     """
-    outer = np.where(_has_shoulder(breaks), breaks.hinge, breaks.edge) - road.shoulder
-    middle = 0.5 * (outer[:, 1] - outer[:, 0])
+    edge = _edge_by_shoulder(road, breaks)
+    middle = 0.5 * (edge[:, 1] - edge[:, 0])
     sought = ~breaks.crowned & (breaks.axis_source != Source.GIVEN)
     return replace(breaks, axis=np.where(sought, middle, breaks.axis))
 
 
 def _has_shoulder(breaks: Breaks) -> Bools:
     return np.asarray(breaks.hinge - breaks.edge >= NO_WIDTH_M)
+
+
+def _edge_by_shoulder(road: _Sought, breaks: Breaks) -> Floats:
+    """(n, 2) where the shoulder's width puts the edges, from the outermost break of each side."""
+    return np.where(_has_shoulder(breaks), breaks.hinge, breaks.edge) - road.shoulder
 
 
 def _nominal_edge(road: _Sought, breaks: Breaks, seen: Bools) -> Floats:
@@ -435,7 +440,7 @@ def _by_both_widths(road: _Sought, breaks: Breaks, nominal: Floats) -> tuple[Flo
     """
     shoulder = _has_shoulder(breaks)
     source = np.where(shoulder, breaks.hinge_source, breaks.edge_source)
-    by_shoulder = np.where(shoulder, breaks.hinge, breaks.edge) - road.shoulder
+    by_shoulder = _edge_by_shoulder(road, breaks)
     apart = np.where(source == Source.FOUND, np.abs(by_shoulder - nominal), np.inf)
     both = (apart <= MEET_M) & ~breaks.lost()[:, None]
     mean = np.where(both, 0.5 * (nominal + by_shoulder), nominal)

@@ -259,8 +259,9 @@ def _arc(side: SideBlocks, candidates: Candidates, step_m: float) -> float:
         )
         arc_m, gain = _arc_of(few, candidates, step_m)
         least = max(ROUND_GAIN, ROUND_EACH * some.size)
-        # where that is a near thing, other blocks might say otherwise: more of them are asked
-        if not least / ROUND_MORE < gain < least * ROUND_MORE:
+        # where that is a near thing, other blocks might say otherwise: more are asked, if there are
+        near = least / ROUND_MORE < gain < least * ROUND_MORE
+        if not near or some.size == side.z.shape[0]:
             break
     return arc_m if gain > least else 0.0
 

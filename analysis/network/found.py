@@ -100,7 +100,7 @@ def _with_sections(
     """Stations `own` of a road and what lies between them, `other`, with the sections of both."""
     between = whole.between
     if between is not None:
-        between = replace(stations_of(replace(between, sections=None), other), sections=held[1])
+        between = replace(stations_of(between, other), sections=held[1])
     here = stations_of(whole, own)
     return replace(here, shoulder=replace(here.shoulder, sections=held[0]), between=between)
 

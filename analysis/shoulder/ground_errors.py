@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from analysis.common.types import Floats
-
-if TYPE_CHECKING:
-    from analysis.shoulder.regression import SideFit
+from analysis.shoulder.regression import SideFit, hats_of
 
 __all__ = ["ground_errors"]
 
@@ -32,15 +28,11 @@ def ground_errors(fit: SideFit, u: Floats) -> Floats:
         Metres; 0 outside the shoulder, where an average stands, and where there is no fit.
     """
     shape = fit.shape
-    knots = np.arange(shape.height_m.shape[1])
-    used = knots[None, :] < shape.count[:, None]
     width = shape.width_m[:, None]
-    gap = width / (shape.count[:, None] + 1.0)
+    used, middle, gap, tilt = hats_of(shape)
     with np.errstate(invalid="ignore", divide="ignore"):
-        middle = (knots[None, :] + 1.0) * gap
         hats = np.maximum(1.0 - np.abs(u[None, :, None] - middle[:, None, :]) / gap[:, None], 0.0)
         # the line through a shape is the fitted plane, whose error is told with slope and drop
-        tilt = 12.0 * gap * (middle - 0.5 * width) / width**3
         line = (gap / width + tilt * (u[:, None, None] - 0.5 * width)).swapaxes(0, 1)
         beside = np.where(used[:, None, :], hats - line, 0.0)
         covariance = np.where(used[:, :, None] & used[:, None, :], shape.covariance, 0.0)

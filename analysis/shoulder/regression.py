@@ -18,7 +18,7 @@ from scipy.special import ndtr
 
 from analysis.common.along import fading, slope_along, spread_out
 from analysis.common.sides import Source
-from analysis.common.types import Floats
+from analysis.common.types import Bools, Floats
 from analysis.edges.tied_breaks import USUALLY_ROUNDED_M
 from analysis.edges.values import Breaks
 from analysis.shoulder.rival_sets import LEAST_SHARE, sets_of, with_rivals
@@ -29,7 +29,16 @@ from analysis.shoulder.values import Noise
 if TYPE_CHECKING:
     from analysis.shoulder.fitting_kernels import Expected, Fits
 
-__all__ = ["Fitted", "Shape", "SideFit", "fit_side", "road_slant", "side_ground", "side_section"]
+__all__ = [
+    "Fitted",
+    "Shape",
+    "SideFit",
+    "fit_side",
+    "hats_of",
+    "road_slant",
+    "side_ground",
+    "side_section",
+]
 
 
 KNOT_CELLS, LEAST_KNOT_M = 0.6, 0.2
@@ -594,6 +603,21 @@ def side_section(strip: Strip, fit: SideFit, noise: Noise, u: Floats) -> tuple[F
     return height, spread * (noise.known_sigma_m() * np.sqrt(factor))[:, None]
 
 
+def hats_of(shape: Shape) -> tuple[Bools, Floats, Floats, Floats]:
+    """Hats that shapes are made of: which knots count, where they lie, half widths, tilts.
+
+    All (n, k) but the half widths, (n, 1). The tilt is the slope of the straight line through a hat
+    of unit height over the whole shoulder, by least squares.
+    """
+    width, count = shape.width_m[:, None], shape.count[:, None]
+    knots = np.arange(shape.height_m.shape[1], dtype=np.float64)[None, :]
+    gap = np.asarray(width / (count + 1.0))
+    middle = (knots + 1.0) * gap
+    with np.errstate(invalid="ignore", divide="ignore"):
+        tilt = 12.0 * gap * (middle - 0.5 * width) / width**3
+    return knots < count, middle, gap, tilt
+
+
 def side_ground(fit: SideFit, u: Floats, height_m: Floats) -> Floats:
     """Ground of each station as it lies, without the blur of cells and of averaging across.
 
@@ -615,23 +639,19 @@ def side_ground(fit: SideFit, u: Floats, height_m: Floats) -> Floats:
     """
     beta, shape = fit.beta, fit.shape
     width = shape.width_m
-    gap = width / (shape.count + 1.0)
     slope, at_edge = beta[:, 3] + beta[:, 5], -beta[:, 6]
-    knots = np.arange(shape.height_m.shape[1])
-    used = knots[None, :] < shape.count[:, None]
+    used, middle, gap, tilt = hats_of(shape)
     tops = np.where(used, shape.height_m, 0.0)
-    middle = (knots[None, :] + 1.0) * gap[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
         # The line through the whole shape holds these parts of the hats; without them it runs
         # from edge to hinge.
-        tilt = 12.0 * gap[:, None] * (middle - 0.5 * width[:, None]) / width[:, None] ** 3
-        level = (gap / width)[:, None] - 0.5 * width[:, None] * tilt
+        level = gap / width[:, None] - 0.5 * width[:, None] * tilt
         slope = slope - (tops * np.where(used, tilt, 0.0)).sum(axis=1)
         at_edge = at_edge - (tops * np.where(used, level, 0.0)).sum(axis=1)
         line = at_edge[:, None] + slope[:, None] * u
         inside = line.copy()
         for k in range(int(shape.count.max(initial=0))):
-            off = np.abs(u[None, :] - middle[:, k : k + 1]) / gap[:, None]
+            off = np.abs(u[None, :] - middle[:, k : k + 1]) / gap
             inside += tops[:, k : k + 1] * np.maximum(1.0 - off, 0.0)
         fall = beta[:, 3] + beta[:, 5] + beta[:, 7]
         at_hinge = at_edge + slope * width + beta[:, 8]

@@ -95,10 +95,11 @@ def run_survey(survey: Survey) -> dict[str, Any]:
         bridged[:, side] |= (truth.true_s[:, side] > hole.begin_m) & (
             truth.true_s[:, side] < hole.end_m
         )
+    whole = shoulder & ~truth.edge_of_stretch & ~bridged
     return {
         "survey": survey,
         "plane": plane & ~bridged,
-        "shoulder": shoulder & ~truth.edge_of_stretch & ~bridged,
+        "shoulder": whole,
         "bridged": bridged & shoulder,
         "fails": truth.fails,
         "cause": truth.cause,
@@ -106,8 +107,8 @@ def run_survey(survey: Survey) -> dict[str, Any]:
         "slope se": found["shoulder_slope_se"],
         "drop": found["edge_drop_mm"] - truth.edge_drop_mm,
         "drop se": found["edge_drop_se"],
-        "rutted": shoulder & ~truth.edge_of_stretch & ~bridged & (truth.rut_mm > LEAST_RUT_MM),
-        "no rut": shoulder & ~truth.edge_of_stretch & ~bridged & (truth.rut_mm < MOST_NONE_MM),
+        "rutted": whole & (truth.rut_mm > LEAST_RUT_MM),
+        "no rut": whole & (truth.rut_mm < MOST_NONE_MM),
         "rut": found["rut_mm"] - truth.rut_mm,
         "rut se": found["rut_se"],
         "edge": np.abs(found["edge_offset_m"]) - truth.edge_u,
