@@ -37,6 +37,7 @@ __all__ = [
     "Sighted",
     "chance_deeper",
     "section_gaps",
+    "usual_over",
 ]
 
 
@@ -67,6 +68,8 @@ _DRAWS, _DRAWS_OF_EACH = 48, 32
 # how far off a smooth curve is at the rims of a rut that has sharp ones, as a share of its depth,
 # and what of any depth isn't ground: stones, crumbs
 RIM_SHARE, ROUGH_M = 0.08, 0.001
+# what a height of which nothing is known scatters by, squared, and the straightedge laid there
+_UNSEEN_M2, _USUAL_EDGE_M = 1e6, 1.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +133,21 @@ def chance_deeper(over: Floats, limit_mm: float) -> Floats:
     at = int(np.clip(np.searchsorted(depths, limit_mm), 1, depths.size - 1))
     along = min((limit_mm - depths[at - 1]) / (depths[at] - depths[at - 1]), 1.0)
     return np.asarray(known[..., at - 1] + along * (known[..., at] - known[..., at - 1]))
+
+
+@lru_cache(maxsize=1)
+def usual_over() -> tuple[float, ...]:
+    """How likely a rut is over each of `OVER_MM` on a shoulder of which the cells tell nothing.
+
+    What is believed before anything is measured, on the mean of shoulders of usual widths.
+    """
+    width = np.arange(0.8, 3.01, 0.1)
+    place = width[:, None] * np.linspace(0.0, 1.0, 12)
+    blind = np.tile(_UNSEEN_M2 * np.eye(12), (width.size, 1, 1))
+    box = np.tile([0.5, 0.2], (width.size, 1))
+    none = Sighted(width, place, 0.0 * place, blind, box, float(width[-1]))
+    gaps = section_gaps(none, length_m=_USUAL_EDGE_M, step_m=np.full(width.size, LOOSE_M))
+    return tuple(gaps.over[:, 0].mean(axis=0).tolist())
 
 
 class _Told(NamedTuple):

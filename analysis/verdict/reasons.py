@@ -191,11 +191,12 @@ def describe_stations(
     sentences: list[tuple[Bools, str, tuple[Floats, ...]]] = []
     falls, slopes = facts[Finding.FLAT]
     sound, shown_mm = judgement.finding == Finding.NONE, measures.rut_detectable_mm
-    shown = np.asarray(shown_mm <= DEEPEST_RUT_MM)
+    shown, unmeasured = np.asarray(shown_mm <= DEEPEST_RUT_MM), np.isnan(shown_mm)
     text = f"Sound: {falls}, edge drop %.0f ± %.0f mm; "
     told = (*slopes, measures.edge_drop_mm, measures.edge_drop_se)
     sentences.append((sound & shown, f"{text}{_RUTS_SHOW.format('%.0f')}.", (*told, shown_mm)))
-    sentences.append((sound & ~shown, f"{text}{_NO_RUTS_SHOW}.", told))
+    sentences.append((sound & ~shown & ~unmeasured, f"{text}{_NO_RUTS_SHOW}.", told))
+    sentences.append((sound & unmeasured, f"{text}{_RUTS_UNKNOWN}.", told))
     for fault, (fact, columns) in facts.items():
         named = judgement.finding == fault
         chances: tuple[Floats, ...] = (judgement.chance_of(fault), p_wont)
@@ -205,9 +206,13 @@ def describe_stations(
             chances = (*chances, p_kerb)
         sentences.append((named, text, (*columns, *chances)))
         open_ = (judgement.finding == Finding.CANT_TELL) & (judgement.likeliest == fault)
-        text = (
-            f"Can't tell whether it is {fault}: {fact} (probability %.2f; %.2f that it won't shed)."
-        )
+        ends = "(probability %.2f; %.2f that it won't shed)."
+        whether = f"Can't tell whether it is {fault}:"
+        if fault == Finding.RUTTED:
+            blind, open_ = open_ & np.isnan(judgement.p_rut), open_ & ~np.isnan(judgement.p_rut)
+            text = f"{whether} {_RUTS_UNKNOWN} {ends}"
+            sentences.append((blind, text, (judgement.p_likeliest, p_wont)))
+        text = f"{whether} {fact} {ends}"
         sentences.append((open_, text, (*columns, judgement.chance_of(fault), p_wont)))
     ok = measures.status == Status.OK
     texts = np.full(ok.shape, "", dtype=object)
@@ -240,6 +245,7 @@ def _without_minus_zero(sentence: str) -> str:
 
 # how far "sound" goes: shallower ruts may lie there unseen
 _RUTS_SHOW, _NO_RUTS_SHOW = "ruts show from {} mm", "ruts don't show"
+_RUTS_UNKNOWN = "ruts couldn't be measured"
 _EDGE_ASSUMED = "The edge is assumed from the given width"
 _BOTH_CONSEQUENCES = "If none stands here it is to be cut; if one does, check its inlets."
 
@@ -338,7 +344,7 @@ def _what_is_wrong(reach: Reach, limits: Limits) -> str:
     why = "" if reach.why is None else reason_sentence(reach.why)
     match reach.finding:
         case Finding.NONE:
-            ruts = _NO_RUTS_SHOW
+            ruts = _RUTS_UNKNOWN if math.isnan(reach.rut_shown_mm) else _NO_RUTS_SHOW
             if reach.rut_shown_mm <= DEEPEST_RUT_MM:
                 ruts = _RUTS_SHOW.format(f"{reach.rut_shown_mm:.0f}")
             return f"Sound over {length}: the shoulder {falls}; {ruts}.{_parts(reach)}"
@@ -375,7 +381,7 @@ def _parts(reach: Reach) -> str:
 def _worn(reach: Reach) -> str:
     depths = {"rut": reach.worst_rut_mm, "ridge": reach.worst_ridge_mm}
     known = [f"{name} to {mm:.0f} mm" for name, mm in depths.items() if math.isfinite(mm)]
-    return " and ".join(known) or "depth unknown"
+    return " and ".join(known) or _RUTS_UNKNOWN
 
 
 def material_sentence(balance: Balance, limits: MaterialLimits) -> str:

@@ -16,7 +16,7 @@ from analysis.common.limits import Limits, ShapeLimits
 from analysis.common.required_slope import over_road_pct, required_pct, required_slope
 from analysis.common.types import Floats
 from analysis.common.verdicts import DEFECTS, HOLDING, Finding, Verdict
-from analysis.shoulder.section_gaps import chance_deeper
+from analysis.shoulder.section_gaps import chance_deeper, usual_over
 from analysis.shoulder.values import Measures, Status
 from analysis.verdict.beliefs import Beliefs, alone
 from analysis.verdict.values import Judgement
@@ -139,8 +139,11 @@ def judge_stations(
     # what surely is a kerb may stand as high as it does
     kerb = p_kerb >= certainty
     p_high = np.where(kerb, 0.0, beliefs.chance_drop_below(-shape.high_shoulder_mm.value))
-    p_rut = chance_deeper(measures.rut_over, shape.rut_mm.value)
-    p_ridge = chance_deeper(measures.ridge_over, shape.ridge_mm.value)
+    p_rut = np.fmax(
+        # either alone, where the other is unknown
+        chance_deeper(measures.rut_over, shape.rut_mm.value),
+        chance_deeper(measures.ridge_over, shape.ridge_mm.value),
+    )
     p_flat = _chance_too_flat(beliefs, shape, paved)
     p_reversed = chance_below(beliefs.shoulder_slope_pct, beliefs.shoulder_slope_se, 0.0)
     unsettled = (p_kerb > 1.0 - certainty) & ~kerb
@@ -148,8 +151,7 @@ def judge_stations(
         Finding.ERODED_EDGE: 1.0 - beliefs.chance_drop_below(shape.edge_drop_mm.value),
         Finding.HIGH: np.where(unsettled, 0.0, p_high),
         Finding.KERB_OR_HIGH: np.where(unsettled, p_high, 0.0),
-        # either alone, where the other is unknown
-        Finding.RUTTED: np.nan_to_num(np.fmax(p_rut, p_ridge), nan=0.0),
+        Finding.RUTTED: _as_usual_where_unknown(p_rut, shape),
         Finding.REVERSED: np.minimum(p_reversed, p_flat),
         Finding.FLAT: p_flat,
         Finding.PONDING: np.where(kerb, 0.0, _chance_ponding(measures, held, limits)),
@@ -178,7 +180,7 @@ def judge_stations(
         p_wont_shed=p_wont,
         p_drop=measured(chances[Finding.ERODED_EDGE]),
         p_high=measured(p_high),
-        p_rut=measured(np.fmax(p_rut, p_ridge)),
+        p_rut=measured(p_rut),
         p_flat=measured(p_flat),
         p_pond=measured(p_pond),
         p_too_steep=measured(chances[Finding.TOO_STEEP]),
@@ -190,6 +192,19 @@ def judge_stations(
         p_likeliest=np.take_along_axis(every, most[..., None], axis=-1)[..., 0],
     )
     return named(judgement, measures.status, certainty)
+
+
+def _as_usual_where_unknown(p_rut: Floats, limits: ShapeLimits) -> Floats:
+    """Chances of a rut or ridge (n, 2); what couldn't be measured is as likely rutted as any.
+
+    So is what cells too coarse for ruts show: neither is a shoulder without them.
+    """
+    unknown = np.isnan(p_rut)
+    if not unknown.any():
+        return p_rut
+    usual = np.array([usual_over()])
+    depths = limits.rut_mm.value, limits.ridge_mm.value
+    return np.where(unknown, max(float(chance_deeper(usual, mm)[0]) for mm in depths), p_rut)
 
 
 def _chance_ponding(measures: Measures, held: Retained, limits: Limits) -> Floats:

@@ -281,7 +281,9 @@ def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
     chance = _percent(_row(row, "p_wont_shed"))
     # what can't be told is explained by what stands in the way of calling it sound
     driver = str(row.get("likeliest") or "") if finding == Finding.CANT_TELL else finding
-    if driver == Finding.RUTTED:
+    if driver == Finding.RUTTED and all(math.isnan(_row(row, f"{x}_mm")) for x in ("rut", "ridge")):
+        fact = translate("words", "ruts couldn't be measured")
+    elif driver == Finding.RUTTED:
         fact = translate("words", "rut {rut}, ridge {ridge}").format(
             rut=value_text(_row(row, "rut_mm"), "mm", system, se=_row(row, "rut_se")),
             ridge=value_text(_row(row, "ridge_mm"), "mm", system, se=_row(row, "ridge_se")),
@@ -305,7 +307,9 @@ def station_sentence(row: Mapping[str, Any], system: str = METRIC) -> str:
         # how far that goes: shallower ones may lie there unseen
         shown = _row(row, "rut_detectable_mm")
         words = translate("words", "Ruts don't show.")
-        if shown <= DEEPEST_RUT_MM:
+        if math.isnan(shown):
+            words = translate("words", "Ruts couldn't be measured.")
+        elif shown <= DEEPEST_RUT_MM:
             words = translate("words", "Ruts show from {depth}.")
         text += " " + words.format(depth=value_text(shown, "mm", system))
     elif finding == Finding.CANT_TELL and not math.isfinite(_row(row, "p_wont_shed")) and reason:

@@ -7,6 +7,7 @@ import pytest
 
 from analysis.common.columns import REACH_COLUMNS, STATION_COLUMNS
 from analysis.common.verdicts import DEFECTS, Finding, Treatment, Verdict
+from analysis.shoulder.section_gaps import OVER_MM
 from analysis.shoulder.values import Reason, Why
 from analysis.study.judging import rejudge
 from analysis.verdict.reasons import reach_sentences
@@ -158,6 +159,28 @@ def test_unjudged_reach_tells_its_commonest_reason(study, part):
     assert reach.why == Reason(Why.KERB, (200.0,))
     begin = f"Can't tell over {reach.length_m:.0f} m: A step up of about 200 mm stands"
     assert reach_sentences(reach, study.limits).startswith(begin)
+
+
+def test_a_road_whose_ruts_couldnt_be_measured_says_so(study, part):
+    """No station of it is as surely sound as with ruts known to be none, and each reach says it."""
+    unknown = {
+        name: np.full_like(getattr(part.measures, name), np.nan)
+        for name in (
+            *("rut_mm", "rut_se", "ridge_mm", "ridge_se", "rut_detectable_mm"),
+            *("rut_over", "ridge_over"),
+        )
+    }
+    shoulder = replace(part.measured.shoulder, measures=replace(part.measures, **unknown))
+    measured = replace(part.measured, shoulder=shoulder)
+    changed = rejudge(replace(study, roads=(replace(part, measured=measured),)), study.limits)
+    sound = [reach for reach in changed.roads[0].reaches if reach.finding == Finding.NONE]
+    assert sound and np.isnan(changed.roads[0].judged.judgement.p_rut).all()
+    for reach in sound:
+        assert "; ruts couldn't be measured." in reach_sentences(reach, study.limits)
+    assert not any(reach.finding == Finding.RUTTED for reach in changed.roads[0].reaches)
+    known, blind = (of.roads[0].judged.judgement.p_finding[..., 0] for of in (study, changed))
+    least = part.measured.shoulder.measures.rut_over[..., OVER_MM.index(30.0)] < 0.01
+    assert least.any() and (blind[least] < 0.97 * known[least]).all()
 
 
 def test_reach_lines_run_along_the_edge(study, part):

@@ -10,7 +10,9 @@ from hypothesis.extra.numpy import arrays
 
 from analysis.common.limits import default_limits
 from analysis.common.verdicts import HOLDING, Finding, Verdict
+from analysis.shoulder.section_gaps import OVER_MM, usual_over
 from analysis.verdict.labelling import FINDINGS
+from analysis.verdict.reasons import describe_stations
 from analysis.verdict.stations import judge_stations
 from tests.builders.tables import make_measures
 
@@ -51,6 +53,21 @@ def _judge(
         limits,
         paved=paved,
     )
+
+
+def _texts(measures, limits=_LIMITS):
+    """Sentences (n) of sections that hold nothing, without kerbs."""
+    none = np.zeros(measures.status.shape)
+    return describe_stations(
+        measures,
+        _judge(measures, limits=limits),
+        limits,
+        held_mm=none,
+        p_kerb=none,
+        kerb=none > 0.0,
+        assumed=none > 0.0,
+        away_m=np.full(none.shape, np.nan),
+    ).ravel()
 
 
 def _draws(measures, count=400_000):
@@ -177,9 +194,48 @@ def test_an_unknown_number_is_never_sheds(name):
 def test_an_unknown_rut_is_no_number():
     """Rut and ridge unknown: no probability of one; either alone stands for both."""
     both = _judge(_measures(rut_mm=np.nan, ridge_mm=np.nan))
-    assert np.isnan(both.p_rut).all() and set(both.verdict.ravel()) == {Verdict.SHEDS}
+    assert np.isnan(both.p_rut).all()
     one = _judge(_measures(rut_mm=np.nan, ridge_mm=60.0))
     assert one.p_rut[0, 0] > 0.99 and set(one.finding.ravel()) == {"rutted"}
+
+
+def test_a_rut_that_couldnt_be_measured_isnt_none():
+    """It is as likely there as on any shoulder, as where cells are too coarse for ruts.
+
+    What is sure otherwise stays sound, so that who signs it reads that ruts weren't measured; what
+    just was sound isn't any more, and where shallow ruts count nothing is.
+    """
+    known = _measures(rut_mm=0.0, rut_se=1.0, ridge_mm=0.0, ridge_se=1.0)
+    unknown = _measures(rut_mm=np.nan, ridge_mm=np.nan, rut_detectable_mm=np.nan)
+    sound = _judge(known).p_finding[0, 0, 0]
+    left = _judge(unknown).p_finding[0, 0, 0] / sound
+    assert left == pytest.approx(1.0 - usual_over()[OVER_MM.index(30.0)], abs=1e-3)
+    assert 0.9 < left < 0.97
+    assert set(_judge(unknown).finding.ravel()) == {Finding.NONE}
+    assert all(text.endswith("; ruts couldn't be measured.") for text in _texts(unknown))
+    blind = _measures(rut_detectable_mm=4e9)
+    assert all(text.endswith("; ruts don't show.") for text in _texts(blind))
+    for limits in (
+        _LIMITS.with_value("rut_mm", 5.0),
+        _LIMITS.with_value("certainty", float(1.0 - 0.5 * (1.0 - left))),
+    ):
+        assert set(_judge(known, limits=limits).finding.ravel()) == {Finding.NONE}
+        blind = _judge(unknown, limits=limits)
+        assert set(blind.finding.ravel()) == {Finding.CANT_TELL}
+        assert set(blind.likeliest.ravel()) == {Finding.RUTTED}
+        assert np.isnan(blind.p_rut).all() and (blind.p_likeliest > 0.05).all()
+        for text in _texts(unknown, limits):
+            assert text.startswith("Can't tell whether it is rutted: ruts couldn't be measured (")
+            assert "nan" not in text
+
+
+def test_an_unmeasured_rut_accuses_nobody():
+    """What is as usual is no evidence of a fault: worn is what was seen to be."""
+    known, unknown = _measures(), _measures(rut_mm=np.nan, ridge_mm=np.nan)
+    limits = _LIMITS.with_value("rut_mm", 5.0)
+    np.testing.assert_array_less(
+        _judge(unknown, limits=limits).p_worn, _judge(known, limits=limits).p_worn + 1e-12
+    )
 
 
 def test_status_rules_the_verdict():

@@ -244,8 +244,10 @@ def test_a_sound_shoulder_says_which_ruts_would_show() -> None:
     row = {**ROW, "finding": "none", "verdict": "sheds", "rut_detectable_mm": 66.04}
     assert station_sentence(row).endswith(" below the pavement edge. Ruts show from 66 mm.")
     assert station_sentence(row, "us").endswith(" Ruts show from 2.6 in.")
-    for blind in (np.nan, 4.0e9):
-        assert station_sentence({**row, "rut_detectable_mm": blind}).endswith(" Ruts don't show.")
+    for blind, says in ((4.0e9, " Ruts don't show."), (np.nan, " Ruts couldn't be measured.")):
+        assert station_sentence({**row, "rut_detectable_mm": blind}).endswith(says)
+    row |= {"finding": "can't tell", "likeliest": "rutted", "rut_mm": np.nan, "ridge_mm": np.nan}
+    assert "whether it is rutted: ruts couldn't be measured; " in station_sentence(row)
 
 
 def test_station_sentence_high_in_inches() -> None:
