@@ -278,7 +278,8 @@ def _arc_of(few: SideBlocks, candidates: Candidates, step_m: float) -> tuple[flo
     arcs = [arc for arc in ROUNDED_M if arc <= longest]
 
     def gain(arc_m: float) -> float:
-        return float(((best(arc_m)[0] - kink) / misfit).sum())
+        # what most blocks say: an arc fits a rutted or washed-out shoulder too, beside any hinge
+        return float(kink.size * np.median((best(arc_m)[0] - kink) / misfit))
 
     gains = [gain(arc) for arc in arcs]
     k = int(np.argmax(gains))

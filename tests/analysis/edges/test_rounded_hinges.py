@@ -42,10 +42,17 @@ def _rounded(half):
     return section
 
 
-def _measured(profile, seed, cell=0.5):
+def _measured(profile, seed, cell=0.5, extra=None):
     azimuth = 15.0 + 10.0 * seed
     cells = straight_cells(
-        profile, cell=cell, length=200.0, half=14.0, azimuth_deg=azimuth, sigma=0.015, seed=seed
+        profile,
+        cell=cell,
+        length=200.0,
+        half=14.0,
+        azimuth_deg=azimuth,
+        sigma=0.015,
+        seed=seed,
+        extra=extra,
     )
     s = np.arange(20.0, 181.0, 10.0)
     box = box_for(s.size, cell, azimuth)
@@ -117,6 +124,21 @@ def test_fine_cells_know_no_more_of_a_bank_than_that_it_curves_on(length):
 def test_a_kink_stays_one():
     breaks, _ = _measured(both_sides(edge=EDGE, width=WIDTH, shoulder=SHOULDER, fore=BANK), 4)
     assert (breaks.arc_m == 0.0).all()
+
+
+@pytest.mark.parametrize("seed", [6, 7])
+def test_a_kink_stays_one_where_some_of_the_edge_is_washed_out(seed):
+    """An arc bore that better, and the sound rest of the shoulder came out 0.9 points flatter."""
+
+    def washed(s, o):
+        x = (np.abs(o) - EDGE) / 0.8
+        return np.where((x > 0.0) & (x < 1.0) & (s < 90.0), -0.1 * (1.0 - x), 0.0)
+
+    kink = both_sides(edge=EDGE, width=WIDTH, shoulder=SHOULDER, fore=BANK)
+    breaks, found = _measured(kink, seed, cell=0.25, extra=washed)
+    assert (breaks.arc_m == 0.0).all()
+    off = (found.shoulder_slope_pct - 100.0 * SHOULDER)[breaks.s > 110.0]
+    assert np.abs(off.mean()) < 0.1
 
 
 def test_an_arc_is_a_kink_smeared_by_its_length():
