@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Areas", "AreasAlong", "areas", "section_ground", "section_shapes"]
 
+_BENT = 5.0
+"""A shoulder that turns before its end by one part in so many of what it turns by at its end is
+smooth about it (our own choice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Areas:
@@ -137,6 +141,7 @@ def areas(
     raw = sections_kernel(
         np.ascontiguousarray(sections.u, dtype=np.float64),
         np.ascontiguousarray(height.reshape(count, -1)),
+        _at_hinge(sections, height, width).ravel(),
         np.ascontiguousarray(sigma.reshape(count, -1)),
         width.ravel(),
         (required / 100.0).ravel(),
@@ -201,9 +206,52 @@ def _ground(sections: Sections) -> Floats:
     return np.asarray(ground, dtype=np.float64)
 
 
-def section_ground(sections: Sections, station: int, side: int) -> Floats:
-    """Return the ground (k,) of one section that `areas` reckons from, above the pavement edge."""
-    return np.asarray(_ground(sections)[station, side])
+def _at_hinge(sections: Sections, ground: Floats, width: Floats) -> Floats:
+    """Height (n, 2) of ground (n, 2, k) at the end of the shoulder; NaN = unknown.
+
+    Ground without blur is kinked there, mostly between two places of the section: the chord between
+    those lies below the hinge, so that a straight shoulder goes on to it from within. One that is
+    bent before its end, as by an arc, is as good as smooth about it.
+    """
+    u = np.asarray(sections.u, dtype=np.float64)
+    after = np.clip(np.searchsorted(u, np.nan_to_num(width)), 1, u.size - 1)
+    at = [np.maximum(after - k, 0) for k in range(4)]
+    place = [u[k] for k in at]
+    height = [np.take_along_axis(ground, k[..., None], axis=-1)[..., 0] for k in at]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        falls = [(height[k] - height[k + 1]) / (place[k] - place[k + 1]) for k in range(3)]
+        share = (width - place[1]) / (place[0] - place[1])
+        chord = height[1] + share * (height[0] - height[1])
+        # a hole behind a place does no harm to it
+        chord = np.where(share == 1.0, height[0], np.where(share == 0.0, height[1], chord))
+        if sections.ground_m is None:
+            return chord
+        bent = np.where((after >= 3) & (place[3] >= 0.0), np.abs(falls[1] - falls[2]), 0.0)
+        straight = np.clip(1.0 - _BENT * bent / np.abs(falls[0] - falls[1]), 0.0, 1.0)
+        within = height[1] + falls[1] * (width - place[1])
+        within = chord + straight * (within - chord)
+    drawn = (after >= 2) & (place[2] >= 0.0) & np.isfinite(within) & (share < 1.0)
+    return np.where(drawn, within, chord)
+
+
+def section_ground(
+    sections: Sections, measures: Measures, station: int, side: int
+) -> tuple[Floats, Floats]:
+    """Return the ground of one section that `areas` reckons from, with a place at its hinge.
+
+    Returns
+    -------
+    u, height : (k,)
+        Places outward from the pavement edge and heights above it.
+    """
+    u, ground = np.asarray(sections.u, dtype=np.float64), _ground(sections)
+    width = float(measures.shoulder_width_m[station, side])
+    if not u[0] < width < u[-1]:
+        return u, np.asarray(ground[station, side])
+    here = slice(station, station + 1)
+    height = _at_hinge(sections, ground[here], measures.shoulder_width_m[here])[0, side]
+    after = int(np.searchsorted(u, width))
+    return np.insert(u, after, width), np.insert(ground[station, side], after, height)
 
 
 def section_shapes(
@@ -225,8 +273,7 @@ def section_shapes(
     slope = float(np.asarray(required_pct, dtype=np.float64)[station, side])
     if measures.status[station, side] != 0:
         width = math.nan
-    u = np.asarray(sections.u, dtype=np.float64)
-    ground = section_ground(sections, station, side)
+    u, ground = section_ground(sections, measures, station, side)
     line = target_line(u, ground, width, slope, limits.material.foreslope_ratio.value)
     if np.isnan(np.interp(line[:, 0], u, ground)).any():
         return np.empty((0, 2)), (), ()

@@ -170,7 +170,7 @@ def _height_at(u: Floats, z: Floats, k: int, x: float) -> float:
 
 @compiled
 def _on_shoulder(
-    u: Floats, z: Floats, sigma: Floats, w: float, g: float, error: Floats
+    u: Floats, z: Floats, at_hinge: float, sigma: Floats, w: float, g: float, error: Floats
 ) -> tuple[float, float, float, float, float, float, float, float, float]:
     """Sum from edge to hinge: cut, fill, excess, length and moment of cut, of fill, bent, the rest.
 
@@ -194,7 +194,7 @@ def _on_shoulder(
         if inside:
             x, h = u[k], z[k]
         else:
-            x, h = w, _height_at(u, z, k, w)
+            x, h = w, at_hinge
         sb = _spread(x, sigma[min(k, count - 1)], first, mixed, second, level)
         to = h + g * x
         length = x - at
@@ -245,6 +245,7 @@ def _beyond_hinge(
 def sections_kernel(
     u: Floats,
     height: Floats,
+    at_hinge: Floats,
     sigma: Floats,
     width: Floats,
     slope: Floats,
@@ -253,10 +254,11 @@ def sections_kernel(
 ) -> Floats:
     """Give (rows, 9) cut, fill, excess, length and moment of cut and of fill, face, bent.
 
-    `error` (rows, 4) holds the fit's errors: those of the edge drop, the part of the slope's
-    that goes with it, and the rest, as metres, fractions, fractions; and what the edge's place
-    does to the height over the target, metres; NaN = no fit. What is bent (`_bent`) holds how far
-    cut and fill less their excess are below their means as well; the same for both.
+    `at_hinge` (rows,) is the height at the width. `error` (rows, 4) holds the fit's errors: those
+    of the edge drop, the part of the slope's that goes with it, and the rest, as metres, fractions,
+    fractions; and what the edge's place does to the height over the target, metres; NaN = no fit.
+    What is bent (`_bent`) holds how far cut and fill less their excess are below their means as
+    well; the same for both.
     Rows that can't be known stay NaN. Slopes are fractions, positive falling outward; a `ratio`
     of 0 leaves the foreslope as it lies.
     """
@@ -266,7 +268,7 @@ def sections_kernel(
         if not (w > 0.0 and u[0] <= 0.0 and u[-1] >= w and not math.isnan(g)):
             continue
         cut, fill, excess, cut_length, cut_moment, fill_length, fill_moment, bent, d = _on_shoulder(
-            u, z, sigma[row], w, g, error[row]
+            u, z, at_hinge[row], sigma[row], w, g, error[row]
         )
         if math.isnan(d):
             continue

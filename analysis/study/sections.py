@@ -180,11 +180,11 @@ def _ground_line(
     sections = part.measured.shoulder.sections
     for side, sign in enumerate(SIDE_SIGN):
         edge, up = part.breaks.edge[i, side], part.measures.edge_z_m[i, side]
-        ground = section_ground(sections, i, side)
-        known = np.isfinite(ground) & (sections.u >= 0.0)
+        u, ground = section_ground(sections, part.measures, i, side)
+        known = np.isfinite(ground) & (u >= 0.0)
         if not (known.any() and np.isfinite(edge + up)):
             continue
-        u = sections.u[known]
+        u = u[known]
         # Only where it reaches: beyond, and before the edge, the average stays.
         own = (sign * o < edge + u[0]) | (sign * o > edge + u[-1])
         o = np.concatenate((o[own], sign * (edge + u)))

@@ -83,7 +83,8 @@ def section_areas(u, height_m, width, required_pct, foreslope_ratio=0.0):
     none = np.zeros_like(rows)
     error = np.zeros((len(rows), 4))
     u = np.asarray(u, dtype=float)
-    raw = sections_kernel(u, rows, none, width, slope / 100.0, error, foreslope_ratio)
+    at_hinge = np.array([np.interp(w, u, row) for w, row in zip(width, rows, strict=True)])
+    raw = sections_kernel(u, rows, at_hinge, none, width, slope / 100.0, error, foreslope_ratio)
     return raw[:, 0].reshape(shape), raw[:, 1].reshape(shape)
 
 
@@ -316,6 +317,46 @@ def test_blurred_edge_is_replaced_by_the_ground_without_blur():
     ring = fill[0]
     area = 0.5 * abs(np.dot(ring[:-1, 0], ring[1:, 1]) - np.dot(ring[1:, 0], ring[:-1, 1]))
     assert area == pytest.approx(truth, abs=1e-12)
+
+
+@pytest.mark.parametrize("width", [1.5, 1.55, 1.63, 1.74])
+@pytest.mark.parametrize("slope", [2.0, 4.5, 6.0])
+def test_ground_without_blur_is_kinked_where_the_shoulder_ends(slope, width):
+    # A plane over a foreslope of 1 in 4: no chord between two places cuts the hinge off
+    u = np.arange(-1.0, 5.0, 0.25)
+    ground = -0.01 * slope * np.minimum(u, width) - 0.25 * np.maximum(u - width, 0.0)
+    given = np.broadcast_to(ground, (1, 2, u.size))
+    sections, measures = flat_study(1, u, ground, slope=slope, width=width, ground=given)
+    required = np.full((1, 2), 4.0)
+    found = areas(sections, measures, required, GRAVEL)
+    turn = 0.01 * (4.0 - slope)
+    # what is cut comes out of the foreslope; what is filled ends at the hinge
+    beyond = max(turn * width, 0.0) ** 2 / 2.0 / (0.25 - 0.04)
+    cut, fill = max(turn, 0.0) * width**2 / 2.0 + beyond, max(-turn, 0.0) * width**2 / 2.0
+    assert found.cut_m2[0, 0] == pytest.approx(cut, abs=2e-4)
+    assert found.fill_m2[0, 0] == pytest.approx(fill, abs=1e-12)
+    rings = section_shapes(sections, measures, required, GRAVEL, 0, 0)[1:]
+    for parts, area in zip(rings, (found.cut_m2, found.fill_m2), strict=True):
+        drawn = sum(abs(np.trapezoid(ring[:, 1], ring[:, 0])) for ring in parts)
+        assert drawn == pytest.approx(area[0, 0], abs=1e-9)
+
+
+@pytest.mark.parametrize("width", [1.5, 1.55, 1.63, 1.74])
+def test_an_arc_about_the_hinge_is_no_kink(width):
+    # The corner cut by a parabola over half a metre to either side, all of it fill
+    fine = np.linspace(0.0, width, 4001)
+
+    def arc(u):
+        within = np.maximum(0.5 - np.abs(u - width), 0.0)
+        plane = -0.045 * np.minimum(u, width) - 0.25 * np.maximum(u - width, 0.0)
+        return plane - 0.205 * within**2 / 2.0
+
+    u = np.arange(-1.0, 5.0, 0.25)
+    given = np.broadcast_to(arc(u), (1, 2, u.size))
+    sections, measures = flat_study(1, u, arc(u), slope=4.5, width=width, ground=given)
+    found = areas(sections, measures, np.full((1, 2), 4.0), GRAVEL)
+    true = np.trapezoid(-0.04 * fine - arc(fine), fine)
+    assert found.fill_m2[0, 0] == pytest.approx(true, abs=6e-4)
 
 
 def test_unjudged_stations_are_unknown():
