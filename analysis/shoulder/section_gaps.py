@@ -78,8 +78,8 @@ class SectionGaps:
 
     Attributes
     ----------
-    mean_m, square_m2 : (n, 2)
-        Mean gap and mean of its square.
+    middle_m, mean_m, square_m2 : (n, 2)
+        Gap that as many sections pass as don't, mean gap and mean of its square.
     over : (n, 2, k)
         How likely the gap is over each of `OVER_MM`.
     evidence : (n, 2)
@@ -88,6 +88,7 @@ class SectionGaps:
         By how many standard errors a wheel rut a metre deep would stand out.
     """
 
+    middle_m: Floats
     mean_m: Floats
     square_m2: Floats
     over: Floats
@@ -214,6 +215,7 @@ def section_gaps(
     wheel = wheel_rut(width, knots)
     clear = np.sqrt(np.maximum(np.einsum("nk,nkj,nj->n", wheel, power, wheel), 1e-18))
     return SectionGaps(
+        middle_m=np.median(gaps, axis=1),
         mean_m=gaps.mean(axis=1),
         square_m2=(gaps**2).mean(axis=1),
         over=_over(gaps, rarer / rarer.sum(axis=1, keepdims=True)),

@@ -9,9 +9,11 @@ A grid shows neither directly. Its cells are means over their area, which takes 
 more off the depth of a wheel rut, and the largest of many noisy gaps is never zero. So the
 shape of the shoulder is *estimated*: what the fitted planes leave of the cells is averaged in
 narrow bins along the road, and the straightedge is laid on many sections that agree with these
-(`analysis.shoulder.section_gaps`): the mean of the gaps is the rut, and their scatter its standard
-error, with a share for rims sharper than a smooth curve has. A rut too narrow for the grid gets a
-wide standard error.
+(`analysis.shoulder.section_gaps`): the median of the gaps is the rut, and their scatter about it
+its standard error, with a share for rims sharper than a smooth curve has. No gap is below none, so
+that their mean is drawn up by the few deep ones that a grid can't rule out: a sound shoulder would
+be told a deeper rut than most sections have that agree with it. A rut too narrow for the grid gets
+a wide standard error.
 
 A drop at the edge may be the inner wall of a rut beside an edge that is flush, and lie farther
 inward then: both are weighed by the cells, and mixed.
@@ -92,7 +94,7 @@ class Gaps:
     Attributes
     ----------
     rut_mm, rut_se, ridge_mm, ridge_se : (n,)
-        Means and standard deviations over all sections that agree with the cells.
+        Medians over all sections that agree with the cells, and root mean squares about these.
     rut_over, ridge_over : (n, k)
         How likely each is over the depths `OVER_MM`.
     detectable_mm : (n,)
@@ -206,7 +208,7 @@ def lay_straightedge(
     hinge_se = np.nan_to_num(breaks.hinge_se[:, side], nan=0.05)
     found, *others = _ways(fit, breaks, side)
     stepped = usable & (np.abs(fit.mixed[:, 6]) > STEP_TOLD_M)
-    mean, square = np.full((2, n, 2), np.nan)
+    middle, spread = np.full((2, n, 2), np.nan)
     over, clear = np.full((n, 2, len(OVER_MM)), np.nan), np.full(n, np.nan)
     for those, ways in ((usable & ~stepped, [found]), (stepped, others)):
         begin = np.minimum.reduce([way.beyond_m for way in ways])
@@ -229,12 +231,12 @@ def lay_straightedge(
                 )
                 for way in here
             ]
-            mean[rows], square[rows], over[rows], clear[rows] = _mixed(laid, here)
-    spread = np.sqrt(np.maximum(square - mean**2, 0.0) + (RIM_SHARE * mean) ** 2 + ROUGH_M**2)
+            middle[rows], spread[rows], over[rows], clear[rows] = _mixed(laid, here)
+    spread = np.sqrt(spread**2 + (RIM_SHARE * middle) ** 2 + ROUGH_M**2)
     return Gaps(
-        rut_mm=1000.0 * mean[:, 0],
+        rut_mm=1000.0 * middle[:, 0],
         rut_se=1000.0 * spread[:, 0],
-        ridge_mm=1000.0 * mean[:, 1],
+        ridge_mm=1000.0 * middle[:, 1],
         ridge_se=1000.0 * spread[:, 1],
         rut_over=over[:, 0],
         ridge_over=over[:, 1],
@@ -278,7 +280,7 @@ def _way_at(breaks: Breaks, side: int, way: NDArray[np.int64]) -> tuple[Floats, 
 def _mixed(
     laid: Sequence[SectionGaps], ways: Sequence[_Way]
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Mean gaps, their squares, how likely they are over depths, and how clear ruts would be.
+    """Middle gaps, spreads about them, how likely they are over depths, how clear ruts would be.
 
     Each way counts by what was likely beforehand and what the cells of its sections say.
     """
@@ -291,9 +293,15 @@ def _mixed(
     def mix(parts: list[Floats], share: Floats) -> Floats:
         return np.asarray(np.einsum("nw,wn...->n...", share, np.stack(parts)))
 
+    # of all sections together the middle of the middles is near enough
+    middle = mix([one.middle_m for one in laid], measured)
+    mean, square = (
+        mix([getattr(one, of) for one in laid], measured) for of in ("mean_m", "square_m2")
+    )
+    spread = np.sqrt(np.maximum(square - 2.0 * middle * mean + middle**2, 0.0))
     return (
-        mix([one.mean_m for one in laid], measured),
-        mix([one.square_m2 for one in laid], measured),
+        middle,
+        spread,
         mix([one.over for one in laid], believed),
         mix([one.clear_per_m for one in laid], measured),
     )

@@ -60,6 +60,13 @@ def test_shoulders_without_a_rut_stay_sound():
     study = screened(SOUND)
     rut, se = _inside(study, "rut_mm"), _inside(study, "rut_se")
     assert np.mean(rut / se < 2.0) > 0.95
+    # no gap is below none: their mean would be drawn up by deep ones that can't be ruled out
+    told = [
+        _inside(study, f"{shape}_{of}", sides=["left"])
+        for shape in ("rut", "ridge")
+        for of in ("mm", "se")
+    ]
+    assert np.mean(told[0] / told[1]) < 0.85 and np.mean(told[2] / told[3]) < 0.85
     assert np.mean(_inside(study, "p_rut", sides=["left"])) < 0.06
     assert np.mean(_inside(study, "p_rut", sides=["right"])) < 0.25
     assert np.mean(_inside(study, "finding", sides=["left"]) == "none") > 0.95

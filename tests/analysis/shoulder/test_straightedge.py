@@ -184,9 +184,10 @@ def _gaps(profile, **options):
 def _gaps_mm(profile, **options):
     """Rut and ridge with their errors, and the depth of a wheel rut that is told from none."""
     found = _gaps(profile, **options)
-    spread = np.sqrt(found.square_m2 - found.mean_m**2)
-    mean, spread = 1000.0 * found.mean_m, 1000.0 * np.hypot(spread, 0.08 * found.mean_m)
-    return mean[:, 0], spread[:, 0], mean[:, 1], spread[:, 1], 1000.0 * TOLD / found.clear_per_m
+    middle = found.middle_m
+    spread = np.sqrt(found.square_m2 - 2.0 * middle * found.mean_m + middle**2)
+    middle, spread = 1000.0 * middle, 1000.0 * np.hypot(spread, 0.08 * middle)
+    return middle[:, 0], spread[:, 0], middle[:, 1], spread[:, 1], 1000.0 * TOLD / found.clear_per_m
 
 
 def test_section_gaps_gives_back_what_a_cell_takes():
