@@ -49,11 +49,12 @@ class Areas:
         Standard errors in m² of cut, fill and cut minus fill. Neither of the first is 0 where
         nothing is told to be cut or filled: that is the positive part of a height which has an
         error.
-    cut_terms, fill_terms : (n, 2, 5)
-        The errors as weights of five independent unit errors per station and side: two of the
-        fit, that of the hinge's place, that of the edge's, and what a positive part adds to
-        these. Fill counts with the opposite sign, so that the last drops out of the difference.
-        Any weighted sum of cut and fill gets its standard error from these.
+    cut_terms, fill_terms : (n, 2, 7)
+        The errors as weights of seven independent unit errors per station and side: two of the
+        fit, the same two as far as a stretch of road has them in common, that of the hinge's
+        place, that of the edge's, and what a positive part adds to these. Fill counts with the
+        opposite sign, so that the last drops out of the difference. Any weighted sum of cut and
+        fill gets its standard error from these.
     width_m
         Shoulder width used.
     average_m
@@ -134,7 +135,7 @@ def areas(
     breakover = STEP_SHARE * (measures.shoulder_slope_pct - measures.pavement_slope_pct) / 100.0
     turn = (measures.shoulder_slope_pct - required) / 100.0
     level = (turn - breakover) * misplaced
-    first, mixed, second = _fit_errors(measures, follows_pavement)
+    first, mixed, second, common = _fit_errors(measures, follows_pavement)
     # Loading the compiler takes a good part of a second; whoever only reads limits shan't wait.
     from analysis.earthwork.kernels import sections_kernel
 
@@ -157,8 +158,10 @@ def areas(
 
     def terms(column: int, at_hinge: Floats, at_edge: Floats, bent: Floats) -> Floats:
         length, moment = raw[..., column], raw[..., column + 1]
-        fit = (first * length + mixed * moment, second * moment)
-        return np.stack([*fit, at_hinge, level * length + at_edge, bent], axis=-1)
+        fit = np.stack([first * length + mixed * moment, second * moment], axis=-1)
+        both = np.concatenate([fit * np.sqrt(1.0 - common), fit * np.sqrt(common)], axis=-1)
+        others = np.stack([at_hinge, level * length + at_edge, bent], axis=-1)
+        return np.concatenate([both, others], axis=-1)
 
     cut_terms = terms(3, np.zeros(shape), -np.maximum(-drop, 0.0) * misplaced, raw[..., 8])
     fill_terms = terms(5, at_hinge, np.maximum(drop, 0.0) * misplaced, -raw[..., 8])
@@ -176,11 +179,14 @@ def areas(
     )
 
 
-def _fit_errors(measures: Measures, follows_pavement: ArrayLike) -> tuple[Floats, Floats, Floats]:
+def _fit_errors(
+    measures: Measures, follows_pavement: ArrayLike
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Errors of edge drop (m) and slope (fractions) as two independent ones, all (n, 2).
 
     The first moves the drop whole and the slope by the part that goes with it; the second moves
-    the slope alone.
+    the slope alone. The last, (n, 2, 2), is the share of the variance of either that a stretch of
+    road has in common.
     """
     slope_var = np.where(
         follows_pavement,
@@ -195,9 +201,14 @@ def _fit_errors(measures: Measures, follows_pavement: ArrayLike) -> tuple[Floats
     cross = np.nan_to_num(measures.drop_shoulder_cov) / 1e5
     with np.errstate(invalid="ignore", divide="ignore"):
         mixed = np.where(first > 0.0, cross / first, 0.0)
+        shared = (
+            (measures.edge_drop_shared_se / measures.edge_drop_se) ** 2,
+            measures.shoulder_slope_shared_se**2 / slope_var,
+        )
     most = np.sqrt(slope_var) / 100.0
     mixed = np.clip(mixed, -most, most)
-    return first, mixed, np.sqrt(np.maximum(slope_var / 1e4 - mixed**2, 0.0))
+    second = np.sqrt(np.maximum(slope_var / 1e4 - mixed**2, 0.0))
+    return first, mixed, second, np.clip(np.nan_to_num(np.stack(shared, axis=-1)), 0.0, 1.0)
 
 
 def _ground(sections: Sections) -> Floats:

@@ -399,15 +399,19 @@ def _edge_variance(s: Floats, term: Floats) -> float:
 
 @compiled
 def _sum_variance(s: Floats, windows: Floats, terms: Floats) -> float:
-    """Variance of a sum over stations of the errors with weights `terms` (n, 5).
+    """Variance of a sum over stations of the errors with weights `terms` (n, 7).
 
-    The columns are independent: two of the fit, the hinge's place, the edge's place, and what is
-    bent, which windows share at most as they share the fit's.
+    The columns are independent: two of the fit, the same two as far as a stretch has them in
+    common, the hinge's place, the edge's place, and what is bent, which windows share at most as
+    they share the fit's. What a stretch has in common comes of the places of its breaks, and of the
+    survey's levels, which change as slowly.
     """
-    fit = 0.0
-    for k in (0, 1, 4):
-        fit += _window_variance(s, windows, terms[:, k])
-    return fit + _hinge_variance(s, terms[:, 2]) + _edge_variance(s, terms[:, 3])
+    total = _hinge_variance(s, terms[:, 4])
+    for k in (0, 1, 6):
+        total += _window_variance(s, windows, terms[:, k])
+    for k in (2, 3, 5):
+        total += _edge_variance(s, terms[:, k])
+    return total
 
 
 @compiled

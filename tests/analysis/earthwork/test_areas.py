@@ -54,6 +54,8 @@ def study(height_m, u, **given):
         pavement_slope_se=full("pavement_se", 0.0),
         slope_cov=full("slope_cov", 0.0),
         drop_shoulder_cov=full("cov", 0.0),
+        edge_drop_shared_se=full("drop_shared_se", 0.0),
+        shoulder_slope_shared_se=full("slope_shared_se", 0.0),
         average_m=full("average", 20.0),
     )
     sections = SimpleNamespace(
@@ -381,7 +383,7 @@ def test_standard_errors_follow_from_drop_slope_and_their_covariance():
         + (w**2 / 2.0) ** 2 * (slope_se / 100.0) ** 2
         + 2.0 * w * (w**2 / 2.0) * cov / 1e5
     )
-    assert np.hypot.reduce(found.fill_terms[0, 0, :4]) == pytest.approx(np.sqrt(variance), rel=1e-9)
+    assert np.hypot.reduce(found.fill_terms[0, 0, :6]) == pytest.approx(np.sqrt(variance), rel=1e-9)
     assert found.fill_se[0, 0] == pytest.approx(np.sqrt(variance), rel=1e-2)
     assert found.net_se[0, 0] == pytest.approx(np.sqrt(variance), rel=1e-9)
     # Nothing is cut here, unless the height is grossly wrong.
@@ -484,7 +486,7 @@ def test_fill_of_a_sound_shoulder_is_as_unsure_as_planes_drawn_about_it():
     # gross errors of the height's own share aren't counted; nor does all of a section bend at once
     assert 0.9 * off < found.fill_se[0, 0] < 1.1 * off
     # the chance that there is any tells of less than half of it
-    assert np.hypot.reduce(found.fill_terms[0, 0, :4]) < 0.5 * off
+    assert np.hypot.reduce(found.fill_terms[0, 0, :6]) < 0.5 * off
 
 
 def test_what_a_positive_part_adds_stays_out_of_a_balance_without_loss():
@@ -496,7 +498,7 @@ def test_what_a_positive_part_adds_stays_out_of_a_balance_without_loss():
     sections, measures = flat_study(8, U, foreslope(0.003 - 0.04 * U), drop_se=10.0)
     found = areas(sections, measures, np.full((8, 2), 4.0), limits)
     made = balance(sections.s, found, 0, 0, 7, limits)
-    assert found.fill_terms[0, 0, 4] < 0.0 < made.fill_se_m3
+    assert found.fill_terms[0, 0, 6] < 0.0 < made.fill_se_m3
     # the drop alone, with what windows share
     tied = np.clip(1.0 - np.abs(sections.s[:, None] - sections.s) / 20.0, 0.0, None)
     part = (found.cut_terms + found.fill_terms)[:, 0, 0] * tributary_lengths(sections.s)
@@ -890,6 +892,32 @@ def test_balance_error_counts_shared_windows_once():
         results.append(balance(sections.s, found, 0, 0, n - 1, limits))
     net = np.array([b.balance_m3_compacted for b in results])
     assert net.std() / results[0].balance_se_m3 == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 1.0])
+def test_balance_error_counts_what_a_stretch_has_in_common(share):
+    # Drop and slope are off by noise of windows and by what breaks and levels do along the road:
+    # draw both and compare the spread of sums over 30 m, 100 m and 300 m.
+    rng = np.random.default_rng(15)
+    n, stretches, limits = 30, 600, GRAVEL.with_value("yield_se", 0.0)
+    gap = 10.0 * np.abs(np.arange(n)[:, None] - np.arange(n))
+    x = gap / EDGE_TIE_M
+    tied = (1.0 - share) * np.clip(1.0 - gap / 20.0, 0.0, None) + share * (1.0 + x) * np.exp(-x)
+    none = np.zeros(n)
+    drawn = rng.multivariate_normal(none, tied, (2, 2, stretches), method="cholesky")
+    drop, slope = 0.008 * drawn.reshape(2, 2, -1)
+    ground = LOW - (drop[..., None] + 0.5 * slope[..., None] * U).swapaxes(0, 1)
+    size = {"drop_se": 8.0, "slope_se": 0.4}
+    size |= {name.replace("_se", "_shared_se"): np.sqrt(share) * se for name, se in size.items()}
+    sections, measures = study(ground, U, **size)
+    found = areas(sections, measures, np.full(ground.shape[:2], 4.0), limits)
+    firsts = np.tile(n * np.arange(1, stretches - 1), 2)
+    sides = np.repeat([0, 1], stretches - 2)
+    for stations in (3, 10, 30):
+        lasts = firsts + stations - 1
+        made = balances_between(sections.s, found, sides, firsts, lasts, limits)
+        net = [b.balance_m3_compacted for b in made]
+        assert np.std(net) / made[0].balance_se_m3 == pytest.approx(1.0, abs=0.09)
 
 
 def test_errors_of_places_tie_a_reach_together_as_their_correlations_say():
