@@ -11,7 +11,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from analysis.common.along import interpolate_along, lines_at, rows_for
 from analysis.common.hands import each_by_hands
@@ -506,12 +506,18 @@ def _aside(found: BlocksFound) -> Floats:
     left, right = (side.tied for side in found.sides)
     off = 0.5 * (right.hinge - left.hinge)
     # without a shoulder on both sides the hinges say nothing of the middle
-    both = (left.bare < 0.5) & (right.bare < 0.5) & found.middle.found
+    both = (left.bare < 0.5) & (right.bare < 0.5)
     sure = (left.hinge_se < SURE_M) & (right.hinge_se < SURE_M)
-    far = both & sure & (np.abs(off) > ASIDE_M) & (np.abs(off) < RIVAL_M)
+    known = both & sure & (found.middle.found | found.middle.fair) & (np.abs(off) < RIVAL_M)
+    far = known & (np.abs(off) > ASIDE_M)
     if far.mean() < LEAST_ASIDE:
         return np.zeros(off.size)
-    move = np.where(far, off, 0.0)
+    # moved here and there only, sections would be blurred where they begin to be: between edges
+    # that show they all are, and where the hinges don't tell by what those about them say
+    told = far | (known & edges_shown(found).all(axis=1))
+    untold = both & ~known & maximum_filter1d(told, 2 * SMOOTH_BLOCKS + 1)
+    move = np.interp(np.arange(off.size), np.flatnonzero(told), off[told])
+    move = np.where(told | untold, move, 0.0)
     return np.asarray(uniform_filter1d(move, SMOOTH_BLOCKS, mode="nearest"))
 
 
