@@ -278,8 +278,9 @@ def _arc_of(few: SideBlocks, candidates: Candidates, step_m: float) -> tuple[flo
     arcs = [arc for arc in ROUNDED_M if arc <= longest]
 
     def gain(arc_m: float) -> float:
-        # what most blocks say: an arc fits a rutted or washed-out shoulder too, beside any hinge
-        return float(kink.size * np.median((best(arc_m)[0] - kink) / misfit))
+        each = (best(arc_m)[0] - kink) / misfit
+        # an arc fits a rutted or washed-out shoulder too, beside any hinge: most blocks must say so
+        return float(min(each.sum(), each.size * np.median(each)))
 
     gains = [gain(arc) for arc in arcs]
     k = int(np.argmax(gains))
