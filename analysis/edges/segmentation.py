@@ -29,8 +29,11 @@ FORESLOPE_M = 1.75
 """How much of the foreslope takes part in the search."""
 
 NO_FORESLOPE_M = 1.5
-"""Without a foreslope the search goes this far beyond the nominal hinge; a fall that begins within
-it may follow a drop at the edge."""
+"""Without a foreslope the search goes this far beyond the nominal hinge."""
+
+AFTER_DROP_M = 2.25
+"""A fall that begins within this of the nominal hinge may follow a drop at the edge: as far out as
+hinges are looked for, and a place between which sections are cut."""
 
 DROP_M = 0.12
 """What falls by less and is followed by another fall was a drop at the edge, not a foreslope."""
@@ -114,7 +117,7 @@ def foreslope_end(
     inner = float(np.median(edge_m)) - INSIDE_EDGE_M
     keep = np.flatnonzero(u >= inner - 1e-6)[::stride]
     x, part = u[keep], np.ascontiguousarray(z[:, keep])
-    outer, falls = _foreslope(x, part, edge_m, edge_m + shoulder_m + NO_FORESLOPE_M)
+    outer, falls = _foreslope(x, part, edge_m, edge_m + shoulder_m)
     ditch, bottom = _ditch(x, part, edge_m, falls)
     # what lies in the ditch's bottom isn't foreslope, however short that is
     outer = np.where(np.isfinite(ditch), np.minimum(outer, bottom), outer)
@@ -122,14 +125,14 @@ def foreslope_end(
 
 
 def _foreslope(
-    x: Floats, z: Floats, edge_m: Floats, within_m: Floats
+    x: Floats, z: Floats, edge_m: Floats, hinge_m: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Outer end of the foreslope of each section, and whether there is one."""
     # a coarse grid has few places across
     pieces = max(1, min(MOST_PIECES, x.size // 2))
     cut = segment_sections(x, z, pieces, least=2)
     rows = np.arange(z.shape[0])
-    outer = np.minimum(within_m, x[-1])
+    outer = np.minimum(hinge_m + NO_FORESLOPE_M, x[-1])
     begun = np.zeros(rows.size, dtype=bool)
     done = np.zeros(rows.size, dtype=bool)
     start = np.full(rows.size, np.inf)
@@ -144,7 +147,7 @@ def _foreslope(
         # A drop at the edge, smeared by the cells, falls as steeply; but not far, and the
         # ground falls once more outside it.
         drop = falls & done & (fallen < DROP_M)
-        drop &= (x[first] > outer) & (x[first] < within_m)
+        drop &= (x[first] > outer) & (x[first] < hinge_m + AFTER_DROP_M)
         begun, done = begun & ~drop, done & ~drop
         fallen = np.where(drop, 0.0, fallen)
         start = np.where(falls & ~begun, x[first], start)

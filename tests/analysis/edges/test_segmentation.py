@@ -20,7 +20,7 @@ from analysis.edges.kernels import (
 )
 from analysis.edges.line_kernels import line_evidence
 from analysis.edges.priors import SideBlocks
-from analysis.edges.segmentation import segment_sections
+from analysis.edges.segmentation import foreslope_end, segment_sections
 from analysis.edges.tie_kernels import LEAP, tie_crown, tie_line, tie_pairs
 from analysis.edges.tied_breaks import edge_and_hinge
 
@@ -77,6 +77,18 @@ def test_segment_sections_finds_exact_kinks():
     for row in cuts:
         np.testing.assert_allclose(x[row[1:-1]], [3.5, 5.0], atol=0.26)
         assert _cost(x, z, np.ones(x.size), row) < 1e-12
+
+
+@pytest.mark.parametrize("beyond", [0.0, 1.0, 1.5, 1.8])
+def test_foreslope_end_goes_on_after_a_drop_as_far_as_hinges_are_looked_for(beyond):
+    # the ground beyond a drop at the edge would be taken for what isn't looked at, and the hinge
+    # for not found
+    edge, hinge = 4.1, 3.5 + 1.5 + beyond
+    u = np.arange(0.125, 14.0, 0.25)
+    at = [0.0, edge - 0.25, edge + 0.25, hinge, hinge + 2.1, 20.0]
+    z = np.interp(u, at, [0.0, -0.08, -0.15, -0.15 - 0.05 * (hinge - edge), -1.0, -1.8])
+    outer, _ = foreslope_end(u, z[None, :], np.array([3.5]), np.array([1.5]))
+    assert outer[0] >= hinge + 0.8
 
 
 def test_segment_sections_rows_are_apart():
