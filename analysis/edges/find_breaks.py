@@ -199,6 +199,7 @@ def edges_show(breaks: Breaks) -> bool:
 class _Sought:
     """A road to be searched at n stations: its cells and what is given of it, see `find`.
 
+    `edge_given_se` (n, 2) is how surely given edges are where they should be, see `SideBlocks`.
     `middles` are those that were found already, each with what was fixed for it: a road whose edges
     don't show is searched twice, and lies where it lay.
     """
@@ -212,6 +213,7 @@ class _Sought:
     sigma_m: float | None
     cells_per_value: float
     usual_box_m: Floats | None = None
+    edge_given_se: Floats | None = None
     middles: list[tuple[Overrides, Middle | None]] = field(default_factory=list)
 
     @property
@@ -350,11 +352,24 @@ def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: i
         length_m=sections.length_m,
         edge_given=edge_given,
         hinge_given=hinge_given,
+        edge_given_se=_given_se(road, blocks, side),
         bright=_brightness(road, sections, sign, edge),
         usual_box_m=road.usual_box_m,
     )
     tied = edge_and_hinge(known, step_m=max(0.5 * road.cells.cell_m, 0.1), overlap=OVERLAP)
     return SideFound(tied, ditch, outer, known.shoulder_m)
+
+
+def _given_se(road: _Sought, blocks: Floats, side: int) -> Floats | None:
+    """Standard error of the edges given to blocks, (b,), see `SideBlocks`."""
+    if road.edge_given_se is None:
+        return None
+    return _to_blocks(blocks, road.s, road.edge_given_se[:, side], np.zeros(blocks.size))
+
+
+def _narrow(road: _Sought) -> Bools:
+    """(n, 2) where the footprint is wider than the shoulder: that shows hardly two breaks."""
+    return np.asarray(road.shoulder < sum(road.box) - 1e-6)
 
 
 def _hinges_for_edges(road: _Sought, breaks: Breaks, own: Indices) -> Bools:
@@ -366,9 +381,7 @@ def _hinges_for_edges(road: _Sought, breaks: Breaks, own: Indices) -> Bools:
     """
     nominal = _nominal_edge(road, breaks, _has_shoulder(breaks))
     hinge = nominal + road.shoulder
-    # a footprint wider than the shoulder shows hardly more than one break for its two
-    narrow = road.shoulder < sum(road.box) - 1e-6
-    near_m = np.where(narrow, road.shoulder, np.minimum(AT_HINGE_M, 0.5 * road.shoulder))
+    near_m = np.where(_narrow(road), road.shoulder, np.minimum(AT_HINGE_M, 0.5 * road.shoulder))
     at_hinge = np.abs(breaks.edge - hinge) <= near_m
     bare = ~_has_shoulder(breaks)
     there = (breaks.edge_source == Source.FOUND) & at_hinge & bare
@@ -468,6 +481,9 @@ def _without_edge(
     given = np.full_like(nominal, np.nan) if overrides.edge is None else overrides.edge
     open_ = np.isnan(given) & unseen
     sought = replace(overrides, edge=np.where(open_, nominal, given))
+    if paved:
+        # held to a wrong place, the edge of a shoulder within one footprint pushes its hinge away
+        road = replace(road, edge_given_se=np.where(open_ & _narrow(road), se, 0.0))
     breaks, _ = _search(road, sought, _silent, overrides)
     # an edge that was found without the widths stays, and so does a shoulder: beside an edge that
     # they put elsewhere, a narrow one would pass for none

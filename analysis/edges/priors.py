@@ -116,6 +116,9 @@ class SideBlocks:
         Places that a person fixed; NaN = not given.
     bright : Brightness, optional
         Brightness that may show the edge too.
+    edge_given_se : (b,), optional
+        Standard error, over a hundred metres, of edges given that aren't exact; 0, or None: a
+        person's.
     usual_box_m : (2,), optional
         Box widths that are usual along the road; None: along these blocks.
     """
@@ -130,6 +133,7 @@ class SideBlocks:
     edge_given: Floats
     hinge_given: Floats
     bright: Brightness | None = None
+    edge_given_se: Floats | None = None
     usual_box_m: Floats | None = None
 
     def usual_box(self) -> Floats:

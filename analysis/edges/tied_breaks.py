@@ -350,11 +350,19 @@ def _weigh_given(
     evidence: Floats,
     none: Floats,
 ) -> None:
-    """Hold breaks to the places that a person gave, half a step of the candidates about."""
+    """Hold breaks to the places that were given.
+
+    They hold them half a step of the candidates about; edges that are less sure, as surely as that,
+    counted once per hundred metres, where there is a shoulder: without one they are all that tells.
+    """
     fixed = np.flatnonzero(np.isfinite(side.edge_given))
-    off = -0.5 * ((at_edge[None, :] - side.edge_given[fixed, None]) / (0.5 * step_m)) ** 2
-    evidence[fixed] += off[:, :, None]
-    none[fixed] += off
+    within = np.full(fixed.size, 0.5 * step_m)
+    if side.edge_given_se is not None:
+        unsure = side.edge_given_se[fixed] > 0.0
+        within[unsure] = side.edge_given_se[fixed][unsure] / np.sqrt(side.length_m / 100.0)
+    away = at_edge[None, :] - side.edge_given[fixed, None]
+    evidence[fixed] -= 0.5 * ((away / within[:, None]) ** 2)[:, :, None]
+    none[fixed] -= 0.5 * (away / (0.5 * step_m)) ** 2
     fixed = np.flatnonzero(np.isfinite(side.hinge_given))
     off = -0.5 * ((at_hinge[None, :] - side.hinge_given[fixed, None]) / (0.5 * step_m)) ** 2
     evidence[fixed] += off[:, None, :]

@@ -1,6 +1,7 @@
 """Shoulders hardly wider than a cell: an edge that can't be told isn't found at the hinge."""
 
 import numpy as np
+import pytest
 
 from analysis.common.limits import default_limits
 from analysis.common.settings import Settings
@@ -49,3 +50,15 @@ def test_edges_found_stay_where_others_are_nominal():
     found = breaks.edge_source == Source.FOUND
     assert 0.1 < found.mean() < 0.9
     assert (np.abs(breaks.edge - 3.18)[found] < 0.5).all()
+
+
+@pytest.mark.parametrize(("edge", "shoulder", "sigma", "seed"), [
+    (3.2, 0.045, 0.03, 2), (3.0, 0.045, 0.02, 4), (3.3, 0.03, 0.02, 1),
+])  # fmt: skip
+def test_hinge_is_not_pushed_away_by_a_nominal_edge(edge, shoulder, sigma, seed):
+    """It was found 0.3 to 0.6 m out, give or take 0.05 m, or no shoulder was."""
+    breaks = _breaks(edge, shoulder, sigma, seed)
+    assert (breaks.edge_source == Source.NOMINAL).any()
+    off = np.abs(breaks.hinge - (edge + 1.0))
+    assert (off < 0.25).all()
+    assert (off < 3.0 * breaks.hinge_se).all()
