@@ -104,11 +104,11 @@ def references(km: float) -> dict[str, list[float]]:
 
     from analysis import open_terrain
     from analysis.corridor.ribbon import _BLOCK, _Corridor
-    from analysis.road.roadline import make_road
+    from analysis.road.roadline import Tracker, make_road
     from analysis.terrain.grid import reading
 
     grid, road = open_terrain(terrain(km)), make_road("long", line(km))
-    corridor = _Corridor(grid, road, 16.0, (0.5, 0.5), (0.0, road.length_m))
+    corridor = _Corridor(grid, Tracker(road), 16.0, (0.5, 0.5), (0.0, road.length_m))
     blocks = corridor._blocks()
 
     def bare() -> None:
