@@ -16,7 +16,7 @@ from gui.state.model import WindowModel
 from gui.state.runner import Runner
 from gui.window.window import Window
 from tests.gui.conftest import quiet_progress
-from tests.gui.window.test_window import dispose
+from tests.gui.window.conftest import dispose
 
 Settle = Callable[..., None]
 

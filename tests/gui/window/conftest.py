@@ -4,12 +4,13 @@ from collections.abc import Callable, Iterator
 
 import pytest
 from PySide6.QtCore import QEvent
-from PySide6.QtWidgets import QApplication, QFileDialog
+from PySide6.QtWidgets import QApplication, QFileDialog, QMessageBox, QWidget
 
 from gui.state import jobs
 from gui.state.loaded import Loaded
 from gui.state.model import WindowModel
 from gui.window.window import Window
+from tests.gui.conftest import ARTEFACTS
 
 Settle = Callable[..., None]
 
@@ -62,3 +63,27 @@ def choose_file(window: Window, path: str) -> None:
     assert isinstance(dialog, QFileDialog)
     dialog.fileSelected.emit(path)
     dialog.reject()
+
+
+def dialog_text(window: Window) -> str:
+    """Return the sentence of the message that is up."""
+    box = window.dialogs.shown
+    assert isinstance(box, QMessageBox), box
+    return box.text()
+
+
+def press(window: Window, text: str) -> None:
+    """Press the button with this text in the dialog that is up."""
+    box = window.dialogs.shown
+    assert isinstance(box, QMessageBox)
+    for button in box.buttons():
+        if button.text().replace("&", "") == text:
+            button.click()
+            window.dialogs.shown = None
+            return
+    raise AssertionError(f"no button {text!r} among {[b.text() for b in box.buttons()]}")
+
+
+def save_picture(window: QWidget, name: str) -> None:
+    """Keep a picture to look at."""
+    assert window.grab().save(str(ARTEFACTS / name))
