@@ -41,6 +41,19 @@ def test_notice_waved_off_stays_away(full: Window, settle: Settle) -> None:
     assert full.step_bar.isHidden()
 
 
+def screen_and_take(
+    window: Window, files: tuple[str, str], settle: Settle, *, said: str, offer: str
+) -> None:
+    """Open and screen; where that says so, press what it offers and wait for the study."""
+    window.model.open_files(files[0], RoadSource(files[1]))
+    settle(lambda: window.model.can_screen)
+    window.model.screen()
+    settle(lambda: window.dialogs.shown is not None)
+    assert said in dialog_text(window)
+    press(window, offer)
+    settle(lambda: window.model.study is not None and window.model.runner.idle())
+
+
 def test_heights_that_look_like_feet_are_offered_as_feet(
     window: Window, road_files: tuple[str, str], settle: Settle
 ) -> None:
@@ -51,13 +64,13 @@ def test_heights_that_look_like_feet_are_offered_as_feet(
         heights, profile = source.read(1), source.profile
     with rasterio.open(road_files[0], "w", **profile) as sink:
         sink.write((heights / 0.3048).astype(heights.dtype), 1)
-    window.model.open_files(road_files[0], RoadSource(road_files[1]))
-    settle(lambda: window.model.can_screen)
-    window.model.screen()
-    settle(lambda: window.dialogs.shown is not None)
-    assert "look like feet" in dialog_text(window)
-    press(window, "Read them as feet and screen again")
-    settle(lambda: window.model.study is not None and window.model.runner.idle())
+    screen_and_take(
+        window,
+        road_files,
+        settle,
+        said="look like feet",
+        offer="Read them as feet and screen again",
+    )
     assert window.model.terrain is not None
     assert window.model.terrain.z_unit_m == pytest.approx(0.3048)
 
@@ -70,12 +83,12 @@ def test_heights_that_look_like_metres_are_offered_as_metres(
 
     with rasterio.open(road_files[0], "r+") as sink:
         sink.units = ["foot"]
-    window.model.open_files(road_files[0], RoadSource(road_files[1]))
-    settle(lambda: window.model.can_screen)
-    window.model.screen()
-    settle(lambda: window.dialogs.shown is not None)
-    assert "look like metres read as feet" in dialog_text(window)
-    press(window, "Read them as metres and screen again")
-    settle(lambda: window.model.study is not None and window.model.runner.idle())
+    screen_and_take(
+        window,
+        road_files,
+        settle,
+        said="look like metres read as feet",
+        offer="Read them as metres and screen again",
+    )
     assert window.model.terrain is not None
     assert window.model.terrain.z_unit_m == 1.0
