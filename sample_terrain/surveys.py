@@ -164,12 +164,19 @@ def triangle_grid(points: Points, frame: Frame) -> NDArray:
 
     The common way to publish a terrain model. Holes are bridged by long flat facets, as there.
     """
+    import shapely
     from scipy.interpolate import LinearNDInterpolator
 
     west, north = frame.west, frame.north
-    read = LinearNDInterpolator(np.column_stack([points.x - west, points.y - north]), points.z)
-    x, y = frame.centres()
-    return np.asarray(read(*np.meshgrid(x - west, y - north)))
+    at = np.column_stack([points.x - west, points.y - north])
+    x, y = np.meshgrid(frame.centres()[0] - west, frame.centres()[1] - north)
+    # a place in no triangle is sought in all of them: most of a grid along a winding road is
+    hull = shapely.convex_hull(shapely.multipoints(at))
+    shapely.prepare(hull)
+    inside = shapely.contains_xy(hull, x, y)
+    z = np.full(x.shape, np.nan)
+    z[inside] = LinearNDInterpolator(at, points.z)(x[inside], y[inside])
+    return z
 
 
 def mean_grid(points: Points, frame: Frame) -> NDArray:

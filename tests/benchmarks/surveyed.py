@@ -33,7 +33,7 @@ from sample_terrain.surveys import (
     turned,
 )
 
-__all__ = ["Survey", "columns", "gridded", "screened", "screened_points", "surveyed"]
+__all__ = ["Survey", "columns", "drawn", "gridded", "screened", "screened_points", "surveyed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,20 +105,25 @@ def surveyed(survey: Survey) -> tuple[Spec, Points]:
     return spec, points
 
 
+def drawn(survey: Survey, spec: Spec) -> SceneRoad:
+    """Return the road with its centreline as somebody drew it, where the axis lies."""
+    axis = spec.axis()
+    xy = wander(spec, axis, survey.error_m, np.random.default_rng([survey.seed, 8]))
+    return SceneRoad(spec.name, xy, spec, axis)
+
+
 def gridded(survey: Survey, spec: Spec, points: Points) -> Scene:
     """Make the grid and hand out a centreline; everything turned where the grid is turned."""
-    axis = spec.axis()
-    frame = frame_around([axis], 25.0 + 2 * survey.cell_m, survey.cell_m)
+    road = drawn(survey, spec)
+    frame = frame_around([road.axis], 25.0 + 2 * survey.cell_m, survey.cell_m)
     z = GRIDDINGS[survey.gridding](points, frame)
-    xy = wander(spec, axis, survey.error_m, np.random.default_rng([survey.seed, 8]))
-    road = SceneRoad(spec.name, xy, spec, axis)
     if survey.again == "bilinear twice":
         z, frame = resampled(z, frame)
     elif survey.again == "repeated twice":
         z, frame = repeated(z, frame)
     elif survey.again:
-        z, frame, move = turned(z, frame, axis)
-        start = np.column_stack(move(xy[:, 0], xy[:, 1]))
+        z, frame, move = turned(z, frame, road.axis)
+        start = np.column_stack(move(road.xy[:, 0], road.xy[:, 1]))
         return Scene(z, frame, (replace(road, xy=start),))
     return Scene(z, frame, (road,))
 
