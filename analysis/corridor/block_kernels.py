@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from analysis.common.bin_kernels import BORDER, bin_shares
 from analysis.common.compiled import compiled
 
 __all__ = ["Frame", "Placed", "carry", "medians", "place", "smooth_across", "sum_bins", "sum_rows"]
@@ -36,7 +37,7 @@ class Frame(NamedTuple):
 
 
 class Placed(NamedTuple):
-    """Cells in bins, (m,) each.
+    """Cells in bins, (m,) each; one by the border of two bins is in both, by its shares.
 
     Attributes
     ----------
@@ -44,19 +45,22 @@ class Placed(NamedTuple):
         Number of the cell, and of its bin, row by row.
     o, z : float
         Distance from the road's middle, height over its profile.
+    share : float
+        Share of the cell that lies in the bin.
     """
 
     index: Any
     flat: Any
     o: Any
     z: Any
+    share: Any
 
 
 @compiled
-def sum_bins(flat: Any, value: Any, out: Any) -> None:
-    """Add up values (m,) in the bins (m,) that they lie in."""
+def sum_bins(flat: Any, share: Any, value: Any, out: Any) -> None:
+    """Add up shares (m,) of values (m,) in the bins (m,) that they lie in."""
     for i in range(flat.size):
-        out[flat[i]] += value[i]
+        out[flat[i]] += share[i] * value[i]
 
 
 @compiled
@@ -69,7 +73,7 @@ def medians(values: Any, cut: Any, out: Any) -> None:
 
 @compiled
 def place(s: Any, offset: Any, z: Any, frame: Frame, out: Placed) -> int:
-    """Find the bin of each cell; return how many lie in one.
+    """Find the bins of each cell; return how many pairs of them there are.
 
     Parameters
     ----------
@@ -77,10 +81,10 @@ def place(s: Any, offset: Any, z: Any, frame: Frame, out: Placed) -> int:
         Ascending distances along the road, distances from its middle, heights.
     frame : Frame
     out : Placed
-        Filled from the front.
+        Filled from the front; room for two bins a cell.
     """
     at, profile = frame.at, frame.profile
-    reach = 0.5 * frame.bins * frame.bin_m
+    reach = (0.5 * frame.bins + BORDER) * frame.bin_m
     count = j = 0
     for i in range(s.size):
         if not abs(offset[i]) < reach:
@@ -98,12 +102,15 @@ def place(s: Any, offset: Any, z: Any, frame: Frame, out: Placed) -> int:
         if not np.isfinite(height):
             continue
         row = min(max(int((s[i] - frame.start) / frame.length_m), 0), frame.blocks - 1)
-        col = int(np.floor(offset[i] / frame.bin_m + 0.5 * frame.bins))
-        out.index[count] = i
-        out.flat[count] = row * frame.bins + min(max(col, 0), frame.bins - 1)
-        out.o[count] = offset[i]
-        out.z[count] = height
-        count += 1
+        own, beside, other = bin_shares(offset[i] / frame.bin_m + 0.5 * frame.bins)
+        for col, share in ((own, 1.0 - other), (beside, other)):
+            if share > 0.0 and 0 <= col < frame.bins:
+                out.index[count] = i
+                out.flat[count] = row * frame.bins + col
+                out.o[count] = offset[i]
+                out.z[count] = height
+                out.share[count] = share
+                count += 1
     return count
 
 
@@ -186,7 +193,7 @@ def carry(placed: Placed, wide: Any, slope: Any, middle: Any, near_m: float, val
         at = placed.flat[i]
         value[i] = placed.z[i] - slope[at] * (placed.o[i] - middle[at % bins])
         off[i] = value[i] - wide[at]
-        if abs(placed.o[i]) < near_m:
+        if abs(placed.o[i]) < near_m and placed.share[i] > 0.5:
             near[count] = abs(off[i])
             count += 1
     scatter = 1.4826 * np.median(near[:count]) if count > 0 else 0.0

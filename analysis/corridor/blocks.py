@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.common.along import steps_over, whole_steps
 from analysis.common.types import Floats
 
 if TYPE_CHECKING:
+    from analysis.corridor.block_kernels import Placed
     from analysis.corridor.values import Cells
 
 __all__ = ["BLOCK_M", "BlockSections", "block_middles", "block_sections", "moving_sum"]
@@ -38,7 +38,7 @@ class BlockSections:
     z : (b, k)
         Mean height in the bin relative to the road's profile, NaN where no cell lies.
     count : (b, k)
-        Cells in the bin.
+        Cells in the bin; those by its border count by their share.
     wide : (b, k)
         The same heights averaged over neighbouring blocks too, gaps bridged.
     scatter_m : float
@@ -149,19 +149,20 @@ def block_sections(
         cells.s, offset, cells.z, near_m=2.0 + 0.5 * c, step_m=max(2.5, 2.0 * c)
     )
     frame = Frame(start, length, bin_m, blocks, bins, at, profile)
-    whole = np.empty(len(cells), dtype=np.int64)
-    placed = Placed(whole, whole.copy(), np.empty(len(cells)), np.empty(len(cells)))
+    room = 2 * len(cells)
+    whole = (np.empty(room, dtype=np.int64) for _ in range(2))
+    placed = Placed(*whole, *(np.empty(room) for _ in range(3)))
     held = place(cells.s, offset, cells.z, frame, placed)
     placed = Placed(*(part[:held] for part in placed))
     middle = np.asarray((np.arange(bins) + 0.5 - 0.5 * bins) * bin_m, dtype=np.float64)
-    flat, shape = placed.flat, (blocks, bins)
+    shape = (blocks, bins)
     bright = None if cells.intensity is None else cells.intensity[placed.index]
-    count = _summed(flat, np.ones(held), shape)
+    count = _summed(placed, np.ones(held), shape)
     value = placed.z.copy()
     scatter = 0.0
     many = moving_sum(count, WIDE_BLOCKS)
     for turn in range(3):
-        total = _summed(flat, value, shape)
+        total = _summed(placed, value, shape)
         wide = _bridge(_smooth_across(moving_sum(total, WIDE_BLOCKS), many, bin_m, c))
         if turn < 2:
             # cells don't lie in the middle of their bin
@@ -178,26 +179,29 @@ def block_sections(
         scatter_m=scatter,
         length_m=length,
         bin_m=bin_m,
-        **({} if bright is None else _brightness(bright, flat, shape)),
+        **({} if bright is None else _brightness(bright, placed, shape)),
     )
 
 
-def _summed(flat: NDArray[np.int64], value: Floats, shape: tuple[int, int]) -> Floats:
+def _summed(placed: Placed, value: Floats, shape: tuple[int, int]) -> Floats:
     """Sums over the cells of each bin, as numpy's `bincount` gives but beside other threads."""
     from analysis.corridor.block_kernels import sum_bins
 
     out = np.zeros(shape)
-    sum_bins(flat, value, out.reshape(-1))
+    sum_bins(placed.flat, placed.share, value, out.reshape(-1))
     return out
 
 
-def _brightness(bright: Floats, flat: NDArray[np.int64], shape: tuple[int, int]) -> dict[str, Any]:
+def _brightness(bright: Floats, placed: Placed, shape: tuple[int, int]) -> dict[str, Any]:
     """Mean brightness of each bin, how many cells tell it, and the scatter of one of them."""
     told = np.isfinite(bright)
-    value, flat, size = bright[told], flat[told], shape[0] * shape[1]
+    value, flat, size = bright[told], placed.flat[told], shape[0] * shape[1]
+    share = placed.share[told]
     # a glint or a puddle counts as bright or dark, and no more
     value = np.clip(value, *np.quantile(value, [0.01, 0.99])) if value.size else value
-    count, total, squares = (np.bincount(flat, w, size) for w in (None, value, value * value))
+    count, total, squares = (
+        np.bincount(flat, share * part, size) for part in (np.ones(value.size), value, value**2)
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = total / count
     several = count > 1
@@ -205,7 +209,7 @@ def _brightness(bright: Floats, flat: NDArray[np.int64], shape: tuple[int, int])
     scatter = np.sqrt(max(within.sum(), 0.0) / max((count[several] - 1.0).sum(), 1.0))
     return {
         "bright": mean.reshape(shape),
-        "bright_count": count.reshape(shape).astype(np.float64),
+        "bright_count": count.reshape(shape),
         "bright_scatter": float(scatter),
     }
 

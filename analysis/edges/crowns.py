@@ -13,7 +13,7 @@ from analysis.common.types import Floats
 from analysis.corridor.blocks import BlockSections
 from analysis.corridor.footprint import smeared_ramp
 
-__all__ = ["Crown", "bin_precision", "find_crown"]
+__all__ = ["Crown", "bin_precision", "bins_beyond", "find_crown"]
 
 
 _MISFIT_M = 0.005
@@ -104,8 +104,8 @@ def find_crown(
     centre = np.zeros(z.shape[0])
     if between is not None:
         margin = 0.5 * sum(box_m) + EDGE_MARGIN_M
-        precision *= _beyond(x - (between[0][:, None] + margin), sections.bin_m)
-        precision *= _beyond((between[1][:, None] - margin) - x, sections.bin_m)
+        precision *= bins_beyond(x - (between[0][:, None] + margin), sections.bin_m)
+        precision *= bins_beyond((between[1][:, None] - margin) - x, sections.bin_m)
         centre = 0.5 * (between[0] + between[1])
     window = min(MOST_CROWN_M, near - CROWN_CLEAR_M)
     steps = round(window / STEP_M)
@@ -126,7 +126,7 @@ def find_crown(
     return Crown(mean, spread, sure, _falls(off, z, precision, sections.bin_m))
 
 
-def _beyond(off_m: Floats, bin_m: float) -> Floats:
+def bins_beyond(off_m: Floats, bin_m: float) -> Floats:
     """How much of bins whose middles lie `off_m` beyond a place does so, 0 to 1.
 
     Whole bins that came in or dropped out as the place moves by a hair would turn a hair into more.
@@ -165,7 +165,7 @@ def _falls(x: Floats, z: Floats, precision: Floats, bin_m: float) -> Floats:
     slope = np.full((x.shape[0], 2), np.nan)
     for side, sign in enumerate(SIDE_SIGN):
         u = sign * x
-        w = precision * _beyond(u - CROWN_ROUND_M, bin_m)
+        w = precision * bins_beyond(u - CROWN_ROUND_M, bin_m)
         sums = [
             moving_sums(np.sum(w * a, axis=1), FALL_BLOCKS)
             for a in (np.ones_like(u), u, u * u, z, u * z)
@@ -179,8 +179,7 @@ def _falls(x: Floats, z: Floats, precision: Floats, bin_m: float) -> Floats:
 def bin_precision(count: Floats, sigma_m: float, bin_m: float) -> Floats:
     """Return inverse variances of bin means; real ground is never quite straight."""
     misfit = _MISFIT_M**2 * 0.25 / bin_m
-    variance = sigma_m**2 / np.maximum(count, 1.0) + misfit
-    return np.where(count > 0, 1.0 / variance, 0.0)
+    return np.asarray(count / (sigma_m**2 + count * misfit), dtype=np.float64)
 
 
 def _tie_line(

@@ -185,15 +185,22 @@ def test_blocks_are_those_of_plain_sums():
     np.testing.assert_array_equal(out, [np.median(o[:300]), np.nan, np.median(o[300:])])
     at = np.array([2.0, 9.0, 18.0])
     frame = Frame(0.0, 5.0, 0.5, 4, 12, at, 3.0 + 0.1 * at)
-    whole = np.empty(900, dtype=np.int64)
-    placed = Placed(whole, whole.copy(), np.empty(900), np.empty(900))
+    whole = np.empty(1800, dtype=np.int64)
+    placed = Placed(whole, whole.copy(), *(np.empty(1800) for _ in range(3)))
     placed = Placed(*(part[: place(s, o, z, frame, placed)] for part in placed))
-    inside = np.flatnonzero((np.abs(o) < 3.0) & np.isfinite(z))
-    np.testing.assert_array_equal(placed.index, inside)
-    col = np.floor(o / 0.5 + 6.0).astype(int)
-    np.testing.assert_array_equal(placed.flat, ((s // 5.0).astype(int) * 12 + col)[inside])
+    # a cell fades from one bin to the next over a quarter of a bin on either side of their border
+    border = np.arange(13)
+    away = (o / 0.5 + 6.0)[:, None] - border
+    above = np.clip(0.5 + 2.0 * away, 0.0, 1.0)
+    shares = above[:, :-1] - above[:, 1:]
+    known = np.isfinite(z)[:, None] & (shares > 0.0)
+    cell, col = np.nonzero(known)
+    order = np.lexsort((placed.flat, placed.index))
+    np.testing.assert_array_equal(placed.index[order], cell)
+    np.testing.assert_array_equal(placed.flat[order], (s // 5.0).astype(int)[cell] * 12 + col)
+    np.testing.assert_allclose(placed.share[order], shares[known], atol=1e-12)
     over = z - np.interp(s, at, frame.profile)
-    np.testing.assert_allclose(placed.z, over[inside], atol=1e-12)
+    np.testing.assert_allclose(placed.z[order], over[cell], atol=1e-12)
 
     count, total = (
         np.bincount(placed.flat, weight, 48).reshape(4, 12) for weight in (None, placed.z)
@@ -212,6 +219,7 @@ def test_blocks_are_those_of_plain_sums():
     scatter = carry(placed, wide, slope, middle, 2.0, value)
     carried = placed.z - slope[placed.flat] * (placed.o - middle[placed.flat % 12])
     off = carried - wide[placed.flat]
-    assert scatter == pytest.approx(1.4826 * np.median(np.abs(off[np.abs(placed.o) < 2.0])))
+    near = (np.abs(placed.o) < 2.0) & (placed.share > 0.5)
+    assert scatter == pytest.approx(1.4826 * np.median(np.abs(off[near])))
     limit = 4.0 * scatter + 0.03
     np.testing.assert_allclose(value, carried - off + np.clip(off, -limit, limit), atol=1e-12)
