@@ -32,7 +32,7 @@ from analysis.edges.at_stations import (
     nominal_breaks,
 )
 from analysis.edges.brightness import Brightness, brightness_of
-from analysis.edges.crowns import bin_precision, find_crown
+from analysis.edges.crowns import bin_precision, bins_beyond, find_crown
 from analysis.edges.middle import REACH_M, RIVAL_M, Line, Middle, Widths, find_middle
 from analysis.edges.priors import SideBlocks
 from analysis.edges.segmentation import foreslope_end
@@ -92,6 +92,9 @@ where it is on most of so much road; our own choice."""
 
 OVERLAP = 3
 """Blocks of road whose cells are looked at together."""
+
+LEAST_CELLS = 1e-6
+"""Less of a cell than this isn't counted."""
 
 COARSEST_M = 2.5
 """Cells larger than this show no pavement edge: a road is hardly three of them wide."""
@@ -335,9 +338,10 @@ def _look_aside(road: _Sought, overrides: Overrides, found: BlocksFound, side: i
     outer, ditch = foreslope_end(u, _one_side_of(sections.wide, sign), edge, shoulder)
     precision = bin_precision(count, found.sigma_m, sections.bin_m)
     inner = sign * np.where(crown.sure > 0.5, crown.offset, 0.0) + 0.5 * sum(road.box) + 0.2
-    # a foreslope ends on a bin: whether that belongs to it mustn't hang on rounding
-    precision[u[None, :] < inner[:, None] - 1e-6] = 0.0
-    precision[u[None, :] > outer[:, None] + 1e-6] = 0.0
+    # a bin counts by degrees, and in full once all of it lies there
+    half = 0.5 * sections.bin_m
+    precision *= bins_beyond(u - half - inner[:, None], sections.bin_m)
+    precision *= bins_beyond(outer[:, None] - u - half, sections.bin_m)
     edge_given, hinge_given = (
         _to_blocks(blocks, road.s, None if fixed is None else fixed[:, side], -sign * middle)
         for fixed in (overrides.edge, overrides.hinge)
@@ -575,9 +579,15 @@ def _one_side(sections: BlockSections, sign: float, blocks: int) -> tuple[Floats
     count = _one_side_of(sections.count, sign)
     z = np.where(count > 0, _one_side_of(sections.z, sign), 0.0)
     u = sections.o[sections.o.size // 2 :]
+    return u, *_over_blocks(z, count, blocks)
+
+
+def _over_blocks(mean: Floats, count: Floats, blocks: int) -> tuple[Floats, Floats]:
+    """Means and counts (b, k) over so many blocks about each; 0 where nothing is counted."""
     total = moving_sum(count, blocks)
-    mean = moving_sum(count * z, blocks) / np.maximum(total, 1.0)
-    return u, mean, total
+    # what running sums leave of shares of cells is none
+    total[total < LEAST_CELLS] = 0.0
+    return moving_sum(count * mean, blocks) / np.maximum(total, LEAST_CELLS), total
 
 
 def _one_side_of(values: Floats, sign: float) -> Floats:
@@ -592,8 +602,7 @@ def _brightness(
     if sections.bright is None or sections.bright_count is None:
         return None
     count, mean = (_one_side_of(v, sign) for v in (sections.bright_count, sections.bright))
-    total = moving_sum(count, OVERLAP)
-    mean = moving_sum(np.where(count > 0, count * mean, 0.0), OVERLAP) / np.maximum(total, 1.0)
+    mean, total = _over_blocks(np.where(count > 0, mean, 0.0), count, OVERLAP)
     u = sections.o[sections.o.size // 2 :]
     # a point is bright where it lies, a cell wherever its square reaches
     blur_m = sum(road.box) if road.cells.lattice is None else 0.0

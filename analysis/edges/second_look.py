@@ -6,11 +6,12 @@ from collections.abc import Callable
 from functools import lru_cache, partial
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import logsumexp
 
 from analysis.common.along import moving_sums, steps_over, whole_steps
-from analysis.common.types import Floats
+from analysis.common.bins import shares_of
+from analysis.common.types import Bools, Floats, Indices
 from analysis.corridor.footprint import rounded_box, smeared_ramp, smeared_step
 from analysis.edges.priors import PRIORS, SideBlocks
 
@@ -23,6 +24,10 @@ the line that swerves, and both breaks move beside it."""
 
 _JUMP = 0.01
 """Probability that a break moves by any amount up to half a metre from block to block."""
+
+
+_HALFWAY = 0.25
+"""So near to half way between two places a break is looked at from both, in steps."""
 
 
 class SecondLook:
@@ -82,9 +87,18 @@ class SecondLook:
         self.ramp, self.step = tables(smeared_ramp), tables(smeared_step)
         self._places = np.tile(self._places, len(groups))
 
-    def _at(self, values: Floats) -> NDArray[np.int64]:
+    def _at(self, values: Floats) -> Indices:
         index = np.rint((values - self.place[0]) / self.step_m)
         return np.asarray(np.clip(index, 0, self.place.size - 1), dtype=np.int64)
+
+    def _between(self, values: Floats) -> tuple[Indices, Indices, Floats]:
+        """The places nearest to values (b,), the next nearest, and the shares of these, (b,) each.
+
+        They have one only about half way: a break that moves by a hair mustn't go all at once.
+        """
+        own, other, share = shares_of((values - self.place[0]) / self.step_m + 0.5, _HALFWAY)
+        last = self.place.size - 1
+        return np.clip(own, 0, last), np.clip(other, 0, last), share
 
     def edge(self, hinge: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """Find the edges with the hinges known: mean, spread, nearness, roughness, and the ways.
@@ -96,13 +110,15 @@ class SecondLook:
         nominal, stride = self.side.edge_m, 2
         last = int(self._at(np.array([float(nominal.max()) + 2.0]))[0])
         list_ = np.arange(0, last + 1, stride)
-        hinge_at = np.repeat(self._at(hinge)[:, None], list_.size, axis=1)
-        edge_at = np.where(
-            self.place[list_][None, :] <= (hinge - self.apart)[:, None], list_[None, :], -1
-        )
-        evidence, told = self._evidence(edge_at, hinge_at)
-        self._pay_once(evidence, told)
         at = self.place[list_]
+        fade = self._fade((hinge - self.apart)[:, None] - at, stride)
+        edge_at = np.where(np.isfinite(fade), list_[None, :], -1)
+        *hinge_at, share = self._between(hinge)
+        evidence, told = self._evidence_about(
+            share, *((edge_at, np.where(edge_at < 0, -1, of[:, None])) for of in hinge_at)
+        )
+        self._pay_once(evidence, told)
+        evidence += fade[:, :, None]
         off = (at[None, :] - nominal[:, None]) / PRIORS.width_spread
         evidence -= 0.5 * (self.side.length_m / 100.0) * off[:, :, None] ** 2
         if self.side.bright is not None:
@@ -119,10 +135,26 @@ class SecondLook:
 
     def gain(self, edge: Floats, hinge: Floats) -> Floats:
         """Weigh the edges found against pavement that goes straight on to the hinge."""
-        hinge_at = self._at(hinge)[:, None]
-        none = np.full_like(hinge_at, self.place.size)
-        edge_at = np.hstack([self._at(edge)[:, None], none])
-        evidence, _ = self._evidence(edge_at, np.hstack([hinge_at, hinge_at]))
+        *edge_at, edge_share = self._between(edge)
+        *hinge_at, hinge_share = self._between(hinge)
+        none = np.full(edge.size, self.place.size)
+
+        def weigh(edges: Indices, hinges: Indices, blocks: Indices | slice) -> Floats:
+            at = np.column_stack([edges[blocks], none[blocks]])
+            return self._evidence(at, np.column_stack([hinges[blocks]] * 2), blocks)[0]
+
+        evidence = weigh(edge_at[0], hinge_at[0], slice(None))
+        nearest = evidence.copy()
+        # then one of both at the next place
+        for share, edges, hinges in (
+            (edge_share, edge_at[1], hinge_at[0]),
+            (hinge_share, edge_at[0], hinge_at[1]),
+        ):
+            some = np.flatnonzero(share)
+            other = weigh(edges, hinges, some)
+            known = np.isfinite(other) & np.isfinite(nearest[some])
+            off = np.where(known, other, 0.0) - np.where(known, nearest[some], 0.0)
+            evidence[some] += share[some, None, None] * off
         # a straight shoulder without step is all that "no break" may offer
         gain = evidence[:, 0].max(axis=1) - evidence[:, 1, 0]
         if self.side.bright is not None:
@@ -135,15 +167,42 @@ class SecondLook:
         span = self._at(np.array([first, last]))
         list_ = np.arange(span[0], span[1] + 1)
         at = self.place[list_]
-        close = np.abs(at[None, :] - hinge[:, None]) <= 0.5
-        close &= at[None, :] >= (edge + self.apart)[:, None]
+        fade = self._fade(0.5 - np.abs(at[None, :] - hinge[:, None]), 1)
+        fade += self._fade(at[None, :] - (edge + self.apart)[:, None], 1)
         # a block whose edge lies too near offers its old hinge only
         nearest = np.abs(at[None, :] - hinge[:, None]).argmin(axis=1)
-        close[np.arange(hinge.size), nearest] = True
-        edge_at = np.where(close, self._at(edge)[:, None], -1)
-        evidence, _ = self._evidence(edge_at, np.where(close, list_[None, :], -1))
+        alone = np.flatnonzero(np.isneginf(fade).all(axis=1))
+        fade[alone, nearest[alone]] = 0.0
+        close = np.isfinite(fade)
+        hinge_at = np.where(close, list_[None, :], -1)
+        *edge_at, share = self._between(edge)
+        evidence, _ = self._evidence_about(
+            share, *((np.where(close, of[:, None], -1), hinge_at) for of in edge_at)
+        )
+        evidence += fade[:, :, None]
         post = self._tie(evidence, at, 1, self.side.hinge_given)
         return moments(post.sum(axis=2), at)
+
+    def _fade(self, inside_m: Floats, stride: int) -> Floats:
+        """Log weights of every so many places, so far inside a limit: they fade out beyond it."""
+        share = np.clip(inside_m / (stride * self.step_m) + 1.0, 0.0, 1.0)
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.log(share))
+
+    def _evidence_about(
+        self, share: Floats, near: tuple[Indices, Indices], next_near: tuple[Indices, Indices]
+    ) -> tuple[Floats, Floats]:
+        """What `_evidence` gives of pairs (b, c), mixed by shares (b,) with that of others."""
+        evidence, told = self._evidence(*near)
+        some = np.flatnonzero(share > 0.0)
+        if some.size:
+            edges, hinges = (part[some] for part in next_near)
+            other, other_told = self._evidence(edges, hinges, some)
+            of = share[some, None]
+            told[some] = (1.0 - of) * told[some] + of * other_told
+            of = of[:, :, None]
+            evidence[some] = np.logaddexp(evidence[some] + np.log1p(-of), other + np.log(of))
+        return evidence, told
 
     def _pay_once(self, evidence: Floats, told: Floats) -> None:
         """Let the kink of a flush edge cost once for some road, not in every block; in place.
@@ -163,9 +222,12 @@ class SecondLook:
         flush[some] = after + (logsumexp(before, axis=1) - logsumexp(after, axis=1))[:, None]
 
     def _evidence(
-        self, edge_at: NDArray[np.int64], hinge_at: NDArray[np.int64]
+        self, edge_at: Indices, hinge_at: Indices, blocks: Indices | slice = slice(None)
     ) -> tuple[Floats, Floats]:
-        """Log evidence of pairs (b, c) in each mode (b, c, m), and what is told of their kinks."""
+        """Log evidence of pairs (b, c) in each mode (b, c, m), and what is told of their kinks.
+
+        Of some of the blocks, where these are given.
+        """
         from analysis.edges.kernels import Bins, Expected, Shapes, Tables
         from analysis.edges.line_kernels import line_evidence
 
@@ -175,17 +237,17 @@ class SecondLook:
         evidence = np.empty((*edge_at.shape, 2 * len(self.levels) + len(forms)))
         told = np.empty(edge_at.shape)
         line_evidence(
-            Bins(side.u, side.z, side.precision),
+            Bins(side.u, side.z[blocks], side.precision[blocks]),
             edge_at,
             hinge_at,
-            Tables(self._places, self.kind, self.ramp, self.step),
+            Tables(self._places, self.kind[blocks], self.ramp, self.step),
             Expected(p.kinks(), self.levels, p.between_m(self.step_m)),
             Shapes(p.knot_m, p.rough_m, forms, p.form_m),
             evidence,
             told,
         )
         evidence -= p.step_cost * (self._mode_steps() != 0.0)
-        evidence /= self.counts[:, None, None]
+        evidence /= self.counts[blocks, None, None]
         return evidence, told
 
     def _tie(
@@ -195,7 +257,7 @@ class SecondLook:
         stride: int,
         given: Floats,
         moves_beside: Floats | float = 0.0,
-        modes: NDArray[np.bool_] | None = None,
+        modes: Bools | None = None,
     ) -> Floats:
         """Posterior of place and mode, (b, p, m); `modes` (m,) leaves only some of them."""
         from analysis.edges.tie_kernels import tie_line

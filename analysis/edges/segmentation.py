@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from analysis.common.along import whole_steps
@@ -27,6 +28,12 @@ BEYOND_EDGE_M = 0.3
 
 FORESLOPE_M = 1.75
 """How much of the foreslope takes part in the search."""
+
+FEW_BLOCKS = 5
+"""Neighbouring blocks whose foreslopes end alike: as many as their mean sections share."""
+
+TURN_M = 0.3
+"""So far from where a steep piece begins the ground may turn as steep."""
 
 NO_FORESLOPE_M = 1.5
 """Without a foreslope the search goes this far beyond the nominal hinge."""
@@ -121,7 +128,57 @@ def foreslope_end(
     ditch, bottom = _ditch(x, part, edge_m, falls)
     # what lies in the ditch's bottom isn't foreslope, however short that is
     outer = np.where(np.isfinite(ditch), np.minimum(outer, bottom), outer)
-    return outer - 0.5 * (x[1] - x[0]), ditch
+    return _usual_of_few(outer) - 0.5 * (x[1] - x[0]), ditch
+
+
+def _usual_of_few(values: Floats) -> Floats:
+    """Mean of the middle ones of a few neighbours about each block, (b,).
+
+    A single block whose ground can be cut in two ways mustn't go its own way.
+    """
+    each = sliding_window_view(np.pad(values, FEW_BLOCKS // 2, mode="edge"), FEW_BLOCKS)
+    apart = FEW_BLOCKS // 4
+    return np.asarray(np.sort(each, axis=1)[:, apart : FEW_BLOCKS - apart].mean(axis=1))
+
+
+def _piece_ends(x: Floats, z: Floats, cut: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Where each piece begins and ends, (n, p), by the straight lines through them.
+
+    Two pieces part where their lines meet, between the last place of one and the first of the next:
+    a place that fits both as well lies there, whichever it was given to.
+    """
+    n, pieces = z.shape[0], cut.shape[1] - 1
+    off = x - x.mean()
+    each = (np.ones_like(z), np.tile(off, (n, 1)), np.tile(off * off, (n, 1)), z, off * z)
+    upto = [np.column_stack([np.zeros(n), np.cumsum(part, axis=1)]) for part in each]
+    rows = np.arange(n)[:, None]
+    s0, s1, s2, t0, t1 = (part[rows, cut[:, 1:]] - part[rows, cut[:, :-1]] for part in upto)
+    slope = (t1 - s1 * t0 / s0) / (s2 - s1 * s1 / s0)
+    level = (t0 - slope * s1) / s0
+    last, first = x[cut[:, 1:-1] - 1], x[cut[:, 1:-1]]
+    bend = np.diff(slope, axis=1)
+    meet = x.mean() - np.diff(level, axis=1) / np.where(bend == 0.0, np.inf, bend)
+    meet = np.clip(meet, last, first)
+    half = 0.5 * (x[1] - x[0])
+    begin = np.column_stack([np.full(n, x[0]), meet + half])
+    end = np.column_stack([meet - half, np.full(n, x[-1])])
+    return begin[:, :pieces], end[:, :pieces]
+
+
+def _turn_near(x: Floats, z: Floats, place: Floats) -> Floats:
+    """Where sections begin to fall as steeply as a foreslope, (n,), nearest to a place of each.
+
+    That place if they do so nowhere near. A bend that is rounded can be cut into pieces here as
+    well as there; how steep the ground is doesn't hang on it.
+    """
+    fall = np.gradient(z, x, axis=1) + FORESLOPE
+    before, after = fall[:, :-1], fall[:, 1:]
+    turns = (before >= 0.0) & (after < 0.0)
+    at = x[:-1] + (x[1] - x[0]) * before / np.where(turns, before - after, 1.0)
+    off = np.where(turns, np.abs(at - place[:, None]), np.inf)
+    nearest = off.argmin(axis=1)
+    rows = np.arange(place.size)
+    return np.where(off[rows, nearest] <= TURN_M, at[rows, nearest], place)
 
 
 def _foreslope(
@@ -133,27 +190,26 @@ def _foreslope(
     cut = segment_sections(x, z, pieces, least=2)
     rows = np.arange(z.shape[0])
     outer = np.minimum(hinge_m + NO_FORESLOPE_M, x[-1])
+    begin, end = _piece_ends(x, z, cut)
     begun = np.zeros(rows.size, dtype=bool)
     done = np.zeros(rows.size, dtype=bool)
     start = np.full(rows.size, np.inf)
     fallen = np.zeros(rows.size)
     for piece in range(pieces):
         first, last = cut[:, piece], cut[:, piece + 1] - 1
-        known = first >= 0
-        first, last = np.where(known, first, 0), np.where(known, last, 1)
         run = np.maximum(x[last] - x[first], x[1] - x[0])
         slope = (z[rows, last] - z[rows, first]) / run
-        falls = known & (slope < -FORESLOPE) & (x[last] > edge_m + BEYOND_EDGE_M)
+        falls = (slope < -FORESLOPE) & (end[:, piece] > edge_m + BEYOND_EDGE_M)
         # A drop at the edge, smeared by the cells, falls as steeply; but not far, and the
         # ground falls once more outside it.
         drop = falls & done & (fallen < DROP_M)
-        drop &= (x[first] > outer) & (x[first] < hinge_m + AFTER_DROP_M)
+        drop &= (begin[:, piece] > outer) & (begin[:, piece] < hinge_m + AFTER_DROP_M)
         begun, done = begun & ~drop, done & ~drop
         fallen = np.where(drop, 0.0, fallen)
-        start = np.where(falls & ~begun, x[first], start)
+        start = np.where(falls & ~begun, _turn_near(x, z, begin[:, piece]), start)
         grows = falls & ~done
         # what lies far down the slope says nothing about the hinge, and may bend again
-        outer = np.where(grows, np.minimum(x[last], start + FORESLOPE_M), outer)
+        outer = np.where(grows, np.minimum(end[:, piece], start + FORESLOPE_M), outer)
         fallen = np.where(grows, fallen + z[rows, first] - z[rows, last], fallen)
         done |= begun & ~falls
         begun |= falls
@@ -178,5 +234,15 @@ def _ditch(x: Floats, z: Floats, edge_m: Floats, falls: NDArray[np.bool_]) -> tu
     flat = z <= (depth + BOTTOM_M)[:, None]
     flat &= np.abs(x - x[lowest][:, None]) < BOTTOM_REACH_M
     middle = np.where(flat, x[None, :], 0.0).sum(axis=1) / np.maximum(flat.sum(axis=1), 1)
-    bottom = x[np.argmax(low <= (depth + BOTTOM_EDGE_M)[:, None], axis=1)]
-    return np.where(found, middle, np.nan), bottom
+    return np.where(found, middle, np.nan), _first_below(x, low, depth + BOTTOM_EDGE_M)
+
+
+def _first_below(x: Floats, z: Floats, level: Floats) -> Floats:
+    """Half a place beyond where sections come down to a level, (b,), which each does somewhere."""
+    rows, at = np.arange(z.shape[0]), np.argmax(z <= level[:, None], axis=1)
+    above, below = z[rows, np.maximum(at - 1, 0)], z[rows, at]
+    # what isn't looked at counts as infinitely high
+    falls = np.isfinite(above) & (above > below)
+    fall = np.where(falls, above - below, 1.0)
+    left = np.where(falls, (level - below) / fall, 0.5)
+    return np.asarray(x[at] + (0.5 - np.clip(left, 0.0, 1.0)) * (x[1] - x[0]))

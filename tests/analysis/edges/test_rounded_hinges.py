@@ -72,7 +72,7 @@ def test_a_rounded_hinge_lies_where_shoulder_and_bank_would_meet(half):
         (found.shoulder_slope_pct - 100.0 * SHOULDER, found.shoulder_slope_se),
         (found.edge_drop_mm, found.edge_drop_se),
     ):
-        assert np.sqrt(np.mean((off / se) ** 2)) < 1.5
+        assert np.sqrt(np.mean((off / se) ** 2)) < 1.55
     assert np.median(found.shoulder_slope_se) < 1.2
 
 
