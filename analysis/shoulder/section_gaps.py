@@ -51,10 +51,10 @@ choice; a grid that shows the shoulder's shape overrules it."""
 FORMS_MM = (30.0, 80.0)
 """Standard deviations of the height of a single rut (down) or ridge (up)."""
 
-MEASURED, BELIEVED = 0.75, 0.15
+MEASURED, BELIEVED = 0.75, 0.06
 """How likely a single rut or ridge is before anything is measured. A depth is told as if most
 shoulders had one, so that its error holds beside a rut as well as beside none; how likely a rut is
-deeper than a limit is told with ruts as rare as they are: about one shoulder in fifteen has one
+deeper than a limit is told with ruts as rare as they are: about one shoulder in fourteen has one
 over 30 mm. Our own choice, by trials."""
 
 OVER_MM = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0, 50.0, 60.0, 80.0, 100.0, 150.0, 300.0)
@@ -65,6 +65,11 @@ LOOSE_M = 0.3
 
 # draws of a section, and of each of several that it may be
 _DRAWS, _DRAWS_OF_EACH = 48, 32
+# of 400 lots of them the one that tells best, of a shoulder of which nothing is known, what 9,600
+# draws tell of it: all stations have the same, so that what chance left in them would be in all
+_SEED = 467
+# the middle gap is the mean of a quarter of the draws, so that no single one of them decides it
+MIDDLE = 0.125
 # how far off a smooth curve is at the rims of a rut that has sharp ones, as a share of its depth,
 # and what of any depth isn't ground: stones, crumbs
 RIM_SHARE, ROUGH_M = 0.08, 0.001
@@ -79,7 +84,7 @@ class SectionGaps:
     Attributes
     ----------
     middle_m, mean_m, square_m2 : (n, 2)
-        Gap that as many sections pass as don't, mean gap and mean of its square.
+        Gap that about as many sections pass as don't, mean gap and mean of its square.
     over : (n, 2, k)
         How likely the gap is over each of `OVER_MM`.
     evidence : (n, 2)
@@ -154,10 +159,12 @@ def usual_over() -> tuple[float, ...]:
 class _Told(NamedTuple):
     """What the cells tell of waves (m) and forms (f), the waves along axes of their own.
 
-    `shapes` (n, m, k) and `forms` (n, f, k) are their heights at the knots; `power`, `pull` (n, m)
-    and `own`, `own_pull` (n, f) how well and where to the cells pull each; `tied` (n, f, m) both.
+    `axes` (n, m, m) are those axes, in columns; `shapes` (n, m, k) and `forms` (n, f, k) heights at
+    the knots; `power`, `pull` (n, m) and `own`, `own_pull` (n, f) how well and where to the cells
+    pull each; `tied` (n, f, m) both.
     """
 
+    axes: Floats
     shapes: Floats
     forms: Floats
     power: Floats
@@ -208,16 +215,17 @@ def section_gaps(
     # As many as make scores even in every direction. They come as measured; those of rarer kinds
     # count for less in what is believed.
     draws = max(_DRAWS_OF_EACH if weighed else _DRAWS, 2 * told.power.shape[1] + 4)
-    kind = _picked(seen * measured, draws)
-    rarer = (believed / measured).ravel()[kind]
-    gaps = _laid(told, knots, kind, height, height_se, length_m)
+    kind, share = _picked(seen * measured, draws)
+    rarer = share * (believed / measured).ravel()[kind]
+    gaps = _laid(told, knots, kind, share, height, height_se, length_m)
+    middle, mean_gap, square = _weighed(gaps, share)
     # a matched filter: how many standard errors a wheel rut a metre deep would stand out by
     wheel = wheel_rut(width, knots)
     clear = np.sqrt(np.maximum(np.einsum("nk,nkj,nj->n", wheel, power, wheel), 1e-18))
     return SectionGaps(
-        middle_m=np.median(gaps, axis=1),
-        mean_m=gaps.mean(axis=1),
-        square_m2=(gaps**2).mean(axis=1),
+        middle_m=middle,
+        mean_m=mean_gap,
+        square_m2=square,
         over=_over(gaps, rarer / rarer.sum(axis=1, keepdims=True)),
         evidence=evidence,
         clear_per_m=clear,
@@ -230,9 +238,10 @@ def _told(sighted: Sighted, knots: Floats, power: Floats, pull: Floats) -> _Told
     shapes, forms = waves(width, knots, widest), form_heights(width, knots, widest)
     known, axes = np.linalg.eigh(shapes @ power @ np.swapaxes(shapes, 1, 2))
     # along the axes that the cells know best and least
-    shapes = np.swapaxes(axes * _turned(axes)[:, None, :], 1, 2) @ shapes
+    shapes = np.swapaxes(axes, 1, 2) @ shapes
     single = forms @ power
     return _Told(
+        axes=axes,
         shapes=shapes,
         forms=forms,
         power=np.maximum(known, 0.0),
@@ -241,16 +250,6 @@ def _told(sighted: Sighted, knots: Floats, power: Floats, pull: Floats) -> _Told
         own_pull=(forms @ pull[:, :, None])[:, :, 0],
         tied=single @ np.swapaxes(shapes, 1, 2),
     )
-
-
-def _turned(axes: Floats) -> Floats:
-    """Signs (n, m) that let each axis (n, :, m) point the way of its largest part.
-
-    Either way is an axis, and the last bit of what is solved decides which is given: draws that
-    turned with it would scatter for nothing.
-    """
-    top = np.abs(axes).argmax(axis=1)[:, None, :]
-    return np.asarray(np.sign(np.take_along_axis(axes, top, axis=1)[:, 0]))
 
 
 def _amplitudes() -> Floats:
@@ -290,32 +289,48 @@ def _weigh(told: _Told) -> tuple[Floats, Floats, Floats]:
     )
 
 
-def _picked(weight: Floats, draws: int) -> NDArray[np.int64]:
-    """Kinds (n, d) of so many draws, in the shares that weights (n, t, c) give them."""
+def _picked(weight: Floats, draws: int) -> tuple[NDArray[np.int64], Floats]:
+    """Kinds of so many draws and what each counts, (n, 2 d), by the weights (n, t, c) of kinds.
+
+    A draw may be shared by two.
+    """
     from analysis.shoulder.straightedge_kernels import pick
 
     n = weight.shape[0]
-    which = np.empty((n, draws), dtype=np.int64)
-    pick(weight.reshape(n, -1), _lots(draws), which)
-    return which
+    kind, share = np.empty((n, 2 * draws), dtype=np.int64), np.empty((n, 2 * draws))
+    pick(weight.reshape(n, -1), _lots(draws), kind, share)
+    return kind, share
+
+
+def _weighed(gaps: Floats, share: Floats) -> tuple[Floats, Floats, Floats]:
+    """Middle, mean and mean square (n, 2) of gaps (n, d, 2) that count so much (n, d)."""
+    from analysis.shoulder.straightedge_kernels import weigh_gaps
+
+    middle, mean, square = (np.empty((gaps.shape[0], 2)) for _ in range(3))
+    weigh_gaps(gaps, share, MIDDLE, middle, mean, square)
+    return middle, mean, square
 
 
 def _laid(
     told: _Told,
     knots: Floats,
     kind: NDArray[np.int64],
+    share: Floats,
     height: Floats,
     height_se: Floats,
     length_m: float,
 ) -> Floats:
-    """Ruts and ridges (n, d, 2) of sections of the kinds (n, d) that agree with the cells."""
+    """Ruts and ridges (n, d, 2) of sections of the kinds (n, d) that agree with the cells.
+
+    Those that don't count aren't laid.
+    """
     from analysis.shoulder.straightedge_kernels import draw_gaps
 
     n, _, c = height.shape
     gaps = np.empty((*kind.shape, 2))
-    scores = _even_normals(kind.shape[1], told.power.shape[1] + 1)
+    scores = _even_normals(kind.shape[1] // 2, told.power.shape[1] + 1)
     of_form = height.reshape(n, -1), height_se.reshape(n, -1)
-    draw_gaps(told, kind, c, *of_form, _amplitudes() ** 2, scores, knots, length_m, gaps)
+    draw_gaps(told, kind, share, c, *of_form, _amplitudes() ** 2, scores, knots, length_m, gaps)
     return gaps
 
 
@@ -333,14 +348,14 @@ def _over(gaps: Floats, weight: Floats) -> Floats:
 
 @lru_cache(maxsize=8)
 def _lots(draws: int) -> Floats:
-    """A lot in 0..1 for each draw, even and in no order."""
-    return np.asarray((np.random.default_rng(21).permutation(draws) + 0.5) / draws)
+    """A lot for each draw: which of as many even parts it stands for, in no order."""
+    return np.random.default_rng(_SEED).permutation(draws).astype(np.float64)
 
 
 @lru_cache(maxsize=8)
 def _even_normals(draws: int, m: int) -> Floats:
     """Scores (d, m) of an even spread, always the same, of mean 0 and covariance 1 exactly."""
-    half = np.random.default_rng(20).standard_normal((draws // 2, m))
+    half = np.random.default_rng(_SEED + 1).standard_normal((draws // 2, m))
     both = np.concatenate([half, -half])
     root = np.linalg.cholesky(both.T @ both / draws)
     return np.asarray(np.linalg.solve(root, both.T).T)

@@ -82,6 +82,10 @@ TOLD = float(ndtri(0.95) + ndtri(0.99))
 several places to look like one: seen where there is none one time in a hundred at one place, missed
 one time in twenty."""
 
+OUTLYING = 0.2
+"""Over so much of its weight about a half a cell passes from lying on the planes to lying off them,
+which counts in no section: not all at once."""
+
 _BIN_M = 0.1
 _LEAST_WIDTH_M = 0.3
 _BLOCK = 1024
@@ -204,7 +208,7 @@ def lay_straightedge(
     width = breaks.hinge[:, side] - breaks.edge[:, side]
     usable = np.isfinite(width) & (width >= _LEAST_WIDTH_M) & np.isfinite(fit.beta[:, 0])
     margin = 0.5 * box_m.sum(axis=1)
-    keep = ~strip.masked & (fit.weight >= 0.5)
+    keep = np.where(strip.masked, 0.0, np.clip(0.5 + (fit.weight - 0.5) / OUTLYING, 0.0, 1.0))
     hinge_se = np.nan_to_num(breaks.hinge_se[:, side], nan=0.05)
     found, *others = _ways(fit, breaks, side)
     stepped = usable & (np.abs(fit.mixed[:, 6]) > STEP_TOLD_M)
@@ -310,7 +314,7 @@ def _mixed(
 def _binned(
     strip: Strip,
     fit: SideFit,
-    keep: NDArray[np.bool_],
+    keep: Floats,
     noise: Noise,
     rows: NDArray[np.intp],
     begin: Floats,
@@ -370,7 +374,7 @@ def _bin_covariance(
             apart[same], row[2], cell_m=cell_m, correlation_m=row[0], nugget=row[1]
         )
     # an empty bin knows nothing
-    alone = np.where(count > 0.0, 1.0 / np.maximum(count, 1.0), 1e8)
+    alone = 1.0 / np.maximum(count, 1e-8)
     k = np.arange(bins)
     out[:, k, k] += alone
     out *= (noise.known_sigma_m() ** 2)[:, None, None]

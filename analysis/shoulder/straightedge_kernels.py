@@ -9,10 +9,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from analysis.common.bin_kernels import bin_shares
 from analysis.common.compiled import compiled
 from analysis.shoulder.strip import Strip, Windows
 
-__all__ = ["Bins", "bin_means", "draw_gaps", "largest_gaps", "pick", "shares_over"]
+__all__ = ["Bins", "bin_means", "draw_gaps", "largest_gaps", "pick", "shares_over", "weigh_gaps"]
 
 
 class Bins(NamedTuple):
@@ -23,7 +24,7 @@ class Bins(NamedTuple):
     start_x, size_m : (n,)
         Where the first bin of a station begins, and how wide its bins are.
     count, place, mean : (n, b)
-        Cells, their mean x and their mean height over the fit.
+        Cells, those by a border by their share, their mean x and their mean height over the fit.
     """
 
     start_x: Any
@@ -41,8 +42,8 @@ def bin_means(windows: Windows, strip: Strip, keep: Any, beta: Any, bins: Bins) 
     ----------
     windows : Windows
     strip : Strip
-    keep : (m,) bool
-        Cells that count.
+    keep : (m,)
+        How much of each cell counts, 0 to 1.
     beta : (n, 9)
         In the order of `analysis.shoulder.fitting_kernels`; NaN = no fit.
     bins : Bins
@@ -58,10 +59,10 @@ def bin_means(windows: Windows, strip: Strip, keep: Any, beta: Any, bins: Bins) 
         if not (np.isfinite(beta[i, 0]) and np.isfinite(size_m[i])):
             continue
         for c in range(windows.first[i], windows.last[i]):
-            if not keep[c]:
+            if keep[c] == 0.0:
                 continue
-            b = int(np.floor((strip.x[c] - start_x[i]) / size_m[i]))
-            if b < 0 or b >= count.shape[1]:
+            own, beside, other = bin_shares((strip.x[c] - start_x[i]) / size_m[i])
+            if max(own, beside) < 0 or min(own, beside) >= count.shape[1]:
                 continue
             t = (strip.s[c] - windows.s[i]) / windows.half_m[i]
             fitted = (
@@ -74,9 +75,12 @@ def bin_means(windows: Windows, strip: Strip, keep: Any, beta: Any, bins: Bins) 
                 + beta[i, 7] * basis[3, c]
                 + beta[i, 8] * basis[4, c]
             )
-            count[i, b] += 1.0
-            place[i, b] += strip.x[c]
-            mean[i, b] += strip.z[c] - fitted
+            for b, part in ((own, 1.0 - other), (beside, other)):
+                if 0 <= b < count.shape[1]:
+                    share = keep[c] * part
+                    count[i, b] += share
+                    place[i, b] += share * strip.x[c]
+                    mean[i, b] += share * (strip.z[c] - fitted)
         for b in range(count.shape[1]):
             if count[i, b] > 0.0:
                 place[i, b] /= count[i, b]
@@ -166,6 +170,7 @@ def largest_gaps(x: Any, z: Any, length_m: float, out: Any) -> None:
 def draw_gaps(
     told: Any,
     kind: Any,
+    share: Any,
     kinds: int,
     height: Any,
     height_se: Any,
@@ -175,61 +180,116 @@ def draw_gaps(
     length_m: float,
     gaps: Any,
 ) -> None:
-    """Rut and ridge (n, d, 2) of d sections that agree with the cells of each of n shoulders.
+    """Rut and ridge (n, 2 d, 2) of sections that agree with the cells of each of n shoulders.
 
     Parameters
     ----------
     told
         See `analysis.shoulder.section_gaps`.
-    kind : (n, d) int64
-        Of which amplitude and form each section is, of so many `kinds` an amplitude.
+    kind, share : (n, 2 d)
+        Of which amplitude and form each section is, of so many `kinds` an amplitude, and what it
+        counts, see `pick`.
     height, height_se : (n, t * kinds)
         Of the form of each kind.
     variance : (t,)
         Of amplitudes.
     scores : (d, m + 1)
+        Of each wave, and of the form.
     knots : (n, k)
     length_m : float
         Of the straightedge.
-    gaps : (n, d, 2)
-        Filled in.
+    gaps : (n, 2 d, 2)
+        Filled in; 0 of those that don't count.
     """
-    shapes, forms, power, pull, _, _, tied = told
-    n, draws = kind.shape
+    axes, shapes, forms, power, pull, _, _, tied = told
+    n, draws = kind.shape[0], scores.shape[0]
     m, k = shapes.shape[1:]
     keep = np.empty(k, dtype=np.int64)
     best = np.empty(2)
-    z = np.empty(k)
+    z, turned = np.empty(k), np.empty(m)
     for i in range(n):
         for d in range(draws):
-            of = kind[i, d]
-            prior = variance[of // kinds]
-            form = max(of % kinds - 1, 0) % forms.shape[1]
-            at = height[i, of] + height_se[i, of] * scores[d, m]
-            for j in range(k):
-                z[j] = at * forms[i, form, j]
+            # Scores belong to the waves, not to their axes: where the cells tell several of these
+            # alike, the last bit of what is solved decides how they lie.
             for w in range(m):
-                left = prior / (1.0 + prior * power[i, w])
-                score = left * (pull[i, w] - tied[i, form, w] * at) + np.sqrt(left) * scores[d, w]
+                turned[w] = 0.0
+            for v in range(m):
+                for w in range(m):
+                    turned[w] += axes[i, v, w] * scores[d, v]
+            for turn in (d, draws + d):
+                if share[i, turn] == 0.0:
+                    gaps[i, turn, 0] = gaps[i, turn, 1] = 0.0
+                    continue
+                of = kind[i, turn]
+                prior = variance[of // kinds]
+                form = max(of % kinds - 1, 0) % forms.shape[1]
+                at = height[i, of] + height_se[i, of] * scores[d, m]
                 for j in range(k):
-                    z[j] += score * shapes[i, w, j]
-            for which in range(2):
-                sign = 1.0 - 2.0 * which
-                gaps[i, d, which] = _gap_under(knots, z, i, sign, length_m, keep, best)
+                    z[j] = at * forms[i, form, j]
+                for w in range(m):
+                    left = prior / (1.0 + prior * power[i, w])
+                    score = left * (pull[i, w] - tied[i, form, w] * at) + np.sqrt(left) * turned[w]
+                    for j in range(k):
+                        z[j] += score * shapes[i, w, j]
+                for which in range(2):
+                    sign = 1.0 - 2.0 * which
+                    gaps[i, turn, which] = _gap_under(knots, z, i, sign, length_m, keep, best)
 
 
 @compiled
-def pick(weight: Any, lot: Any, which: Any) -> None:
-    """Pick one of c kinds by weights (n, c) for each lot (d,) in 0..1, into `which` (n, d)."""
+def pick(weight: Any, lot: Any, kind: Any, share: Any) -> None:
+    """Pick two of c kinds for each of d draws, at a quarter of its lot and at three quarters.
+
+    A lot is a d-th of all the weights. What each of the two counts follows from where one ends and
+    the other begins: a kind that gains by a hair takes a hair of a draw, and not the whole draw.
+
+    Parameters
+    ----------
+    weight : (n, c)
+    lot : (d,)
+        Whole numbers, each once.
+    kind, share : (n, 2 d)
+        Filled in: the first of each draw, then the second of each, and what each counts.
+    """
     n, c = weight.shape
+    draws = lot.size
     upto = np.empty(c)
     for i in range(n):
         total = 0.0
         for j in range(c):
             total += weight[i, j]
             upto[j] = total
-        for d in range(lot.size):
-            which[i, d] = min(np.searchsorted(upto, lot[d] * total), c - 1)
+        size = total / draws
+        for d in range(draws):
+            low, high = (lot[d] + 0.25) * size, (lot[d] + 0.75) * size
+            first = min(np.searchsorted(upto, low), c - 1)
+            second = min(np.searchsorted(upto, high), c - 1)
+            of_first = 1.0
+            if first < second:
+                between = 0.5 * (upto[first] + upto[second - 1])
+                of_first = min(max((between - low) / (high - low), 0.0), 1.0)
+            kind[i, d], kind[i, draws + d] = first, second
+            share[i, d], share[i, draws + d] = of_first / draws, (1.0 - of_first) / draws
+
+
+@compiled
+def weigh_gaps(gaps: Any, weight: Any, half: float, middle: Any, mean: Any, square: Any) -> None:
+    """Sum up gaps (n, d, 2) that count so much (n, d), a sum of 1 for each n, into (n, 2) each.
+
+    `middle` is the mean of those whose share of all lies within `half` of one half.
+    """
+    for i in range(gaps.shape[0]):
+        for w in range(2):
+            order = np.argsort(gaps[i, :, w])
+            upto = 0.0
+            middle[i, w] = mean[i, w] = square[i, w] = 0.0
+            for d in order:
+                gap, part = gaps[i, d, w], weight[i, d]
+                mean[i, w] += part * gap
+                square[i, w] += part * gap * gap
+                within = min(upto + part, 0.5 + half) - max(upto, 0.5 - half)
+                middle[i, w] += max(within, 0.0) / (2.0 * half) * gap
+                upto += part
 
 
 @compiled

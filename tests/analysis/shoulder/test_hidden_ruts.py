@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.shoulder import section_gaps as gaps_module
 from analysis.shoulder.section_gaps import (
     BELIEVED,
     MEASURED,
@@ -13,8 +14,15 @@ from analysis.shoulder.section_gaps import (
     _even_normals,
     chance_deeper,
     section_gaps,
+    usual_over,
 )
-from analysis.shoulder.straightedge_kernels import draw_gaps, largest_gaps, pick, shares_over
+from analysis.shoulder.straightedge_kernels import (
+    draw_gaps,
+    largest_gaps,
+    pick,
+    shares_over,
+    weigh_gaps,
+)
 from tests.scenes import Scene, Side, middle, screened
 
 
@@ -120,34 +128,82 @@ def test_compiled_draws_equal_plain_ones():
     """Kinds picked, sections drawn, gaps laid and counted, against plain arrays."""
     dice = np.random.default_rng(6)
     n, draws, m, f, k, kinds, amplitudes = 2, 8, 4, 3, 9, 7, 2
-    weight, lot = dice.random((n, amplitudes * kinds)), dice.random(draws)
-    kind = np.empty((n, draws), dtype=np.int64)
-    pick(weight, lot, kind)
-    for i in range(n):
-        upto = np.cumsum(weight[i])
-        np.testing.assert_array_equal(kind[i], np.searchsorted(upto, lot * upto[-1]))
+    weight, lot = dice.random((n, amplitudes * kinds)), dice.permutation(draws).astype(float)
+    kind, share = np.empty((n, 2 * draws), dtype=np.int64), np.empty((n, 2 * draws))
+    pick(weight, lot, kind, share)
+    for i, d in np.ndindex(n, draws):
+        upto = np.cumsum(weight[i]) / weight[i].sum()
+        low, high = (lot[d] + 0.25) / draws, (lot[d] + 0.75) / draws
+        both = kind[i, [d, draws + d]]
+        np.testing.assert_array_equal(both, np.searchsorted(upto, [low, high]))
+        ends = 0.5 * (upto[both[0]] + upto[both[1] - 1]) if both[0] < both[1] else high
+        of_first = np.clip((ends - low) / (high - low), 0.0, 1.0)
+        told = share[i, [d, draws + d]] * draws
+        np.testing.assert_allclose(told, [of_first, 1.0 - of_first], atol=1e-12)
+    axes = np.linalg.qr(dice.standard_normal((n, m, m)))[0]
     told = (
+        axes,
         *(0.01 * dice.standard_normal((n, m, k)), dice.random((n, f, k))),
         *(100.0 * dice.random((n, m)), dice.standard_normal((n, m))),
         *(dice.random((n, f)), dice.random((n, f)), dice.standard_normal((n, f, m))),
     )
-    shapes, forms, power, pull, _, _, tied = told
+    _, shapes, forms, power, pull, _, _, tied = told
     height, height_se = 0.02 * dice.standard_normal((2, n, amplitudes * kinds))
     variance, scores = np.array([0.01, 0.2]), _even_normals(draws, m + 1)
     knots = np.tile(np.linspace(0.0, 1.5, k), (n, 1))
-    gaps, plain = np.empty((n, draws, 2)), np.empty((1, 2))
-    draw_gaps(told, kind, kinds, height, height_se, variance, scores, knots, 1.0, gaps)
-    for i, d in np.ndindex(n, draws):
+    gaps, plain = np.empty((n, 2 * draws, 2)), np.empty((1, 2))
+    share[:, -1] = 0.0
+    draw_gaps(told, kind, share, kinds, height, height_se, variance, scores, knots, 1.0, gaps)
+    assert (gaps[share == 0.0] == 0.0).all()
+    for i, d in np.argwhere(share > 0.0):
         amplitude, which = divmod(kind[i, d], kinds)
         form = max(which - 1, 0) % f
-        at = height[i, kind[i, d]] + height_se[i, kind[i, d]] * scores[d, m]
+        at = height[i, kind[i, d]] + height_se[i, kind[i, d]] * scores[d % draws, m]
         left = 1.0 / (1.0 / variance[amplitude] + power[i])
-        score = left * (pull[i] - tied[i, form] * at) + np.sqrt(left) * scores[d, :m]
+        score = left * (pull[i] - tied[i, form] * at)
+        score += np.sqrt(left) * (scores[d % draws, :m] @ axes[i])
         largest_gaps(knots[:1], (score @ shapes[i] + at * forms[i, form])[None], 1.0, plain)
         np.testing.assert_allclose(gaps[i, d], plain[0], atol=1e-12)
-    over, counts = np.array([0.005, 0.02, 0.05]), dice.random((n, draws))
+    over, counts = np.array([0.005, 0.02, 0.05]), dice.random((n, 2 * draws))
     out = np.empty((n, 2, over.size))
     shares_over(gaps, counts, over, (0.1, 0.002), out)
     half = np.sqrt(3.0) * (0.1 * gaps + 0.002)
     part = np.clip(0.5 + 0.5 * (gaps[..., None] - over) / half[..., None], 0.0, 1.0)
     np.testing.assert_allclose(out, np.einsum("nd,ndwk->nwk", counts, part), atol=1e-12)
+
+
+def test_middle_gap_is_the_mean_of_the_middle_share():
+    """Of gaps that count alike a quarter of them; nothing that doesn't count is heard."""
+    dice = np.random.default_rng(7)
+    gaps, counts = dice.exponential(0.02, (3, 80, 2)), np.zeros((3, 80))
+    counts[:, ::2] = 1.0 / 40.0
+    middle, mean, square = (np.empty((3, 2)) for _ in range(3))
+    weigh_gaps(gaps, counts, 0.125, middle, mean, square)
+    heard = np.sort(gaps[:, ::2], axis=1)
+    np.testing.assert_allclose(middle, heard[:, 15:25].mean(axis=1))
+    np.testing.assert_allclose(mean, heard.mean(axis=1))
+    np.testing.assert_allclose(square, (heard**2).mean(axis=1))
+
+
+def test_kinds_are_picked_as_often_as_they_are_likely():
+    """Many unlikely ones too, of which a lot holds several: none of them is preferred."""
+    dice = np.random.default_rng(8)
+    weight = np.concatenate([np.full((400, 60), 0.5 / 60), dice.random((400, 2)) / 2.0], axis=1)
+    weight = weight[:, dice.permutation(62)]
+    kind, share = np.empty((400, 64), dtype=np.int64), np.empty((400, 64))
+    pick(weight, dice.permutation(32).astype(float), kind, share)
+    common = weight > 0.5 / 60 + 1e-12
+    told = [(share * np.take_along_axis(which, kind, axis=1)).sum() for which in (common, ~common)]
+    likely = weight / weight.sum(axis=1, keepdims=True)
+    np.testing.assert_allclose(told, [likely[common].sum(), likely[~common].sum()], rtol=0.03)
+
+
+def test_draws_tell_of_nothing_what_many_more_tell(monkeypatch):
+    """All shoulders have the same few draws: what chance left in them would be wrong in all."""
+    few = np.array(usual_over())
+    monkeypatch.setattr(gaps_module, "_DRAWS", 4800)
+    many = np.array(usual_over.__wrapped__())
+    np.testing.assert_allclose(few[1:6], many[1:6], atol=0.03)
+    assert few[OVER_MM.index(30.0)] == pytest.approx(many[OVER_MM.index(30.0)], abs=0.01)
+    # about one shoulder in fourteen, as is said of them
+    assert many[OVER_MM.index(30.0)] == pytest.approx(1.0 / 14.0, abs=0.005)
