@@ -133,7 +133,8 @@ def ditch_profile(
     step = float(ribbon.step_s)
     report = share_of(progress, 0.0, 1.0)
     report(0.0, "following the ditches")
-    place = _bridge(ribbon.s, s, np.asarray(breaks.ditch, np.float64))
+    line = breaks.along()
+    place = _bridge(ribbon.s, line.s, np.asarray(line.ditch, np.float64))
     local = _Local(
         interpolate_along(ribbon.s, s, noise.sigma_m),
         np.nan_to_num(interpolate_along(ribbon.s, s, noise.correlation_m)),
@@ -141,24 +142,24 @@ def ditch_profile(
         cell_m,
     )
     maker = NoiseMaker.like(noise, cell_m, seed=_SEED)
-    lines, errors = zip(
+    inverts, errors = zip(
         *(_invert_line(ribbon, place, outlets, length, local, maker) for length in _AVERAGES_M),
         strict=True,
     )
-    line = lines[0]
+    invert = inverts[0]
     share = correlated_share(_AVERAGES_M[0], cell_m, local.correlation, local.nugget)
     row_se = (local.sigma * share)[:, None] * errors[0]
     index = np.clip(np.round((s - ribbon.s[0]) / step).astype(int), 0, max(ribbon.s.size - 1, 0))
-    grade, grade_se = _grades(ribbon, line.z, index, local)
-    depth_rows = interpolate_along(ribbon.s, s, edge_z_m) - line.z
+    grade, grade_se = _grades(ribbon, invert.z, index, local)
+    depth_rows = interpolate_along(ribbon.s, s, edge_z_m) - invert.z
     hump = _median_around(depth_rows, rows_for(_AROUND_M, step)) - depth_rows
-    found = find_sags(ribbon, lines, outlets, depth_rows, hump)
+    found = find_sags(ribbon, inverts, outlets, depth_rows, hump)
     half = max(0, round(0.5 * spacing_m / step))
     report(1.0, "followed the ditches")
-    known = np.isfinite(line.z[index])
+    known = np.isfinite(invert.z[index])
     return Ditch(
         s=s,
-        invert_u=line.u[index],
+        invert_u=invert.u[index],
         invert_se=row_se[index],
         depth_m=depth_rows[index],
         grade_pct=grade,

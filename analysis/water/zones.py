@@ -57,9 +57,10 @@ def zoned(ribbon: Ribbon, breaks: Breaks, shoulder_width_m: float) -> Zoned:
     -------
     Zoned
     """
+    line = breaks.along()
     axis, edge, hinge, ditch = (
-        interpolate_along(ribbon.s, breaks.s, found)
-        for found in (breaks.axis, breaks.edge, breaks.hinge, breaks.ditch)
+        interpolate_along(ribbon.s, line.s, found)
+        for found in (line.axis, line.edge, line.hinge, line.ditch)
     )
     hinge = np.where(np.isnan(hinge), edge + shoulder_width_m, hinge)
     outer = np.where(np.isnan(ditch), hinge, ditch + np.maximum(ditch - hinge, 1.0))

@@ -11,6 +11,8 @@ from scipy.ndimage import maximum_filter1d
 
 from analysis.common.along import average_along, correlated_share, interpolate_along, rows_for
 from analysis.common.errors import Cancelled
+from analysis.edges.at_stations import nominal_breaks
+from analysis.edges.values import Overrides
 from analysis.water.chance import NoiseMaker, rare_maximum
 from analysis.water.filling import fill_ribbon
 from analysis.water.outlets import Outlets, culvert_cells
@@ -49,10 +51,8 @@ def flat_ground(shape_z, step=0.25):
     o = (np.arange(k) - k // 2) * step
     ribbon = SimpleNamespace(s=s, o=o, z=shape_z, step_s=step, step_o=step)
     stations = np.arange(0.0, s[-1], 10.0)
-    both = np.full((stations.size, 2), 1e3)
-    breaks = SimpleNamespace(
-        s=stations, axis=np.zeros(stations.size), edge=both, hinge=both, ditch=both * np.nan
-    )
+    wide, none = np.full(stations.size, 2e3), np.zeros((stations.size, 2))
+    breaks = nominal_breaks(stations, wide, none, Overrides())
     noise = plain_noise(breaks)
     return ribbon, breaks, noise
 
