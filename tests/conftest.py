@@ -3,6 +3,10 @@
 import os
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+# a worker of the suite is one core: libraries that take all of them wait for each other
+os.environ.setdefault("NUMBA_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
