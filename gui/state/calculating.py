@@ -295,7 +295,8 @@ class _Child:
             if what == "begun":
                 begun = True
             elif what == "far":
-                if not called_off:
+                # called off just now, what is waited for is asked to stop above
+                with contextlib.suppress(*((Cancelled,) if patient else ())):
                     progress(*told)
             elif what == "failed":
                 raise told[0]
