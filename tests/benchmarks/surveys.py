@@ -39,7 +39,7 @@ LEAST_RUT_MM, MOST_NONE_MM = 30.0, 2.0
 """What counts as rutted, and as not."""
 
 ROADS = 4
-"""Roads of each group: a spread of z is known to some 0.06 then, in eight minutes on two cores."""
+"""Roads of each group: a spread of z is known to some 0.06 then, in twenty minutes on two cores."""
 
 
 def survey_cases(roads: int = ROADS) -> list[Survey]:
