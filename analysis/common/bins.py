@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.common.types import Floats
+from analysis.common.types import Floats, Indices
 
 __all__ = ["shares_of"]
 
 
-def shares_of(across: Floats, border: float) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+def shares_of(across: Floats, border: float) -> tuple[Indices, Indices, Floats]:
     """Share places among bins.
 
     Parameters

@@ -200,7 +200,7 @@ def _brightness(bright: Floats, placed: Placed, shape: tuple[int, int]) -> dict[
     # a glint or a puddle counts as bright or dark, and no more
     value = np.clip(value, *np.quantile(value, [0.01, 0.99])) if value.size else value
     count, total, squares = (
-        np.bincount(flat, share * part, size) for part in (np.ones(value.size), value, value**2)
+        np.bincount(flat, part, size) for part in (share, share * value, share * value**2)
     )
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = total / count

@@ -576,18 +576,18 @@ def _both_shoulders(road: _Sought, overrides: Overrides, found: BlocksFound) -> 
 
 def _one_side(sections: BlockSections, sign: float, blocks: int) -> tuple[Floats, Floats, Floats]:
     """Places outward, heights and counts of one side, each over some neighbouring blocks."""
-    count = _one_side_of(sections.count, sign)
-    z = np.where(count > 0, _one_side_of(sections.z, sign), 0.0)
     u = sections.o[sections.o.size // 2 :]
-    return u, *_over_blocks(z, count, blocks)
+    return u, *_over_blocks(
+        _one_side_of(sections.z, sign), _one_side_of(sections.count, sign), blocks
+    )
 
 
 def _over_blocks(mean: Floats, count: Floats, blocks: int) -> tuple[Floats, Floats]:
     """Means and counts (b, k) over so many blocks about each; 0 where nothing is counted."""
-    total = moving_sum(count, blocks)
+    total, sums = (moving_sum(v, blocks) for v in (count, np.where(count > 0, count * mean, 0.0)))
     # what running sums leave of shares of cells is none
     total[total < LEAST_CELLS] = 0.0
-    return moving_sum(count * mean, blocks) / np.maximum(total, LEAST_CELLS), total
+    return sums / np.maximum(total, LEAST_CELLS), total
 
 
 def _one_side_of(values: Floats, sign: float) -> Floats:
@@ -602,7 +602,7 @@ def _brightness(
     if sections.bright is None or sections.bright_count is None:
         return None
     count, mean = (_one_side_of(v, sign) for v in (sections.bright_count, sections.bright))
-    mean, total = _over_blocks(np.where(count > 0, mean, 0.0), count, OVERLAP)
+    mean, total = _over_blocks(mean, count, OVERLAP)
     u = sections.o[sections.o.size // 2 :]
     # a point is bright where it lies, a cell wherever its square reaches
     blur_m = sum(road.box) if road.cells.lattice is None else 0.0

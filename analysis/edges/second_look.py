@@ -113,10 +113,7 @@ class SecondLook:
         at = self.place[list_]
         fade = self._fade((hinge - self.apart)[:, None] - at, stride)
         edge_at = np.where(np.isfinite(fade), list_[None, :], -1)
-        *hinge_at, share = self._between(hinge)
-        evidence, told = self._evidence_about(
-            share, *((edge_at, np.where(edge_at < 0, -1, of[:, None])) for of in hinge_at)
-        )
+        evidence, told = self._evidence_about(edge_at, hinge, lambda edges, hinges: (edges, hinges))
         self._pay_once(evidence, told)
         evidence += fade[:, :, None]
         off = (at[None, :] - nominal[:, None]) / PRIORS.width_spread
@@ -137,14 +134,13 @@ class SecondLook:
         """Weigh the edges found against pavement that goes straight on to the hinge."""
         *edge_at, edge_share = self._between(edge)
         *hinge_at, hinge_share = self._between(hinge)
-        none = np.full(edge.size, self.place.size)
 
-        def weigh(edges: Indices, hinges: Indices, blocks: Indices | slice) -> Floats:
-            at = np.column_stack([edges[blocks], none[blocks]])
-            return self._evidence(at, np.column_stack([hinges[blocks]] * 2), blocks)[0]
+        def weigh(edges: Indices, hinges: Indices, blocks: Indices) -> Floats:
+            at = np.column_stack([edges, np.full(edges.size, self.place.size)])[blocks]
+            return self._evidence(at, np.column_stack([hinges, hinges])[blocks], blocks)[0]
 
-        evidence = weigh(edge_at[0], hinge_at[0], slice(None))
-        nearest = evidence.copy()
+        nearest = weigh(edge_at[0], hinge_at[0], np.arange(edge.size))
+        evidence = nearest.copy()
         # then one of both at the next place
         for share, edges, hinges in (
             (edge_share, edge_at[1], hinge_at[0]),
@@ -173,12 +169,8 @@ class SecondLook:
         nearest = np.abs(at[None, :] - hinge[:, None]).argmin(axis=1)
         alone = np.flatnonzero(np.isneginf(fade).all(axis=1))
         fade[alone, nearest[alone]] = 0.0
-        close = np.isfinite(fade)
-        hinge_at = np.where(close, list_[None, :], -1)
-        *edge_at, share = self._between(edge)
-        evidence, _ = self._evidence_about(
-            share, *((np.where(close, of[:, None], -1), hinge_at) for of in edge_at)
-        )
+        hinge_at = np.where(np.isfinite(fade), list_[None, :], -1)
+        evidence, _ = self._evidence_about(hinge_at, edge, lambda hinges, edges: (edges, hinges))
         evidence += fade[:, :, None]
         post = self._tie(evidence, at, 1, self.side.hinge_given)
         return moments(post.sum(axis=2), at)
@@ -190,14 +182,25 @@ class SecondLook:
             return np.asarray(np.log(share))
 
     def _evidence_about(
-        self, share: Floats, near: tuple[Indices, Indices], next_near: tuple[Indices, Indices]
+        self,
+        listed: Indices,
+        known: Floats,
+        paired: Callable[[Indices, Indices], tuple[Indices, Indices]],
     ) -> tuple[Floats, Floats]:
-        """What `_evidence` gives of pairs (b, c), mixed by shares (b,) with that of others."""
-        evidence, told = self._evidence(*near)
+        """What `_evidence` gives of listed places (b, c) of one break, with the other known, (b,).
+
+        `paired` puts places of the one and of the other in the order of edge and hinge.
+        """
+        near, next_near, share = self._between(known)
+
+        def beside(at: Indices) -> Indices:
+            return np.repeat(at[:, None], listed.shape[1], axis=1)
+
+        evidence, told = self._evidence(*paired(listed, beside(near)))
         some = np.flatnonzero(share > 0.0)
         if some.size:
-            edges, hinges = (part[some] for part in next_near)
-            other, other_told = self._evidence(edges, hinges, some)
+            pairs = paired(listed[some], beside(next_near[some]))
+            other, other_told = self._evidence(*pairs, some)
             of = share[some, None]
             told[some] = (1.0 - of) * told[some] + of * other_told
             of = of[:, :, None]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from analysis.common.along import whole_steps
@@ -136,9 +135,10 @@ def _usual_of_few(values: Floats) -> Floats:
 
     A single block whose ground can be cut in two ways mustn't go its own way.
     """
-    each = sliding_window_view(np.pad(values, FEW_BLOCKS // 2, mode="edge"), FEW_BLOCKS)
+    about = np.arange(values.size)[:, None] + np.arange(FEW_BLOCKS) - FEW_BLOCKS // 2
+    each = np.sort(values[np.clip(about, 0, values.size - 1)], axis=1)
     apart = FEW_BLOCKS // 4
-    return np.asarray(np.sort(each, axis=1)[:, apart : FEW_BLOCKS - apart].mean(axis=1))
+    return np.asarray(each[:, apart : FEW_BLOCKS - apart].mean(axis=1))
 
 
 def _piece_ends(x: Floats, z: Floats, cut: NDArray[np.int64]) -> tuple[Floats, Floats]:
@@ -147,12 +147,11 @@ def _piece_ends(x: Floats, z: Floats, cut: NDArray[np.int64]) -> tuple[Floats, F
     Two pieces part where their lines meet, between the last place of one and the first of the next:
     a place that fits both as well lies there, whichever it was given to.
     """
-    n, pieces = z.shape[0], cut.shape[1] - 1
-    off = x - x.mean()
-    each = (np.ones_like(z), np.tile(off, (n, 1)), np.tile(off * off, (n, 1)), z, off * z)
-    upto = [np.column_stack([np.zeros(n), np.cumsum(part, axis=1)]) for part in each]
-    rows = np.arange(n)[:, None]
-    s0, s1, s2, t0, t1 = (part[rows, cut[:, 1:]] - part[rows, cut[:, :-1]] for part in upto)
+    n, off = z.shape[0], x - x.mean()
+    s0 = np.diff(cut)
+    s1, s2 = (np.diff(np.append(0.0, np.cumsum(part))[cut]) for part in (off, off * off))
+    upto = (np.column_stack([np.zeros(n), np.cumsum(part, axis=1)]) for part in (z, off * z))
+    t0, t1 = (np.diff(np.take_along_axis(part, cut, axis=1)) for part in upto)
     slope = (t1 - s1 * t0 / s0) / (s2 - s1 * s1 / s0)
     level = (t0 - slope * s1) / s0
     last, first = x[cut[:, 1:-1] - 1], x[cut[:, 1:-1]]
@@ -162,23 +161,27 @@ def _piece_ends(x: Floats, z: Floats, cut: NDArray[np.int64]) -> tuple[Floats, F
     half = 0.5 * (x[1] - x[0])
     begin = np.column_stack([np.full(n, x[0]), meet + half])
     end = np.column_stack([meet - half, np.full(n, x[-1])])
-    return begin[:, :pieces], end[:, :pieces]
+    return begin, end
 
 
-def _turn_near(x: Floats, z: Floats, place: Floats) -> Floats:
-    """Where sections begin to fall as steeply as a foreslope, (n,), nearest to a place of each.
+def _turns(x: Floats, z: Floats) -> Floats:
+    """Where sections begin to fall as steeply as a foreslope, (n, k - 1); infinite where not.
 
-    That place if they do so nowhere near. A bend that is rounded can be cut into pieces here as
-    well as there; how steep the ground is doesn't hang on it.
+    A bend that is rounded can be cut into pieces here as well as there; how steep the ground is
+    doesn't hang on it.
     """
     fall = np.gradient(z, x, axis=1) + FORESLOPE
     before, after = fall[:, :-1], fall[:, 1:]
     turns = (before >= 0.0) & (after < 0.0)
     at = x[:-1] + (x[1] - x[0]) * before / np.where(turns, before - after, 1.0)
-    off = np.where(turns, np.abs(at - place[:, None]), np.inf)
-    nearest = off.argmin(axis=1)
-    rows = np.arange(place.size)
-    return np.where(off[rows, nearest] <= TURN_M, at[rows, nearest], place)
+    return np.where(turns, at, np.inf)
+
+
+def _turn_near(turns: Floats, place: Floats) -> Floats:
+    """The turn of each section nearest to its place (n,); that place if there is none near."""
+    off = np.abs(turns - place[:, None])
+    rows, nearest = np.arange(place.size), off.argmin(axis=1)
+    return np.where(off[rows, nearest] <= TURN_M, turns[rows, nearest], place)
 
 
 def _foreslope(
@@ -191,6 +194,7 @@ def _foreslope(
     rows = np.arange(z.shape[0])
     outer = np.minimum(hinge_m + NO_FORESLOPE_M, x[-1])
     begin, end = _piece_ends(x, z, cut)
+    turns = _turns(x, z)
     begun = np.zeros(rows.size, dtype=bool)
     done = np.zeros(rows.size, dtype=bool)
     start = np.full(rows.size, np.inf)
@@ -206,7 +210,7 @@ def _foreslope(
         drop &= (begin[:, piece] > outer) & (begin[:, piece] < hinge_m + AFTER_DROP_M)
         begun, done = begun & ~drop, done & ~drop
         fallen = np.where(drop, 0.0, fallen)
-        start = np.where(falls & ~begun, _turn_near(x, z, begin[:, piece]), start)
+        start = np.where(falls & ~begun, _turn_near(turns, begin[:, piece]), start)
         grows = falls & ~done
         # what lies far down the slope says nothing about the hinge, and may bend again
         outer = np.where(grows, np.minimum(end[:, piece], start + FORESLOPE_M), outer)

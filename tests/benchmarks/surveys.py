@@ -216,6 +216,7 @@ def main() -> None:
     cases = [s for s in survey_cases(options.roads) if options.only in s.group]
     os.environ["NUMBA_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
     lines = [f"| {' | '.join(HEAD)} |", f"|{'---|' * len(HEAD)}"]
+    sys.stdout.write("\n".join([*lines, ""]))
     with ProcessPoolExecutor(options.workers) as pool:
         # kinds come out as they are done: a run that is broken off has told what it had
         for name, found in groupby(pool.map(run_survey, cases), lambda r: r["survey"].group):
@@ -226,7 +227,7 @@ def main() -> None:
                 text = "\n".join([PREFACE.format(roads=options.roads), *lines]) + "\n"
                 options.out.write_text(text, encoding="utf-8")
     seconds = time.perf_counter() - start
-    sys.stdout.write(f"{len(cases)} roads in {seconds:.0f} s\n")
+    sys.stdout.write(f"\n{len(cases)} roads in {seconds:.0f} s\n")
 
 
 if __name__ == "__main__":
